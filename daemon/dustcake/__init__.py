@@ -1,0 +1,1 @@
+"""Dustcake: runs a pulse-cleaned cartridge dust collector."""

@@ -1,0 +1,144 @@
+"""Taking an input in: the state with what has happened in it, before anything is decided."""
+
+from dataclasses import replace
+from typing import assert_never
+
+from dustcake.core import blower as blowers
+from dustcake.core import cleaning as cleanings
+from dustcake.core import outputs as output_proof
+from dustcake.core import pulsing, zeroing
+from dustcake.core.alarms import aligned
+from dustcake.core.events import JournalChanged, QualityChanged, Started, Stopped
+from dustcake.core.inputs import (
+    Input,
+    JournalReported,
+    OperatorRequested,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Stopping,
+    Woke,
+)
+from dustcake.core.reading import Quality, Sample, interpret
+from dustcake.core.reasons import Because, because
+from dustcake.core.requested import answer
+from dustcake.core.state import JournalState, State
+from dustcake.core.turn import Turn
+
+
+def absorb(turn: Turn, state: State, happened: Input) -> State:
+    """Take one input in."""
+    if isinstance(happened, PollCompleted):
+        return _poll(turn, state, happened)
+    if isinstance(happened, OutputReported):
+        return _report(turn, state, happened)
+    if isinstance(happened, OperatorRequested):
+        return answer(turn, state, happened)
+    if isinstance(happened, JournalReported):
+        return _journal(turn, state, happened)
+    if isinstance(happened, Restarted):
+        return _restart(turn, state, happened)
+    if isinstance(happened, Stopping):
+        return _stop(turn, state)
+    if isinstance(happened, Woke):
+        return state
+    assert_never(happened)
+
+
+def _poll(turn: Turn, state: State, poll: PollCompleted) -> State:
+    pa, quality, reasons = interpret(poll.dp, turn.setpoints.dp, state.zero.offset_pa)
+    zero = state.zero
+    if zero.under_way and quality is Quality.GOOD and pa is not None:
+        zero = zeroing.add(zero, pa + zero.offset_pa)
+        quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
+    header = None
+    if turn.setpoints.header is not None and poll.header is not None:
+        header = Sample(poll.at, *interpret(poll.header, turn.setpoints.header, 0.0))
+    state = _with_sample(turn, state, Sample(poll.at, pa, quality, reasons))
+    return replace(state, header=header, contacts=poll.contacts, zero=zero)
+
+
+def _with_sample(turn: Turn, state: State, sample: Sample) -> State:
+    before = state.sample
+    if (before.quality, _codes(before)) != (sample.quality, _codes(sample)):
+        turn.emit(QualityChanged(sample.quality, sample.reasons))
+    return replace(state, sample=sample)
+
+
+def _codes(sample: Sample) -> tuple[Because, ...]:
+    return tuple(reason.code for reason in sample.reasons)
+
+
+def _report(turn: Turn, state: State, report: OutputReported) -> State:
+    if report.command_id == state.outputs.off_id:
+        return replace(state, outputs=output_proof.reported(turn, state.outputs, report))
+    if report.command_id == state.blower.command_id:
+        return replace(state, blower=blowers.reported(turn, state.blower, report))
+    flight = state.pulsing.in_flight
+    if flight is None or report.command_id != flight.command_id:
+        return state  # of a command that was given up: its time-out has been dealt with
+    fired_before = sum(state.pulsing.counts)
+    pulses, proof, run = pulsing.reported(
+        turn,
+        state.pulsing,
+        state.outputs,
+        state.cleaning.run,
+        report,
+        state.sample.usable_pa,
+    )
+    fired = sum(pulses.counts) - fired_before
+    worn = state.worn
+    if worn.above:
+        worn = replace(worn, pulses=worn.pulses + fired)
+    cleaning = replace(state.cleaning, run=run)
+    return replace(state, pulsing=pulses, outputs=proof, cleaning=cleaning, worn=worn)
+
+
+def _journal(turn: Turn, state: State, report: JournalReported) -> State:
+    fault = None if report.writable else report.detail
+    if (fault is None) is not (state.journal.fault is None):
+        turn.emit(JournalChanged(report.writable, report.detail))
+    return replace(state, journal=JournalState(fault))
+
+
+def _restart(turn: Turn, state: State, restart: Restarted) -> State:
+    """Stored monotonic times mean nothing now; valves first, then everything else."""
+    now_s, settings_mode = turn.now_s, turn.setpoints.cleaning.mode
+    turn.emit(Started(restart.downtime_s))
+    proof = output_proof.secure(turn, output_proof.OutputsState())
+    return replace(
+        state,
+        started_s=now_s,
+        stopping=False,
+        mode=state.mode if settings_mode is state.settings_mode else settings_mode,
+        settings_mode=settings_mode,
+        sample=Sample(turn.at, None, Quality.FAILURE, (because(Because.NO_SAMPLE_YET),)),
+        header=None,
+        zero=replace(state.zero, by=""),
+        blower=blowers.restarted(state.blower, now_s),
+        cleaning=cleanings.restarted(state.cleaning, now_s, turn.setpoints.cleaning.rest_s),
+        pulsing=pulsing.restarted(turn, state.pulsing),
+        outputs=proof,
+        worn=replace(state.worn, closed_since_s=None),
+        alarms=aligned(state.alarms, turn.setpoints.alarms),
+    )
+
+
+def _stop(turn: Turn, state: State) -> State:
+    turn.emit(Stopped())
+    return replace(state, stopping=True, outputs=output_proof.secure(turn, state.outputs))
+
+
+def expire(turn: Turn, state: State) -> State:
+    """What was waited for too long: a reading, or the outcome of a command."""
+    sample = state.sample
+    stale_s = sample.at.mono_s + turn.setpoints.stale_after_s
+    if sample.quality is not Quality.FAILURE and turn.now_s >= stale_s:
+        reason = because(Because.STALE, stale_after_s=turn.setpoints.stale_after_s)
+        state = _with_sample(turn, state, Sample(sample.at, None, Quality.FAILURE, (reason,)))
+    flight = state.pulsing.in_flight
+    if flight is not None and turn.now_s >= flight.due_s:
+        late = OutputReported(turn.at, flight.command_id, Outcome.FAILED, "no outcome in time")
+        state = _report(turn, state, late)
+    return state

@@ -1,0 +1,169 @@
+"""What each alarm watches: whether it calls to be raised (True), cleared (False), or neither."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from dustcake.core import replacement
+from dustcake.core.alarms import Condition, judge
+from dustcake.core.blower import PROOF_KEPT
+from dustcake.core.reading import Quality
+from dustcake.core.reasons import Because, because
+from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.state import State
+from dustcake.core.turn import Turn
+
+# An alarm on header pressure clears only this far above its limit (pressure: 2 % of range is the
+# starting value of alarm management practice; from memory).
+HEADER_DEADBAND = 0.02
+
+
+def judge_all(turn: Turn, state: State) -> State:
+    """Every alarm, in the order of the settings."""
+    alarms = tuple(
+        judge(turn, alarm, setting, CONDITIONS[setting.name](turn, state))
+        for alarm, setting in zip(state.alarms, turn.setpoints.alarms, strict=True)
+    )
+    return replace(state, alarms=alarms)
+
+
+def thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
+    """Every dP at which any comparison in the core changes its answer."""
+    limits, cleaning = setpoints.limits, setpoints.cleaning
+    return (
+        cleaning.low_pa,
+        cleaning.high_pa,
+        limits.replacement_pa,
+        limits.replacement_pa - limits.deadband_pa,
+        limits.high_pa,
+        limits.high_pa - limits.deadband_pa,
+        limits.low_pa,
+        limits.low_pa + limits.deadband_pa,
+        setpoints.blower.flow_proof_pa,
+        setpoints.blower.flow_proof_pa * PROOF_KEPT,
+    )
+
+
+def header_thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
+    """Every header pressure at which any comparison in the core changes its answer."""
+    limits = setpoints.header_limits
+    return limits.min_pa, limits.min_pa * (1 + HEADER_DEADBAND), limits.max_pa
+
+
+def _filter_replacement(turn: Turn, state: State) -> Condition:
+    limits = turn.setpoints.limits
+    reason = because(
+        Because.NOT_CLEANED_BELOW,
+        dp_pa=state.sample.pa or 0.0,
+        limit_pa=limits.replacement_pa,
+        cycles=limits.replacement_cycles,
+    )
+    if replacement.proved(turn, state.worn):
+        return True, reason
+    # Recovery is the only way out: a stopped blower also reads low, and proves nothing.
+    return (None if state.worn.above else False), reason
+
+
+def _high_dp(turn: Turn, state: State) -> Condition:
+    limits, dp_pa = turn.setpoints.limits, state.sample.usable_pa
+    if dp_pa is None:
+        return None, state.sample.reasons[0]
+    reason = because(Because.ABOVE_LIMIT, dp_pa=dp_pa, limit_pa=limits.high_pa)
+    if dp_pa >= limits.high_pa:
+        return True, reason
+    return (False if dp_pa < limits.high_pa - limits.deadband_pa else None), reason
+
+
+def _low_dp(turn: Turn, state: State) -> Condition:
+    """Low dP means something only while the blower is proved by its contact: dP alone cannot tell
+    a torn filter from a stopped fan. With the blower off the alarm is suppressed by design."""
+    limits, dp_pa, blower = turn.setpoints.limits, state.sample.usable_pa, state.blower
+    if dp_pa is None:
+        return None, state.sample.reasons[0]
+    reason = because(Because.BELOW_LIMIT, dp_pa=dp_pa, limit_pa=limits.low_pa)
+    if blower.running is False:
+        return False, because(Because.BLOWER_OFF)
+    if not (turn.setpoints.fitted.blower_running and blower.running):
+        return None, reason
+    from_s = blower.since_s + limits.low_start_delay_s
+    if turn.now_s < from_s:
+        turn.by(from_s)
+        return None, reason
+    if dp_pa <= limits.low_pa:
+        return True, reason
+    return (False if dp_pa > limits.low_pa + limits.deadband_pa else None), reason
+
+
+def _cleaning_not_effective(turn: Turn, state: State) -> Condition:
+    settings = turn.setpoints.cleaning
+    reason = because(
+        Because.LIMIT_OF_CYCLES,
+        dp_pa=state.sample.pa or 0.0,
+        low_pa=settings.low_pa,
+        cycles=settings.max_cycles,
+    )
+    return state.cleaning.not_effective, reason
+
+
+def _header_pressure_low(turn: Turn, state: State) -> Condition:
+    min_pa = turn.setpoints.header_limits.min_pa
+    header_pa = None if state.header is None else state.header.usable_pa
+    if header_pa is None:
+        return None, because(Because.HEADER_UNKNOWN)
+    reason = because(Because.HEADER_LOW, header_pa=header_pa, min_pa=min_pa)
+    if header_pa < min_pa:
+        return True, reason
+    return (False if header_pa >= min_pa * (1 + HEADER_DEADBAND) else None), reason
+
+
+def _header_transmitter_fault(turn: Turn, state: State) -> Condition:
+    if turn.setpoints.header is None:
+        return False, because(Because.HEADER_UNKNOWN)
+    if state.header is None:  # not read yet
+        return None, because(Because.NO_SAMPLE_YET)
+    if state.header.usable_pa is not None:
+        return False, because(Because.DONE)
+    return True, state.header.reasons[0]
+
+
+def _transmitter_fault(_turn: Turn, state: State) -> Condition:
+    sample = state.sample
+    if sample.usable_pa is not None:
+        return False, because(Because.DONE)
+    if sample.quality is Quality.FUNCTION_CHECK:
+        return None, sample.reasons[0]
+    return True, sample.reasons[0]
+
+
+def _outputs_lost(_turn: Turn, state: State) -> Condition:
+    outputs = state.outputs
+    reason = because(Because.OUTPUTS_FAULT, outputs.fault)
+    return outputs.fault != "" and not outputs.stuck, reason
+
+
+def _valve_stuck_open(_turn: Turn, state: State) -> Condition:
+    return state.outputs.stuck, because(Because.VALVE_STUCK_OPEN, state.outputs.fault)
+
+
+def _smoke(_turn: Turn, state: State) -> Condition:
+    """A smoke contact that cannot be read keeps the alarm as it was (pulses stop all the same)."""
+    return state.contacts.smoke, because(Because.SMOKE)
+
+
+def _journal_fault(_turn: Turn, state: State) -> Condition:
+    fault = state.journal.fault
+    return fault is not None, because(Because.JOURNAL_FAULT, fault or "")
+
+
+CONDITIONS: dict[AlarmName, Callable[[Turn, State], Condition]] = {
+    AlarmName.FILTER_REPLACEMENT: _filter_replacement,
+    AlarmName.HIGH_DP: _high_dp,
+    AlarmName.LOW_DP: _low_dp,
+    AlarmName.CLEANING_NOT_EFFECTIVE: _cleaning_not_effective,
+    AlarmName.HEADER_PRESSURE_LOW: _header_pressure_low,
+    AlarmName.HEADER_TRANSMITTER_FAULT: _header_transmitter_fault,
+    AlarmName.TRANSMITTER_FAULT: _transmitter_fault,
+    AlarmName.OUTPUTS_LOST: _outputs_lost,
+    AlarmName.VALVE_STUCK_OPEN: _valve_stuck_open,
+    AlarmName.SMOKE: _smoke,
+    AlarmName.JOURNAL_FAULT: _journal_fault,
+}

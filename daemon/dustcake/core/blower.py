@@ -1,0 +1,105 @@
+"""Whether the blower is proved running or proved off, and the optional request that it run."""
+
+from dataclasses import replace
+
+from dustcake.core.events import BlowerChanged, BlowerRunSet
+from dustcake.core.inputs import Outcome, OutputReported
+from dustcake.core.record import record
+from dustcake.core.setpoints import BlowerRequest
+from dustcake.core.signals import Contacts
+from dustcake.core.turn import Turn
+
+# Without a contact, flow once proved by dP stays proved down to this part of the proof.
+PROOF_KEPT = 0.5
+
+
+@record
+class BlowerState:
+    """``running``: True or False where proved, None where not known; ``since_s``: since when.
+
+    ``run_s``: running time collected since the last downtime cleaning, up to ``since_s``.
+    ``by_hand``: a person wants it to run. ``requested``: what the run output was last told, None
+    when it must be told again; ``command_id`` and ``retry_s`` while that is under way or failed.
+    """
+
+    since_s: float
+    running: bool | None = None
+    run_s: float = 0.0
+    by_hand: bool = False
+    process_off_s: float | None = None
+    requested: bool | None = None
+    command_id: int | None = None
+    retry_s: float | None = None
+
+    def run_until_s(self, now_s: float) -> float:
+        """Running time since the last downtime cleaning."""
+        return self.run_s + (now_s - self.since_s if self.running else 0.0)
+
+
+def restarted(blower: BlowerState, now_s: float) -> BlowerState:
+    """After a restart proof is taken anew and the output is told again. A request by hand is not
+    kept: nothing that rotates may start by itself because power has come back."""
+    return BlowerState(since_s=now_s, run_s=blower.run_s)
+
+
+def prove(turn: Turn, blower: BlowerState, contacts: Contacts, dp_pa: float | None) -> BlowerState:
+    """Take the proof from the contact; without one, from dP, which can prove only that it runs."""
+    if turn.setpoints.fitted.blower_running:
+        running = contacts.blower_running
+    else:
+        proof_pa = turn.setpoints.blower.flow_proof_pa
+        needed_pa = proof_pa * PROOF_KEPT if blower.running else proof_pa
+        running = True if dp_pa is not None and dp_pa >= needed_pa else None
+    if running is blower.running:
+        return blower
+    turn.emit(BlowerChanged(running))
+    return replace(
+        blower, running=running, since_s=turn.now_s, run_s=blower.run_until_s(turn.now_s)
+    )
+
+
+def request_run(turn: Turn, blower: BlowerState, contacts: Contacts) -> BlowerState:
+    """Keep the run output as it should be: never on with smoke or the stop input."""
+    if turn.setpoints.blower.request is BlowerRequest.NONE:
+        return blower
+    blower, wanted, why = _wanted(turn, blower, contacts)
+    if contacts.smoke or contacts.stop:
+        wanted, why = False, "smoke" if contacts.smoke else "stop input"
+    if wanted is None or wanted is blower.requested or blower.command_id is not None:
+        return blower
+    if blower.retry_s is not None and turn.now_s < blower.retry_s:
+        turn.by(blower.retry_s)
+        return blower
+    if wanted or blower.requested:
+        turn.emit(BlowerRunSet(wanted, why))
+    return replace(blower, requested=wanted, command_id=turn.blower_run(wanted), retry_s=None)
+
+
+def _wanted(
+    turn: Turn, blower: BlowerState, contacts: Contacts
+) -> tuple[BlowerState, bool | None, str]:
+    """What the run output should be, None to leave it; and why."""
+    settings = turn.setpoints.blower
+    if settings.request is BlowerRequest.HAND:
+        return blower, blower.by_hand, "by hand"
+    if contacts.process_running is None:
+        return blower, blower.requested, "process equipment not known"
+    if contacts.process_running:
+        return replace(blower, process_off_s=None), True, "process equipment running"
+    if blower.process_off_s is None:
+        blower = replace(blower, process_off_s=turn.now_s)
+    assert blower.process_off_s is not None
+    until_s = blower.process_off_s + settings.run_on_s
+    # Running on clears the ducts after the process has stopped; it never starts a blower.
+    if blower.requested and turn.now_s < until_s:
+        turn.by(until_s)
+        return blower, True, "running on after the process"
+    return blower, False, "process equipment stopped"
+
+
+def reported(turn: Turn, blower: BlowerState, report: OutputReported) -> BlowerState:
+    """The outcome of telling the run output; after a failure it is told again later."""
+    if report.outcome is Outcome.DONE:
+        return replace(blower, command_id=None)
+    retry_s = turn.now_s + turn.setpoints.outputs_retry_s
+    return replace(blower, command_id=None, requested=None, retry_s=retry_s)

@@ -1,0 +1,266 @@
+"""When to clean, and why: which kind of cleaning run is wanted now.
+
+Runs start and stop here; the single pulses inside a run are ``pulsing``'s. In every kind of run
+one full cycle is one pulse of each valve.
+"""
+
+from dataclasses import replace
+from enum import StrEnum
+from math import ceil
+
+from dustcake.core.blower import BlowerState
+from dustcake.core.events import CleaningStarted, CleaningStopped
+from dustcake.core.permissives import Met, Permissive
+from dustcake.core.reading import Sample
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import record
+from dustcake.core.requests import Mode
+from dustcake.core.setpoints import OnBadReading, OutputKind
+from dustcake.core.turn import Turn
+
+
+class Kind(StrEnum):
+    """Kinds of cleaning run."""
+
+    ON_DEMAND = "on_demand"
+    TIMED = "timed"
+    FALLBACK = "fallback"  # timed, because the reading cannot be trusted
+    DOWNTIME = "downtime"  # after the blower has stopped and spun down
+
+
+# Which permissives each kind needs. Every kind needs those of ALWAYS.
+ALWAYS = frozenset(
+    {
+        "no_smoke",
+        "no_stop",
+        "door_shut",
+        "header_pressure",
+        "outputs_healthy",
+        "journal_writable",
+        "settled",
+    }
+)
+NEEDS = {
+    Kind.ON_DEMAND: ALWAYS | {"valid_reading", "blower_running"},
+    Kind.TIMED: ALWAYS | {"blower_running"},
+    Kind.FALLBACK: ALWAYS | {"blower_running"},
+    Kind.DOWNTIME: ALWAYS,
+}
+
+
+@record
+class Run:
+    """A cleaning run under way. ``last_cycle``: the low set point has been reached, and the run
+    ends when this many full cycles have run."""
+
+    kind: Kind
+    started_s: float
+    pulses: int = 0
+    last_cycle: int | None = None
+
+
+@record
+class CleaningState:
+    """``high_since_s``: dP has been at or above the high set point since then.
+    ``bad_since_s``: the reading has not been usable since then. ``resting_until_s``: after a run
+    that reached its limit of cycles; ``not_effective``: it did, and no run has reached low since.
+    """
+
+    run: Run | None = None
+    high_since_s: float | None = None
+    bad_since_s: float | None = None
+    resting_until_s: float | None = None
+    not_effective: bool = False
+    reason: Reason = Reason(Because.NO_SAMPLE_YET)
+
+
+Wanted = tuple[Kind | None, Reason]
+
+
+def restarted(cleaning: CleaningState, now_s: float, rest_s: float) -> CleaningState:
+    """After a restart no run is under way and every delay starts again; a rest is kept whole."""
+    return CleaningState(
+        resting_until_s=None if cleaning.resting_until_s is None else now_s + rest_s,
+        not_effective=cleaning.not_effective,
+        reason=because(Because.RESTARTED),
+    )
+
+
+def has_run(turn: Turn, run: Run, cycles: int) -> bool:
+    """Whether a run has come to this many full cycles: counted in pulses, or by the rated time of
+    a sequencer board, which reports nothing. Asks to be woken when the time decides."""
+    pulsing = turn.setpoints.pulsing
+    if pulsing.kind is not OutputKind.DEMAND_CONTACT:
+        return run.pulses >= cycles * len(pulsing.order)
+    end_s = run.started_s + cycles * pulsing.sequencer_cycle_s
+    if turn.now_s >= end_s:
+        return True
+    turn.by(end_s)
+    return False
+
+
+def decide(
+    turn: Turn,
+    cleaning: CleaningState,
+    mode: Mode,
+    sample: Sample,
+    blower: BlowerState,
+    permits: tuple[Permissive, ...],
+) -> CleaningState:
+    """Start, keep or stop a run; the reason says why, whichever it is."""
+    cleaning = _track(turn, cleaning, sample.usable_pa)
+    kind, reason = _wanted(turn, cleaning, mode, sample.usable_pa, blower)
+    if kind is not None:
+        missing = next((p for p in permits if p.met is Met.NO and p.name in NEEDS[kind]), None)
+        if missing is not None and missing.reason is not None:
+            # What ends a run also keeps one from starting; what only withholds pulses lets a run
+            # that is under way wait.
+            under_way = cleaning.run is not None and cleaning.run.kind is kind
+            if not (missing.holds_only and under_way):
+                kind = None
+            reason = missing.reason
+    return _switch(turn, replace(cleaning, reason=reason), kind, sample)
+
+
+def end_run(turn: Turn, cleaning: CleaningState, reason: Reason, sample: Sample) -> CleaningState:
+    """Stop whatever run is under way, for ``reason``."""
+    return _switch(turn, replace(cleaning, reason=reason), None, sample)
+
+
+def _track(turn: Turn, cleaning: CleaningState, dp_pa: float | None) -> CleaningState:
+    """Remember since when the reading has been bad or high, and that low has been reached."""
+    settings, run, now_s = turn.setpoints.cleaning, cleaning.run, turn.now_s
+    bad_since_s = high_since_s = None
+    if dp_pa is None:
+        bad_since_s = now_s if cleaning.bad_since_s is None else cleaning.bad_since_s
+    elif dp_pa >= settings.high_pa:
+        high_since_s = now_s if cleaning.high_since_s is None else cleaning.high_since_s
+    elif dp_pa <= settings.low_pa and run is not None and run.last_cycle is None:
+        run = replace(run, last_cycle=_cycle_under_way(turn, run) if settings.finish_cycle else 0)
+    resting_until_s = cleaning.resting_until_s
+    if resting_until_s is not None and now_s >= resting_until_s:
+        resting_until_s = None
+    return replace(
+        cleaning,
+        run=run,
+        bad_since_s=bad_since_s,
+        high_since_s=high_since_s,
+        resting_until_s=resting_until_s,
+    )
+
+
+def _cycle_under_way(turn: Turn, run: Run) -> int:
+    """Number, from 1, of the cycle a run is in; what has just ended is still under way."""
+    pulsing = turn.setpoints.pulsing
+    if pulsing.kind is OutputKind.DEMAND_CONTACT:
+        return ceil((turn.now_s - run.started_s) / pulsing.sequencer_cycle_s)
+    return ceil(run.pulses / len(pulsing.order))
+
+
+def _wanted(
+    turn: Turn, cleaning: CleaningState, mode: Mode, dp_pa: float | None, blower: BlowerState
+) -> Wanted:
+    settings = turn.setpoints.cleaning
+    if mode is Mode.OFF:
+        return None, because(Because.MODE_OFF)
+    if blower.running is False:
+        return _downtime(turn, cleaning, blower)
+    if mode is Mode.TIMED:
+        return Kind.TIMED, because(Because.TIMED_SELECTED, interval_s=settings.timed_interval_s)
+    if dp_pa is None:
+        return _without_reading(turn, cleaning, blower)
+    return _on_demand(turn, cleaning, dp_pa)
+
+
+def _downtime(turn: Turn, cleaning: CleaningState, blower: BlowerState) -> Wanted:
+    settings = turn.setpoints.cleaning
+    collected = blower.run_s > 0 and blower.run_s >= settings.downtime_min_run_s
+    if not settings.downtime or not collected:
+        return None, because(Because.BLOWER_OFF)
+    ready_s = blower.since_s + settings.downtime_spin_down_s
+    if turn.now_s < ready_s:
+        turn.by(ready_s)
+        return None, because(Because.DOWNTIME_SPIN_DOWN, spin_down_s=settings.downtime_spin_down_s)
+    run = cleaning.run
+    if (
+        run is not None
+        and run.kind is Kind.DOWNTIME
+        and has_run(turn, run, settings.downtime_passes)
+    ):
+        return None, because(Because.DOWNTIME_DONE, passes=settings.downtime_passes)
+    return Kind.DOWNTIME, because(Because.DOWNTIME, passes=settings.downtime_passes)
+
+
+def _without_reading(turn: Turn, cleaning: CleaningState, blower: BlowerState) -> Wanted:
+    settings = turn.setpoints.cleaning
+    if settings.on_bad_reading is OnBadReading.HOLD:
+        return None, because(Because.BAD_READING_HOLD)
+    if not (turn.setpoints.fitted.blower_running and blower.running):
+        return None, because(Because.FALLBACK_NEEDS_BLOWER)
+    since_s = turn.now_s if cleaning.bad_since_s is None else cleaning.bad_since_s
+    from_s = since_s + settings.fallback_delay_s
+    if turn.now_s < from_s:
+        turn.by(from_s)
+        return None, because(Because.BAD_READING_HOLD)
+    return Kind.FALLBACK, because(
+        Because.BAD_READING_FALLBACK, interval_s=settings.fallback_interval_s
+    )
+
+
+def _on_demand(turn: Turn, cleaning: CleaningState, dp_pa: float) -> Wanted:
+    settings, run = turn.setpoints.cleaning, cleaning.run
+    if run is not None and run.kind is Kind.ON_DEMAND:
+        return _keep_on(turn, run, dp_pa)
+    if cleaning.high_since_s is None:
+        return None, because(Because.BELOW_HIGH, high_pa=settings.high_pa)
+    if cleaning.resting_until_s is not None:
+        turn.by(cleaning.resting_until_s)
+        return None, because(
+            Because.RESTING,
+            cycles=settings.max_cycles,
+            low_pa=settings.low_pa,
+            rest_s=settings.rest_s,
+        )
+    from_s = cleaning.high_since_s + settings.on_delay_s
+    if turn.now_s < from_s:
+        turn.by(from_s)
+        return None, because(
+            Because.ON_DELAY, high_pa=settings.high_pa, on_delay_s=settings.on_delay_s
+        )
+    return Kind.ON_DEMAND, because(Because.HIGH_REACHED, dp_pa=dp_pa, high_pa=settings.high_pa)
+
+
+def _keep_on(turn: Turn, run: Run, dp_pa: float) -> Wanted:
+    """Whether an on-demand run goes on."""
+    settings = turn.setpoints.cleaning
+    if run.last_cycle is not None:
+        if has_run(turn, run, run.last_cycle):
+            return None, because(Because.LOW_REACHED, dp_pa=dp_pa, low_pa=settings.low_pa)
+        return Kind.ON_DEMAND, because(Because.FINISHING_CYCLE, low_pa=settings.low_pa)
+    if has_run(turn, run, settings.max_cycles):
+        return None, because(
+            Because.LIMIT_OF_CYCLES, dp_pa=dp_pa, low_pa=settings.low_pa, cycles=settings.max_cycles
+        )
+    return Kind.ON_DEMAND, because(Because.ABOVE_LOW, low_pa=settings.low_pa)
+
+
+def _switch(
+    turn: Turn, cleaning: CleaningState, kind: Kind | None, sample: Sample
+) -> CleaningState:
+    """Go from the run under way to the kind wanted, recording both ends."""
+    run = cleaning.run
+    if (run.kind if run is not None else None) is kind:
+        return cleaning
+    reason, dp_pa = cleaning.reason, sample.usable_pa
+    if run is not None:
+        duration_s = turn.now_s - run.started_s
+        turn.emit(CleaningStopped(run.kind, dp_pa, reason, run.pulses, duration_s))
+        if reason.code is Because.LIMIT_OF_CYCLES:
+            rest_s = turn.now_s + turn.setpoints.cleaning.rest_s
+            cleaning = replace(cleaning, not_effective=True, resting_until_s=rest_s)
+        elif reason.code is Because.LOW_REACHED:
+            cleaning = replace(cleaning, not_effective=False)
+    if kind is None:
+        return replace(cleaning, run=None)
+    turn.emit(CleaningStarted(kind, dp_pa, reason))
+    return replace(cleaning, run=Run(kind, turn.now_s))

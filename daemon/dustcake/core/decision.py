@@ -1,0 +1,29 @@
+"""Putting what was decided into one word and one reason."""
+
+from dustcake.core.cleaning import CleaningState
+from dustcake.core.permissives import Permissive
+from dustcake.core.reasons import Because
+from dustcake.core.requests import Mode
+from dustcake.core.state import Decision, Phase
+
+
+def decision(mode: Mode, cleaning: CleaningState, permits: tuple[Permissive, ...]) -> Decision:
+    """The decision as people are shown it."""
+    kind = None if cleaning.run is None else cleaning.run.kind
+    return Decision(mode, _phase(mode, cleaning, permits), kind, cleaning.reason, permits)
+
+
+_WAITING = (Because.ON_DELAY, Because.DOWNTIME_SPIN_DOWN, Because.BAD_READING_HOLD)
+
+
+def _phase(mode: Mode, cleaning: CleaningState, permits: tuple[Permissive, ...]) -> Phase:
+    missing = any(p.reason is cleaning.reason for p in permits)
+    if cleaning.run is not None:
+        return Phase.HELD if missing else Phase.CLEANING
+    if mode is Mode.OFF:
+        return Phase.OFF
+    if missing or cleaning.reason.code is Because.FALLBACK_NEEDS_BLOWER:
+        return Phase.BLOCKED
+    if cleaning.reason.code is Because.RESTING:
+        return Phase.RESTING
+    return Phase.WAITING if cleaning.reason.code in _WAITING else Phase.IDLE

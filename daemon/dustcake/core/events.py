@@ -1,0 +1,208 @@
+"""What happened, for the record: numbered without a gap, never lost."""
+
+from typing import ClassVar
+
+from dustcake.core.reasons import Reason
+from dustcake.core.record import record
+from dustcake.core.stamp import Stamp
+
+
+@record
+class Started:
+    """The daemon took charge of the collector."""
+
+    name: ClassVar[str] = "started"
+    downtime_s: float | None
+
+
+@record
+class Stopped:
+    """The daemon let go of the collector in an orderly way."""
+
+    name: ClassVar[str] = "stopped"
+
+
+@record
+class CleaningStarted:
+    """A cleaning run began. ``dp_pa``: the reading then, None where there is none."""
+
+    name: ClassVar[str] = "cleaning_started"
+    kind: str
+    dp_pa: float | None
+    reason: Reason
+
+
+@record
+class CleaningStopped:
+    """A cleaning run ended after ``duration_s`` and ``pulses`` pulses."""
+
+    name: ClassVar[str] = "cleaning_stopped"
+    kind: str
+    dp_pa: float | None
+    reason: Reason
+    pulses: int
+    duration_s: float
+
+
+@record
+class PulseFired:
+    """One pulse of ``valve`` (1-based), reported done; ``count``: of this valve so far."""
+
+    name: ClassVar[str] = "pulse"
+    valve: int
+    on_time_s: float
+    count: int
+    dp_pa: float | None
+    ended_early: bool
+
+
+@record
+class PulseFailed:
+    """A pulse that was commanded was not carried out, or is not known to have been."""
+
+    name: ClassVar[str] = "pulse_failed"
+    valve: int
+    detail: str
+
+
+@record
+class PulseInterrupted:
+    """The daemon died while ``valve`` was commanded; it is not pulsed again for that."""
+
+    name: ClassVar[str] = "pulse_interrupted"
+    valve: int
+
+
+@record
+class DemandSet:
+    """The demand contact of the sequencer board was closed or opened."""
+
+    name: ClassVar[str] = "demand"
+    closed: bool
+
+
+@record
+class OutputsChanged:
+    """The outputs were lost, or proved again."""
+
+    name: ClassVar[str] = "outputs_changed"
+    healthy: bool
+    detail: str
+
+
+@record
+class AlarmChanged:
+    """An alarm entered ``state``: see ``core.alarms``."""
+
+    name: ClassVar[str] = "alarm"
+    alarm: str
+    state: str
+    priority: str
+    reason: Reason
+    by: str
+
+
+@record
+class QualityChanged:
+    """The quality of the dP reading changed (NAMUR NE 107)."""
+
+    name: ClassVar[str] = "quality_changed"
+    quality: str
+    reasons: tuple[Reason, ...]
+
+
+@record
+class ModeSelected:
+    """The cleaning mode was selected, by whom."""
+
+    name: ClassVar[str] = "mode_selected"
+    mode: str
+    by: str
+
+
+@record
+class ZeroTaken:
+    """A new zero: ``offset_pa`` is subtracted from every reading from now on."""
+
+    name: ClassVar[str] = "zero_taken"
+    offset_pa: float
+    previous_offset_pa: float
+    by: str
+
+
+@record
+class ZeroAbandoned:
+    """Zeroing ended without a new zero."""
+
+    name: ClassVar[str] = "zero_abandoned"
+    reason: Reason
+    by: str
+
+
+@record
+class BlowerChanged:
+    """Proof of the blower changed: running, off, or not known (None)."""
+
+    name: ClassVar[str] = "blower_changed"
+    running: bool | None
+
+
+@record
+class BlowerRunSet:
+    """The blower run request was set or withdrawn."""
+
+    name: ClassVar[str] = "blower_run"
+    run: bool
+    reason: str
+
+
+@record
+class JournalChanged:
+    """The journal can no longer be written, or can again."""
+
+    name: ClassVar[str] = "journal_changed"
+    writable: bool
+    detail: str
+
+
+@record
+class RequestAnswered:
+    """What became of a request."""
+
+    name: ClassVar[str] = "request_answered"
+    request_id: str
+    request: str
+    by: str
+    accepted: bool
+    reason: Reason
+
+
+Body = (
+    Started
+    | Stopped
+    | CleaningStarted
+    | CleaningStopped
+    | PulseFired
+    | PulseFailed
+    | PulseInterrupted
+    | DemandSet
+    | OutputsChanged
+    | AlarmChanged
+    | QualityChanged
+    | ModeSelected
+    | ZeroTaken
+    | ZeroAbandoned
+    | BlowerChanged
+    | BlowerRunSet
+    | JournalChanged
+    | RequestAnswered
+)
+
+
+@record
+class Event:
+    """One event. ``seq`` counts the events of this collector from 1, through every restart."""
+
+    seq: int
+    at: Stamp
+    body: Body

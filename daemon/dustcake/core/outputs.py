@@ -1,0 +1,71 @@
+"""Whether the outputs do what they are told, and getting them to a proved off when they do not."""
+
+from dataclasses import replace
+
+from dustcake.core.events import OutputsChanged
+from dustcake.core.inputs import Outcome, OutputReported
+from dustcake.core.record import record
+from dustcake.core.turn import Turn
+
+
+@record
+class OutputsState:
+    """``proved``: every valve has been proved off since the last start or fault.
+
+    ``fault``: what went wrong last, empty when nothing; ``stuck``: a valve reads energised.
+    ``off_id`` while an all-off is under way, ``due_s`` its end, or the time of the next try.
+    """
+
+    proved: bool = False
+    fault: str = ""
+    stuck: bool = False
+    off_id: int | None = None
+    due_s: float | None = None
+
+
+def secure(turn: Turn, outputs: OutputsState) -> OutputsState:
+    """Command every valve off, now; not proved until that is reported done."""
+    due_s = turn.now_s + turn.setpoints.pulsing.report_timeout_s
+    return replace(outputs, proved=False, off_id=turn.all_off(), due_s=due_s)
+
+
+def failed(turn: Turn, outputs: OutputsState, detail: str, stuck: bool) -> OutputsState:
+    """A command went wrong: say so, and go for a proved off."""
+    return secure(turn, _at_fault(turn, outputs, detail, stuck))
+
+
+def reported(turn: Turn, outputs: OutputsState, report: OutputReported) -> OutputsState:
+    """The outcome of an all-off: proved, or to be tried again."""
+    if report.outcome is Outcome.DONE:
+        if outputs.fault:
+            turn.emit(OutputsChanged(True, ""))
+        return OutputsState(proved=True)
+    stuck = report.outcome is Outcome.STUCK_ON
+    retry_s = turn.now_s + turn.setpoints.outputs_retry_s
+    faulty = _at_fault(turn, outputs, report.detail or report.outcome.value, stuck)
+    return replace(faulty, proved=False, off_id=None, due_s=retry_s)
+
+
+def _at_fault(turn: Turn, outputs: OutputsState, detail: str, stuck: bool) -> OutputsState:
+    """Told once, when the outputs are lost, and again if a valve then proves stuck."""
+    if not outputs.fault or (stuck and not outputs.stuck):
+        turn.emit(OutputsChanged(False, detail))
+    return replace(outputs, fault=detail, stuck=stuck or outputs.stuck)
+
+
+def follow_up(turn: Turn, outputs: OutputsState) -> OutputsState:
+    """Try again when an all-off has failed, or has not been answered in time."""
+    if outputs.due_s is None:
+        return outputs
+    if turn.now_s >= outputs.due_s:
+        if outputs.off_id is not None:
+            outputs = reported(
+                turn,
+                outputs,
+                OutputReported(turn.at, outputs.off_id, Outcome.FAILED, "no outcome in time"),
+            )
+        else:
+            outputs = secure(turn, outputs)
+    assert outputs.due_s is not None
+    turn.by(outputs.due_s)
+    return outputs

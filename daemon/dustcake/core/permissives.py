@@ -1,0 +1,127 @@
+"""What must hold before a pulse, each with its reason."""
+
+from enum import StrEnum
+
+from dustcake.core.blower import BlowerState
+from dustcake.core.outputs import OutputsState
+from dustcake.core.reading import Sample
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import record
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.signals import Contacts
+
+
+class Met(StrEnum):
+    """State of a permissive."""
+
+    YES = "yes"
+    NO = "no"
+    NOT_FITTED = "not_fitted"
+
+
+@record
+class Permissive:
+    """``reason`` where it is missing. ``holds_only``: while missing it withholds pulses but does
+    not end a cleaning run."""
+
+    name: str
+    met: Met
+    reason: Reason | None = None
+    holds_only: bool = False
+
+
+def permissives(
+    setpoints: Setpoints,
+    *,
+    sample: Sample,
+    header: Sample | None,
+    contacts: Contacts,
+    blower: BlowerState,
+    outputs: OutputsState,
+    journal_fault: str | None,
+    settling: bool,
+) -> tuple[Permissive, ...]:
+    """All permissives, in the order they are shown. ``journal_fault``: None when writable.
+
+    Which of them a kind of cleaning needs is decided in ``cleaning``: a valid reading is needed
+    to clean on demand only, and downtime cleaning needs the blower off, not running.
+    """
+    fitted = setpoints.fitted
+    return (
+        _valid_reading(sample),
+        _blower_running(blower, fitted.blower_running),
+        _contact("no_smoke", fitted.smoke, contacts.smoke, Because.SMOKE),
+        _contact("no_stop", fitted.stop, contacts.stop, Because.STOP_INPUT),
+        _contact("door_shut", fitted.door_open, contacts.door_open, Because.DOOR_OPEN),
+        _header_pressure(setpoints, header),
+        _outputs_healthy(outputs),
+        _unless(
+            "journal_writable", journal_fault is not None, Because.JOURNAL_FAULT, journal_fault
+        ),
+        _settled(setpoints, settling),
+    )
+
+
+def _unless(name: str, missing: bool, code: Because, detail: str | None = "") -> Permissive:
+    if missing:
+        return Permissive(name, Met.NO, because(code, detail or ""))
+    return Permissive(name, Met.YES)
+
+
+def _journal_writable(fault: str | None) -> Permissive:
+    return _unless("journal_writable", fault is not None, Because.JOURNAL_FAULT, fault)
+
+
+def _settled(setpoints: Setpoints, settling: bool) -> Permissive:
+    if not settling:
+        return Permissive("settled", Met.YES)
+    reason = because(Because.SETTLING, settle_s=setpoints.settle_s)
+    return Permissive("settled", Met.NO, reason, holds_only=True)
+
+
+def _valid_reading(sample: Sample) -> Permissive:
+    if sample.usable_pa is not None:
+        return Permissive("valid_reading", Met.YES)
+    return Permissive("valid_reading", Met.NO, sample.reasons[0])
+
+
+def _blower_running(blower: BlowerState, contact_fitted: bool) -> Permissive:
+    if blower.running:
+        return Permissive("blower_running", Met.YES)
+    if not contact_fitted:
+        return Permissive("blower_running", Met.NOT_FITTED)
+    code = Because.BLOWER_UNKNOWN if blower.running is None else Because.BLOWER_OFF
+    return Permissive("blower_running", Met.NO, because(code))
+
+
+def _contact(name: str, fitted: bool, present: bool | None, code: Because) -> Permissive:
+    """A contact that must be read and must not be made: one that cannot be read counts as made."""
+    if not fitted:
+        return Permissive(name, Met.NOT_FITTED)
+    if present is None:
+        return Permissive(name, Met.NO, because(Because.CONTACT_UNREADABLE, name))
+    return _unless(name, present, code)
+
+
+def _header_pressure(setpoints: Setpoints, header: Sample | None) -> Permissive:
+    """Header pressure in its band. One that is not known does not withhold pulses: a pulse from
+    a weak header does no harm, filters that are not cleaned let fume escape; an alarm tells."""
+    name, limits = "header_pressure", setpoints.header_limits
+    if setpoints.header is None:
+        return Permissive(name, Met.NOT_FITTED)
+    header_pa = None if header is None else header.usable_pa
+    if header_pa is None:
+        return Permissive(name, Met.YES)
+    if header_pa < limits.min_pa:
+        reason = because(Because.HEADER_LOW, min_pa=limits.min_pa)
+        return Permissive(name, Met.NO, reason, holds_only=True)
+    if header_pa > limits.max_pa:
+        reason = because(Because.HEADER_HIGH, max_pa=limits.max_pa)
+        return Permissive(name, Met.NO, reason, holds_only=True)
+    return Permissive(name, Met.YES)
+
+
+def _outputs_healthy(outputs: OutputsState) -> Permissive:
+    if outputs.fault:
+        return _unless("outputs_healthy", True, Because.OUTPUTS_FAULT, outputs.fault)
+    return _unless("outputs_healthy", not outputs.proved, Because.OUTPUTS_UNPROVED)

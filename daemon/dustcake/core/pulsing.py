@@ -1,0 +1,161 @@
+"""Which valve fires next, and when. One command at a time, never two valves."""
+
+from dataclasses import replace
+
+from dustcake.core import outputs as output_proof
+from dustcake.core.cleaning import ALWAYS, Kind, Run
+from dustcake.core.events import DemandSet, PulseFailed, PulseFired, PulseInterrupted
+from dustcake.core.inputs import Outcome, OutputReported
+from dustcake.core.outputs import OutputsState
+from dustcake.core.permissives import Met, Permissive
+from dustcake.core.record import record
+from dustcake.core.setpoints import OutputKind, Setpoints
+from dustcake.core.turn import Turn
+
+
+@record
+class InFlight:
+    """A command whose outcome is not known yet. ``valve`` None: the demand contact."""
+
+    command_id: int
+    valve: int | None
+    closed: bool
+    due_s: float
+
+
+@record
+class PulsingState:
+    """``next_index`` into the row order; ``last_s``: when the last pulse began, None where that
+    is not known; ``counts``: pulses of each valve, valve 1 first; ``demand_closed``: what the
+    sequencer board was last told with success."""
+
+    counts: tuple[int, ...]
+    next_index: int = 0
+    last_s: float | None = None
+    last_valve: int | None = None
+    in_flight: InFlight | None = None
+    demand_closed: bool = False
+
+
+def restarted(turn: Turn, pulsing: PulsingState) -> PulsingState:
+    """After a restart: a pulse that was commanded is marked interrupted and counted, never
+    repeated, and the header gets a full interval before the next."""
+    flight, valves = pulsing.in_flight, len(turn.setpoints.pulsing.order)
+    counts = (*pulsing.counts, *([0] * valves))[:valves]
+    if flight is not None and flight.valve is not None:
+        turn.emit(PulseInterrupted(flight.valve))
+        counts = _counted(counts, flight.valve)
+    return PulsingState(
+        counts=counts,
+        next_index=pulsing.next_index % valves,
+        last_s=turn.now_s,
+        last_valve=pulsing.last_valve,
+    )
+
+
+def _counted(counts: tuple[int, ...], valve: int) -> tuple[int, ...]:
+    return tuple(n + (i == valve) for i, n in enumerate(counts, start=1))
+
+
+def interval_s(setpoints: Setpoints, kind: Kind) -> float:
+    """Time from pulse to pulse in a run of this kind."""
+    if kind is Kind.TIMED:
+        return setpoints.cleaning.timed_interval_s
+    if kind is Kind.FALLBACK:
+        return setpoints.cleaning.fallback_interval_s
+    return setpoints.pulsing.interval_s
+
+
+def pulse(
+    turn: Turn, pulsing: PulsingState, run: Run | None, permits: tuple[Permissive, ...]
+) -> PulsingState:
+    """Command the next pulse when it is due, or keep the demand contact as the run wants it."""
+    held = any(p.met is Met.NO and p.name in ALWAYS for p in permits)
+    if turn.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
+        return _demand(turn, pulsing, closed=run is not None and not held)
+    if pulsing.in_flight is not None:
+        turn.by(pulsing.in_flight.due_s)
+        return pulsing
+    if run is None:
+        return pulsing
+    if pulsing.last_s is not None:
+        due_s = pulsing.last_s + interval_s(turn.setpoints, run.kind)
+        if turn.now_s < due_s:
+            turn.by(due_s)
+            return pulsing
+    if held:
+        return pulsing
+    settings = turn.setpoints.pulsing
+    valve = settings.order[pulsing.next_index]
+    command_id = turn.fire(valve, settings.on_time_s)
+    due_s = turn.now_s + settings.on_time_s + settings.report_timeout_s
+    turn.by(due_s)
+    return replace(
+        pulsing,
+        next_index=(pulsing.next_index + 1) % len(settings.order),
+        last_s=turn.now_s,
+        last_valve=valve,
+        in_flight=InFlight(command_id, valve, True, due_s),
+    )
+
+
+def must_end_now(pulsing: PulsingState, permits: tuple[Permissive, ...]) -> bool:
+    """A valve may be energised and something that forbids it has come up. What only withholds the
+    next pulse, and a run that ends in good order, let the pulse under way take its time."""
+    if pulsing.in_flight is None or pulsing.in_flight.valve is None:
+        return False
+    return any(
+        p.met is Met.NO and not p.holds_only and p.name in ALWAYS - {"outputs_healthy"}
+        for p in permits
+    )
+
+
+def _demand(turn: Turn, pulsing: PulsingState, closed: bool) -> PulsingState:
+    if pulsing.in_flight is not None:
+        turn.by(pulsing.in_flight.due_s)
+        return pulsing
+    if closed is pulsing.demand_closed:
+        return pulsing
+    due_s = turn.now_s + turn.setpoints.pulsing.report_timeout_s
+    turn.by(due_s)
+    return replace(pulsing, in_flight=InFlight(turn.demand(closed), None, closed, due_s))
+
+
+def reported(
+    turn: Turn,
+    pulsing: PulsingState,
+    outputs: OutputsState,
+    run: Run | None,
+    report: OutputReported,
+    dp_pa: float | None,
+) -> tuple[PulsingState, OutputsState, Run | None]:
+    """The outcome of the command in flight."""
+    flight = pulsing.in_flight
+    assert flight is not None
+    pulsing = replace(pulsing, in_flight=None)
+    went_well = report.outcome in (Outcome.DONE, Outcome.ENDED_EARLY)
+    detail = report.detail or report.outcome.value
+    stuck = report.outcome is Outcome.STUCK_ON
+    if flight.valve is None:
+        if went_well:
+            turn.emit(DemandSet(flight.closed))
+            return replace(pulsing, demand_closed=flight.closed), outputs, run
+        # The contact's state is not known; the all-off that follows opens it.
+        pulsing = replace(pulsing, demand_closed=False)
+        return pulsing, output_proof.failed(turn, outputs, detail, stuck), run
+    if not went_well:
+        turn.emit(PulseFailed(flight.valve, detail))
+        return pulsing, output_proof.failed(turn, outputs, detail, stuck), run
+    pulsing = replace(pulsing, counts=_counted(pulsing.counts, flight.valve))
+    turn.emit(
+        PulseFired(
+            flight.valve,
+            turn.setpoints.pulsing.on_time_s,
+            pulsing.counts[flight.valve - 1],
+            dp_pa,
+            report.outcome is Outcome.ENDED_EARLY,
+        )
+    )
+    if run is not None:
+        run = replace(run, pulses=run.pulses + 1)
+    return pulsing, outputs, run

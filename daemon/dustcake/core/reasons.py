@@ -1,0 +1,89 @@
+"""Why: every decision, refusal and change of quality carries one of these, with its numbers.
+
+The core states reasons as codes and SI numbers; ``publish.wording`` turns them into sentences in
+the units people chose. A test holds the two lists together.
+"""
+
+from enum import StrEnum
+
+from dustcake.core.record import record
+
+
+class Because(StrEnum):
+    """Codes of reasons. Numbers that go with each are named in ``publish.wording``."""
+
+    # the reading
+    NO_SAMPLE_YET = "no_sample_yet"
+    READ_FAILED = "read_failed"
+    STALE = "stale"
+    NOT_A_NUMBER = "not_a_number"
+    WRONG_WORD_COUNT = "wrong_word_count"
+    CURRENT_FAILURE = "current_failure"
+    CURRENT_UNCERTAIN = "current_uncertain"
+    BEYOND_SPAN = "beyond_span"
+    ZEROING = "zeroing"
+    # cleaning
+    MODE_OFF = "mode_off"
+    BLOWER_OFF = "blower_off"
+    BLOWER_UNKNOWN = "blower_unknown"
+    BELOW_HIGH = "below_high"
+    ON_DELAY = "on_delay"
+    HIGH_REACHED = "high_reached"
+    ABOVE_LOW = "above_low"
+    LOW_REACHED = "low_reached"
+    FINISHING_CYCLE = "finishing_cycle"
+    TIMED_SELECTED = "timed_selected"
+    BAD_READING_HOLD = "bad_reading_hold"
+    BAD_READING_FALLBACK = "bad_reading_fallback"
+    FALLBACK_NEEDS_BLOWER = "fallback_needs_blower"
+    LIMIT_OF_CYCLES = "limit_of_cycles"
+    RESTING = "resting"
+    DOWNTIME = "downtime"
+    DOWNTIME_SPIN_DOWN = "downtime_spin_down"
+    DOWNTIME_DONE = "downtime_done"
+    BLOCKED = "blocked"
+    STOPPING = "stopping"
+    RESTARTED = "restarted"
+    # permissives
+    SMOKE = "smoke"
+    STOP_INPUT = "stop_input"
+    DOOR_OPEN = "door_open"
+    CONTACT_UNREADABLE = "contact_unreadable"
+    HEADER_LOW = "header_low"
+    HEADER_HIGH = "header_high"
+    HEADER_UNKNOWN = "header_unknown"
+    OUTPUTS_UNPROVED = "outputs_unproved"
+    OUTPUTS_FAULT = "outputs_fault"
+    JOURNAL_FAULT = "journal_fault"
+    SETTLING = "settling"
+    # alarms
+    ABOVE_LIMIT = "above_limit"
+    BELOW_LIMIT = "below_limit"
+    NOT_CLEANED_BELOW = "not_cleaned_below"
+    VALVE_STUCK_OPEN = "valve_stuck_open"
+    # requests
+    DONE = "done"
+    ZERO_STARTED = "zero_started"
+    ALREADY_ZEROING = "already_zeroing"
+    ZERO_BLOWER_NOT_OFF = "zero_blower_not_off"
+    ZERO_BLOWER_NOT_CONFIRMED = "zero_blower_not_confirmed"
+    ZERO_TOO_FAR = "zero_too_far"
+    ZERO_READING_LOST = "zero_reading_lost"
+    NO_SUCH_ALARM = "no_such_alarm"
+    NOTHING_TO_ACKNOWLEDGE = "nothing_to_acknowledge"
+    BLOWER_NOT_BY_HAND = "blower_not_by_hand"
+
+
+@record
+class Reason:
+    """One reason. ``values``: named numbers, units in the names; ``detail``: words from outside,
+    such as which device did not answer."""
+
+    code: Because
+    values: tuple[tuple[str, float], ...] = ()
+    detail: str = ""
+
+
+def because(code: Because, detail: str = "", **values: float) -> Reason:
+    """Build a reason: ``because(Because.HIGH_REACHED, dp_pa=1003.0, high_pa=1000.0)``."""
+    return Reason(code, tuple(values.items()), detail)

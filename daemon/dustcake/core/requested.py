@@ -1,0 +1,60 @@
+"""What becomes of a request: accepted and acted on, or refused with the reason; never twice."""
+
+from dataclasses import replace
+from typing import assert_never
+
+from dustcake.core import alarms, zeroing
+from dustcake.core.events import ModeSelected, RequestAnswered
+from dustcake.core.inputs import OperatorRequested
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.requests import Acknowledge, RunBlower, SelectMode, SetZero
+from dustcake.core.setpoints import BlowerRequest
+from dustcake.core.state import Answer, State
+from dustcake.core.turn import Turn
+
+REMEMBERED = 32  # answers kept, so that a repeated request is recognised
+REQUEST_NAMES = {
+    SelectMode: "mode",
+    SetZero: "zero",
+    Acknowledge: "acknowledge",
+    RunBlower: "blower",
+}
+
+
+def answer(turn: Turn, state: State, asked: OperatorRequested) -> State:
+    """Act on a request, or not, and say which."""
+    for before in state.answers:
+        if before.request_id == asked.request_id:
+            _tell(turn, asked, before.accepted, before.reason)
+            return state
+    state, accepted, reason = _act(turn, state, asked)
+    _tell(turn, asked, accepted, reason)
+    kept = (*state.answers, Answer(asked.request_id, accepted, reason))[-REMEMBERED:]
+    return replace(state, answers=kept)
+
+
+def _tell(turn: Turn, asked: OperatorRequested, accepted: bool, reason: Reason) -> None:
+    name = REQUEST_NAMES[type(asked.request)]
+    turn.emit(RequestAnswered(asked.request_id, name, asked.by, accepted, reason))
+
+
+def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, bool, Reason]:
+    request, by = asked.request, asked.by
+    if isinstance(request, SelectMode):
+        if request.mode is not state.mode:
+            turn.emit(ModeSelected(request.mode, by))
+        return replace(state, mode=request.mode), True, because(Because.DONE)
+    if isinstance(request, SetZero):
+        zero, accepted, reason = zeroing.request(
+            turn, state.zero, request, by, state.blower, state.sample
+        )
+        return replace(state, zero=zero), accepted, reason
+    if isinstance(request, Acknowledge):
+        changed, accepted, reason = alarms.acknowledge(turn, state.alarms, request.alarm, by)
+        return replace(state, alarms=changed), accepted, reason
+    if isinstance(request, RunBlower):
+        if turn.setpoints.blower.request is not BlowerRequest.HAND:
+            return state, False, because(Because.BLOWER_NOT_BY_HAND)
+        blower = replace(state.blower, by_hand=request.run)
+        return replace(state, blower=blower), True, because(Because.DONE)
+    assert_never(request)

@@ -1,0 +1,205 @@
+"""Everything about one collector that people choose, in SI units. Checked where it is loaded."""
+
+from enum import StrEnum
+
+from dustcake.core.record import record
+from dustcake.core.requests import Mode
+
+
+class SignalKind(StrEnum):
+    """How a transmitter puts its value into registers."""
+
+    SCALED_INTEGER = "scaled_integer"  # one signed 16-bit word, linear between two points
+    CURRENT = "current"  # one word counting a 4-20 mA loop current
+    FLOAT32 = "float32"  # two words, IEEE 754 single precision, in one of four orders
+
+
+class WordOrder(StrEnum):
+    """Order of the four bytes A B C D (A most significant) over two registers.
+
+    Modbus defines no 32-bit type, so this cannot be known, only chosen.
+    """
+
+    ABCD = "abcd"
+    CDAB = "cdab"
+    BADC = "badc"
+    DCBA = "dcba"
+
+
+@record
+class Scale:
+    """From registers to pascals: ``pa = offset_pa + gain_pa * x``.
+
+    ``x`` is the signed word (`scaled_integer`), the loop current in mA (`current`, which is
+    ``ma_per_count`` times the word) or the decoded number (`float32`). ``span_low_pa`` and
+    ``span_high_pa`` bound what the transmitter can measure.
+    """
+
+    kind: SignalKind
+    offset_pa: float
+    gain_pa: float
+    span_low_pa: float
+    span_high_pa: float
+    ma_per_count: float = 0.001
+    word_order: WordOrder = WordOrder.ABCD
+
+
+@record
+class Fitted:
+    """Which optional inputs this collector has."""
+
+    blower_running: bool = False
+    smoke: bool = False
+    door_open: bool = False
+    process_running: bool = False
+    stop: bool = False
+
+
+class OnBadReading(StrEnum):
+    """What on-demand cleaning does while the reading cannot be trusted."""
+
+    HOLD = "hold"
+    TIMED = "timed"  # pulse at the fallback interval while the blower is proved running
+
+
+@record
+class Cleaning:
+    """When to clean. Starts at or above ``high_pa``, stops at or below ``low_pa``."""
+
+    mode: Mode
+    low_pa: float
+    high_pa: float
+    on_delay_s: float
+    finish_cycle: bool
+    max_cycles: int  # full cycles in one run without reaching low_pa before cleaning rests
+    rest_s: float  # how long it then rests before it may try again
+    timed_interval_s: float
+    on_bad_reading: OnBadReading
+    fallback_delay_s: float
+    fallback_interval_s: float
+    downtime: bool
+    downtime_spin_down_s: float
+    downtime_passes: int
+    downtime_min_run_s: float  # the blower must have run this long since the last such cleaning
+
+
+class OutputKind(StrEnum):
+    """How the valves are reached."""
+
+    VALVES_ONE_SHOT = "valves_one_shot"  # the output module ends the pulse itself
+    VALVES_ON_OFF = "valves_on_off"  # the daemon ends the pulse and reads the coil back
+    DEMAND_CONTACT = "demand_contact"  # a sequencer board pulses while the contact is closed
+
+
+@record
+class Pulsing:
+    """How to pulse. ``order``: 1-based valves in the order they fire, each once a cycle."""
+
+    kind: OutputKind
+    order: tuple[int, ...]
+    on_time_s: float
+    interval_s: float
+    report_timeout_s: float  # a command without an outcome by then counts as failed
+    sequencer_cycle_s: float  # demand contact: how long the board needs for one full cycle
+
+
+@record
+class HeaderLimits:
+    """Header pressure (gauge) within which pulses are allowed, where a transmitter is fitted."""
+
+    min_pa: float
+    max_pa: float
+
+
+class AlarmName(StrEnum):
+    """The alarms this daemon can raise."""
+
+    FILTER_REPLACEMENT = "filter_replacement"
+    HIGH_DP = "high_dp"
+    LOW_DP = "low_dp"
+    CLEANING_NOT_EFFECTIVE = "cleaning_not_effective"
+    HEADER_PRESSURE_LOW = "header_pressure_low"
+    HEADER_TRANSMITTER_FAULT = "header_transmitter_fault"
+    TRANSMITTER_FAULT = "transmitter_fault"
+    OUTPUTS_LOST = "outputs_lost"
+    VALVE_STUCK_OPEN = "valve_stuck_open"
+    SMOKE = "smoke"
+    JOURNAL_FAULT = "journal_fault"
+
+
+class Priority(StrEnum):
+    """How soon somebody must act: three priorities, as alarm management recommends."""
+
+    HIGH = "high"
+    MEDIUM = "medium"
+    LOW = "low"
+
+
+@record
+class AlarmSetting:
+    """Delays and priority of one alarm; ``enabled`` False takes it out."""
+
+    name: AlarmName
+    enabled: bool
+    on_delay_s: float
+    off_delay_s: float
+    priority: Priority
+
+
+@record
+class AlarmLimits:
+    """Limits of the dP alarms. An alarm clears only ``deadband_pa`` inside its limit."""
+
+    replacement_pa: float
+    replacement_cycles: int  # full cycles that must have run above it
+    high_pa: float
+    low_pa: float
+    low_start_delay_s: float  # no low dP alarm until the blower has run this long
+    deadband_pa: float
+
+
+@record
+class Zeroing:
+    """Conditions for taking a zero: reading within ``limit_pa``, averaged over ``average_s``,
+    and the blower off for ``blower_off_s`` (dP needs time to fall)."""
+
+    limit_pa: float
+    average_s: float
+    blower_off_s: float
+
+
+class BlowerRequest(StrEnum):
+    """What decides on the blower run request."""
+
+    NONE = "none"  # no such output
+    PROCESS = "process"  # follows the process-equipment contact
+    HAND = "hand"  # by request of a person
+
+
+@record
+class Blower:
+    """The blower: how it is requested, and how its flow is proved without a contact."""
+
+    request: BlowerRequest
+    run_on_s: float  # keeps running this long after the process stops
+    flow_proof_pa: float  # without a blower contact, dP at or above this proves flow
+
+
+@record
+class Setpoints:
+    """All settings of one collector that decisions depend on."""
+
+    collector: str
+    dp: Scale
+    header: Scale | None
+    header_limits: HeaderLimits
+    fitted: Fitted
+    stale_after_s: float
+    settle_s: float  # after a start: no pulse before this has passed
+    outputs_retry_s: float
+    cleaning: Cleaning
+    pulsing: Pulsing
+    alarms: tuple[AlarmSetting, ...]
+    limits: AlarmLimits
+    zeroing: Zeroing
+    blower: Blower

@@ -1,0 +1,52 @@
+"""What the field side hands in: raw signals as they were read, or why they were not."""
+
+from enum import StrEnum
+
+from dustcake.core.record import record
+
+
+class FailureKind(StrEnum):
+    """Why a device could not be read or written."""
+
+    UNREACHABLE = "unreachable"  # no connection, or the serial port is not there
+    TIMEOUT = "timeout"  # connected, but no reply in time
+    LOST = "lost"  # the connection broke while waiting
+    EXCEPTION = "exception"  # the device answered with a Modbus exception
+    BAD_REPLY = "bad_reply"  # wrong unit, function, length or echo; undecodable
+    MISSING = "missing"  # a recorded trace has no value here
+
+
+@record
+class ReadFailure:
+    """An expected failure, as a value. ``detail`` names device, address and cause."""
+
+    kind: FailureKind
+    detail: str
+
+
+@record
+class Registers:
+    """16-bit words as the device sent them, each 0..65535, in the order of their addresses."""
+
+    words: tuple[int, ...]
+
+
+@record
+class Measured:
+    """A pressure that needs no scaling: from a recorded trace or a simulated plant."""
+
+    pa: float
+
+
+Signal = Registers | Measured | ReadFailure
+
+
+@record
+class Contacts:
+    """Contact inputs, True as named. None: not fitted, or fitted but not readable."""
+
+    blower_running: bool | None = None
+    smoke: bool | None = None
+    door_open: bool | None = None
+    process_running: bool | None = None
+    stop: bool | None = None

@@ -1,0 +1,129 @@
+"""The one function that decides: (state, input, settings) -> what now, and why."""
+
+from dataclasses import replace
+
+from dustcake.core import blower as blowers
+from dustcake.core import cleaning as cleanings
+from dustcake.core import outputs as output_proof
+from dustcake.core import pulsing, replacement, zeroing
+from dustcake.core.absorb import absorb, expire
+from dustcake.core.alarm_conditions import judge_all
+from dustcake.core.commands import Command
+from dustcake.core.decision import decision
+from dustcake.core.events import Event
+from dustcake.core.inputs import Input, PollCompleted
+from dustcake.core.permissives import permissives
+from dustcake.core.quiet import keep, promise
+from dustcake.core.reading import Quality
+from dustcake.core.reasons import Because, because
+from dustcake.core.record import record
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import Decision, Quiet, State
+from dustcake.core.turn import Turn
+
+
+@record
+class Step:
+    """What one input led to.
+
+    ``commands`` are to be carried out in order, after all of this has been committed; the outcome
+    of each is to come back as an input. ``wake_at_s``: monotonic time at which ``Woke`` is due if
+    nothing else comes before; None when nothing is.
+    """
+
+    state: State
+    commands: tuple[Command, ...]
+    events: tuple[Event, ...]
+    wake_at_s: float | None
+
+    @property
+    def decision(self) -> Decision:
+        """What is being done and why."""
+        return self.state.decision
+
+    @property
+    def quiet(self) -> Quiet | None:
+        """Within what nothing will happen; None where no promise is made."""
+        return self.state.quiet
+
+
+def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
+    """Decide. Pure: the same arguments give the same result, and nothing given is changed."""
+    if type(happened) is PollCompleted:
+        kept = keep(state, happened, setpoints)
+        if kept is not None:
+            return Step(kept, (), (), _wake_at_s(kept, setpoints))
+    turn = Turn(happened.at, setpoints, state.next_seq, state.next_command)
+    return _finish(turn, _evaluate(turn, absorb(turn, state, happened)))
+
+
+def _evaluate(turn: Turn, state: State) -> State:
+    """Everything that follows from the state as it is now, in a fixed order."""
+    state = expire(turn, state)
+    dp_pa = state.sample.usable_pa
+    blower = blowers.prove(turn, state.blower, state.contacts, dp_pa)
+    blower = blowers.request_run(turn, blower, state.contacts)
+    zero = zeroing.follow_up(turn, state.zero, blower, state.sample.pa is not None)
+    proof = output_proof.follow_up(turn, state.outputs)
+    settle_until_s = state.started_s + turn.setpoints.settle_s
+    if turn.now_s < settle_until_s:
+        turn.by(settle_until_s)
+    permits = permissives(
+        turn.setpoints,
+        sample=state.sample,
+        header=state.header,
+        contacts=state.contacts,
+        blower=blower,
+        outputs=proof,
+        journal_fault=state.journal.fault,
+        settling=turn.now_s < settle_until_s,
+    )
+    if state.stopping:
+        stopping = because(Because.STOPPING)
+        cleaning = cleanings.end_run(turn, state.cleaning, stopping, state.sample)
+    else:
+        cleaning = cleanings.decide(turn, state.cleaning, state.mode, state.sample, blower, permits)
+        if cleaning.reason.code is Because.DOWNTIME_DONE:
+            blower = replace(blower, run_s=0.0)
+    pulses = pulsing.pulse(turn, state.pulsing, cleaning.run, permits)
+    if pulsing.must_end_now(pulses, permits) and proof.off_id is None:
+        proof = output_proof.secure(turn, proof)
+    # Only dP with proved flow says anything about the filters.
+    flow_pa = dp_pa if blower.running else None
+    worn = replacement.track(turn, state.worn, flow_pa, pulses.demand_closed)
+    state = replace(
+        state,
+        blower=blower,
+        zero=zero,
+        cleaning=cleaning,
+        pulsing=pulses,
+        outputs=proof,
+        worn=worn,
+        decision=decision(state.mode, cleaning, permits),
+    )
+    return judge_all(turn, state)
+
+
+def _finish(turn: Turn, state: State) -> Step:
+    """Number what has been gathered, and say until when nothing else will happen."""
+    quiet = None
+    if not turn.events and not turn.commands:
+        quiet = promise(turn, state)
+    state = replace(
+        state,
+        next_seq=turn.next_seq,
+        next_command=turn.next_command,
+        deadline_s=turn.deadline_s,
+        quiet=quiet,
+    )
+    wake_at_s = _wake_at_s(state, turn.setpoints)
+    return Step(state, tuple(turn.commands), tuple(turn.events), wake_at_s)
+
+
+def _wake_at_s(state: State, setpoints: Setpoints) -> float | None:
+    """The next deadline, or when the reading goes stale if no other comes."""
+    due_s = state.deadline_s
+    if state.sample.quality is Quality.FAILURE:
+        return due_s
+    stale_s = state.sample.at.mono_s + setpoints.stale_after_s
+    return stale_s if due_s is None or stale_s < due_s else due_s

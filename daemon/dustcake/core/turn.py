@@ -1,0 +1,59 @@
+"""What one step gathers: events, commands and deadlines, numbered in the order they arise."""
+
+from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
+from dustcake.core.events import Body, Event
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.stamp import Stamp
+
+
+class Turn:
+    """Local to one call of ``step``, so that step stays a pure function."""
+
+    def __init__(self, at: Stamp, setpoints: Setpoints, next_seq: int, next_command: int) -> None:
+        self.at = at
+        self.now_s = at.mono_s
+        self.setpoints = setpoints
+        self.next_seq = next_seq
+        self.next_command = next_command
+        self.events: list[Event] = []
+        self.commands: list[Command] = []
+        self.deadline_s: float | None = None
+
+    def emit(self, body: Body) -> None:
+        """Record an event."""
+        self.events.append(Event(self.next_seq, self.at, body))
+        self.next_seq += 1
+
+    def _command_id(self) -> int:
+        command_id = self.next_command
+        self.next_command += 1
+        return command_id
+
+    def fire(self, valve: int, on_time_s: float) -> int:
+        """Command one pulse; returns the command's id."""
+        command_id = self._command_id()
+        self.commands.append(FireValve(command_id, valve, on_time_s))
+        return command_id
+
+    def demand(self, closed: bool) -> int:
+        """Command the demand contact; returns the command's id."""
+        command_id = self._command_id()
+        self.commands.append(SetDemand(command_id, closed))
+        return command_id
+
+    def all_off(self) -> int:
+        """Command every valve off; returns the command's id."""
+        command_id = self._command_id()
+        self.commands.append(AllValvesOff(command_id))
+        return command_id
+
+    def blower_run(self, run: bool) -> int:
+        """Command the blower run request; returns the command's id."""
+        command_id = self._command_id()
+        self.commands.append(SetBlowerRun(command_id, run))
+        return command_id
+
+    def by(self, deadline_s: float) -> None:
+        """Something is due at ``deadline_s`` even if nothing else happens before."""
+        if self.deadline_s is None or deadline_s < self.deadline_s:
+            self.deadline_s = deadline_s

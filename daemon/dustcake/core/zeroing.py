@@ -1,0 +1,96 @@
+"""Taking the zero of the dP transmitter, with the blower off."""
+
+from dataclasses import replace
+
+from dustcake.core.blower import BlowerState
+from dustcake.core.events import ZeroAbandoned, ZeroTaken
+from dustcake.core.reading import Sample
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import record
+from dustcake.core.requests import SetZero
+from dustcake.core.turn import Turn
+
+
+@record
+class ZeroState:
+    """``offset_pa``: what the transmitter reads at zero pressure. ``by`` is not empty while a
+    zero is being taken: since ``started_s``, from ``n`` readings that add up to ``sum_pa``."""
+
+    offset_pa: float = 0.0
+    taken_utc_s: float | None = None
+    by: str = ""
+    started_s: float = 0.0
+    sum_pa: float = 0.0
+    n: int = 0
+
+    @property
+    def under_way(self) -> bool:
+        """A zero is being taken."""
+        return self.by != ""
+
+
+def request(
+    turn: Turn, zero: ZeroState, ask: SetZero, by: str, blower: BlowerState, sample: Sample
+) -> tuple[ZeroState, bool, Reason]:
+    """Begin, or refuse with the reason."""
+    settings = turn.setpoints.zeroing
+    refusal = _refusal(turn, zero, ask, blower, sample)
+    if refusal is not None:
+        return zero, False, refusal
+    started = replace(zero, by=by or "unknown", started_s=turn.now_s, sum_pa=0.0, n=0)
+    return started, True, because(Because.ZERO_STARTED, average_s=settings.average_s)
+
+
+def _refusal(
+    turn: Turn, zero: ZeroState, ask: SetZero, blower: BlowerState, sample: Sample
+) -> Reason | None:
+    settings = turn.setpoints.zeroing
+    if zero.under_way:
+        return because(Because.ALREADY_ZEROING)
+    if turn.setpoints.fitted.blower_running:
+        if blower.running is not False or turn.now_s < blower.since_s + settings.blower_off_s:
+            return because(Because.ZERO_BLOWER_NOT_OFF, blower_off_s=settings.blower_off_s)
+    elif not ask.blower_off_confirmed:
+        return because(Because.ZERO_BLOWER_NOT_CONFIRMED)
+    if sample.usable_pa is None:
+        return sample.reasons[0]
+    return _too_far(turn, sample.usable_pa + zero.offset_pa)
+
+
+def _too_far(turn: Turn, raw_pa: float) -> Reason | None:
+    """A transmitter that is far from zero with no flow has a fault that a zero would hide."""
+    limit_pa = turn.setpoints.zeroing.limit_pa
+    if abs(raw_pa) <= limit_pa:
+        return None
+    return because(Because.ZERO_TOO_FAR, dp_pa=raw_pa, limit_pa=limit_pa)
+
+
+def add(zero: ZeroState, raw_pa: float) -> ZeroState:
+    """One more reading, before the old zero was subtracted."""
+    return replace(zero, sum_pa=zero.sum_pa + raw_pa, n=zero.n + 1)
+
+
+def follow_up(turn: Turn, zero: ZeroState, blower: BlowerState, reading_valid: bool) -> ZeroState:
+    """Finish when the time is up; abandon if the blower starts or the reading is lost."""
+    if not zero.under_way:
+        return zero
+    abandon: Reason | None = None
+    if turn.setpoints.fitted.blower_running and blower.running is not False:
+        abandon = because(Because.ZERO_BLOWER_NOT_OFF, blower_off_s=0.0)
+    elif not reading_valid:
+        abandon = because(Because.ZERO_READING_LOST)
+    due_s = zero.started_s + turn.setpoints.zeroing.average_s
+    if abandon is None:
+        if turn.now_s < due_s:
+            turn.by(due_s)
+            return zero
+        if zero.n == 0:
+            # No reading has come since the request; the stale-data limit ends a long wait.
+            return zero
+        offset_pa = zero.sum_pa / zero.n
+        abandon = _too_far(turn, offset_pa)
+        if abandon is None:
+            turn.emit(ZeroTaken(offset_pa, zero.offset_pa, zero.by))
+            return ZeroState(offset_pa, turn.at.utc_s)
+    turn.emit(ZeroAbandoned(abandon, zero.by))
+    return ZeroState(zero.offset_pa, zero.taken_utc_s)

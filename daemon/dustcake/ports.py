@@ -1,0 +1,151 @@
+"""What the runtime needs from the outside world, as protocols. Adapters implement them.
+
+Every method that reaches a device, a disk or a network returns an expected failure as a value;
+an exception from one of them is a bug, and ends the daemon.
+"""
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from dustcake.core.commands import Command
+from dustcake.core.events import Event
+from dustcake.core.inputs import Input, Outcome
+from dustcake.core.record import record
+from dustcake.core.signals import Contacts, Signal
+from dustcake.core.stamp import Stamp
+from dustcake.core.state import State
+from dustcake.publish.publication import Publication
+
+
+class Clock(Protocol):
+    """Both clocks, and waiting on the monotonic one."""
+
+    def now(self) -> Stamp:
+        """The present instant."""
+        ...
+
+    async def sleep_until(self, mono_s: float) -> None:
+        """Return at or just after ``mono_s``; at once if it has passed."""
+        ...
+
+
+@record
+class FieldReading:
+    """One round of reading the field. A contact that could not be read is None."""
+
+    dp: Signal
+    header: Signal | None
+    contacts: Contacts
+
+
+class Transmitter(Protocol):
+    """The inputs of one collector."""
+
+    async def read(self) -> FieldReading:
+        """Read dP and whatever else is fitted, within the time-out of the bus."""
+        ...
+
+
+@record
+class OutputReport:
+    """How a command ended; ``detail`` names device, coil and cause when it was not done."""
+
+    outcome: Outcome
+    detail: str = ""
+
+
+class Outputs(Protocol):
+    """The outputs of one collector."""
+
+    async def execute(self, command: Command) -> OutputReport:
+        """Carry ``command`` out and return when its end is known.
+
+        If the caller is cancelled while a valve is on, the valve is switched off first.
+        """
+        ...
+
+
+@record
+class Commit:
+    """What one or more steps want stored together, or not at all.
+
+    ``inputs`` in the order they were stepped; ``state`` after the last of them; ``events`` of all
+    of them; ``publications``: those of keep `event` and `latest` go to the outbox.
+    """
+
+    collector: str
+    inputs: Sequence[Input]
+    state: State
+    events: Sequence[Event]
+    publications: Sequence[Publication]
+
+
+@record
+class CommitFailed:
+    """The journal could not be written; nothing of the commit is stored. ``detail`` says why."""
+
+    detail: str
+
+
+@record
+class Stored:
+    """What the journal holds of one collector. ``utc_s``: of the last stored input."""
+
+    state: State
+    utc_s: float | None
+
+
+class Journal(Protocol):
+    """Durable memory."""
+
+    async def load(self, collector: str) -> Stored | None:
+        """The last committed state, or None on a first start."""
+        ...
+
+    async def commit(self, commit: Commit) -> CommitFailed | None:
+        """Store all of ``commit`` in one transaction, on the disk when this returns None."""
+        ...
+
+
+@record
+class Queued:
+    """A publication waiting in the outbox. ``ref`` identifies it and rises with age's end."""
+
+    ref: int
+    publication: Publication
+
+
+class Outbox(Protocol):
+    """Publications that must reach the broker, in order."""
+
+    async def pending(self, most: int) -> Sequence[Queued]:
+        """The oldest ``most`` publications not yet delivered, oldest first."""
+        ...
+
+    async def delivered(self, refs: Sequence[int]) -> None:
+        """Forget these: the broker has acknowledged them."""
+        ...
+
+    async def wait(self) -> None:
+        """Return when something has been added since the last ``pending`` (or is there now)."""
+        ...
+
+
+class Watchdog(Protocol):
+    """The service manager."""
+
+    def ready(self) -> None:
+        """The daemon has made its first decisions."""
+        ...
+
+    def status(self, line: str) -> None:
+        """One line for whoever asks the service manager."""
+        ...
+
+    def fed(self) -> None:
+        """A step has been completed and committed."""
+        ...
+
+    def stopping(self) -> None:
+        """The daemon is on its way out."""
+        ...

@@ -1,0 +1,1 @@
+"""Pure wording: what a step means to plant SCADA, as topics and payloads."""
