@@ -41,7 +41,6 @@ class Because(StrEnum):
     DOWNTIME = "downtime"
     DOWNTIME_SPIN_DOWN = "downtime_spin_down"
     DOWNTIME_DONE = "downtime_done"
-    BLOCKED = "blocked"
     STOPPING = "stopping"
     RESTARTED = "restarted"
     # permissives

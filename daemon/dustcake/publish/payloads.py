@@ -1,0 +1,87 @@
+"""Payloads of plain mode: JSON in UTF-8, each with ``schema``, ``utc`` and ``seq``.
+
+``seq`` of an event is its number, which never skips. ``seq`` of everything else is the number of
+the last event it takes account of, so that a subscriber can tell which is newer.
+"""
+
+import json
+from dataclasses import fields
+from datetime import UTC, datetime
+from typing import Any
+
+from dustcake.core.events import Event
+from dustcake.core.reading import Sample
+from dustcake.core.reasons import Reason
+from dustcake.publish.wording import sentence
+from dustcake.units import PressureUnit, show
+
+SCHEMA_VERSION = 1
+Fields = dict[str, Any]
+
+
+def utc_text(utc_s: float | None) -> str | None:
+    """ISO 8601 in UTC to the millisecond; None while the clock is not known."""
+    if utc_s is None:
+        return None
+    at = datetime.fromtimestamp(utc_s, UTC)
+    return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def payload(kind: str, utc_s: float | None, seq: int, content: Fields) -> bytes:
+    """A whole payload."""
+    head = {"schema": f"dustcake/{kind}/{SCHEMA_VERSION}", "utc": utc_text(utc_s), "seq": seq}
+    return json.dumps({**head, **content}, ensure_ascii=False, allow_nan=False).encode()
+
+
+def measured(sample: Sample, unit: PressureUnit) -> Fields:
+    """A measured pressure: value in pascals (null where there is none), and as people read it."""
+    return {
+        "value": None if sample.pa is None else round(sample.pa, 2),
+        "unit": "Pa",
+        "quality": sample.quality.value,
+        "reasons": [sentence(reason, unit) for reason in sample.reasons],
+        "display": None if sample.pa is None else show(sample.pa, unit),
+        "utc": utc_text(sample.at.utc_s),
+    }
+
+
+def pressure(pa: float, unit: PressureUnit) -> Fields:
+    """A pressure that somebody chose, such as a set point."""
+    return {"value": round(pa, 2), "unit": "Pa", "display": show(pa, unit)}
+
+
+def reason_fields(reason: Reason, unit: PressureUnit) -> Fields:
+    """Why, for people and for programs."""
+    return {"reason": sentence(reason, unit), "reason_code": reason.code.value}
+
+
+def event_fields(event: Event, unit: PressureUnit) -> Fields:
+    """An event's own fields, flat: numbers with their units in the names, reasons in words."""
+    content: Fields = {"event": event.body.name}
+    for field in fields(event.body):
+        value = getattr(event.body, field.name)
+        if isinstance(value, Reason):
+            content |= reason_fields(value, unit)
+        elif field.name == "reasons":
+            content["reasons"] = [sentence(reason, unit) for reason in value]
+            content["reason_codes"] = [reason.code.value for reason in value]
+        else:
+            content[field.name] = round(value, 6) if isinstance(value, float) else value
+    return content
+
+
+def event_payload(event: Event, unit: PressureUnit) -> bytes:
+    """An event for the broker. Numbers become objects with their unit; a dP in an event is one
+    that decisions rested on, so its quality is good, or it is null."""
+    content: Fields = {}
+    for name, value in event_fields(event, unit).items():
+        if name == "dp_pa":
+            quality = "failure" if value is None else "good"
+            content["dp"] = {"value": value, "unit": "Pa", "quality": quality}
+        elif name.endswith("_pa"):
+            content[name.removesuffix("_pa")] = {"value": value, "unit": "Pa"}
+        elif name.endswith("_s"):
+            content[name.removesuffix("_s")] = {"value": value, "unit": "s"}
+        else:
+            content[name] = value
+    return payload("event", event.at.utc_s, event.seq, content)

@@ -1,0 +1,146 @@
+"""From a state and its events to what the broker is told."""
+
+from collections.abc import Iterable
+
+from dustcake.core.alarms import ACTIVE, Alarm, AlarmState
+from dustcake.core.events import Event
+from dustcake.core.permissives import Permissive
+from dustcake.core.record import record
+from dustcake.core.setpoints import AlarmSetting, Setpoints
+from dustcake.core.state import State
+from dustcake.publish.alarm_texts import ALARM_TEXTS
+from dustcake.publish.payloads import (
+    Fields,
+    event_payload,
+    measured,
+    payload,
+    pressure,
+    reason_fields,
+    utc_text,
+)
+from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.topics import Topics
+from dustcake.publish.wording import sentence
+from dustcake.units import PressureUnit
+
+
+@record
+class Renderer:
+    """Renders one collector. ``measurement_expiry_s``: after which a broker that can (MQTT 5)
+    forgets a measurement, so that a dead daemon's last value does not look alive."""
+
+    topics: Topics
+    setpoints: Setpoints
+    unit: PressureUnit
+    measurement_expiry_s: int
+
+    def online(self, utc_s: float | None, seq: int, online: bool) -> Publication:
+        """The birth, the goodbye, or (with no time, since it is written beforehand) the will."""
+        body = payload("online", utc_s, seq, {"online": online})
+        return Publication(self.topics.online, body, 1, True, Keep.LIVE)
+
+    def measurement(self, state: State) -> Publication:
+        """The reading now."""
+        contacts = state.contacts
+        content: Fields = {
+            "dp": measured(state.sample, self.unit),
+            "header": None if state.header is None else measured(state.header, self.unit),
+            "blower_running": state.blower.running,
+            "smoke": contacts.smoke,
+            "door_open": contacts.door_open,
+            "process_running": contacts.process_running,
+            "stop": contacts.stop,
+        }
+        body = payload("measurement", state.sample.at.utc_s, state.next_seq - 1, content)
+        expiry_s = self.measurement_expiry_s
+        return Publication(self.topics.measurement, body, 0, False, Keep.LIVE, expiry_s)
+
+    def state_content(self, state: State) -> Fields:
+        """What the retained state says, without time and number: for telling whether it changed."""
+        cleaning, limits = self.setpoints.cleaning, self.setpoints.limits
+        decision = state.decision
+        return {
+            "mode": decision.mode.value,
+            "phase": decision.phase.value,
+            "cleaning": None if decision.kind is None else decision.kind.value,
+            **reason_fields(decision.reason, self.unit),
+            "permissives": [self._permissive(p) for p in decision.permissives],
+            "quality": state.sample.quality.value,
+            "quality_reasons": [sentence(r, self.unit) for r in state.sample.reasons],
+            "blower_running": state.blower.running,
+            "valves": [
+                {"valve": i, "pulses": n} for i, n in enumerate(state.pulsing.counts, start=1)
+            ],
+            "last_valve": state.pulsing.last_valve,
+            "set_points": {
+                "low": pressure(cleaning.low_pa, self.unit),
+                "high": pressure(cleaning.high_pa, self.unit),
+                "replacement": pressure(limits.replacement_pa, self.unit),
+            },
+            "zero_offset": pressure(state.zero.offset_pa, self.unit),
+            "alarms": [a.name.value for a in state.alarms if a.state is not AlarmState.NORMAL],
+        }
+
+    def state(self, state: State, utc_s: float | None) -> Publication:
+        """The retained state."""
+        body = payload("state", utc_s, state.next_seq - 1, self.state_content(state))
+        return Publication(self.topics.state, body, 1, True, Keep.LATEST)
+
+    def alarm(self, alarm: Alarm, setting: AlarmSetting, seq: int) -> Publication:
+        """One retained alarm."""
+        text = ALARM_TEXTS[alarm.name]
+        content: Fields = {
+            "alarm": alarm.name.value,
+            "state": alarm.state.value,
+            "active": alarm.state in ACTIVE,
+            "acknowledged": alarm.state not in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED),
+            "priority": setting.priority.value,
+            "enabled": setting.enabled,
+            "since": utc_text(alarm.since_utc_s),
+            **reason_fields(alarm.reason, self.unit),
+            "by": alarm.by or None,
+            "title": text.title,
+            "consequence": text.consequence,
+            "action": text.action,
+        }
+        body = payload("alarm", alarm.since_utc_s, seq, content)
+        return Publication(self.topics.alarm(alarm.name.value), body, 1, True, Keep.LATEST)
+
+    def events(self, events: Iterable[Event]) -> list[Publication]:
+        """Events, in order."""
+        return [
+            Publication(self.topics.event, event_payload(e, self.unit), 1, False, Keep.EVENT)
+            for e in events
+        ]
+
+    def everything(self, state: State, utc_s: float | None) -> list[Publication]:
+        """Every retained topic as it is now: for a broker that may have forgotten them."""
+        seq = state.next_seq - 1
+        alarms = zip(state.alarms, self.setpoints.alarms, strict=True)
+        return [self.state(state, utc_s), *(self.alarm(a, s, seq) for a, s in alarms)]
+
+    def changes(
+        self, before: State, after: State, events: Iterable[Event], utc_s: float | None
+    ) -> list[Publication]:
+        """What a step has to tell: its events, then the retained topics that now say otherwise."""
+        told = self.events(events)
+        seq = after.next_seq - 1
+        if len(before.alarms) == len(after.alarms):
+            triples = zip(before.alarms, after.alarms, self.setpoints.alarms, strict=True)
+            told += [
+                self.alarm(new, setting, seq)
+                for old, new, setting in triples
+                if old.state is not new.state
+            ]
+        else:
+            return [*told, *self.everything(after, utc_s)]
+        if self.state_content(before) != self.state_content(after):
+            told.append(self.state(after, utc_s))
+        return told
+
+    def _permissive(self, permissive: Permissive) -> Fields:
+        return {
+            "name": permissive.name,
+            "met": permissive.met.value,
+            "reason": None if permissive.reason is None else sentence(permissive.reason, self.unit),
+        }

@@ -1,0 +1,114 @@
+"""Reasons as sentences, in the units people chose. One template for each code of ``Because``."""
+
+from dustcake.core.reasons import Because, Reason
+from dustcake.units import PressureUnit, show
+
+# A template names the numbers of its reason. {detail} is what a device or a person said.
+SENTENCES: dict[Because, str] = {
+    Because.NO_SAMPLE_YET: "nothing has been read yet",
+    Because.READ_FAILED: "the transmitter could not be read ({detail})",
+    Because.STALE: "no reading has come for {stale_after_s}",
+    Because.NOT_A_NUMBER: "the transmitter sent something that is not a number",
+    Because.WRONG_WORD_COUNT: "the transmitter sent {words} registers, not {wanted}",
+    Because.CURRENT_FAILURE: (
+        "the loop current is {current_ma} mA: 3.6 mA or less and 21 mA or more mean a failed loop"
+    ),
+    Because.CURRENT_UNCERTAIN: (
+        "the loop current is {current_ma} mA, outside the 3.8 to 20.5 mA that measure"
+    ),
+    Because.BEYOND_SPAN: "{dp_pa} is beyond the span of {span_low_pa} to {span_high_pa}",
+    Because.ZEROING: "the zero is being taken",
+    Because.MODE_OFF: "cleaning is switched off",
+    Because.BLOWER_OFF: "the blower is off",
+    Because.BLOWER_UNKNOWN: "the blower contact cannot be read",
+    Because.BELOW_HIGH: "dP is below the high set point of {high_pa}",
+    Because.ON_DELAY: (
+        "dP is at or above the high set point of {high_pa}, but not yet for {on_delay_s}"
+    ),
+    Because.HIGH_REACHED: "dP {dp_pa} has reached the high set point of {high_pa}",
+    Because.ABOVE_LOW: "cleaning until dP is down to the low set point of {low_pa}",
+    Because.LOW_REACHED: "dP {dp_pa} is down to the low set point of {low_pa}",
+    Because.FINISHING_CYCLE: (
+        "the low set point of {low_pa} has been reached; the cycle under way is finished"
+    ),
+    Because.TIMED_SELECTED: "timed cleaning is selected: a pulse every {interval_s}",
+    Because.BAD_READING_HOLD: "the reading cannot be trusted, so cleaning waits",
+    Because.BAD_READING_FALLBACK: (
+        "the reading cannot be trusted and the blower runs: a pulse every {interval_s}"
+    ),
+    Because.FALLBACK_NEEDS_BLOWER: (
+        "the reading cannot be trusted, and no contact proves that the blower runs"
+    ),
+    Because.LIMIT_OF_CYCLES: (
+        "{cycles} full cycles have not brought dP {dp_pa} down to the low set point of {low_pa}"
+    ),
+    Because.RESTING: (
+        "{cycles} full cycles did not reach the low set point of {low_pa}; "
+        "cleaning rests for {rest_s} before it tries again"
+    ),
+    Because.DOWNTIME: "downtime cleaning: the blower has stopped, {passes} passes over all valves",
+    Because.DOWNTIME_SPIN_DOWN: (
+        "downtime cleaning waits {spin_down_s} for the blower to come to rest"
+    ),
+    Because.DOWNTIME_DONE: "downtime cleaning is done: {passes} passes over all valves",
+    Because.STOPPING: "the daemon is stopping",
+    Because.RESTARTED: "the daemon has just started",
+    Because.SMOKE: "the smoke contact reports smoke",
+    Because.STOP_INPUT: "the stop input is set",
+    Because.DOOR_OPEN: "the access door is open",
+    Because.CONTACT_UNREADABLE: "a contact cannot be read ({detail})",
+    Because.HEADER_LOW: "header pressure is below {min_pa}",
+    Because.HEADER_HIGH: "header pressure is above {max_pa}",
+    Because.HEADER_UNKNOWN: "header pressure is not known",
+    Because.OUTPUTS_UNPROVED: "the valves have not been proved off yet",
+    Because.OUTPUTS_FAULT: "the outputs do not do what they are told ({detail})",
+    Because.JOURNAL_FAULT: "the journal cannot be written ({detail})",
+    Because.SETTLING: "waiting {settle_s} after the start",
+    Because.ABOVE_LIMIT: "dP {dp_pa}, limit {limit_pa}",
+    Because.BELOW_LIMIT: "dP {dp_pa}, limit {limit_pa}",
+    Because.NOT_CLEANED_BELOW: (
+        "dP {dp_pa} has stayed above {limit_pa} through {cycles} full cleaning cycles"
+    ),
+    Because.VALVE_STUCK_OPEN: "a valve reads energised after it was switched off ({detail})",
+    Because.DONE: "done",
+    Because.ZERO_STARTED: "the zero is taken over the next {average_s}",
+    Because.ALREADY_ZEROING: "a zero is already being taken",
+    Because.ZERO_BLOWER_NOT_OFF: (
+        "the blower must be proved off, and have been off for {blower_off_s}"
+    ),
+    Because.ZERO_BLOWER_NOT_CONFIRMED: (
+        "no contact proves the blower off: confirm that it stands still and ask again"
+    ),
+    Because.ZERO_TOO_FAR: (
+        "the transmitter reads {dp_pa} with no flow, more than the {limit_pa} a zero may hide"
+    ),
+    Because.ZERO_READING_LOST: "the reading was lost while the zero was being taken",
+    Because.NO_SUCH_ALARM: "there is no alarm called {detail!r}",
+    Because.NOTHING_TO_ACKNOWLEDGE: "alarm {detail!r} does not wait for an acknowledgement",
+    Because.BLOWER_NOT_BY_HAND: "the blower is not set up to be run by hand",
+}
+
+
+def sentence(reason: Reason, unit: PressureUnit) -> str:
+    """The reason as people read it."""
+    numbers = {name: number(name, value, unit) for name, value in reason.values}
+    return SENTENCES[reason.code].format(detail=reason.detail, **numbers)
+
+
+def number(name: str, value: float, unit: PressureUnit) -> str:
+    """One number as people read it, its unit known by the ending of its name."""
+    if name.endswith("_pa"):
+        return show(value, unit)
+    if name.endswith("_s"):
+        return duration(value)
+    if name.endswith("_ma"):
+        return f"{value:.2f}"
+    return f"{value:g}"
+
+
+def duration(duration_s: float) -> str:
+    """A length of time in the largest unit that keeps it short: ``45 s``, ``15 min``, ``2.5 h``."""
+    for length_s, name in ((86400, "d"), (3600, "h"), (60, "min")):
+        if duration_s >= 2 * length_s or (duration_s >= length_s and duration_s % length_s == 0):
+            return f"{round(duration_s / length_s, 1):g} {name}"
+    return f"{round(duration_s, 1):g} s"
