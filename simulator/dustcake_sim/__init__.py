@@ -1,0 +1,1 @@
+"""A simulated collector, served over Modbus, for rehearsal, tuning and tests."""

@@ -1,0 +1,212 @@
+"""The same device on a serial line: Modbus RTU.
+
+Like a device, it stays silent for other units, for a wrong CRC and for anything it cannot make
+out, until the line has been quiet for 3.5 characters. It does not wait for that quiet where it
+need not: a request whose length its function code tells is answered as soon as it is complete.
+Why not pymodbus's RTU framer for receiving: it hunts through a spoiled buffer for anything that
+looks like a frame, and takes a second request for part of the first. Its CRC and encoding are used.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import termios
+from collections.abc import Mapping
+from types import TracebackType
+
+import serial
+from pymodbus.framer import FramerRTU
+from pymodbus.pdu import DecodePDU
+
+from dustcake_sim.modbus_pdu import DeviceImage
+from dustcake_sim.modbus_server import BROADCAST_UNIT, AbsentUnit, Exchange
+from dustcake_sim.wire_faults import FaultKind, FaultPlan, Reply, WireFault
+
+BITS_PER_CHARACTER = 11
+"""Start, eight data, parity and stop; without parity a second stop bit takes its place."""
+_FAST_BAUD = 19_200
+_LONGEST_FRAME = 256
+
+
+class SerialError(Exception):
+    """A serial port that cannot be used; the text says which, why and what to do."""
+
+
+def character_s(baud: int) -> float:
+    """Time of one character on the line, s."""
+    return BITS_PER_CHARACTER / baud
+
+
+def frame_gap_s(baud: int) -> float:
+    """Silence that ends a frame, s: 3.5 characters, and 1.750 ms above 19 200 bit/s.
+
+    MODBUS over Serial Line V1.02 (secondary source).
+    """
+    return 0.001_750 if baud > _FAST_BAUD else 3.5 * character_s(baud)
+
+
+def request_size(start: bytes) -> int | None:
+    """Length of the RTU request that begins so; None while, or because, that cannot be told."""
+    if len(start) < 2:
+        return None
+    if 0x01 <= start[1] <= 0x06:
+        return 8
+    if start[1] in (0x0F, 0x10) and len(start) >= 7:
+        return 9 + start[6]
+    return None
+
+
+class ModbusSerialServer:
+    """Serve images on a serial port or pty: `async with ModbusSerialServer({1: image}, port)`."""
+
+    def __init__(
+        self,
+        units: Mapping[int, DeviceImage],
+        port: str,
+        *,
+        baud: int = 19_200,
+        parity: str = "E",
+    ) -> None:
+        """Serve `units` (image by unit id) on `port`; `parity` is N, E or O."""
+        self.port = port
+        self.baud = baud
+        self.parity = parity
+        self.exchange = Exchange(units, AbsentUnit.SILENCE)
+        self._lost: asyncio.Future[object] | None = None
+        self._framer = FramerRTU(DecodePDU(is_server=True))
+        self._line: serial.Serial | None = None
+        self._buffer = b""
+        self._gap: asyncio.TimerHandle | None = None
+        self._replies: asyncio.Queue[tuple[Reply, WireFault]] = asyncio.Queue()
+        self._sender: asyncio.Task[None] | None = None
+
+    @property
+    def faults(self) -> FaultPlan:
+        """Faults to put into the replies to come."""
+        return self.exchange.faults
+
+    @property
+    def lost(self) -> asyncio.Future[object]:
+        """Ends with a SerialError when the line goes away. Raises RuntimeError before `start`."""
+        if self._lost is None:
+            raise RuntimeError("the serial server is not started: it has no line to lose")
+        return self._lost
+
+    async def start(self) -> None:
+        """Open the port and begin to answer. Raises SerialError when it cannot be opened."""
+        stop_bits = serial.STOPBITS_TWO if self.parity == "N" else serial.STOPBITS_ONE
+        try:
+            self._line = serial.Serial(
+                self.port, self.baud, parity=self.parity, stopbits=stop_bits, timeout=0
+            )
+        except (OSError, ValueError, termios.error) as error:
+            raise SerialError(
+                f"cannot open serial port {self.port} at {self.baud} baud, parity {self.parity}:"
+                f" {error}; check that it exists, is free and yours to open (a pseudo-terminal"
+                " is sure to take parity N only)"
+            ) from None
+        loop = asyncio.get_running_loop()
+        self._lost = loop.create_future()
+        loop.add_reader(self._line.fileno(), self._readable)
+        self._sender = asyncio.create_task(self._send())
+
+    async def stop(self) -> None:
+        """Close the port."""
+        if self._line is None:
+            return
+        if self._gap is not None:
+            self._gap.cancel()
+        if self._sender is not None:
+            self._sender.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._sender
+        asyncio.get_running_loop().remove_reader(self._line.fileno())
+        self._line.close()
+        self._line = None
+        if self._lost is not None and not self._lost.done():
+            self._lost.cancel()
+
+    async def __aenter__(self) -> ModbusSerialServer:
+        await self.start()
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        await self.stop()
+
+    def _lose(self, error: Exception) -> None:
+        if self._line is not None:
+            asyncio.get_running_loop().remove_reader(self._line.fileno())
+        if self._lost is not None and not self._lost.done():
+            self._lost.set_exception(
+                SerialError(f"serial port {self.port} was lost: {error}; check the cable")
+            )
+
+    def _readable(self) -> None:
+        if self._line is None:
+            return
+        try:
+            data = self._line.read(_LONGEST_FRAME)
+        except OSError as error:
+            self._lose(error)
+            return
+        self._buffer += data
+        if self._gap is not None:
+            self._gap.cancel()
+        self._take_complete()
+        loop = asyncio.get_running_loop()
+        self._gap = loop.call_later(frame_gap_s(self.baud), self._quiet)
+
+    def _take_complete(self) -> None:
+        """Answer the requests at the front of the buffer that are complete and sound."""
+        while (size := request_size(self._buffer)) is not None and len(self._buffer) >= size:
+            if not self._sound(self._buffer[:size]):
+                return
+            frame, self._buffer = self._buffer[:size], self._buffer[size:]
+            self._handle(frame)
+
+    def _quiet(self) -> None:
+        """The line fell silent: what is in the buffer is one frame or rubbish."""
+        frame, self._buffer = self._buffer, b""
+        if FramerRTU.MIN_SIZE <= len(frame) <= _LONGEST_FRAME and self._sound(frame):
+            self._handle(frame)
+
+    @staticmethod
+    def _sound(frame: bytes) -> bool:
+        return FramerRTU.check_CRC(frame[:-2], int.from_bytes(frame[-2:], "big"))
+
+    def _handle(self, frame: bytes) -> None:
+        unit, pdu = frame[0], frame[1:-2]
+        if unit == BROADCAST_UNIT:
+            self.exchange.broadcast(pdu)
+            return
+        reply, fault = self.exchange.answer(unit, 0, pdu)
+        if reply is not None:
+            self._replies.put_nowait((reply, fault))
+
+    async def _send(self) -> None:
+        while True:
+            reply, fault = await self._replies.get()
+            if fault.delay_s > 0.0:
+                await asyncio.sleep(fault.delay_s)
+            try:
+                if self._line is not None:
+                    self._line.write(self._frame(reply, fault))
+            except OSError as error:
+                self._lose(error)
+                return
+
+    def _frame(self, reply: Reply, fault: WireFault) -> bytes:
+        frame = self._framer.encode(reply.pdu, reply.unit, 0)
+        match fault.kind:
+            case FaultKind.GARBLE:
+                return frame[:-1] + bytes([frame[-1] ^ 0xFF])
+            case FaultKind.SHORT:
+                return frame[: len(frame) // 2]
+            case _:
+                return frame

@@ -1,0 +1,66 @@
+"""The stories that the packaged scenarios are there to tell, told by a plain two-point control."""
+
+from __future__ import annotations
+
+import pytest
+
+from dustcake_sim.machine import Machine
+from dustcake_sim.scenario import load_scenario
+
+LOW_PA, HIGH_PA, REPLACE_PA = 750.0, 1000.0, 1250.0
+
+
+def story(
+    name: str, speed: float, interval_s: float, on_delay_s: float, until_s: float
+) -> tuple[list[tuple[str, float]], list[tuple[float, float]]]:
+    """When cleanings start and stop, and dP as read, over `until_s` of the wall's time."""
+    one = Machine(load_scenario(name), speed=speed, seed=7)
+    told: list[tuple[str, float]] = []
+    trace: list[tuple[float, float]] = []
+    cleaning, high_since_s, due_s, pulses = False, float("inf"), 0.0, 0
+    for tick in range(1, int(until_s * 2) + 1):
+        now_s = tick * 0.5
+        one.advance_to(now_s)
+        dp_pa = one.dp.value
+        trace.append((now_s, dp_pa))
+        high_since_s = min(high_since_s, now_s) if dp_pa >= HIGH_PA else float("inf")
+        if not cleaning and now_s - high_since_s >= on_delay_s:
+            cleaning, due_s = True, now_s
+            told.append(("start", now_s))
+        elif cleaning and dp_pa <= LOW_PA:
+            cleaning = False
+            told.append(("stop", now_s))
+        if cleaning and now_s >= due_s:
+            one.outputs.switch_valves({}, {(0, 2, 1, 3)[pulses % 4]: True}, now_s)
+            pulses, due_s = pulses + 1, due_s + interval_s
+    assert one.outputs.counts.two_valves_at_once == 0
+    return told, trace
+
+
+@pytest.mark.parametrize(
+    ("speed", "interval_s", "on_delay_s"),
+    [(60.0, 3.0, 2.0), (60.0, 4.0, 3.0), (60.0, 5.0, 5.0), (90.0, 3.0, 3.0), (120.0, 3.0, 2.0)],
+)
+def test_worn_filters(speed: float, interval_s: float, on_delay_s: float) -> None:
+    told, trace = story("worn_filters", speed, interval_s, on_delay_s, 110.0)
+    assert [what for what, _ in told] == ["start", "stop", "start"], told
+    (_, started_s), (_, stopped_s), (_, again_s) = told
+    assert started_s < 25.0
+    assert stopped_s < 45.0
+    assert again_s < 75.0
+    above_s = next(when for when, dp_pa in trace if dp_pa > REPLACE_PA)
+    assert stopped_s < above_s < 80.0
+    # From there on a full cleaning of all rows, several times over, never brings it back.
+    settled = [dp_pa for when, dp_pa in trace if when > above_s + 2.0]
+    assert min(settled) > REPLACE_PA
+    assert (110.0 - above_s) / interval_s > 6, "at least one and a half cycles of four rows"
+
+
+@pytest.mark.parametrize("interval_s", [3.0, 5.0])
+def test_welding_cell_loads_and_is_cleaned_again_and_again(interval_s: float) -> None:
+    told, trace = story("welding_cell", 60.0, interval_s, 3.0, 600.0)
+    assert [what for what, _ in told[:4]] == ["start", "stop", "start", "stop"], told
+    assert told[0][1] < 45.0
+    assert told[1][1] - told[0][1] < 30.0
+    assert told[2][1] - told[1][1] > 30.0
+    assert max(dp_pa for _, dp_pa in trace) < 1100.0
