@@ -6,7 +6,7 @@ from typing import assert_never
 from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
 from dustcake.core import outputs as output_proof
-from dustcake.core import pulsing, zeroing
+from dustcake.core import pulsing, replacement, zeroing
 from dustcake.core.alarms import aligned
 from dustcake.core.events import JournalChanged, QualityChanged, Started, Stopped
 from dustcake.core.inputs import (
@@ -23,6 +23,7 @@ from dustcake.core.inputs import (
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
 from dustcake.core.requested import answer
+from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
 from dustcake.core.turn import Turn
 
@@ -105,6 +106,7 @@ def _journal(turn: Turn, state: State, report: JournalReported) -> State:
 def _restart(turn: Turn, state: State, restart: Restarted) -> State:
     """Stored monotonic times mean nothing now; valves first, then everything else."""
     now_s, settings_mode = turn.now_s, turn.setpoints.cleaning.mode
+    last_s = state.sample.at.mono_s  # on the clock as it was, the last time known
     turn.emit(Started(restart.downtime_s))
     proof = output_proof.secure(turn, output_proof.OutputsState())
     return replace(
@@ -115,12 +117,13 @@ def _restart(turn: Turn, state: State, restart: Restarted) -> State:
         settings_mode=settings_mode,
         sample=Sample(turn.at, None, Quality.FAILURE, (because(Because.NO_SAMPLE_YET),)),
         header=None,
-        zero=replace(state.zero, by=""),
-        blower=blowers.restarted(state.blower, now_s),
-        cleaning=cleanings.restarted(state.cleaning, now_s, turn.setpoints.cleaning.rest_s),
+        contacts=Contacts(),
+        zero=zeroing.restarted(turn, state.zero),
+        blower=blowers.restarted(state.blower, now_s, last_s),
+        cleaning=cleanings.restarted(turn, state.cleaning, last_s),
         pulsing=pulsing.restarted(turn, state.pulsing),
         outputs=proof,
-        worn=replace(state.worn, closed_since_s=None),
+        worn=replacement.restarted(state.worn, last_s),
         alarms=aligned(state.alarms, turn.setpoints.alarms),
     )
 
@@ -133,10 +136,10 @@ def _stop(turn: Turn, state: State) -> State:
 def expire(turn: Turn, state: State) -> State:
     """What was waited for too long: a reading, or the outcome of a command."""
     sample = state.sample
-    stale_s = sample.at.mono_s + turn.setpoints.stale_after_s
-    if sample.quality is not Quality.FAILURE and turn.now_s >= stale_s:
+    if state.relies_on_poll and turn.now_s >= sample.at.mono_s + turn.setpoints.stale_after_s:
         reason = because(Because.STALE, stale_after_s=turn.setpoints.stale_after_s)
         state = _with_sample(turn, state, Sample(sample.at, None, Quality.FAILURE, (reason,)))
+        state = replace(state, header=None, contacts=Contacts())
     flight = state.pulsing.in_flight
     if flight is not None and turn.now_s >= flight.due_s:
         late = OutputReported(turn.at, flight.command_id, Outcome.FAILED, "no outcome in time")

@@ -57,9 +57,12 @@ def _filter_replacement(turn: Turn, state: State) -> Condition:
         limit_pa=limits.replacement_pa,
         cycles=limits.replacement_cycles,
     )
+    if state.sample.usable_pa is None or not state.blower.running:
+        # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
+        # blower also reads low, and cycles run since dP was last seen may have done their work.
+        return None, reason
     if replacement.proved(turn, state.worn):
         return True, reason
-    # Recovery is the only way out: a stopped blower also reads low, and proves nothing.
     return (None if state.worn.above else False), reason
 
 
@@ -108,7 +111,8 @@ def _header_pressure_low(turn: Turn, state: State) -> Condition:
     min_pa = turn.setpoints.header_limits.min_pa
     header_pa = None if state.header is None else state.header.usable_pa
     if header_pa is None:
-        return None, because(Because.HEADER_UNKNOWN)
+        fitted = turn.setpoints.header is not None
+        return (None if fitted else False), because(Because.HEADER_UNKNOWN)
     reason = because(Because.HEADER_LOW, header_pa=header_pa, min_pa=min_pa)
     if header_pa < min_pa:
         return True, reason
@@ -144,9 +148,10 @@ def _valve_stuck_open(_turn: Turn, state: State) -> Condition:
     return state.outputs.stuck, because(Because.VALVE_STUCK_OPEN, state.outputs.fault)
 
 
-def _smoke(_turn: Turn, state: State) -> Condition:
+def _smoke(turn: Turn, state: State) -> Condition:
     """A smoke contact that cannot be read keeps the alarm as it was (pulses stop all the same)."""
-    return state.contacts.smoke, because(Because.SMOKE)
+    smoke = state.contacts.smoke if turn.setpoints.fitted.smoke else False
+    return smoke, because(Because.SMOKE)
 
 
 def _journal_fault(_turn: Turn, state: State) -> Condition:

@@ -19,7 +19,9 @@ class BlowerState:
 
     ``run_s``: running time collected since the last downtime cleaning, up to ``since_s``.
     ``by_hand``: a person wants it to run. ``requested``: what the run output was last told, None
-    when it must be told again; ``command_id`` and ``retry_s`` while that is under way or failed.
+    when it must be told again; ``announced``: what the last event said it was told.
+    ``command_id`` while that is under way, then ``due_s`` is when its outcome is due; after a
+    failure it is when to tell it again.
     """
 
     since_s: float
@@ -28,18 +30,21 @@ class BlowerState:
     by_hand: bool = False
     process_off_s: float | None = None
     requested: bool | None = None
+    announced: bool = False
     command_id: int | None = None
-    retry_s: float | None = None
+    due_s: float | None = None
 
     def run_until_s(self, now_s: float) -> float:
         """Running time since the last downtime cleaning."""
         return self.run_s + (now_s - self.since_s if self.running else 0.0)
 
 
-def restarted(blower: BlowerState, now_s: float) -> BlowerState:
+def restarted(blower: BlowerState, now_s: float, last_s: float) -> BlowerState:
     """After a restart proof is taken anew and the output is told again. A request by hand is not
-    kept: nothing that rotates may start by itself because power has come back."""
-    return BlowerState(since_s=now_s, run_s=blower.run_s)
+    kept: nothing that rotates may start by itself because power has come back. Running time counts
+    up to ``last_s``, the last time known on the clock as it was before."""
+    run_s = blower.run_until_s(last_s)
+    return BlowerState(since_s=now_s, run_s=run_s, announced=blower.announced)
 
 
 def prove(turn: Turn, blower: BlowerState, contacts: Contacts, dp_pa: float | None) -> BlowerState:
@@ -62,17 +67,28 @@ def request_run(turn: Turn, blower: BlowerState, contacts: Contacts) -> BlowerSt
     """Keep the run output as it should be: never on with smoke or the stop input."""
     if turn.setpoints.blower.request is BlowerRequest.NONE:
         return blower
-    blower, wanted, why = _wanted(turn, blower, contacts)
+    blower, wanted, why = _wanted(turn, _given_up(turn, blower), contacts)
     if contacts.smoke or contacts.stop:
         wanted, why = False, "smoke" if contacts.smoke else "stop input"
-    if wanted is None or wanted is blower.requested or blower.command_id is not None:
+        # When the smoke has cleared, or the stop is released, it takes a new request.
+        blower = replace(blower, by_hand=False)
+    if blower.due_s is not None and not turn.reached(blower.due_s):
         return blower
-    if blower.retry_s is not None and turn.now_s < blower.retry_s:
-        turn.by(blower.retry_s)
+    if wanted is None or wanted is blower.requested:
         return blower
-    if wanted or blower.requested:
+    if wanted is not blower.announced:
         turn.emit(BlowerRunSet(wanted, why))
-    return replace(blower, requested=wanted, command_id=turn.blower_run(wanted), retry_s=None)
+    due_s = turn.now_s + turn.setpoints.pulsing.report_timeout_s
+    turn.by(due_s)
+    command_id = turn.blower_run(wanted)
+    return replace(blower, requested=wanted, announced=wanted, command_id=command_id, due_s=due_s)
+
+
+def _given_up(turn: Turn, blower: BlowerState) -> BlowerState:
+    """A command without an outcome in time counts as failed."""
+    if blower.command_id is None or blower.due_s is None or turn.now_s < blower.due_s:
+        return blower
+    return _failed(turn, blower)
 
 
 def _wanted(
@@ -100,6 +116,10 @@ def _wanted(
 def reported(turn: Turn, blower: BlowerState, report: OutputReported) -> BlowerState:
     """The outcome of telling the run output; after a failure it is told again later."""
     if report.outcome is Outcome.DONE:
-        return replace(blower, command_id=None)
-    retry_s = turn.now_s + turn.setpoints.outputs_retry_s
-    return replace(blower, command_id=None, requested=None, retry_s=retry_s)
+        return replace(blower, command_id=None, due_s=None)
+    return _failed(turn, blower)
+
+
+def _failed(turn: Turn, blower: BlowerState) -> BlowerState:
+    due_s = turn.now_s + turn.setpoints.outputs_retry_s
+    return replace(blower, command_id=None, requested=None, due_s=due_s)

@@ -9,6 +9,7 @@ from enum import StrEnum
 from math import ceil
 
 from dustcake.core.blower import BlowerState
+from dustcake.core.closed_time import ClosedTime
 from dustcake.core.events import CleaningStarted, CleaningStopped
 from dustcake.core.permissives import Met, Permissive
 from dustcake.core.reading import Sample
@@ -51,12 +52,14 @@ NEEDS = {
 @record
 class Run:
     """A cleaning run under way. ``last_cycle``: the low set point has been reached, and the run
-    ends when this many full cycles have run."""
+    ends when this many full cycles have run. What it has run so far: ``pulses``, or for a
+    sequencer board how long the demand contact has been ``closed``."""
 
     kind: Kind
     started_s: float
     pulses: int = 0
     last_cycle: int | None = None
+    closed: ClosedTime = ClosedTime()
 
 
 @record
@@ -77,26 +80,37 @@ class CleaningState:
 Wanted = tuple[Kind | None, Reason]
 
 
-def restarted(cleaning: CleaningState, now_s: float, rest_s: float) -> CleaningState:
-    """After a restart no run is under way and every delay starts again; a rest is kept whole."""
+def restarted(turn: Turn, cleaning: CleaningState, last_s: float) -> CleaningState:
+    """After a restart no run is under way and every delay starts again; a rest is kept whole.
+    ``last_s``: the last time known on the clock as it was before."""
+    run, rest_s = cleaning.run, turn.setpoints.cleaning.rest_s
+    if run is not None:
+        duration_s = max(0.0, last_s - run.started_s)
+        because_restarted = because(Because.RESTARTED)
+        turn.emit(CleaningStopped(run.kind, None, because_restarted, run.pulses, duration_s))
     return CleaningState(
-        resting_until_s=None if cleaning.resting_until_s is None else now_s + rest_s,
+        resting_until_s=None if cleaning.resting_until_s is None else turn.now_s + rest_s,
         not_effective=cleaning.not_effective,
         reason=because(Because.RESTARTED),
     )
 
 
+def follow_demand(turn: Turn, cleaning: CleaningState, closed: bool) -> CleaningState:
+    """Count the time for which the demand contact is closed in the run under way."""
+    run = cleaning.run
+    if run is None or closed is (run.closed.since_s is not None):
+        return cleaning
+    return replace(cleaning, run=replace(run, closed=run.closed.follow(turn.now_s, closed)))
+
+
 def has_run(turn: Turn, run: Run, cycles: int) -> bool:
     """Whether a run has come to this many full cycles: counted in pulses, or by the rated time of
-    a sequencer board, which reports nothing. Asks to be woken when the time decides."""
+    a sequencer board, which reports nothing. Asks to be woken when the time decides. While pulses
+    are withheld no time counts: what has not been pulsed cannot have failed to clean."""
     pulsing = turn.setpoints.pulsing
     if pulsing.kind is not OutputKind.DEMAND_CONTACT:
         return run.pulses >= cycles * len(pulsing.order)
-    end_s = run.started_s + cycles * pulsing.sequencer_cycle_s
-    if turn.now_s >= end_s:
-        return True
-    turn.by(end_s)
-    return False
+    return turn.reached(run.closed.reaches_s(cycles * pulsing.sequencer_cycle_s))
 
 
 def decide(
@@ -111,7 +125,7 @@ def decide(
     cleaning = _track(turn, cleaning, sample.usable_pa)
     kind, reason = _wanted(turn, cleaning, mode, sample.usable_pa, blower)
     if kind is not None:
-        missing = next((p for p in permits if p.met is Met.NO and p.name in NEEDS[kind]), None)
+        missing = _missing(kind, permits)
         if missing is not None and missing.reason is not None:
             # What ends a run also keeps one from starting; what only withholds pulses lets a run
             # that is under way wait.
@@ -120,6 +134,12 @@ def decide(
                 kind = None
             reason = missing.reason
     return _switch(turn, replace(cleaning, reason=reason), kind, sample)
+
+
+def _missing(kind: Kind, permits: tuple[Permissive, ...]) -> Permissive | None:
+    """The permissive to act on, if any is missing: one that ends runs before one that holds."""
+    missing = [p for p in permits if p.met is Met.NO and p.name in NEEDS[kind]]
+    return next((p for p in missing if not p.holds_only), missing[0] if missing else None)
 
 
 def end_run(turn: Turn, cleaning: CleaningState, reason: Reason, sample: Sample) -> CleaningState:
@@ -138,7 +158,7 @@ def _track(turn: Turn, cleaning: CleaningState, dp_pa: float | None) -> Cleaning
     elif dp_pa <= settings.low_pa and run is not None and run.last_cycle is None:
         run = replace(run, last_cycle=_cycle_under_way(turn, run) if settings.finish_cycle else 0)
     resting_until_s = cleaning.resting_until_s
-    if resting_until_s is not None and now_s >= resting_until_s:
+    if resting_until_s is not None and turn.reached(resting_until_s):
         resting_until_s = None
     return replace(
         cleaning,
@@ -153,7 +173,7 @@ def _cycle_under_way(turn: Turn, run: Run) -> int:
     """Number, from 1, of the cycle a run is in; what has just ended is still under way."""
     pulsing = turn.setpoints.pulsing
     if pulsing.kind is OutputKind.DEMAND_CONTACT:
-        return ceil((turn.now_s - run.started_s) / pulsing.sequencer_cycle_s)
+        return ceil(run.closed.at(turn.now_s) / pulsing.sequencer_cycle_s)
     return ceil(run.pulses / len(pulsing.order))
 
 
@@ -197,10 +217,8 @@ def _without_reading(turn: Turn, cleaning: CleaningState, blower: BlowerState) -
         return None, because(Because.BAD_READING_HOLD)
     if not (turn.setpoints.fitted.blower_running and blower.running):
         return None, because(Because.FALLBACK_NEEDS_BLOWER)
-    since_s = turn.now_s if cleaning.bad_since_s is None else cleaning.bad_since_s
-    from_s = since_s + settings.fallback_delay_s
-    if turn.now_s < from_s:
-        turn.by(from_s)
+    assert cleaning.bad_since_s is not None
+    if not turn.reached(cleaning.bad_since_s + settings.fallback_delay_s):
         return None, because(Because.BAD_READING_HOLD)
     return Kind.FALLBACK, because(
         Because.BAD_READING_FALLBACK, interval_s=settings.fallback_interval_s
@@ -214,7 +232,6 @@ def _on_demand(turn: Turn, cleaning: CleaningState, dp_pa: float) -> Wanted:
     if cleaning.high_since_s is None:
         return None, because(Because.BELOW_HIGH, high_pa=settings.high_pa)
     if cleaning.resting_until_s is not None:
-        turn.by(cleaning.resting_until_s)
         return None, because(
             Because.RESTING,
             cycles=settings.max_cycles,

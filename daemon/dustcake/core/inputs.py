@@ -27,6 +27,7 @@ class Outcome(StrEnum):
     DONE = "done"  # carried out, and where the device allows it read back
     FAILED = "failed"  # not carried out, or not known to have been
     STUCK_ON = "stuck_on"  # an output reads energised after it was switched off
+    WITHHELD = "withheld"  # never sent, because its intent could not be committed
     ENDED_EARLY = "ended_early"  # a pulse cut short on purpose, and the valve proved off
 
 

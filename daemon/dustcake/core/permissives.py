@@ -68,10 +68,6 @@ def _unless(name: str, missing: bool, code: Because, detail: str | None = "") ->
     return Permissive(name, Met.YES)
 
 
-def _journal_writable(fault: str | None) -> Permissive:
-    return _unless("journal_writable", fault is not None, Because.JOURNAL_FAULT, fault)
-
-
 def _settled(setpoints: Setpoints, settling: bool) -> Permissive:
     if not settling:
         return Permissive("settled", Met.YES)

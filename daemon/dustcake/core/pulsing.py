@@ -15,12 +15,14 @@ from dustcake.core.turn import Turn
 
 @record
 class InFlight:
-    """A command whose outcome is not known yet. ``valve`` None: the demand contact."""
+    """A command whose outcome is not known yet. ``valve`` None: the demand contact; ``cut``: every
+    valve has been commanded off since."""
 
     command_id: int
     valve: int | None
     closed: bool
     due_s: float
+    cut: bool = False
 
 
 @record
@@ -102,12 +104,19 @@ def pulse(
 def must_end_now(pulsing: PulsingState, permits: tuple[Permissive, ...]) -> bool:
     """A valve may be energised and something that forbids it has come up. What only withholds the
     next pulse, and a run that ends in good order, let the pulse under way take its time."""
-    if pulsing.in_flight is None or pulsing.in_flight.valve is None:
+    flight = pulsing.in_flight
+    if flight is None or flight.valve is None or flight.cut:
         return False
     return any(
         p.met is Met.NO and not p.holds_only and p.name in ALWAYS - {"outputs_healthy"}
         for p in permits
     )
+
+
+def cut(pulsing: PulsingState) -> PulsingState:
+    """Every valve has been commanded off: once is enough for the pulse in flight."""
+    assert pulsing.in_flight is not None
+    return replace(pulsing, in_flight=replace(pulsing.in_flight, cut=True))
 
 
 def _demand(turn: Turn, pulsing: PulsingState, closed: bool) -> PulsingState:
@@ -136,6 +145,10 @@ def reported(
     went_well = report.outcome in (Outcome.DONE, Outcome.ENDED_EARLY)
     detail = report.detail or report.outcome.value
     stuck = report.outcome is Outcome.STUCK_ON
+    if report.outcome is Outcome.WITHHELD:  # the outputs were not asked, so they are not at fault
+        if flight.valve is not None:
+            turn.emit(PulseFailed(flight.valve, detail))
+        return pulsing, outputs, run
     if flight.valve is None:
         if went_well:
             turn.emit(DemandSet(flight.closed))

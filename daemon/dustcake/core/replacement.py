@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from dustcake.core.closed_time import ClosedTime
 from dustcake.core.record import record
 from dustcake.core.setpoints import OutputKind
 from dustcake.core.turn import Turn
@@ -11,15 +12,19 @@ from dustcake.core.turn import Turn
 class ReplacementState:
     """``above``: dP has reached the replacement set point and not fallen clearly below it since.
 
-    What cleaning has run in that time: ``pulses``, or for a sequencer board ``closed_s`` seconds
-    of closed demand contact up to ``closed_since_s`` (None while it is open). Pulses are fired
-    only when the header permits, so air was there. Kept through restarts and blower stops.
+    What cleaning has run in that time: ``pulses``, or for a sequencer board how long the demand
+    contact has been ``closed``. Pulses are fired only when the header permits, so air was there.
+    Kept through restarts and blower stops.
     """
 
     above: bool = False
     pulses: int = 0
-    closed_s: float = 0.0
-    closed_since_s: float | None = None
+    closed: ClosedTime = ClosedTime()
+
+
+def restarted(worn: ReplacementState, last_s: float) -> ReplacementState:
+    """After a restart: all valves off, so the contact is open since ``last_s`` at the latest."""
+    return replace(worn, closed=worn.closed.follow(last_s, False))
 
 
 def track(
@@ -31,12 +36,9 @@ def track(
         worn = worn if worn.above else replace(worn, above=True)
     elif dp_pa is not None and dp_pa < limits.replacement_pa - limits.deadband_pa:
         return ReplacementState()
-    if not worn.above or demand_closed is (worn.closed_since_s is not None):
+    if not worn.above:
         return worn
-    if worn.closed_since_s is None:
-        return replace(worn, closed_since_s=turn.now_s)
-    closed_s = worn.closed_s + turn.now_s - worn.closed_since_s
-    return replace(worn, closed_s=closed_s, closed_since_s=None)
+    return replace(worn, closed=worn.closed.follow(turn.now_s, demand_closed))
 
 
 def proved(turn: Turn, worn: ReplacementState) -> bool:
@@ -46,11 +48,4 @@ def proved(turn: Turn, worn: ReplacementState) -> bool:
     settings, cycles = turn.setpoints.pulsing, turn.setpoints.limits.replacement_cycles
     if settings.kind is not OutputKind.DEMAND_CONTACT:
         return worn.pulses >= cycles * len(settings.order)
-    needed_s = cycles * settings.sequencer_cycle_s
-    if worn.closed_since_s is None:
-        return worn.closed_s >= needed_s
-    due_s = worn.closed_since_s + (needed_s - worn.closed_s)
-    if turn.now_s >= due_s:
-        return True
-    turn.by(due_s)
-    return False
+    return turn.reached(worn.closed.reaches_s(cycles * settings.sequencer_cycle_s))

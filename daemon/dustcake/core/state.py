@@ -72,6 +72,9 @@ class JournalState:
     fault: str | None = None
 
 
+UNREAD = Contacts()
+
+
 @record
 class State:
     """One collector. ``started_s``: monotonic time of the last start; ``settings_mode``: the mode
@@ -100,6 +103,15 @@ class State:
     decision: Decision
     deadline_s: float | None
     quiet: Quiet | None
+
+    @property
+    def relies_on_poll(self) -> bool:
+        """Whether anything of the last poll still counts, and so can go stale."""
+        return (
+            self.sample.quality is not Quality.FAILURE
+            or self.header is not None
+            or self.contacts != UNREAD
+        )
 
     def remembering(self, sample: Sample, header: Sample | None) -> "State":
         """The same state with a newer sample: what a quiet step comes to, so built by hand."""

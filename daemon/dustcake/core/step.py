@@ -14,7 +14,6 @@ from dustcake.core.events import Event
 from dustcake.core.inputs import Input, PollCompleted
 from dustcake.core.permissives import permissives
 from dustcake.core.quiet import keep, promise
-from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
@@ -63,7 +62,7 @@ def _evaluate(turn: Turn, state: State) -> State:
     dp_pa = state.sample.usable_pa
     blower = blowers.prove(turn, state.blower, state.contacts, dp_pa)
     blower = blowers.request_run(turn, blower, state.contacts)
-    zero = zeroing.follow_up(turn, state.zero, blower, state.sample.pa is not None)
+    zero = zeroing.follow_up(turn, state.zero, blower, state.sample)
     proof = output_proof.follow_up(turn, state.outputs)
     settle_until_s = state.started_s + turn.setpoints.settle_s
     if turn.now_s < settle_until_s:
@@ -78,16 +77,17 @@ def _evaluate(turn: Turn, state: State) -> State:
         journal_fault=state.journal.fault,
         settling=turn.now_s < settle_until_s,
     )
+    cleaning = cleanings.follow_demand(turn, state.cleaning, state.pulsing.demand_closed)
     if state.stopping:
         stopping = because(Because.STOPPING)
-        cleaning = cleanings.end_run(turn, state.cleaning, stopping, state.sample)
+        cleaning = cleanings.end_run(turn, cleaning, stopping, state.sample)
     else:
-        cleaning = cleanings.decide(turn, state.cleaning, state.mode, state.sample, blower, permits)
+        cleaning = cleanings.decide(turn, cleaning, state.mode, state.sample, blower, permits)
         if cleaning.reason.code is Because.DOWNTIME_DONE:
             blower = replace(blower, run_s=0.0)
     pulses = pulsing.pulse(turn, state.pulsing, cleaning.run, permits)
-    if pulsing.must_end_now(pulses, permits) and proof.off_id is None:
-        proof = output_proof.secure(turn, proof)
+    if pulsing.must_end_now(pulses, permits):
+        proof, pulses = output_proof.secure(turn, proof), pulsing.cut(pulses)
     # Only dP with proved flow says anything about the filters.
     flow_pa = dp_pa if blower.running else None
     worn = replacement.track(turn, state.worn, flow_pa, pulses.demand_closed)
@@ -121,9 +121,9 @@ def _finish(turn: Turn, state: State) -> Step:
 
 
 def _wake_at_s(state: State, setpoints: Setpoints) -> float | None:
-    """The next deadline, or when the reading goes stale if no other comes."""
+    """The next deadline, or when what was read goes stale if no other poll comes."""
     due_s = state.deadline_s
-    if state.sample.quality is Quality.FAILURE:
+    if not state.relies_on_poll:
         return due_s
     stale_s = state.sample.at.mono_s + setpoints.stale_after_s
     return stale_s if due_s is None or stale_s < due_s else due_s

@@ -1,5 +1,7 @@
 """What one step gathers: events, commands and deadlines, numbered in the order they arise."""
 
+from math import inf
+
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.events import Body, Event
 from dustcake.core.setpoints import Setpoints
@@ -57,3 +59,11 @@ class Turn:
         """Something is due at ``deadline_s`` even if nothing else happens before."""
         if self.deadline_s is None or deadline_s < self.deadline_s:
             self.deadline_s = deadline_s
+
+    def reached(self, due_s: float) -> bool:
+        """Whether ``due_s`` has come; asks to be woken then if it has not. Infinite: never."""
+        if self.now_s >= due_s:
+            return True
+        if due_s != inf:
+            self.by(due_s)
+        return False

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from dustcake.core.blower import BlowerState
 from dustcake.core.events import ZeroAbandoned, ZeroTaken
-from dustcake.core.reading import Sample
+from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.requests import SetZero
@@ -70,14 +70,21 @@ def add(zero: ZeroState, raw_pa: float) -> ZeroState:
     return replace(zero, sum_pa=zero.sum_pa + raw_pa, n=zero.n + 1)
 
 
-def follow_up(turn: Turn, zero: ZeroState, blower: BlowerState, reading_valid: bool) -> ZeroState:
+def restarted(turn: Turn, zero: ZeroState) -> ZeroState:
+    """A zero that was being taken when the daemon ended is abandoned; the one before it stays."""
+    if zero.under_way:
+        turn.emit(ZeroAbandoned(because(Because.RESTARTED), zero.by))
+    return ZeroState(zero.offset_pa, zero.taken_utc_s)
+
+
+def follow_up(turn: Turn, zero: ZeroState, blower: BlowerState, sample: Sample) -> ZeroState:
     """Finish when the time is up; abandon if the blower starts or the reading is lost."""
     if not zero.under_way:
         return zero
     abandon: Reason | None = None
     if turn.setpoints.fitted.blower_running and blower.running is not False:
         abandon = because(Because.ZERO_BLOWER_NOT_OFF, blower_off_s=0.0)
-    elif not reading_valid:
+    elif sample.usable_pa is None and sample.quality is not Quality.FUNCTION_CHECK:
         abandon = because(Because.ZERO_READING_LOST)
     due_s = zero.started_s + turn.setpoints.zeroing.average_s
     if abandon is None:

@@ -39,7 +39,8 @@ def read_request(text: bytes) -> Asked | NotUnderstood:
     if len(text) > LONGEST_REQUEST_BYTES:
         return NotUnderstood(f"longer than {LONGEST_REQUEST_BYTES} bytes")
     try:
-        asked = json.loads(text)
+        # Decoded here, because the library would guess at other encodings.
+        asked = json.loads(text.decode())
     except (UnicodeDecodeError, ValueError, RecursionError):
         return NotUnderstood("not JSON in UTF-8")
     if not isinstance(asked, dict):
@@ -78,7 +79,7 @@ def _request(asked: dict[str, Any]) -> Request | str:
         result = SetZero(confirmed)
     elif name == "acknowledge":
         alarm = asked.pop("alarm", None)
-        if not isinstance(alarm, str):
+        if not _is_label(alarm):
             return "`alarm` must be the name of an alarm"
         result = Acknowledge(alarm)
     else:
@@ -87,7 +88,8 @@ def _request(asked: dict[str, Any]) -> Request | str:
             return "`run` must be true or false"
         result = RunBlower(run)
     if asked:
-        return f"unknown field `{min(asked)}` in a request of kind `{name}`"
+        # Escaped and cut: it goes back to the asker, and a lone surrogate has no UTF-8.
+        return f"unknown field {ascii(min(asked)[:LONGEST_LABEL])} in a request of kind `{name}`"
     return result
 
 

@@ -20,7 +20,7 @@ from dustcake.publish.payloads import (
 )
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.topics import Topics
-from dustcake.publish.wording import sentence
+from dustcake.publish.wording import header_unit, sentence
 from dustcake.units import PressureUnit
 
 
@@ -41,10 +41,10 @@ class Renderer:
 
     def measurement(self, state: State) -> Publication:
         """The reading now."""
-        contacts = state.contacts
+        contacts, header = state.contacts, state.header
         content: Fields = {
             "dp": measured(state.sample, self.unit),
-            "header": None if state.header is None else measured(state.header, self.unit),
+            "header": None if header is None else measured(header, header_unit(self.unit)),
             "blower_running": state.blower.running,
             "smoke": contacts.smoke,
             "door_open": contacts.door_open,
@@ -86,10 +86,10 @@ class Renderer:
         body = payload("state", utc_s, state.next_seq - 1, self.state_content(state))
         return Publication(self.topics.state, body, 1, True, Keep.LATEST)
 
-    def alarm(self, alarm: Alarm, setting: AlarmSetting, seq: int) -> Publication:
-        """One retained alarm."""
+    def alarm_content(self, alarm: Alarm, setting: AlarmSetting) -> Fields:
+        """What a retained alarm says, without time and number."""
         text = ALARM_TEXTS[alarm.name]
-        content: Fields = {
+        return {
             "alarm": alarm.name.value,
             "state": alarm.state.value,
             "active": alarm.state in ACTIVE,
@@ -103,7 +103,10 @@ class Renderer:
             "consequence": text.consequence,
             "action": text.action,
         }
-        body = payload("alarm", alarm.since_utc_s, seq, content)
+
+    def alarm(self, alarm: Alarm, setting: AlarmSetting, seq: int) -> Publication:
+        """One retained alarm."""
+        body = payload("alarm", alarm.since_utc_s, seq, self.alarm_content(alarm, setting))
         return Publication(self.topics.alarm(alarm.name.value), body, 1, True, Keep.LATEST)
 
     def events(self, events: Iterable[Event]) -> list[Publication]:

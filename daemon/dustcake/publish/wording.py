@@ -89,14 +89,28 @@ SENTENCES: dict[Because, str] = {
 }
 
 
+_HEADER_PRESSURES = ("header_pa", "min_pa", "max_pa")
+
+
+def header_unit(unit: PressureUnit) -> PressureUnit:
+    """Unit for header pressure beside a dP in ``unit``: a gauge on compressed air shows psi or
+    bar, and nobody knows 80 psi as 2214 inH2O."""
+    return PressureUnit.PSI if unit is PressureUnit.INH2O else PressureUnit.BAR
+
+
 def sentence(reason: Reason, unit: PressureUnit) -> str:
     """The reason as people read it."""
     numbers = {name: number(name, value, unit) for name, value in reason.values}
-    return SENTENCES[reason.code].format(detail=reason.detail, **numbers)
+    template = SENTENCES[reason.code]
+    if not reason.detail:
+        template = template.replace(" ({detail})", "")
+    return template.format(detail=reason.detail, **numbers)
 
 
 def number(name: str, value: float, unit: PressureUnit) -> str:
     """One number as people read it, its unit known by the ending of its name."""
+    if name in _HEADER_PRESSURES:
+        return show(value, header_unit(unit))
     if name.endswith("_pa"):
         return show(value, unit)
     if name.endswith("_s"):
@@ -107,8 +121,8 @@ def number(name: str, value: float, unit: PressureUnit) -> str:
 
 
 def duration(duration_s: float) -> str:
-    """A length of time in the largest unit that keeps it short: ``45 s``, ``15 min``, ``2.5 h``."""
+    """A length of time in the largest unit that keeps it short: ``0.15 s``, ``45 s``, ``2.5 h``."""
     for length_s, name in ((86400, "d"), (3600, "h"), (60, "min")):
         if duration_s >= 2 * length_s or (duration_s >= length_s and duration_s % length_s == 0):
             return f"{round(duration_s / length_s, 1):g} {name}"
-    return f"{round(duration_s, 1):g} s"
+    return f"{duration_s:.3g} s"

@@ -1,0 +1,42 @@
+"""What the commands have in common: the settings they are given, and how they fail."""
+
+import argparse
+import sys
+from pathlib import Path
+
+from dustcake.settings.load import load_settings
+from dustcake.settings.model import Settings
+from dustcake.settings.problems import SettingsError
+
+DONE, FAILED, BAD_USAGE, UNREACHED = 0, 1, 2, 3
+DEFAULT_SETTINGS = Path("/etc/dustcake/dustcake.toml")
+
+Subparsers = "argparse._SubParsersAction[argparse.ArgumentParser]"
+
+
+def add_settings(parser: argparse.ArgumentParser, *, optional: bool = False) -> None:
+    """The settings file: an argument, or for commands about a running daemon an option."""
+    if optional:
+        parser.add_argument(
+            "--settings",
+            type=Path,
+            default=DEFAULT_SETTINGS,
+            metavar="FILE",
+            help=f"settings file of the running daemon (default {DEFAULT_SETTINGS})",
+        )
+    else:
+        parser.add_argument("file", type=Path, metavar="FILE", help="the settings file (TOML)")
+
+
+def settings_or_none(path: Path) -> Settings | None:
+    """The settings; None when they cannot be used, and then everything wrong has been told."""
+    try:
+        return load_settings(path)
+    except SettingsError as error:
+        fail(str(error))
+        return None
+
+
+def fail(message: str) -> None:
+    """Tell a person what went wrong."""
+    print(message, file=sys.stderr)

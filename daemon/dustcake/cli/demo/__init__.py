@@ -1,0 +1,152 @@
+"""`dustcake demo`: simulator, broker and daemon together, and what a subscriber sees of them."""
+
+import argparse
+import asyncio
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dustcake.cli.common import DONE, FAILED, fail
+
+if TYPE_CHECKING:
+    from dustcake.cli.demo.seen import Seen
+
+_EPILOG = """\
+example:
+  dustcake demo
+
+Tells a story in about two minutes, at many times real speed: filters load, a cleaning brings dP
+back, then the media wears and the filter-replacement alarm is raised. Everything shown has come
+through MQTT from the same daemon that runs a real collector. Broker and simulator listen on this
+machine only and end with the demo. Exit code 0: the story was told; 1: it was not.
+"""
+
+NEXT = """
+That was the daemon with a simulated collector. With real hardware: copy the file in config/ that is
+nearest to your plant, put in your buses and addresses, then
+  dustcake check FILE    says what it understood
+  dustcake read FILE     shows what your transmitter says, and touches no output
+  dustcake run FILE      runs it
+Lock out and vent the header before any work, and have a licensed person connect it."""
+
+LONGEST_S = 180.0
+PLAIN_MEASUREMENT_S = 5.0  # measurements are many; as lines, one in this time is enough
+AFTERWARDS_S = 8.0  # so that the alarm can be read
+
+
+def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command `demo`."""
+    parser = subparsers.add_parser(
+        "demo",
+        help="see it all work on a simulated collector, in two minutes",
+        description="Run simulator, broker and daemon together, and show what they do.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument(
+        "--plain", action="store_true", help="print messages as lines instead of a screen"
+    )
+    parser.add_argument(
+        "--speed", type=float, default=60.0, help="how many times faster dust loads (default 60)"
+    )
+    parser.set_defaults(func=_demo)
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    try:
+        import iotcore  # noqa: F401
+        import rich  # noqa: F401
+    except ImportError:
+        fail("the demo needs the extra `demo`: pip install 'dustcake[demo]'")
+        return FAILED
+    plain = arguments.plain or not sys.stdout.isatty()
+    with tempfile.TemporaryDirectory(prefix="dustcake-demo-") as directory:
+        try:
+            told = asyncio.run(_tell(Path(directory), plain, arguments.speed))
+        except KeyboardInterrupt:
+            told = True
+    print(NEXT)
+    return DONE if told else FAILED
+
+
+async def _tell(directory: Path, plain: bool, speed: float) -> bool:
+    """Run the story; whether it came to its end."""
+    from dustcake.cli.demo.processes import DemoError, everything
+    from dustcake.cli.demo.seen import Seen
+
+    seen = Seen()
+    try:
+        async with everything(directory, "worn_filters", speed) as mqtt_port:
+            listening = asyncio.create_task(_listen(mqtt_port, seen, plain=plain))
+            try:
+                await (_wait(seen) if plain else _show(seen))
+            finally:
+                listening.cancel()
+                await asyncio.wait([listening])
+    except DemoError as error:
+        fail(f"the demo cannot run: {error}")
+        return False
+    if not _is_told(seen):
+        fail(f"the story did not come to its end within {LONGEST_S:g} s")
+    return _is_told(seen)
+
+
+async def _listen(port: int, seen: "Seen", *, plain: bool) -> None:
+    from dustcake.adapters.mqtt.subscriber import received
+
+    measured_s = 0.0
+    async for topic, payload in received("127.0.0.1", port, "dustcake/#"):
+        line = seen.take(topic, payload)
+        if not plain:
+            continue
+        if topic.endswith("/measurement"):
+            if time.monotonic() - measured_s < PLAIN_MEASUREMENT_S:
+                continue
+            measured_s = time.monotonic()
+        print(line, flush=True)
+
+
+def _is_told(seen: "Seen") -> bool:
+    return seen.cleanings_that_worked > 0 and seen.replacement_raised
+
+
+async def _wait(seen: "Seen") -> None:
+    """Until the story is told, or has taken too long."""
+    until_s = time.monotonic() + LONGEST_S
+    told_s: float | None = None
+    while time.monotonic() < until_s:
+        if told_s is None and _is_told(seen):
+            told_s = time.monotonic()
+        if told_s is not None and time.monotonic() - told_s > AFTERWARDS_S:
+            return
+        await asyncio.sleep(0.25)
+
+
+async def _show(seen: "Seen") -> None:
+    """The same with a screen."""
+    from rich.live import Live
+
+    from dustcake.cli.demo.screen import screen
+
+    began_s = time.monotonic()
+    waiting = asyncio.create_task(_wait(seen))
+    with Live(screen=True, auto_refresh=False) as live:
+        while not waiting.done():
+            live.update(screen(seen, _chapter(seen), time.monotonic() - began_s), refresh=True)
+            await asyncio.wait([waiting], timeout=0.25)
+    await waiting
+
+
+def _chapter(seen: "Seen") -> str:
+    """What is being told just now."""
+    if not seen.state:
+        return "Starting a broker, a simulated collector and the daemon."
+    if seen.replacement_raised:
+        return "3. The media is worn: cleaning runs, dP stays high, the alarm asks for new filters."
+    if seen.cleanings_that_worked:
+        return "2. Cleaned: dP is down again. The media begins to blind."
+    if seen.state["phase"] == "cleaning":
+        return "1. dP has reached the high set point: pulses knock the cake off, row by row."
+    return "1. Dust cakes on the filters, and dP rises towards the high set point."

@@ -1,0 +1,139 @@
+"""The demo's screen, drawn with Rich from what a subscriber has been told."""
+
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.layout import Layout
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from dustcake.cli.demo.seen import Seen
+from dustcake.units import PressureUnit, show
+
+CAUTION = (
+    "Simulated. A real collector holds explosible dust, compressed air and rotating parts: "
+    "dustcake is no safety system."
+)
+_FULL_SCALE_PA = 2000.0
+_BLOCKS = " ▁▂▃▄▅▆▇█"
+
+
+def screen(seen: Seen, chapter: str, running_s: float) -> Layout:
+    """The whole screen."""
+    layout = Layout()
+    layout.split_column(
+        Layout(
+            Panel(Text(chapter, style="bold"), title=f"dustcake demo, {running_s:.0f} s"), size=3
+        ),
+        Layout(name="middle"),
+        Layout(Text(f" {CAUTION}  Ctrl-C ends.", style="italic"), size=1),
+    )
+    layout["middle"].split_row(Layout(name="left"), Layout(name="right"))
+    layout["left"].split_column(
+        Layout(_pressure(seen), size=9), Layout(_doing(seen), size=7), Layout(_rows(seen))
+    )
+    layout["right"].split_column(Layout(_alarms(seen), size=9), Layout(_messages(seen)))
+    return layout
+
+
+def _pressure(seen: Seen) -> RenderableType:
+    dp: dict[str, Any] | None = seen.measurement.get("dp")
+    if dp is None or not seen.state:
+        return Panel("waiting for the first measurement", title="dP")
+    if dp["value"] is None:
+        value: RenderableType = Text("no value: " + "; ".join(dp["reasons"]), style="bold")
+    else:
+        value = Text(
+            f"{show(dp['value'], PressureUnit.INH2O)}   {show(dp['value'], PressureUnit.PA)}",
+            style="bold",
+        )
+    points = seen.state["set_points"]
+    words = "   ".join(
+        f"{name} {point['display']} ({point['value']:.0f} Pa)" for name, point in points.items()
+    )
+    marks = {"L": points["low"], "H": points["high"], "R": points["replacement"]}
+    return Panel(
+        Group(
+            value,
+            Text(_bar(dp["value"] or 0.0, 56)),
+            Text(_scale({mark: point["value"] for mark, point in marks.items()}, 56)),
+            Text(f"set points: {words}", overflow="fold"),
+            Text(_trend(list(seen.trend_pa), 56)),
+        ),
+        title=f"dP, quality {dp['quality'].replace('_', ' ')}",
+    )
+
+
+def _bar(pa: float, width: int) -> str:
+    filled = round(min(max(pa / _FULL_SCALE_PA, 0.0), 1.0) * width)
+    return "█" * filled + "·" * (width - filled)
+
+
+def _scale(marks: dict[str, float], width: int) -> str:
+    """Where the set points lie under the bar: low, high, replacement."""
+    line = [" "] * (width + 1)
+    for mark, pa in marks.items():
+        line[min(round(pa / _FULL_SCALE_PA * width), width)] = mark
+    return "".join(line)
+
+
+def _trend(values_pa: list[float], width: int) -> str:
+    """The last minutes of dP, one character for several readings."""
+    per = max(1, -(-len(values_pa) // width))
+    means = [
+        sum(values_pa[i : i + per]) / len(values_pa[i : i + per])
+        for i in range(0, len(values_pa), per)
+    ]
+    steps = len(_BLOCKS) - 1
+    return "".join(_BLOCKS[round(min(m / _FULL_SCALE_PA, 1.0) * steps)] for m in means if m >= 0)
+
+
+def _doing(seen: Seen) -> RenderableType:
+    state = seen.state
+    if not state:
+        return Panel("", title="cleaning")
+    missing = [p for p in state["permissives"] if p["met"] == "no"]
+    permits = "; ".join(p["reason"] for p in missing) or "all met"
+    return Panel(
+        Group(
+            Text(f"mode {state['mode'].replace('_', ' ')}: {state['phase']}", style="bold"),
+            Text(f"because {state['reason']}", overflow="fold"),
+            Text(f"permissives: {permits}", overflow="fold"),
+        ),
+        title="cleaning",
+    )
+
+
+def _rows(seen: Seen) -> RenderableType:
+    table = Table(expand=True, box=None)
+    for column in ("row", "pulses", ""):
+        table.add_column(column)
+    for valve in seen.state.get("valves", ()):
+        last = "last pulse" if valve["valve"] == seen.state["last_valve"] else ""
+        table.add_row(str(valve["valve"]), str(valve["pulses"]), last)
+    header = seen.measurement.get("header")
+    if header is not None and header["value"] is not None:
+        table.caption = f"header {show(header['value'], PressureUnit.BAR)}"
+    return Panel(table, title="rows of filters")
+
+
+def _alarms(seen: Seen) -> RenderableType:
+    active = [a for a in seen.alarms.values() if a["state"] != "normal"]
+    if not active:
+        return Panel("none", title="alarms")
+    lines: list[RenderableType] = []
+    for alarm in active:
+        lines.append(Text(f"! {alarm['title']} ({alarm['priority']}, {alarm['state']})", "bold"))
+        lines.append(Text(f"  {alarm['reason']}", overflow="fold"))
+        lines.append(Text(f"  {alarm['action']}", overflow="fold"))
+    return Panel(Group(*lines), title="alarms", border_style="bold")
+
+
+def _messages(seen: Seen) -> RenderableType:
+    recent = list(seen.messages)[-24:]
+    # Newest first, so that it is on the screen whatever the height.
+    return Panel(
+        Text("\n".join(reversed(recent)), overflow="fold"),
+        title="what an MQTT subscriber receives, newest first (measurements not listed)",
+    )

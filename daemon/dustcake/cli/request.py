@@ -1,0 +1,91 @@
+"""`dustcake request`: ask the running daemon for something; it may refuse, and says why."""
+
+import argparse
+import json
+import uuid
+from pathlib import Path
+from typing import Any
+
+from dustcake.adapters.local_socket import NoDaemonError, ask
+from dustcake.cli.common import (
+    BAD_USAGE,
+    DONE,
+    FAILED,
+    UNREACHED,
+    add_settings,
+    fail,
+    settings_or_none,
+)
+from dustcake.core.requests import Mode
+from dustcake.core.setpoints import AlarmName
+
+_EPILOG = """\
+examples:
+  dustcake request mode timed         pulse at the fixed interval until another mode is selected
+  dustcake request mode on_demand     clean by dP: start at the high set point, stop at the low
+  dustcake request zero               take the zero, with the blower off
+  dustcake request acknowledge high_dp
+
+Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answers.
+"""
+
+
+def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command `request`."""
+    parser = subparsers.add_parser(
+        "request",
+        help="select a mode, take the zero, acknowledge an alarm, run the blower",
+        description="Ask the running daemon for something. It may refuse, and says why.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    add_settings(parser, optional=True)
+    parser.add_argument("--collector", metavar="NAME", help="which, if there are several")
+    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    kinds = parser.add_subparsers(title="requests", metavar="REQUEST", required=True, dest="ask")
+    mode = kinds.add_parser("mode", help="select the cleaning mode")
+    mode.add_argument("mode", choices=[each.value for each in Mode])
+    zero = kinds.add_parser("zero", help="take the present dP as zero, with the blower off")
+    zero.add_argument(
+        "--blower-off-confirmed",
+        action="store_true",
+        help="where no contact proves it: you have seen that the blower stands still",
+    )
+    acknowledge = kinds.add_parser("acknowledge", help="acknowledge an alarm")
+    acknowledge.add_argument("alarm", choices=[each.value for each in AlarmName])
+    blower = kinds.add_parser("blower", help="set or withdraw the blower run request")
+    blower.add_argument("run", choices=("on", "off"))
+    parser.set_defaults(func=_request)
+
+
+def _request(arguments: argparse.Namespace) -> int:
+    settings = settings_or_none(arguments.settings)
+    if settings is None:
+        return BAD_USAGE
+    asked = _asked(arguments)
+    if arguments.collector is not None:
+        asked["collector"] = arguments.collector
+    try:
+        line = ask(Path(settings.control.socket), json.dumps(asked).encode())
+    except NoDaemonError as error:
+        fail(str(error))
+        return UNREACHED
+    answer = json.loads(line)
+    if arguments.json:
+        print(line.decode().rstrip())
+    else:
+        print(f"{'accepted' if answer['accepted'] else 'refused'}: {answer['reason']}")
+    return DONE if answer["accepted"] else FAILED
+
+
+def _asked(arguments: argparse.Namespace) -> dict[str, Any]:
+    asked: dict[str, Any] = {"request": arguments.ask, "id": uuid.uuid4().hex}
+    if arguments.ask == "mode":
+        asked["mode"] = arguments.mode
+    elif arguments.ask == "zero":
+        asked["blower_off_confirmed"] = arguments.blower_off_confirmed
+    elif arguments.ask == "acknowledge":
+        asked["alarm"] = arguments.alarm
+    else:
+        asked["run"] = arguments.run == "on"
+    return asked

@@ -1,0 +1,58 @@
+"""`dustcake run`: the daemon."""
+
+import argparse
+import asyncio
+
+from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+
+_EPILOG = """\
+example:
+  dustcake run /etc/dustcake/dustcake.toml
+
+Ends in order on SIGTERM or Ctrl-C: a pulse under way is ended, valves are switched off and proved
+off, and everything is stored. Exit code 0: ended in order; 2: bad settings; 1: the journal or the
+local socket cannot be used, or something unforeseen happened.
+
+Dustcake is no safety system. Smoke, fire and explosion protection stay hard-wired and independent
+of it. Valves can fire at any time while it runs: lock out and vent the header before any work.
+"""
+
+
+def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command `run`."""
+    parser = subparsers.add_parser(
+        "run",
+        help="run the daemon",
+        description="Run every collector of a settings file until told to stop.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    add_settings(parser)
+    parser.add_argument(
+        "--log-format", choices=("text", "json"), default="text", help="how to log to stderr"
+    )
+    parser.add_argument(
+        "--log-level", choices=("debug", "info", "warning"), default="info", help="how much to log"
+    )
+    parser.set_defaults(func=_run)
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    from dustcake.adapters.clock import SystemClock
+    from dustcake.adapters.local_socket import SocketRefusedError
+    from dustcake.adapters.store import StoreRefusedError
+    from dustcake.adapters.systemd import service_manager
+    from dustcake.cli.logs import log_to_stderr
+    from dustcake.runtime import live
+
+    settings = settings_or_none(arguments.file)
+    if settings is None:
+        return BAD_USAGE
+    log_to_stderr(arguments.log_format, arguments.log_level)
+    try:
+        asyncio.run(live.run(settings, SystemClock(), service_manager()))
+    except* (StoreRefusedError, SocketRefusedError) as refused:
+        for error in refused.exceptions:
+            fail(f"dustcake cannot run: {error}")
+        return FAILED
+    return DONE

@@ -1,0 +1,1 @@
+"""The live daemon: one engine a collector, wired to its adapters."""

@@ -1,0 +1,67 @@
+"""Carrying out commands of one collector, one at a time, and reporting how each ended."""
+
+import asyncio
+from collections.abc import Callable
+
+from dustcake.core.commands import AllValvesOff, Command, FireValve
+from dustcake.core.inputs import Outcome
+from dustcake.ports import OutputReport, Outputs
+
+Report = Callable[[int, OutputReport], None]
+
+
+class Actuator:
+    """Commands wait in order; an all-off overtakes: it ends the pulse under way, and pulses that
+    have not begun are withheld."""
+
+    def __init__(self, outputs: Outputs, report: Report) -> None:
+        self._outputs = outputs
+        self._report = report
+        self._waiting: list[Command] = []
+        self._changed = asyncio.Event()
+        self._pulse: asyncio.Task[OutputReport] | None = None
+        self._busy = False
+
+    def submit(self, command: Command) -> None:
+        """Carry ``command`` out when its turn comes."""
+        if isinstance(command, AllValvesOff):
+            for pulse in [c for c in self._waiting if isinstance(c, FireValve)]:
+                self._waiting.remove(pulse)
+                self._report(pulse.command_id, OutputReport(Outcome.WITHHELD, "overtaken"))
+            if self._pulse is not None:
+                self._pulse.cancel()
+        self._waiting.append(command)
+        self._changed.set()
+
+    @property
+    def is_idle(self) -> bool:
+        """Nothing waits and nothing is being carried out."""
+        return not self._waiting and not self._busy
+
+    async def run(self) -> None:
+        """Until cancelled; a pulse under way is then ended, and its valve switched off."""
+        while True:
+            while self._waiting:
+                command = self._waiting.pop(0)
+                self._busy = True
+                report = await self._carry_out(command)
+                self._busy = False
+                self._report(command.command_id, report)
+            self._changed.clear()
+            await self._changed.wait()
+
+    async def _carry_out(self, command: Command) -> OutputReport:
+        task = asyncio.create_task(self._outputs.execute(command))
+        if isinstance(command, FireValve):
+            self._pulse = task
+        try:
+            await asyncio.wait([task])
+        except asyncio.CancelledError:
+            task.cancel()
+            await asyncio.wait([task])
+            raise
+        finally:
+            self._pulse = None
+        if task.cancelled():
+            return OutputReport(Outcome.ENDED_EARLY, "ended by an all-off")
+        return task.result()

@@ -1,0 +1,68 @@
+"""Requests from outside, put to the engine, and the answers worded."""
+
+import asyncio
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from dustcake.core.events import RequestAnswered
+from dustcake.core.stamp import Stamp
+from dustcake.ports import Clock
+from dustcake.publish.asking import NotUnderstood, not_understood_reply, read_request, reply
+from dustcake.runtime.engine import Engine
+from dustcake.units import PressureUnit
+
+ANSWER_WITHIN_S = 5.0
+
+
+class Answering:
+    """Answers for one collector. ``source`` is how requests come in; it goes on record with what
+    the asker says of themselves."""
+
+    def __init__(self, engine: Engine, unit: PressureUnit, clock: Clock) -> None:
+        self._engine = engine
+        self._unit = unit
+        self._clock = clock
+
+    async def answer(self, text: bytes, by: str, *, trust_by: bool) -> bytes:
+        """Put a request to the core and word its answer. With ``trust_by`` the asker's own `by`
+        is recorded too; where the kernel knows who it is, it is not."""
+        asked = read_request(text)
+        if isinstance(asked, NotUnderstood):
+            return self._not_understood(asked)
+        who = f"{by}:{asked.by}" if trust_by and asked.by else by
+        try:
+            async with asyncio.timeout(ANSWER_WITHIN_S):
+                event = await self._engine.ask(asked.request, asked.request_id, who)
+        except TimeoutError:
+            problem = f"the daemon did not get to it within {ANSWER_WITHIN_S:g} s"
+            return self._not_understood(NotUnderstood(problem, asked.request_id))
+        assert isinstance(event.body, RequestAnswered)
+        return reply(event, event.body, self._unit)
+
+    def _not_understood(self, problem: NotUnderstood) -> bytes:
+        now: Stamp = self._clock.now()
+        return not_understood_reply(problem, now.utc_s, self._engine.state.next_seq - 1)
+
+
+async def answer_local(
+    line: bytes, by: str, answering: Mapping[str, Answering], status: Mapping[str, Any]
+) -> bytes:
+    """One line of the local socket: ``{"status": true}``, or a request that names its collector
+    unless there is only one."""
+    try:
+        asked = json.loads(line)
+    except (UnicodeDecodeError, ValueError, RecursionError):
+        asked = None
+    if not isinstance(asked, dict):
+        return b'{"accepted": false, "reason": "not understood: not a JSON object"}'
+    if asked == {"status": True}:
+        content = {name: tell() for name, tell in status.items()}
+        return json.dumps({"collectors": content}, ensure_ascii=False).encode()
+    only = next(iter(answering)) if len(answering) == 1 else None
+    name = asked.pop("collector", only)
+    if name not in answering:
+        known = ", ".join(answering)
+        problem = {"accepted": False, "reason": f"name one of the collectors: {known}"}
+        return json.dumps(problem, ensure_ascii=False).encode()
+    return await answering[name].answer(json.dumps(asked).encode(), f"local:{by}", trust_by=False)

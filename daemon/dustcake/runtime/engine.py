@@ -1,0 +1,248 @@
+"""The only writer of a collector's state: step -> commit -> act -> report back."""
+
+import asyncio
+from collections import deque
+from collections.abc import Callable, Sequence
+
+import structlog
+
+from dustcake.core.commands import AllValvesOff, Command, SetBlowerRun, SetDemand
+from dustcake.core.events import Event, RequestAnswered
+from dustcake.core.inputs import (
+    Input,
+    JournalReported,
+    OperatorRequested,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Woke,
+)
+from dustcake.core.reading import Quality
+from dustcake.core.requests import Request
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.stamp import Stamp
+from dustcake.core.state import State, first_state
+from dustcake.core.step import step
+from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs, Watchdog
+from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.render import Renderer
+from dustcake.runtime.actuator import Actuator
+
+log = structlog.get_logger()
+
+QUEUE_LENGTH = 64
+JOURNAL_RETRY_S = 5.0
+MOST_UNWRITTEN_INPUTS = 3600
+WIND_DOWN_S = 1.5
+
+MakeInput = Callable[[Stamp], Input]
+
+
+class Engine:
+    """Runs one collector. ``live`` is handed publications that are not stored: measurements, and
+    while the journal cannot be written also what should have been stored."""
+
+    def __init__(
+        self,
+        setpoints: Setpoints,
+        *,
+        clock: Clock,
+        journal: Journal,
+        outputs: Outputs,
+        renderer: Renderer,
+        live: Callable[[Publication], None],
+        watchdog: Watchdog,
+        flush_s: float,
+        measurement_every_s: float,
+    ) -> None:
+        self._setpoints = setpoints
+        self._clock = clock
+        self._journal = journal
+        self._renderer = renderer
+        self._live = live
+        self._watchdog = watchdog
+        self._flush_s = flush_s
+        self._measurement_every_s = measurement_every_s
+        self._actuator = Actuator(outputs, self._reported)
+        self._queue: asyncio.Queue[MakeInput] = asyncio.Queue(QUEUE_LENGTH)
+        # Reports of outputs are few (one for each command) and must never wait or be refused.
+        self._reports: deque[MakeInput] = deque()
+        self._arrived = asyncio.Event()
+        self._asked: dict[str, list[asyncio.Future[Event]]] = {}
+        self._inputs: list[Input] = []
+        self._events: list[Event] = []
+        self._publications: list[Publication] = []
+        self._flushed_s = clock.now().mono_s
+        self._journal_retry_s: float | None = None
+        self._measured_s: float | None = None
+        self._measured_quality: Quality | None = None
+        self._wake_at_s: float | None = None
+        self._give_up_s: float | None = None
+        self.state: State
+        """The present state; not to be changed by anybody else."""
+        self.started = asyncio.Event()
+        """Set once there is a state, and the valves have been commanded off."""
+        self.decided = asyncio.Event()
+        """Set once the first decision that rests on a reading has been made."""
+
+    async def post(self, make: MakeInput) -> None:
+        """Hand in an input; it is stamped when it is taken, so stamps never run backwards."""
+        await self._queue.put(make)
+        self._arrived.set()
+
+    async def ask(self, request: Request, request_id: str, by: str) -> Event:
+        """Hand in a request and return its ``RequestAnswered`` event, committed."""
+        answered: asyncio.Future[Event] = asyncio.get_running_loop().create_future()
+        self._asked.setdefault(request_id, []).append(answered)
+        await self.post(lambda at: OperatorRequested(at, request, by, request_id))
+        return await answered
+
+    async def run(self) -> None:
+        """Until ``Stopping`` has been handled and everything it asked for has been done."""
+        async with asyncio.TaskGroup() as tasks:
+            actuator = tasks.create_task(self._actuator.run())
+            await self._start()
+            while not self.state.stopping:
+                await self._handle((await self._next())(self._clock.now()))
+            await self._wind_down()
+            actuator.cancel()
+
+    async def _start(self) -> None:
+        at = self._clock.now()
+        stored = await self._journal.load(self._setpoints.collector)
+        self.state = first_state(self._setpoints, at) if stored is None else stored.state
+        downtime_s = None
+        if stored is not None and stored.utc_s is not None and at.utc_s is not None:
+            downtime_s = max(0.0, at.utc_s - stored.utc_s)
+        await self._handle(Restarted(at, downtime_s))
+        self.started.set()
+
+    async def _wind_down(self) -> None:
+        """Take in the outcomes of the last commands, and leave nothing unwritten."""
+        self._give_up_s = self._clock.now().mono_s + WIND_DOWN_S
+        while self._reports or not self._actuator.is_idle:
+            if self._clock.now().mono_s >= self._give_up_s:
+                log.error("outputs did not answer in time", collector=self._setpoints.collector)
+                break
+            await self._handle((await self._next())(self._clock.now()))
+        failed = await self._commit()
+        if failed is not None:
+            log.error("last entries are lost", detail=failed.detail)
+
+    async def _next(self) -> MakeInput:
+        """The next input: an output's report first, then what is queued, else a wake-up."""
+        while True:
+            if self._reports:
+                return self._reports.popleft()
+            if not self._queue.empty():
+                return self._queue.get_nowait()
+            self._arrived.clear()
+            due_s = self._due_s()
+            delay_s = None if due_s is None else due_s - self._clock.now().mono_s
+            if delay_s is not None and delay_s <= 0:
+                return Woke
+            try:
+                async with asyncio.timeout(delay_s):
+                    await self._arrived.wait()
+            except TimeoutError:
+                return Woke
+
+    def _due_s(self) -> float | None:
+        """When to wake: for the core, to try the journal again, or to give up stopping in order."""
+        times = (self._wake_at_s, self._journal_retry_s, self._give_up_s)
+        return min((t for t in times if t is not None), default=None)
+
+    async def _handle(self, happened: Input) -> None:
+        before = self.state
+        result = step(before, happened, self._setpoints)
+        self.state, self._wake_at_s = result.state, result.wake_at_s
+        told: list[Publication] = []
+        if result.events or result.state.decision is not before.decision:
+            told = self._renderer.changes(before, result.state, result.events, happened.at.utc_s)
+        self._inputs.append(happened)
+        self._events += result.events
+        self._publications += told
+        await self._keep_and_act(happened.at.mono_s, result.commands, told)
+        self._answer(result.events)
+        self._watchdog.fed()
+        if isinstance(happened, PollCompleted):
+            self._measurement(happened.at.mono_s)
+            self.decided.set()
+
+    async def _keep_and_act(
+        self, now_s: float, commands: Sequence[Command], told: Sequence[Publication]
+    ) -> None:
+        """Commit first, then act. What could not be committed is not done, unless it only makes
+        things safer; and it is told live, since the outbox is out of reach too."""
+        broken = self._journal_retry_s is not None
+        if self._journal_retry_s is not None:
+            attempt = now_s >= self._journal_retry_s
+        else:
+            attempt = bool(commands or told) or now_s - self._flushed_s >= self._flush_s
+        failed = await self._commit() if attempt else None
+        committed = attempt and failed is None
+        for command in commands:
+            if committed or _only_safer(command):
+                self._actuator.submit(command)
+            else:
+                self._reported(command.command_id, OutputReport(Outcome.WITHHELD, "not committed"))
+        if not committed:
+            for publication in told:
+                self._live(publication)
+        if failed is not None:
+            self._journal_retry_s = now_s + JOURNAL_RETRY_S
+            if not broken:
+                detail = failed.detail
+                await self._handle(JournalReported(self._clock.now(), False, detail))
+        elif committed:
+            self._flushed_s = now_s
+            if broken:
+                self._journal_retry_s = None
+                await self._handle(JournalReported(self._clock.now(), True))
+
+    async def _commit(self) -> CommitFailed | None:
+        """Everything since the last commit, or nothing."""
+        failed = await self._journal.commit(
+            Commit(
+                self._setpoints.collector,
+                self._inputs,
+                self.state,
+                self._events,
+                [p for p in self._publications if p.keep is not Keep.LIVE],
+            )
+        )
+        if failed is None:
+            self._inputs, self._events, self._publications = [], [], []
+        elif len(self._inputs) > MOST_UNWRITTEN_INPUTS:
+            # Events are kept however many they become; the raw inputs behind them are not.
+            del self._inputs[:-MOST_UNWRITTEN_INPUTS]
+        return failed
+
+    def _reported(self, command_id: int, report: OutputReport) -> None:
+        self._reports.append(
+            lambda at: OutputReported(at, command_id, report.outcome, report.detail)
+        )
+        self._arrived.set()
+
+    def _answer(self, events: Sequence[Event]) -> None:
+        for event in events:
+            if isinstance(event.body, RequestAnswered):
+                for waiting in self._asked.pop(event.body.request_id, []):
+                    if not waiting.done():
+                        waiting.set_result(event)
+
+    def _measurement(self, now_s: float) -> None:
+        due = self._measured_s is None or now_s - self._measured_s >= self._measurement_every_s
+        if due or self.state.sample.quality is not self._measured_quality:
+            self._measured_s, self._measured_quality = now_s, self.state.sample.quality
+            self._live(self._renderer.measurement(self.state))
+
+
+def _only_safer(command: Command) -> bool:
+    """Commands that take energy away need no record first."""
+    return (
+        isinstance(command, AllValvesOff)
+        or (isinstance(command, SetDemand) and not command.closed)
+        or (isinstance(command, SetBlowerRun) and not command.run)
+    )

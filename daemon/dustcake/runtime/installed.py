@@ -1,0 +1,172 @@
+"""One collector as installed: its engine, its poller and its link, wired to the adapters."""
+
+import asyncio
+from collections.abc import Mapping
+from typing import Any
+
+import structlog
+
+from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs
+from dustcake.adapters.mqtt.link import LinkStatus, MqttLink
+from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion, TlsFiles
+from dustcake.adapters.store import SqliteStore
+from dustcake.core.alarms import AlarmState
+from dustcake.core.inputs import PollCompleted
+from dustcake.ports import Clock, FieldReading, Watchdog
+from dustcake.publish.payloads import measured
+from dustcake.publish.publication import Publication
+from dustcake.publish.render import Renderer
+from dustcake.publish.topics import Topics
+from dustcake.runtime.answering import Answering
+from dustcake.runtime.engine import Engine
+from dustcake.runtime.pacing import paced
+from dustcake.runtime.presence import EnginePresence
+from dustcake.settings.collector import Collector
+from dustcake.settings.model import Settings
+from dustcake.settings.setpoints import to_setpoints
+
+log = structlog.get_logger()
+
+# A measurement is forgotten by the broker when this many more should have come.
+MEASUREMENTS_MISSED = 3
+
+
+class Installed:
+    """Everything that runs for one collector."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        collector: Collector,
+        *,
+        buses: Mapping[str, BusLine],
+        store: SqliteStore,
+        clock: Clock,
+        watchdog: Watchdog,
+    ) -> None:
+        self.name = collector.name
+        self._collector = collector
+        self._clock = clock
+        self._transmitter = FieldInputs(
+            buses, collector.transmitter, collector.header, collector.contacts
+        )
+        setpoints = to_setpoints(collector)
+        mqtt = settings.mqtt
+        every_s = 10.0 if mqtt is None else mqtt.measurement_every_s
+        topics = Topics("dustcake" if mqtt is None else mqtt.root, collector.name)
+        expiry_s = max(1, round(MEASUREMENTS_MISSED * every_s))
+        self._renderer = Renderer(topics, setpoints, collector.shown_in, expiry_s)
+        self.engine = Engine(
+            setpoints,
+            clock=clock,
+            journal=store,
+            outputs=CoilOutputs(buses, collector.outputs, collector.blower.coil),
+            renderer=self._renderer,
+            live=self._publish_live,
+            watchdog=watchdog,
+            flush_s=settings.journal.flush_s,
+            measurement_every_s=every_s,
+        )
+        self.answering = Answering(self.engine, collector.shown_in, clock)
+        self._outbox = store.outbox(collector.name)
+        self._link: MqttLink | None = None
+        self._missed_polls = 0
+        if mqtt is not None:
+            self._link = MqttLink(
+                _link_settings(settings, topics),
+                self._outbox,
+                EnginePresence(self.engine, self._renderer, clock),
+                on_request=self._requested,
+            )
+
+    def _publish_live(self, publication: Publication) -> None:
+        if self._link is not None:
+            self._link.publish_live(publication)
+
+    async def poll(self) -> None:
+        """Read the field, paced, until cancelled."""
+        async for missed in paced(self._clock, self._collector.poll_s):
+            self._missed_polls += missed
+            reading = await self._transmitter.read()
+            await self.engine.post(lambda at, got=reading: _poll_completed(at, got))
+
+    async def publish(self) -> None:
+        """Keep the link to the broker, until cancelled."""
+        if self._link is not None:
+            await self.engine.started.wait()
+            await self._link.run()
+
+    async def drained(self) -> None:
+        """Return when the broker has everything, or at once when it is not there."""
+        while self._link is not None and self._link.status.connected:
+            if not await self._outbox.pending(1):
+                return
+            await asyncio.sleep(0.01)
+
+    async def _requested(
+        self,
+        topic: str,
+        payload: bytes,
+        response_topic: str | None,
+        correlation_data: bytes | None,
+        user_properties: tuple[tuple[str, str], ...],
+    ) -> None:
+        assert self._link is not None
+        answer = await self.answering.answer(payload, "mqtt", trust_by=True)
+        own = self._renderer.topics.reply
+        self._link.reply(response_topic or own, answer, correlation_data)
+
+    def status(self) -> dict[str, Any]:
+        """What `dustcake status` is told."""
+        state, unit = self.engine.state, self._collector.shown_in
+        link: LinkStatus | None = None if self._link is None else self._link.status
+        trouble = None if link is None or link.trouble is None else link.trouble
+        return {
+            "dp": measured(state.sample, unit),
+            "header": None if state.header is None else measured(state.header, unit),
+            **self._renderer.state_content(state),
+            "alarm_details": [
+                self._renderer.alarm_content(alarm, setting)
+                for alarm, setting in zip(
+                    state.alarms, self._renderer.setpoints.alarms, strict=True
+                )
+                if alarm.state is not AlarmState.NORMAL
+            ],
+            "missed_polls": self._missed_polls,
+            "broker": None
+            if link is None
+            else {
+                "connected": link.connected,
+                "cause": None if trouble is None else trouble.cause,
+                "remedy": None if trouble is None else trouble.remedy,
+            },
+        }
+
+
+def _poll_completed(at: Any, reading: FieldReading) -> PollCompleted:
+    return PollCompleted(at, reading.dp, reading.contacts, reading.header)
+
+
+def _link_settings(settings: Settings, topics: Topics) -> LinkSettings:
+    """One connection for each collector, so that each has a will of its own and the broker's
+    access rules can keep one collector from speaking for another."""
+    mqtt = settings.mqtt
+    assert mqtt is not None
+    client_id = settings.mqtt_client_id
+    if len(settings.collectors) > 1:
+        client_id = f"{client_id}-{topics.collector}"
+    tls = mqtt.tls
+    return LinkSettings(
+        host=mqtt.host,
+        port=mqtt.port_used,
+        client_id=client_id,
+        root=topics.root,
+        version=MqttVersion(mqtt.version),
+        keepalive_s=mqtt.keepalive_s,
+        username=mqtt.username,
+        password_file=mqtt.password_file,
+        tls=None
+        if tls is None
+        else TlsFiles(tls.ca_file, tls.cert_file, tls.key_file, verify=tls.verify),
+        request_topics=(topics.request,) if mqtt.requests_enabled else (),
+    )

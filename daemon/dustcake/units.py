@@ -1,0 +1,119 @@
+"""Pressure units. Inside, a pressure is a float in pascals; other units only at the edges.
+
+Factors: NIST Special Publication 811, Appendix B (from a transcription of it, secondary source).
+The inch and the millimetre of water are the conventional ones (water of 1000 kg/m3 under
+9.80665 m/s2), not those at 39.2 F or 60 F, which differ by up to 0.1 %.
+"""
+
+import math
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class PressureUnit(StrEnum):
+    """The units a pressure may be written or shown in."""
+
+    INH2O = "inH2O"
+    PA = "Pa"
+    KPA = "kPa"
+    MBAR = "mbar"
+    MMH2O = "mmH2O"
+    PSI = "psi"
+    BAR = "bar"
+
+
+PA_PER: dict[PressureUnit, float] = {
+    PressureUnit.INH2O: 249.08891,  # 25.4 mm of 9.80665 Pa each, exact
+    PressureUnit.PA: 1.0,
+    PressureUnit.KPA: 1000.0,
+    PressureUnit.MBAR: 100.0,
+    PressureUnit.MMH2O: 9.80665,
+    PressureUnit.PSI: 6894.757293168361,  # 0.45359237 kg x 9.80665 m/s2 / (0.0254 m)2
+    PressureUnit.BAR: 100_000.0,
+}
+
+_DECIMALS: dict[PressureUnit, int] = {
+    PressureUnit.INH2O: 2,
+    PressureUnit.PA: 0,
+    PressureUnit.KPA: 3,
+    PressureUnit.MBAR: 2,
+    PressureUnit.MMH2O: 1,
+    PressureUnit.PSI: 1,
+    PressureUnit.BAR: 2,
+}
+
+PRESSURE_PATTERN = rf"^-?[0-9]{{1,9}}(\.[0-9]{{1,9}})? ?({'|'.join(PressureUnit)})$"
+"""What a written pressure looks like: a plain decimal number, at most one space, the unit."""
+
+_NUMBER = re.compile(r"[-+]?[0-9]+(?:\.[0-9]+)?")
+
+
+def to_pa(value: float, unit: PressureUnit) -> float:
+    """``value`` in ``unit``, as pascals."""
+    return value * PA_PER[unit]
+
+
+def from_pa(pa: float, unit: PressureUnit) -> float:
+    """``pa`` pascals, in ``unit``."""
+    return pa / PA_PER[unit]
+
+
+def show(pa: float, unit: PressureUnit) -> str:
+    """``pa`` for people, in ``unit``, to as many decimals as a technician reads there."""
+    text = f"{from_pa(pa, unit):.{_DECIMALS[unit]}f}"
+    return f"{text.removeprefix('-') if float(text) == 0 else text} {unit}"
+
+
+def show_with_pa(pa: float, unit: PressureUnit) -> str:
+    """``pa`` for people in ``unit``, with pascals in brackets unless ``unit`` is pascals."""
+    shown = show(pa, unit)
+    return shown if unit is PressureUnit.PA else f"{shown} ({show(pa, PressureUnit.PA)})"
+
+
+@dataclass(frozen=True, slots=True)
+class Pressure:
+    """A pressure as somebody wrote it: ``value`` in ``unit``."""
+
+    value: float
+    unit: PressureUnit
+
+    @property
+    def pa(self) -> float:
+        """In pascals."""
+        return to_pa(self.value, self.unit)
+
+    def __str__(self) -> str:
+        number = f"{self.value:.9f}".rstrip("0").rstrip(".")
+        return f"{number} {self.unit}"
+
+
+def parse_pressure(text: str) -> Pressure:
+    """The pressure that ``text`` means, such as ``4.0 inH2O``.
+
+    Raises ValueError, saying what is wrong and how to write it, for anything else.
+    """
+    match = re.fullmatch(PRESSURE_PATTERN.strip("^$"), text, flags=re.ASCII)
+    if match is None:
+        raise ValueError(_what_is_wrong(text))
+    unit = PressureUnit(match.group(2))
+    value = float(text.removesuffix(unit))
+    return Pressure(value=value, unit=unit)
+
+
+def _what_is_wrong(text: str) -> str:
+    number = _NUMBER.match(text.strip())
+    known = ", ".join(PressureUnit)
+    if number is None:
+        return f'it does not start with a number: write it like "4.0 inH2O" (units: {known})'
+    rest = text.strip()[number.end() :]
+    if re.match(r",[0-9]", rest):
+        return 'the decimal sign is a point: write it like "4.0 inH2O"'
+    rest = rest.strip()
+    if not rest:
+        return f'it has no unit: write "{number.group()} inH2O", or another of {known}'
+    folded = {unit.lower(): unit for unit in PressureUnit}
+    nearest = folded.get(rest.lower().replace("h20", "h2o"))
+    if nearest is not None and math.isfinite(float(number.group())):
+        return f'write it as "{number.group().lstrip("+")} {nearest}"'
+    return f'write it as a plain decimal number and one of the units {known}, like "4.0 inH2O"'
