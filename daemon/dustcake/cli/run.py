@@ -49,10 +49,11 @@ def _run(arguments: argparse.Namespace) -> int:
     if settings is None:
         return BAD_USAGE
     log_to_stderr(arguments.log_format, arguments.log_level)
+    code = DONE
     try:
         asyncio.run(live.run(settings, SystemClock(), service_manager()))
     except* (StoreRefusedError, SocketRefusedError) as refused:
         for error in refused.exceptions:
             fail(f"dustcake cannot run: {error}")
-        return FAILED
-    return DONE
+        code = FAILED
+    return code

@@ -1,0 +1,89 @@
+"""`dustcake check`: is this settings file in order, and what does it mean?"""
+
+import argparse
+import json
+import sys
+from itertools import groupby
+from pathlib import Path
+
+from dustcake.settings.load import load_settings
+from dustcake.settings.model import Settings
+from dustcake.settings.problems import SettingsError
+from dustcake.settings.understood import understood
+
+_EPILOG = """\
+example:
+  dustcake check /etc/dustcake/dustcake.toml
+
+Nothing is connected to and nothing is moved. Exit code 0: in order; 2: every problem is listed
+with its setting, its value, what is allowed, and the remedy.
+"""
+
+
+def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command `check`."""
+    parser = subparsers.add_parser(
+        "check",
+        help="check a settings file and say what it means",
+        description="Check a settings file, and say in plain words what was understood.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("file", type=Path, metavar="FILE", help="the settings file (TOML)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object a line")
+    parser.set_defaults(func=_check)
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    file: Path = arguments.file
+    try:
+        settings = load_settings(file)
+    except SettingsError as error:
+        _print_problems(error, as_json=arguments.json)
+        return 2
+    if arguments.json:
+        _print_json(settings, file)
+    else:
+        _print_words(settings, file)
+    return 0
+
+
+def _print_problems(error: SettingsError, *, as_json: bool) -> None:
+    if not as_json:
+        print(error, file=sys.stderr)
+        return
+    print(json.dumps({"file": error.source, "valid": False, "problems": len(error.problems)}))
+    for problem in error.problems:
+        print(
+            json.dumps(
+                {
+                    "setting": problem.setting,
+                    "value": problem.value,
+                    "allowed": problem.allowed,
+                    "remedy": problem.remedy,
+                }
+            )
+        )
+
+
+def _print_json(settings: Settings, file: Path) -> None:
+    names = [collector.name for collector in settings.collectors]
+    print(json.dumps({"file": str(file), "valid": True, "problems": 0, "collectors": names}))
+    for statement in understood(settings):
+        print(
+            json.dumps(
+                {
+                    "subject": statement.subject,
+                    "caution": statement.caution,
+                    "text": statement.text,
+                }
+            )
+        )
+
+
+def _print_words(settings: Settings, file: Path) -> None:
+    print(f"{file}: in order")
+    for subject, statements in groupby(understood(settings), key=lambda each: each.subject):
+        print(f"\n{subject}")
+        for statement in statements:
+            print(f"  {'! ' if statement.caution else ''}{statement.text}")

@@ -1,0 +1,1 @@
+"""The settings file: its model, its loading, and errors a person can act on."""

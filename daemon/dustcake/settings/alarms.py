@@ -1,0 +1,96 @@
+"""Alarm limits, delays and priorities.
+
+Defaults: common practice, no source. Delays of 30-60 s and a deadband of 2-5 % of the range suit
+a dP that every pulse disturbs. Few alarms are of high priority: those where minutes count.
+"""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from pydantic import Field
+
+from dustcake.core.setpoints import AlarmName, AlarmSetting, Priority
+from dustcake.settings.base import Chosen, Seconds, Section
+from dustcake.settings.pressure import PositivePressure
+from dustcake.units import Pressure, PressureUnit
+
+
+class AlarmOverride(Section):
+    """What differs from the default of one alarm."""
+
+    enabled: bool = True
+    """False takes the alarm out. What it watches still stops pulses where that is dangerous."""
+    on_delay_s: Seconds | None = None
+    """How long the condition must hold before the alarm is raised. Left out: its default."""
+    off_delay_s: Seconds | None = None
+    """How long it must be gone before the alarm clears. Left out: its default."""
+    priority: Chosen[Priority] | None = None
+    """`high`, `medium` or `low`. Left out: its default."""
+
+
+class Alarms(Section):
+    """Limits of the dP alarms, and what differs from the defaults of single alarms."""
+
+    replacement: PositivePressure = Pressure(5.0, PressureUnit.INH2O)
+    """Filter replacement: dP stays above this although cleaning has run."""
+    replacement_cycles: int = Field(default=3, ge=1, le=1000)
+    """Full cleaning cycles that must have run above it."""
+    high: PositivePressure = Pressure(6.0, PressureUnit.INH2O)
+    """High dP alarm."""
+    low: PositivePressure = Pressure(0.3, PressureUnit.INH2O)
+    """Low dP alarm: a torn or missing filter, an open door, no flow."""
+    low_start_delay_s: Seconds = 60.0
+    """No low dP alarm until the blower has run this long."""
+    deadband: PositivePressure = Pressure(0.15, PressureUnit.INH2O)
+    """A dP alarm clears only this far inside its limit."""
+    override: dict[Chosen[AlarmName], AlarmOverride] = Field(
+        default_factory=dict, examples=[{"high_dp": {"on_delay_s": 120.0, "priority": "high"}}]
+    )
+    """Delays, priority, or taking out, of single alarms, by the name of the alarm."""
+
+
+def _default(
+    name: AlarmName, on_delay_s: float, off_delay_s: float, priority: Priority
+) -> AlarmSetting:
+    return AlarmSetting(
+        name=name,
+        enabled=True,
+        on_delay_s=on_delay_s,
+        off_delay_s=off_delay_s,
+        priority=priority,
+    )
+
+
+DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = MappingProxyType(
+    {
+        setting.name: setting
+        for setting in (
+            _default(AlarmName.FILTER_REPLACEMENT, 60.0, 60.0, Priority.LOW),
+            _default(AlarmName.HIGH_DP, 60.0, 30.0, Priority.MEDIUM),
+            _default(AlarmName.LOW_DP, 60.0, 30.0, Priority.MEDIUM),
+            # The cycles it counts are its delay.
+            _default(AlarmName.CLEANING_NOT_EFFECTIVE, 0.0, 0.0, Priority.LOW),
+            _default(AlarmName.HEADER_PRESSURE_LOW, 30.0, 30.0, Priority.MEDIUM),
+            _default(AlarmName.HEADER_TRANSMITTER_FAULT, 30.0, 30.0, Priority.LOW),
+            _default(AlarmName.TRANSMITTER_FAULT, 30.0, 30.0, Priority.MEDIUM),
+            _default(AlarmName.OUTPUTS_LOST, 30.0, 30.0, Priority.MEDIUM),
+            _default(AlarmName.VALVE_STUCK_OPEN, 0.0, 0.0, Priority.HIGH),
+            _default(AlarmName.SMOKE, 0.0, 0.0, Priority.HIGH),
+            _default(AlarmName.JOURNAL_FAULT, 0.0, 30.0, Priority.MEDIUM),
+        )
+    }
+)
+
+
+def alarm_setting(name: AlarmName, override: AlarmOverride | None) -> AlarmSetting:
+    """The setting of alarm ``name``: its default, but for what ``override`` gives."""
+    default = DEFAULT_ALARMS[name]
+    if override is None:
+        return default
+    return AlarmSetting(
+        name=name,
+        enabled=override.enabled,
+        on_delay_s=default.on_delay_s if override.on_delay_s is None else override.on_delay_s,
+        off_delay_s=default.off_delay_s if override.off_delay_s is None else override.off_delay_s,
+        priority=default.priority if override.priority is None else override.priority,
+    )

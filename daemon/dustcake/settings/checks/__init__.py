@@ -1,0 +1,24 @@
+"""Rules that join several settings, applied once each setting by itself is in order."""
+
+from collections.abc import Iterator
+
+from dustcake.settings.checks.broker import broker_problems
+from dustcake.settings.checks.conflicts import conflict_problems
+from dustcake.settings.checks.limits import limit_problems
+from dustcake.settings.checks.pulses import pulse_problems
+from dustcake.settings.checks.wiring import wiring_problems
+from dustcake.settings.model import Settings
+from dustcake.settings.places import Labels
+from dustcake.settings.problems import Problem
+
+
+def cross_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:
+    """Every problem in ``settings`` that only shows when settings are compared."""
+    yield from wiring_problems(settings, labels)
+    yield from conflict_problems(settings, labels)
+    for index, collector in enumerate(settings.collectors):
+        path = f"collector[{labels.of('collector', index)}]"
+        yield from limit_problems(collector, path)
+        yield from pulse_problems(collector, path, settings.buses)
+    if settings.mqtt is not None:
+        yield from broker_problems(settings.mqtt)

@@ -1,0 +1,134 @@
+"""Rules among times, contacts and outputs of one collector."""
+
+from collections.abc import Iterator, Sequence
+
+from dustcake.core.setpoints import BlowerRequest, OutputKind
+from dustcake.settings.checks.ref import ref
+from dustcake.settings.collector import Collector
+from dustcake.settings.field import Bus
+from dustcake.settings.problems import Problem
+
+# On a line that has gone dead each request waits its whole time-out: the coil on, and several
+# attempts to switch it off, each read back, with short pauses.
+_TIMEOUTS_A_COMMAND = 10
+
+
+def pulse_problems(collector: Collector, path: str, buses: Sequence[Bus]) -> Iterator[Problem]:
+    """Times that contradict each other, and functions whose inputs or outputs are missing."""
+    if collector.outputs.kind is OutputKind.DEMAND_CONTACT:
+        yield from _sequencer(collector, path)
+    else:
+        yield from _valves(collector, path)
+    yield from _one_shot(collector, path)
+    yield from _times(collector, path, buses)
+    yield from _blower(collector, path)
+
+
+def _sequencer(collector: Collector, path: str) -> Iterator[Problem]:
+    outputs, pulsing = collector.outputs, collector.pulsing
+    kind = ref(outputs, f"{path}.outputs", "kind")
+    if len(outputs.coils) != 1:
+        coils = ref(outputs, f"{path}.outputs", "coils")
+        remedy = (
+            'list the coil of the contact only, or choose another `kind`, such as "valves_on_off"'
+        )
+        yield coils.problem("one coil, for kind = demand_contact", remedy, kind)
+    if pulsing.sequencer_cycle_s is None:
+        cycle = ref(pulsing, f"{path}.pulsing", "sequencer_cycle_s")
+        remedy = "set it to the number of valves times the interval set on the sequencer board"
+        yield cycle.problem("a number from 1 to 86400, for kind = demand_contact", remedy, kind)
+    for name in ("order", "on_time_s"):
+        if name in pulsing.model_fields_set:
+            unused = ref(pulsing, f"{path}.pulsing", name)
+            remedy = "remove it: the sequencer board decides this, by its own setting"
+            yield unused.problem("nothing, for kind = demand_contact", remedy, kind)
+
+
+def _valves(collector: Collector, path: str) -> Iterator[Problem]:
+    outputs, pulsing = collector.outputs, collector.pulsing
+    kind = ref(outputs, f"{path}.outputs", "kind")
+    coils = ref(outputs, f"{path}.outputs", "coils")
+    count = len(outputs.coils)
+    if pulsing.order is not None and sorted(pulsing.order) != list(range(1, count + 1)):
+        allowed = f"each valve from 1 to {count} once, as {coils.short} lists {count}"
+        remedy = "correct it, or remove it for an order that skips neighbours"
+        yield ref(pulsing, f"{path}.pulsing", "order").problem(allowed, remedy, coils)
+    if pulsing.sequencer_cycle_s is not None:
+        cycle = ref(pulsing, f"{path}.pulsing", "sequencer_cycle_s")
+        remedy = "remove it: there is no sequencer board, so order and interval give the cycle"
+        yield cycle.problem("nothing, except for kind = demand_contact", remedy, kind)
+
+
+def _one_shot(collector: Collector, path: str) -> Iterator[Problem]:
+    outputs = collector.outputs
+    register = ref(outputs, f"{path}.outputs", "one_shot_register")
+    per_count = ref(outputs, f"{path}.outputs", "one_shot_ms_per_count")
+    kind = ref(outputs, f"{path}.outputs", "kind")
+    if outputs.one_shot_register is None:
+        if per_count.written:
+            remedy = "remove it, or name the register that takes the pulse time"
+            yield per_count.problem("nothing without one_shot_register", remedy, register)
+        return
+    if outputs.kind is not OutputKind.VALVES_ONE_SHOT:
+        remedy = "remove it, or choose kind = valves_one_shot"
+        yield register.problem("nothing, except for kind = valves_one_shot", remedy, kind)
+        return
+    counts = collector.pulsing.on_time_s * 1000 / outputs.one_shot_ms_per_count
+    if abs(counts - round(counts)) > 1e-6 or not 1 <= round(counts) <= 65535:
+        on_time = ref(collector.pulsing, f"{path}.pulsing", "on_time_s")
+        allowed = f"a multiple of {per_count.short} = {per_count.value} ms, at most 65535 of them"
+        remedy = "choose another on-time, or correct one_shot_ms_per_count by the module's manual"
+        yield on_time.problem(allowed, remedy, per_count)
+
+
+def _times(collector: Collector, path: str, buses: Sequence[Bus]) -> Iterator[Problem]:
+    cleaning, pulsing = collector.cleaning, collector.pulsing
+    interval = ref(pulsing, f"{path}.pulsing", "interval_s")
+    for name, chosen in (
+        ("timed_interval_s", cleaning.timed_interval_s),
+        ("fallback_interval_s", cleaning.fallback_interval_s),
+    ):
+        if chosen is not None and chosen < pulsing.interval_s:
+            own = ref(cleaning, f"{path}.cleaning", name)
+            allowed = f"at or above {interval.short} = {interval.value}"
+            remedy = f"lengthen it, or shorten {interval.short} if the header recovers that fast"
+            yield own.problem(allowed, remedy, interval)
+    if collector.stale_s < 2 * collector.poll_s:
+        poll = ref(collector, path, "poll_s")
+        remedy = "lengthen it, or shorten poll_s: one late reading would stop the cleaning"
+        stale = ref(collector, path, "stale_after_s")
+        yield stale.problem(f"at least twice poll_s = {poll.value}", remedy, poll)
+    bus = next((bus for bus in buses if bus.name == collector.outputs.bus), None)
+    if bus is None:
+        return
+    needed_s = _TIMEOUTS_A_COMMAND * bus.timeout_s
+    if pulsing.report_timeout_s < needed_s:
+        own = ref(pulsing, f"{path}.pulsing", "report_timeout_s")
+        timeout = ref(bus, f"bus[{bus.name}]", "timeout_s")
+        allowed = f"at least {needed_s:g}: {_TIMEOUTS_A_COMMAND} time-outs of the bus {bus.name}"
+        remedy = f"lengthen it, or shorten {timeout.path}: a dead line must be told from a slow one"
+        yield own.problem(allowed, remedy, timeout)
+
+
+def _blower(collector: Collector, path: str) -> Iterator[Problem]:
+    contacts, blower = collector.contacts, collector.blower
+    if collector.cleaning.downtime and contacts.blower_running is None:
+        downtime = ref(collector.cleaning, f"{path}.cleaning", "downtime")
+        contact = ref(contacts, f"{path}.contacts", "blower_running")
+        remedy = (
+            f"fit and name the contact [collector.{contact.short}]: that the blower has stopped "
+            "must be proved; or set downtime = false"
+        )
+        yield downtime.problem("false, as no blower contact is fitted", remedy, contact)
+    request, coil = (ref(blower, f"{path}.blower", name) for name in ("request", "coil"))
+    if blower.request is BlowerRequest.PROCESS and contacts.process_running is None:
+        contact = ref(contacts, f"{path}.contacts", "process_running")
+        remedy = f'name the contact [collector.{contact.short}], or choose "hand" or "none"'
+        allowed = '"hand" or "none", as no contact of the process equipment is fitted'
+        yield request.problem(allowed, remedy, contact)
+    if blower.request is not BlowerRequest.NONE and blower.coil is None:
+        remedy = 'name the output [collector.blower.coil], or set request = "none"'
+        yield coil.problem(f"an output, for request = {request.value}", remedy, request)
+    if blower.request is BlowerRequest.NONE and blower.coil is not None:
+        remedy = 'remove it, or set request to "process" or "hand": nothing would drive it'
+        yield coil.problem("nothing, for request = none", remedy, request)

@@ -1,0 +1,100 @@
+"""The settings of one collector."""
+
+from typing import Literal
+
+from pydantic import Field
+
+from dustcake.core.pulse_order import order_skipping_neighbours
+from dustcake.core.setpoints import BlowerRequest, OutputKind
+from dustcake.settings.alarms import Alarms
+from dustcake.settings.base import Chosen, Name, Seconds, Section
+from dustcake.settings.cleaning import Cleaning, Pulsing, Zeroing
+from dustcake.settings.field import AnalogInput, CoilOutput, Contacts, HeaderInput, Outputs
+from dustcake.settings.pressure import PositivePressure
+from dustcake.units import Pressure, PressureUnit
+
+
+class Blower(Section):
+    """The blower: how it is requested, and how its flow is proved without a contact."""
+
+    request: Chosen[BlowerRequest] = BlowerRequest.NONE
+    """`none`: the daemon does not ask for the blower; `process`: it follows the contact of the
+    process equipment; `hand`: by request of a person."""
+    coil: CoilOutput | None = None
+    """The run request output: needed for `process` and `hand`."""
+    run_on_s: Seconds = 60.0
+    """The blower keeps running this long after the process stops (common practice, no source)."""
+    flow_proof: PositivePressure = Pressure(0.2, PressureUnit.INH2O)
+    """Without a blower contact, dP at or above this proves flow (common practice, no source).
+    With a contact it is not used."""
+
+
+class Collector(Section):
+    """One dust collector."""
+
+    name: Name = Field(examples=["welding-1"])
+    """Its name in topics, files and messages: letters, digits, `_`, `-` and `.`."""
+    display_unit: Literal["inH2O", "Pa", "mbar", "mmH2O"] = "inH2O"
+    """Unit in which dP is shown to people."""
+    poll_s: float = Field(default=1.0, ge=0.1, le=60)
+    """From one reading to the next."""
+    stale_after_s: float | None = Field(default=None, ge=0.5, le=600)
+    """A reading older than this is not trusted. Left out: three times `poll_s`, at least 5 s."""
+    settle_s: float = Field(default=10.0, ge=0, le=600)
+    """After a start of the daemon: no pulse before this has passed (common practice, no
+    source)."""
+    transmitter: AnalogInput
+    """The dP transmitter."""
+    header: HeaderInput | None = None
+    """The header pressure transmitter. Leave out what is not fitted."""
+    contacts: Contacts = Field(default_factory=Contacts)
+    """Contact inputs."""
+    outputs: Outputs
+    """The valves."""
+    blower: Blower = Field(default_factory=Blower)
+    """The blower."""
+    cleaning: Cleaning = Field(default_factory=Cleaning)
+    """When to clean."""
+    pulsing: Pulsing = Field(default_factory=Pulsing)
+    """How to pulse."""
+    alarms: Alarms = Field(default_factory=Alarms)
+    """Alarms."""
+    zeroing: Zeroing = Field(default_factory=Zeroing)
+    """Taking the zero of the dP transmitter."""
+
+    @property
+    def shown_in(self) -> PressureUnit:
+        """Unit in which dP is shown to people."""
+        return PressureUnit(self.display_unit)
+
+    @property
+    def order(self) -> tuple[int, ...]:
+        """1-based valves in the order they fire. A demand contact counts as one valve: which
+        one fires is up to the sequencer board."""
+        if self.outputs.kind is OutputKind.DEMAND_CONTACT:
+            return (1,)
+        return self.pulsing.order or order_skipping_neighbours(len(self.outputs.coils))
+
+    @property
+    def stale_s(self) -> float:
+        """Age in seconds beyond which a reading is not trusted."""
+        return max(5.0, 3 * self.poll_s) if self.stale_after_s is None else self.stale_after_s
+
+    @property
+    def timed_interval_s(self) -> float:
+        """Seconds from one pulse to the next in timed mode."""
+        chosen = self.cleaning.timed_interval_s
+        return self.pulsing.interval_s if chosen is None else chosen
+
+    @property
+    def fallback_interval_s(self) -> float:
+        """Seconds from one pulse to the next while the reading is bad."""
+        chosen = self.cleaning.fallback_interval_s
+        return max(60.0, self.pulsing.interval_s) if chosen is None else chosen
+
+    @property
+    def zero_limit_pa(self) -> float:
+        """How far from zero a reading may be, in Pa, to be taken as zero."""
+        low, high = self.transmitter.span
+        limit = self.zeroing.limit
+        return 0.005 * abs(high.pa - low.pa) if limit is None else limit.pa

@@ -1,0 +1,27 @@
+"""What a collector does without, and what follows from it."""
+
+from collections.abc import Iterator
+
+from dustcake.settings.collector import Collector
+from dustcake.units import show_with_pa
+
+
+def consequences(collector: Collector) -> Iterator[str]:
+    """One line for each optional input that is not fitted, and for what that rules out."""
+    contacts = collector.contacts
+    if contacts.blower_running is None:
+        proof = show_with_pa(collector.blower.flow_proof.pa, collector.shown_in)
+        yield (
+            "no blower contact: no downtime cleaning; no low dP alarm, as dP alone cannot tell a "
+            "torn filter from a stopped blower; no pulses while dP cannot be trusted; before a "
+            "zero is taken a person must confirm that the blower stands still; the blower counts "
+            f"as running while dP is at or above {proof}"
+        )
+    if collector.header is None:
+        yield "no header transmitter: pulses are not held back when the air supply fails"
+    if contacts.smoke is None:
+        yield "no smoke contact: pulses and blower run on when there is smoke or a spark"
+    if contacts.door_open is None:
+        yield "no door contact: pulses go on while an access door is open"
+    if contacts.stop is None:
+        yield "no stop contact: pulses can be stopped only by selecting the mode off"

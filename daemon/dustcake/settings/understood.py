@@ -1,0 +1,189 @@
+"""What was understood of the settings, in plain words."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from dustcake.core.pulse_order import neighbours_in_succession
+from dustcake.core.requests import Mode
+from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
+from dustcake.settings.collector import Collector
+from dustcake.settings.field import AnalogInput, SerialBus
+from dustcake.settings.model import Settings
+from dustcake.settings.not_fitted import consequences
+from dustcake.settings.service import Mqtt
+from dustcake.settings.setpoints import MICROAMPERES
+from dustcake.units import Pressure, PressureUnit, show, show_with_pa
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """One thing understood about ``subject``. ``caution``: something that wants thinking about."""
+
+    subject: str
+    text: str
+    caution: bool = False
+
+
+def understood(settings: Settings) -> Iterator[Statement]:
+    """All there is to say about ``settings``, subject by subject."""
+    yield from _buses(settings)
+    for collector in settings.collectors:
+        subject = f"collector {collector.name}"
+        for text in (*_readings(collector), *_cleaning(collector), *_alarms(collector)):
+            yield Statement(subject, text)
+        for text in (*consequences(collector), *_cautions(collector)):
+            yield Statement(subject, text, caution=True)
+    yield from _service(settings)
+
+
+def _buses(settings: Settings) -> Iterator[Statement]:
+    for bus in settings.buses:
+        if isinstance(bus, SerialBus):
+            where = f"Modbus RTU on {bus.port}, {bus.baud} bit/s, parity {bus.parity}"
+        else:
+            where = f"Modbus TCP at {bus.host} port {bus.port}"
+        tries = f"{bus.timeout_s:g} s for a reply, reads tried {1 + bus.retries} times"
+        yield Statement(f"bus {bus.name}", f"{where}; {tries}")
+
+
+def _readings(collector: Collector) -> Iterator[str]:
+    every = f"read every {collector.poll_s:g} s, shown in {collector.display_unit}"
+    yield f"dP: {_analog(collector.transmitter)}; {every}"
+    if collector.header is not None:
+        low, high = collector.header.min, collector.header.max
+        band = f"pulses only from {_both(low)} to {_both(high)}"
+        yield f"header pressure: {_analog(collector.header)}; {band}"
+
+
+def _analog(analog: AnalogInput) -> str:
+    low, high = analog.span
+    place = f"bus {analog.bus}, unit {analog.unit}, {analog.table} register"
+    address = analog.register_address
+    match analog.kind:
+        case SignalKind.FLOAT32:
+            order = analog.word_order.upper()
+            registers = f"{place}s {address} and {address + 1}"
+            return f"{registers}, float32 {order} in {low.unit}, {low} to {high}"
+        case SignalKind.CURRENT:
+            first, last = analog.counts or MICROAMPERES
+            return f"{place} {address}, 4-20 mA as {first} to {last}, {low} to {high}"
+        case SignalKind.SCALED_INTEGER:
+            first, last = analog.counts or (0, 0)
+            return f"{place} {address}, signed {first} to {last}, {low} to {high}"
+
+
+def _cleaning(collector: Collector) -> Iterator[str]:
+    cleaning, pulsing, unit = collector.cleaning, collector.pulsing, collector.shown_in
+    low, high = (show_with_pa(p.pa, unit) for p in (cleaning.low, cleaning.high))
+    delay = f" for {cleaning.on_delay_s:g} s" if cleaning.on_delay_s else ""
+    on_demand = f"on-demand cleaning starts at {high}{delay} and stops at {low}"
+    match cleaning.mode:
+        case Mode.ON_DEMAND:
+            yield f"{on_demand}; this is the mode at the first start"
+        case Mode.TIMED:
+            interval = f"a pulse every {collector.timed_interval_s:g} s"
+            yield f"timed cleaning at the first start: {interval}"
+            yield f"if somebody selects it, {on_demand}"
+        case Mode.OFF:
+            yield f"no cleaning until somebody selects a mode; if selected, {on_demand}"
+    yield (
+        f"after {cleaning.max_cycles} full cycles without reaching {low} it rests "
+        f"{cleaning.rest_s:g} s"
+    )
+    proved = collector.contacts.blower_running is not None
+    if cleaning.on_bad_reading is OnBadReading.TIMED and proved:
+        yield (
+            f"while dP cannot be trusted for {cleaning.fallback_delay_s:g} s: a pulse every "
+            f"{collector.fallback_interval_s:g} s, if the blower is proved running"
+        )
+    else:
+        yield "while dP cannot be trusted: no pulses"
+    if cleaning.downtime:
+        yield (
+            f"downtime cleaning: {cleaning.downtime_passes} full cycles, once the blower has been "
+            f"off {cleaning.downtime_spin_down_s:g} s"
+        )
+    outputs = collector.outputs
+    place = f"bus {outputs.bus}, unit {outputs.unit}"
+    coils = ", ".join(map(str, outputs.coils))
+    if outputs.kind is OutputKind.DEMAND_CONTACT:
+        yield (
+            f"a sequencer board pulses while coil {coils} ({place}) is closed, one cycle in "
+            f"{pulsing.sequencer_cycle_s:g} s"
+        )
+    else:
+        ends = "the output module" if outputs.kind is OutputKind.VALVES_ONE_SHOT else "the daemon"
+        order = ", ".join(map(str, collector.order))
+        yield (
+            f"{len(outputs.coils)} valves on coils {coils} ({place}), in the order {order}: "
+            f"{pulsing.on_time_s:g} s every {pulsing.interval_s:g} s, each pulse ended by {ends}"
+        )
+    if collector.blower.request is not BlowerRequest.NONE:
+        by_process = collector.blower.request is BlowerRequest.PROCESS
+        by = "follows the process equipment" if by_process else "is made by hand"
+        yield f"the blower run request {by}, and is withdrawn on smoke"
+
+
+def _alarms(collector: Collector) -> Iterator[str]:
+    alarms, unit = collector.alarms, collector.shown_in
+    replacement, high, low, deadband = (
+        show_with_pa(p.pa, unit)
+        for p in (alarms.replacement, alarms.high, alarms.low, alarms.deadband)
+    )
+    fitted = collector.contacts.blower_running is not None
+    and_low = f", low dP alarm at {low}" if fitted else ""
+    yield f"filter replacement above {replacement} after {alarms.replacement_cycles} full cycles"
+    yield f"high dP alarm at {high}{and_low}, deadband {deadband}"
+    yield f"zero may be taken within {show_with_pa(collector.zero_limit_pa, unit)} of zero"
+
+
+def _cautions(collector: Collector) -> Iterator[str]:
+    off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
+    if off:
+        yield f"alarms taken out: {', '.join(off)}"
+    if collector.cleaning.downtime:
+        yield (
+            "downtime cleaning pulses without air flow: for combustible dust only as the site's "
+            "dust hazard analysis allows"
+        )
+    if collector.pulsing.order and len(collector.outputs.coils) >= 4:
+        pairs = neighbours_in_succession(collector.order)
+        if pairs:
+            listed = ", ".join(f"{a} then {b}" for a, b in pairs)
+            yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"
+
+
+def _service(settings: Settings) -> Iterator[Statement]:
+    subject = "daemon"
+    yield Statement(subject, f"site {settings.site.name}")
+    journal = settings.journal
+    yield Statement(subject, f"journal {journal.path}, readings stored every {journal.flush_s:g} s")
+    yield Statement(subject, f"local requests over {settings.control.socket}")
+    if settings.mqtt is None:
+        yield Statement(subject, "nothing is published: there is no table [mqtt]")
+        return
+    yield from _mqtt(settings, settings.mqtt)
+
+
+def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
+    subject = "mqtt"
+    security = "without TLS" if mqtt.tls is None else "with TLS"
+    client = f"client identifier {settings.mqtt_client_id}"
+    yield Statement(
+        subject, f"MQTT {mqtt.version} to {mqtt.host} port {mqtt.port_used} {security}, {client}"
+    )
+    topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
+    every = f"a measurement every {mqtt.measurement_every_s:g} s"
+    yield Statement(subject, f"topics below {topics}; {every}")
+    accepted = "put to the decision core" if mqtt.requests_enabled else "not taken"
+    yield Statement(subject, f"requests over MQTT are {accepted}")
+    if mqtt.tls is None and not mqtt.is_local:
+        text = "others on the network can read and forge what is sent, as allow_plaintext is set"
+        yield Statement(subject, text, caution=True)
+    if mqtt.tls is not None and not mqtt.tls.verify:
+        text = "the broker's certificate is not checked: anybody could pretend to be the broker"
+        yield Statement(subject, text, caution=True)
+
+
+def _both(pressure: Pressure) -> str:
+    return f"{pressure} ({show(pressure.pa, PressureUnit.KPA)})"
