@@ -5,9 +5,6 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
 from core.driver import BASE
-from ports.fake_field import FakeField
-from ports.fake_store import FakeStore
-
 from dustcake.core.inputs import PollCompleted, Stopping
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts, Measured, Signal
@@ -17,23 +14,9 @@ from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.runtime.engine import Engine
 from dustcake.units import PressureUnit
+from ports.fake_field import FakeField
+from ports.fake_store import FakeStore
 from runtime.simulated_time import SimulatedClock
-
-
-class FakeWatchdog:
-    """Counts how often it was fed."""
-
-    def __init__(self) -> None:
-        self.fed_times = 0
-
-    def ready(self) -> None: ...
-
-    def status(self, line: str) -> None: ...
-
-    def fed(self) -> None:
-        self.fed_times += 1
-
-    def stopping(self) -> None: ...
 
 
 class Bench:
@@ -44,7 +27,7 @@ class Bench:
         self.store = store
         self.field = FakeField(setpoints.pulsing.kind, len(setpoints.pulsing.order))
         self.clock = SimulatedClock()
-        self.watchdog = FakeWatchdog()
+        self.fed_times = 0
         self.live: list[Publication] = []
         self.dp: Signal = Measured(600.0)
         self.contacts = Contacts()
@@ -55,10 +38,13 @@ class Bench:
             outputs=outputs or self.field,
             renderer=Renderer(Topics("root", "bay-3"), setpoints, PressureUnit.PA, 30),
             live=self.live.append,
-            watchdog=self.watchdog,
+            fed=self._fed,
             flush_s=5.0,
             measurement_every_s=10.0,
         )
+
+    def _fed(self) -> None:
+        self.fed_times += 1
 
     async def poll_for(self, duration_s: float, every_s: float = 1.0) -> None:
         """Poll the present dP for a while, from now on."""

@@ -24,7 +24,7 @@ from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
-from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs, Watchdog
+from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
 from dustcake.runtime.actuator import Actuator
@@ -41,7 +41,8 @@ MakeInput = Callable[[Stamp], Input]
 
 class Engine:
     """Runs one collector. ``live`` is handed publications that are not stored: measurements, and
-    while the journal cannot be written also what should have been stored."""
+    while the journal cannot be written also what should have been stored. ``fed`` is called for
+    each completed step."""
 
     def __init__(
         self,
@@ -52,7 +53,7 @@ class Engine:
         outputs: Outputs,
         renderer: Renderer,
         live: Callable[[Publication], None],
-        watchdog: Watchdog,
+        fed: Callable[[], None],
         flush_s: float,
         measurement_every_s: float,
     ) -> None:
@@ -61,7 +62,7 @@ class Engine:
         self._journal = journal
         self._renderer = renderer
         self._live = live
-        self._watchdog = watchdog
+        self._fed = fed
         self._flush_s = flush_s
         self._measurement_every_s = measurement_every_s
         self._actuator = Actuator(outputs, self._reported)
@@ -165,7 +166,7 @@ class Engine:
         self._publications += told
         await self._keep_and_act(happened.at.mono_s, result.commands, told)
         self._answer(result.events)
-        self._watchdog.fed()
+        self._fed()
         if isinstance(happened, PollCompleted):
             self._measurement(happened.at.mono_s)
             self.decided.set()

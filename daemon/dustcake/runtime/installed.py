@@ -2,6 +2,8 @@
 
 import asyncio
 from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import structlog
@@ -12,7 +14,8 @@ from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion, TlsFiles
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarms import AlarmState
 from dustcake.core.inputs import PollCompleted
-from dustcake.ports import Clock, FieldReading, Watchdog
+from dustcake.core.stamp import Stamp
+from dustcake.ports import Clock, FieldReading
 from dustcake.publish.payloads import measured
 from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
@@ -21,6 +24,7 @@ from dustcake.runtime.answering import Answering
 from dustcake.runtime.engine import Engine
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
+from dustcake.runtime.vigil import Vigil
 from dustcake.settings.collector import Collector
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
@@ -42,7 +46,7 @@ class Installed:
         buses: Mapping[str, BusLine],
         store: SqliteStore,
         clock: Clock,
-        watchdog: Watchdog,
+        vigil: Vigil,
     ) -> None:
         self.name = collector.name
         self._collector = collector
@@ -63,7 +67,7 @@ class Installed:
             outputs=CoilOutputs(buses, collector.outputs, collector.blower.coil),
             renderer=self._renderer,
             live=self._publish_live,
-            watchdog=watchdog,
+            fed=lambda: vigil.fed(collector.name),
             flush_s=settings.journal.flush_s,
             measurement_every_s=every_s,
         )
@@ -88,7 +92,7 @@ class Installed:
         async for missed in paced(self._clock, self._collector.poll_s):
             self._missed_polls += missed
             reading = await self._transmitter.read()
-            await self.engine.post(lambda at, got=reading: _poll_completed(at, got))
+            await self.engine.post(partial(_poll_completed, reading=reading))
 
     async def publish(self) -> None:
         """Keep the link to the broker, until cancelled."""
@@ -143,7 +147,7 @@ class Installed:
         }
 
 
-def _poll_completed(at: Any, reading: FieldReading) -> PollCompleted:
+def _poll_completed(at: Stamp, reading: FieldReading) -> PollCompleted:
     return PollCompleted(at, reading.dp, reading.contacts, reading.header)
 
 
@@ -164,9 +168,15 @@ def _link_settings(settings: Settings, topics: Topics) -> LinkSettings:
         version=MqttVersion(mqtt.version),
         keepalive_s=mqtt.keepalive_s,
         username=mqtt.username,
-        password_file=mqtt.password_file,
+        password_file=_path(mqtt.password_file),
         tls=None
         if tls is None
-        else TlsFiles(tls.ca_file, tls.cert_file, tls.key_file, verify=tls.verify),
+        else TlsFiles(
+            _path(tls.ca_file), _path(tls.cert_file), _path(tls.key_file), verify=tls.verify
+        ),
         request_topics=(topics.request,) if mqtt.requests_enabled else (),
     )
+
+
+def _path(written: str | None) -> Path | None:
+    return None if written is None else Path(written)

@@ -1,0 +1,1 @@
+"""The outside world: one room per thing, none knowing another."""

@@ -1,0 +1,169 @@
+"""One connection of one bus: a client object of the library for as long as it is trusted."""
+
+import asyncio
+import errno
+import os
+import socket
+import termios
+from collections.abc import Callable
+from typing import Any
+
+from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
+from pymodbus.exceptions import ModbusException
+from pymodbus.pdu import ModbusPDU
+
+from dustcake.adapters.modbus.wire import BadReplyError, rtu_reply_whole, tcp_reply_whole
+from dustcake.core.record import record
+from dustcake.core.signals import FailureKind
+from dustcake.settings.field import SerialBus, TcpBus
+
+_PARITY = {"even": ("E", 1), "odd": ("O", 1), "none": ("N", 2)}
+_CONNECT_TIMEOUT_S = 1.0
+_LIBRARY_PATIENCE_S = 60.0  # never reached: the time-outs here are shorter
+_REMEDIES = {
+    errno.ECONNREFUSED: "connection refused: check the port number, and that the device serves it",
+    errno.EHOSTUNREACH: "no route to the host: check address, cable and network",
+    errno.ENETUNREACH: "no route to the network: check address and network settings",
+    errno.ENOENT: "there is no such serial port: check its name, and that the adapter is plugged",
+    errno.EACCES: "permission denied: let this user use the serial port (group dialout)",
+    errno.EBUSY: "the serial port is in use by another program",
+    errno.EAGAIN: "the serial port is in use by another program",
+}
+
+
+@record
+class Fault:
+    """Why an exchange failed: kind, and cause in plain words."""
+
+    kind: FailureKind
+    cause: str
+
+
+class Link:
+    """A connection, opened once and thrown away when it can no longer be trusted.
+
+    Made inside a running event loop. ``monotonic``: seconds, for ``active_s``.
+    """
+
+    def __init__(self, settings: TcpBus | SerialBus, monotonic: Callable[[], float]) -> None:
+        self.active_s = monotonic()
+        """When a byte was last sent or received."""
+        self.answered = False
+        """Whether a good reply has come over it."""
+        self.usable = False
+        """Whether it is open and has not been lost."""
+        self._monotonic = monotonic
+        self._timeout_s = settings.timeout_s
+        self._sent = b""
+        self._waiting: asyncio.Timeout | None = None
+        self._fault: Fault | None = None
+        self._why_not = "the connection could not be made"
+        common: dict[str, Any] = {
+            "name": settings.name,
+            "timeout": _LIBRARY_PATIENCE_S,
+            "retries": 0,
+            "reconnect_delay": 0,
+            "trace_packet": self._gate,
+            "trace_connect": self._connection_changed,
+        }
+        self._client: AsyncModbusTcpClient | AsyncModbusSerialClient
+        if isinstance(settings, TcpBus):
+            self._reply_whole = tcp_reply_whole
+            self._client = AsyncModbusTcpClient(settings.host, port=settings.port, **common)
+        else:
+            parity, stop_bits = _PARITY[settings.parity]
+            self._reply_whole = rtu_reply_whole
+            self._client = AsyncModbusSerialClient(
+                settings.port, baudrate=settings.baud, parity=parity, stopbits=stop_bits, **common
+            )
+        self._create = self._client.ctx.call_create
+        self._client.ctx.call_create = self._create_saying_why
+
+    async def open(self) -> str | None:
+        """Connect. Returns None, or why it could not, in plain words."""
+        limit_s = max(self._timeout_s, _CONNECT_TIMEOUT_S)
+        try:
+            async with asyncio.timeout(limit_s):
+                self.usable = await self._client.connect()
+        except TimeoutError:
+            self._why_not = f"no connection within {limit_s:g} s"
+        self.active_s = self._monotonic()
+        return None if self.usable else self._why_not
+
+    async def ask(self, pdu: ModbusPDU) -> ModbusPDU | Fault:
+        """Send ``pdu`` and return the reply, checked byte by byte against it, or what was wrong.
+
+        Returns as soon as the reply is known to be wrong or the connection is lost.
+        """
+        self._fault = None
+        try:
+            async with asyncio.timeout(self._timeout_s) as self._waiting:
+                reply: ModbusPDU = await self._client.execute(False, pdu)
+        except TimeoutError:
+            return self._why_unanswered()
+        except ModbusException:
+            return Fault(FailureKind.LOST, "the connection was lost")
+        finally:
+            self._waiting = None
+        self.answered = True
+        return reply
+
+    def _why_unanswered(self) -> Fault:
+        if self._fault is not None:
+            return self._fault
+        return Fault(FailureKind.TIMEOUT, f"no reply within {self._timeout_s:g} s")
+
+    def close(self) -> None:
+        """Give the connection up."""
+        self.usable = False
+        self._client.close()
+
+    async def _create_saying_why(self) -> Any:
+        """Connect as the library does, but keep the cause, which it only logs, and turn the one
+        error of a serial port that is not an OSError into one, which it understands."""
+        try:
+            return await self._create()
+        except OSError as failure:
+            self._why_not = _plain(failure)
+            raise
+        except termios.error as failure:
+            self._why_not = "the serial port refuses its settings: check `baud` and `parity`"
+            raise ConnectionError(self._why_not) from failure
+
+    def _gate(self, sending: bool, data: bytes) -> bytes:
+        """The library's view of the bytes: it gets to see a reply once it is whole and right.
+
+        ``data`` received is all since the request; an empty result tells the library to wait.
+        Bytes that nobody waits for are passed over.
+        """
+        self.active_s = self._monotonic()
+        if sending:
+            self._sent = data
+            return data
+        if self._waiting is None:
+            return b""
+        try:
+            return data if self._reply_whole(self._sent, data) else b""
+        except BadReplyError as wrong:
+            self._end_waiting(Fault(FailureKind.BAD_REPLY, str(wrong)))
+            return b""
+
+    def _connection_changed(self, connected: bool) -> None:
+        if connected:
+            return
+        self.usable = False
+        self._end_waiting(Fault(FailureKind.LOST, "the connection broke while waiting"))
+
+    def _end_waiting(self, fault: Fault) -> None:
+        if self._waiting is None or self._fault is not None or self._waiting.expired():
+            return
+        self._fault = fault
+        self._waiting.reschedule(asyncio.get_running_loop().time())
+
+
+def _plain(failure: OSError) -> str:
+    if isinstance(failure, socket.gaierror):
+        return "the host name is not known: check `host`, and the name server"
+    if failure.errno in _REMEDIES:
+        return _REMEDIES[failure.errno]
+    return os.strerror(failure.errno) if failure.errno else str(failure)

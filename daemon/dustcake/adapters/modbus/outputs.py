@@ -1,0 +1,141 @@
+"""The outputs of one collector: valves or a demand contact, and the blower run request."""
+
+import asyncio
+from collections.abc import Mapping
+from typing import assert_never
+
+from dustcake.adapters.modbus.bus import BusLine
+from dustcake.adapters.modbus.coils import DONE, Coils
+from dustcake.adapters.modbus.pulses import Cut, OneShotPulses, TimedPulses
+from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
+from dustcake.core.inputs import Outcome
+from dustcake.core.setpoints import OutputKind
+from dustcake.core.signals import ReadFailure
+from dustcake.ports import OutputReport
+from dustcake.settings import field
+
+
+class CoilOutputs:
+    """Implements the port Outputs. Commands to the valves are carried out one at a time."""
+
+    def __init__(
+        self,
+        buses: Mapping[str, BusLine],
+        outputs: field.Outputs,
+        blower_run: field.CoilOutput | None,
+    ) -> None:
+        bus = buses[outputs.bus]
+        self._pulses: OneShotPulses | TimedPulses | None = None
+        if outputs.kind is OutputKind.DEMAND_CONTACT:
+            labels = {outputs.coils[0]: "demand contact"}
+        else:
+            labels = {coil: f"valve {n}" for n, coil in enumerate(outputs.coils, start=1)}
+        self._all = Coils(bus, outputs.unit, labels)
+        match outputs.kind:
+            case OutputKind.VALVES_ONE_SHOT:
+                self._pulses = OneShotPulses(bus, outputs, self._all)
+            case OutputKind.VALVES_ON_OFF:
+                self._pulses = TimedPulses(bus, outputs, self._all)
+            case OutputKind.DEMAND_CONTACT:
+                pass
+        self._bus = bus
+        self._one_at_a_time = asyncio.Lock()
+        self._under_way: Cut | None = None
+        self._blower: Coils | None = None
+        if blower_run is not None:
+            self._blower_bus = buses[blower_run.bus]
+            labels = {blower_run.coil: "blower run request"}
+            self._blower = Coils(self._blower_bus, blower_run.unit, labels)
+
+    async def execute(self, command: Command) -> OutputReport:
+        """Carry ``command`` out and verify it by reading back.
+
+        A pulse under way is cut short by AllValvesOff, and by cancelling the caller, who gets
+        his CancelledError only after the valve has been switched off.
+        """
+        cut = Cut()
+        if isinstance(command, AllValvesOff) and self._under_way is not None:
+            self._under_way.short()
+        # A task of its own: cancelling it in the middle of an exchange would leave the off
+        # write to wait until the line can be trusted again.
+        task = asyncio.create_task(self._carry_out(command, cut))
+        try:
+            return await asyncio.shield(task)
+        except asyncio.CancelledError:
+            cut.short()
+            await _ended(task)
+            raise
+
+    async def _carry_out(self, command: Command, cut: Cut) -> OutputReport:
+        if isinstance(command, SetBlowerRun):
+            return await self._set_blower(command.run)
+        async with self._one_at_a_time:
+            if cut.made and _energises(command):
+                return OutputReport(Outcome.FAILED, "given up before it began")
+            match command:
+                case FireValve():
+                    return await self._fire(command, cut)
+                case SetDemand():
+                    return await self._set_demand(command.closed)
+                case AllValvesOff():
+                    return await self._all.switch_off()
+                case _:
+                    assert_never(command)
+
+    async def _fire(self, command: FireValve, cut: Cut) -> OutputReport:
+        if self._pulses is None:
+            return OutputReport(Outcome.FAILED, "a demand contact has no valves to fire")
+        self._under_way = cut
+        try:
+            return await self._pulses.fire(command, cut)
+        finally:
+            self._under_way = None
+
+    async def _set_demand(self, closed: bool) -> OutputReport:
+        if self._pulses is not None:
+            return OutputReport(Outcome.FAILED, "these outputs are valves, not a demand contact")
+        if not closed:
+            return await self._all.switch_off()
+        report = await _switched_on(self._bus, self._all)
+        if report.outcome is Outcome.DONE:
+            return report
+        off = await self._all.switch_off()
+        return report if off.outcome is Outcome.DONE else _both(report, off)
+
+    async def _set_blower(self, run: bool) -> OutputReport:
+        if self._blower is None:
+            return OutputReport(Outcome.FAILED, "no blower run output is set: add `blower_run`")
+        if run:
+            return await _switched_on(self._blower_bus, self._blower)
+        return await self._blower.switch_off()
+
+
+def _energises(command: Command) -> bool:
+    return isinstance(command, FireValve) or (isinstance(command, SetDemand) and command.closed)
+
+
+async def _switched_on(bus: BusLine, coils: Coils) -> OutputReport:
+    async with bus.reserved() as hold:
+        failure = await coils.write(hold, on=True)
+        if failure is not None:
+            return OutputReport(Outcome.FAILED, f"not switched on: {failure.detail}")
+        energised = await coils.reading_on(hold)
+    if isinstance(energised, ReadFailure):
+        return OutputReport(Outcome.FAILED, f"not proved on: {energised.detail}")
+    if not energised:
+        return OutputReport(Outcome.FAILED, "reads off after being switched on")
+    return DONE
+
+
+def _both(first: OutputReport, off: OutputReport) -> OutputReport:
+    return OutputReport(off.outcome, f"{first.detail}; {off.detail}")
+
+
+async def _ended(task: asyncio.Task[OutputReport]) -> None:
+    """Wait for ``task`` whatever happens to the waiter; what it raised is raised."""
+    while not task.done():
+        try:
+            await asyncio.wait({task})
+        except asyncio.CancelledError:
+            continue
+    task.result()
