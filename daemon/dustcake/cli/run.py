@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import os
 
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
 
@@ -40,8 +41,8 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
 def _run(arguments: argparse.Namespace) -> int:
     from dustcake.adapters.clock import SystemClock
     from dustcake.adapters.local_socket import SocketRefusedError
-    from dustcake.adapters.store import StoreRefusedError
-    from dustcake.adapters.systemd import service_manager
+    from dustcake.adapters.store import StoreRefused
+    from dustcake.adapters.systemd import ServiceManager
     from dustcake.cli.logs import log_to_stderr
     from dustcake.runtime import live
 
@@ -49,11 +50,14 @@ def _run(arguments: argparse.Namespace) -> int:
     if settings is None:
         return BAD_USAGE
     log_to_stderr(arguments.log_format, arguments.log_level)
+    manager = ServiceManager(os.environ)
     code = DONE
     try:
-        asyncio.run(live.run(settings, SystemClock(), service_manager()))
-    except* (StoreRefusedError, SocketRefusedError) as refused:
+        asyncio.run(live.run(settings, SystemClock(), manager))
+    except* (StoreRefused, SocketRefusedError) as refused:
         for error in refused.exceptions:
             fail(f"dustcake cannot run: {error}")
         code = FAILED
+    finally:
+        manager.close()
     return code

@@ -15,6 +15,7 @@ from dustcake.core.inputs import Stopping
 from dustcake.ports import Clock, Watchdog
 from dustcake.runtime.answering import answer_local
 from dustcake.runtime.installed import Installed
+from dustcake.runtime.vigil import Vigil
 from dustcake.settings.model import Settings
 
 log = structlog.get_logger()
@@ -33,8 +34,9 @@ async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
         buses = {bus.name: open_bus(bus, clock) for bus in settings.buses}
         for bus in buses.values():
             stack.push_async_callback(bus.aclose)
+        vigil = Vigil(watchdog, [collector.name for collector in settings.collectors])
         installed = [
-            Installed(settings, collector, buses=buses, store=store, clock=clock, watchdog=watchdog)
+            Installed(settings, collector, buses=buses, store=store, clock=clock, vigil=vigil)
             for collector in settings.collectors
         ]
         await _run_all(settings, installed, stop, watchdog)

@@ -145,6 +145,8 @@ def _chapter(seen: "Seen") -> str:
         return "Starting a broker, a simulated collector and the daemon."
     if seen.replacement_raised:
         return "3. The media is worn: cleaning runs, dP stays high, the alarm asks for new filters."
+    if seen.cleanings_that_worked and seen.state["phase"] == "cleaning":
+        return "2. The media blinds: cleaning runs again, and helps less and less."
     if seen.cleanings_that_worked:
         return "2. Cleaned: dP is down again. The media begins to blind."
     if seen.state["phase"] == "cleaning":

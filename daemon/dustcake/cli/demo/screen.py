@@ -50,7 +50,8 @@ def _pressure(seen: Seen) -> RenderableType:
         )
     points = seen.state["set_points"]
     words = "   ".join(
-        f"{name} {point['display']} ({point['value']:.0f} Pa)" for name, point in points.items()
+        f"{name[0].upper()} {name} {point['display']} ({point['value']:.0f} Pa)"
+        for name, point in points.items()
     )
     marks = {"L": points["low"], "H": points["high"], "R": points["replacement"]}
     return Panel(
@@ -135,5 +136,6 @@ def _messages(seen: Seen) -> RenderableType:
     # Newest first, so that it is on the screen whatever the height.
     return Panel(
         Text("\n".join(reversed(recent)), overflow="fold"),
-        title="what an MQTT subscriber receives, newest first (measurements not listed)",
+        title="an MQTT subscriber receives, newest first",
+        subtitle="measurements not listed",
     )

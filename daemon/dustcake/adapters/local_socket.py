@@ -1,0 +1,109 @@
+"""The local request socket: how the other commands on this machine talk to the daemon.
+
+One JSON line in, one JSON line out. Who may connect is a matter of the socket file's permissions,
+and who did is told by the kernel, so a request is recorded under the user who made it.
+"""
+
+import asyncio
+import os
+import pwd
+import socket
+import struct
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+
+Answer = Callable[[bytes, str], Awaitable[bytes]]
+
+LONGEST_LINE = 8192
+PATIENCE_S = 10.0
+_PEER = struct.Struct("3i")  # pid, uid, gid of SO_PEERCRED
+
+
+class SocketRefusedError(Exception):
+    """The socket cannot be opened; the message says which, why, and what to do."""
+
+
+class NoDaemonError(Exception):
+    """Nobody answers at the socket; the message says where, and what to do."""
+
+
+class LocalSocket:
+    """Serves ``path``; ``answer`` is given each line and the name of the user who sent it."""
+
+    def __init__(self, path: Path, answer: Answer) -> None:
+        self._path = path
+        self._answer = answer
+
+    async def run(self) -> None:
+        """Until cancelled. Raises SocketRefusedError when it cannot begin."""
+        await self._clear_the_way()
+        try:
+            server = await asyncio.start_unix_server(self._serve, self._path, limit=LONGEST_LINE)
+            # The owner's group may talk to the daemon: an operator is made a member of it.
+            self._path.chmod(0o660)
+        except OSError as error:
+            raise SocketRefusedError(
+                f"cannot open the request socket {self._path}: {error.strerror}. Create its "
+                "directory, or set `control.socket` to a place this user may write to"
+            ) from None
+        try:
+            async with server:
+                await server.serve_forever()
+        finally:
+            self._path.unlink(missing_ok=True)
+
+    async def _clear_the_way(self) -> None:
+        """Remove what a daemon that was killed left behind, but never a living one's socket."""
+        if not self._path.is_socket():
+            return
+        try:
+            _, writer = await asyncio.open_unix_connection(self._path)
+        except OSError:
+            self._path.unlink(missing_ok=True)
+            return
+        writer.close()
+        raise SocketRefusedError(
+            f"another daemon already serves {self._path}. Stop it, or set `control.socket` "
+            "to another path"
+        )
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            async with asyncio.timeout(PATIENCE_S):
+                line = await reader.readline()
+                if line:
+                    writer.write(await self._answer(line, _user_of(writer)) + b"\n")
+                    await writer.drain()
+        except (TimeoutError, ValueError, ConnectionError):
+            pass  # a caller who says nothing, too much, or is gone: nobody is left to be told
+        finally:
+            writer.close()
+
+
+def _user_of(writer: asyncio.StreamWriter) -> str:
+    peer: socket.socket = writer.get_extra_info("socket")
+    _, uid, _ = _PEER.unpack(peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _PEER.size))
+    try:
+        return pwd.getpwuid(uid).pw_name
+    except KeyError:
+        return f"uid {uid}"
+
+
+def ask(path: Path, line: bytes, patience_s: float = PATIENCE_S) -> bytes:
+    """Send one line to the daemon at ``path`` and return its answer. Raises NoDaemonError."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
+        connection.settimeout(patience_s)
+        try:
+            connection.connect(os.fspath(path))
+            connection.sendall(line + b"\n")
+            with connection.makefile("rb") as answer:
+                reply = answer.readline()
+        except OSError as error:
+            cause = error.strerror or str(error)
+            raise NoDaemonError(
+                f"no daemon answers at {path} ({cause}). Start one with `dustcake run`, or name "
+                "its settings file; reading the socket needs membership of the daemon's group"
+            ) from None
+    if not reply:
+        raise NoDaemonError(f"the daemon at {path} closed the connection without an answer")
+    return reply

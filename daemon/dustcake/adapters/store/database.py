@@ -1,0 +1,70 @@
+"""The open file, and the one thread that touches it."""
+
+import asyncio
+import sqlite3
+from collections.abc import AsyncIterator, Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import TypeVar
+
+from dustcake.adapters.store.faults import is_damage, is_expected
+from dustcake.adapters.store.lock import FileLock
+from dustcake.adapters.store.opening import open_for_writing, start_afresh
+
+T = TypeVar("T")
+
+
+class Database:
+    """One thread, so that a stalling disk never stalls the loop. Make it with ``open``."""
+
+    def __init__(
+        self, path: Path, connection: sqlite3.Connection, executor: ThreadPoolExecutor
+    ) -> None:
+        self.path = path
+        self._connection = connection
+        self._executor = executor
+        self._damaged = False
+
+    @classmethod
+    @asynccontextmanager
+    async def open(cls, path: Path) -> AsyncIterator["Database"]:
+        """Lock and open ``path``, and close it in the end. Raises ``StoreRefused``."""
+        loop = asyncio.get_running_loop()
+        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal") as executor:
+            lock = await loop.run_in_executor(executor, FileLock, path)
+            try:
+                connection = await loop.run_in_executor(executor, open_for_writing, path)
+                database = cls(path, connection, executor)
+                try:
+                    yield database
+                finally:
+                    await asyncio.shield(loop.run_in_executor(executor, database._close))
+            finally:
+                lock.release()
+
+    def _close(self) -> None:
+        self._connection.close()
+
+    async def run(self, call: Callable[[sqlite3.Connection], T]) -> T:
+        """What ``call`` returns or raises, called in the file's thread.
+
+        A file found damaged by one call is moved aside and replaced before the next one.
+        """
+        return await asyncio.get_running_loop().run_in_executor(self._executor, self._call, call)
+
+    def _call(self, call: Callable[[sqlite3.Connection], T]) -> T:
+        if self._damaged:
+            self._connection.close()
+            self._connection = start_afresh(self.path)
+            self._damaged = False
+        try:
+            return call(self._connection)
+        except sqlite3.Error as error:
+            self._damaged = is_damage(error)
+            raise
+
+
+def disk_is_to_blame(error: Exception) -> bool:
+    """Whether ``error`` is one of the failures a disk can be expected to have."""
+    return isinstance(error, OSError) or (isinstance(error, sqlite3.Error) and is_expected(error))

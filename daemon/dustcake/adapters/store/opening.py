@@ -1,0 +1,158 @@
+"""Opening the file: durable, private, of a known version, and sound."""
+
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from urllib.parse import quote
+
+import structlog
+
+from dustcake.adapters.store.faults import StoreRefused, explain, is_damage, is_expected
+from dustcake.adapters.store.schema import PRECIOUS, VERSION, is_journal, migrate, version_of
+from dustcake.codec import STATE_FORMAT
+
+MODE = 0o640  # whoever is in the daemon's group may read the history
+BUSY_TIMEOUT_S = 2.0
+
+_log = structlog.get_logger(__name__)
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """All of it, or nothing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    finally:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
+def open_for_writing(path: Path) -> sqlite3.Connection:
+    """A connection to the sound, current file at ``path``, made if there is none.
+
+    A damaged file is moved aside, and what can be read of it is carried over. Raises
+    ``StoreRefused`` when the file was written by a newer version, or cannot be used.
+    """
+    if not path.parent.is_dir():
+        raise StoreRefused(
+            f"journal {path}: the directory {path.parent} does not exist; create it, owned by "
+            "the user the daemon runs as"
+        )
+    try:
+        return _open_sound(path)
+    except sqlite3.Error as error:
+        if is_damage(error):
+            return start_afresh(path)
+        if is_expected(error):
+            raise StoreRefused(explain(error, path)) from None
+        raise
+    except OSError as error:
+        raise StoreRefused(explain(error, path)) from None
+
+
+def open_for_reading(path: Path) -> sqlite3.Connection:
+    """A connection that cannot change the file; a daemon may be writing to it meanwhile.
+
+    Raises ``StoreRefused`` when there is no such file or it is of another version.
+    """
+    if not path.is_file():
+        raise StoreRefused(f"journal {path} does not exist; name the daemon's journal file")
+    try:
+        connection = sqlite3.connect(
+            f"file:{quote(str(path))}?mode=ro",
+            uri=True,
+            timeout=BUSY_TIMEOUT_S,
+            isolation_level=None,
+        )
+        with _closed_on_error(connection):
+            _refuse_foreign(connection, path)
+            if version_of(connection) < VERSION:
+                raise StoreRefused(
+                    f"journal {path} was written by an older version of dustcake; start the "
+                    "daemon once to bring it up"
+                )
+    except sqlite3.Error as error:
+        raise StoreRefused(explain(error, path)) from None
+    return connection
+
+
+def start_afresh(path: Path) -> sqlite3.Connection:
+    """Move the damaged file at ``path`` aside, start a new one, carry over what can be read.
+
+    Raises ``OSError`` or ``sqlite3.Error`` when the disk does not let it.
+    """
+    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
+    aside = path.with_name(f"{path.name}.damaged-{stamp}")
+    for suffix in ("", "-wal"):
+        part = path.with_name(path.name + suffix)
+        if part.exists():
+            part.rename(aside.with_name(aside.name + suffix))
+    path.with_name(path.name + "-shm").unlink(missing_ok=True)
+    connection = _open_sound(path)
+    with _closed_on_error(connection), transaction(connection):
+        saved = {table: _carry_over(aside, connection, table) for table in PRECIOUS}
+    _log.error("journal was damaged", moved_to=str(aside), carried_over=saved)
+    return connection
+
+
+def _open_sound(path: Path) -> sqlite3.Connection:
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, MODE))
+    connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+    with _closed_on_error(connection):
+        _refuse_foreign(connection, path)
+        connection.execute("PRAGMA journal_mode = WAL")
+        # An event once committed must survive a power cut, not only a crash of this process.
+        connection.execute("PRAGMA synchronous = FULL")
+        migrate(connection)
+        for table in ("state", "outbox"):
+            found = connection.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]
+            if found != "ok":
+                damage = sqlite3.DatabaseError(found)
+                damage.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+                raise damage
+        newest = connection.execute("SELECT max(format) FROM state").fetchone()[0]
+        if newest is not None and newest > STATE_FORMAT:
+            raise _newer(path)
+    return connection
+
+
+@contextmanager
+def _closed_on_error(connection: sqlite3.Connection) -> Iterator[None]:
+    try:
+        yield
+    except BaseException:
+        connection.close()
+        raise
+
+
+def _refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
+    if not is_journal(connection):
+        raise StoreRefused(f"{path} is not a dustcake journal; name another file")
+    if version_of(connection) > VERSION:
+        raise _newer(path)
+
+
+def _newer(path: Path) -> StoreRefused:
+    return StoreRefused(
+        f"journal {path} was written by a newer version of dustcake; install that version, or "
+        "move the file away to start anew"
+    )
+
+
+def _carry_over(aside: Path, connection: sqlite3.Connection, table: str) -> int:
+    """Copy what can be read of ``table``; how many rows that was."""
+    rows = 0
+    with (
+        suppress(sqlite3.DatabaseError),
+        closing(sqlite3.connect(aside, isolation_level=None)) as damaged,
+    ):
+        for row in damaged.execute(f"SELECT * FROM {table}"):
+            places = ", ".join("?" * len(row))
+            connection.execute(f"INSERT OR REPLACE INTO {table} VALUES ({places})", row)
+            rows += 1
+    return rows

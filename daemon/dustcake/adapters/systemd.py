@@ -1,0 +1,57 @@
+"""Telling the service manager how the daemon is doing: sd_notify(3) over a datagram socket."""
+
+import socket
+from collections.abc import Mapping
+
+import structlog
+
+_log = structlog.get_logger(__name__)
+
+
+class ServiceManager:
+    """The service manager that started this daemon; silent where none did.
+
+    ``environment``: where ``NOTIFY_SOCKET`` is looked up, a path or, after ``@``, an abstract
+    name. A manager that cannot be reached is logged once and never an error.
+    """
+
+    def __init__(self, environment: Mapping[str, str]) -> None:
+        address = environment.get("NOTIFY_SOCKET", "")
+        self._address = "\0" + address[1:] if address.startswith("@") else address
+        self._socket: socket.socket | None = None
+        self._complained = False
+        if address:
+            self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)
+            self._socket.setblocking(False)
+
+    def ready(self) -> None:
+        """The daemon has made its first decisions."""
+        self._tell("READY=1")
+
+    def status(self, line: str) -> None:
+        """One line for whoever asks the service manager."""
+        self._tell("STATUS=" + " ".join(line.split()))
+
+    def fed(self) -> None:
+        """A step has been completed and committed."""
+        self._tell("WATCHDOG=1")
+
+    def stopping(self) -> None:
+        """The daemon is on its way out."""
+        self._tell("STOPPING=1")
+
+    def close(self) -> None:
+        """Nothing more will be told."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    def _tell(self, line: str) -> None:
+        if self._socket is None:
+            return
+        try:
+            self._socket.sendto(line.encode(), self._address)
+        except OSError as error:
+            if not self._complained:
+                self._complained = True
+                _log.warning("service manager not reached", cause=str(error))
