@@ -1,5 +1,6 @@
 """The whole daemon against a bare pymodbus loop: processor, memory, time to the first decision."""
 
+import asyncio
 import os
 import shutil
 import signal
@@ -86,16 +87,22 @@ def daemon(directory: Path, modbus: int, mqtt: int) -> Iterator[tuple[int, float
 
 
 def raw_cpu_us(modbus: int, every_s: float, duration_s: float) -> float:
-    command = [sys.executable, HERE / "raw_poll.py", str(modbus), str(every_s), str(duration_s)]
+    command = [
+        sys.executable,
+        str(HERE / "raw_poll.py"),
+        str(modbus),
+        str(every_s),
+        str(duration_s),
+    ]
     return float(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
 
 
 async def test_a_poll_through_the_whole_daemon(tmp_path: Path, modbus_port: int, row: Add) -> None:
     async with running(Broker(tmp_path / "broker")) as broker:
         with daemon(tmp_path, modbus_port, broker.port) as (pid, _):
-            time.sleep(2.0)  # past the start: what is measured is the steady state
+            await asyncio.sleep(2.0)  # past the start: what is measured is the steady state
             before_s = cpu_s(pid)
-            time.sleep(MEASURED_S)
+            await asyncio.sleep(MEASURED_S)
             daemon_us = (cpu_s(pid) - before_s) / (MEASURED_S / POLL_S) * 1e6
             memory_mib = resident_mib(pid)
     paced_us = raw_cpu_us(modbus_port, POLL_S, MEASURED_S)

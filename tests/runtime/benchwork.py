@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from functools import partial
 
 from core.driver import BASE
 from dustcake.core.inputs import PollCompleted, Stopping
@@ -50,8 +51,7 @@ class Bench:
         """Poll the present dP for a while, from now on."""
         until_s = self.clock.now().mono_s + duration_s
         while self.clock.now().mono_s < until_s:
-            dp, contacts = self.dp, self.contacts
-            await self.engine.post(lambda at, dp=dp, c=contacts: PollCompleted(at, dp, c))
+            await self.engine.post(partial(PollCompleted, dp=self.dp, contacts=self.contacts))
             await asyncio.sleep(every_s)
 
     async def until(self, condition: Callable[[], bool], within_s: float = 100.0) -> None:

@@ -89,7 +89,7 @@ def _request(asked: dict[str, Any]) -> Request | str:
         result = RunBlower(run)
     if asked:
         # Escaped and cut: it goes back to the asker, and a lone surrogate has no UTF-8.
-        return f"unknown field {ascii(min(asked)[:LONGEST_LABEL])} in a request of kind `{name}`"
+        return f"unknown field {min(asked)[:LONGEST_LABEL]!a} in a request of kind `{name}`"
     return result
 
 

@@ -1,0 +1,1 @@
+"""What can be learned from recordings: replaying them through the decision core."""

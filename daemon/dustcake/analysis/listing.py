@@ -1,0 +1,144 @@
+"""What a replay prints: one JSON object a line for programs, or a line of words for people."""
+
+import json
+from collections import Counter
+from typing import IO, Any, Protocol
+
+from dustcake.analysis.replay import Tally
+from dustcake.analysis.traces import BadRow
+from dustcake.core.events import Event
+from dustcake.publish.payloads import event_fields, utc_text
+from dustcake.publish.wording import duration, number
+from dustcake.units import PressureUnit
+
+# Told apart from the other fields of an event, or of no use in a replay.
+_NOT_LISTED = ("event", "reason", "reason_code", "reasons", "reason_codes", "downtime_s")
+
+
+class Listing(Protocol):
+    """Where a replay's events go, in order."""
+
+    def event(self, event: Event) -> None:
+        """List one event."""
+
+    def bad_row(self, row: BadRow) -> None:
+        """List a row that cannot be used."""
+
+    def refused(self, bad_rows: int) -> None:
+        """Say that nothing has been replayed, for this many rows that cannot be used."""
+
+    def summary(self, tally: Tally, bad_rows: int, notes: tuple[str, ...]) -> None:
+        """Say what it all came to."""
+
+
+class JsonListing:
+    """One JSON object a line."""
+
+    def __init__(self, out: IO[str], unit: PressureUnit) -> None:
+        self._out = out
+        self._unit = unit
+
+    def _object(self, content: dict[str, Any]) -> None:
+        self._out.write(f"{json.dumps(content, allow_nan=False)}\n")
+
+    def event(self, event: Event) -> None:
+        """When, what, and its fields."""
+        at = {"t_s": round(event.at.mono_s, 6), "utc": utc_text(event.at.utc_s)}
+        self._object({**at, **event_fields(event, self._unit)})
+
+    def bad_row(self, row: BadRow) -> None:
+        """Line, column, value as it stands there, and problem."""
+        place = {"line": row.line, "column": row.column, "value": row.value}
+        self._object({"event": "bad_row", **place, "problem": row.problem})
+
+    def refused(self, bad_rows: int) -> None:
+        """In place of the summary."""
+        self._object({"event": "refused", "bad_rows": bad_rows})
+
+    def summary(self, tally: Tally, bad_rows: int, notes: tuple[str, ...]) -> None:
+        """Counts, times and notes."""
+        self._object(
+            {
+                "event": "summary",
+                "samples": tally.samples,
+                "lost_samples": tally.lost,
+                "gaps": tally.gaps,
+                "bad_rows": bad_rows,
+                "duration_s": round(tally.duration_s, 6),
+                "start_utc": utc_text(tally.first_utc_s),
+                "end_utc": utc_text(tally.last_utc_s),
+                "cleaning_cycles": tally.runs,
+                "cleaning_s": round(tally.cleaning_s, 6),
+                "cleaning_at_end": tally.cleaning_since_s is not None,
+                "pulses": tally.pulses.total(),
+                "pulses_by_valve": {str(v): n for v, n in sorted(tally.pulses.items())},
+                "alarms": tally.alarms.total(),
+                "alarms_by_name": dict(sorted(tally.alarms.items())),
+                "notes": list(notes),
+            }
+        )
+
+
+class WordsListing:
+    """A line of words for each event, and a summary. Bad rows are left to whoever names them."""
+
+    def __init__(self, out: IO[str], unit: PressureUnit) -> None:
+        self._out = out
+        self._unit = unit
+
+    def _line(self, text: str) -> None:
+        self._out.write(f"{text}\n")
+
+    def event(self, event: Event) -> None:
+        """When, what, and why."""
+        content = event_fields(event, self._unit)
+        at = utc_text(event.at.utc_s) or f"{event.at.mono_s:.3f} s".rjust(14)
+        what = [
+            self._field(name, value)
+            for name, value in content.items()
+            if name not in _NOT_LISTED and value != ""
+        ]
+        why = [content["reason"]] if "reason" in content else content.get("reasons", [])
+        name = content["event"].replace("_", " ")
+        told = "  ".join([at, name, *filter(None, [", ".join(what)])])
+        self._line(": ".join([told, *filter(None, ["; ".join(why)])]))
+
+    def _field(self, name: str, value: object) -> str:
+        if isinstance(value, bool):
+            shown = "yes" if value else "no"
+        elif isinstance(value, int | float):
+            shown = number(name, value, self._unit)
+        else:
+            shown = "not known" if value is None else str(value)
+        label = "dP" if name == "dp_pa" else name.removesuffix("_pa").removesuffix("_s")
+        return f"{label.replace('_', ' ')} {shown}"
+
+    def bad_row(self, row: BadRow) -> None:
+        """Not here: among the events it would be missed."""
+
+    def refused(self, bad_rows: int) -> None:
+        """Not here: there is nothing to list."""
+
+    def summary(self, tally: Tally, bad_rows: int, notes: tuple[str, ...]) -> None:
+        """Counts, times and notes."""
+        self._line("")
+        self._line(f"samples          {tally.samples}, of which lost: {tally.lost}")
+        if tally.gaps:
+            self._line(f"gaps             {tally.gaps}, long enough for the reading to go stale")
+        if bad_rows:
+            self._line(f"unusable rows    {bad_rows}")
+        self._line(f"duration         {duration(tally.duration_s)}")
+        runs = f"started {tally.runs} times, {duration(tally.cleaning_s)} in all"
+        open_end = ", still under way at the end" if tally.cleaning_since_s is not None else ""
+        self._line(f"cleaning         {runs}{open_end}")
+        self._line(f"pulses           {_counts('valve ', tally.pulses)}")
+        self._line(f"alarms raised    {_counts('', tally.alarms)}")
+        for note in notes:
+            self._line(f"note: {note}")
+
+
+def _counts(what: str, counts: Counter[Any]) -> str:
+    if not counts:
+        return "0"
+    each = ", ".join(f"{what}{name}: {n}" for name, n in sorted(counts.items()))
+    return f"{counts.total()} ({each})"

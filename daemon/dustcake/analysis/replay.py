@@ -1,0 +1,205 @@
+"""A recorded trace through the decision core: what dustcake would have done, and why.
+
+Outputs and journal are taken to be healthy: every command is reported done at once. A pulse in a
+replay cannot change the dP that was recorded, so what follows the first pulse that the recording
+did not have is no longer an answer.
+"""
+
+from collections import Counter, deque
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, fields, replace
+from math import inf
+
+from dustcake.analysis.traces import CONTACT_COLUMNS
+from dustcake.core.alarms import AlarmState
+from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
+from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.record import record
+from dustcake.core.setpoints import Fitted, Setpoints
+from dustcake.core.signals import Contacts, Measured
+from dustcake.core.stamp import Stamp
+from dustcake.core.state import first_state
+from dustcake.core.step import step
+
+_CONTACTS = tuple(contact.name for contact in fields(Fitted))
+
+
+PULSE_CAVEAT = (
+    "a pulse here cannot change the dP that was recorded: what-if answers hold only until the "
+    "first pulse that the recording did not have"
+)
+
+
+@record
+class Fit:
+    """How the settings of a collector meet the columns of a trace. ``setpoints``: those settings,
+    without the inputs that the trace lacks; ``unused``: columns no decision can rest on;
+    ``notes``: all of that in words."""
+
+    setpoints: Setpoints
+    unused: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def fit(setpoints: Setpoints, columns: tuple[str, ...]) -> Fit:
+    """Leave out what either side has and the other has not."""
+    fitted = {name for name in _CONTACTS if getattr(setpoints.fitted, name)}
+    notes = [
+        f"the trace has no column for the contact `{name}`: replayed as not fitted"
+        for name in _CONTACTS
+        if name in fitted and name not in columns
+    ]
+    unused = [name for name in CONTACT_COLUMNS if name in columns and name not in fitted]
+    setpoints = replace(
+        setpoints, fitted=Fitted(**{name: name in columns for name in sorted(fitted)})
+    )
+    if setpoints.header is not None and "header_pa" not in columns:
+        notes.append("the trace has no column `header_pa`: header pressure replayed as not fitted")
+        setpoints = replace(setpoints, header=None)
+    elif setpoints.header is None and "header_pa" in columns:
+        unused.append("header_pa")
+    notes += [f"column `{name}` is not used: the settings have no such input" for name in unused]
+    if "flow_m3s" in columns:
+        notes.append("column `flow_m3s` is not used: no decision rests on flow")
+    return Fit(setpoints, tuple(unused), tuple(notes))
+
+
+@dataclass(slots=True)
+class Tally:
+    """What a replay came to. ``lost``: samples without a dP; ``gaps``: how often the next row came
+    too late to keep the reading from going stale; ``runs``: cleaning runs started;
+    ``cleaning_s``: time spent in them; ``cleaning_since_s``: start of one that was
+    not over at the end; ``pulses`` by valve; ``alarms`` raised, by name."""
+
+    samples: int = 0
+    lost: int = 0
+    gaps: int = 0
+    duration_s: float = 0.0
+    first_utc_s: float | None = None
+    last_utc_s: float | None = None
+    runs: int = 0
+    cleaning_s: float = 0.0
+    cleaning_since_s: float | None = None
+    pulses: Counter[int] = field(default_factory=Counter)
+    alarms: Counter[str] = field(default_factory=Counter)
+
+    def count(self, event: Event) -> None:
+        """Take one event into account."""
+        body = event.body
+        if isinstance(body, CleaningStarted):
+            self.runs += 1
+            self.cleaning_since_s = event.at.mono_s
+        elif isinstance(body, CleaningStopped):
+            self.cleaning_s += body.duration_s
+            self.cleaning_since_s = None
+        elif isinstance(body, PulseFired):
+            self.pulses[body.valve] += 1
+        elif isinstance(body, AlarmChanged) and body.state == AlarmState.UNACKNOWLEDGED:
+            self.alarms[body.alarm] += 1
+
+    def notes(self, stale_after_s: float) -> tuple[str, ...]:
+        """What somebody must know who reads the counts."""
+        notes = []
+        if self.gaps > self.samples / 10:
+            notes.append(
+                f"in {self.gaps} of {self.samples} rows the reading had gone stale, as the row "
+                f"came more than {stale_after_s:g} s after the one before: for a trace that was "
+                "recorded at longer intervals, set stale_after_s in a copy of the settings"
+            )
+        return (*notes, PULSE_CAVEAT)
+
+    def end(self, at: Stamp) -> None:
+        """The last poll was at ``at``."""
+        self.duration_s, self.last_utc_s = at.mono_s, at.utc_s
+        if self.cleaning_since_s is not None:
+            self.cleaning_s += at.mono_s - self.cleaning_since_s
+
+
+class Replay:
+    """One collector that lives through a trace. ``tally`` is complete when the events are."""
+
+    def __init__(self, setpoints: Setpoints) -> None:
+        self.tally = Tally()
+        self._setpoints = setpoints
+        self._state = first_state(setpoints, Stamp(0.0, None))
+        self._wake_at_s: float | None = None
+
+    def events(self, polls: Iterable[PollCompleted]) -> Iterator[Event]:
+        """What happens, in order, from the first poll to the last and no further.
+
+        Leaps over polls that the core's promise (``Quiet``) covers: all they change is which
+        sample is remembered, so the last of them stands for all.
+        """
+        tally, stale_s = self.tally, self._setpoints.stale_after_s
+        leap, leapt_to = _NO_LEAP, None
+        at: Stamp | None = None
+        before_s = 0.0
+        for poll in polls:
+            if at is None:
+                tally.first_utc_s = poll.at.utc_s
+                yield from self._happens(Restarted(poll.at))
+                before_s = poll.at.mono_s
+            at, dp = poll.at, poll.dp
+            now_s = at.mono_s
+            tally.samples += 1
+            if (
+                type(dp) is Measured
+                and leap.low_pa < dp.pa < leap.high_pa
+                and now_s < leap.until_s
+                and now_s <= before_s + stale_s
+                and poll.contacts is leap.contacts
+            ):
+                leapt_to, before_s = poll, now_s
+                continue
+            if leapt_to is not None:
+                yield from self._happens(leapt_to)
+                leapt_to = None
+            while self._wake_at_s is not None and self._wake_at_s < now_s:
+                yield from self._happens(Woke(self._stamp(self._wake_at_s)))
+            tally.lost += type(dp) is not Measured
+            tally.gaps += now_s > before_s + stale_s
+            yield from self._happens(poll)
+            leap, before_s = self._leap(poll.contacts), now_s
+        if at is not None:
+            tally.end(at)
+
+    def _happens(self, happened: Input) -> Iterator[Event]:
+        """One input, and the outcomes of the commands that follow from it."""
+        waiting = deque([happened])
+        while waiting:
+            done = step(self._state, waiting.popleft(), self._setpoints)
+            self._state, self._wake_at_s = done.state, done.wake_at_s
+            for event in done.events:
+                self.tally.count(event)
+                yield event
+            waiting.extend(
+                OutputReported(happened.at, command.command_id, Outcome.DONE)
+                for command in done.commands
+            )
+
+    def _stamp(self, mono_s: float) -> Stamp:
+        start_utc_s = self.tally.first_utc_s
+        return Stamp(mono_s, None if start_utc_s is None else start_utc_s + mono_s)
+
+    def _leap(self, contacts: Contacts) -> "_Leap":
+        """Until when, and within what, polls may be leapt over after this one."""
+        quiet, scale = self._state.quiet, self._setpoints.dp
+        if quiet is None or self._setpoints.header is not None:
+            return _NO_LEAP
+        return _Leap(
+            scale.span_low_pa if quiet.low_pa is None else max(quiet.low_pa, scale.span_low_pa),
+            scale.span_high_pa if quiet.high_pa is None else min(quiet.high_pa, scale.span_high_pa),
+            inf if quiet.until_s is None else quiet.until_s,
+            contacts,
+        )
+
+
+@record
+class _Leap:
+    low_pa: float
+    high_pa: float
+    until_s: float
+    contacts: Contacts | None
+
+
+_NO_LEAP = _Leap(inf, -inf, -inf, None)

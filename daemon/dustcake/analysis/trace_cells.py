@@ -1,0 +1,136 @@
+"""What single cells of a trace say: a time, a pressure, a contact; or what is wrong with them."""
+
+from datetime import UTC, datetime
+
+from dustcake.core.signals import FailureKind, Measured, ReadFailure, Signal
+
+LONGEST_GAP_S = 366 * 86_400.0
+_LARGEST = 1e12  # of any number in a trace: what is beyond is no pressure, flow or time
+_EARLIEST, _LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(3000, 1, 1, tzinfo=UTC)
+# Exports of tables with gaps turn 0 and 1 into 0.0 and 1.0.
+_CONTACT = {"0": False, "1": True, "0.0": False, "1.0": True, "": None}
+_NO_VALUE = ReadFailure(FailureKind.MISSING, "no value in the trace")
+
+
+class BadCellError(Exception):
+    """What is wrong with a cell: its column, what stands there, the problem with its remedy."""
+
+    def __init__(self, column: str, value: str, problem: str) -> None:
+        super().__init__(column, value, problem)
+        self.column, self.value, self.problem = column, shown(value), problem
+
+
+def shown(text: str) -> str:
+    """Whatever stands in a file, as one short printable piece."""
+    return ascii(text if len(text) <= 40 else f"{text[:40]}...")
+
+
+class Times:
+    """The column `time`: seconds from the first row, and proof that time goes on."""
+
+    def __init__(self) -> None:
+        self.start_utc_s: float | None = None
+        self._line = 0
+        self._last_s = -1.0
+        self._seconds_0: float | None = None
+        self._at_0: datetime | None = None
+
+    def read(self, text: str, line: int) -> float:
+        """Seconds from the first row. Raises BadCellError."""
+        if self._at_0 is not None:
+            t_s = (self._instant(text) - self._at_0).total_seconds()
+        elif self._seconds_0 is not None:
+            t_s = self._seconds(text) - self._seconds_0
+        else:
+            t_s = self._first(text)
+        ahead_s = t_s - self._last_s
+        if not 0 < ahead_s <= LONGEST_GAP_S:
+            raise self._out_of_order(text, ahead_s)
+        self._line, self._last_s = line, t_s
+        return t_s
+
+    def _first(self, text: str) -> float:
+        """The first row decides on the form of all."""
+        if _is_number(text):
+            self._seconds_0 = self._seconds(text)
+        else:
+            self._at_0 = self._instant(text)
+            self.start_utc_s = self._at_0.timestamp()
+        return 0.0
+
+    def _seconds(self, text: str) -> float:
+        try:
+            return _number("time", text)
+        except BadCellError:
+            if _is_number(text):
+                raise
+        try:
+            datetime.fromisoformat(text.strip())
+        except ValueError:
+            problem = "not a time: write seconds from the start, as in the rows before"
+        else:
+            problem = "an ISO 8601 time among seconds: use one form throughout"
+        raise BadCellError("time", text, problem)
+
+    def _instant(self, text: str) -> datetime:
+        try:
+            at = datetime.fromisoformat(text.strip())
+        except ValueError:
+            if self._at_0 is not None and _is_number(text):
+                problem = "seconds among ISO 8601 times: use one form throughout"
+            else:
+                problem = (
+                    "not a time: write ISO 8601 with zone (2026-03-01T08:00:00Z) or seconds from "
+                    "the start"
+                )
+            raise BadCellError("time", text, problem) from None
+        if at.tzinfo is None:
+            problem = "no zone: add Z for UTC, or the offset that held then, such as +01:00"
+            raise BadCellError("time", text, problem)
+        if not _EARLIEST <= at < _LATEST:
+            raise BadCellError("time", text, "not between the years 1970 and 2999")
+        return at
+
+    def _out_of_order(self, text: str, ahead_s: float) -> BadCellError:
+        if ahead_s == 0:
+            problem = f"the same time as line {self._line}: each row needs its own"
+        elif ahead_s < 0:
+            problem = f"earlier than line {self._line}: rows must be in the order of time"
+        else:
+            problem = f"more than {LONGEST_GAP_S / 86_400:.0f} days after line {self._line}"
+        return BadCellError("time", text, problem)
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _number(column: str, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        problem = "not a number: write it like 3.9, without unit; leave it empty where it is lost"
+        raise BadCellError(column, text, problem) from None
+    if not -_LARGEST < value < _LARGEST or "_" in text:
+        raise BadCellError(column, text, "not a usable number")
+    return value
+
+
+def signal(column: str, text: str, pa_per: float) -> Signal:
+    """What a cell says, in Pa; an empty one is a lost sample. Raises BadCellError."""
+    if not text or text.isspace():
+        return _NO_VALUE
+    return Measured(_number(column, text) * pa_per)
+
+
+def contact(column: str, text: str) -> bool | None:
+    """What a contact cell says; None where it could not be read. Raises BadCellError."""
+    try:
+        return _CONTACT[text.strip()]
+    except KeyError:
+        problem = "write 1 or 0; leave it empty where it could not be read"
+        raise BadCellError(column, text, problem) from None

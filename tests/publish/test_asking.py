@@ -1,0 +1,232 @@
+"""Requests from outside: what is one, what is not and why, and what the asker is told."""
+
+import json
+from typing import Any
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from core.driver import Collector
+from dustcake.codec import decode_input, encode_input
+from dustcake.core.events import Event, RequestAnswered
+from dustcake.core.inputs import OperatorRequested
+from dustcake.core.reasons import Because, because
+from dustcake.core.requests import Acknowledge, Mode, Request, RunBlower, SelectMode, SetZero
+from dustcake.core.stamp import Stamp
+from dustcake.publish.asking import (
+    LONGEST_LABEL,
+    LONGEST_REQUEST_BYTES,
+    REQUESTS,
+    Asked,
+    NotUnderstood,
+    not_understood_reply,
+    read_request,
+    reply,
+)
+from dustcake.units import PressureUnit
+
+
+def asking(**fields: Any) -> bytes:
+    return json.dumps({"id": "r1", **fields}).encode()
+
+
+@pytest.mark.parametrize(
+    ("fields", "expected"),
+    [
+        ({"request": "mode", "mode": "off"}, SelectMode(Mode.OFF)),
+        ({"request": "mode", "mode": "on_demand"}, SelectMode(Mode.ON_DEMAND)),
+        ({"request": "mode", "mode": "timed"}, SelectMode(Mode.TIMED)),
+        ({"request": "zero"}, SetZero(False)),
+        ({"request": "zero", "blower_off_confirmed": True}, SetZero(True)),
+        ({"request": "acknowledge", "alarm": "high_dp"}, Acknowledge("high_dp")),
+        ({"request": "blower", "run": True}, RunBlower(True)),
+        ({"request": "blower", "run": False}, RunBlower(False)),
+    ],
+)
+def test_a_request_is_read(fields: dict[str, Any], expected: Request) -> None:
+    assert read_request(asking(**fields)) == Asked(expected, "r1", "")
+    assert read_request(asking(**fields, by="day shift")) == Asked(expected, "r1", "day shift")
+
+
+def test_every_kind_of_request_is_named() -> None:
+    assert set(REQUESTS) == {"mode", "zero", "acknowledge", "blower"}
+
+
+LABEL = "`id` must be a text of 1 to 64 characters, new for each request"
+RUN = "`run` must be true or false"
+
+
+@pytest.mark.parametrize(
+    ("why", "text", "problem", "request_id"),
+    [
+        ("nothing at all", b"", "not JSON in UTF-8", None),
+        ("not JSON", b"open the valves", "not JSON in UTF-8", None),
+        ("another encoding", '{"id":"r1"}'.encode("utf-16"), "not JSON in UTF-8", None),
+        ("not UTF-8", b'{"id":"\xff"}', "not JSON in UTF-8", None),
+        ("nested too deeply", b"[" * 4000, "not JSON in UTF-8", None),
+        ("a list", b"[]", "not a JSON object", None),
+        ("a number", b"1", "not a JSON object", None),
+        ("too long", b" " * (LONGEST_REQUEST_BYTES + 1), "longer than 4096 bytes", None),
+        ("no id", b'{"request":"zero"}', LABEL, None),
+        ("an empty id", asking(id="", request="zero"), LABEL, None),
+        ("an id that is a number", asking(id=1, request="zero"), LABEL, None),
+        ("an id that is too long", asking(id="x" * 65, request="zero"), LABEL, None),
+        ("an id that breaks the line", asking(id="a\nb", request="zero"), LABEL, None),
+        ("an id that has no UTF-8", asking(id="\ud800", request="zero"), LABEL, None),
+        (
+            "somebody without a name that can be shown",
+            asking(by="\u202e", request="zero"),
+            "`by` must be a text of at most 64 characters",
+            "r1",
+        ),
+        ("no request", asking(), "`request` must be one of mode, zero, acknowledge, blower", "r1"),
+        (
+            "an unknown one",
+            asking(request="pulse"),
+            "`request` must be one of mode, zero, acknowledge, blower",
+            "r1",
+        ),
+        (
+            "a list for a request",
+            asking(request=["mode"]),
+            "`request` must be one of mode, zero, acknowledge, blower",
+            "r1",
+        ),
+        (
+            "an unknown mode",
+            asking(request="mode", mode="auto"),
+            "`mode` must be one of off, on_demand, timed",
+            "r1",
+        ),
+        (
+            "a mode that is no text",
+            asking(request="mode", mode={}),
+            "`mode` must be one of off, on_demand, timed",
+            "r1",
+        ),
+        (
+            "a confirmation that is no confirmation",
+            asking(request="zero", blower_off_confirmed="false"),
+            "`blower_off_confirmed` must be true or false",
+            "r1",
+        ),
+        (
+            "an alarm that is no name",
+            asking(request="acknowledge", alarm=["high_dp"]),
+            "`alarm` must be the name of an alarm",
+            "r1",
+        ),
+        (
+            "an alarm that could not be stored or shown",
+            asking(request="acknowledge", alarm="\ud800"),
+            "`alarm` must be the name of an alarm",
+            "r1",
+        ),
+        ("1 is not true", asking(request="blower", run=1), RUN, "r1"),
+        ("run left out", asking(request="blower"), RUN, "r1"),
+        (
+            "a mistyped field is not silently ignored",
+            asking(request="zero", blower_off_confirmd=True),
+            "unknown field 'blower_off_confirmd' in a request of kind `zero`",
+            "r1",
+        ),
+        (
+            "a field that could not be told back is escaped and cut",
+            asking(request="zero", **{"\ud800" + "x" * 100: 1}),
+            f"unknown field '\\ud800{'x' * 63}' in a request of kind `zero`",
+            "r1",
+        ),
+    ],
+)
+def test_what_is_no_request_says_what_would_be(
+    why: str, text: bytes, problem: str, request_id: str | None
+) -> None:
+    assert read_request(text) == NotUnderstood(problem, request_id), why
+
+
+def test_the_limits_themselves_are_allowed() -> None:
+    longest = asking(id="x" * LONGEST_LABEL, by="y" * LONGEST_LABEL, request="zero")
+    read = read_request(longest.ljust(LONGEST_REQUEST_BYTES))
+    assert isinstance(read, Asked)
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=80),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner),
+    max_leaves=6,
+)
+NEARLY = st.fixed_dictionaries(
+    {"request": st.sampled_from([*REQUESTS, "other"]) | JSON},
+    optional={
+        "id": st.text(alphabet="ab-1", max_size=70) | JSON,
+        "by": st.text(max_size=70) | JSON,
+        "mode": st.sampled_from(list(Mode)) | JSON,
+        "alarm": st.text(max_size=70) | JSON,
+        "run": st.booleans() | JSON,
+        "blower_off_confirmed": st.booleans() | JSON,
+        "\ud800": JSON,
+    },
+)
+
+
+@given(
+    st.binary(max_size=200)
+    | JSON.map(json.dumps).map(str.encode)
+    | NEARLY.map(json.dumps).map(str.encode)
+)
+@example(b'{"id": "r", "request": "acknowledge", "alarm": "\\ud800"}')
+@example(b'{"id": "r", "request": "zero", "\\udfff": 1}')
+@example(b"9" * 4096)
+def test_whatever_comes_in_is_answered_and_can_be_kept(text: bytes) -> None:
+    """Never an exception: not when it is read, stored, decided on, or answered."""
+    read = read_request(text)
+    if isinstance(read, NotUnderstood):
+        content = json.loads(not_understood_reply(read, None, 3).decode("utf-8"))
+        assert content["accepted"] is False
+        assert len(read.problem) < 600
+        return
+    collector = Collector()
+    asked = OperatorRequested(collector.now, read.request, read.by, read.request_id)
+    assert decode_input(*encode_input(asked)) == asked
+    (event,) = (e for e in collector.feed(asked).events if isinstance(e.body, RequestAnswered))
+    answered = event.body
+    assert isinstance(answered, RequestAnswered)
+    content = json.loads(reply(event, answered, PressureUnit.PA).decode("utf-8"))
+    assert content["id"] == read.request_id
+
+
+AT = Stamp(1.0, 1_800_000_000.0)
+
+
+def test_the_asker_is_told_what_became_of_it() -> None:
+    no = because(Because.ZERO_TOO_FAR, dp_pa=49.8, limit_pa=12.5)
+    answered = RequestAnswered("r1", "zero", "day shift", False, no)
+    content = json.loads(reply(Event(9, AT, answered), answered, PressureUnit.INH2O))
+    assert content == {
+        "schema": "dustcake/reply/1",
+        "utc": "2027-01-15T08:00:00.000Z",
+        "seq": 9,
+        "id": "r1",
+        "request": "zero",
+        "accepted": False,
+        "reason": (
+            "the transmitter reads 0.20 inH2O with no flow, more than the 0.05 inH2O a zero may "
+            "hide"
+        ),
+        "reason_code": "zero_too_far",
+    }
+
+
+def test_who_sent_no_request_is_told_why() -> None:
+    content = json.loads(not_understood_reply(NotUnderstood("not JSON in UTF-8"), 0.0, 4))
+    assert content == {
+        "schema": "dustcake/reply/1",
+        "utc": "1970-01-01T00:00:00.000Z",
+        "seq": 4,
+        "id": None,
+        "request": None,
+        "accepted": False,
+        "reason": "not understood: not JSON in UTF-8",
+        "reason_code": "not_understood",
+    }

@@ -1,0 +1,221 @@
+"""Every reason has its sentence, and every sentence can be said with what the core gives it."""
+
+import ast
+import string
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import dustcake.core
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.setpoints import AlarmName
+from dustcake.core.state import State
+from dustcake.core.step import Step
+from dustcake.publish.alarm_texts import ALARM_TEXTS
+from dustcake.publish.wording import SENTENCES, duration, header_unit, number, sentence
+from dustcake.units import PressureUnit
+from publish.histories import SETPOINTS, live, reasons_in
+
+INH2O, PA, MBAR = PressureUnit.INH2O, PressureUnit.PA, PressureUnit.MBAR
+CORE = Path(dustcake.core.__file__).parent
+
+
+def names_in(template: str) -> set[str]:
+    return {name for _, name, _, _ in string.Formatter().parse(template) if name}
+
+
+def test_every_code_has_a_sentence_and_no_sentence_is_left_over() -> None:
+    assert set(SENTENCES) == set(Because)
+
+
+def test_every_alarm_has_its_texts_and_none_is_left_over() -> None:
+    assert set(ALARM_TEXTS) == set(AlarmName)
+    for text in ALARM_TEXTS.values():
+        for part in (text.title, text.consequence, text.action):
+            assert part == part.strip() != ""
+        assert not text.title.endswith(".")
+        assert text.consequence.endswith(".")
+        assert text.action.endswith(".")
+        assert len(text.title) <= 50, "a title must fit a lamp or a list"
+
+
+# -- what the core's source gives each reason ---------------------------------------------------
+
+
+def code_of(node: ast.expr) -> Because | None:
+    """The code that ``Because.X`` in the source stands for."""
+    match node:
+        case ast.Attribute(value=ast.Name(id="Because"), attr=name):
+            return Because[name]
+    return None
+
+
+def is_built(call: ast.Call) -> bool:
+    return isinstance(call.func, ast.Name) and call.func.id in ("because", "Reason")
+
+
+def given_in_core() -> Iterator[tuple[str, Because, set[str]]]:
+    """Where, which reason, and the numbers given to it. A code that is handed to a function of
+    another name, which then builds the reason, is given none."""
+    for file in sorted(CORE.glob("*.py")):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call):
+                continue
+            for i, argument in enumerate(node.args):
+                code = code_of(argument)
+                if code is None:
+                    continue
+                if is_built(node):
+                    assert i == 0
+                    numbers = {keyword.arg or "**" for keyword in node.keywords}
+                    yield f"{file.name}:{node.lineno}", code, numbers
+                else:
+                    yield f"{file.name}:{node.lineno}", code, set()
+
+
+def test_the_core_gives_every_number_that_a_sentence_names() -> None:
+    found = list(given_in_core())
+    assert len(found) > 50, "the source is no longer read as it is written"
+    for place, code, numbers in found:
+        missing = names_in(SENTENCES[code]) - {"detail"} - numbers
+        assert not missing, f"{place}: {code.name} needs {missing}"
+
+
+def test_every_code_is_used_by_the_core() -> None:
+    used = {code for _, code, _ in given_in_core()}
+    chosen_first = {  # picked into a variable, and built from that
+        code
+        for file in CORE.glob("*.py")
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(node, ast.IfExp)
+        for branch in (node.body, node.orelse)
+        if (code := code_of(branch)) is not None
+    }
+    assert used | chosen_first == set(Because)
+    for code in chosen_first - used:
+        assert not names_in(SENTENCES[code]), f"{code.name} is built without numbers"
+
+
+reached: Counter[Because] = Counter()
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(st.data())
+def _histories(data: st.DataObject) -> None:
+    def tell(_before: State, done: Step) -> None:
+        for reason in reasons_in(done):
+            assert isinstance(reason, Reason)
+            reached[reason.code] += 1
+            for unit in PressureUnit:
+                said = sentence(reason, unit)
+                assert said == said.strip() != ""
+                assert "()" not in said
+                assert "None" not in said
+
+    live(data, tell, data.draw(st.sampled_from(SETPOINTS)))
+
+
+def test_whatever_the_core_gives_as_a_reason_can_be_said() -> None:
+    reached.clear()
+    _histories()
+    assert len(reached) >= 40, f"only {sorted(reached)} were met"
+
+
+# -- units, numbers, times ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("unit", "expected"),
+    [
+        (INH2O, "dP 4.01 inH2O has reached the high set point of 4.00 inH2O"),
+        (PA, "dP 1000 Pa has reached the high set point of 996 Pa"),
+        (MBAR, "dP 10.00 mbar has reached the high set point of 9.96 mbar"),
+    ],
+)
+def test_a_dp_is_said_in_the_unit_people_chose(unit: PressureUnit, expected: str) -> None:
+    reason = because(Because.HIGH_REACHED, dp_pa=1000.0, high_pa=996.35564)
+    assert sentence(reason, unit) == expected
+
+
+@pytest.mark.parametrize(
+    ("unit", "expected"),
+    [
+        (INH2O, "header pressure is below 60.0 psi"),
+        (PA, "header pressure is below 4.14 bar"),
+        (MBAR, "header pressure is below 4.14 bar"),
+    ],
+)
+def test_header_pressure_is_said_as_its_gauge_shows_it(unit: PressureUnit, expected: str) -> None:
+    reason = because(Because.HEADER_LOW, header_pa=413_000.0, min_pa=60 * 6894.757293168361)
+    assert sentence(reason, unit) == expected
+    assert number("header_pa", 550_000.0, PA) == "5.50 bar"
+    assert number("max_pa", 758_423.3, INH2O) == "110.0 psi"
+    assert header_unit(INH2O) is PressureUnit.PSI
+
+
+@pytest.mark.parametrize(
+    ("duration_s", "expected"),
+    [
+        (0.0, "0 s"),
+        (0.15, "0.15 s"),
+        (0.05, "0.05 s"),
+        (5.0, "5 s"),
+        (45.25, "45.2 s"),
+        (60.0, "1 min"),
+        (90.0, "90 s"),
+        (119.9, "120 s"),
+        (120.0, "2 min"),
+        (150.0, "2.5 min"),
+        (900.0, "15 min"),
+        (3600.0, "1 h"),
+        (5400.0, "90 min"),
+        (7200.0, "2 h"),
+        (9000.0, "2.5 h"),
+        (86_400.0, "1 d"),
+        (172_800.0, "2 d"),
+    ],
+)
+def test_a_time_is_said_in_the_unit_that_keeps_it_short(duration_s: float, expected: str) -> None:
+    assert duration(duration_s) == expected
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "expected"),
+    [
+        ("current_ma", 3.456, "3.46"),
+        ("cycles", 10, "10"),
+        ("words", 2, "2"),
+        ("settle_s", 10.0, "10 s"),
+        ("dp_pa", -0.0001, "0.00 inH2O"),
+    ],
+)
+def test_the_ending_of_a_name_tells_the_unit(name: str, value: float, expected: str) -> None:
+    assert number(name, value, INH2O) == expected
+
+
+@pytest.mark.parametrize(
+    ("why", "reason", "expected"),
+    [
+        (
+            "a device's own words are passed on as they are, braces and all",
+            because(Because.OUTPUTS_FAULT, "bus {b}: no reply"),
+            "the outputs do not do what they are told (bus {b}: no reply)",
+        ),
+        (
+            "no empty brackets where nobody said anything",
+            because(Because.JOURNAL_FAULT),
+            "the journal cannot be written",
+        ),
+        (
+            "a name from outside cannot break the line or the screen",
+            because(Because.NO_SUCH_ALARM, "a\n\ud800"),
+            "there is no alarm called 'a\\n\\ud800'",
+        ),
+    ],
+)
+def test_words_from_outside(why: str, reason: Reason, expected: str) -> None:
+    assert sentence(reason, INH2O) == expected, why
