@@ -91,12 +91,22 @@ def test_a_measured_pressure_has_value_unit_quality_and_time() -> None:
 
 
 def test_a_chosen_pressure_has_value_and_unit() -> None:
-    assert pressure(747.26673, INH2O) == {"value": 747.27, "unit": "Pa", "display": "3.00 inH2O"}
+    assert pressure(747.26673, INH2O) == {
+        "value": 747.27,
+        "unit": "Pa",
+        "quality": "good",
+        "display": "3.00 inH2O",
+    }
 
 
 HIGH = because(Because.HIGH_REACHED, dp_pa=1003.0, high_pa=1000.0)
 LOW = because(Because.LOW_REACHED, dp_pa=740.0, low_pa=750.0)
 HIGH_TEXT = "dP 1003 Pa has reached the high set point of 1000 Pa"
+
+
+def quality_then(event: Event) -> Quality:
+    """Of the reading when it happened: these events have a dP only where it was good."""
+    return Quality.GOOD if getattr(event.body, "dp_pa", None) is not None else Quality.FAILURE
 
 
 @pytest.mark.parametrize(
@@ -139,7 +149,7 @@ HIGH_TEXT = "dP 1003 Pa has reached the high set point of 1000 Pa"
                 "reason": "cleaning is switched off",
                 "reason_code": "mode_off",
                 "pulses": 8,
-                "duration": {"value": 120.0, "unit": "s"},
+                "duration": {"value": 120.0, "unit": "s", "quality": "good"},
             },
         ),
         (
@@ -156,7 +166,7 @@ HIGH_TEXT = "dP 1003 Pa has reached the high set point of 1000 Pa"
             {
                 "event": "pulse",
                 "valve": 2,
-                "on_time": {"value": 0.15, "unit": "s"},
+                "on_time": {"value": 0.15, "unit": "s", "quality": "good"},
                 "count": 9,
                 "dp": {"value": 900.0, "unit": "Pa", "quality": "good"},
                 "ended_early": False,
@@ -191,7 +201,7 @@ HIGH_TEXT = "dP 1003 Pa has reached the high set point of 1000 Pa"
             "what is not known is null, with its unit",
             Event(1, AT, Started(None)),
             {"event": "started", "downtime_s": None},
-            {"event": "started", "downtime": {"value": None, "unit": "s"}},
+            {"event": "started", "downtime": {"value": None, "unit": "s", "quality": "failure"}},
         ),
         (
             "a blower that is not proved either way",
@@ -206,4 +216,7 @@ def test_an_event(
 ) -> None:
     assert event_fields(event, PA) == flat, why
     head = {"schema": "dustcake/event/1", "utc": AT_TEXT, "seq": event.seq}
-    assert read(event_payload(event, PA)) == {**head, **(flat if told is None else told)}, why
+    assert read(event_payload(event, PA, quality_then(event))) == {
+        **head,
+        **(flat if told is None else told),
+    }, why

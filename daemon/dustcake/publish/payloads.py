@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from dustcake.core.events import Event
-from dustcake.core.reading import Sample
+from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Reason
 from dustcake.publish.wording import sentence
 from dustcake.units import PressureUnit, show
@@ -46,8 +46,18 @@ def measured(sample: Sample, unit: PressureUnit) -> Fields:
 
 
 def pressure(pa: float, unit: PressureUnit) -> Fields:
-    """A pressure that somebody chose, such as a set point."""
-    return {"value": round(pa, 2), "unit": "Pa", "display": show(pa, unit)}
+    """A pressure that somebody chose, such as a set point: as good as it was chosen."""
+    quality = Quality.GOOD.value
+    return {"value": round(pa, 2), "unit": "Pa", "quality": quality, "display": show(pa, unit)}
+
+
+def contact(state: bool | None) -> Fields:
+    """A contact or a proof that is fitted; null where it is not known."""
+    return {"value": state, "unit": None, "quality": _known(state).value}
+
+
+def _known(value: float | None) -> Quality:
+    return Quality.FAILURE if value is None else Quality.GOOD
 
 
 def reason_fields(reason: Reason, unit: PressureUnit) -> Fields:
@@ -70,18 +80,20 @@ def event_fields(event: Event, unit: PressureUnit) -> Fields:
     return content
 
 
-def event_payload(event: Event, unit: PressureUnit) -> bytes:
-    """An event for the broker. Numbers become objects with their unit; a dP in an event is one
-    that decisions rested on, so its quality is good, or it is null."""
+def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
+    """An event for the broker: numbers become objects with their unit and quality. ``quality`` is
+    that of the dP reading when it happened; what was counted, timed or chosen is good."""
     content: Fields = {}
     for name, value in event_fields(event, unit).items():
-        if name == "dp_pa":
-            quality = "failure" if value is None else "good"
-            content["dp"] = {"value": value, "unit": "Pa", "quality": quality}
-        elif name.endswith("_pa"):
-            content[name.removesuffix("_pa")] = {"value": value, "unit": "Pa"}
+        if name.endswith("_pa"):
+            how = quality if name == "dp_pa" else _known(value)
+            content[name.removesuffix("_pa")] = _quantity(value, "Pa", how)
         elif name.endswith("_s"):
-            content[name.removesuffix("_s")] = {"value": value, "unit": "s"}
+            content[name.removesuffix("_s")] = _quantity(value, "s", _known(value))
         else:
             content[name] = value
     return payload("event", event.at.utc_s, event.seq, content)
+
+
+def _quantity(value: float | None, unit: str, quality: Quality) -> Fields:
+    return {"value": value, "unit": unit, "quality": quality.value}

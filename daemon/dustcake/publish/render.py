@@ -5,12 +5,14 @@ from collections.abc import Iterable
 from dustcake.core.alarms import ACTIVE, Alarm, AlarmState
 from dustcake.core.events import Event
 from dustcake.core.permissives import Permissive
+from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.setpoints import AlarmSetting, Setpoints
 from dustcake.core.state import State
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.payloads import (
     Fields,
+    contact,
     event_payload,
     measured,
     payload,
@@ -39,24 +41,27 @@ class Renderer:
         body = payload("online", utc_s, seq, {"online": online})
         return Publication(self.topics.online, body, 1, True, Keep.LIVE)
 
-    def measurement(self, state: State) -> Publication:
-        """The reading now."""
-        contacts, header = state.contacts, state.header
+    def measurement(self, state: State, utc_s: float | None) -> Publication:
+        """The reading now; each value has the time it was read at."""
+        header, fitted, contacts = state.header, self.setpoints.fitted, state.contacts
         content: Fields = {
             "dp": measured(state.sample, self.unit),
             "header": None if header is None else measured(header, header_unit(self.unit)),
-            "blower_running": state.blower.running,
-            "smoke": contacts.smoke,
-            "door_open": contacts.door_open,
-            "process_running": contacts.process_running,
-            "stop": contacts.stop,
+            # Without a contact it is what dP proves.
+            "blower_running": contact(state.blower.running),
+            "smoke": contact(contacts.smoke) if fitted.smoke else None,
+            "door_open": contact(contacts.door_open) if fitted.door_open else None,
+            "process_running": contact(contacts.process_running)
+            if fitted.process_running
+            else None,
+            "stop": contact(contacts.stop) if fitted.stop else None,
         }
-        body = payload("measurement", state.sample.at.utc_s, state.next_seq - 1, content)
+        body = payload("measurement", utc_s, state.next_seq - 1, content)
         expiry_s = self.measurement_expiry_s
         return Publication(self.topics.measurement, body, 0, False, Keep.LIVE, expiry_s)
 
     def state_content(self, state: State) -> Fields:
-        """What the retained state says, without time and number: for telling whether it changed."""
+        """What the retained state says, without time and number."""
         cleaning, limits = self.setpoints.cleaning, self.setpoints.limits
         decision = state.decision
         return {
@@ -67,6 +72,7 @@ class Renderer:
             "permissives": [self._permissive(p) for p in decision.permissives],
             "quality": state.sample.quality.value,
             "quality_reasons": [sentence(r, self.unit) for r in state.sample.reasons],
+            "quality_reason_codes": [r.code.value for r in state.sample.reasons],
             "blower_running": state.blower.running,
             "valves": [
                 {"valve": i, "pulses": n} for i, n in enumerate(state.pulsing.counts, start=1)
@@ -109,10 +115,12 @@ class Renderer:
         body = payload("alarm", alarm.since_utc_s, seq, self.alarm_content(alarm, setting))
         return Publication(self.topics.alarm(alarm.name.value), body, 1, True, Keep.LATEST)
 
-    def events(self, events: Iterable[Event]) -> list[Publication]:
-        """Events, in order."""
+    def events(self, events: Iterable[Event], quality: Quality) -> list[Publication]:
+        """Events, in order; ``quality`` of the dP reading at their time."""
         return [
-            Publication(self.topics.event, event_payload(e, self.unit), 1, False, Keep.EVENT)
+            Publication(
+                self.topics.event, event_payload(e, self.unit, quality), 1, False, Keep.EVENT
+            )
             for e in events
         ]
 
@@ -126,7 +134,7 @@ class Renderer:
         self, before: State, after: State, events: Iterable[Event], utc_s: float | None
     ) -> list[Publication]:
         """What a step has to tell: its events, then the retained topics that now say otherwise."""
-        told = self.events(events)
+        told = self.events(events, after.sample.quality)
         seq = after.next_seq - 1
         if len(before.alarms) == len(after.alarms):
             triples = zip(before.alarms, after.alarms, self.setpoints.alarms, strict=True)
@@ -137,13 +145,24 @@ class Renderer:
             ]
         else:
             return [*told, *self.everything(after, utc_s)]
-        if self.state_content(before) != self.state_content(after):
+        if self._gist(before) != self._gist(after):
             told.append(self.state(after, utc_s))
         return told
 
+    def _gist(self, state: State) -> Fields:
+        """The state without the sentences: they may hold a number that differs at every poll, and
+        alone are no reason to tell it again."""
+        gist = self.state_content(state)
+        del gist["reason"], gist["quality_reasons"]
+        for permissive in gist["permissives"]:
+            del permissive["reason"]
+        return gist
+
     def _permissive(self, permissive: Permissive) -> Fields:
+        reason = permissive.reason
+        why = {"reason": None, "reason_code": None}
         return {
             "name": permissive.name,
             "met": permissive.met.value,
-            "reason": None if permissive.reason is None else sentence(permissive.reason, self.unit),
+            **(why if reason is None else reason_fields(reason, self.unit)),
         }

@@ -46,11 +46,11 @@ SENTENCES: dict[Because, str] = {
         "{cycles} full cycles did not reach the low set point of {low_pa}; "
         "cleaning rests for {rest_s} before it tries again"
     ),
-    Because.DOWNTIME: "downtime cleaning: the blower has stopped, {passes} passes over all valves",
+    Because.DOWNTIME: "downtime cleaning: the blower has stopped; passes over all valves: {passes}",
     Because.DOWNTIME_SPIN_DOWN: (
         "downtime cleaning waits {spin_down_s} for the blower to come to rest"
     ),
-    Because.DOWNTIME_DONE: "downtime cleaning is done: {passes} passes over all valves",
+    Because.DOWNTIME_DONE: "downtime cleaning is done; passes over all valves: {passes}",
     Because.STOPPING: "the daemon is stopping",
     Because.RESTARTED: "the daemon has just started",
     Because.SMOKE: "the smoke contact reports smoke",

@@ -168,7 +168,7 @@ class Engine:
         self._answer(result.events)
         self._fed()
         if isinstance(happened, PollCompleted):
-            self._measurement(happened.at.mono_s)
+            self._measurement(happened.at)
             self.decided.set()
 
     async def _keep_and_act(
@@ -233,11 +233,12 @@ class Engine:
                     if not waiting.done():
                         waiting.set_result(event)
 
-    def _measurement(self, now_s: float) -> None:
+    def _measurement(self, at: Stamp) -> None:
+        now_s = at.mono_s
         due = self._measured_s is None or now_s - self._measured_s >= self._measurement_every_s
         if due or self.state.sample.quality is not self._measured_quality:
             self._measured_s, self._measured_quality = now_s, self.state.sample.quality
-            self._live(self._renderer.measurement(self.state))
+            self._live(self._renderer.measurement(self.state, at.utc_s))
 
 
 def _only_safer(command: Command) -> bool:
