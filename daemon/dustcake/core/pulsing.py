@@ -27,16 +27,18 @@ class InFlight:
 
 @record
 class PulsingState:
-    """``next_index`` into the row order; ``last_s``: when the last pulse began, None where that
-    is not known; ``counts``: pulses of each valve, valve 1 first; ``demand_closed``: what the
-    sequencer board was last told with success."""
+    """``next_index`` into the row order; ``last_s``: when the last pulse began, or may have begun
+    before a start; ``counts``: pulses of each valve, valve 1 first; ``demand_closed``: what the
+    sequencer board was last told with success; ``retry_s``: telling it has gone wrong, and is not
+    tried again before then."""
 
     counts: tuple[int, ...]
+    last_s: float
     next_index: int = 0
-    last_s: float | None = None
     last_valve: int | None = None
     in_flight: InFlight | None = None
     demand_closed: bool = False
+    retry_s: float | None = None
 
 
 def restarted(turn: Turn, pulsing: PulsingState) -> PulsingState:
@@ -80,12 +82,7 @@ def pulse(
         return pulsing
     if run is None:
         return pulsing
-    if pulsing.last_s is not None:
-        due_s = pulsing.last_s + interval_s(turn.setpoints, run.kind)
-        if turn.now_s < due_s:
-            turn.by(due_s)
-            return pulsing
-    if held:
+    if not turn.reached(pulsing.last_s + interval_s(turn.setpoints, run.kind)) or held:
         return pulsing
     settings = turn.setpoints.pulsing
     valve = settings.order[pulsing.next_index]
@@ -125,6 +122,8 @@ def _demand(turn: Turn, pulsing: PulsingState, closed: bool) -> PulsingState:
         return pulsing
     if closed is pulsing.demand_closed:
         return pulsing
+    if pulsing.retry_s is not None and not turn.reached(pulsing.retry_s):
+        return pulsing
     due_s = turn.now_s + turn.setpoints.pulsing.report_timeout_s
     turn.by(due_s)
     return replace(pulsing, in_flight=InFlight(turn.demand(closed), None, closed, due_s))
@@ -145,7 +144,11 @@ def reported(
     went_well = report.outcome in (Outcome.DONE, Outcome.ENDED_EARLY)
     detail = report.detail or report.outcome.value
     stuck = report.outcome is Outcome.STUCK_ON
-    if report.outcome is Outcome.WITHHELD:  # the outputs were not asked, so they are not at fault
+    if flight.valve is None:
+        retry_s = None if went_well else turn.now_s + turn.setpoints.outputs_retry_s
+        pulsing = replace(pulsing, retry_s=retry_s)
+    if report.outcome is Outcome.WITHHELD and flight.closed:
+        # The outputs were not asked, so they are not at fault.
         if flight.valve is not None:
             turn.emit(PulseFailed(flight.valve, detail))
         return pulsing, outputs, run

@@ -157,7 +157,7 @@ def first_state(setpoints: Setpoints, at: Stamp) -> State:
         zero=ZeroState(),
         blower=BlowerState(since_s=at.mono_s),
         cleaning=CleaningState(),
-        pulsing=PulsingState(counts=(0,) * len(setpoints.pulsing.order)),
+        pulsing=PulsingState((0,) * len(setpoints.pulsing.order), at.mono_s),
         outputs=OutputsState(),
         worn=ReplacementState(),
         journal=JournalState(),

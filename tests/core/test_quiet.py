@@ -1,0 +1,170 @@
+"""The promise that nothing will happen: held in every history, and worth having."""
+
+from collections import Counter
+from dataclasses import replace
+from math import inf, nextafter
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from core.driver import LOST, Collector, chosen, ready, running, with_header
+from core.traces import Script, Taken, again, loud, play, scripts, setpoints
+from dustcake.core.inputs import PollCompleted, Woke
+from dustcake.core.reading import Quality
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.signals import Measured, Signal
+from dustcake.core.stamp import Stamp
+from dustcake.core.state import Quiet
+from dustcake.core.step import Step, step
+
+LOOK = settings(
+    max_examples=200,
+    derandomize=True,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)
+
+
+def is_same(short: Step, long: Step) -> bool:
+    """All that anybody can see of a step."""
+    return (
+        short.events == long.events
+        and short.commands == long.commands
+        and short.wake_at_s == long.wake_at_s
+        and replace(short.state, quiet=None) == replace(long.state, quiet=None)
+    )
+
+
+def test_the_short_way_comes_to_the_same_as_the_long_one() -> None:
+    seen: Counter[str] = Counter()
+
+    @LOOK
+    @given(scripts(), setpoints())
+    def every_history(script: Script, chosen: Setpoints) -> None:
+        history = play(script, chosen)
+        for taken, long in zip(history, again(history, loud), strict=True):
+            assert is_same(taken.after, long)
+            if taken.before.quiet is not None and taken.before.quiet is taken.after.quiet:
+                seen["took the short way"] += 1
+            elif taken.before.quiet is not None:
+                seen["promise ended"] += 1
+
+    every_history()
+    assert seen["took the short way"] > 1000
+    assert seen["promise ended"] > 1000
+
+
+def test_nor_does_it_miss_anything_when_nobody_wakes_the_core() -> None:
+    """As in a replay, where nothing happens between two rows of a trace."""
+    seen: Counter[str] = Counter()
+
+    @LOOK
+    @given(scripts(), setpoints())
+    def every_history(script: Script, chosen: Setpoints) -> None:
+        history = [t for t in play(script, chosen) if not isinstance(t.happened, Woke)]
+        for short, long in zip(again(history, step), again(history, loud), strict=True):
+            assert is_same(short, long)
+            seen["events"] += len(short.events)
+
+    every_history()
+    assert seen["events"] > 1000
+
+
+def edges(taken: Taken, quiet: Quiet) -> list[PollCompleted]:
+    """Polls in the corners of what a promise covers: dP and header at its bounds, early, late."""
+    now_s, header = taken.happened.at.mono_s, taken.after.state.header
+    until_s = now_s + 3600.0 if quiet.until_s is None else nextafter(quiet.until_s, -inf)
+    low_pa = -31.0 if quiet.low_pa is None else nextafter(quiet.low_pa, inf)
+    high_pa = 2570.0 if quiet.high_pa is None else nextafter(quiet.high_pa, -inf)
+    offset_pa = taken.after.state.zero.offset_pa
+    contacts = taken.after.state.contacts
+    headers: list[Signal | None] = [None]
+    if header is not None:
+        low = -12_000.0 if quiet.header_low_pa is None else nextafter(quiet.header_low_pa, inf)
+        high = 1e6 if quiet.header_high_pa is None else nextafter(quiet.header_high_pa, -inf)
+        headers = [Measured(low), Measured(high)]
+    return [
+        PollCompleted(Stamp(at_s, None), Measured(dp_pa + offset_pa), contacts, header_signal)
+        for at_s in (now_s, until_s)
+        for dp_pa in (low_pa, high_pa)
+        for header_signal in headers
+    ]
+
+
+def test_what_is_promised_holds_up_to_its_very_edges() -> None:
+    seen: Counter[str] = Counter()
+
+    @LOOK
+    @given(scripts(longest=10), setpoints())
+    def every_history(script: Script, chosen: Setpoints) -> None:
+        for taken in play(script, chosen):
+            state, quiet = taken.after.state, taken.after.quiet
+            if quiet is None or taken.before.quiet is quiet:
+                continue
+            for poll in edges(taken, quiet):
+                after = loud(state, poll, taken.setpoints)
+                sample = after.state.sample
+                if sample.quality is not Quality.GOOD or sample.pa is None:
+                    continue
+                # Taking the zero off may round the value onto the bound itself.
+                if not (quiet.low_pa or -inf) < sample.pa < (quiet.high_pa or inf):
+                    continue
+                seen["edge"] += 1
+                assert (after.events, after.commands) == ((), ())
+                assert after.decision == state.decision
+                assert after.state.deadline_s == state.deadline_s
+
+    every_history()
+    assert seen["edge"] > 1000
+
+
+def test_a_promise_in_normal_operation() -> None:
+    collector = ready().hold(800.0, 2)
+    assert collector.last.quiet == Quiet(750.0, 1000.0, None, None, None)
+
+
+def test_a_promise_ends_at_the_next_deadline() -> None:
+    collector = ready(chosen(cleaning={"on_delay_s": 20.0})).hold(1100.0, 2)
+    assert collector.last.quiet == Quiet(1000.0, 1190.0, None, None, collector.t + 19.0)
+
+
+def test_a_header_has_its_own_bounds() -> None:
+    collector = ready(with_header()).hold(800.0, 2)
+    assert collector.last.quiet == Quiet(750.0, 1000.0, 408_000.0, 800_000.0, None)
+
+
+@pytest.mark.parametrize("dp", [750.0, 1000.0, LOST, 2600.0])
+def test_no_promise_on_a_threshold_or_without_a_good_reading(dp: float | Signal) -> None:
+    assert ready().hold(dp, 1).last.quiet is None
+
+
+@pytest.mark.parametrize("signal", [None, LOST, Measured(400_000.0), Measured(1.2e6)])
+def test_no_promise_without_a_good_header_reading(signal: Signal | None) -> None:
+    collector = ready(with_header()).hold(800.0, 2)
+    collector.header = signal
+    assert collector.hold(800.0, 3).last.quiet is None
+
+
+@pytest.mark.parametrize("pa", [410_000.0, 790_000.0])
+def test_a_header_inside_its_bounds_keeps_the_promise(pa: float) -> None:
+    collector = ready(with_header()).hold(800.0, 2)
+    promised = collector.last.quiet
+    collector.header = Measured(pa)
+    assert collector.hold(800.0, 3).last.quiet is promised
+    assert collector.state.header is not None
+    assert collector.state.header.pa == pa
+
+
+@pytest.mark.parametrize("pa", [300_000.0, 900_000.0])
+def test_a_header_that_leaves_its_bounds_ends_the_promise(pa: float) -> None:
+    collector = ready(with_header()).hold(800.0, 2)
+    promised = collector.last.quiet
+    collector.header = Measured(pa)
+    assert collector.hold(800.0, 1).last.quiet is not promised
+
+
+def test_other_contacts_end_the_promise() -> None:
+    collector: Collector = running().hold(800.0, 2)
+    promised = collector.last.quiet
+    assert promised is not None
+    assert collector.hold(800.0, 1, door_open=True).last.quiet is not promised

@@ -1,0 +1,76 @@
+"""What becomes of a request: answered always, acted on once."""
+
+import pytest
+
+from core.driver import BASE, Collector, ready
+from dustcake.core.events import ModeSelected, RequestAnswered
+from dustcake.core.requested import REMEMBERED
+from dustcake.core.requests import Acknowledge, Mode, Request, RunBlower, SelectMode, SetZero
+
+
+@pytest.mark.parametrize(
+    ("request_", "name"),
+    [
+        (SelectMode(Mode.OFF), "mode"),
+        (SetZero(), "zero"),
+        (Acknowledge("smoke"), "acknowledge"),
+        (RunBlower(True), "blower"),
+    ],
+)
+def test_every_request_is_answered_by_name(request_: Request, name: str) -> None:
+    collector = ready()
+    answer = collector.ask(request_, "abc", by="panel")
+    assert (answer.request_id, answer.request, answer.by) == ("abc", name, "panel")
+
+
+def test_a_mode_is_selected_and_told_once() -> None:
+    collector = ready()
+    assert collector.ask(SelectMode(Mode.TIMED), by="night shift").accepted
+    assert collector.ask(SelectMode(Mode.TIMED)).accepted
+    assert collector.state.mode is Mode.TIMED
+    assert [(body.mode, body.by) for body in collector.of(ModeSelected)] == [
+        (Mode.TIMED, "night shift")
+    ]
+
+
+def test_the_same_request_again_gets_the_same_answer_and_does_nothing() -> None:
+    collector = ready()
+    first = collector.ask(SelectMode(Mode.OFF), "one")
+    collector.ask(SelectMode(Mode.TIMED), "two")
+    again = collector.ask(SelectMode(Mode.OFF), "one")
+    assert again == first
+    assert collector.state.mode is Mode.TIMED
+
+
+def test_a_refusal_is_remembered_too() -> None:
+    collector = ready()
+    refused = collector.ask(SetZero(), "z")
+    assert not refused.accepted
+    collector.hold(0.0, 5)
+    assert collector.ask(SetZero(blower_off_confirmed=True), "z") == refused
+    assert not collector.state.zero.under_way
+
+
+def test_answers_are_remembered_through_a_restart() -> None:
+    collector = ready()
+    collector.ask(SelectMode(Mode.OFF), "one")
+    collector.ask(SelectMode(Mode.TIMED), "two")
+    collector.restart()
+    collector.ask(SelectMode(Mode.OFF), "one")
+    assert collector.state.mode is Mode.TIMED
+
+
+def test_the_memory_of_answers_is_bounded_and_keeps_the_newest() -> None:
+    collector = ready()
+    for i in range(REMEMBERED + 10):
+        collector.ask(SelectMode(Mode.OFF), f"r{i}")
+    assert [a.request_id for a in collector.state.answers] == [
+        f"r{i}" for i in range(10, REMEMBERED + 10)
+    ]
+
+
+def test_a_request_is_answered_even_while_stopping() -> None:
+    collector = Collector(BASE)
+    collector.stop()
+    collector.ask(SelectMode(Mode.OFF))
+    assert len(collector.of(RequestAnswered)) == 1

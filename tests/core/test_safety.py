@@ -1,0 +1,68 @@
+"""No history, however odd, leads to a pulse that must not be."""
+
+from collections import Counter
+
+from hypothesis import HealthCheck, given, settings
+
+from core.safety import check
+from core.traces import Script, Taken, play, scripts, setpoints
+from dustcake.core.inputs import PollCompleted
+from dustcake.core.setpoints import Setpoints
+
+EXAMPLES = 700
+
+# Reasons shown for a decision, kinds of run and events that the histories must have come by, or
+# the property has looked at too little to mean anything.
+REACH = """
+    mode_off blower_off blower_unknown below_high on_delay high_reached above_low low_reached
+    finishing_cycle timed_selected bad_reading_hold bad_reading_fallback fallback_needs_blower
+    limit_of_cycles resting downtime downtime_spin_down downtime_done smoke stop_input
+    door_open contact_unreadable header_low header_high outputs_unproved outputs_fault
+    journal_fault settling
+    started stopped cleaning_started cleaning_stopped pulse pulse_failed pulse_interrupted demand
+    outputs_changed alarm quality_changed mode_selected zero_taken zero_abandoned blower_changed
+    blower_run journal_changed request_answered
+    FireValve SetDemand AllValvesOff SetBlowerRun
+    on_demand/FireValve timed/FireValve fallback/FireValve downtime/FireValve
+    on_demand/SetDemand timed/SetDemand fallback/SetDemand downtime/SetDemand
+    pulse_under_way/AllValvesOff quiet
+    """
+MUST_REACH = frozenset(REACH.split())
+
+
+def reached(history: list[Taken]) -> Counter[str]:
+    """What a history has come by."""
+    seen: Counter[str] = Counter()
+    for taken in history:
+        after, kind = taken.after, taken.after.decision.kind
+        seen[after.decision.reason.code] += 1
+        seen.update(event.body.name for event in after.events)
+        for command in after.commands:
+            name = type(command).__name__
+            seen[name] += 1
+            seen[f"{kind}/{name}"] += 1
+        flight = after.state.pulsing.in_flight
+        if flight is not None and flight.cut:
+            seen["pulse_under_way/AllValvesOff"] += 1
+        if isinstance(taken.happened, PollCompleted) and taken.before.quiet is after.quiet:
+            seen["quiet"] += after.quiet is not None
+    return seen
+
+
+def test_no_history_leads_to_a_pulse_that_must_not_be() -> None:
+    seen: Counter[str] = Counter()
+
+    @settings(
+        max_examples=EXAMPLES,
+        derandomize=True,
+        deadline=None,
+        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+    )
+    @given(scripts(), setpoints())
+    def every_history(script: Script, chosen: Setpoints) -> None:
+        history = play(script, chosen)
+        check(history)
+        seen.update(reached(history))
+
+    every_history()
+    assert seen.keys() >= MUST_REACH, f"never reached: {sorted(MUST_REACH - seen.keys())}"

@@ -1,0 +1,201 @@
+"""What is stored reads back to the same values, and what cannot be read says so."""
+
+import json
+from math import inf, isnan, nan
+from typing import get_args
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from core.driver import LOST, answering, board, chosen, ready, running, with_header
+from dustcake.codec import (
+    STATE_FORMAT,
+    FormatError,
+    decode_body,
+    decode_input,
+    decode_state,
+    encode_body,
+    encode_input,
+    encode_state,
+)
+from dustcake.core import events
+from dustcake.core.commands import FireValve
+from dustcake.core.inputs import (
+    Input,
+    JournalReported,
+    OperatorRequested,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Stopping,
+    Woke,
+)
+from dustcake.core.reasons import Because, because
+from dustcake.core.requests import Acknowledge, Mode, RunBlower, SelectMode, SetZero
+from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers
+from dustcake.core.stamp import Stamp
+from dustcake.core.state import State
+
+NUMBERS = st.floats(allow_nan=False)
+STAMPS = st.builds(Stamp, NUMBERS, st.none() | NUMBERS)
+TEXTS = st.text(max_size=20)
+SIGNALS = (
+    st.builds(Registers, st.lists(st.integers(0, 65535), max_size=4).map(tuple))
+    | st.builds(Measured, NUMBERS)
+    | st.builds(ReadFailure, st.sampled_from(FailureKind), TEXTS)
+)
+CONTACTS = st.builds(Contacts, *[st.none() | st.booleans()] * 5)
+REQUESTS = (
+    st.builds(SelectMode, st.sampled_from(Mode))
+    | st.builds(SetZero, st.booleans())
+    | st.builds(Acknowledge, TEXTS)
+    | st.builds(RunBlower, st.booleans())
+)
+INPUTS = {
+    PollCompleted: st.builds(PollCompleted, STAMPS, SIGNALS, CONTACTS, st.none() | SIGNALS),
+    OutputReported: st.builds(
+        OutputReported, STAMPS, st.integers(1, 2**53), st.sampled_from(Outcome), TEXTS
+    ),
+    OperatorRequested: st.builds(OperatorRequested, STAMPS, REQUESTS, TEXTS, TEXTS),
+    JournalReported: st.builds(JournalReported, STAMPS, st.booleans(), TEXTS),
+    Woke: st.builds(Woke, STAMPS),
+    Restarted: st.builds(Restarted, STAMPS, st.none() | NUMBERS),
+    Stopping: st.builds(Stopping, STAMPS),
+}
+
+
+def test_every_kind_of_input_is_tried() -> None:
+    assert set(INPUTS) == set(get_args(Input))
+
+
+@pytest.mark.parametrize("kind", INPUTS.values(), ids=lambda s: s.__class__.__name__)
+@given(data=st.data())
+def test_an_input_reads_back_the_same(kind: st.SearchStrategy[Input], data: st.DataObject) -> None:
+    happened = data.draw(kind)
+    name, stored = encode_input(happened)
+    again = decode_input(name, stored)
+    assert again == happened
+    assert repr(again) == repr(happened)  # the same types too: True is not 1, 1.0 is not 1
+
+
+@pytest.mark.parametrize("number", [nan, inf, -inf])
+def test_a_number_that_is_none_reads_back_as_such_and_is_stored_as_json(number: float) -> None:
+    poll = PollCompleted(Stamp(1.0, None), Measured(number), Contacts())
+    name, stored = encode_input(poll)
+    json.loads(stored, parse_constant=lambda token: pytest.fail(f"{token} is not JSON"))
+    again = decode_input(name, stored)
+    assert isinstance(again, PollCompleted)
+    assert isinstance(again.dp, Measured)
+    assert again.dp.pa == number or (isnan(number) and isnan(again.dp.pa))
+
+
+REASON = because(Because.HIGH_REACHED, "in words", dp_pa=1003.5, high_pa=1000.0)
+BODIES: list[events.Body] = [
+    events.Started(None),
+    events.Started(12.5),
+    events.Stopped(),
+    events.CleaningStarted("on_demand", 1003.0, REASON),
+    events.CleaningStopped("timed", None, REASON, 7, 61.5),
+    events.PulseFired(2, 0.15, 41, None, True),
+    events.PulseFailed(1, "unit 4: no reply"),
+    events.PulseInterrupted(3),
+    events.DemandSet(True),
+    events.OutputsChanged(False, "lost"),
+    events.AlarmChanged("smoke", "acknowledged", "high", REASON, "night shift"),
+    events.QualityChanged("failure", (REASON, because(Because.STALE))),
+    events.ModeSelected("off", "panel"),
+    events.ZeroTaken(4.25, 0.0, "fitter"),
+    events.ZeroAbandoned(REASON, "fitter"),
+    events.BlowerChanged(None),
+    events.BlowerRunSet(True, "by hand"),
+    events.JournalChanged(False, "disk full"),
+    events.RequestAnswered("id", "mode", "panel", False, REASON),
+]
+
+
+def test_every_kind_of_event_is_tried() -> None:
+    assert {type(body) for body in BODIES} == set(get_args(events.Body))
+    assert len({body.name for body in BODIES}) == len(get_args(events.Body))
+
+
+@pytest.mark.parametrize("body", BODIES, ids=lambda body: body.name)
+def test_an_event_reads_back_the_same(body: events.Body) -> None:
+    again = decode_body(*encode_body(body))
+    assert again == body
+    assert type(again) is type(body)
+
+
+def states() -> dict[str, State]:
+    """States with each part of them in use."""
+    pulsing = ready()
+    pulsing.outcome = answering(FireValve=None)
+    pulsing.poll(1100.0)
+    assert pulsing.sent(FireValve)
+    demand = ready(board(cleaning={"finish_cycle": True})).hold(1400.0, 30).hold(700.0, 3)
+    resting = ready().hold(1600.0, 200)
+    zeroing = running().hold(3.0, 60, blower_running=False)
+    zeroing.ask(SetZero())
+    zeroing.hold(3.0, 2)
+    header = ready(with_header(cleaning={"mode": Mode.TIMED})).hold(900.0, 20)
+    faulty = ready(chosen(fitted={"smoke": True}), smoke=True).hold(LOST, 30)
+    faulty.journal(False, "disk full")
+    quiet = ready().hold(800.0, 5)
+    assert quiet.last.quiet is not None
+    return {
+        "a pulse in flight": pulsing.state,
+        "demand contact closed": demand.state,
+        "resting, alarms up": resting.state,
+        "zero under way": zeroing.state,
+        "with a header": header.state,
+        "everything lost": faulty.state,
+        "quiet": quiet.state,
+    }
+
+
+@pytest.mark.parametrize("state", states().values(), ids=states().keys())
+def test_a_state_reads_back_the_same(state: State) -> None:
+    again = decode_state(encode_state(state), STATE_FORMAT)
+    assert again == state
+
+
+def test_a_state_of_another_format_is_refused() -> None:
+    stored = encode_state(ready().state)
+    with pytest.raises(FormatError, match=f"format 99, this version reads {STATE_FORMAT}"):
+        decode_state(stored, 99)
+
+
+@pytest.mark.parametrize(
+    ("why", "stored"),
+    [
+        ("cut off", b'{"next_seq": 1, "next_'),
+        ("not JSON", b"\xff\x00"),
+        ("a field is missing", b'{"next_seq": 1}'),
+        ("empty", b""),
+    ],
+)
+def test_a_damaged_state_is_refused(why: str, stored: bytes) -> None:
+    with pytest.raises(FormatError, match=r"^State: "):
+        decode_state(stored, STATE_FORMAT)
+
+
+def test_the_place_of_the_damage_is_named() -> None:
+    stored = json.loads(encode_state(ready().state))
+    stored["pulsing"]["counts"][2] = "many"
+    with pytest.raises(FormatError, match=r"State: pulsing\.counts\.2: "):
+        decode_state(json.dumps(stored).encode(), STATE_FORMAT)
+
+
+def test_an_unknown_kind_is_refused_by_name() -> None:
+    with pytest.raises(FormatError, match="no input is called 'Sneezed'"):
+        decode_input("Sneezed", b"{}")
+    with pytest.raises(FormatError, match="no event is called 'sneeze'"):
+        decode_body("sneeze", b"{}")
+
+
+def test_a_damaged_input_or_event_is_refused() -> None:
+    with pytest.raises(FormatError, match=r"^Woke: at: "):
+        decode_input("Woke", b"{}")
+    with pytest.raises(FormatError, match=r"^PulseFired: valve: "):
+        decode_body("pulse", b"{}")
