@@ -144,11 +144,11 @@ def _chapter(seen: "Seen") -> str:
     if not seen.state:
         return "Starting a broker, a simulated collector and the daemon."
     if seen.replacement_raised:
-        return "3. The media is worn: cleaning runs, dP stays high, the alarm asks for new filters."
+        return "3. Worn: cleaning runs, dP stays high, the alarm asks for new filters."
     if seen.cleanings_that_worked and seen.state["phase"] == "cleaning":
         return "2. The media blinds: cleaning runs again, and helps less and less."
     if seen.cleanings_that_worked:
         return "2. Cleaned: dP is down again. The media begins to blind."
     if seen.state["phase"] == "cleaning":
-        return "1. dP has reached the high set point: pulses knock the cake off, row by row."
-    return "1. Dust cakes on the filters, and dP rises towards the high set point."
+        return "1. dP has reached the high set point: pulses knock the cake off."
+    return "1. Dust cakes on the filters; dP rises towards the high set point."

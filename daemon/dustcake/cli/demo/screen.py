@@ -1,8 +1,9 @@
 """The demo's screen, drawn with Rich from what a subscriber has been told."""
 
+from dataclasses import dataclass
 from typing import Any
 
-from rich.console import Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.layout import Layout
 from rich.panel import Panel
 from rich.table import Table
@@ -57,13 +58,30 @@ def _pressure(seen: Seen) -> RenderableType:
     return Panel(
         Group(
             value,
-            Text(_bar(dp["value"] or 0.0, 56)),
-            Text(_scale({mark: point["value"] for mark, point in marks.items()}, 56)),
+            _Gauge(
+                dp["value"] or 0.0,
+                {mark: point["value"] for mark, point in marks.items()},
+                list(seen.trend_pa),
+            ),
             Text(f"set points: {words}", overflow="fold"),
-            Text(_trend(list(seen.trend_pa), 56)),
         ),
         title=f"dP, quality {dp['quality'].replace('_', ' ')}",
     )
+
+
+@dataclass
+class _Gauge:
+    """dP as a bar with the set points marked under it, and its trend, as wide as there is room."""
+
+    pa: float
+    marks: dict[str, float]
+    trend_pa: list[float]
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        width = max(options.max_width - 1, 10)
+        yield Text(_bar(self.pa, width))
+        yield Text(_scale(self.marks, width))
+        yield Text(_trend(self.trend_pa, width))
 
 
 def _bar(pa: float, width: int) -> str:
