@@ -34,6 +34,7 @@ from dustcake.core.inputs import (
 )
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests import Acknowledge, Mode, RunBlower, SelectMode, SetZero
+from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
@@ -141,6 +142,11 @@ def states() -> dict[str, State]:
     header = ready(with_header(cleaning={"mode": Mode.TIMED})).hold(900.0, 20)
     faulty = ready(chosen(fitted={"smoke": True}), smoke=True).hold(LOST, 30)
     faulty.journal(False, "disk full")
+    barred = ready(
+        chosen(blower={"request": BlowerRequest.PROCESS}), process_running=True, smoke=False
+    )
+    barred.outcome = answering(SetBlowerRun=Outcome.FAILED, FireValve=Outcome.FAILED)
+    barred.hold(1100.0, 30, smoke=True)
     quiet = ready().hold(800.0, 5)
     assert quiet.last.quiet is not None
     return {
@@ -150,6 +156,7 @@ def states() -> dict[str, State]:
         "zero under way": zeroing.state,
         "with a header": header.state,
         "everything lost": faulty.state,
+        "blower barred, pulses fail": barred.state,
         "quiet": quiet.state,
     }
 
@@ -158,6 +165,23 @@ def states() -> dict[str, State]:
 def test_a_state_reads_back_the_same(state: State) -> None:
     again = decode_state(encode_state(state), STATE_FORMAT)
     assert again == state
+
+
+def test_a_state_from_before_a_field_was_added_reads_with_what_the_field_began_as() -> None:
+    """Everything added within one format has a value to begin with."""
+    stored = json.loads(encode_state(states()["a pulse in flight"]))
+    for part, name in (
+        (stored["cleaning"]["run"], "last_pulse_s"),
+        (stored["pulsing"], "failures"),
+        (stored["blower"], "barred"),
+        (stored["blower"], "fault"),
+    ):
+        del part[name]
+    again = decode_state(json.dumps(stored).encode(), STATE_FORMAT)
+    assert again.cleaning.run is not None
+    assert again.cleaning.run.last_pulse_s is None
+    assert again.pulsing.failures == 0
+    assert (again.blower.barred, again.blower.fault) == (False, "")
 
 
 def test_a_state_of_another_format_is_refused() -> None:

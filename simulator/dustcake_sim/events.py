@@ -9,7 +9,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, model_validator
 
-from dustcake_sim.instruments import SensingLine, TransmitterFault
+from dustcake_sim.instruments import TransmitterFault
+from dustcake_sim.sensing import SensingLine
 
 
 class _Strict(BaseModel):
@@ -59,16 +60,30 @@ class ContactSwitched(_Event):
     """A contact of the site opens or closes."""
 
     kind: Literal["contact"] = "contact"
-    contact: Literal["smoke", "door_open", "process_equipment"]
+    contact: Literal["smoke", "door_open", "process_equipment", "drum_full"]
     closed: bool
 
 
 class HeaderSupply(_Event):
-    """The air supply to the header changes; `blow_down` empties the header to it at once."""
+    """The air supply to the header changes; `blow_down` empties the header to it at once.
+
+    `compressor_kg_s`: the most it delivers from now on; `leak_m3_s_pa`: conductance of leaks.
+    What is not given stays as it was.
+    """
 
     kind: Literal["header_supply"] = "header_supply"
-    gauge_pa: Annotated[float, Field(ge=0.0, le=1.6e6)]
+    gauge_pa: Annotated[float | None, Field(ge=0.0, le=1.6e6)] = None
+    compressor_kg_s: Annotated[float | None, Field(ge=0.0)] = None
+    leak_m3_s_pa: Annotated[float | None, Field(ge=0.0, le=1e-5)] = None
     blow_down: bool = False
+
+    @model_validator(mode="after")
+    def _says_something(self) -> HeaderSupply:
+        if self.gauge_pa is None and (
+            self.blow_down or (self.compressor_kg_s is None and self.leak_m3_s_pa is None)
+        ):
+            raise ValueError("give gauge_pa, or without blow_down compressor_kg_s or leak_m3_s_pa")
+        return self
 
 
 class TransmitterFailed(_Event):
@@ -81,8 +96,11 @@ class TransmitterFailed(_Event):
 
     @model_validator(mode="after")
     def _current_with_current_only(self) -> TransmitterFailed:
-        if (self.fault is TransmitterFault.CURRENT) != (self.current_ma is not None):
-            raise ValueError("give current_ma with fault 'current', and only with it")
+        with_current = ("current", "starved", "leaking")
+        if (self.fault.value in with_current) != (self.current_ma is not None):
+            raise ValueError(
+                "give current_ma with fault 'current', 'starved' or 'leaking', and only with them"
+            )
         return self
 
 
@@ -93,11 +111,35 @@ class ZeroDrift(_Event):
     offset_pa: float
 
 
+class TransmitterAged(_Event):
+    """The dP transmitter's zero and span drift from now on, at these rates per day."""
+
+    kind: Literal["ageing"] = "ageing"
+    zero_pa_per_day: float = 0.0
+    span_per_day: Annotated[float, Field(ge=-0.1, le=0.1)] = 0.0
+
+
 class SensingLineFault(_Event):
-    """The sensing lines are plugged, open to the room, swapped, or (`clear`) right again."""
+    """The sensing lines are plugged (slowly, with `over_s`), open to the room, swapped, leaking
+    (by `share` of their pressure), wet (`column_pa`), or (`clear`) right again."""
 
     kind: Literal["sensing_line"] = "sensing_line"
     line: SensingLine
+    over_s: Annotated[float, Field(ge=0.0)] = 0.0
+    share: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
+    column_pa: float = 0.0
+
+    @model_validator(mode="after")
+    def _fields_of_its_line(self) -> SensingLineFault:
+        for name, lines in (
+            ("over_s", (SensingLine.PLUGGED,)),
+            ("share", (SensingLine.HIGH_LEAKING, SensingLine.LOW_LEAKING)),
+            ("column_pa", (SensingLine.WET,)),
+        ):
+            if name in self.model_fields_set and self.line not in lines:
+                belongs = " or ".join(f"'{line.value}'" for line in lines)
+                raise ValueError(f"{name} goes with line {belongs}, and only with that")
+        return self
 
 
 class ValveFault(_Event):
@@ -106,6 +148,43 @@ class ValveFault(_Event):
     kind: Literal["valve"] = "valve"
     valve: Annotated[int, Field(ge=1, le=16)]
     fault: Literal["none", "stuck_closed", "stuck_open"]
+
+
+class FilterTorn(_Event):
+    """A filter of `row` (from 1) tears open, or (0) is mended."""
+
+    kind: Literal["filter_torn"] = "filter_torn"
+    row: Annotated[int, Field(ge=1, le=16)]
+    hole_mm2: Annotated[float, Field(ge=0.0, le=1e6)]
+
+
+class DrumEmptied(_Event):
+    """The dust drum is emptied."""
+
+    kind: Literal["drum_emptied"] = "drum_emptied"
+
+
+class DamperSet(_Event):
+    """The damper is set to this share of its free opening."""
+
+    kind: Literal["damper"] = "damper"
+    opening: Annotated[float, Field(ge=0.0, le=1.0)]
+
+
+class WeatherChanged(_Event):
+    """The air drawn in has this temperature and relative humidity from now on."""
+
+    kind: Literal["weather"] = "weather"
+    temperature_c: Annotated[float, Field(ge=-40.0, le=200.0)]
+    relative_humidity: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
+
+
+class DustSticky(_Event):
+    """The dust is fine, sticky or moist: it blinds the media `factor` times as fast as dry dust,
+    and comes off that much worse."""
+
+    kind: Literal["sticky"] = "sticky"
+    factor: Annotated[float, Field(ge=1.0, le=100.0)]
 
 
 class FieldbusFault(_Event):
@@ -125,8 +204,14 @@ Event = Annotated[
     | HeaderSupply
     | TransmitterFailed
     | ZeroDrift
+    | TransmitterAged
     | SensingLineFault
     | ValveFault
+    | FilterTorn
+    | DrumEmptied
+    | DamperSet
+    | WeatherChanged
+    | DustSticky
     | FieldbusFault,
     Field(discriminator="kind"),
 ]

@@ -1,8 +1,9 @@
-"""Transmitters and the sensing lines before them: a true value in, a measured one out.
+"""Transmitters: a true value in, a measured one out.
 
-The measured value is damped (first order), then carries noise and zero error, then is rounded to
-the instrument's resolution. All randomness comes from the `random.Random` handed in, so the same
-seed gives the same readings.
+The measured value is damped (first order), then carries the errors of zero and span that age and
+drift have left, and noise, then is rounded to the instrument's resolution. Noise is cut off at
+`NOISE_REACH` standard deviations, as that of a real instrument is somewhere, so that it is certain
+how far a reading can be from the value behind it.
 """
 
 from __future__ import annotations
@@ -12,47 +13,29 @@ import random
 from dataclasses import dataclass
 from enum import Enum
 
-from dustcake_sim.plant.state import OperatingPoint
-
-
-class SensingLine(Enum):
-    """What the two tubes between collector and dP transmitter are doing."""
-
-    CLEAR = "clear"
-    PLUGGED = "plugged"
-    HIGH_OPEN = "high_open"
-    LOW_OPEN = "low_open"
-    BOTH_OPEN = "both_open"
-    SWAPPED = "swapped"
+NOISE_REACH = 4.0
 
 
 class TransmitterFault(Enum):
-    """How a transmitter itself can fail."""
+    """How a transmitter itself, or its 4-20 mA loop, can fail."""
 
     NONE = "none"
     NAN = "nan"
-    CURRENT = "current"
     FROZEN = "frozen"
+    CURRENT = "current"
+    """The loop shows one current whatever is measured: broken (0 mA), shorted, or set to alarm."""
+    STARVED = "starved"
+    """Too little supply voltage for the loop's resistance: no more than this current flows."""
+    LEAKING = "leaking"
+    """Wet terminals: this much of the current takes another way and is not measured."""
 
 
-PLUGGED_LINE_S = 900.0
-"""Time constant, s, with which pressure creeps through a nearly plugged line."""
+_WITH_CURRENT = (TransmitterFault.CURRENT, TransmitterFault.STARVED, TransmitterFault.LEAKING)
 
 
-def sensed_dp_pa(line: SensingLine, point: OperatingPoint) -> float:
-    """The dP, Pa, that reaches the transmitter's ports (high port on the dirty side)."""
-    dirty, clean = point.dirty_side_gauge_pa, point.clean_side_gauge_pa
-    match line:
-        case SensingLine.CLEAR | SensingLine.PLUGGED:
-            return dirty - clean
-        case SensingLine.HIGH_OPEN:
-            return -clean
-        case SensingLine.LOW_OPEN:
-            return dirty
-        case SensingLine.BOTH_OPEN:
-            return 0.0
-        case SensingLine.SWAPPED:
-            return clean - dirty
+def cut(deviation: float) -> float:
+    """Noise, in standard deviations, as far as an instrument lets it through."""
+    return min(max(deviation, -NOISE_REACH), NOISE_REACH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,16 +55,21 @@ class TransmitterSpec:
 
 
 class Transmitter:
-    """One transmitter: `update` it with the true value, read `value` and `forced_current_ma`."""
+    """One transmitter. Read `value` and `loop_current_ma`.
+
+    `update` takes it along in short steps, `follow` and `sample` in steps of any length.
+    """
 
     def __init__(self, spec: TransmitterSpec, rng: random.Random, start: float) -> None:
         """Begin settled on the true value `start`."""
         self.spec = spec
         self.fault = TransmitterFault.NONE
         self.zero_error = 0.0
-        self.forced_current_ma: float | None = None
-        """Loop current, mA, that a broken loop shows whatever is measured."""
+        self.span_error = 0.0
+        """What is wrong with the span, as a share of the reading."""
+        self._fault_ma: float | None = None
         self._rng = rng
+        self._true = start
         self._damped = start
         self._measured = start
 
@@ -90,25 +78,89 @@ class Transmitter:
         """The measured value; NaN when the transmitter knows its sensor has failed."""
         return math.nan if self.fault is TransmitterFault.NAN else self._measured
 
+    @property
+    def forced_current_ma(self) -> float | None:
+        """Loop current, mA, where the loop is at fault; None where it follows `value`."""
+        if self._fault_ma is None:
+            return None
+        if self.fault is TransmitterFault.CURRENT:
+            return self._fault_ma
+        spec = self.spec
+        share = (self._measured - spec.span_low) / (spec.span_high - spec.span_low)
+        honest_ma = min(max(4.0 + 16.0 * share, 3.8), 20.5)
+        if self.fault is TransmitterFault.STARVED:
+            return min(honest_ma, self._fault_ma)
+        return max(honest_ma - self._fault_ma, 0.0)
+
     def fail(self, fault: TransmitterFault, current_ma: float | None = None) -> None:
-        """Put the transmitter into this fault; `current_ma` belongs to `CURRENT` alone.
+        """Put the transmitter into this fault; `current_ma` belongs to the faults of the loop.
 
         Raises ValueError when a current is missing or given where it means nothing.
         """
-        if (fault is TransmitterFault.CURRENT) != (current_ma is not None):
-            raise ValueError("current_ma goes with the fault 'current', and only with it")
+        if (fault in _WITH_CURRENT) != (current_ma is not None):
+            names = ", ".join(f"'{each.value}'" for each in _WITH_CURRENT)
+            raise ValueError(f"current_ma goes with the faults {names}, and only with them")
         self.fault = fault
-        self.forced_current_ma = current_ma
+        self._fault_ma = current_ma
 
-    def update(self, true_value: float, dt_s: float, *, plugged: bool = False) -> None:
-        """Take in the true value as it has been for the last `dt_s` seconds."""
-        time_constant_s = PLUGGED_LINE_S if plugged else self.spec.damping_s
+    def update(self, true_value: float, dt_s: float, *, lag_s: float | None = None) -> None:
+        """Take in the true value as it has been for the last `dt_s` seconds.
+
+        `lag_s`: time constant of all that is between, in place of the transmitter's damping.
+        """
+        time_constant_s = self.spec.damping_s if lag_s is None else lag_s
         share = 1.0 if time_constant_s <= 0.0 else -math.expm1(-dt_s / time_constant_s)
         self._damped += share * (true_value - self._damped)
+        self._true = true_value
         # Drawn even while frozen, so that a fault does not shift every later reading of the run.
-        noise = self._rng.gauss(0.0, self.spec.noise)
-        if self.fault is TransmitterFault.FROZEN:
-            return
-        raw = self._damped + noise + self.zero_error
-        step = self.spec.resolution
-        self._measured = round(raw / step) * step if step > 0.0 else raw
+        self.sample(self._rng.gauss(0.0, 1.0))
+
+    def follow(self, true_value: float, dt_s: float, *, lag_s: float | None = None) -> None:
+        """The true value has gone evenly to this one within `dt_s` seconds: exact for a ramp."""
+        time_constant_s = self.spec.damping_s if lag_s is None else lag_s
+        if time_constant_s <= 0.0 or dt_s <= 0.0:
+            self._damped = true_value if time_constant_s <= 0.0 else self._damped
+        else:
+            behind = (true_value - self._true) / dt_s * time_constant_s
+            start = self._damped - self._true + behind
+            self._damped = true_value - behind + start * math.exp(-dt_s / time_constant_s)
+        self._true = true_value
+
+    def jump(self, true_value: float) -> None:
+        """The true value has become this one in no time; damping has yet to follow."""
+        self._true = true_value
+
+    def sample(self, deviation: float) -> float:
+        """Measure, with a noise of this many standard deviations; the measured value."""
+        if self.fault is not TransmitterFault.FROZEN:
+            raw = self.before_noise(self._damped) + self.spec.noise * cut(deviation)
+            step = self.spec.resolution
+            self._measured = round(raw / step) * step if step > 0.0 else raw
+        return self.value
+
+    def before_noise(self, damped: float) -> float:
+        """What it reads, but for noise and rounding, where damping has come to this value."""
+        return damped * (1.0 + self.span_error) + self.zero_error
+
+    @property
+    def true(self) -> float:
+        """The true value last taken in."""
+        return self._true
+
+    def saved(self) -> tuple[float, float, float, float]:
+        """What moving along changes, for `restore`."""
+        return self._true, self._damped, self.zero_error, self.span_error
+
+    def restore(self, saved: tuple[float, float, float, float]) -> None:
+        """Be as when this was saved."""
+        self._true, self._damped, self.zero_error, self.span_error = saved
+
+    @property
+    def damped(self) -> float:
+        """What damping has come to."""
+        return self._damped
+
+    @property
+    def reach(self) -> float:
+        """Furthest that noise and rounding can take a reading from `before_noise`."""
+        return NOISE_REACH * self.spec.noise + self.spec.resolution / 2.0

@@ -93,12 +93,14 @@ class MachineImage:
         }
 
     def _discrete_inputs(self) -> dict[int, bool]:
-        contacts = self._machine.contacts
+        collector = self._machine.collector
+        contacts = collector.contacts
         return {
             0: self._machine.blower_running,
             1: contacts["smoke"],
             2: contacts["door_open"],
             3: contacts["process_equipment"],
+            4: collector.drum_full(),
         }
 
     def _measurements(self, addresses: range) -> Sequence[int]:

@@ -101,6 +101,8 @@ class OutputModule:
 
     def energised(self) -> tuple[bool, ...]:
         """For each valve, whether its solenoid has power, as of the last `settle`."""
+        if not self._on_since_s:
+            return (False,) * self.valves
         return tuple(valve in self._on_since_s for valve in range(self.valves))
 
     def longest_on_s(self) -> float:
@@ -110,10 +112,11 @@ class OutputModule:
 
     def settle(self, now_s: float) -> None:
         """Deal with everything that was due up to and at `now_s`."""
-        while (due_s := self._next_due_s()) <= now_s:
+        while (due_s := self.next_due_s()) <= now_s:
             self._end_expired(due_s)
             if self._watchdog_due_s() <= due_s:
                 self._drop_all()
+                self.counts.watchdog_trips += 1
             if self._sequencer_due_s <= due_s:
                 self._fire_sequencer(due_s)
             self._note_edges(due_s)
@@ -128,7 +131,8 @@ class OutputModule:
             return math.inf
         return self._last_request_s + self.settings.watchdog_s
 
-    def _next_due_s(self) -> float:
+    def next_due_s(self) -> float:
+        """When something changes by itself next: `settle` then deals with it."""
         ends = [*self._one_shot_end_s.values(), *self._sequencer_end_s.values()]
         return min(self._sequencer_due_s, self._watchdog_due_s(), *ends, math.inf)
 
@@ -142,6 +146,13 @@ class OutputModule:
         self._sequencer_next = (self._sequencer_next + 1) % self.valves
         self._sequencer_due_s = now_s + self.settings.sequencer_interval_s
 
+    def switch_all_off(self, now_s: float) -> None:
+        """Switch every valve and the demand contact off; the blower request stays."""
+        request = self.blower_request
+        self._drop_all()
+        self.blower_request = request
+        self._note_edges(now_s)
+
     def _drop_all(self) -> None:
         self._plain = [False] * self.valves
         self._one_shot_end_s.clear()
@@ -149,7 +160,6 @@ class OutputModule:
         self._sequencer_due_s = math.inf
         self.demand = False
         self.blower_request = False
-        self.counts.watchdog_trips += 1
 
     def _note_edges(self, now_s: float) -> None:
         wanted = [

@@ -24,6 +24,7 @@ Holding registers that can be written:
     103     sequencer on-time, ms (10 to 1000)
 Discrete inputs:
     0 blower running    1 smoke    2 door open    3 process equipment running
+    4 drum full
 Coils, with n valves:
     0..n-1      valves, on until switched off
     16..16+n-1  the same valves, each switching itself off after the one-shot time
@@ -48,7 +49,13 @@ VALVE_COILS: Final = 0
 ONE_SHOT_COILS: Final = 16
 DEMAND_COIL: Final = 32
 BLOWER_COIL: Final = 33
-DISCRETE_INPUTS: Final = ("blower running", "smoke", "door open", "process equipment running")
+DISCRETE_INPUTS: Final = (
+    "blower running",
+    "smoke",
+    "door open",
+    "process equipment running",
+    "drum full",
+)
 _PULSE_COUNTS: Final = 40
 
 
@@ -136,7 +143,10 @@ MEASURED: Final[tuple[Measurement, ...]] = (
         16, "flow", "float32 ABCD, m3/s", lambda m: float_words(m.flow.value, WordOrder.ABCD), 2
     ),
     Measurement(
-        18, "blower speed", "uint16, 0.1 % of rated", lambda m: _count(m.state.blower_speed * 1000)
+        18,
+        "blower speed",
+        "uint16, 0.1 % of rated",
+        lambda m: _count(m.state.blower_speed * 1000),
     ),
     Measurement(20, "scenario time", "uint32, high word first, s", _scenario_time, 2),
     Measurement(

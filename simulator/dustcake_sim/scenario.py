@@ -6,6 +6,8 @@ value and the remedy. All in SI, with units in the names; the dust load is in g/
 
 from __future__ import annotations
 
+import math
+import random
 import tomllib
 from collections.abc import Sequence
 from importlib import resources
@@ -16,12 +18,15 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from dustcake_sim.dust import Bursts, DustProfile, LoadStep, Shift
 from dustcake_sim.events import Event
 from dustcake_sim.instruments import TransmitterSpec
+from dustcake_sim.plant.air import pressure_at_altitude_pa
 from dustcake_sim.plant.blower import Blower
 from dustcake_sim.plant.fan import Duct, Fan
-from dustcake_sim.plant.header import Header
+from dustcake_sim.plant.header import AirSupply, Header
 from dustcake_sim.plant.media import Media
+from dustcake_sim.plant.pulse import Drum
 from dustcake_sim.plant.state import Plant, State, new_state
 
 Positive = Annotated[float, Field(gt=0.0)]
@@ -44,6 +49,28 @@ class MediaTable(_Table):
     cake_resistance_per_s: Positive
     removed_per_pulse: Share
     reference_gauge_pa: Positive
+    new_drag_pa_s_m: Positive | None = None
+    seasoning_kg_m2: Positive = 0.01
+    blinding_per_s: NotNegative = 0.0
+    compression_s_m: NotNegative = 0.0
+    half_load_kg_m2: NotNegative = 0.0
+    pulse_pressure_pa: Positive | None = None
+    full_pulse_s: NotNegative = 0.0
+    held_back: Annotated[float, Field(ge=0.0, lt=1.0)] = 0.0
+
+
+class DrumTable(_Table):
+    """`[plant.drum]`: the dust drum, and the dust that does not stay in it."""
+
+    capacity_kg: Positive | None = None
+    thrown_share: Share = 0.0
+    raised_share: Share = 0.0
+
+    @model_validator(mode="after")
+    def _some_falls(self) -> DrumTable:
+        if self.thrown_share + self.raised_share >= 1.0:
+            raise ValueError("make thrown_share and raised_share less than 1 together")
+        return self
 
 
 class FanTable(_Table):
@@ -70,6 +97,8 @@ class HeaderTable(_Table):
     conductance_m3_s_pa: Positive
     critical_ratio: Annotated[float, Field(ge=0.0, lt=1.0)]
     opening_delay_s: NotNegative
+    compressor_kg_s: NotNegative | None = None
+    leak_m3_s_pa: NotNegative = 0.0
 
 
 class PlantTable(_Table):
@@ -77,10 +106,14 @@ class PlantTable(_Table):
 
     rows: Annotated[int, Field(ge=1, le=16)]
     row_area_m2: Positive
+    altitude_m: Annotated[float, Field(ge=-500.0, le=5000.0)] = 0.0
+    removed_scatter: Annotated[float, Field(ge=0.0, le=0.5)] = 0.0
+    """By how much rows differ in what a pulse removes: standard deviation, as a share of it."""
     media: MediaTable
     fan: FanTable
     blower: BlowerTable
     header: HeaderTable
+    drum: DrumTable = DrumTable()
 
 
 class TransmitterTable(_Table):
@@ -107,13 +140,6 @@ class TransmittersTable(_Table):
     flow: TransmitterTable
 
 
-class LoadStep(_Table):
-    """One `[[load]]`: from `at_s` on, this much dust in the air."""
-
-    at_s: NotNegative
-    dust_g_m3: NotNegative
-
-
 class StartTable(_Table):
     """`[start]`: how the collector stands when the scenario begins."""
 
@@ -130,24 +156,41 @@ class Scenario(_Table):
     """Who runs the blower: the scenario's events, or the coil on the fieldbus."""
     load_repeat_s: Positive | None = None
     """Length after which the load profile starts over."""
+    days: Positive = 1.0
+    """How long the story takes, days."""
+    settings: str | None = None
+    """The settings file, beside this one, with which a controller is meant to run it."""
     plant: PlantTable
     transmitters: TransmittersTable
     start: StartTable
-    load: tuple[LoadStep, ...] = Field(min_length=1)
+    load: tuple[LoadStep, ...] = ()
+    shift: tuple[Shift, ...] = ()
+    """Work by the clock in place of a load profile: the contact of the process equipment follows
+    it, and so does a blower under local control."""
+    bursts: Bursts | None = None
     event: tuple[Event, ...] = ()
 
     @model_validator(mode="after")
     def _consistent(self) -> Scenario:
         _require_order("load", [step.at_s for step in self.load])
         _require_order("event", [event.at_s for event in self.event])
-        if self.load[0].at_s != 0.0:
+        if bool(self.load) == bool(self.shift):
+            raise ValueError("load: give [[load]] or [[shift]] tables, and not both")
+        if self.load and self.load[0].at_s != 0.0:
             raise ValueError("start the first [[load]] at at_s = 0")
+        if self.load_repeat_s is not None and not self.load:
+            raise ValueError("load_repeat_s: shifts repeat each week; remove it")
         if self.load_repeat_s is not None and self.load[-1].at_s >= self.load_repeat_s:
             raise ValueError("make load_repeat_s larger than the last at_s of [[load]]")
         for number, event in enumerate(self.event):
             if event.kind == "valve" and event.valve > self.plant.rows:
                 raise ValueError(
                     f"event.{number}.valve is {event.valve}: choose 1 to {self.plant.rows},"
+                    " the number of rows"
+                )
+            if event.kind == "filter_torn" and event.row > self.plant.rows:
+                raise ValueError(
+                    f"event.{number}.row is {event.row}: choose 1 to {self.plant.rows},"
                     " the number of rows"
                 )
             if event.kind == "blower" and self.blower_control == "remote":
@@ -157,11 +200,9 @@ class Scenario(_Table):
                 )
         return self
 
-    def dust_kg_m3(self, scenario_s: float) -> float:
-        """Dust in the air by the load profile at this time, kg/m3."""
-        profile_s = scenario_s % self.load_repeat_s if self.load_repeat_s else scenario_s
-        now = [step for step in self.load if step.at_s <= profile_s]
-        return now[-1].dust_g_m3 / 1000.0
+    def dust_profile(self, seed: int = 0) -> DustProfile:
+        """When how much dust arrives; the same seed gives the same bursts."""
+        return DustProfile(self.load, self.load_repeat_s, self.shift, self.bursts, seed)
 
 
 def _require_order(name: str, times_s: Sequence[float]) -> None:
@@ -173,10 +214,12 @@ def _require_order(name: str, times_s: Sequence[float]) -> None:
             )
 
 
-def build_plant(scenario: Scenario) -> Plant:
-    """The scenario's collector."""
+def build_plant(scenario: Scenario, seed: int = 0) -> Plant:
+    """The scenario's collector; the same seed gives the same scatter from row to row."""
     table = scenario.plant
-    header = table.header.model_dump(exclude={"supply_gauge_pa"})
+    header = table.header.model_dump(exclude={"supply_gauge_pa", "compressor_kg_s", "leak_m3_s_pa"})
+    rng = random.Random(f"rows {seed}")
+    scatter = table.removed_scatter
     return Plant(
         rows=table.rows,
         row_area_m2=table.row_area_m2,
@@ -185,7 +228,17 @@ def build_plant(scenario: Scenario) -> Plant:
         duct=Duct(table.fan.duct_pa_s2_m6),
         blower=Blower(**table.blower.model_dump()),
         header=Header(**header),
+        drum=Drum(**table.drum.model_dump()),
+        row_cleaning=tuple(max(0.0, rng.gauss(1.0, scatter)) for _ in range(table.rows)),
+        ambient_pa=pressure_at_altitude_pa(table.altitude_m),
     )
+
+
+def build_supply(scenario: Scenario) -> AirSupply:
+    """What stands behind the scenario's header."""
+    table = scenario.plant.header
+    most_kg_s = math.inf if table.compressor_kg_s is None else table.compressor_kg_s
+    return AirSupply(table.supply_gauge_pa, most_kg_s, table.leak_m3_s_pa)
 
 
 def build_start(scenario: Scenario, plant: Plant) -> State:
@@ -234,6 +287,16 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
             f"{name_or_path} is not valid TOML: {error}; correct that line"
         ) from None
     return parse_scenario(document, str(name_or_path))
+
+
+def settings_beside(name_or_path: str | Path, scenario: Scenario) -> Traversable | None:
+    """The settings file the scenario names, beside it; None where it names none."""
+    if scenario.settings is None:
+        return None
+    packaged = packaged_scenarios().get(str(name_or_path))
+    if packaged is not None:
+        return resources.files("dustcake_sim") / "scenarios" / scenario.settings
+    return Path(name_or_path).parent / scenario.settings
 
 
 def parse_scenario(document: dict[str, Any], where: str) -> Scenario:

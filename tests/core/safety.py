@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from core.traces import Taken
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
-from dustcake.core.events import PulseFired, PulseInterrupted, RequestAnswered
+from dustcake.core.events import CleaningStopped, PulseFired, PulseInterrupted, RequestAnswered
 from dustcake.core.inputs import (
     JournalReported,
     OperatorRequested,
@@ -19,11 +19,33 @@ from dustcake.core.inputs import (
     Stopping,
 )
 from dustcake.core.reading import interpret
+from dustcake.core.reasons import Because
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import BlowerRequest, OutputKind, Setpoints
 from dustcake.core.signals import Contacts
 
 UNKNOWN = Contacts()
+
+# What ends a run whatever its kind, and what else ends one on demand while the reading is good.
+ENDS = frozenset(
+    {
+        Because.SMOKE,
+        Because.STOP_INPUT,
+        Because.DOOR_OPEN,
+        Because.JOURNAL_FAULT,
+        Because.STOPPING,
+        Because.RESTARTED,
+    }
+)
+ENDS_ON_DEMAND = ENDS | {Because.LOW_REACHED, Because.LIMIT_OF_CYCLES}
+WITHOUT_READING = frozenset(
+    {
+        Because.BAD_READING_WAIT,
+        Because.BAD_READING_HOLD,
+        Because.BAD_READING_FALLBACK,
+        Because.FALLBACK_NEEDS_BLOWER,
+    }
+)
 
 
 class Watcher:
@@ -39,6 +61,8 @@ class Watcher:
         self.poll: PollCompleted | None = None
         self.journal = True
         self.stopping = False
+        self.bad_since_s: float | None = None  # since when there is no usable reading
+        self.run = self.barred = False  # what the blower run output was last told; and barred
         self.started_s = self.last_s = 0.0
         self.seq = self.command_id = 1
 
@@ -49,6 +73,11 @@ class Watcher:
         assert after.wake_at_s is None or after.wake_at_s > now_s, "woken in the past"
         self._input(taken)
         self._time_outs(setpoints, now_s)
+        self._reading(taken)
+        self._bar()
+        for event in after.events:
+            if isinstance(event.body, CleaningStopped):
+                self._stopped(event.body, taken)
         for command in after.commands:
             self._command(command, taken)
         self._danger(setpoints, now_s)
@@ -107,6 +136,7 @@ class Watcher:
         )
         self.flying, self.cut, self.demand_due_s = {}, set(), {}
         self.poll, self.stopping, self.off, self.proved = None, False, None, False
+        self.bad_since_s = None
         self.started_s = self.last_s = taken.happened.at.mono_s
 
     def _time_outs(self, setpoints: Setpoints, now_s: float) -> None:
@@ -120,6 +150,41 @@ class Watcher:
         poll = self.poll
         if poll is not None and now_s >= poll.at.mono_s + setpoints.stale_after_s:
             self.poll = None
+
+    def _is_usable(self, taken: Taken) -> bool:
+        offset_pa = taken.after.state.zero.offset_pa
+        return (
+            self.poll is not None
+            and interpret(self.poll.dp, taken.setpoints.dp, offset_pa)[1] == "good"
+        )
+
+    def _reading(self, taken: Taken) -> None:
+        if self._is_usable(taken):
+            self.bad_since_s = None
+        elif self.bad_since_s is None:
+            self.bad_since_s = taken.happened.at.mono_s
+
+    def _bar(self) -> None:
+        """Smoke or stop bars the blower until the process has stopped."""
+        contacts = UNKNOWN if self.poll is None else self.poll.contacts
+        if contacts.smoke or contacts.stop:
+            self.barred = True
+        elif contacts.process_running is False:
+            self.barred = False
+
+    def _stopped(self, stopped: CleaningStopped, taken: Taken) -> None:
+        """What only withholds pulses ends no run."""
+        why, now_s = stopped.reason.code, taken.happened.at.mono_s
+        contacts = UNKNOWN if self.poll is None else self.poll.contacts
+        if stopped.kind != taken.after.state.mode or contacts.blower_running is False:
+            return
+        if stopped.kind == "timed":
+            assert why in ENDS, f"timed cleaning ended by {why}"
+        elif self._is_usable(taken):
+            assert why in ENDS_ON_DEMAND, f"cleaning on demand ended by {why}"
+        elif why in WITHOUT_READING:
+            assert self.bad_since_s is not None
+            assert now_s >= self.bad_since_s + taken.setpoints.stale_after_s, "it waits so long"
 
     def _command(self, command: Command, taken: Taken) -> None:
         setpoints, now_s = taken.setpoints, taken.happened.at.mono_s
@@ -171,9 +236,7 @@ class Watcher:
         else:
             assert kind in ("on_demand", "timed")
         if kind == "on_demand":
-            assert poll is not None
-            offset_pa = taken.after.state.zero.offset_pa
-            assert interpret(poll.dp, setpoints.dp, offset_pa)[1] == "good"
+            assert self._is_usable(taken)
         if setpoints.header is not None and poll is not None and poll.header is not None:
             pa, quality, _ = interpret(poll.header, setpoints.header, 0.0)
             limits = setpoints.header_limits
@@ -181,25 +244,30 @@ class Watcher:
 
     def _may_run(self, command: SetBlowerRun, setpoints: Setpoints) -> None:
         assert setpoints.blower.request is not BlowerRequest.NONE
-        if command.run:
-            contacts = UNKNOWN if self.poll is None else self.poll.contacts
-            assert not contacts.smoke, "never with smoke"
-            assert not contacts.stop, "never with the stop input"
+        by_process = setpoints.blower.request is BlowerRequest.PROCESS
+        assert not (command.run and by_process and self.barred), "not before the process stopped"
+        self.run = command.run
+
+    def _guarding(self, setpoints: Setpoints) -> list[bool | None]:
+        """What each contact that forbids pulses says, of those that are fitted."""
+        fitted, contacts = setpoints.fitted, UNKNOWN if self.poll is None else self.poll.contacts
+        guarding = (
+            (fitted.smoke, contacts.smoke),
+            (fitted.door_open, contacts.door_open),
+            (fitted.stop, contacts.stop),
+        )
+        return [contact for is_fitted, contact in guarding if is_fitted]
 
     def _forbidden(self, setpoints: Setpoints) -> bool:
-        fitted, contacts = setpoints.fitted, UNKNOWN if self.poll is None else self.poll.contacts
-        return not self.journal or any(
-            is_fitted and contact is not False
-            for is_fitted, contact in (
-                (fitted.smoke, contacts.smoke),
-                (fitted.door_open, contacts.door_open),
-                (fitted.stop, contacts.stop),
-            )
-        )
+        return not self.journal or any(c is not False for c in self._guarding(setpoints))
 
     def _danger(self, setpoints: Setpoints, now_s: float) -> None:
-        if self._forbidden(setpoints) or self.stopping:
+        contacts = UNKNOWN if self.poll is None else self.poll.contacts
+        if setpoints.blower.request is not BlowerRequest.NONE:
+            assert not (self.run and (contacts.smoke or contacts.stop)), "switched off at once"
+        if not self.journal or True in self._guarding(setpoints) or self.stopping:
             assert self.flying.keys() <= self.cut, "a pulse in flight is ended"
+        if self._forbidden(setpoints) or self.stopping:
             waiting = self.demand_due_s or self.off is not None or not self.proved
             assert not self.closed or waiting, "the demand contact is opened"
 

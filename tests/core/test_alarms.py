@@ -21,6 +21,7 @@ from core.driver import (
 )
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
+from dustcake.core.reasons import because as told_because
 from dustcake.core.requests import Acknowledge, Mode
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Measured
@@ -324,6 +325,7 @@ def test_it_comes_stays_and_goes(
     goes(collector)
     collector.hold(800.0, 40)
     assert states(collector, name) == ["unacknowledged", "returned"]
+    assert collector.alarm(name).reason == told_because(Because.NO_LONGER)
 
 
 def test_a_transmitter_fault_comes_and_goes() -> None:
@@ -332,6 +334,7 @@ def test_a_transmitter_fault_comes_and_goes() -> None:
     assert states(collector, name) == ["unacknowledged"]
     collector.hold(800.0, 25)
     assert states(collector, name) == ["unacknowledged", "returned"]
+    assert collector.alarm(name).reason == told_because(Because.NO_LONGER)
 
 
 def test_a_transmitter_that_never_answers_is_a_fault() -> None:

@@ -200,11 +200,80 @@ def test_without_an_outcome_in_time_it_is_told_again(run: bool) -> None:
     ]
 
 
-def test_smoke_while_a_run_command_has_no_outcome_is_acted_on_when_it_is_given_up() -> None:
+@pytest.mark.parametrize("outcome", [None, Outcome.FAILED])
+def test_switching_off_for_smoke_does_not_wait_for_switching_on(outcome: Outcome | None) -> None:
+    """Neither for its outcome, nor for the next try after it has failed: it may be on."""
     collector = clear(HAND)
-    collector.outcome = answering(SetBlowerRun=None)
+    collector.outcome = answering(SetBlowerRun=outcome)
     collector.ask(RunBlower(True))
-    collector.outcome = answering()
-    collector.hold(0.0, 30, smoke=True)
-    assert runs(collector)[-1] is False
+    (_, on) = collector.sent(SetBlowerRun)[-1]
+    collector.poll(0.0, after_s=0.5, smoke=True)
+    sent_s, off = collector.sent(SetBlowerRun)[-1]
+    assert (sent_s, off.run) == (collector.t, False)
     assert told(collector)[-1] == (False, "smoke")
+    if outcome is None:  # the outcome of switching on comes late, and nobody waits for it
+        collector.report(on, Outcome.DONE)
+        assert collector.state.blower.command_id == off.command_id
+    collector.outcome = answering()
+    collector.hold(0.0, 15)
+    assert collector.state.blower.fault == ""
+    assert set(runs(collector)[runs(collector).index(True) + 1 :]) == {False}
+
+
+def test_switching_off_that_fails_is_tried_again_in_its_own_time() -> None:
+    collector = clear(PROCESS, True)
+    collector.outcome = answering(SetBlowerRun=Outcome.FAILED)
+    collector.poll(0.0, smoke=True)
+    off_s = collector.t
+    collector.hold(0.0, 25)
+    tries = [t for t, command in collector.sent(SetBlowerRun) if not command.run]
+    assert tries == [off_s, off_s + 10.0, off_s + 20.0]
+
+
+def test_switching_off_is_tried_again_even_if_every_contact_is_lost_meanwhile() -> None:
+    collector = clear(PROCESS, True)
+    collector.outcome = answering(SetBlowerRun=Outcome.FAILED)
+    collector.poll(0.0, smoke=True)
+    off_s = collector.t
+    collector.wait(40.0)
+    tries = [t for t, command in collector.sent(SetBlowerRun) if not command.run]
+    assert tries == [off_s + 10.0 * i for i in range(5)]
+
+
+# --- barred: the process contact does not start the blower again by itself
+
+
+@pytest.mark.parametrize("made", [{"smoke": True}, {"stop": True}])
+def test_after_smoke_or_stop_it_takes_a_process_that_comes_anew(made: ContactChanges) -> None:
+    collector = clear(PROCESS, True)
+    collector.hold(0.0, 5, **made)
+    collector.hold(0.0, 60, smoke=False, stop=False)
+    collector.hold(0.0, 5, process_running=None).hold(0.0, 5, process_running=True)
+    assert runs(collector) == [True, False]
+    collector.hold(0.0, 1, process_running=False).hold(0.0, 1, process_running=True)
+    assert runs(collector) == [True, False, True]
+
+
+def test_a_process_that_comes_anew_while_there_is_smoke_starts_nothing_later() -> None:
+    collector = clear(PROCESS, True).hold(0.0, 5, smoke=True)
+    collector.hold(0.0, 5, process_running=False).hold(0.0, 5, process_running=True)
+    collector.hold(0.0, 60, smoke=False)
+    assert runs(collector) == [True, False]
+
+
+def test_a_process_that_has_stopped_in_the_smoke_may_start_the_blower_after_it() -> None:
+    collector = clear(PROCESS, True).hold(0.0, 5, smoke=True)
+    collector.hold(0.0, 5, process_running=False).hold(0.0, 5, smoke=False)
+    assert runs(collector) == [True, False]  # and there is nothing to run on
+    collector.hold(0.0, 1, process_running=True)
+    assert runs(collector) == [True, False, True]
+
+
+def test_a_restart_lifts_no_bar() -> None:
+    collector = clear(PROCESS, True).hold(0.0, 5, smoke=True)
+    collector.restart()
+    collector.hold(0.0, 60, smoke=False)
+    assert runs(collector)[-1] is False
+    assert runs(collector).count(True) == 1
+    collector.hold(0.0, 1, process_running=False).hold(0.0, 1, process_running=True)
+    assert runs(collector)[-1] is True

@@ -4,9 +4,22 @@ from itertools import pairwise
 
 import pytest
 
-from core.driver import BASE, LOST, Collector, board, chosen, ready, running, with_header
+from core.driver import (
+    ALARM_OFF_S,
+    BASE,
+    LOST,
+    Collector,
+    answering,
+    board,
+    chosen,
+    ready,
+    running,
+    with_header,
+)
 from dustcake.core.cleaning import Kind
+from dustcake.core.commands import Command, FireValve
 from dustcake.core.events import CleaningStarted, CleaningStopped
+from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests import Mode, SelectMode
 from dustcake.core.setpoints import AlarmName, OnBadReading, Setpoints
@@ -132,14 +145,88 @@ def test_after_the_limit_of_cycles_cleaning_rests_and_tries_again() -> None:
     assert collector.when(CleaningStarted)[1][0] == stopped_s + BASE.cleaning.rest_s
 
 
-def test_not_effective_alarms_until_a_run_reaches_low() -> None:
-    name = AlarmName.CLEANING_NOT_EFFECTIVE
+NOT_EFFECTIVE = AlarmName.CLEANING_NOT_EFFECTIVE
+
+
+def test_not_effective_alarms_until_dp_is_down_to_low_run_or_no_run() -> None:
     collector = ready().hold(1100.0, 140)
-    assert [state for _, state in collector.alarm_changes(name)] == ["unacknowledged"]
-    collector.hold(700.0, 400)  # dP alone proves nothing about cleaning
-    assert len(collector.alarm_changes(name)) == 1
-    collector.hold(1100.0, 15).hold(700.0, 30)
-    assert [state for _, state in collector.alarm_changes(name)] == ["unacknowledged", "returned"]
+    assert [state for _, state in collector.alarm_changes(NOT_EFFECTIVE)] == ["unacknowledged"]
+    assert collector.because is Because.RESTING
+    collector.hold(750.1, 60)
+    assert len(collector.alarm_changes(NOT_EFFECTIVE)) == 1
+    collector.poll(750.0)
+    since_s = collector.t
+    collector.hold(800.0, 30)
+    cleared = (since_s + ALARM_OFF_S, "returned")
+    assert collector.alarm_changes(NOT_EFFECTIVE)[1:] == [cleared]
+    assert collector.alarm(NOT_EFFECTIVE).reason.code is Because.NO_LONGER
+    assert len(collector.of(CleaningStarted)) == 1
+
+
+def test_a_rest_ends_with_dp_down_to_low() -> None:
+    """New filters, or a mended valve: nothing need be waited for."""
+    collector = ready().hold(1100.0, 140)
+    shown = [collector.because]
+    collector.poll(700.0)
+    shown.append(collector.because)
+    assert shown == [Because.RESTING, Because.BELOW_HIGH]
+    collector.poll(1000.0)
+    assert collector.is_cleaning()
+
+
+@pytest.mark.parametrize("blower", [False, None])
+def test_low_dp_without_flow_does_not_make_cleaning_effective(blower: bool | None) -> None:
+    collector = running(BASE).hold(1100.0, 140).hold(0.0, 60, blower_running=blower)
+    assert len(collector.alarm_changes(NOT_EFFECTIVE)) == 1
+    collector.hold(1100.0, 5, blower_running=True)
+    assert collector.because is Because.RESTING
+
+
+def test_the_limit_is_judged_when_dp_has_had_an_interval_to_answer() -> None:
+    collector = ready()
+    collector.poll(1100.0)
+    first_s = collector.t
+    collector.hold(1100.0, 119)
+    assert len(collector.pulses) == 12
+    assert collector.is_cleaning()
+    collector.advance(first_s + 119.999)
+    assert collector.is_cleaning()
+    collector.advance(first_s + 120.0)
+    assert stops(collector) == [Because.LIMIT_OF_CYCLES]
+    assert len(collector.sent(FireValve)) == 12
+
+
+def test_the_last_pulse_may_still_bring_dp_down_to_low() -> None:
+    collector = ready().hold(1100.0, 112)
+    assert len(collector.pulses) == 12
+    collector.hold(740.0, 30)
+    assert stops(collector) == [Because.LOW_REACHED]
+    assert collector.alarm_changes(NOT_EFFECTIVE) == []
+
+
+def test_a_valve_that_fails_in_every_cycle_does_not_keep_a_run_going_for_ever() -> None:
+    """Pulses are counted as they are commanded, and one that fails does not begin a new run."""
+
+    def answer(command: Command) -> Outcome:
+        dead = isinstance(command, FireValve) and command.valve == 3
+        return Outcome.FAILED if dead else Outcome.DONE
+
+    collector = ready()
+    collector.outcome = answer
+    collector.hold(1100.0, 140)
+    (stopped,) = collector.of(CleaningStopped)
+    assert (stopped.reason.code, stopped.pulses) == (Because.LIMIT_OF_CYCLES, 12)
+    assert len(collector.pulses) == 9
+    assert [state for _, state in collector.alarm_changes(NOT_EFFECTIVE)] == ["unacknowledged"]
+
+
+def test_the_pulse_in_flight_counts_for_the_run_that_commanded_it() -> None:
+    collector = ready().hold(1100.0, 15)
+    collector.outcome = answering(FireValve=None)
+    collector.hold(1100.0, 6)
+    assert (len(collector.pulses), len(collector.sent(FireValve))) == (2, 3)
+    collector.poll(700.0)
+    assert [body.pulses for body in collector.of(CleaningStopped)] == [3]
 
 
 def test_a_rest_that_is_over_is_not_begun_again_by_a_restart() -> None:
@@ -228,7 +315,7 @@ def test_fallback_begins_after_its_delay_and_keeps_its_interval() -> None:
     since_s = collector.t
     collector.hold(LOST, 29)
     assert (collector.because, collector.last.decision.phase) == (
-        Because.BAD_READING_HOLD,
+        Because.BAD_READING_WAIT,
         Phase.WAITING,
     )
     collector.hold(LOST, 200)
@@ -277,6 +364,10 @@ def test_hold_pulses_nothing_while_the_reading_is_bad() -> None:
     collector.hold(LOST, 600)
     assert len(collector.pulses) == fired
     assert stops(collector) == [Because.BAD_READING_HOLD]
+    assert (collector.because, collector.last.decision.phase) == (
+        Because.BAD_READING_HOLD,
+        Phase.BLOCKED,
+    )
 
 
 def test_fallback_with_a_sequencer_board_closes_the_contact() -> None:

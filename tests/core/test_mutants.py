@@ -11,10 +11,10 @@ from core.safety import check
 from core.test_cleaning import CLEANS, TRACE
 from core.test_purity import leaves_alone_what_it_is_given
 from core.traces import Decide, Script, again, loud, play, scripts, setpoints
-from dustcake.core.commands import AllValvesOff, FireValve
+from dustcake.core.commands import AllValvesOff, FireValve, SetBlowerRun
 from dustcake.core.inputs import Input, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.requests import Mode
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import AlarmName, BlowerRequest, Setpoints
 from dustcake.core.state import State
 from dustcake.core.step import Step, step
 
@@ -90,7 +90,15 @@ def no_pulse_twice(decide: Decide) -> None:
     assert collector.pulses[0][1] != interrupted
 
 
-CHECKS = [safety, purity, quiet, hysteresis, alarm_delays, no_pulse_twice]
+def blower_off_at_once(decide: Decide) -> None:
+    setpoints = chosen(blower={"request": BlowerRequest.PROCESS})
+    collector = Collector(setpoints, decide=decide, outcome=answering(SetBlowerRun=None))
+    collector.poll(800.0, process_running=True)
+    collector.poll(800.0, smoke=True)
+    assert [command.run for _, command in collector.sent(SetBlowerRun)] == [True, False]
+
+
+CHECKS = [safety, purity, quiet, hysteresis, alarm_delays, no_pulse_twice, blower_off_at_once]
 
 
 # --- the mutants
@@ -143,6 +151,25 @@ def ignores_smoke(state: State, happened: Input, setpoints: Setpoints) -> Step:
     if isinstance(happened, PollCompleted) and happened.contacts.smoke:
         happened = replace(happened, contacts=replace(happened.contacts, smoke=False))
     return step(state, happened, setpoints)
+
+
+def ends_a_run_for_one_lost_reply(state: State, happened: Input, setpoints: Setpoints) -> Step:
+    """A lost reading is not waited for."""
+    cleaning = replace(state.cleaning, bad_since_s=-1e6)
+    return step(replace(state, cleaning=cleaning, quiet=None), happened, setpoints)
+
+
+def forgets_the_bar(state: State, happened: Input, setpoints: Setpoints) -> Step:
+    """The blower starts by itself when the smoke has cleared."""
+    after = step(state, happened, setpoints)
+    blower = replace(after.state.blower, barred=False)
+    return replace(after, state=replace(after.state, blower=blower))
+
+
+def waits_before_switching_off(state: State, happened: Input, setpoints: Setpoints) -> Step:
+    """The outcome of the last blower command comes first, whatever happens."""
+    blower = replace(state.blower, announced=False)
+    return step(replace(state, blower=blower), happened, setpoints)
 
 
 def repeats_an_interrupted_pulse(state: State, happened: Input, setpoints: Setpoints) -> Step:
@@ -210,6 +237,9 @@ MUTANTS = [
     (fires_two_at_once, safety),
     (ignores_smoke, safety),
     (believes_any_report, safety),
+    (ends_a_run_for_one_lost_reply, safety),
+    (forgets_the_bar, safety),
+    (waits_before_switching_off, blower_off_at_once),
     (asks_for_no_wake, safety),
     (skips_a_number, safety),
     (repeats_an_interrupted_pulse, no_pulse_twice),

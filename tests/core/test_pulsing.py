@@ -9,6 +9,7 @@ from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import DemandSet, PulseFailed, PulseFired
 from dustcake.core.inputs import Outcome
 from dustcake.core.requests import Mode, SelectMode
+from dustcake.core.state import Phase
 
 
 def test_valves_fire_in_order_and_the_order_goes_on_in_the_next_run() -> None:
@@ -120,6 +121,21 @@ def test_a_pulse_that_was_never_sent_is_no_fault_of_the_outputs() -> None:
     assert collector.state.pulsing.counts == (0, 0, 0, 0)
 
 
+def test_the_last_valve_is_the_last_that_is_known_to_have_fired() -> None:
+    collector = ready()
+    last = [collector.state.pulsing.last_valve]
+    collector.outcome = answering(FireValve=None)
+    collector.poll(1100.0)
+    last.append(collector.state.pulsing.last_valve)
+    collector.report(collector.sent(FireValve)[0][1], Outcome.DONE)
+    last.append(collector.state.pulsing.last_valve)
+    collector.outcome = answering(FireValve=Outcome.FAILED)
+    collector.hold(1100.0, 12)
+    last.append(collector.state.pulsing.last_valve)
+    assert last == [None, None, 2, 2]
+    assert len(collector.of(PulseFailed)) == 1
+
+
 # --- the demand contact
 
 
@@ -189,7 +205,7 @@ def test_a_demand_contact_that_fails_is_opened_by_an_all_off(outcome: Outcome | 
     collector.wait(2.0)
     assert len(collector.sent(AllValvesOff)) == offs + 1
     assert not collector.state.pulsing.demand_closed
-    assert not collector.is_cleaning()
+    assert collector.last.decision.phase is Phase.HELD
 
 
 def test_the_demand_contact_does_not_chatter_with_the_polls() -> None:

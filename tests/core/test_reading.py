@@ -9,7 +9,8 @@ from dustcake.core.events import QualityChanged
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.reasons import Because
-from dustcake.core.setpoints import Scale, SignalKind, WordOrder
+from dustcake.core.requests import Mode
+from dustcake.core.setpoints import AlarmName, Scale, Setpoints, SignalKind, WordOrder
 from dustcake.core.signals import Measured, Registers
 
 INH2O_PA = 249.08891  # conventional inch of water, 25.4 mm x 9.80665 m/s2
@@ -217,3 +218,39 @@ def test_a_late_poll_does_not_make_its_own_sample_stale() -> None:
     collector.t += 100.0  # nobody woke the core meanwhile
     collector.feed(PollCompleted(collector.now, Measured(800.0), collector.contacts))
     assert collector.state.sample.quality is Quality.GOOD
+
+
+# --- the high dP alarm beyond the span
+
+
+def high_dp(collector: Collector) -> list[str]:
+    return [state for _, state in collector.alarm_changes(AlarmName.HIGH_DP)]
+
+
+OFF = chosen(cleaning={"mode": Mode.OFF})
+WIDE = chosen(OFF, limits={"high_pa": 2600.0})
+
+
+@pytest.mark.parametrize(
+    ("why", "setpoints", "dp", "expected"),
+    [
+        ("beyond the span is high", OFF, 2600.0, ["unacknowledged"]),
+        ("below the span is not", OFF, -100.0, []),
+        ("the limit lies beyond the span as well", WIDE, 2599.0, []),
+        ("and is reached", WIDE, 2600.0, ["unacknowledged"]),
+        ("no number at all", OFF, float("nan"), []),
+    ],
+)
+def test_a_reading_beyond_the_span(
+    why: str, setpoints: Setpoints, dp: float, expected: list[str]
+) -> None:
+    assert high_dp(ready(setpoints).hold(dp, 60)) == expected, why
+
+
+def test_beyond_the_span_is_no_gap_in_the_delay_and_clears_nothing() -> None:
+    collector = ready(OFF).hold(2400.0, 6).hold(2600.0, 6)
+    assert high_dp(collector) == ["unacknowledged"]
+    collector.hold(-100.0, 60)
+    assert high_dp(collector) == ["unacknowledged"]
+    collector.hold(1000.0, 25)
+    assert high_dp(collector) == ["unacknowledged", "returned"]

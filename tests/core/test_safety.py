@@ -6,8 +6,9 @@ from hypothesis import HealthCheck, given, settings
 
 from core.safety import check
 from core.traces import Script, Taken, play, scripts, setpoints
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import OutputReported, PollCompleted
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import Phase
 
 EXAMPLES = 700
 
@@ -15,7 +16,8 @@ EXAMPLES = 700
 # the property has looked at too little to mean anything.
 REACH = """
     mode_off blower_off blower_unknown below_high on_delay high_reached above_low low_reached
-    finishing_cycle timed_selected bad_reading_hold bad_reading_fallback fallback_needs_blower
+    finishing_cycle timed_selected bad_reading_hold bad_reading_wait bad_reading_fallback
+    fallback_needs_blower
     limit_of_cycles resting downtime downtime_spin_down downtime_done smoke stop_input
     door_open contact_unreadable header_low header_high outputs_unproved outputs_fault
     journal_fault settling
@@ -25,7 +27,9 @@ REACH = """
     FireValve SetDemand AllValvesOff SetBlowerRun
     on_demand/FireValve timed/FireValve fallback/FireValve downtime/FireValve
     on_demand/SetDemand timed/SetDemand fallback/SetDemand downtime/SetDemand
-    pulse_under_way/AllValvesOff quiet
+    pulse_under_way/AllValvesOff blower_under_way/SetBlowerRun quiet
+    held/on_demand held/timed held/fallback held/downtime
+    held/bad_reading_wait held/contact_unreadable held/blower_unknown held/outputs_fault
     """
 MUST_REACH = frozenset(REACH.split())
 
@@ -37,10 +41,15 @@ def reached(history: list[Taken]) -> Counter[str]:
         after, kind = taken.after, taken.after.decision.kind
         seen[after.decision.reason.code] += 1
         seen.update(event.body.name for event in after.events)
+        if after.decision.phase is Phase.HELD:
+            seen.update((f"held/{kind}", f"held/{after.decision.reason.code}"))
         for command in after.commands:
             name = type(command).__name__
             seen[name] += 1
             seen[f"{kind}/{name}"] += 1
+            reported = isinstance(taken.happened, OutputReported)
+            if name == "SetBlowerRun" and taken.before.blower.command_id and not reported:
+                seen["blower_under_way/SetBlowerRun"] += 1
         flight = after.state.pulsing.in_flight
         if flight is not None and flight.cut:
             seen["pulse_under_way/AllValvesOff"] += 1

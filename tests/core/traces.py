@@ -204,6 +204,7 @@ def trouble(rng: Random) -> Move:
     request = SelectMode(rng.choice((Mode.ON_DEMAND, Mode.TIMED)))
     dp, bad = rng.choice((1100.0, 1300.0)), rng.choice((1100.0, 1300.0, LOST))
     changed, header = rng.choice((IN_ORDER, *OUT_OF_ORDER)), rng.choice(HEADERS)
+    worse = rng.choice((IN_ORDER, *OUT_OF_ORDER))
     count, reports = rng.randint(1, 12), rng.choice((Outcome.DONE, None))
 
     def move(collector: Collector) -> None:
@@ -213,6 +214,7 @@ def trouble(rng: Random) -> Move:
         collector.outcome = lambda _command: reports
         collector.header = header
         collector.hold(bad, count, **changed)
+        collector.hold(bad, 2, **worse)
         collector.outcome = lambda _command: Outcome.DONE
         collector.header = HEADER
         collector.hold(dp, 4, **IN_ORDER)

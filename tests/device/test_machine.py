@@ -65,7 +65,7 @@ def test_events_happen_on_the_scenario_clock() -> None:
         {"at_s": 180.0, "kind": "blower", "running": False},
     ]
     one = machine(60.0, event=events)
-    at_first = {"smoke": False, "door_open": True, "process_equipment": True}
+    at_first = {"smoke": False, "door_open": True, "process_equipment": True, "drum_full": False}
     seen: list[tuple[bool, bool]] = []
     for now_s in (0.0, 1.98, 2.02, 2.98, 3.02):
         one.advance_to(now_s)
@@ -185,6 +185,89 @@ def test_sensing_line_events() -> None:
     one.apply(event("sensing_line", line="plugged"))
     one.advance_to(15.0)
     assert one.dp.value < -one.point.dp_pa * 0.9
+
+
+def test_a_leaking_and_a_slowly_plugged_line() -> None:
+    one = machine()
+    one.apply(event("sensing_line", line="low_leaking", share=0.25))
+    one.advance_to(5.0)
+    expected_pa = one.point.dirty_side_gauge_pa - 0.75 * one.point.clean_side_gauge_pa
+    assert one.dp.value == pytest.approx(expected_pa, abs=15.0)
+    one.apply(event("sensing_line", line="plugged", over_s=20.0))
+    one.advance_to(10.0)
+    assert one.dp.value == pytest.approx(one.point.dp_pa, abs=15.0), "hardly plugged yet"
+    one.advance_to(25.0)
+    one.apply(event("blower_trip", tripped=True))
+    one.advance_to(60.0)
+    assert one.point.dp_pa < 10.0
+    assert one.dp.value > 600.0, "shut in by the plug"
+
+
+def test_plant_events_reach_the_plant() -> None:
+    one = machine()
+    open_flow = one.point.flow_m3_s
+    one.apply(event("damper", opening=0.5))
+    one.advance_to(0.05)
+    assert one.point.flow_m3_s < 0.85 * open_flow
+    one.apply(event("damper", opening=1.0))
+    one.apply(event("weather", temperature_c=60.0, relative_humidity=0.2))
+    one.advance_to(0.1)
+    assert one.collector.air.viscosity_ratio == pytest.approx(1.102, abs=1e-3)
+    assert one.point.flow_m3_s < open_flow
+    before_pa = one.point.dp_pa
+    one.apply(event("filter_torn", row=2, hole_mm2=20_000.0))
+    one.advance_to(0.2)
+    assert one.point.dp_pa < 0.95 * before_pa
+    one.advance_to(5.0)
+    assert one.state.emitted_kg > 0.0
+    one.apply(event("sticky", factor=4.0))
+    cake = one.state.cake_kg_m2[0]
+    one.outputs.switch_valves({}, {0: True}, one.t_s)
+    one.advance_to(one.t_s + 1.0)
+    assert one.state.cake_kg_m2[0] == pytest.approx(0.8 * cake, rel=1e-2)
+
+
+def test_a_drum_fills_up_is_told_and_is_emptied() -> None:
+    plant = scenario().plant.model_dump() | {"drum": {"capacity_kg": 5.0}}
+    one = machine(plant=plant)
+    assert not one.collector.drum_full()
+    pulse_every_row(one)
+    assert one.state.drum_kg > 5.0
+    assert one.collector.drum_full()
+    one.apply(event("drum_emptied"))
+    assert not one.collector.drum_full()
+    one.apply(event("contact", contact="drum_full", closed=True))
+    assert one.collector.drum_full()
+
+
+def test_a_dp_transmitter_ages_on_the_scenario_clock() -> None:
+    one = machine(60.0)
+    one.apply(event("ageing", zero_pa_per_day=8640.0, span_per_day=-0.01))
+    one.advance_to(10.0)
+    assert one.dp.zero_error == pytest.approx(60.0, rel=1e-6)
+    assert one.dp.span_error == pytest.approx(-0.01 * 600.0 / 86_400.0, rel=1e-6)
+
+
+def test_a_leaking_header_and_a_weak_compressor() -> None:
+    one = machine()
+    one.apply(event("header_supply", compressor_kg_s=0.01, leak_m3_s_pa=3e-8))
+    one.advance_to(60.0)
+    # Leak at equilibrium equals what is delivered: C rho0 p = 0.01 kg/s.
+    assert one.state.header_pa == pytest.approx(0.01 / (3e-8 * 1.185), rel=0.02)
+    assert one.collector.supply.gauge_pa == 620_000.0, "the regulator stays as it was set"
+
+
+def test_shifts_run_process_and_local_blower() -> None:
+    shift = {
+        "days": ["mon"], "from_h": 1.0, "to_h": 3.0, "dust_g_m3": 2.0,
+        "breaks": [{"from_h": 2.0, "to_h": 2.5}],
+    }  # fmt: skip
+    one = machine(3600.0, load=[], load_repeat_s=None, shift=[shift])
+    seen: list[tuple[bool, bool]] = []
+    for hour in (0.5, 1.5, 2.25, 2.75, 3.5):
+        one.advance_to(hour + 1e-6)
+        seen.append((one.contacts["process_equipment"], one.blower_running))
+    assert seen == [(False, False), (True, True), (False, True), (True, True), (False, False)]
 
 
 def test_fieldbus_event() -> None:

@@ -157,7 +157,7 @@ def test_the_watchdog_counts_any_request_as_life(bench: Bench) -> None:
         (Table.COILS, 4, 1),
         (Table.COILS, 0, 5),
         (Table.COILS, 34, 1),
-        (Table.DISCRETE_INPUTS, 3, 2),
+        (Table.DISCRETE_INPUTS, 4, 2),
         (Table.INPUT_REGISTERS, 64, 1),
         (Table.INPUT_REGISTERS, 63, 2),
         (Table.INPUT_REGISTERS, 100, 1),

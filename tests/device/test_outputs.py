@@ -125,3 +125,16 @@ def test_the_watchdog_off_or_with_nothing_to_drop_does_nothing(module: OutputMod
     idle = OutputModule(4, OutputSettings(watchdog_s=1.0))
     idle.settle(1e6)
     assert idle.counts.watchdog_trips == 0
+
+
+def test_all_off_leaves_the_blower_request_alone(module: OutputModule) -> None:
+    module.blower_request = True
+    module.switch_valves({1: True}, {2: True}, 1.0)
+    module.switch_demand(True, 1.0)
+    module.switch_all_off(1.05)
+    assert module.energised() == (False,) * 4
+    assert not module.demand
+    assert module.blower_request
+    assert module.longest_on_s() == pytest.approx(0.05)
+    assert module.counts.watchdog_trips == 0
+    assert module.next_due_s() == float("inf")

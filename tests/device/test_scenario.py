@@ -17,6 +17,7 @@ from dustcake_sim.scenario import (
     load_scenario,
     packaged_scenarios,
     parse_scenario,
+    settings_beside,
 )
 
 
@@ -46,7 +47,7 @@ def test_load_profile_repeats(document: dict[str, Any]) -> None:
         (14_400.0, 0.003),
         (27_000.0, 0.0002),
     ):
-        assert scenario.dust_kg_m3(time_s) == pytest.approx(dust_kg_m3)
+        assert scenario.dust_profile().at(time_s).dust_g_m3 == pytest.approx(dust_kg_m3 * 1000.0)
 
 
 def put(document: dict[str, Any], path: str, value: object) -> None:
@@ -74,7 +75,7 @@ def event(**fields: object) -> list[dict[str, object]]:
             "magic",
             "blower_control = 'magic': Input should be 'local' or 'remote'",
         ),
-        ("load", [], "load = []"),
+        ("load", [], "give [[load]] or [[shift]] tables"),
         ("load", [{"at_s": 5.0, "dust_g_m3": 1.0}], "start the first [[load]] at at_s = 0"),
         ("load_repeat_s", 60.0, "make load_repeat_s larger than the last at_s"),
         ("event", event(kind="flood"), "'flood'"),
@@ -82,6 +83,31 @@ def event(**fields: object) -> list[dict[str, object]]:
         ("event", event(kind="valve", valve=5, fault="stuck_open"), "choose 1 to 4"),
         ("event", event(kind="transmitter", fault="current"), "give current_ma with fault"),
         ("event", event(kind="filters_worn", added_drag_pa_s_m=1.0, rows=2), "no such setting"),
+        (
+            "event",
+            event(kind="filter_torn", row=5, hole_mm2=1.0),
+            "event.0.row is 5: choose 1 to 4",
+        ),
+        ("event", event(kind="header_supply"), "give gauge_pa, or without blow_down"),
+        ("event", event(kind="header_supply", leak_m3_s_pa=0.0, blow_down=True), "give gauge_pa"),
+        ("event", event(kind="transmitter", fault="starved"), "'current', 'starved' or 'leaking'"),
+        (
+            "event",
+            event(kind="sensing_line", line="clear", over_s=60.0),
+            "over_s goes with line 'plugged', and only with that",
+        ),
+        (
+            "event",
+            event(kind="sensing_line", line="wet", share=0.5),
+            "share goes with line 'high_leaking' or 'low_leaking'",
+        ),
+        (
+            "shift",
+            [{"days": ["mon"], "from_h": 6.0, "to_h": 14.0, "dust_g_m3": 1.0}],
+            "give [[load]] or [[shift]] tables, and not both",
+        ),
+        ("plant.drum", {"thrown_share": 0.6, "raised_share": 0.5}, "less than 1 together"),
+        ("plant.media.held_back", 1.0, "plant.media.held_back = 1.0"),
         (
             "event",
             [
@@ -100,6 +126,52 @@ def test_refusals(document: dict[str, Any], path: str, value: object, message: s
     assert message in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("shift", "message"),
+    [
+        ({"from_h": 22.0, "to_h": 6.0}, "write a shift over midnight as two"),
+        ({"breaks": [{"from_h": 13.5, "to_h": 14.5}]}, "break from 13.5 to 14.5: put it within"),
+        ({"days": []}, "shift.0.days"),
+        ({"days": ["monday"]}, "'monday'"),
+        ({"from_h": 25.0}, "shift.0.from_h = 25.0"),
+    ],
+)
+def test_refused_shifts(document: dict[str, Any], shift: dict[str, object], message: str) -> None:
+    del document["load"], document["load_repeat_s"]
+    right = {"days": ["mon"], "from_h": 6.0, "to_h": 14.0, "dust_g_m3": 1.0}
+    parse_scenario(document | {"shift": [right]}, "test")
+    with pytest.raises(ScenarioError) as caught:
+        parse_scenario(document | {"shift": [right | shift]}, "test")
+    assert message in str(caught.value)
+
+
+def test_load_repeat_goes_with_load_only(document: dict[str, Any]) -> None:
+    del document["load"]
+    right = {"days": ["mon"], "from_h": 6.0, "to_h": 14.0, "dust_g_m3": 1.0}
+    with pytest.raises(ScenarioError, match="load_repeat_s: shifts repeat each week"):
+        parse_scenario(document | {"shift": [right]}, "test")
+
+
+def test_rows_scatter_by_the_seed(document: dict[str, Any]) -> None:
+    document["plant"]["removed_scatter"] = 0.1
+    scenario = parse_scenario(document, "test")
+    first, again, other = (build_plant(scenario, seed).row_cleaning for seed in (1, 1, 2))
+    assert first == again != other
+    assert len(set(first)) == 4
+
+
+def test_settings_are_looked_for_beside_the_scenario(tmp_path: Path) -> None:
+    scenario = load_scenario("welding_cell")
+    packaged = settings_beside("welding_cell", scenario)
+    assert packaged is not None
+    assert packaged.is_file()
+    assert settings_beside(tmp_path / "mine.toml", scenario) == (
+        tmp_path / "settings" / "four_rows.toml"
+    )
+    none = scenario.model_copy(update={"settings": None})
+    assert settings_beside("welding_cell", none) is None
+
+
 def test_a_blower_event_needs_local_control(document: dict[str, Any]) -> None:
     document |= {"blower_control": "remote", "event": event(kind="blower", running=False)}
     with pytest.raises(ScenarioError, match="set blower_control to 'local'"):
@@ -113,7 +185,7 @@ def test_a_missing_table_is_named(document: dict[str, Any]) -> None:
 
 
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:
-    with pytest.raises(ScenarioError, match="one of welding_cell, worn_filters"):
+    with pytest.raises(ScenarioError, match=r"or one of .*welding_cell, worn_filters"):
         load_scenario(tmp_path / "none.toml")
     with pytest.raises(ScenarioError, match="cannot read"):
         load_scenario(tmp_path)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from dustcake_sim.plant.advance import advance
 from dustcake_sim.plant.blower import Blower
 from dustcake_sim.plant.fan import Duct, Fan
-from dustcake_sim.plant.header import Header
+from dustcake_sim.plant.header import AirSupply, Header
 from dustcake_sim.plant.media import Media
 from dustcake_sim.plant.state import Inputs, Plant, State
 
@@ -54,7 +54,7 @@ def loading(plant: Plant, dust_kg_m3: float = 1e-3) -> Inputs:
     return Inputs(
         blower_running=True,
         dust_kg_m3=dust_kg_m3,
-        supply_gauge_pa=SUPPLY_GAUGE_PA,
+        supply=AirSupply(SUPPLY_GAUGE_PA),
         energised=(False,) * plant.rows,
     )
 

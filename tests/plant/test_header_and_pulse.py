@@ -8,8 +8,8 @@ import pytest
 
 from dustcake_sim.plant.advance import advance, operating_point
 from dustcake_sim.plant.blower import Blower, speed_after
-from dustcake_sim.plant.header import AMBIENT_PA, recharged_pa
-from dustcake_sim.plant.media import removed_share
+from dustcake_sim.plant.header import AMBIENT_PA, AirSupply, tank_after
+from dustcake_sim.plant.pulse import removed_share
 from dustcake_sim.plant.state import new_state
 from dustcake_sim.plant.wear import filters_changed, worn
 from plant.plants import COUPLED, HEADER, MEDIA, SUPPLY_GAUGE_PA, loading, pulsed
@@ -55,7 +55,7 @@ def test_a_weak_header_cleans_less(gauge_pa: float, share: float) -> None:
 
 def test_without_supply_each_pulse_is_weaker() -> None:
     state = new_state(COUPLED, cake_kg_m2=0.2, header_gauge_pa=SUPPLY_GAUGE_PA)
-    inputs = replace(loading(COUPLED, 0.0), blower_running=False, supply_gauge_pa=0.0)
+    inputs = replace(loading(COUPLED, 0.0), blower_running=False, supply=AirSupply(0.0))
     removed: list[float] = []
     for row in range(4):
         before = state
@@ -67,9 +67,10 @@ def test_without_supply_each_pulse_is_weaker() -> None:
 
 def test_a_tank_recharges_exponentially_and_never_back_into_the_supply() -> None:
     low_pa = AMBIENT_PA + 300_000.0
-    after_pa = recharged_pa(HEADER, low_pa, 600_000.0, HEADER.recharge_time_s)
+    supply = AirSupply(600_000.0)
+    after_pa = tank_after(HEADER, low_pa, supply, 0, HEADER.recharge_time_s).pressure_pa
     assert after_pa - AMBIENT_PA == pytest.approx(600_000.0 - 300_000.0 * 0.36787944, rel=1e-7)
-    assert recharged_pa(HEADER, low_pa, 100_000.0, 60.0) == low_pa
+    assert tank_after(HEADER, low_pa, AirSupply(100_000.0), 0, 60.0).pressure_pa == low_pa
 
 
 def test_worn_media_keeps_its_drag_through_cleaning_and_new_filters_lose_it() -> None:

@@ -5,14 +5,16 @@ Numbers computed with numpy 2.4 and scipy 1.17 unless a test says where they are
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
 
 from dustcake_sim.plant.advance import advance, operating_point
 from dustcake_sim.plant.fan import Duct, Fan, fan_rise_pa, flow_m3_s
-from dustcake_sim.plant.header import air_kg, valve_flow_kg_s
-from dustcake_sim.plant.media import Media, cake_after_pulse, drag_pa_s_m, removed_share
+from dustcake_sim.plant.header import AMBIENT_PA, air_kg, valve_flow_kg_s
+from dustcake_sim.plant.media import Media, drag_pa_s_m
+from dustcake_sim.plant.pulse import cake_after_pulse, removed_share
 from dustcake_sim.plant.rows import effective_drag_pa_s_m, face_velocities_m_s
 from dustcake_sim.plant.state import Plant, State, new_state
 from plant.plants import (
@@ -196,3 +198,37 @@ def test_air_of_one_pulse_by_the_recovered_pressure() -> None:
     # A 30 L tank from 90 to 70 psig at 20 C.
     used_kg = air_kg(HEADER, 721_853.51) - air_kg(HEADER, 583_958.36)
     assert used_kg == pytest.approx(0.04916123, rel=1e-6)
+
+
+def test_dp_read_at_one_flow_is_scaled_linearly_to_another() -> None:
+    # 900 Pa at 1.0 m3/s are 1080 Pa at 1.2; a quadratic loss would say 1296.
+    cake_kg_m2 = (900.0 / (1.0 / 80.0) - 40_000.0) / 1e5
+    read_pa, scaled_pa = (
+        operating_point(plant, started(plant, cake_kg_m2)).dp_pa
+        for plant in (constant_flow(1.0), constant_flow(1.2))
+    )
+    assert (read_pa, scaled_pa) == pytest.approx((900.0, 1080.0), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("inches", "scfm"),
+    [(1 / 64, 0.407), (1 / 32, 1.628), (1 / 16, 6.512), (1 / 8, 26.05), (1 / 4, 104.20)],
+)
+def test_leaks_through_holes(inches: float, scfm: float) -> None:
+    # Choked flow at 100 psig, 70 F, discharge coefficient 1, by the ideal nozzle's conductance.
+    psi_pa, cubic_foot_m3 = 6894.757293168361, 0.3048**3
+    area_m2 = math.pi / 4.0 * (inches * 0.0254) ** 2
+    flow_kg_s = valve_flow_kg_s(
+        0.001991949 * area_m2, 0.528282, 114.696 * psi_pa, AMBIENT_PA, 294.2611
+    )
+    standard_kg_m3 = AMBIENT_PA / (287.05 * 294.2611)
+    assert flow_kg_s / standard_kg_m3 / cubic_foot_m3 * 60.0 == pytest.approx(scfm, rel=2e-3)
+
+
+def test_air_of_a_timer_and_of_cleaning_on_demand() -> None:
+    # 30 L from 90 to 70 psig: 360 pulses/h are 14.697928 m3/h of free air, 48 are 1.959724.
+    pulse_kg = air_kg(HEADER, 721_853.51) - air_kg(HEADER, 583_958.36)
+    free_m3 = pulse_kg / (AMBIENT_PA / (287.05 * 293.15))
+    assert free_m3 == pytest.approx(40.827578e-3, rel=1e-6)
+    assert 360.0 * free_m3 == pytest.approx(14.697928, rel=1e-6)
+    assert 48.0 * free_m3 == pytest.approx(1.959724, rel=1e-6)

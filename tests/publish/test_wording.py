@@ -206,6 +206,11 @@ def test_the_ending_of_a_name_tells_the_unit(name: str, value: float, expected: 
             "the outputs do not do what they are told (bus {b}: no reply)",
         ),
         (
+            "a count is a count",
+            because(Because.PULSES_FAIL, failures=3),
+            "the last 3 pulses were not carried out",
+        ),
+        (
             "no empty brackets where nobody said anything",
             because(Because.JOURNAL_FAULT),
             "the journal cannot be written",

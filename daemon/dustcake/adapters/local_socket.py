@@ -10,6 +10,7 @@ import pwd
 import socket
 import struct
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from pathlib import Path
 
 Answer = Callable[[bytes, str], Awaitable[bytes]]
@@ -33,6 +34,9 @@ class LocalSocket:
     def __init__(self, path: Path, answer: Answer) -> None:
         self._path = path
         self._answer = answer
+        self._serving: set[asyncio.Task[None]] = set()
+        self.opened = asyncio.Event()
+        """Set once callers can connect."""
 
     async def run(self) -> None:
         """Until cancelled. Raises SocketRefusedError when it cannot begin."""
@@ -46,9 +50,15 @@ class LocalSocket:
                 f"cannot open the request socket {self._path}: {error.strerror}. Create its "
                 "directory, or set `control.socket` to a place this user may write to"
             ) from None
+        self.opened.set()
         try:
             async with server:
-                await server.serve_forever()
+                try:
+                    await server.serve_forever()
+                finally:
+                    # A caller who says nothing must not keep the daemon from ending.
+                    for one in self._serving:
+                        one.cancel()
         finally:
             self._path.unlink(missing_ok=True)
 
@@ -68,6 +78,15 @@ class LocalSocket:
         )
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None  # a coroutine that runs is in a task
+        self._serving.add(task)
+        # Cancelled at the end only; the stream machinery would log that as an error.
+        with suppress(asyncio.CancelledError):
+            await self._converse(reader, writer)
+        self._serving.discard(task)
+
+    async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
             async with asyncio.timeout(PATIENCE_S):
                 line = await reader.readline()

@@ -5,6 +5,9 @@ from collections.abc import Mapping
 
 import structlog
 
+FEEDS_A_TIMEOUT = 3
+"""How many times it should be fed within the watchdog's time."""
+
 _log = structlog.get_logger(__name__)
 
 
@@ -12,11 +15,12 @@ class ServiceManager:
     """The service manager that started this daemon; silent where none did.
 
     ``environment``: where ``NOTIFY_SOCKET`` is looked up, a path or, after ``@``, an abstract
-    name. A manager that cannot be reached is logged once and never an error.
+    name, and ``WATCHDOG_USEC``. A manager that cannot be reached is logged once and never an error.
     """
 
     def __init__(self, environment: Mapping[str, str]) -> None:
         address = environment.get("NOTIFY_SOCKET", "")
+        self._allowed_us = environment.get("WATCHDOG_USEC", "")
         self._address = "\0" + address[1:] if address.startswith("@") else address
         self._socket: socket.socket | None = None
         self._complained = False
@@ -31,6 +35,15 @@ class ServiceManager:
     def status(self, line: str) -> None:
         """One line for whoever asks the service manager."""
         self._tell("STATUS=" + " ".join(line.split()))
+
+    def expect_every(self, period_s: float) -> None:
+        """It is fed this often. A watchdog set to less than three times that is put back."""
+        try:
+            allowed_s = int(self._allowed_us) / 1e6
+        except ValueError:
+            return
+        if allowed_s < FEEDS_A_TIMEOUT * period_s:
+            self._tell(f"WATCHDOG_USEC={round(FEEDS_A_TIMEOUT * period_s * 1e6)}")
 
     def fed(self) -> None:
         """A step has been completed and committed."""

@@ -66,7 +66,10 @@ def _read(arguments: argparse.Namespace) -> int:
 async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
     from dustcake.adapters.clock import SystemClock
     from dustcake.adapters.modbus import FieldInputs, open_bus
+    from dustcake.cli.logs import log_to_stderr
 
+    # What was lost is told for each point; as a log line it would stand between the readings.
+    log_to_stderr("text", "error")
     buses = {bus.name: open_bus(bus, SystemClock()) for bus in settings.buses}
     try:
         return [

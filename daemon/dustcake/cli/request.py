@@ -42,18 +42,27 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     add_settings(parser, optional=True)
     parser.add_argument("--collector", metavar="NAME", help="which, if there are several")
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    # The same after the request, where people write them too; left out there they change nothing.
+    after = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
+    after.add_argument("--settings", type=Path, metavar="FILE", help="as before the request")
+    after.add_argument("--collector", metavar="NAME", help="as before the request")
+    after.add_argument("--json", action="store_true", help="as before the request")
     kinds = parser.add_subparsers(title="requests", metavar="REQUEST", required=True, dest="ask")
-    mode = kinds.add_parser("mode", help="select the cleaning mode")
+    mode = kinds.add_parser("mode", parents=[after], help="select the cleaning mode")
     mode.add_argument("mode", choices=[each.value for each in Mode])
-    zero = kinds.add_parser("zero", help="take the present dP as zero, with the blower off")
+    zero = kinds.add_parser(
+        "zero", parents=[after], help="take the present dP as zero, with the blower off"
+    )
     zero.add_argument(
         "--blower-off-confirmed",
         action="store_true",
         help="where no contact proves it: you have seen that the blower stands still",
     )
-    acknowledge = kinds.add_parser("acknowledge", help="acknowledge an alarm")
+    acknowledge = kinds.add_parser("acknowledge", parents=[after], help="acknowledge an alarm")
     acknowledge.add_argument("alarm", choices=[each.value for each in AlarmName])
-    blower = kinds.add_parser("blower", help="set or withdraw the blower run request")
+    blower = kinds.add_parser(
+        "blower", parents=[after], help="set or withdraw the blower run request"
+    )
     blower.add_argument("run", choices=("on", "off"))
     parser.set_defaults(func=_request)
 

@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import os
+from collections.abc import Iterator
 
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
 
@@ -51,13 +52,23 @@ def _run(arguments: argparse.Namespace) -> int:
         return BAD_USAGE
     log_to_stderr(arguments.log_format, arguments.log_level)
     manager = ServiceManager(os.environ)
+    manager.expect_every(max(collector.poll_s for collector in settings.collectors))
     code = DONE
     try:
         asyncio.run(live.run(settings, SystemClock(), manager))
     except* (StoreRefused, SocketRefusedError) as refused:
-        for error in refused.exceptions:
+        for error in _each(refused):
             fail(f"dustcake cannot run: {error}")
         code = FAILED
     finally:
         manager.close()
     return code
+
+
+def _each(group: BaseExceptionGroup[Exception]) -> Iterator[BaseException]:
+    """The exceptions of a group, out of the groups that task groups have put around them."""
+    for error in group.exceptions:
+        if isinstance(error, BaseExceptionGroup):
+            yield from _each(error)
+        else:
+            yield error

@@ -57,15 +57,14 @@ def _status(arguments: argparse.Namespace) -> int:
 def _words(name: str, content: dict[str, Any]) -> list[str]:
     dp, points = content["dp"], content["set_points"]
     lines = [
-        f"{name}: dP {dp['display'] or 'no value'} ({_value_pa(dp)}), "
-        f"{dp['quality'].replace('_', ' ')}",
+        f"{name}: dP {_value(dp)}, {dp['quality'].replace('_', ' ')}",
         *[f"  reading: {reason}" for reason in dp["reasons"]],
         f"  set points: low {points['low']['display']}, high {points['high']['display']}, "
         f"filter replacement {points['replacement']['display']}",
         f"  mode {content['mode'].replace('_', ' ')}: {content['phase']}, {content['reason']}",
     ]
     if content["header"] is not None:
-        lines.append(f"  header {_value_pa(content['header'])}")
+        lines.append(f"  header {_value(content['header'])}")
     pulses = ", ".join(f"{v['valve']}: {v['pulses']}" for v in content["valves"])
     last = content["last_valve"] or "none yet"
     lines.append(f"  pulses by valve {pulses}; last valve {last}")
@@ -77,6 +76,8 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
     for alarm in content["alarm_details"]:
         lines.append(f"  ALARM {alarm['title']} ({alarm['priority']}, {alarm['state']})")
         lines.append(f"    {alarm['reason']}. {alarm['action']}")
+    if not content["clock_set"]:
+        lines.append("  clock not set: records carry no time of day until it is; control goes on")
     broker = content["broker"]
     if broker is not None and not broker["connected"]:
         cause = broker["cause"] or "connecting"
@@ -84,5 +85,9 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _value_pa(measured: dict[str, Any]) -> str:
-    return "no value" if measured["value"] is None else f"{measured['value']:.0f} Pa"
+def _value(measured: dict[str, Any]) -> str:
+    """As people read it, and in pascals where that is something else."""
+    if measured["value"] is None:
+        return "no value"
+    shown, pascals = measured["display"], f"{measured['value']:.0f} Pa"
+    return pascals if shown == pascals else f"{shown} ({pascals})"

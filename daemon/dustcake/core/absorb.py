@@ -80,20 +80,14 @@ def _report(turn: Turn, state: State, report: OutputReported) -> State:
     if flight is None or report.command_id != flight.command_id:
         return state  # of a command that was given up: its time-out has been dealt with
     fired_before = sum(state.pulsing.counts)
-    pulses, proof, run = pulsing.reported(
-        turn,
-        state.pulsing,
-        state.outputs,
-        state.cleaning.run,
-        report,
-        state.sample.usable_pa,
+    pulses, proof = pulsing.reported(
+        turn, state.pulsing, state.outputs, report, state.sample.usable_pa
     )
     fired = sum(pulses.counts) - fired_before
     worn = state.worn
     if worn.above:
         worn = replace(worn, pulses=worn.pulses + fired)
-    cleaning = replace(state.cleaning, run=run)
-    return replace(state, pulsing=pulses, outputs=proof, cleaning=cleaning, worn=worn)
+    return replace(state, pulsing=pulses, outputs=proof, worn=worn)
 
 
 def _journal(turn: Turn, state: State, report: JournalReported) -> State:

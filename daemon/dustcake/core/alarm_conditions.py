@@ -16,6 +16,11 @@ from dustcake.core.turn import Turn
 # starting value of alarm management practice; from memory).
 HEADER_DEADBAND = 0.02
 
+# So many failed pulses in a row are no accident, even where the outputs are proved off each time.
+FAILURES_TOLD = 3
+
+_CLEAR: Condition = (False, because(Because.NO_LONGER))
+
 
 def judge_all(turn: Turn, state: State) -> State:
     """Every alarm, in the order of the settings."""
@@ -63,13 +68,16 @@ def _filter_replacement(turn: Turn, state: State) -> Condition:
         return None, reason
     if replacement.proved(turn, state.worn):
         return True, reason
-    return (None if state.worn.above else False), reason
+    return (None, reason) if state.worn.above else _CLEAR
 
 
 def _high_dp(turn: Turn, state: State) -> Condition:
-    limits, dp_pa = turn.setpoints.limits, state.sample.usable_pa
-    if dp_pa is None:
-        return None, state.sample.reasons[0]
+    limits, sample = turn.setpoints.limits, state.sample
+    # Beyond the span is no measurement, but it is high.
+    above_span = sample.quality is Quality.OUT_OF_SPECIFICATION
+    dp_pa = sample.pa if above_span else sample.usable_pa
+    if dp_pa is None or (above_span and dp_pa < limits.high_pa):
+        return None, sample.reasons[0]
     reason = because(Because.ABOVE_LIMIT, dp_pa=dp_pa, limit_pa=limits.high_pa)
     if dp_pa >= limits.high_pa:
         return True, reason
@@ -104,59 +112,70 @@ def _cleaning_not_effective(turn: Turn, state: State) -> Condition:
         low_pa=settings.low_pa,
         cycles=settings.max_cycles,
     )
-    return state.cleaning.not_effective, reason
+    return (True, reason) if state.cleaning.not_effective else _CLEAR
 
 
 def _header_pressure_low(turn: Turn, state: State) -> Condition:
     min_pa = turn.setpoints.header_limits.min_pa
     header_pa = None if state.header is None else state.header.usable_pa
+    if turn.setpoints.header is None:
+        return _CLEAR
     if header_pa is None:
-        fitted = turn.setpoints.header is not None
-        return (None if fitted else False), because(Because.HEADER_UNKNOWN)
-    reason = because(Because.HEADER_LOW, header_pa=header_pa, min_pa=min_pa)
+        return None, because(Because.HEADER_UNKNOWN)
     if header_pa < min_pa:
-        return True, reason
-    return (False if header_pa >= min_pa * (1 + HEADER_DEADBAND) else None), reason
+        return True, because(Because.HEADER_LOW, header_pa=header_pa, min_pa=min_pa)
+    if header_pa >= min_pa * (1 + HEADER_DEADBAND):
+        return _CLEAR
+    return None, because(Because.HEADER_LOW, header_pa=header_pa, min_pa=min_pa)
 
 
 def _header_transmitter_fault(turn: Turn, state: State) -> Condition:
     if turn.setpoints.header is None:
-        return False, because(Because.HEADER_UNKNOWN)
+        return _CLEAR
     if state.header is None:  # not read yet
         return None, because(Because.NO_SAMPLE_YET)
     if state.header.usable_pa is not None:
-        return False, because(Because.DONE)
+        return _CLEAR
     return True, state.header.reasons[0]
 
 
 def _transmitter_fault(_turn: Turn, state: State) -> Condition:
     sample = state.sample
     if sample.usable_pa is not None:
-        return False, because(Because.DONE)
+        return _CLEAR
     if sample.quality is Quality.FUNCTION_CHECK:
         return None, sample.reasons[0]
     return True, sample.reasons[0]
 
 
 def _outputs_lost(_turn: Turn, state: State) -> Condition:
-    outputs = state.outputs
-    reason = because(Because.OUTPUTS_FAULT, outputs.fault)
-    return outputs.fault != "" and not outputs.stuck, reason
+    """Outputs that cannot be proved off, that answer but fail one pulse after another, or a blower
+    run output that cannot be told."""
+    outputs, failures, blower = state.outputs, state.pulsing.failures, state.blower
+    if outputs.fault and not outputs.stuck:  # a stuck valve has an alarm of its own
+        return True, because(Because.OUTPUTS_FAULT, outputs.fault)
+    if failures >= FAILURES_TOLD:
+        return True, because(Because.PULSES_FAIL, failures=failures)
+    if blower.fault:
+        return True, because(Because.BLOWER_NOT_TOLD, blower.fault)
+    return (None, because(Because.PULSES_FAIL, failures=failures)) if failures else _CLEAR
 
 
 def _valve_stuck_open(_turn: Turn, state: State) -> Condition:
-    return state.outputs.stuck, because(Because.VALVE_STUCK_OPEN, state.outputs.fault)
+    if state.outputs.stuck:
+        return True, because(Because.VALVE_STUCK_OPEN, state.outputs.fault)
+    return _CLEAR
 
 
 def _smoke(turn: Turn, state: State) -> Condition:
     """A smoke contact that cannot be read keeps the alarm as it was (pulses stop all the same)."""
     smoke = state.contacts.smoke if turn.setpoints.fitted.smoke else False
-    return smoke, because(Because.SMOKE)
+    return _CLEAR if smoke is False else (smoke, because(Because.SMOKE))
 
 
 def _journal_fault(_turn: Turn, state: State) -> Condition:
     fault = state.journal.fault
-    return fault is not None, because(Because.JOURNAL_FAULT, fault or "")
+    return _CLEAR if fault is None else (True, because(Because.JOURNAL_FAULT, fault))
 
 
 CONDITIONS: dict[AlarmName, Callable[[Turn, State], Condition]] = {

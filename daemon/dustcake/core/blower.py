@@ -18,21 +18,24 @@ class BlowerState:
     """``running``: True or False where proved, None where not known; ``since_s``: since when.
 
     ``run_s``: running time collected since the last downtime cleaning, up to ``since_s``.
-    ``by_hand``: a person wants it to run. ``requested``: what the run output was last told, None
-    when it must be told again; ``announced``: what the last event said it was told.
+    ``by_hand``: a person wants it to run. ``barred``: smoke or the stop input has withdrawn the
+    request, and the process has not stopped since. ``requested``: what the run output was last
+    told, None when it must be told again; ``announced``: what the last event said it was told.
     ``command_id`` while that is under way, then ``due_s`` is when its outcome is due; after a
-    failure it is when to tell it again.
+    failure it is when to tell it again, and ``fault`` says what went wrong.
     """
 
     since_s: float
     running: bool | None = None
     run_s: float = 0.0
     by_hand: bool = False
+    barred: bool = False
     process_off_s: float | None = None
     requested: bool | None = None
     announced: bool = False
     command_id: int | None = None
     due_s: float | None = None
+    fault: str = ""
 
     def run_until_s(self, now_s: float) -> float:
         """Running time since the last downtime cleaning."""
@@ -44,7 +47,7 @@ def restarted(blower: BlowerState, now_s: float, last_s: float) -> BlowerState:
     kept: nothing that rotates may start by itself because power has come back. Running time counts
     up to ``last_s``, the last time known on the clock as it was before."""
     run_s = blower.run_until_s(last_s)
-    return BlowerState(since_s=now_s, run_s=run_s, announced=blower.announced)
+    return BlowerState(since_s=now_s, run_s=run_s, announced=blower.announced, barred=blower.barred)
 
 
 def prove(turn: Turn, blower: BlowerState, contacts: Contacts, dp_pa: float | None) -> BlowerState:
@@ -71,7 +74,11 @@ def request_run(turn: Turn, blower: BlowerState, contacts: Contacts) -> BlowerSt
     if contacts.smoke or contacts.stop:
         wanted, why = False, "smoke" if contacts.smoke else "stop input"
         # When the smoke has cleared, or the stop is released, it takes a new request.
-        blower = replace(blower, by_hand=False)
+        blower = replace(blower, by_hand=False, barred=True)
+        if blower.announced:
+            # Switching off waits neither for the outcome of switching on nor, after that has
+            # failed, for the next try: the output may be on all the same.
+            blower = replace(blower, command_id=None, due_s=None)
     if blower.due_s is not None and not turn.reached(blower.due_s):
         return blower
     if wanted is None or wanted is blower.requested:
@@ -88,7 +95,7 @@ def _given_up(turn: Turn, blower: BlowerState) -> BlowerState:
     """A command without an outcome in time counts as failed."""
     if blower.command_id is None or blower.due_s is None or turn.now_s < blower.due_s:
         return blower
-    return _failed(turn, blower)
+    return _failed(turn, blower, "no outcome in time")
 
 
 def _wanted(
@@ -99,9 +106,12 @@ def _wanted(
     if settings.request is BlowerRequest.HAND:
         return blower, blower.by_hand, "by hand"
     if contacts.process_running is None:
-        return blower, blower.requested, "process equipment not known"
+        wanted = False if blower.barred else blower.requested
+        return blower, wanted, "process equipment not known"
     if contacts.process_running:
-        return replace(blower, process_off_s=None), True, "process equipment running"
+        blower = replace(blower, process_off_s=None)
+        return blower, not blower.barred, "process equipment running"
+    blower = replace(blower, barred=False)
     if blower.process_off_s is None:
         blower = replace(blower, process_off_s=turn.now_s)
     assert blower.process_off_s is not None
@@ -116,10 +126,10 @@ def _wanted(
 def reported(turn: Turn, blower: BlowerState, report: OutputReported) -> BlowerState:
     """The outcome of telling the run output; after a failure it is told again later."""
     if report.outcome is Outcome.DONE:
-        return replace(blower, command_id=None, due_s=None)
-    return _failed(turn, blower)
+        return replace(blower, command_id=None, due_s=None, fault="")
+    return _failed(turn, blower, report.detail or report.outcome.value)
 
 
-def _failed(turn: Turn, blower: BlowerState) -> BlowerState:
+def _failed(turn: Turn, blower: BlowerState, fault: str) -> BlowerState:
     due_s = turn.now_s + turn.setpoints.outputs_retry_s
-    return replace(blower, command_id=None, requested=None, due_s=due_s)
+    return replace(blower, command_id=None, requested=None, due_s=due_s, fault=fault)

@@ -49,15 +49,31 @@ NEEDS = {
 }
 
 
+def lacks(kind: Kind, permits: tuple[Permissive, ...]) -> tuple[Permissive, ...]:
+    """What a run of this kind needs and does not have. Downtime cleaning needs the blower off, so
+    it lacks ``blower_running`` only where nobody knows whether the blower runs."""
+    return tuple(
+        p
+        for p in permits
+        if p.met is Met.NO
+        and (
+            p.name in NEEDS[kind]
+            or (kind is Kind.DOWNTIME and p.name == "blower_running" and p.holds_only)
+        )
+    )
+
+
 @record
 class Run:
     """A cleaning run under way. ``last_cycle``: the low set point has been reached, and the run
-    ends when this many full cycles have run. What it has run so far: ``pulses``, or for a
-    sequencer board how long the demand contact has been ``closed``."""
+    ends when this many full cycles have run. What it has run so far: ``pulses`` commanded, the
+    last at ``last_pulse_s``, or for a sequencer board how long the demand contact has been
+    ``closed``."""
 
     kind: Kind
     started_s: float
     pulses: int = 0
+    last_pulse_s: float | None = None
     last_cycle: int | None = None
     closed: ClosedTime = ClosedTime()
 
@@ -66,7 +82,8 @@ class Run:
 class CleaningState:
     """``high_since_s``: dP has been at or above the high set point since then.
     ``bad_since_s``: the reading has not been usable since then. ``resting_until_s``: after a run
-    that reached its limit of cycles; ``not_effective``: it did, and no run has reached low since.
+    that reached its limit of cycles; ``not_effective``: it did, and dP has not been down to low at
+    proved flow since.
     """
 
     run: Run | None = None
@@ -122,7 +139,7 @@ def decide(
     permits: tuple[Permissive, ...],
 ) -> CleaningState:
     """Start, keep or stop a run; the reason says why, whichever it is."""
-    cleaning = _track(turn, cleaning, sample.usable_pa)
+    cleaning = _track(turn, cleaning, sample.usable_pa, flow_proved=blower.running is True)
     kind, reason = _wanted(turn, cleaning, mode, sample.usable_pa, blower)
     if kind is not None:
         missing = _missing(kind, permits)
@@ -132,13 +149,14 @@ def decide(
             under_way = cleaning.run is not None and cleaning.run.kind is kind
             if not (missing.holds_only and under_way):
                 kind = None
-            reason = missing.reason
+            if missing.name != "valid_reading":  # why a run waits for it has been said better
+                reason = missing.reason
     return _switch(turn, replace(cleaning, reason=reason), kind, sample)
 
 
 def _missing(kind: Kind, permits: tuple[Permissive, ...]) -> Permissive | None:
     """The permissive to act on, if any is missing: one that ends runs before one that holds."""
-    missing = [p for p in permits if p.met is Met.NO and p.name in NEEDS[kind]]
+    missing = lacks(kind, permits)
     return next((p for p in missing if not p.holds_only), missing[0] if missing else None)
 
 
@@ -147,17 +165,23 @@ def end_run(turn: Turn, cleaning: CleaningState, reason: Reason, sample: Sample)
     return _switch(turn, replace(cleaning, reason=reason), None, sample)
 
 
-def _track(turn: Turn, cleaning: CleaningState, dp_pa: float | None) -> CleaningState:
+def _track(
+    turn: Turn, cleaning: CleaningState, dp_pa: float | None, *, flow_proved: bool
+) -> CleaningState:
     """Remember since when the reading has been bad or high, and that low has been reached."""
     settings, run, now_s = turn.setpoints.cleaning, cleaning.run, turn.now_s
     bad_since_s = high_since_s = None
+    not_effective, resting_until_s = cleaning.not_effective, cleaning.resting_until_s
     if dp_pa is None:
         bad_since_s = now_s if cleaning.bad_since_s is None else cleaning.bad_since_s
     elif dp_pa >= settings.high_pa:
         high_since_s = now_s if cleaning.high_since_s is None else cleaning.high_since_s
-    elif dp_pa <= settings.low_pa and run is not None and run.last_cycle is None:
-        run = replace(run, last_cycle=_cycle_under_way(turn, run) if settings.finish_cycle else 0)
-    resting_until_s = cleaning.resting_until_s
+    elif dp_pa <= settings.low_pa:
+        if run is not None and run.last_cycle is None:
+            last = _cycle_under_way(turn, run) if settings.finish_cycle else 0
+            run = replace(run, last_cycle=last)
+        if flow_proved:  # new filters, or a mended valve: cleaning is effective again
+            not_effective, resting_until_s = False, None
     if resting_until_s is not None and turn.reached(resting_until_s):
         resting_until_s = None
     return replace(
@@ -166,6 +190,7 @@ def _track(turn: Turn, cleaning: CleaningState, dp_pa: float | None) -> Cleaning
         bad_since_s=bad_since_s,
         high_since_s=high_since_s,
         resting_until_s=resting_until_s,
+        not_effective=not_effective,
     )
 
 
@@ -180,10 +205,11 @@ def _cycle_under_way(turn: Turn, run: Run) -> int:
 def _wanted(
     turn: Turn, cleaning: CleaningState, mode: Mode, dp_pa: float | None, blower: BlowerState
 ) -> Wanted:
-    settings = turn.setpoints.cleaning
+    settings, run = turn.setpoints.cleaning, cleaning.run
     if mode is Mode.OFF:
         return None, because(Because.MODE_OFF)
-    if blower.running is False:
+    after_work = run is not None and run.kind is Kind.DOWNTIME
+    if blower.running is False or (blower.running is None and after_work):
         return _downtime(turn, cleaning, blower)
     if mode is Mode.TIMED:
         return Kind.TIMED, because(Because.TIMED_SELECTED, interval_s=settings.timed_interval_s)
@@ -193,7 +219,11 @@ def _wanted(
 
 
 def _downtime(turn: Turn, cleaning: CleaningState, blower: BlowerState) -> Wanted:
-    settings = turn.setpoints.cleaning
+    settings, run = turn.setpoints.cleaning, cleaning.run
+    if run is not None and run.kind is Kind.DOWNTIME:
+        if has_run(turn, run, settings.downtime_passes):
+            return None, because(Because.DOWNTIME_DONE, passes=settings.downtime_passes)
+        return Kind.DOWNTIME, because(Because.DOWNTIME, passes=settings.downtime_passes)
     collected = blower.run_s > 0 and blower.run_s >= settings.downtime_min_run_s
     if not settings.downtime or not collected:
         return None, because(Because.BLOWER_OFF)
@@ -201,25 +231,24 @@ def _downtime(turn: Turn, cleaning: CleaningState, blower: BlowerState) -> Wante
     if turn.now_s < ready_s:
         turn.by(ready_s)
         return None, because(Because.DOWNTIME_SPIN_DOWN, spin_down_s=settings.downtime_spin_down_s)
-    run = cleaning.run
-    if (
-        run is not None
-        and run.kind is Kind.DOWNTIME
-        and has_run(turn, run, settings.downtime_passes)
-    ):
-        return None, because(Because.DOWNTIME_DONE, passes=settings.downtime_passes)
     return Kind.DOWNTIME, because(Because.DOWNTIME, passes=settings.downtime_passes)
 
 
 def _without_reading(turn: Turn, cleaning: CleaningState, blower: BlowerState) -> Wanted:
-    settings = turn.setpoints.cleaning
+    settings, run = turn.setpoints.cleaning, cleaning.run
+    assert cleaning.bad_since_s is not None
+    grace_s = cleaning.bad_since_s + turn.setpoints.stale_after_s
+    if run is not None and run.kind is Kind.ON_DEMAND and not turn.reached(grace_s):
+        # One lost reply must not end a run, which would begin again only at the high set point.
+        return Kind.ON_DEMAND, because(Because.BAD_READING_WAIT)
     if settings.on_bad_reading is OnBadReading.HOLD:
         return None, because(Because.BAD_READING_HOLD)
-    if not (turn.setpoints.fitted.blower_running and blower.running):
+    under_way = run is not None and run.kind is Kind.FALLBACK
+    proved = turn.setpoints.fitted.blower_running and blower.running
+    if not proved and not under_way:
         return None, because(Because.FALLBACK_NEEDS_BLOWER)
-    assert cleaning.bad_since_s is not None
     if not turn.reached(cleaning.bad_since_s + settings.fallback_delay_s):
-        return None, because(Because.BAD_READING_HOLD)
+        return None, because(Because.BAD_READING_WAIT)
     return Kind.FALLBACK, because(
         Because.BAD_READING_FALLBACK, interval_s=settings.fallback_interval_s
     )
@@ -254,11 +283,18 @@ def _keep_on(turn: Turn, run: Run, dp_pa: float) -> Wanted:
         if has_run(turn, run, run.last_cycle):
             return None, because(Because.LOW_REACHED, dp_pa=dp_pa, low_pa=settings.low_pa)
         return Kind.ON_DEMAND, because(Because.FINISHING_CYCLE, low_pa=settings.low_pa)
-    if has_run(turn, run, settings.max_cycles):
+    if has_run(turn, run, settings.max_cycles) and _last_pulse_has_worked(turn, run):
         return None, because(
             Because.LIMIT_OF_CYCLES, dp_pa=dp_pa, low_pa=settings.low_pa, cycles=settings.max_cycles
         )
     return Kind.ON_DEMAND, because(Because.ABOVE_LOW, low_pa=settings.low_pa)
+
+
+def _last_pulse_has_worked(turn: Turn, run: Run) -> bool:
+    """Whether dP has had the time of one interval to answer to the last pulse of a run."""
+    if run.last_pulse_s is None:  # a sequencer board: its rated time is long enough
+        return True
+    return turn.reached(run.last_pulse_s + turn.setpoints.pulsing.interval_s)
 
 
 def _switch(
@@ -275,8 +311,6 @@ def _switch(
         if reason.code is Because.LIMIT_OF_CYCLES:
             rest_s = turn.now_s + turn.setpoints.cleaning.rest_s
             cleaning = replace(cleaning, not_effective=True, resting_until_s=rest_s)
-        elif reason.code is Because.LOW_REACHED:
-            cleaning = replace(cleaning, not_effective=False)
     if kind is None:
         return replace(cleaning, run=None)
     turn.emit(CleaningStarted(kind, dp_pa, reason))

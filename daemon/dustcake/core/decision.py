@@ -13,17 +13,19 @@ def decision(mode: Mode, cleaning: CleaningState, permits: tuple[Permissive, ...
     return Decision(mode, _phase(mode, cleaning, permits), kind, cleaning.reason, permits)
 
 
-_WAITING = (Because.ON_DELAY, Because.DOWNTIME_SPIN_DOWN, Because.BAD_READING_HOLD)
+_WAITING = (Because.ON_DELAY, Because.DOWNTIME_SPIN_DOWN, Because.BAD_READING_WAIT)
+_BLOCKED = (Because.BAD_READING_HOLD, Because.FALLBACK_NEEDS_BLOWER)
 
 
 def _phase(mode: Mode, cleaning: CleaningState, permits: tuple[Permissive, ...]) -> Phase:
     missing = any(p.reason is cleaning.reason for p in permits)
+    waiting = cleaning.reason.code in _WAITING
     if cleaning.run is not None:
-        return Phase.HELD if missing else Phase.CLEANING
+        return Phase.HELD if missing or waiting else Phase.CLEANING
     if mode is Mode.OFF:
         return Phase.OFF
-    if missing or cleaning.reason.code is Because.FALLBACK_NEEDS_BLOWER:
+    if missing or cleaning.reason.code in _BLOCKED:
         return Phase.BLOCKED
     if cleaning.reason.code is Because.RESTING:
         return Phase.RESTING
-    return Phase.WAITING if cleaning.reason.code in _WAITING else Phase.IDLE
+    return Phase.WAITING if waiting else Phase.IDLE

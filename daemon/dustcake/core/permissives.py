@@ -50,9 +50,9 @@ def permissives(
     return (
         _valid_reading(sample),
         _blower_running(blower, fitted.blower_running),
-        _contact("no_smoke", fitted.smoke, contacts.smoke, Because.SMOKE),
-        _contact("no_stop", fitted.stop, contacts.stop, Because.STOP_INPUT),
-        _contact("door_shut", fitted.door_open, contacts.door_open, Because.DOOR_OPEN),
+        _contact("no_smoke", "smoke", fitted.smoke, contacts.smoke, Because.SMOKE),
+        _contact("no_stop", "stop input", fitted.stop, contacts.stop, Because.STOP_INPUT),
+        _contact("door_shut", "door", fitted.door_open, contacts.door_open, Because.DOOR_OPEN),
         _header_pressure(setpoints, header),
         _outputs_healthy(outputs),
         _unless(
@@ -76,9 +76,10 @@ def _settled(setpoints: Setpoints, settling: bool) -> Permissive:
 
 
 def _valid_reading(sample: Sample) -> Permissive:
+    """A bad reading withholds pulses at once; when it ends a run, ``cleaning`` decides."""
     if sample.usable_pa is not None:
         return Permissive("valid_reading", Met.YES)
-    return Permissive("valid_reading", Met.NO, sample.reasons[0])
+    return Permissive("valid_reading", Met.NO, sample.reasons[0], holds_only=True)
 
 
 def _blower_running(blower: BlowerState, contact_fitted: bool) -> Permissive:
@@ -86,16 +87,23 @@ def _blower_running(blower: BlowerState, contact_fitted: bool) -> Permissive:
         return Permissive("blower_running", Met.YES)
     if not contact_fitted:
         return Permissive("blower_running", Met.NOT_FITTED)
-    code = Because.BLOWER_UNKNOWN if blower.running is None else Because.BLOWER_OFF
-    return Permissive("blower_running", Met.NO, because(code))
+    if blower.running is None:
+        return Permissive(
+            "blower_running", Met.NO, because(Because.BLOWER_UNKNOWN), holds_only=True
+        )
+    return Permissive("blower_running", Met.NO, because(Because.BLOWER_OFF))
 
 
-def _contact(name: str, fitted: bool, present: bool | None, code: Because) -> Permissive:
-    """A contact that must be read and must not be made: one that cannot be read counts as made."""
+def _contact(
+    name: str, label: str, fitted: bool, present: bool | None, code: Because
+) -> Permissive:
+    """A contact that must be read and must not be made. While it cannot be read no pulse is fired,
+    but one lost reply does not end a run."""
     if not fitted:
         return Permissive(name, Met.NOT_FITTED)
     if present is None:
-        return Permissive(name, Met.NO, because(Because.CONTACT_UNREADABLE, name))
+        reason = because(Because.CONTACT_UNREADABLE, label)
+        return Permissive(name, Met.NO, reason, holds_only=True)
     return _unless(name, present, code)
 
 
@@ -118,6 +126,11 @@ def _header_pressure(setpoints: Setpoints, header: Sample | None) -> Permissive:
 
 
 def _outputs_healthy(outputs: OutputsState) -> Permissive:
+    """Outputs proved off. A fault withholds pulses; if it ended the run, one valve that fails in
+    every cycle would begin a new run each time, and no run would come to its limit of cycles."""
+    if outputs.proved:
+        return Permissive("outputs_healthy", Met.YES)
+    reason = because(Because.OUTPUTS_UNPROVED)
     if outputs.fault:
-        return _unless("outputs_healthy", True, Because.OUTPUTS_FAULT, outputs.fault)
-    return _unless("outputs_healthy", not outputs.proved, Because.OUTPUTS_UNPROVED)
+        reason = because(Because.OUTPUTS_FAULT, outputs.fault)
+    return Permissive("outputs_healthy", Met.NO, reason, holds_only=True)

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from dustcake.core import outputs as output_proof
-from dustcake.core.cleaning import ALWAYS, Kind, Run
+from dustcake.core.cleaning import ALWAYS, Kind, Run, lacks
 from dustcake.core.events import DemandSet, PulseFailed, PulseFired, PulseInterrupted
 from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.outputs import OutputsState
@@ -28,14 +28,16 @@ class InFlight:
 @record
 class PulsingState:
     """``next_index`` into the row order; ``last_s``: when the last pulse began, or may have begun
-    before a start; ``counts``: pulses of each valve, valve 1 first; ``demand_closed``: what the
-    sequencer board was last told with success; ``retry_s``: telling it has gone wrong, and is not
-    tried again before then."""
+    before a start; ``counts``: pulses of each valve, valve 1 first; ``last_valve``: the last that
+    fired; ``failures``: pulses that failed since; ``demand_closed``: what the sequencer board was
+    last told with success; ``retry_s``: telling it has gone wrong, and is not tried again before
+    then."""
 
     counts: tuple[int, ...]
     last_s: float
     next_index: int = 0
     last_valve: int | None = None
+    failures: int = 0
     in_flight: InFlight | None = None
     demand_closed: bool = False
     retry_s: float | None = None
@@ -54,6 +56,7 @@ def restarted(turn: Turn, pulsing: PulsingState) -> PulsingState:
         next_index=pulsing.next_index % valves,
         last_s=turn.now_s,
         last_valve=pulsing.last_valve,
+        failures=pulsing.failures,
     )
 
 
@@ -72,30 +75,30 @@ def interval_s(setpoints: Setpoints, kind: Kind) -> float:
 
 def pulse(
     turn: Turn, pulsing: PulsingState, run: Run | None, permits: tuple[Permissive, ...]
-) -> PulsingState:
+) -> tuple[PulsingState, Run | None]:
     """Command the next pulse when it is due, or keep the demand contact as the run wants it."""
-    held = any(p.met is Met.NO and p.name in ALWAYS for p in permits)
+    held = run is None or bool(lacks(run.kind, permits))
     if turn.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
-        return _demand(turn, pulsing, closed=run is not None and not held)
+        return _demand(turn, pulsing, closed=not held), run
     if pulsing.in_flight is not None:
         turn.by(pulsing.in_flight.due_s)
-        return pulsing
+        return pulsing, run
     if run is None:
-        return pulsing
+        return pulsing, run
     if not turn.reached(pulsing.last_s + interval_s(turn.setpoints, run.kind)) or held:
-        return pulsing
+        return pulsing, run
     settings = turn.setpoints.pulsing
     valve = settings.order[pulsing.next_index]
     command_id = turn.fire(valve, settings.on_time_s)
     due_s = turn.now_s + settings.on_time_s + settings.report_timeout_s
     turn.by(due_s)
-    return replace(
+    pulsing = replace(
         pulsing,
         next_index=(pulsing.next_index + 1) % len(settings.order),
         last_s=turn.now_s,
-        last_valve=valve,
         in_flight=InFlight(command_id, valve, True, due_s),
     )
+    return pulsing, replace(run, pulses=run.pulses + 1, last_pulse_s=turn.now_s)
 
 
 def must_end_now(pulsing: PulsingState, permits: tuple[Permissive, ...]) -> bool:
@@ -104,10 +107,7 @@ def must_end_now(pulsing: PulsingState, permits: tuple[Permissive, ...]) -> bool
     flight = pulsing.in_flight
     if flight is None or flight.valve is None or flight.cut:
         return False
-    return any(
-        p.met is Met.NO and not p.holds_only and p.name in ALWAYS - {"outputs_healthy"}
-        for p in permits
-    )
+    return any(p.met is Met.NO and not p.holds_only and p.name in ALWAYS for p in permits)
 
 
 def cut(pulsing: PulsingState) -> PulsingState:
@@ -133,10 +133,9 @@ def reported(
     turn: Turn,
     pulsing: PulsingState,
     outputs: OutputsState,
-    run: Run | None,
     report: OutputReported,
     dp_pa: float | None,
-) -> tuple[PulsingState, OutputsState, Run | None]:
+) -> tuple[PulsingState, OutputsState]:
     """The outcome of the command in flight."""
     flight = pulsing.in_flight
     assert flight is not None
@@ -151,18 +150,20 @@ def reported(
         # The outputs were not asked, so they are not at fault.
         if flight.valve is not None:
             turn.emit(PulseFailed(flight.valve, detail))
-        return pulsing, outputs, run
+        return pulsing, outputs
     if flight.valve is None:
         if went_well:
             turn.emit(DemandSet(flight.closed))
-            return replace(pulsing, demand_closed=flight.closed), outputs, run
+            return replace(pulsing, demand_closed=flight.closed, failures=0), outputs
         # The contact's state is not known; the all-off that follows opens it.
-        pulsing = replace(pulsing, demand_closed=False)
-        return pulsing, output_proof.failed(turn, outputs, detail, stuck), run
+        pulsing = replace(pulsing, demand_closed=False, failures=pulsing.failures + 1)
+        return pulsing, output_proof.failed(turn, outputs, detail, stuck)
     if not went_well:
         turn.emit(PulseFailed(flight.valve, detail))
-        return pulsing, output_proof.failed(turn, outputs, detail, stuck), run
-    pulsing = replace(pulsing, counts=_counted(pulsing.counts, flight.valve))
+        pulsing = replace(pulsing, failures=pulsing.failures + 1)
+        return pulsing, output_proof.failed(turn, outputs, detail, stuck)
+    counts = _counted(pulsing.counts, flight.valve)
+    pulsing = replace(pulsing, counts=counts, last_valve=flight.valve, failures=0)
     turn.emit(
         PulseFired(
             flight.valve,
@@ -172,6 +173,4 @@ def reported(
             report.outcome is Outcome.ENDED_EARLY,
         )
     )
-    if run is not None:
-        run = replace(run, pulses=run.pulses + 1)
-    return pulsing, outputs, run
+    return pulsing, outputs

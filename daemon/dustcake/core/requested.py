@@ -46,7 +46,13 @@ def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, boo
         return replace(state, mode=request.mode), True, because(Because.DONE)
     if isinstance(request, SetZero):
         zero, accepted, reason = zeroing.request(
-            turn, state.zero, request, by, state.blower, state.sample
+            turn,
+            state.zero,
+            request,
+            by,
+            state.blower,
+            state.sample,
+            cleaning=state.cleaning.run is not None,
         )
         return replace(state, zero=zero), accepted, reason
     if isinstance(request, Acknowledge):

@@ -62,7 +62,8 @@ def _evaluate(turn: Turn, state: State) -> State:
     dp_pa = state.sample.usable_pa
     blower = blowers.prove(turn, state.blower, state.contacts, dp_pa)
     blower = blowers.request_run(turn, blower, state.contacts)
-    zero = zeroing.follow_up(turn, state.zero, blower, state.sample)
+    under_way = state.cleaning.run is not None
+    zero = zeroing.follow_up(turn, state.zero, blower, state.sample, cleaning=under_way)
     proof = output_proof.follow_up(turn, state.outputs)
     settle_until_s = state.started_s + turn.setpoints.settle_s
     if turn.now_s < settle_until_s:
@@ -85,7 +86,8 @@ def _evaluate(turn: Turn, state: State) -> State:
         cleaning = cleanings.decide(turn, cleaning, state.mode, state.sample, blower, permits)
         if cleaning.reason.code is Because.DOWNTIME_DONE:
             blower = replace(blower, run_s=0.0)
-    pulses = pulsing.pulse(turn, state.pulsing, cleaning.run, permits)
+    pulses, run = pulsing.pulse(turn, state.pulsing, cleaning.run, permits)
+    cleaning = replace(cleaning, run=run)
     if pulsing.must_end_now(pulses, permits):
         proof, pulses = output_proof.secure(turn, proof), pulsing.cut(pulses)
     # Only dP with proved flow says anything about the filters.

@@ -30,11 +30,20 @@ class ZeroState:
 
 
 def request(
-    turn: Turn, zero: ZeroState, ask: SetZero, by: str, blower: BlowerState, sample: Sample
+    turn: Turn,
+    zero: ZeroState,
+    ask: SetZero,
+    by: str,
+    blower: BlowerState,
+    sample: Sample,
+    *,
+    cleaning: bool,
 ) -> tuple[ZeroState, bool, Reason]:
     """Begin, or refuse with the reason."""
     settings = turn.setpoints.zeroing
     refusal = _refusal(turn, zero, ask, blower, sample)
+    if refusal is None and cleaning:
+        refusal = because(Because.ZERO_WHILE_CLEANING)
     if refusal is not None:
         return zero, False, refusal
     started = replace(zero, by=by or "unknown", started_s=turn.now_s, sum_pa=0.0, n=0)
@@ -77,14 +86,21 @@ def restarted(turn: Turn, zero: ZeroState) -> ZeroState:
     return ZeroState(zero.offset_pa, zero.taken_utc_s)
 
 
-def follow_up(turn: Turn, zero: ZeroState, blower: BlowerState, sample: Sample) -> ZeroState:
-    """Finish when the time is up; abandon if the blower starts or the reading is lost."""
+def follow_up(
+    turn: Turn, zero: ZeroState, blower: BlowerState, sample: Sample, *, cleaning: bool
+) -> ZeroState:
+    """Finish when the time is up; abandon if the blower or a cleaning run starts, or the reading is
+    lost or too far."""
     if not zero.under_way:
         return zero
     abandon: Reason | None = None
     if turn.setpoints.fitted.blower_running and blower.running is not False:
         abandon = because(Because.ZERO_BLOWER_NOT_OFF, blower_off_s=0.0)
-    elif sample.usable_pa is None and sample.quality is not Quality.FUNCTION_CHECK:
+    elif cleaning:
+        abandon = because(Because.ZERO_WHILE_CLEANING)
+    elif sample.quality is Quality.FUNCTION_CHECK and sample.pa is not None:
+        abandon = _too_far(turn, sample.pa + zero.offset_pa)
+    elif sample.usable_pa is None:
         abandon = because(Because.ZERO_READING_LOST)
     due_s = zero.started_s + turn.setpoints.zeroing.average_s
     if abandon is None:
@@ -94,10 +110,9 @@ def follow_up(turn: Turn, zero: ZeroState, blower: BlowerState, sample: Sample) 
         if zero.n == 0:
             # No reading has come since the request; the stale-data limit ends a long wait.
             return zero
+        # Each reading was within the limit, so their mean is.
         offset_pa = zero.sum_pa / zero.n
-        abandon = _too_far(turn, offset_pa)
-        if abandon is None:
-            turn.emit(ZeroTaken(offset_pa, zero.offset_pa, zero.by))
-            return ZeroState(offset_pa, turn.at.utc_s)
+        turn.emit(ZeroTaken(offset_pa, zero.offset_pa, zero.by))
+        return ZeroState(offset_pa, turn.at.utc_s)
     turn.emit(ZeroAbandoned(abandon, zero.by))
     return ZeroState(zero.offset_pa, zero.taken_utc_s)

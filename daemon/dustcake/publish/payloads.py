@@ -87,13 +87,14 @@ def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
     for name, value in event_fields(event, unit).items():
         if name.endswith("_pa"):
             how = quality if name == "dp_pa" else _known(value)
-            content[name.removesuffix("_pa")] = _quantity(value, "Pa", how)
+            content[name.removesuffix("_pa")] = quantity(value, "Pa", how)
         elif name.endswith("_s"):
-            content[name.removesuffix("_s")] = _quantity(value, "s", _known(value))
+            content[name.removesuffix("_s")] = quantity(value, "s", _known(value))
         else:
             content[name] = value
     return payload("event", event.at.utc_s, event.seq, content)
 
 
-def _quantity(value: float | None, unit: str, quality: Quality) -> Fields:
+def quantity(value: float | None, unit: str, quality: Quality) -> Fields:
+    """A number with its unit and quality."""
     return {"value": value, "unit": unit, "quality": quality.value}

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from dustcake.core.alarms import ACTIVE, Alarm, AlarmState
 from dustcake.core.events import Event
+from dustcake.core.minutes import Minute, Spread
 from dustcake.core.permissives import Permissive
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
@@ -17,6 +18,7 @@ from dustcake.publish.payloads import (
     measured,
     payload,
     pressure,
+    quantity,
     reason_fields,
     utc_text,
 )
@@ -59,6 +61,28 @@ class Renderer:
         body = payload("measurement", utc_s, state.next_seq - 1, content)
         expiry_s = self.measurement_expiry_s
         return Publication(self.topics.measurement, body, 0, False, Keep.LIVE, expiry_s)
+
+    def minute(self, number: int, minute: Minute, dropped: int, seq: int) -> Publication:
+        """Statistics of one minute. ``number`` counts them without a gap; ``dropped``: of how many
+        it had to be given up to deliver them, because the broker was away for too long."""
+        content: Fields = {
+            "number": number,
+            "dropped": dropped,
+            "covered": quantity(round(minute.covered_s, 3), "s", Quality.GOOD),
+            "polls": minute.polls,
+            "good": minute.good,
+            "dp": _spread(minute.dp),
+            "header": _spread(minute.header),
+            "blower_running": quantity(round(minute.blower_s, 3), "s", Quality.GOOD),
+        }
+        body = payload("minute", minute.began_utc_s, seq, content)
+        return Publication(self.topics.minute, body, 1, False, Keep.EVENT)
+
+    def recorded_event(self, seq: int, utc_s: float | None, fields: Fields) -> Publication:
+        """An event of another version that this one cannot read: its fields as they are."""
+        return Publication(
+            self.topics.event, payload("event", utc_s, seq, fields), 1, False, Keep.EVENT
+        )
 
     def state_content(self, state: State) -> Fields:
         """What the retained state says, without time and number."""
@@ -166,3 +190,14 @@ class Renderer:
             "met": permissive.met.value,
             **(why if reason is None else reason_fields(reason, self.unit)),
         }
+
+
+def _spread(spread: Spread | None) -> Fields | None:
+    """Null where there was no good reading."""
+    if spread is None:
+        return None
+    return {
+        "min": quantity(round(spread.min_pa, 2), "Pa", Quality.GOOD),
+        "mean": quantity(round(spread.mean_pa, 2), "Pa", Quality.GOOD),
+        "max": quantity(round(spread.max_pa, 2), "Pa", Quality.GOOD),
+    }

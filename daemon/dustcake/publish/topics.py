@@ -24,6 +24,11 @@ class Topics:
         return self._of("measurement")
 
     @property
+    def minute(self) -> str:
+        """Statistics of each minute, once each and in order."""
+        return self._of("minute")
+
+    @property
     def state(self) -> str:
         """Mode, what is being done and why, permissives, valves, set points (retained)."""
         return self._of("state")

@@ -33,6 +33,7 @@ SENTENCES: dict[Because, str] = {
     ),
     Because.TIMED_SELECTED: "timed cleaning is selected: a pulse every {interval_s}",
     Because.BAD_READING_HOLD: "the reading cannot be trusted, so cleaning waits",
+    Because.BAD_READING_WAIT: "the reading has just been lost; cleaning waits for it to come back",
     Because.BAD_READING_FALLBACK: (
         "the reading cannot be trusted and the blower runs: a pulse every {interval_s}"
     ),
@@ -70,6 +71,9 @@ SENTENCES: dict[Because, str] = {
         "dP {dp_pa} has stayed above {limit_pa} through {cycles} full cleaning cycles"
     ),
     Because.VALVE_STUCK_OPEN: "a valve reads energised after it was switched off ({detail})",
+    Because.PULSES_FAIL: "the last {failures} pulses were not carried out ({detail})",
+    Because.BLOWER_NOT_TOLD: "the blower run output does not do what it is told ({detail})",
+    Because.NO_LONGER: "no longer so",
     Because.DONE: "done",
     Because.ZERO_STARTED: "the zero is taken over the next {average_s}",
     Because.ALREADY_ZEROING: "a zero is already being taken",
@@ -79,6 +83,7 @@ SENTENCES: dict[Because, str] = {
     Because.ZERO_BLOWER_NOT_CONFIRMED: (
         "no contact proves the blower off: confirm that it stands still and ask again"
     ),
+    Because.ZERO_WHILE_CLEANING: "a cleaning run is under way: pulses disturb the reading",
     Because.ZERO_TOO_FAR: (
         "the transmitter reads {dp_pa} with no flow, more than the {limit_pa} a zero may hide"
     ),

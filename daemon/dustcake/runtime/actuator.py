@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Callable
 
-from dustcake.core.commands import AllValvesOff, Command, FireValve
+from dustcake.core.commands import AllValvesOff, Command, FireValve, SetDemand
 from dustcake.core.inputs import Outcome
 from dustcake.ports import OutputReport, Outputs
 
@@ -11,8 +11,8 @@ Report = Callable[[int, OutputReport], None]
 
 
 class Actuator:
-    """Commands wait in order; an all-off overtakes: it ends the pulse under way, and pulses that
-    have not begun are withheld."""
+    """Commands wait in order; an all-off overtakes: it ends the pulse under way, and whatever would
+    energise a valve and has not begun is withheld."""
 
     def __init__(self, outputs: Outputs, report: Report) -> None:
         self._outputs = outputs
@@ -25,9 +25,9 @@ class Actuator:
     def submit(self, command: Command) -> None:
         """Carry ``command`` out when its turn comes."""
         if isinstance(command, AllValvesOff):
-            for pulse in [c for c in self._waiting if isinstance(c, FireValve)]:
-                self._waiting.remove(pulse)
-                self._report(pulse.command_id, OutputReport(Outcome.WITHHELD, "overtaken"))
+            for overtaken in [c for c in self._waiting if _energises_valves(c)]:
+                self._waiting.remove(overtaken)
+                self._report(overtaken.command_id, OutputReport(Outcome.WITHHELD, "overtaken"))
             if self._pulse is not None:
                 self._pulse.cancel()
         self._waiting.append(command)
@@ -65,3 +65,7 @@ class Actuator:
         if task.cancelled():
             return OutputReport(Outcome.ENDED_EARLY, "ended by an all-off")
         return task.result()
+
+
+def _energises_valves(command: Command) -> bool:
+    return isinstance(command, FireValve) or (isinstance(command, SetDemand) and command.closed)

@@ -61,7 +61,7 @@ async def answer_local(
         return json.dumps({"collectors": content}, ensure_ascii=False).encode()
     only = next(iter(answering)) if len(answering) == 1 else None
     name = asked.pop("collector", only)
-    if name not in answering:
+    if not isinstance(name, str) or name not in answering:
         known = ", ".join(answering)
         problem = {"accepted": False, "reason": f"name one of the collectors: {known}"}
         return json.dumps(problem, ensure_ascii=False).encode()

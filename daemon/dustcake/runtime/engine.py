@@ -34,7 +34,7 @@ log = structlog.get_logger()
 QUEUE_LENGTH = 64
 JOURNAL_RETRY_S = 5.0
 MOST_UNWRITTEN_INPUTS = 3600
-WIND_DOWN_S = 1.5
+WIND_DOWN_S = 0.7
 
 MakeInput = Callable[[Stamp], Input]
 
@@ -86,6 +86,9 @@ class Engine:
         """Set once there is a state, and the valves have been commanded off."""
         self.decided = asyncio.Event()
         """Set once the first decision that rests on a reading has been made."""
+        self.stopped = asyncio.Event()
+        """Set once everything is stored after ``Stopping``; outputs that do not answer may still
+        be tried."""
 
     async def post(self, make: MakeInput) -> None:
         """Hand in an input; it is stamped when it is taken, so stamps never run backwards."""
@@ -107,12 +110,17 @@ class Engine:
             while not self.state.stopping:
                 await self._handle((await self._next())(self._clock.now()))
             await self._wind_down()
+            self.stopped.set()
             actuator.cancel()
 
     async def _start(self) -> None:
         at = self._clock.now()
         stored = await self._journal.load(self._setpoints.collector)
         self.state = first_state(self._setpoints, at) if stored is None else stored.state
+        if self.state.journal.fault is not None:
+            # It was stored, so the journal worked again, but the daemon ended before it said so:
+            # once Restarted is stored, it is told.
+            self._journal_retry_s = at.mono_s
         downtime_s = None
         if stored is not None and stored.utc_s is not None and at.utc_s is not None:
             downtime_s = max(0.0, at.utc_s - stored.utc_s)
@@ -174,8 +182,12 @@ class Engine:
     async def _keep_and_act(
         self, now_s: float, commands: Sequence[Command], told: Sequence[Publication]
     ) -> None:
-        """Commit first, then act. What could not be committed is not done, unless it only makes
-        things safer; and it is told live, since the outbox is out of reach too."""
+        """Commit first, then act. What could not be committed is not done; and it is told live,
+        since the outbox is out of reach too. What only makes things safer does not wait: a disk
+        may take seconds, and a pulse whose time is up must not overtake its all-off meanwhile."""
+        for command in commands:
+            if _only_safer(command):
+                self._actuator.submit(command)
         broken = self._journal_retry_s is not None
         if self._journal_retry_s is not None:
             attempt = now_s >= self._journal_retry_s
@@ -184,13 +196,18 @@ class Engine:
         failed = await self._commit() if attempt else None
         committed = attempt and failed is None
         for command in commands:
-            if committed or _only_safer(command):
+            if _only_safer(command):
+                continue
+            if committed:
                 self._actuator.submit(command)
             else:
                 self._reported(command.command_id, OutputReport(Outcome.WITHHELD, "not committed"))
         if not committed:
             for publication in told:
-                self._live(publication)
+                # An event must not overtake those in the outbox, nor lend its number to another
+                # if it is lost in a crash: it is told when it is stored.
+                if publication.keep is not Keep.EVENT:
+                    self._live(publication)
         if failed is not None:
             self._journal_retry_s = now_s + JOURNAL_RETRY_S
             if not broken:

@@ -12,7 +12,7 @@ from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt.link import LinkStatus, MqttLink
 from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion, TlsFiles
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.alarms import AlarmState
+from dustcake.core.alarms import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.stamp import Stamp
 from dustcake.ports import Clock, FieldReading
@@ -20,6 +20,7 @@ from dustcake.publish.payloads import measured
 from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
+from dustcake.publish.wording import header_unit
 from dustcake.runtime.answering import Answering
 from dustcake.runtime.engine import Engine
 from dustcake.runtime.pacing import paced
@@ -60,14 +61,18 @@ class Installed:
         topics = Topics("dustcake" if mqtt is None else mqtt.root, collector.name)
         expiry_s = max(1, round(MEASUREMENTS_MISSED * every_s))
         self._renderer = Renderer(topics, setpoints, collector.shown_in, expiry_s)
+        store.describe(self._renderer)
+        self._outputs = CoilOutputs(buses, collector.outputs, collector.blower.coil)
+        self._vigil = vigil
+        self._polled = False
         self.engine = Engine(
             setpoints,
             clock=clock,
             journal=store,
-            outputs=CoilOutputs(buses, collector.outputs, collector.blower.coil),
+            outputs=self._outputs,
             renderer=self._renderer,
             live=self._publish_live,
-            fed=lambda: vigil.fed(collector.name),
+            fed=self._stepped,
             flush_s=settings.journal.flush_s,
             measurement_every_s=every_s,
         )
@@ -92,7 +97,20 @@ class Installed:
         async for missed in paced(self._clock, self._collector.poll_s):
             self._missed_polls += missed
             reading = await self._transmitter.read()
+            self._polled = True
             await self.engine.post(partial(_poll_completed, reading=reading))
+
+    def _stepped(self) -> None:
+        """Feed the vigil, but not by steps alone: the core also wakes by itself, and that must not
+        hide a poller that hangs."""
+        if self._polled:
+            self._polled = False
+            self._vigil.fed(self.name)
+
+    async def keep_watchdog(self) -> None:
+        """Keep the output module's watchdog set and fed, until cancelled; return if none is
+        fitted."""
+        await self._outputs.keep_watchdog()
 
     async def publish(self) -> None:
         """Keep the link to the broker, until cancelled."""
@@ -120,6 +138,18 @@ class Installed:
         own = self._renderer.topics.reply
         self._link.reply(response_topic or own, answer, correlation_data)
 
+    def summary(self) -> str:
+        """One line for the service manager."""
+        state = self.engine.state
+        dp = measured(state.sample, self._collector.shown_in)["display"] or "no dP"
+        active = sum(alarm.state in ACTIVE for alarm in state.alarms)
+        decision = state.decision
+        clock = "" if self._clock.now().utc_s is not None else ", clock not set"
+        return (
+            f"{self.name}: {dp}, {decision.mode.value}, {decision.phase.value}, "
+            f"{active} alarm{'' if active == 1 else 's'}{clock}"
+        )
+
     def status(self) -> dict[str, Any]:
         """What `dustcake status` is told."""
         state, unit = self.engine.state, self._collector.shown_in
@@ -127,7 +157,7 @@ class Installed:
         trouble = None if link is None or link.trouble is None else link.trouble
         return {
             "dp": measured(state.sample, unit),
-            "header": None if state.header is None else measured(state.header, unit),
+            "header": None if state.header is None else measured(state.header, header_unit(unit)),
             **self._renderer.state_content(state),
             "alarm_details": [
                 self._renderer.alarm_content(alarm, setting)
@@ -137,6 +167,7 @@ class Installed:
                 if alarm.state is not AlarmState.NORMAL
             ],
             "missed_polls": self._missed_polls,
+            "clock_set": self._clock.now().utc_s is not None,
             "broker": None
             if link is None
             else {

@@ -2,24 +2,28 @@
 
 import asyncio
 import signal
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import AsyncExitStack
+from functools import partial
 from pathlib import Path
 
 import structlog
 
 from dustcake.adapters.local_socket import LocalSocket
-from dustcake.adapters.modbus import open_bus
-from dustcake.adapters.store import SqliteStore
+from dustcake.adapters.modbus import BusLine, open_bus
+from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.inputs import Stopping
 from dustcake.ports import Clock, Watchdog
 from dustcake.runtime.answering import answer_local
 from dustcake.runtime.installed import Installed
+from dustcake.runtime.pacing import paced
 from dustcake.runtime.vigil import Vigil
 from dustcake.settings.model import Settings
+from dustcake.settings.service import Journal
 
 log = structlog.get_logger()
 
+STATUS_EVERY_S = 3.0  # the line for the service manager
 LAST_WORDS_S = 0.4  # for what the outbox still holds, once the collectors have stopped
 
 
@@ -30,7 +34,9 @@ async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     async with AsyncExitStack() as stack:
-        store = await stack.enter_async_context(SqliteStore.open(Path(settings.journal.path)))
+        store = await stack.enter_async_context(
+            SqliteStore.open(Path(settings.journal.path), _retention(settings.journal))
+        )
         buses = {bus.name: open_bus(bus, clock) for bus in settings.buses}
         for bus in buses.values():
             stack.push_async_callback(bus.aclose)
@@ -39,42 +45,77 @@ async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
             Installed(settings, collector, buses=buses, store=store, clock=clock, vigil=vigil)
             for collector in settings.collectors
         ]
-        await _run_all(settings, installed, stop, watchdog)
+        await _run_all(settings, installed, stop, watchdog, clock, buses.values())
     log.info("stopped")
 
 
+def _retention(journal: Journal) -> Retention:
+    return Retention(journal.raw_days, journal.minutes_days, journal.max_size_mb * 1_000_000)
+
+
 async def _run_all(
-    settings: Settings, installed: Sequence[Installed], stop: asyncio.Event, watchdog: Watchdog
+    settings: Settings,
+    installed: Sequence[Installed],
+    stop: asyncio.Event,
+    watchdog: Watchdog,
+    clock: Clock,
+    buses: Iterable[BusLine],
 ) -> None:
-    answering = {each.name: each.answering for each in installed}
-    status = {each.name: each.status for each in installed}
-    local = LocalSocket(
-        Path(settings.control.socket),
-        lambda line, user: answer_local(line, user, answering, status),
-    )
+    local = LocalSocket(Path(settings.control.socket), partial(_answer, installed))
     async with asyncio.TaskGroup() as tasks:
-        engines = [tasks.create_task(each.engine.run(), name=each.name) for each in installed]
+        around = [tasks.create_task(local.run(), name="local socket")]
+        # Before anything moves: if another daemon has it, that one's valves are not ours.
+        await local.opened.wait()
+        for each in installed:
+            tasks.create_task(each.engine.run(), name=each.name)
         for each in installed:
             await each.engine.started.wait()
-        around = [tasks.create_task(local.run(), name="local socket")]
         for each in installed:
             around.append(tasks.create_task(each.poll(), name=f"poll {each.name}"))
             around.append(tasks.create_task(each.publish(), name=f"publish {each.name}"))
-        for each in installed:
-            await each.engine.decided.wait()
-        log.info("running", collectors=[each.name for each in installed])
-        watchdog.ready()
+            keeping = tasks.create_task(each.keep_watchdog(), name=f"module watchdog {each.name}")
+            around.append(keeping)
+        around.append(tasks.create_task(_announce(installed, watchdog, clock), name="announce"))
         await stop.wait()
+        around.pop().cancel()
         log.info("stopping")
         watchdog.stopping()
         for each in installed:
             await each.engine.post(Stopping)
-        await asyncio.wait(engines)
         for each in installed:
-            try:
-                async with asyncio.timeout(LAST_WORDS_S):
+            await each.engine.stopped.wait()
+        # An output that has not answered by now is not waited for: it finds its bus closed.
+        for bus in buses:
+            tasks.create_task(bus.aclose(), name=f"close {bus.name}")
+        try:
+            async with asyncio.timeout(LAST_WORDS_S):
+                for each in installed:
                     await each.drained()
-            except TimeoutError:
-                log.info("the broker gets the rest at the next start", collector=each.name)
+        except TimeoutError:
+            log.info("the broker gets the rest at the next start")
         for task in around:
             task.cancel()
+
+
+async def _announce(installed: Sequence[Installed], watchdog: Watchdog, clock: Clock) -> None:
+    """Say that the daemon runs, once every collector has decided on a first reading, and from then
+    on now and again what they do."""
+    for each in installed:
+        await each.engine.decided.wait()
+    log.info("running", collectors=[each.name for each in installed])
+    watchdog.ready()
+    told = ""
+    async for _ in paced(clock, STATUS_EVERY_S):
+        line = "; ".join(each.summary() for each in installed)
+        if line != told:
+            watchdog.status(line)
+            told = line
+
+
+async def _answer(installed: Sequence[Installed], line: bytes, user: str) -> bytes:
+    """Answer one line of the local socket, which is open before the collectors are."""
+    for each in installed:
+        await each.engine.started.wait()
+    answering = {each.name: each.answering for each in installed}
+    status = {each.name: each.status for each in installed}
+    return await answer_local(line, user, answering, status)

@@ -150,6 +150,27 @@ class CoilOutput(Section):
     """Zero-based address, as in the protocol."""
 
 
+class ModuleWatchdog(Section):
+    """The output module's own watchdog: with no valid request for this long it switches its
+    outputs off by itself, so that a valve closes also when the daemon's computer dies, or the line
+    to it. The module must have one; its manual names the register. It drops every output of the
+    module, a blower run request too."""
+
+    register_address: Address = Field(alias="register")
+    """Holding register that takes the time-out. Written at the start, read back three times within
+    each time-out, which is also what keeps it from running out, and written again whenever it
+    reads otherwise. Until it has been set no valve is switched on."""
+    timeout_s: float = Field(ge=1, le=600)
+    """The time-out: longer than a pulse by a second at least, or it would end pulses."""
+    s_per_count: float = Field(default=1.0, gt=0, le=60)
+    """Seconds one count of that register stands for."""
+
+    @property
+    def counts(self) -> int:
+        """What the register takes."""
+        return round(self.timeout_s / self.s_per_count)
+
+
 class Outputs(Section):
     """How the valves are reached."""
 
@@ -170,5 +191,8 @@ class Outputs(Section):
     pulse and whenever it changes. Leave out where the module's time is set on the module."""
     one_shot_ms_per_count: float = Field(default=1.0, gt=0, le=1000)
     """Milliseconds one count of that register stands for."""
+    watchdog: ModuleWatchdog | None = None
+    """The module's watchdog. Leave out where the module has none; with valves_on_off choose one
+    that has: nothing else closes a valve when the daemon dies in the middle of a pulse."""
     retry_s: float = Field(default=10.0, ge=1, le=600)
     """How long after a failed command the outputs are tried again (common practice, no source)."""

@@ -118,6 +118,12 @@ def _cleaning(collector: Collector) -> Iterator[str]:
             f"{len(outputs.coils)} valves on coils {coils} ({place}), in the order {order}: "
             f"{pulsing.on_time_s:g} s every {pulsing.interval_s:g} s, each pulse ended by {ends}"
         )
+    if outputs.watchdog is not None:
+        yield (
+            "the output module switches all its outputs off by itself "
+            f"{outputs.watchdog.timeout_s:g} s after the last request: so long at most a valve "
+            "stays on if the daemon dies"
+        )
     if collector.blower.request is not BlowerRequest.NONE:
         by_process = collector.blower.request is BlowerRequest.PROCESS
         by = "follows the process equipment" if by_process else "is made by hand"
@@ -138,6 +144,17 @@ def _alarms(collector: Collector) -> Iterator[str]:
 
 
 def _cautions(collector: Collector) -> Iterator[str]:
+    outputs = collector.outputs
+    if outputs.kind is OutputKind.VALVES_ON_OFF and outputs.watchdog is None:
+        yield (
+            "no module watchdog: if the daemon or its line dies in the middle of a pulse, that "
+            "valve stays on until the daemon is back"
+        )
+    if outputs.kind is OutputKind.DEMAND_CONTACT and outputs.watchdog is None:
+        yield (
+            "no module watchdog: if the daemon or its line dies while the demand contact is "
+            "closed, the sequencer board pulses on until the daemon is back"
+        )
     off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
     if off:
         yield f"alarms taken out: {', '.join(off)}"
@@ -158,6 +175,11 @@ def _service(settings: Settings) -> Iterator[Statement]:
     yield Statement(subject, f"site {settings.site.name}")
     journal = settings.journal
     yield Statement(subject, f"journal {journal.path}, readings stored every {journal.flush_s:g} s")
+    yield Statement(
+        subject,
+        f"kept: every event; readings {journal.raw_days:g} days, statistics of minutes "
+        f"{journal.minutes_days:g} days, both within {journal.max_size_mb} MB",
+    )
     yield Statement(subject, f"local requests over {settings.control.socket}")
     if settings.mqtt is None:
         yield Statement(subject, "nothing is published: there is no table [mqtt]")

@@ -5,129 +5,161 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from dustcake_sim.plant.air import REFERENCE_AIR, Air
+from dustcake_sim.plant.blow import INSTANT_S, blow, blowing, openness
 from dustcake_sim.plant.blower import speed_after
-from dustcake_sim.plant.fan import flow_m3_s
-from dustcake_sim.plant.header import air_kg, blown_pa, recharged_pa
-from dustcake_sim.plant.media import cake_after_pulse, drag_pa_s_m, removed_share
-from dustcake_sim.plant.rows import effective_drag_pa_s_m, face_velocities_m_s
-from dustcake_sim.plant.state import Inputs, OperatingPoint, Plant, State
+from dustcake_sim.plant.fan import duct_pa_s2_m6
+from dustcake_sim.plant.growth import SHORT, grown, growth_step_s, ungrown
+from dustcake_sim.plant.header import tank_after
+from dustcake_sim.plant.state import Inputs, OperatingPoint, Plant, State, Throughflow
+from dustcake_sim.plant.throughflow import throughflow
 
-PULSE_STEP_S = 0.01
-"""Longest step while a valve is energised, s: a tenth of a usual pulse."""
+PULSE_STEP_S = 0.05
+"""Longest step while a pulse takes effect, s."""
 SPIN_STEP_S = 0.25
 """Longest step while the blower changes speed, s."""
-STEADY_STEP_S = 10.0
-"""Longest step otherwise, s: cake growth is slow and the midpoint rule follows it closely."""
 
 
-def operating_point(plant: Plant, state: State) -> OperatingPoint:
+def operating_point(
+    plant: Plant, state: State, air: Air = REFERENCE_AIR, damper: float = 1.0
+) -> OperatingPoint:
     """Flow, dP and side pressures of a collector in this state.
 
     Fan downstream of the filters: the duct puts the dirty side below the room, the filters put
     the clean side further below.
     """
-    return _operate(plant, state.residual_drag_pa_s_m, state.cake_kg_m2, state.blower_speed)
-
-
-def _operate(
-    plant: Plant, residuals: Sequence[float], cakes: Sequence[float], speed: float
-) -> OperatingPoint:
-    drags = [
-        drag_pa_s_m(plant.media, residual, cake)
-        for residual, cake in zip(residuals, cakes, strict=True)
-    ]
-    loss_pa_s_m3 = effective_drag_pa_s_m(drags) / plant.area_m2
-    flow = flow_m3_s(plant.fan, plant.duct, loss_pa_s_m3, speed)
-    dp_pa = loss_pa_s_m3 * flow
-    dirty_gauge_pa = -plant.duct.resistance_pa_s2_m6 * flow * flow
+    blown_at = [energised_s > plant.header.opening_delay_s for energised_s in state.energised_s]
+    now = _through(plant, state, openness(plant, blown_at), air, damper)
+    flow, dirty_gauge_pa = now.flow_m3_s, 0.0
+    if flow > 0.0:
+        dirty_gauge_pa = -duct_pa_s2_m6(plant.duct, damper, air) * flow * flow
     return OperatingPoint(
         flow_m3_s=flow,
-        dp_pa=dp_pa,
-        face_velocity_m_s=face_velocities_m_s(dp_pa, drags),
+        dp_pa=now.dp_pa,
+        face_velocity_m_s=tuple(now.face_velocity_m_s),
         dirty_side_gauge_pa=dirty_gauge_pa,
-        clean_side_gauge_pa=dirty_gauge_pa - dp_pa,
+        clean_side_gauge_pa=dirty_gauge_pa - now.dp_pa,
     )
 
 
 def advance(plant: Plant, state: State, dt_s: float, inputs: Inputs) -> State:
     """The state `dt_s` seconds later, with these inputs all the while.
 
-    Divides long spans into steps short enough for what is going on. Raises ValueError when
-    `dt_s` is negative or `inputs` does not fit the plant.
+    Divides long spans into steps short enough for what is going on, and at the instants at which
+    diaphragms open. Raises ValueError when `dt_s` is negative or `inputs` does not fit the plant.
     """
     if dt_s < 0.0:
         raise ValueError(f"dt_s is {dt_s}: a collector does not run backwards")
     if len(inputs.energised) != plant.rows:
         raise ValueError(f"{len(inputs.energised)} valves given for {plant.rows} rows")
-    left_s = dt_s
+    left_s, energised = dt_s, any(inputs.energised)
+    open_to: Sequence[float] | None = None
     while left_s > 0.0:
-        longest_s = _longest_step_s(state, inputs)
-        step_s = left_s / max(1, math.ceil(left_s / longest_s))
-        state = _step(plant, state, step_s, inputs)
-        left_s = 0.0 if step_s == left_s else left_s - step_s
+        if energised:
+            open_to = openness(plant, blowing(plant, state, inputs))
+        now = None
+        if state.blower_speed > 0.0 or inputs.blower_running:
+            now = _through(plant, state, open_to, inputs.air, inputs.damper)
+        longest_s = _longest_step_s(plant, state, now, inputs)
+        step_s = left_s if left_s <= longest_s else left_s / math.ceil(left_s / longest_s)
+        if energised:
+            step_s = min(step_s, _next_opening_s(plant, state, inputs))
+        short = step_s < SHORT * longest_s
+        state = _step(plant, state, now, open_to, step_s, inputs, short=short)
+        left_s -= step_s
+        if left_s < INSTANT_S:
+            break
     return state
 
 
-def _longest_step_s(state: State, inputs: Inputs) -> float:
-    if any(inputs.energised):
+def _longest_step_s(plant: Plant, state: State, now: Throughflow | None, inputs: Inputs) -> float:
+    if any(inputs.energised) and _taking_effect(plant, state, inputs):
         return PULSE_STEP_S
+    if now is None or inputs.dust_kg_m3 == 0.0:
+        return math.inf  # no cake grows, and all else has a closed form
+    longest_s = growth_step_s(plant, state, now, inputs)
     if state.blower_speed != (1.0 if inputs.blower_running else 0.0):
-        return SPIN_STEP_S
-    return STEADY_STEP_S
+        longest_s = min(longest_s, SPIN_STEP_S)
+    return longest_s
 
 
-def _step(plant: Plant, state: State, dt_s: float, inputs: Inputs) -> State:
-    cakes, dust_in_kg = _grown(plant, state, dt_s, inputs)
-    speed = speed_after(plant.blower, state.blower_speed, inputs.blower_running, dt_s)
-    delay_s = plant.header.opening_delay_s
-    dust_off_kg = 0.0
-    open_s = 0.0
-    energised_s = [0.0] * plant.rows
-    for row, energised in enumerate(inputs.energised):
-        if not energised:
-            continue
-        before_s = state.energised_s[row]
-        after_s = before_s + dt_s
-        energised_s[row] = after_s
-        open_s += max(0.0, after_s - max(before_s, delay_s))
-        if before_s <= delay_s < after_s:
-            share = removed_share(plant.media, state.header_gauge_pa)
-            left = cake_after_pulse(cakes[row], share)
-            dust_off_kg += (cakes[row] - left) * plant.row_area_m2
-            cakes[row] = left
-    header_pa = state.header_pa
-    air_used_kg = 0.0
-    if open_s > 0.0:
-        header_pa = blown_pa(plant.header, state.header_pa, open_s)
-        air_used_kg = air_kg(plant.header, state.header_pa) - air_kg(plant.header, header_pa)
-    return State(
-        residual_drag_pa_s_m=state.residual_drag_pa_s_m,
-        cake_kg_m2=tuple(cakes),
-        energised_s=tuple(energised_s),
-        blower_speed=speed,
-        header_pa=recharged_pa(plant.header, header_pa, inputs.supply_gauge_pa, dt_s),
-        dust_in_kg=state.dust_in_kg + dust_in_kg,
-        dust_off_kg=state.dust_off_kg + dust_off_kg,
-        air_used_kg=state.air_used_kg + air_used_kg,
+def _taking_effect(plant: Plant, state: State, inputs: Inputs) -> bool:
+    """Whether a pulse is still at work on its cake; one that only blows on is not."""
+    until_s = plant.header.opening_delay_s + plant.media.full_pulse_s + PULSE_STEP_S
+    return any(
+        on and energised_s < until_s
+        for on, energised_s in zip(inputs.energised, state.energised_s, strict=True)
     )
 
 
-def _grown(plant: Plant, state: State, dt_s: float, inputs: Inputs) -> tuple[list[float], float]:
-    """Cake on each row after dW/dt = c V by the midpoint rule, and the dust it took, kg."""
-    cakes = list(state.cake_kg_m2)
-    if state.blower_speed == 0.0 and not inputs.blower_running:
-        return cakes, 0.0
-    middle_speed = speed_after(plant.blower, state.blower_speed, inputs.blower_running, dt_s / 2.0)
-    start = operating_point(plant, state)
-    half = inputs.dust_kg_m3 * dt_s / 2.0
-    middle_cakes = [
-        cake + half * velocity
-        for cake, velocity in zip(cakes, start.face_velocity_m_s, strict=True)
-    ]
-    middle = _operate(plant, state.residual_drag_pa_s_m, middle_cakes, middle_speed)
-    load = inputs.dust_kg_m3 * dt_s
-    grown = [
-        cake + load * velocity
-        for cake, velocity in zip(cakes, middle.face_velocity_m_s, strict=True)
-    ]
-    return grown, load * middle.flow_m3_s
+def _next_opening_s(plant: Plant, state: State, inputs: Inputs) -> float:
+    """Time, s, until the next diaphragm leaves its seat; infinite if none is about to."""
+    delay_s = plant.header.opening_delay_s
+    return min(
+        (
+            delay_s - since_s
+            for on, since_s in zip(inputs.energised, state.energised_s, strict=True)
+            if on and delay_s - since_s > INSTANT_S
+        ),
+        default=math.inf,
+    )
+
+
+def _through(
+    plant: Plant, state: State, open_to: Sequence[float] | None, air: Air, damper: float
+) -> Throughflow:
+    return throughflow(
+        plant,
+        state.residual_drag_pa_s_m,
+        state.cake_kg_m2,
+        sum(state.hole_m2),
+        open_to,
+        state.blower_speed,
+        damper,
+        air,
+    )
+
+
+def _step(
+    plant: Plant,
+    state: State,
+    now: Throughflow | None,
+    open_to: Sequence[float] | None,
+    dt_s: float,
+    inputs: Inputs,
+    *,
+    short: bool,
+) -> State:
+    if now is None or inputs.dust_kg_m3 == 0.0:
+        growth = ungrown(state)
+    else:
+        growth = grown(plant, state, now, open_to, dt_s, inputs, short=short)
+    speed = speed_after(plant.blower, state.blower_speed, inputs.blower_running, dt_s)
+    cakes, energised_s, shares = growth.cake_kg_m2, state.energised_s, state.pulse_share
+    drum_kg, dust_off_kg, valves_open = state.drum_kg, state.dust_off_kg, 0
+    if any(inputs.energised) or any(energised_s):
+        blown = blow(plant, state, cakes, 0.0 if now is None else now.dp_pa, dt_s, inputs)
+        cakes, energised_s, shares = blown.cake_kg_m2, blown.energised_s, blown.pulse_share
+        drum_kg, dust_off_kg = drum_kg + blown.fallen_kg, dust_off_kg + blown.fallen_kg
+        valves_open = blown.valves_open
+    tank = tank_after(
+        plant.header, state.header_pa, inputs.supply, valves_open, dt_s, state.ambient_pa
+    )
+    return State(
+        residual_drag_pa_s_m=tuple(growth.residual_drag_pa_s_m),
+        cake_kg_m2=tuple(cakes),
+        caught_kg_m2=tuple(growth.caught_kg_m2),
+        hole_m2=state.hole_m2,
+        energised_s=energised_s,
+        pulse_share=shares,
+        blower_speed=speed,
+        header_pa=tank.pressure_pa,
+        ambient_pa=state.ambient_pa,
+        drum_kg=drum_kg,
+        dust_in_kg=state.dust_in_kg + growth.dust_in_kg,
+        dust_off_kg=dust_off_kg,
+        emitted_kg=state.emitted_kg + growth.emitted_kg,
+        air_used_kg=state.air_used_kg + tank.blown_kg,
+        air_leaked_kg=state.air_leaked_kg + tank.leaked_kg,
+        air_supplied_kg=state.air_supplied_kg + tank.supplied_kg,
+    )

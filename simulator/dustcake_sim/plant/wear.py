@@ -1,4 +1,4 @@
-"""What ageing and maintenance do to the filters."""
+"""What ageing, damage and maintenance do to a collector."""
 
 from __future__ import annotations
 
@@ -16,12 +16,26 @@ def worn(state: State, added_drag_pa_s_m: float) -> State:
     return replace(state, residual_drag_pa_s_m=residuals)
 
 
+def torn(state: State, row: int, hole_m2: float) -> State:
+    """The state with a hole of this area, m2, past the media of `row` (from 0); 0 mends it."""
+    holes = tuple(hole_m2 if n == row else hole for n, hole in enumerate(state.hole_m2))
+    return replace(state, hole_m2=holes)
+
+
 def filters_changed(plant: Plant, state: State) -> State:
     """The state with new, clean filters in every row; the old cake leaves with the old set."""
     carried_kg = sum(state.cake_kg_m2) * plant.row_area_m2
+    none = (0.0,) * plant.rows
     return replace(
         state,
-        residual_drag_pa_s_m=(plant.media.residual_drag_pa_s_m,) * plant.rows,
-        cake_kg_m2=(0.0,) * plant.rows,
+        residual_drag_pa_s_m=(plant.media.start_drag_pa_s_m,) * plant.rows,
+        cake_kg_m2=none,
+        caught_kg_m2=none,
+        hole_m2=none,
         dust_off_kg=state.dust_off_kg + carried_kg,
     )
+
+
+def drum_emptied(state: State) -> State:
+    """The state with an empty drum."""
+    return replace(state, drum_kg=0.0)

@@ -8,7 +8,8 @@ class Device:
     """All addresses exist but those in ``missing``, per table. Coils in ``stuck_on`` ignore off.
 
     Coils in ``one_shot`` end their pulse by themselves before coils are next read.
-    ``no_block_writes``: function 0F is unknown to it.
+    ``no_block_writes``: function 0F is unknown to it. What is written to ``refused_registers`` is
+    answered, and forgotten.
     """
 
     def __init__(self) -> None:
@@ -19,6 +20,7 @@ class Device:
         self.missing: set[tuple[int, int]] = set()  # (function that reads it, address)
         self.stuck_on: set[int] = set()
         self.one_shot: set[int] = set()
+        self.refused_registers: set[int] = set()
         self.no_block_writes = False
         self.coil_writes: list[tuple[int, bool]] = []
         self.most_on = 0
@@ -37,7 +39,8 @@ class Device:
                 self._switch(address, quantity == 0xFF00)
                 return pdu
             case 6:
-                self.holding[address] = quantity
+                if address not in self.refused_registers:
+                    self.holding[address] = quantity
                 return pdu
             case 15:
                 for n in range(quantity):

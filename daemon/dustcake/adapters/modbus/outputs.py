@@ -6,6 +6,7 @@ from typing import assert_never
 
 from dustcake.adapters.modbus.bus import BusLine
 from dustcake.adapters.modbus.coils import DONE, Coils
+from dustcake.adapters.modbus.output_watchdog import OutputWatchdog
 from dustcake.adapters.modbus.pulses import Cut, OneShotPulses, TimedPulses
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.inputs import Outcome
@@ -39,6 +40,9 @@ class CoilOutputs:
             case OutputKind.DEMAND_CONTACT:
                 pass
         self._bus = bus
+        self._watchdog: OutputWatchdog | None = None
+        if outputs.watchdog is not None:
+            self._watchdog = OutputWatchdog(bus, outputs.unit, outputs.watchdog)
         self._one_at_a_time = asyncio.Lock()
         self._under_way: Cut | None = None
         self._blower: Coils | None = None
@@ -66,12 +70,22 @@ class CoilOutputs:
             await _ended(task)
             raise
 
+    async def keep_watchdog(self) -> None:
+        """Keep the module's watchdog set and fed until cancelled; return if there is none."""
+        if self._watchdog is not None:
+            await self._watchdog.keep()
+
     async def _carry_out(self, command: Command, cut: Cut) -> OutputReport:
         if isinstance(command, SetBlowerRun):
             return await self._set_blower(command.run)
         async with self._one_at_a_time:
             if cut.made and _energises(command):
                 return OutputReport(Outcome.FAILED, "given up before it began")
+            if self._watchdog is not None and _energises(command):
+                failure = await self._watchdog.ensure()
+                if failure is not None:
+                    detail = f"module watchdog not set: {failure.detail}"
+                    return OutputReport(Outcome.FAILED, detail)
             match command:
                 case FireValve():
                     return await self._fire(command, cut)

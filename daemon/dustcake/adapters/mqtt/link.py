@@ -124,6 +124,8 @@ class MqttLink:
         except asyncio.CancelledError:
             connection.cancel()
             await asyncio.wait({connection})
+            if not connection.cancelled():
+                connection.exception()  # a fault just now; asyncio would log it with its traceback
             raise
         fault = connection.exception()
         if isinstance(fault, aiomqtt.MqttError):

@@ -25,6 +25,8 @@ class Database:
         self._connection = connection
         self._executor = executor
         self._damaged = False
+        self.replacements = 0
+        """How often the file was found damaged and another one started."""
 
     @classmethod
     @asynccontextmanager
@@ -58,6 +60,7 @@ class Database:
             self._connection.close()
             self._connection = start_afresh(self.path)
             self._damaged = False
+            self.replacements += 1
         try:
             return call(self._connection)
         except sqlite3.Error as error:

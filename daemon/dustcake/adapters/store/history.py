@@ -1,27 +1,56 @@
 """Reading a journal, also while a daemon writes to it."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from dustcake.adapters.store.minutes import COLUMNS, NumberedMinute, to_minute
 from dustcake.adapters.store.opening import open_for_reading
-from dustcake.codec import decode_input, decode_state
+from dustcake.adapters.store.packing import unpack
+from dustcake.adapters.store.writing import read_state
+from dustcake.codec import FormatError, decode_body
+from dustcake.core.events import Event
 from dustcake.core.inputs import Input
 from dustcake.core.record import record
+from dustcake.core.stamp import Stamp
 from dustcake.ports import Stored
+
+# An event without a time of day gets it from the first entry of its start that knows one.
+_EVENT = """
+    collector, seq, start, utc_s, mono_s, name, body,
+    CASE WHEN utc_s IS NULL THEN mono_s + (
+        SELECT utc_offset_s FROM clock
+        WHERE clock.start = e.start AND utc_offset_s IS NOT NULL ORDER BY clock.n LIMIT 1
+    ) END
+"""
 
 
 @record
 class RecordedEvent:
-    """An event as it was recorded, by whatever version. ``fields``: those of its body."""
+    """An event as it was recorded, by whatever version.
 
+    ``fields``: those of its body. ``utc_s`` is None where the clock was not set then;
+    ``found_utc_s`` is what it must have been, where it was set later in the same ``start``.
+    """
+
+    collector: str
     seq: int
+    start: int
     utc_s: float | None
     mono_s: float
     name: str
     fields: dict[str, Any]
+    found_utc_s: float | None = None
+
+    def event(self) -> Event | None:
+        """The event itself; None where another version wrote it and this one cannot read it."""
+        try:
+            body = decode_body(self.name, json.dumps(self.fields).encode())
+        except FormatError:
+            return None
+        return Event(self.seq, Stamp(self.mono_s, self.utc_s), body)
 
 
 class History:
@@ -53,22 +82,40 @@ class History:
         """The newest ``most`` events, oldest first; with ``since_utc_s`` only those since then
         (an event recorded while the clock was not set is not among them)."""
         rows = self._connection.execute(
-            "SELECT seq, utc_s, mono_s, name, body FROM events "
+            f"SELECT {_EVENT} FROM events AS e "
             "WHERE collector = :collector AND (:since IS NULL OR utc_s >= :since) "
             "ORDER BY n DESC LIMIT :most",
             {"collector": collector, "since": since_utc_s, "most": most},
         ).fetchall()
-        return [
-            RecordedEvent(seq, utc_s, mono_s, name, json.loads(body))
-            for seq, utc_s, mono_s, name, body in reversed(rows)
-        ]
+        return [_event(row) for row in reversed(rows)]
+
+    def all_events(
+        self, collector: str | None, since_utc_s: float | None, names: Collection[str] | None
+    ) -> Iterator[RecordedEvent]:
+        """Every event in the order of the journal; where given only of ``collector``, of these
+        ``names``, since that time (as recorded, or as found out later)."""
+        rows = self._connection.execute(
+            f"SELECT {_EVENT} FROM events AS e "
+            "WHERE :collector IS NULL OR collector = :collector ORDER BY n",
+            {"collector": collector},
+        )
+        for row in rows:
+            one = _event(row)
+            at_s = one.found_utc_s if one.utc_s is None else one.utc_s
+            early = since_utc_s is not None and (at_s is None or at_s < since_utc_s)
+            if not early and (names is None or one.name in names):
+                yield one
+
+    def minutes(self, collector: str) -> Iterator[NumberedMinute]:
+        """Every minute kept, in order."""
+        rows = self._connection.execute(
+            f"SELECT {COLUMNS} FROM minutes WHERE collector = ? ORDER BY n", (collector,)
+        )
+        return map(to_minute, rows)
 
     def state(self, collector: str) -> Stored | None:
         """The last committed state. Raises ``dustcake.codec.FormatError``."""
-        row = self._connection.execute(
-            "SELECT format, utc_s, body FROM state WHERE collector = ?", (collector,)
-        ).fetchone()
-        return None if row is None else Stored(decode_state(row[2].encode(), row[0]), row[1])
+        return read_state(self._connection, collector)
 
     def inputs(self, collector: str) -> Iterator[Input]:
         """Every raw input kept, in the order they were stepped. Raises
@@ -77,4 +124,9 @@ class History:
             "SELECT kind, body FROM inputs WHERE collector = ? ORDER BY n", (collector,)
         )
         for kind, body in rows:
-            yield decode_input(kind, body.encode())
+            yield from unpack(kind, body)
+
+
+def _event(row: tuple[Any, ...]) -> RecordedEvent:
+    collector, seq, start, utc_s, mono_s, name, body, found_utc_s = row
+    return RecordedEvent(collector, seq, start, utc_s, mono_s, name, json.loads(body), found_utc_s)

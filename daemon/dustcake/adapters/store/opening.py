@@ -96,6 +96,7 @@ def start_afresh(path: Path) -> sqlite3.Connection:
     connection = _open_sound(path)
     with _closed_on_error(connection), transaction(connection):
         saved = {table: _carry_over(aside, connection, table) for table in PRECIOUS}
+        _drop_dangling(connection)
     _log.error("journal was damaged", moved_to=str(aside), carried_over=saved)
     return connection
 
@@ -105,7 +106,10 @@ def _open_sound(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
     with _closed_on_error(connection):
         _refuse_foreign(connection, path)
+        # Small pages: most commits change a few hundred bytes. Only a new file takes this.
+        connection.execute("PRAGMA page_size = 1024")
         connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA wal_autocheckpoint = 4096")
         # An event once committed must survive a power cut, not only a crash of this process.
         connection.execute("PRAGMA synchronous = FULL")
         migrate(connection)
@@ -145,14 +149,36 @@ def _newer(path: Path) -> StoreRefused:
 
 
 def _carry_over(aside: Path, connection: sqlite3.Connection, table: str) -> int:
-    """Copy what can be read of ``table``; how many rows that was."""
+    """Copy what can be read of ``table``, also from an older version; how many rows that was."""
     rows = 0
     with (
         suppress(sqlite3.DatabaseError),
         closing(sqlite3.connect(aside, isolation_level=None)) as damaged,
     ):
-        for row in damaged.execute(f"SELECT * FROM {table}"):
-            places = ", ".join("?" * len(row))
-            connection.execute(f"INSERT OR REPLACE INTO {table} VALUES ({places})", row)
+        known = {column[1] for column in connection.execute(f"PRAGMA table_info('{table}')")}
+        found = damaged.execute(f"SELECT * FROM {table}")
+        names = [column[0] for column in found.description]
+        kept = [at for at, name in enumerate(names) if name in known]
+        into = f"{table} ({', '.join(names[at] for at in kept)})"
+        places = ", ".join("?" * len(kept))
+        for row in found:
+            values = [row[at] for at in kept]
+            connection.execute(f"INSERT OR REPLACE INTO {into} VALUES ({places})", values)
             rows += 1
     return rows
+
+
+def _drop_dangling(connection: sqlite3.Connection) -> None:
+    """What the outbox refers to and could not be carried over cannot be told, and what is no longer
+    so must not be."""
+    for keep, table in (("event", "events"), ("minute", "minutes")):
+        connection.execute(
+            "DELETE FROM outbox WHERE keep = ? AND source IS NOT NULL AND NOT EXISTS "
+            f"(SELECT 1 FROM {table} WHERE n = source)",
+            (keep,),
+        )
+    # Where the state is lost, so is what the retained topics said of it.
+    connection.execute(
+        "DELETE FROM outbox WHERE keep = 'latest' "
+        "AND collector NOT IN (SELECT collector FROM state)"
+    )

@@ -1,16 +1,33 @@
-"""The outbox table: publications that wait for the broker."""
+"""The outbox table: what waits for the broker.
+
+An event that can be worded again from its row in the history is not stored a second time: the
+outbox only refers to it. So the outbox stays small however long the broker is away, and no event
+ever needs to be dropped from it.
+"""
 
 import asyncio
+import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from typing import Any
 
 import structlog
 
 from dustcake.adapters.store.database import Database, disk_is_to_blame
 from dustcake.adapters.store.faults import explain
+from dustcake.adapters.store.minutes import numbered
 from dustcake.adapters.store.opening import transaction
-from dustcake.ports import Queued
+from dustcake.codec import FormatError, decode_body
+from dustcake.core.events import Event
+from dustcake.core.reading import Quality
+from dustcake.core.stamp import Stamp
+from dustcake.ports import Commit, Queued
 from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.render import Renderer
+
+MOST_UNFORGOTTEN = 64
+"""Acknowledged publications are deleted together with the next commit, to spare the memory card;
+but no more than this many wait for one. After a crash they are sent again, with the same seq."""
 
 _log = structlog.get_logger(__name__)
 
@@ -21,9 +38,15 @@ class CollectorOutbox:
     def __init__(self, database: Database, collector: str) -> None:
         self._database = database
         self._collector = collector
+        self._renderer: Renderer | None = None
+        self._last_ref: int | None = None
         self._acknowledged: set[int] = set()
         self._added = asyncio.Event()
         self._added.set()
+
+    def worded_by(self, renderer: Renderer) -> None:
+        """Events are worded by ``renderer`` from now on."""
+        self._renderer = renderer
 
     def notice(self) -> None:
         """Something has been added."""
@@ -43,77 +66,182 @@ class CollectorOutbox:
             self._added.set()
         return waiting
 
-    def _waiting(self, connection: sqlite3.Connection, most: int) -> list[Queued]:
-        # A copy: `delivered` may add to the set meanwhile, and then too few would be left.
-        gone = self._acknowledged.copy()
-        found = oldest(connection, self._collector, most + len(gone))
-        return [one for one in found if one.ref not in gone][:most]
-
     async def delivered(self, refs: Sequence[int]) -> None:
         """Forget these. On a disk that cannot be written they are remembered as delivered, and
         deleted when it can be again."""
         self._acknowledged.update(refs)
-        acknowledged = list(self._acknowledged)
+        if len(self._acknowledged) >= MOST_UNFORGOTTEN:
+            await self.settle()
+
+    async def settle(self) -> None:
+        """Delete what has been delivered, if the disk lets it."""
+        gone = self.acknowledged()
+        if not gone:
+            return
+
+        def delete(connection: sqlite3.Connection) -> None:
+            with transaction(connection):
+                self.forget(connection, gone)
+
         try:
-            await self._database.run(lambda connection: forget(connection, acknowledged))
+            await self._database.run(delete)
         except (sqlite3.Error, OSError) as error:
             if not disk_is_to_blame(error):
                 raise
         else:
-            self._acknowledged.difference_update(acknowledged)
+            self.forgotten(gone)
 
     async def wait(self) -> None:
         """Return when something has been added since the last ``pending``, or is there now."""
         await self._added.wait()
 
+    def acknowledged(self) -> frozenset[int]:
+        """What has been delivered and not yet deleted."""
+        return frozenset(self._acknowledged)
 
-def enqueue(
-    connection: sqlite3.Connection,
-    collector: str,
-    publications: Iterable[Publication],
-    utc_s: float | None,
-) -> bool:
-    """Add those worth keeping, within the caller's transaction; whether there were any.
-
-    One of keep `latest` takes the place of an undelivered older one of its topic, at the end of
-    the queue, so that it cannot overtake an event it follows from.
-    """
-    added = False
-    for one in publications:
-        if one.keep is Keep.LIVE:
-            continue
-        if one.keep is Keep.LATEST:
-            connection.execute(
-                "DELETE FROM outbox WHERE keep = 'latest' AND topic = ? AND collector = ?",
-                (one.topic, collector),
-            )
-        connection.execute(
-            "INSERT INTO outbox "
-            "(collector, topic, payload, qos, retain, keep, expiry_s, queued_utc_s) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                *(collector, one.topic, one.payload, one.qos, one.retain),
-                *(str(one.keep), one.expiry_s, utc_s),
-            ),
+    def forget(self, connection: sqlite3.Connection, refs: frozenset[int]) -> None:
+        """Delete these, within the caller's transaction; then say ``forgotten``."""
+        # Before rows go, so that no number is ever given twice.
+        self._last(connection)
+        connection.executemany(
+            "DELETE FROM outbox WHERE collector = ? AND ref = ?",
+            [(self._collector, ref) for ref in refs],
         )
-        added = True
-    return added
+
+    def forgotten(self, refs: frozenset[int]) -> None:
+        """They are deleted, and that is on the disk."""
+        self._acknowledged -= refs
+
+    def enqueue(
+        self, connection: sqlite3.Connection, commit: Commit, event_rows: Sequence[int]
+    ) -> bool:
+        """Add what of ``commit`` is worth keeping, within its transaction; whether there was any.
+
+        ``event_rows``: the rows of its events. A publication of keep `latest` takes the place of
+        an undelivered older one of its topic, at the end of the queue, so that it cannot overtake
+        an event it follows from.
+        """
+        rows = iter(zip(commit.events, event_rows, strict=True))
+        added = False
+        for one in commit.publications:
+            if one.keep is Keep.LIVE:
+                continue
+            source = None
+            if one.keep is Keep.EVENT:
+                source = self._reference(one, commit, *next(rows, (None, None)))
+            else:
+                connection.execute(
+                    "DELETE FROM outbox WHERE keep = 'latest' AND topic = ? AND collector = ?",
+                    (one.topic, self._collector),
+                )
+            self._add(connection, one, source, commit.state.sample.quality)
+            added = True
+        return added
+
+    def _reference(
+        self, one: Publication, commit: Commit, event: Event | None, row: int | None
+    ) -> int | None:
+        """``row`` if wording ``event`` again gives ``one``; otherwise None."""
+        if self._renderer is None or event is None:
+            return None
+        again = self._renderer.events([event], commit.state.sample.quality)
+        return row if again == [one] else None
+
+    def enqueue_minutes(self, connection: sqlite3.Connection, rows: Sequence[int]) -> None:
+        """Add these rows of the minutes, within the caller's transaction."""
+        for row in rows:
+            self._insert(connection, ("minute", row, None), ("", b"", 1, False, None))
+
+    def _add(
+        self, connection: sqlite3.Connection, one: Publication, source: int | None, quality: Quality
+    ) -> None:
+        topic, payload = (one.topic, one.payload) if source is None else ("", b"")
+        self._insert(
+            connection,
+            (str(one.keep), source, None if source is None else quality.value),
+            (topic, payload, one.qos, one.retain, one.expiry_s),
+        )
+
+    def _insert(
+        self,
+        connection: sqlite3.Connection,
+        origin: tuple[str, int | None, str | None],
+        values: tuple[object, ...],
+    ) -> None:
+        self._last_ref = self._last(connection) + 1
+        connection.execute(
+            "INSERT INTO outbox (collector, ref, keep, source, quality, "
+            "topic, payload, qos, retain, expiry_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (self._collector, self._last_ref, *origin, *values),
+        )
+
+    def _last(self, connection: sqlite3.Connection) -> int:
+        if self._last_ref is None:
+            newest = connection.execute(
+                "SELECT max(ref) FROM outbox WHERE collector = ?", (self._collector,)
+            ).fetchone()[0]
+            self._last_ref = newest or 0
+        return self._last_ref
+
+    def _waiting(self, connection: sqlite3.Connection, most: int) -> list[Queued]:
+        # A copy: `delivered` may add to the set meanwhile, and then too few would be left.
+        gone = self.acknowledged()
+        waiting: list[Queued] = []
+        rows = connection.execute(
+            "SELECT ref, keep, source, quality, topic, payload, qos, retain, expiry_s FROM outbox "
+            "WHERE collector = ? ORDER BY ref",
+            (self._collector,),
+        )
+        for ref, *row in rows:
+            if ref in gone:
+                continue
+            publication = self._publication(connection, row)
+            if publication is None:
+                self._acknowledged.add(ref)
+                continue
+            waiting.append(Queued(ref, publication))
+            if len(waiting) == most:
+                break
+        return waiting
+
+    def _publication(
+        self, connection: sqlite3.Connection, row: Sequence[Any]
+    ) -> Publication | None:
+        """None where there is nothing left to tell."""
+        keep, source, quality, topic, payload, qos, retain, expiry_s = row
+        if source is None:
+            return Publication(topic, payload, qos, bool(retain), Keep(keep), expiry_s)
+        if self._renderer is None:
+            raise LookupError(f"nobody words the events of {self._collector}")
+        if keep == "minute":
+            return self._minute(connection, source, self._renderer)
+        return _event(connection, source, Quality(quality), self._renderer)
+
+    def _minute(
+        self, connection: sqlite3.Connection, row: int, renderer: Renderer
+    ) -> Publication | None:
+        found = numbered(connection, row)
+        if found is None:
+            return None
+        dropped = connection.execute(
+            "SELECT minutes FROM dropped WHERE collector = ?", (self._collector,)
+        ).fetchone()
+        return renderer.minute(found.number, found.minute, dropped[0] if dropped else 0, found.seq)
 
 
-def oldest(connection: sqlite3.Connection, collector: str, most: int) -> list[Queued]:
-    """The oldest ``most`` of ``collector``, oldest first."""
-    rows = connection.execute(
-        "SELECT ref, topic, payload, qos, retain, keep, expiry_s FROM outbox "
-        "WHERE collector = ? ORDER BY ref LIMIT ?",
-        (collector, most),
-    )
-    return [
-        Queued(ref, Publication(topic, payload, qos, bool(retain), Keep(keep), expiry_s))
-        for ref, topic, payload, qos, retain, keep, expiry_s in rows
-    ]
-
-
-def forget(connection: sqlite3.Connection, refs: Sequence[int]) -> None:
-    """Delete these."""
-    with transaction(connection):
-        connection.executemany("DELETE FROM outbox WHERE ref = ?", [(ref,) for ref in refs])
+def _event(
+    connection: sqlite3.Connection, row: int, quality: Quality, renderer: Renderer
+) -> Publication | None:
+    found = connection.execute(
+        "SELECT seq, mono_s, utc_s, name, body FROM events WHERE n = ?", (row,)
+    ).fetchone()
+    if found is None:
+        return None
+    seq, mono_s, utc_s, name, body = found
+    try:
+        event = Event(seq, Stamp(mono_s, utc_s), decode_body(name, body.encode()))
+    except FormatError as error:
+        _log.warning("event of another version", seq=seq, cause=str(error))
+        return renderer.recorded_event(seq, utc_s, {"event": name, **json.loads(body)})
+    (publication,) = renderer.events([event], quality)
+    return publication

@@ -5,24 +5,15 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-import structlog
-
 from dustcake.adapters.store.database import Database, disk_is_to_blame
 from dustcake.adapters.store.faults import StoreRefused, explain
 from dustcake.adapters.store.opening import transaction
-from dustcake.adapters.store.outbox import CollectorOutbox, enqueue
+from dustcake.adapters.store.outbox import CollectorOutbox
 from dustcake.adapters.store.retention import PERIOD, Retention, prune
-from dustcake.codec import (
-    STATE_FORMAT,
-    FormatError,
-    decode_state,
-    encode_body,
-    encode_input,
-    encode_state,
-)
+from dustcake.adapters.store.timeline import Timeline
+from dustcake.adapters.store.writing import CollectorRecord, load
 from dustcake.ports import Commit, CommitFailed, Stored
-
-_log = structlog.get_logger(__name__)
+from dustcake.publish.render import Renderer
 
 
 class SqliteStore:
@@ -35,7 +26,10 @@ class SqliteStore:
         self._database = database
         self._retention = retention
         self._until_pruning = PERIOD
+        self._timeline = Timeline()
         self._outboxes: dict[str, CollectorOutbox] = {}
+        self._records: dict[str, CollectorRecord] = {}
+        self._replacements_seen = 0
 
     @classmethod
     @asynccontextmanager
@@ -48,11 +42,24 @@ class SqliteStore:
         daemon has it, a newer version wrote it, or the directory or the disk do not serve.
         """
         async with Database.open(path) as database:
-            yield cls(database, retention or Retention())
+            store = cls(database, retention or Retention())
+            yield store
+            for outbox in store._outboxes.values():
+                await outbox.settle()
+
+    def describe(self, renderer: Renderer) -> None:
+        """Tell how one collector's readings are to be understood and its events worded. Without,
+        there are no statistics of it, and its events wait for the broker as they were worded."""
+        collector = renderer.setpoints.collector
+        self.outbox(collector).worded_by(renderer)
+        self._record(collector).setpoints = renderer.setpoints
 
     def outbox(self, collector: str) -> CollectorOutbox:
         """The outbox of ``collector``; always the same one."""
         return self._outboxes.setdefault(collector, CollectorOutbox(self._database, collector))
+
+    def _record(self, collector: str) -> CollectorRecord:
+        return self._records.setdefault(collector, CollectorRecord(collector))
 
     async def load(self, collector: str) -> Stored | None:
         """The last committed state, or None on a first start, or where it cannot be read: then it
@@ -61,7 +68,7 @@ class SqliteStore:
         Raises ``StoreRefused`` when the disk cannot be read.
         """
         try:
-            return await self._database.run(lambda connection: _load(connection, collector))
+            return await self._database.run(lambda connection: load(connection, collector))
         except (sqlite3.Error, OSError) as error:
             if disk_is_to_blame(error):
                 raise StoreRefused(explain(error, self._database.path)) from None
@@ -69,76 +76,48 @@ class SqliteStore:
 
     async def commit(self, commit: Commit) -> CommitFailed | None:
         """Store all of ``commit`` in one transaction; on the disk when this returns None."""
+        outbox = self.outbox(commit.collector)
+        gone = outbox.acknowledged()
         try:
-            added = await self._database.run(lambda connection: self._commit(connection, commit))
+            added = await self._database.run(
+                lambda connection: self._commit(connection, commit, gone)
+            )
         except (sqlite3.Error, OSError) as error:
+            self._forget()
             if disk_is_to_blame(error):
                 return CommitFailed(explain(error, self._database.path))
             raise
+        outbox.forgotten(gone)
         if added:
-            self.outbox(commit.collector).notice()
+            outbox.notice()
         return None
 
-    def _commit(self, connection: sqlite3.Connection, commit: Commit) -> bool:
+    def _commit(self, connection: sqlite3.Connection, commit: Commit, gone: frozenset[int]) -> bool:
         """Whether the outbox has grown."""
+        if self._replacements_seen != self._database.replacements:
+            self._replacements_seen = self._database.replacements
+            self._forget()
+        record, outbox = self._record(commit.collector), self.outbox(commit.collector)
         with transaction(connection):
-            utc_s = commit.inputs[-1].at.utc_s if commit.inputs else None
-            _write(connection, commit, utc_s)
-            added = enqueue(connection, commit.collector, commit.publications, utc_s)
-            self._until_pruning -= len(commit.inputs)
+            start = self._timeline.start(connection)
+            utc_s = None
+            if commit.inputs:
+                utc_s = commit.inputs[-1].at.utc_s
+                self._timeline.note(connection, commit.inputs[-1].at)
+            self._until_pruning -= record.inputs(connection, commit, start)
+            record.state(connection, commit)
+            rows = record.events(connection, commit, start)
+            outbox.forget(connection, gone)
+            added = outbox.enqueue(connection, commit, rows)
+            minutes = record.minutes(connection, commit)
+            outbox.enqueue_minutes(connection, minutes)
             if self._until_pruning <= 0:
                 self._until_pruning = PERIOD
                 prune(connection, utc_s, self._retention)
-        return added
+        return added or bool(minutes)
 
-
-def _write(connection: sqlite3.Connection, commit: Commit, utc_s: float | None) -> None:
-    name = commit.collector
-    connection.executemany(
-        "INSERT INTO inputs (collector, utc_s, mono_s, kind, body) VALUES (?, ?, ?, ?, ?)",
-        [
-            (name, happened.at.utc_s, happened.at.mono_s, kind, body.decode())
-            for happened in commit.inputs
-            for kind, body in (encode_input(happened),)
-        ],
-    )
-    connection.execute(
-        "INSERT INTO state (collector, format, utc_s, body) VALUES (?, ?, ?, ?) "
-        "ON CONFLICT (collector) DO UPDATE SET format = excluded.format, "
-        "utc_s = coalesce(excluded.utc_s, utc_s), body = excluded.body",
-        (name, STATE_FORMAT, utc_s, encode_state(commit.state).decode()),
-    )
-    connection.executemany(
-        "INSERT INTO events (collector, seq, utc_s, mono_s, name, body) VALUES (?, ?, ?, ?, ?, ?)",
-        [
-            (name, one.seq, one.at.utc_s, one.at.mono_s, kind, body.decode())
-            for one in commit.events
-            for kind, body in (encode_body(one.body),)
-        ],
-    )
-
-
-def _load(connection: sqlite3.Connection, collector: str) -> Stored | None:
-    row = connection.execute(
-        "SELECT format, utc_s, body FROM state WHERE collector = ?", (collector,)
-    ).fetchone()
-    if row is None:
-        return None
-    version, utc_s, body = row
-    try:
-        return Stored(decode_state(body.encode(), version), utc_s)
-    except FormatError as error:
-        put_by = f"{collector} (not readable)"
-        with transaction(connection):
-            connection.execute(
-                "UPDATE OR REPLACE state SET collector = ? WHERE collector = ?",
-                (put_by, collector),
-            )
-        _log.error(
-            "stored state not readable",
-            collector=collector,
-            cause=str(error),
-            put_by=put_by,
-            remedy="check counters and the zero offset: they start anew",
-        )
-        return None
+    def _forget(self) -> None:
+        """What was thought to be on the disk is not, or is not known to be."""
+        self._timeline.forget()
+        for record in self._records.values():
+            record.forget()

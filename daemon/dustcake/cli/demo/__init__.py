@@ -49,9 +49,22 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "--plain", action="store_true", help="print messages as lines instead of a screen"
     )
     parser.add_argument(
-        "--speed", type=float, default=60.0, help="how many times faster dust loads (default 60)"
+        "--speed",
+        type=_speed,
+        default=60.0,
+        help="how many times faster dust loads, 1 to 1000 (default 60)",
     )
     parser.set_defaults(func=_demo)
+
+
+def _speed(text: str) -> float:
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not 1.0 <= speed <= 1000.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not usable: give a number from 1 to 1000")
+    return speed
 
 
 def _demo(arguments: argparse.Namespace) -> int:
@@ -67,7 +80,8 @@ def _demo(arguments: argparse.Namespace) -> int:
             told = asyncio.run(_tell(Path(directory), plain, arguments.speed))
         except KeyboardInterrupt:
             told = True
-    print(NEXT)
+    if told:
+        print(NEXT)
     return DONE if told else FAILED
 
 

@@ -12,6 +12,9 @@ from dustcake.settings.problems import Problem
 # attempts to switch it off, each read back, with short pauses.
 _TIMEOUTS_A_COMMAND = 10
 
+WATCHDOG_BEYOND_PULSE_S = 1.0
+"""How much longer than a pulse the module's watchdog must wait."""
+
 
 def pulse_problems(collector: Collector, path: str, buses: Sequence[Bus]) -> Iterator[Problem]:
     """Times that contradict each other, and functions whose inputs or outputs are missing."""
@@ -20,6 +23,7 @@ def pulse_problems(collector: Collector, path: str, buses: Sequence[Bus]) -> Ite
     else:
         yield from _valves(collector, path)
     yield from _one_shot(collector, path)
+    yield from _module_watchdog(collector, path)
     yield from _times(collector, path, buses)
     yield from _blower(collector, path)
 
@@ -79,6 +83,25 @@ def _one_shot(collector: Collector, path: str) -> Iterator[Problem]:
         allowed = f"a multiple of {per_count.short} = {per_count.value} ms, at most 65535 of them"
         remedy = "choose another on-time, or correct one_shot_ms_per_count by the module's manual"
         yield on_time.problem(allowed, remedy, per_count)
+
+
+def _module_watchdog(collector: Collector, path: str) -> Iterator[Problem]:
+    watchdog = collector.outputs.watchdog
+    if watchdog is None:
+        return
+    timeout = ref(watchdog, f"{path}.outputs.watchdog", "timeout_s")
+    per_count = ref(watchdog, f"{path}.outputs.watchdog", "s_per_count")
+    counts = watchdog.timeout_s / watchdog.s_per_count
+    if abs(counts - round(counts)) > 1e-6 or not 1 <= round(counts) <= 65535:
+        allowed = f"a multiple of {per_count.short} = {per_count.value} s, at most 65535 of them"
+        remedy = "choose another time-out, or correct s_per_count by the module's manual"
+        yield timeout.problem(allowed, remedy, per_count)
+    needed_s = collector.pulsing.on_time_s + WATCHDOG_BEYOND_PULSE_S
+    if watchdog.timeout_s < needed_s:
+        on_time = ref(collector.pulsing, f"{path}.pulsing", "on_time_s")
+        allowed = f"at least {needed_s:g}: a second longer than a pulse"
+        remedy = "lengthen it: the module would end pulses that are in order"
+        yield timeout.problem(allowed, remedy, on_time)
 
 
 def _times(collector: Collector, path: str, buses: Sequence[Bus]) -> Iterator[Problem]:

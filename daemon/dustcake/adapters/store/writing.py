@@ -1,0 +1,162 @@
+"""One collector's part of the journal: what a commit writes, and what is loaded of it."""
+
+import sqlite3
+import zlib
+from collections.abc import Sequence
+from itertools import groupby
+
+import structlog
+
+from dustcake.adapters.store.minutes import close_minutes
+from dustcake.adapters.store.opening import transaction
+from dustcake.adapters.store.packing import PACKED, encode_readings, pack, with_readings
+from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
+from dustcake.core.minutes import minute_of
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import State
+from dustcake.ports import Commit, Stored
+
+_log = structlog.get_logger(__name__)
+
+
+class CollectorRecord:
+    """Writes commits of one collector; each method within the caller's transaction.
+
+    What it remembers of the file only saves writing, and is forgotten by ``forget``.
+    """
+
+    def __init__(self, collector: str) -> None:
+        self._collector = collector
+        self.setpoints: Setpoints | None = None
+        """Needed for the statistics: without them there are none."""
+        self._whole: State | None = None
+        self._minute: tuple[bool, int] | None = None
+
+    def forget(self) -> None:
+        """What was written last is not on the disk, or not known to be."""
+        self._whole = None
+        self._minute = None
+
+    def inputs(self, connection: sqlite3.Connection, commit: Commit, start: int) -> int:
+        """Add its inputs; how many rows that took. No row spans two minutes."""
+        readings = self._readings(commit)
+        runs = [list(run) for _, run in groupby(commit.inputs, lambda one: minute_of(one.at))]
+        for at, run in enumerate(runs):
+            last = run[-1].at
+            connection.execute(
+                "INSERT INTO inputs (collector, start, utc_s, mono_s, kind, body, readings) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    *(self._collector, start, last.utc_s, last.mono_s, PACKED, pack(run)),
+                    readings if at == len(runs) - 1 else None,
+                ),
+            )
+        return len(runs)
+
+    def state(self, connection: sqlite3.Connection, commit: Commit) -> None:
+        """Keep its state; if only readings have changed, they stand beside the inputs already."""
+        if self._readings(commit) is not None:
+            return
+        connection.execute(
+            "INSERT INTO state (collector, format, utc_s, body) VALUES (?, ?, ?, ?) "
+            "ON CONFLICT (collector) DO UPDATE SET format = excluded.format, "
+            "utc_s = coalesce(excluded.utc_s, utc_s), body = excluded.body",
+            (
+                *(self._collector, STATE_FORMAT),
+                commit.inputs[-1].at.utc_s if commit.inputs else None,
+                zlib.compress(encode_state(commit.state)),
+            ),
+        )
+        self._whole = commit.state
+
+    def _readings(self, commit: Commit) -> str | None:
+        """The readings of its state; None where the whole state is to be stored."""
+        state, whole = commit.state, self._whole
+        if whole is None or not commit.inputs:
+            return None
+        if whole.remembering(state.sample, state.header) != state:
+            return None
+        return encode_readings(state)
+
+    def events(self, connection: sqlite3.Connection, commit: Commit, start: int) -> list[int]:
+        """Add its events; their rows."""
+        rows: list[int] = []
+        for one in commit.events:
+            name, body = encode_body(one.body)
+            added = connection.execute(
+                "INSERT INTO events (collector, seq, start, utc_s, mono_s, name, body) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    *(self._collector, one.seq, start),
+                    *(one.at.utc_s, one.at.mono_s, name, body.decode()),
+                ),
+            ).lastrowid
+            assert added is not None
+            rows.append(added)
+        return rows
+
+    def minutes(self, connection: sqlite3.Connection, commit: Commit) -> Sequence[int]:
+        """Add the minutes that ended with its inputs; their rows."""
+        if self.setpoints is None or not commit.inputs:
+            return ()
+        minute = minute_of(commit.inputs[-1].at)
+        if minute == self._minute and not commit.state.stopping:
+            return ()
+        self._minute = minute
+        return close_minutes(
+            connection,
+            self._collector,
+            self.setpoints,
+            commit.state,
+            all_of_them=commit.state.stopping,
+        )
+
+
+def read_state(connection: sqlite3.Connection, collector: str) -> Stored | None:
+    """The last committed state; None where there is none. Raises ``FormatError``."""
+    row = connection.execute(
+        "SELECT format, utc_s, body FROM state WHERE collector = ?", (collector,)
+    ).fetchone()
+    if row is None:
+        return None
+    version, utc_s, body = row
+    state = decode_state(_state_text(body), version)
+    newest = connection.execute(
+        "SELECT utc_s, readings FROM inputs WHERE collector = ? ORDER BY n DESC LIMIT 1",
+        (collector,),
+    ).fetchone()
+    if newest is not None and newest[1] is not None:
+        state = with_readings(state, newest[1])
+        utc_s = utc_s if newest[0] is None else newest[0]
+    return Stored(state, utc_s)
+
+
+def load(connection: sqlite3.Connection, collector: str) -> Stored | None:
+    """The same, but one that cannot be read is logged and put by under another name."""
+    try:
+        return read_state(connection, collector)
+    except FormatError as error:
+        put_by = f"{collector} (not readable)"
+        with transaction(connection):
+            connection.execute(
+                "UPDATE OR REPLACE state SET collector = ? WHERE collector = ?",
+                (put_by, collector),
+            )
+        _log.error(
+            "stored state not readable",
+            collector=collector,
+            cause=str(error),
+            put_by=put_by,
+            remedy="check counters and the zero offset: they start anew",
+        )
+        return None
+
+
+def _state_text(body: bytes | str) -> bytes:
+    """A stored state as JSON; version 1 stored it plain. Raises ``FormatError``."""
+    if isinstance(body, str):
+        return body.encode()
+    try:
+        return zlib.decompress(body)
+    except zlib.error as error:
+        raise FormatError(f"state: {error}") from None

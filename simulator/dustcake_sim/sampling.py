@@ -1,0 +1,216 @@
+"""A collector and its output module under regular samples, with the leaps over uneventful ones.
+
+Time here is scenario time, in seconds; nothing runs faster than in life, it is only computed
+faster. Sample `n` is taken at `n * sample_s`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dustcake_sim.collector import Collector
+from dustcake_sim.instruments import Transmitter, TransmitterFault, cut
+from dustcake_sim.noise import SampleNoise
+from dustcake_sim.outputs import OutputModule
+from dustcake_sim.scenario import Scenario
+from dustcake_sim.sensing import SensingLine
+
+_SCANNED = 64
+"""Most samples looked at one by one between two computed states; the cake between is a line."""
+_MOST_LEAPT = 4096
+_FIRST_NEAR = 8
+_SLACK = 0.02
+"""How far off that line a reading may be, Pa, and still be looked at exactly."""
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Readings strictly inside are uneventful; None is open."""
+
+    low: float | None
+    high: float | None
+
+    def holds(self, value: float, margin: float) -> bool:
+        """Whether a value is inside by more than `margin`."""
+        return (self.low is None or value - margin > self.low) and (
+            self.high is None or value + margin < self.high
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Watched:
+    transmitter: Transmitter
+    noise: SampleNoise
+    band: Band
+    lag_s: float
+
+
+def _clear(band: Band, transmitter: Transmitter, value: float) -> bool:
+    """Whether no noise can take this value out of the band."""
+    return band.holds(transmitter.before_noise(value), transmitter.reach + _SLACK)
+
+
+def _room(dp: _Watched, rate: float) -> float:
+    """Samples until dP, changing by `rate` from each to the next, comes near the band's edge."""
+    if rate == 0.0:
+        return _MOST_LEAPT
+    edge = dp.band.high if rate > 0.0 else dp.band.low
+    if edge is None:
+        return _MOST_LEAPT
+    room = abs(edge - dp.transmitter.before_noise(dp.transmitter.true)) - dp.transmitter.reach
+    return min(0.95 * room / abs(rate), _MOST_LEAPT)
+
+
+class SampledCollector:
+    """A collector moved along exactly, and sampled."""
+
+    def __init__(self, scenario: Scenario, sample_s: float, seed: int) -> None:
+        self.collector = Collector(scenario, seed=seed)
+        self.outputs = OutputModule(self.collector.plant.rows)
+        self.sample_s = sample_s
+        self.t_s = 0.0
+        self.next_sample = 0
+        self._dp_noise = SampleNoise(seed, 0)
+        self._header_noise = SampleNoise(seed, 1)
+        self.collector.happen(0.0)
+
+    @property
+    def next_sample_s(self) -> float:
+        """When the next sample is due."""
+        return self.next_sample * self.sample_s
+
+    def next_change_s(self) -> float:
+        """When plant or outputs do something by themselves next; infinite if never."""
+        return min(self.collector.next_happening_s(), self.outputs.next_due_s())
+
+    def advance_to(self, t_s: float) -> None:
+        """Run everything up to `t_s`, which must not be later than `next_change_s`."""
+        one = self.collector
+        while self.t_s < t_s:
+            step_s = min(t_s - self.t_s, one.longest_step_s())
+            one.move(step_s, self.outputs.blower_request, self.outputs.energised())
+            self.t_s = t_s if step_s == t_s - self.t_s else self.t_s + step_s
+            one.dp.follow(one.sensed_pa(), step_s, lag_s=one.dp_lag_s(self.t_s))
+            one.header.follow(one.state.header_gauge_pa, step_s)
+            one.flow.follow(one.point.flow_m3_s, step_s)
+        self.outputs.settle(t_s)
+        one.release(self.outputs.energised())
+        one.happen(t_s)
+        # What has switched shows at once, and not as a ramp over the next step.
+        one.dp.jump(one.sensed_pa())
+        one.header.jump(one.state.header_gauge_pa)
+        one.flow.jump(one.point.flow_m3_s)
+
+    def sample(self) -> tuple[float, float]:
+        """Take the sample that is due now: dP and header pressure as measured, Pa."""
+        number = self.next_sample
+        self.next_sample += 1
+        one = self.collector
+        return one.dp.sample(self._dp_noise(number)), one.header.sample(self._header_noise(number))
+
+    def leap(self, last: int, dp: Band, header: Band | None) -> bool:
+        """Go past samples, up to and with `last`, of which none leaves the bands.
+
+        Stops before the first that does, or that cannot be judged from afar. The caller has seen
+        to it that nothing happens on the way. Returns whether any was passed.
+        """
+        first = self.next_sample
+        if not self._steady():
+            return False
+        one = self.collector
+        watched = [_Watched(one.dp, self._dp_noise, dp, one.dp_lag_s(self.t_s))]
+        if header is not None:
+            watched.append(
+                _Watched(one.header, self._header_noise, header, one.header.spec.damping_s)
+            )
+        # Within one step of wear and drift, so that readings in between lie on a line.
+        most = max(1, int(min(one.longest_step_s() / self.sample_s, _MOST_LEAPT)))
+        near = not _clear(dp, one.dp, one.dp.true)
+        window, rate = (_FIRST_NEAR if near else 4 * _SCANNED), 0.0
+        while self.next_sample <= last:
+            # No further than dP can be expected to stay clear: a pass that fails is wasted.
+            ahead = max(window if near else _SCANNED, int(_room(watched[0], rate)))
+            count = min(window, ahead, most, last - self.next_sample + 1)
+            true = one.dp.true
+            passed = self._pass(count, watched)
+            rate = (one.dp.true - true) / passed if passed else rate
+            if passed == count:
+                window = min(2 * window, _MOST_LEAPT)
+            elif passed > 0 or count <= _SCANNED:
+                break
+            else:
+                window = max(_SCANNED, count // 8)
+        return self.next_sample > first
+
+    def _steady(self) -> bool:
+        """Whether what is read changes in one direction, and only with the cake."""
+        one = self.collector
+        target = 1.0 if one.blower_running(self.outputs.blower_request) else 0.0
+        return (
+            one.state.blower_speed == target
+            and not any(self.outputs.energised())
+            and not one.valves_stuck_open()
+            # A plug closes all the while, and the reading then creeps on no line.
+            and one.sensing.line is not SensingLine.PLUGGED
+            and all(each.fault is TransmitterFault.NONE for each in (one.dp, one.header))
+        )
+
+    def _pass(self, count: int, watched: list[_Watched]) -> int:
+        """Pass up to `count` samples; how many. After 0, everything is as it was."""
+        one, begun_s, begun = self.collector, self.t_s, self.next_sample
+        moment = one.moment()
+        before = [(each.transmitter.true, each.transmitter.damped) for each in watched]
+        end_s = (begun + count - 1) * self.sample_s
+        self.advance_to(end_s)
+        if all(
+            _clear(each.band, each.transmitter, value)
+            for each, was in zip(watched, before, strict=True)
+            for value in (*was, each.transmitter.true, each.transmitter.damped)
+        ):
+            self.next_sample = begun + count
+            return count
+        clear = 0
+        if count <= _SCANNED:
+            clear = self._clear_of(begun, count, begun_s, end_s, watched, before)
+        if clear == count:
+            self.next_sample = begun + count
+            return count
+        one.back_to(moment)
+        self.t_s = begun_s
+        if clear > 0:
+            self.advance_to((begun + clear - 1) * self.sample_s)
+            self.next_sample = begun + clear
+        return clear
+
+    def _clear_of(
+        self,
+        begun: int,
+        count: int,
+        begun_s: float,
+        end_s: float,
+        watched: list[_Watched],
+        before: list[tuple[float, float]],
+    ) -> int:
+        """How many of the samples are certain to stay inside: those before the first in doubt."""
+        span_s = end_s - begun_s
+        if span_s <= 0.0:
+            return 0
+        for each, (true, damped) in zip(watched, before, strict=True):
+            transmitter = each.transmitter
+            rate = (transmitter.true - true) / span_s
+            # Settled: damping lags behind an even change by its time constant, and stays so.
+            if abs(damped - (true - rate * each.lag_s)) > _SLACK:
+                return 0
+            start = transmitter.before_noise(damped)
+            slope = transmitter.before_noise(damped + rate) - start
+            margin = transmitter.spec.resolution / 2.0 + _SLACK
+            noise, size, holds = each.noise, transmitter.spec.noise, each.band.holds
+            for number in range(begun, begun + count):
+                value = start + slope * (number * self.sample_s - begun_s)
+                if holds(value, transmitter.reach + _SLACK):
+                    continue
+                deviation = cut(noise(number))
+                if not holds(value + size * deviation, margin):
+                    count = number - begun
+                    break
+        return count

@@ -1,0 +1,116 @@
+"""The stories that the packaged scenarios are there to tell, told by the daemon's own core."""
+
+from __future__ import annotations
+
+import pytest
+
+from closed_loop.loops import DAY_S, HOUR_S, closed_loop, raised
+from dustcake.core.events import CleaningStarted, Event
+from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_sim.scenario import load_scenario, packaged_scenarios
+
+
+def run(name: str, until_s: float | None = None, seed: int = 1) -> tuple[ClosedLoop, list[Event]]:
+    loop = closed_loop(name, seed=seed)
+    events = list(loop.events(load_scenario(name).days * DAY_S if until_s is None else until_s))
+    assert loop.field.outputs.counts.two_valves_at_once == 0
+    return loop, events
+
+
+def test_every_scenario_names_settings_and_says_how_long_it_takes() -> None:
+    for name in packaged_scenarios():
+        scenario = load_scenario(name)
+        assert scenario.settings is not None
+        closed_loop(name)
+        assert scenario.title
+        assert 0.0 < scenario.days <= 366.0
+
+
+def test_welding_cell() -> None:
+    loop, events = run("welding_cell")
+    assert raised(events) == {}
+    assert sum(isinstance(each.body, CleaningStarted) for each in events) > 10
+    assert loop.field.collector.point.dp_pa < 1050.0
+
+
+def test_worn_filters() -> None:
+    _, events = run("worn_filters")
+    alarms = raised(events)
+    assert {"cleaning_not_effective", "filter_replacement"} <= set(alarms)
+    starts = [each.at.mono_s for each in events if isinstance(each.body, CleaningStarted)]
+    assert starts[0] < 3900.0 < alarms["filter_replacement"] * HOUR_S
+
+
+def test_failed_valve() -> None:
+    loop, events = run("failed_valve", 2 * DAY_S + 9 * HOUR_S)
+    assert set(raised(events)) == {"cleaning_not_effective"}
+    cakes = loop.field.collector.state.cake_kg_m2
+    assert cakes[2] > 5.0 * max(cakes[0], cakes[1], cakes[3])
+
+
+def test_tired_compressor() -> None:
+    loop, events = run("tired_compressor")
+    alarms = raised(events)
+    assert alarms["header_pressure_low"] < alarms["high_dp"]
+    state = loop.field.collector.state
+    assert state.air_leaked_kg > 5.0 * state.air_used_kg
+    # Repaired on the third day.
+    assert state.header_gauge_pa == pytest.approx(620_000.0, rel=1e-3)
+
+
+def test_plugged_line() -> None:
+    loop, events = run("plugged_line")
+    alarms = raised(events)
+    # The gauge climbs and falls; the filters never needed changing.
+    assert {"high_dp", "filter_replacement", "low_dp"} <= set(alarms)
+    assert max(loop.field.collector.state.residual_drag_pa_s_m) < 33_000.0
+
+
+def test_torn_filter() -> None:
+    loop, events = run("torn_filter")
+    alarms = raised(events)
+    assert 24.0 + 14.0 < alarms["low_dp"] < 24.0 + 16.0
+    assert loop.field.collector.state.emitted_kg > 1.0
+    torn_s, mended_s = DAY_S + 14 * HOUR_S, 2 * DAY_S + 9 * HOUR_S
+    starts = [each.at.mono_s for each in events if isinstance(each.body, CleaningStarted)]
+    assert not any(torn_s < at_s < mended_s for at_s in starts)
+    assert any(at_s > mended_s for at_s in starts)
+
+
+def test_humid_week() -> None:
+    loop, events = run("humid_week")
+    assert "cleaning_not_effective" in raised(events)
+    wet = min(loop.field.collector.state.residual_drag_pa_s_m) - 32_000.0
+    dry = load_scenario("humid_week").model_copy(update={"event": ()})
+    dry_loop = closed_loop(dry, seed=1)
+    list(dry_loop.events(7 * DAY_S))
+    assert wet > 1.8 * (max(dry_loop.field.collector.state.residual_drag_pa_s_m) - 32_000.0)
+
+
+def test_plasma_table_in_thin_air() -> None:
+    loop, events = run("plasma_table")
+    assert raised(events) == {}
+    collector = loop.field.collector
+    assert collector.plant.ambient_pa == pytest.approx(93_200.0, rel=1e-3)
+    assert collector.air.density_ratio == pytest.approx(0.92, rel=5e-3)
+
+
+def test_grain_intake_fills_its_drum() -> None:
+    loop, _ = run("grain_intake", 3 * DAY_S)
+    assert loop.field.collector.drum_full()
+    # A full drum gives back: the same cake takes more pulses.
+    days = [0, 0, 0]
+    again = closed_loop("grain_intake", seed=1)
+    for each in again.events(3 * DAY_S):
+        days[int(each.at.mono_s // DAY_S)] += each.body.name == "pulse"
+    assert days[2] > days[0]
+    list(again.events(3 * DAY_S + 9 * HOUR_S))
+    assert not again.field.collector.drum_full()
+
+
+def test_shift_year_begins_well() -> None:
+    loop, events = run("shift_year", 7 * DAY_S)
+    assert raised(events) == {}
+    weekend_s = 5 * DAY_S + HOUR_S
+    assert all(each.at.mono_s < weekend_s for each in events)
+    assert loop.field.collector.dp.zero_error == pytest.approx(7 * 0.02, rel=1e-6)

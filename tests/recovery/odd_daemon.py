@@ -1,0 +1,45 @@
+"""`dustcake`, with one thing made odd by the environment variable ODD, as `what:how`.
+
+hang:N     the N-th reading of the field never comes back
+fail:N     the N-th reading of the field meets a bug
+clock:F    the time of day runs by as many seconds off as file F says; `unset` in it: not set
+"""
+
+import asyncio
+import os
+import sys
+import time
+from pathlib import Path
+
+from dustcake.__main__ import main
+from dustcake.adapters import clock
+from dustcake.adapters.modbus import FieldInputs
+from dustcake.core.stamp import Stamp
+from dustcake.ports import FieldReading
+
+read_as_ever = FieldInputs.read
+readings = 0
+
+
+async def read_oddly(self: FieldInputs) -> FieldReading:
+    global readings  # noqa: PLW0603 -- a program of its own
+    readings += 1
+    if readings >= int(how) and what == "hang":
+        await asyncio.Event().wait()
+    if readings >= int(how):
+        raise RuntimeError("a bug, put in on purpose")
+    return await read_as_ever(self)
+
+
+def odd_now(self: clock.SystemClock) -> Stamp:
+    offset = Path(how).read_text()
+    utc_s = None if offset == "unset" else time.time() + float(offset)
+    return Stamp(time.monotonic(), utc_s)
+
+
+what, _, how = os.environ["ODD"].partition(":")
+if what == "clock":
+    clock.SystemClock.now = odd_now  # type: ignore[method-assign]
+else:
+    FieldInputs.read = read_oddly  # type: ignore[method-assign]
+sys.exit(main())

@@ -1,0 +1,22 @@
+"""Every daemon a test starts is ended with it, and none may have shown a traceback."""
+
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+
+import pytest
+
+from system_support.broker import Broker, running
+from system_support.processes import Daemons
+
+
+@pytest.fixture
+def daemons() -> Iterator[Daemons]:
+    started = Daemons()
+    yield started
+    started.end_all()
+
+
+@pytest.fixture
+async def broker(tmp_path: Path) -> AsyncIterator[Broker]:
+    async with running(Broker(tmp_path / "broker")) as started:
+        yield started

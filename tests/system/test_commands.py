@@ -1,0 +1,272 @@
+"""The command line as its users meet it: exit codes, messages with their remedy, JSON lines."""
+
+import json
+import re
+import subprocess
+import tomllib
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from dustcake.cli import COMMANDS
+from system_support import settings
+from system_support.broker import free_port, until
+from system_support.device import device, scenario
+from system_support.processes import DAEMON, Daemons, dustcake
+
+CLEAN = scenario(0.1)
+NAMES = [command.__name__.rpartition(".")[2] for command in COMMANDS]
+REQUESTS = ("mode", "zero", "acknowledge", "blower")
+GOOD = settings.collector()
+
+
+def file_for(directory: Path, port: int = 502) -> Path:
+    return settings.write(directory, settings.tcp_bus(port), GOOD)
+
+
+def files(directory: Path) -> list[str]:
+    return [path.name for path in directory.iterdir()]
+
+
+@pytest.mark.parametrize("command", NAMES)
+async def test_help_of_every_command_has_an_example(command: str) -> None:
+    done = await dustcake(command, "--help")
+    assert done.code == 0
+    assert "example" in done.out
+    example = done.out.partition("example")[2]
+    assert f"dustcake {command}" in example
+
+
+async def test_help_names_every_command() -> None:
+    done = await dustcake("--help")
+    assert done.code == 0
+    assert all(f"\n    {name} " in done.out for name in NAMES)
+
+
+@pytest.mark.parametrize("request_name", REQUESTS)
+async def test_help_of_every_request(request_name: str) -> None:
+    assert (await dustcake("request", request_name, "--help")).code == 0
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [[], ["bogus"], ["check"], ["run", "--log-level", "loud", "x"], ["demo", "--speed", "-1"]],
+)
+async def test_bad_usage_is_code_2(arguments: list[str]) -> None:
+    done = await dustcake(*arguments)
+    assert done.code == 2
+    assert "usage: dustcake" in done.err
+
+
+@pytest.mark.parametrize("command", [["check"], ["read"], ["run"], ["status", "--settings"]])
+async def test_a_missing_settings_file_is_code_2(tmp_path: Path, command: list[str]) -> None:
+    missing = tmp_path / "plant.toml"
+    done = await dustcake(*command, missing)
+    assert done.code == 2
+    assert f"{missing}: 1 problem" in done.err
+    assert "no such file" in done.err
+    assert "remedy:" in done.err
+    assert not done.out
+
+
+@pytest.mark.parametrize("command", ["check", "read", "run"])
+async def test_every_mistake_is_named_with_value_and_remedy(tmp_path: Path, command: str) -> None:
+    wrong = settings.merged(
+        GOOD,
+        {
+            "cleaning": {"high": "4 bananas", "on_delay": 5.0},
+            "pulsing": {"on_time_s": 3.0},
+            "transmitter": {"bus": "devise"},
+        },
+    )
+    file = settings.write(tmp_path, settings.tcp_bus(502), wrong)
+    done = await dustcake(command, file)
+    assert done.code == 2
+    assert not done.out
+    for setting, value in (
+        ("collector[hall-1].cleaning.high", "4 bananas"),
+        ("collector[hall-1].cleaning.on_delay", "unknown setting"),
+        ("collector[hall-1].pulsing.on_time_s", "3.0"),
+        ("collector[hall-1].transmitter.bus", "devise"),
+    ):
+        (line,) = [each for each in done.err.splitlines() if each.startswith(f"{setting}:")]
+        assert value in line
+    assert done.err.count("remedy:") == 4
+    assert 'did you mean "device"' in done.err
+
+    as_json = (await dustcake("check", "--json", file)).lines
+    assert as_json[0] == {"file": str(file), "valid": False, "problems": 4}
+    assert all(set(line) == {"setting", "value", "allowed", "remedy"} for line in as_json[1:])
+
+
+async def test_check_says_what_it_understood_and_touches_nothing(tmp_path: Path) -> None:
+    file = file_for(tmp_path)
+    done = await dustcake("check", file)
+    assert done.code == 0
+    assert "starts at 1000 Pa" in done.out
+    assert "stops at 750 Pa" in done.out
+    assert "no stop contact" in done.out
+    assert files(tmp_path) == ["settings.toml"]
+    lines = (await dustcake("check", "--json", file)).lines
+    assert lines[0]["valid"] is True
+    assert all({"subject", "caution", "text"} == set(line) for line in lines[1:])
+
+
+async def test_the_schema_takes_a_good_file_and_refuses_a_bad_one(tmp_path: Path) -> None:
+    output = tmp_path / "schema.json"
+    done = await dustcake("schema", "--output", output)
+    assert done.code == 0
+    assert (await dustcake("schema")).out == output.read_text(encoding="utf-8")
+    schema = json.loads(output.read_text(encoding="utf-8"))
+    good = tomllib.loads(file_for(tmp_path).read_text(encoding="utf-8"))
+    jsonschema.validate(good, schema)
+    good["collector"][0]["pulsing"]["on_time_s"] = 3.0
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(good, schema)
+    refused = await dustcake("schema", "--output", tmp_path / "no" / "schema.json")
+    assert refused.code == 2
+    assert "name a file this user may write" in refused.err
+
+
+async def test_read_shows_raw_and_scaled_values_and_writes_nothing(tmp_path: Path) -> None:
+    async with device(CLEAN) as plant:
+        table = settings.merged(GOOD, settings.header())
+        file = settings.write(tmp_path, settings.tcp_bus(plant.port), table)
+        done = await dustcake("read", file)
+        assert done.code == 0
+        assert "raw 17" in done.out
+        assert "(0x44" in done.out
+        assert "good" in done.out
+        assert re.search(r"header +6\.[12]\d bar \(6\d{5} Pa\)", done.out)
+        points = {line["point"]: line for line in (await dustcake("read", "--json", file)).lines}
+        assert points["dp"]["value_pa"] == pytest.approx(750.0, abs=20.0)
+        assert points["blower_running"]["state"] is True
+        assert points["smoke"]["state"] is False
+        assert not plant.unit.image.coil_writes
+
+        plant.unit.force("fieldbus", silent=True)
+        plant.server.exchange.silenced = lambda: True
+        silent = await dustcake("read", "--json", file)
+        assert silent.code == 3
+        assert all(line["problem"] for line in silent.lines), "nothing but JSON on stdout"
+        assert {line["point"] for line in silent.lines} == set(points)
+
+    gone = await dustcake("read", file_for(tmp_path, free_port()))
+    assert gone.code == 3
+    assert "connection refused" in gone.out
+    assert "check supply, wiring" in gone.err
+
+
+@pytest.mark.parametrize("command", [["status"], ["request", "zero"], ["request", "mode", "off"]])
+async def test_no_daemon_is_code_3(tmp_path: Path, command: list[str]) -> None:
+    file = file_for(tmp_path)
+    done = await dustcake(*command, "--settings", file)
+    assert done.code == 3
+    assert f"no daemon answers at {tmp_path / 'control.sock'}" in done.err
+    assert "Start one with `dustcake run`" in done.err
+
+
+async def test_status_and_requests_in_words_and_as_json(tmp_path: Path, daemons: Daemons) -> None:
+    async with device(CLEAN) as plant:
+        table = settings.merged(GOOD, {**settings.header(), "display_unit": "inH2O"})
+        daemon = await daemons.start(settings.write(tmp_path, settings.tcp_bus(plant.port), table))
+        words = (await dustcake("status", "--settings", daemon.settings)).out
+        assert re.match(r"hall-1: dP [23]\.\d\d inH2O \(7\d\d Pa\), good\n", words)
+        assert "mode on demand: idle, dP is below the high set point" in words
+        assert re.search(r"header (89|90)\.\d psi \(6\d{5} Pa\)", words)
+        assert "ALARM" not in words
+
+        accepted = await daemon.request("mode", "timed")
+        assert accepted.code == 0
+        assert accepted.out.startswith("accepted: ")
+        as_json = await daemon.request("--json", "acknowledge", "smoke")
+        assert as_json.code == 1
+        (answer,) = as_json.lines
+        assert answer["accepted"] is False
+        assert answer["reason_code"] == "nothing_to_acknowledge"
+        by_hand = await daemon.request("blower", "on")
+        assert by_hand.code == 1
+        assert by_hand.out.startswith("refused: ")
+        unknown = await daemon.request("--collector", "nowhere", "zero")
+        assert unknown.code == 1
+        assert "name one of the collectors: hall-1" in unknown.out
+
+
+async def test_a_blower_request_by_hand_is_carried_out_and_not_kept(
+    tmp_path: Path, daemons: Daemons
+) -> None:
+    remote = CLEAN.model_copy(update={"blower_control": "remote"})
+    coil = {"blower": {"request": "hand", "coil": {"bus": settings.BUS, "coil": 33}}}
+    async with device(remote) as plant:
+        file = settings.write(tmp_path, settings.tcp_bus(plant.port), settings.merged(GOOD, coil))
+        daemon = await daemons.start(file)
+        outputs = plant.unit.machine.outputs
+        assert (await daemon.request("blower", "on")).code == 0
+        await until(lambda: outputs.blower_request, "the run request")
+        await daemon.status_when(lambda s: s["blower_running"] is True, "proof of the blower")
+        daemon.kill()
+        await daemons.start(file)
+        await until(lambda: not outputs.blower_request, "its withdrawal after a restart")
+
+
+@pytest.mark.parametrize("folder", ["no/such/folder", "/sys"])
+async def test_a_journal_that_cannot_be_written_is_code_1_and_named(
+    tmp_path: Path, daemons: Daemons, folder: str
+) -> None:
+    """Nobody, not even root, may make a file in /sys."""
+    path = tmp_path / folder / "journal.db"
+    async with device(CLEAN) as plant:
+        bus = settings.tcp_bus(plant.port)
+        file = settings.write(tmp_path, bus, GOOD, journal={"path": str(path)})
+        daemon = daemons.begin(file)
+        assert await daemon.ended() == 1
+        assert f"dustcake cannot run: journal {path}" in daemon.log
+        assert "; " in daemon.log, "cause and remedy"
+        assert len(daemon.log.splitlines()) == 1
+        assert not plant.unit.image.coil_writes, "it has touched no output"
+
+
+async def test_a_socket_without_its_directory_is_code_1_and_named(
+    tmp_path: Path, daemons: Daemons
+) -> None:
+    async with device(CLEAN) as plant:
+        socket = {"socket": str(tmp_path / "no" / "control.sock")}
+        bus = settings.tcp_bus(plant.port)
+        daemon = daemons.begin(settings.write(tmp_path, bus, GOOD, control=socket))
+        assert await daemon.ended() == 1
+        assert f"cannot open the request socket {socket['socket']}" in daemon.log
+        assert "Create its directory, or set `control.socket`" in daemon.log
+        assert not plant.unit.image.coil_writes, "it has touched no output"
+
+
+async def test_replay_names_bad_rows_and_gives_json(tmp_path: Path) -> None:
+    file = file_for(tmp_path)
+    trace = tmp_path / "trace.csv"
+    rows = "".join(f"{t},{900 if t < 20 else 1100}\n" for t in range(60))
+    trace.write_text(f"time,dp_pa\n{rows}", encoding="utf-8")
+    done = await dustcake("replay", trace, "--settings", file, "--json")
+    assert done.code == 0, done.err
+    names = [line["event"] for line in done.lines]
+    assert names[-1] == "summary"
+    assert "cleaning_started" in names
+    assert done.lines[-1]["samples"] == 60
+
+    trace.write_text(f"time,dp_pa\n{rows}60,often\n", encoding="utf-8")
+    bad = await dustcake("replay", trace, "--settings", file)
+    assert bad.code == 2
+    assert "line 62" in bad.err
+    missing = await dustcake("replay", tmp_path / "none.csv", "--settings", file)
+    assert missing.code == 2
+    assert "none.csv" in missing.err
+
+
+def test_a_reader_that_has_had_enough_is_no_error(tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [*DAEMON, "schema"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    process.stdout.close()
+    process.stdout = None
+    _, errors = process.communicate(timeout=30)
+    assert errors == ""
