@@ -12,7 +12,7 @@ import pytest
 from dustcake.adapters.store import History, RecordedEvent
 from recovery.pulsing import pulses_more, pulsing
 from system_support import settings
-from system_support.broker import until
+from system_support.broker import program, until
 from system_support.device import Device
 from system_support.processes import Daemon, Daemons, dustcake
 
@@ -139,7 +139,7 @@ def ext4_disk(tmp_path: Path) -> Iterator[Path]:
     folder.mkdir()
     with image.open("wb") as file:
         file.truncate(8_000_000)
-    subprocess.run(["mkfs.ext4", "-q", "-F", str(image)], check=True)
+    subprocess.run([program("mkfs.ext4"), "-q", "-F", str(image)], check=True)
     mounted("-o", "loop,errors=remount-ro", str(image), str(folder))
     yield folder
     subprocess.run(["umount", "-l", str(folder)], check=True)

@@ -80,7 +80,6 @@ JUNK = [
     b"status\n",
     b"[]\n",
     b"null\n",
-    b'{"status": 1}\n',
     b"\xff\xfe\x00\n",
     b"[" * 4000 + b"\n",
     b'{"id": "1", "request": "mode"}\n',

@@ -96,7 +96,10 @@ async def test_no_pulse_with_the_blower_off(tmp_path: Path, daemons: Daemons, mo
 async def test_timed_mode_pulses_every_15_s(tmp_path: Path, daemons: Daemons) -> None:
     """The device's own clock says when each valve went on."""
     async with device(DIRTY) as plant:
-        over = {"cleaning": {"timed_interval_s": 15.0}, "pulsing": {"interval_s": 5.0}}
+        over: settings.Table = {
+            "cleaning": {"timed_interval_s": 15.0},
+            "pulsing": {"interval_s": 5.0},
+        }
         daemon = await daemons.start(plant_file(tmp_path, plant, **over))
         await until(lambda: sum(plant.unit.pulses) >= 1, "a pulse on demand")
         first_s = plant.unit.machine.t_s

@@ -74,7 +74,7 @@ def test_a_person_is_told_of_gaps_lost_samples_and_rows_left_out(bench: Bench) -
     assert "samples          5, of which lost: 2\n" in summary
     assert "gaps             1, long enough for the reading to go stale\n" in summary
     assert "unusable rows    1\n" in summary
-    assert "started 2 times, 2 s in all, still under way at the end\n" in summary
+    assert "started 2 times, 7 s in all, still under way at the end\n" in summary
 
 
 def test_seconds_are_shown_where_no_date_is_known(bench: Bench) -> None:

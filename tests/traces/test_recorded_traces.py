@@ -174,13 +174,13 @@ def test_a_header_reading_that_was_lost_is_no_reason_to_stop(bench: Bench) -> No
     assert replayed.summary["alarms_by_name"] == {"header_transmitter_fault": 1}
 
 
-def test_a_contact_that_could_not_be_read_stops_the_cleaning(bench: Bench) -> None:
-    rows = ("0,1100,1", "1,1100,", "2,1100,1.0")
+def test_a_contact_that_could_not_be_read_does_not_end_a_cleaning_run(bench: Bench) -> None:
+    rows = ("0,1100,1", "1,1100,", "2,1100,1.0", "3,1100,0")
     replayed = bench.replay(
         table("time,dp_pa,blower_running", *rows), settings=settings_text(BLOWER)
     )
-    assert replayed.when(ON, OFF) == [(0, ON), (1, OFF), (2, ON)]
-    assert replayed.of(OFF)[0]["reason_code"] == "blower_unknown"
+    assert replayed.when(ON, OFF) == [(0, ON), (3, OFF)]
+    assert replayed.of(OFF)[0]["reason_code"] == "blower_off"
 
 
 @pytest.mark.parametrize(
