@@ -44,15 +44,24 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
             "the user the daemon runs as"
         )
     try:
-        return _open_sound(path)
+        if _rebuilt(path).exists():  # the power went before it was put in place
+            _put_in_place(path)
+        return _open_or_replace(path)
     except sqlite3.Error as error:
-        if is_damage(error):
-            return start_afresh(path)
         if is_expected(error):
             raise StoreRefused(explain(error, path)) from None
         raise
     except OSError as error:
         raise StoreRefused(explain(error, path)) from None
+
+
+def _open_or_replace(path: Path) -> sqlite3.Connection:
+    try:
+        return _open_sound(path)
+    except sqlite3.Error as error:
+        if not is_damage(error):
+            raise
+        return start_afresh(path)
 
 
 def open_for_reading(path: Path) -> sqlite3.Connection:
@@ -84,21 +93,42 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
 def start_afresh(path: Path) -> sqlite3.Connection:
     """Move the damaged file at ``path`` aside, start a new one, carry over what can be read.
 
-    Raises ``OSError`` or ``sqlite3.Error`` when the disk does not let it.
+    The new file is whole before it takes the place of the old one: whenever the power goes, one of
+    them holds what could be saved. Raises ``OSError`` or ``sqlite3.Error`` when the disk does not
+    let it.
     """
+    building = path.with_name(f"{path.name}.rebuilding")
+    for suffix in ("", "-wal", "-shm"):
+        building.with_name(building.name + suffix).unlink(missing_ok=True)
+    path.with_name(path.name + "-shm").unlink(missing_ok=True)
+    with closing(_open_sound(building)) as connection:
+        with transaction(connection):
+            saved = {table: _carry_over(path, connection, table) for table in PRECIOUS}
+            _drop_dangling(connection)
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    building.rename(_rebuilt(path))
+    aside = _put_in_place(path)
+    _log.error("journal was damaged", moved_to=str(aside), carried_over=saved)
+    return _open_sound(path)
+
+
+def _rebuilt(path: Path) -> Path:
+    """Where a new file waits, whole, to take the place of the one at ``path``."""
+    return path.with_name(f"{path.name}.rebuilt")
+
+
+def _put_in_place(path: Path) -> Path:
+    """Let the rebuilt file take its place; where the damaged one has gone."""
     stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
     aside = path.with_name(f"{path.name}.damaged-{stamp}")
-    for suffix in ("", "-wal"):
+    # First the log of the damaged file, which must never be taken for that of the new one.
+    for suffix in ("-wal", ""):
         part = path.with_name(path.name + suffix)
         if part.exists():
             part.rename(aside.with_name(aside.name + suffix))
     path.with_name(path.name + "-shm").unlink(missing_ok=True)
-    connection = _open_sound(path)
-    with _closed_on_error(connection), transaction(connection):
-        saved = {table: _carry_over(aside, connection, table) for table in PRECIOUS}
-        _drop_dangling(connection)
-    _log.error("journal was damaged", moved_to=str(aside), carried_over=saved)
-    return connection
+    _rebuilt(path).rename(path)
+    return aside
 
 
 def _open_sound(path: Path) -> sqlite3.Connection:
@@ -148,12 +178,12 @@ def _newer(path: Path) -> StoreRefused:
     )
 
 
-def _carry_over(aside: Path, connection: sqlite3.Connection, table: str) -> int:
+def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) -> int:
     """Copy what can be read of ``table``, also from an older version; how many rows that was."""
     rows = 0
     with (
         suppress(sqlite3.DatabaseError),
-        closing(sqlite3.connect(aside, isolation_level=None)) as damaged,
+        closing(sqlite3.connect(damaged_path, isolation_level=None)) as damaged,
     ):
         known = {column[1] for column in connection.execute(f"PRAGMA table_info('{table}')")}
         found = damaged.execute(f"SELECT * FROM {table}")

@@ -94,11 +94,16 @@ async def _tell(directory: Path, plain: bool, speed: float) -> bool:
     try:
         async with everything(directory, "worn_filters", speed) as mqtt_port:
             listening = asyncio.create_task(_listen(mqtt_port, seen, plain=plain))
+            telling = asyncio.create_task(_wait(seen) if plain else _show(seen))
             try:
-                await (_wait(seen) if plain else _show(seen))
+                # Listening ends only by a fault, which must not look like a silent plant.
+                await asyncio.wait([listening, telling], return_when=asyncio.FIRST_COMPLETED)
+                if listening.done():
+                    listening.result()
             finally:
-                listening.cancel()
-                await asyncio.wait([listening])
+                for task in (listening, telling):
+                    task.cancel()
+                await asyncio.wait([listening, telling])
     except DemoError as error:
         fail(f"the demo cannot run: {error}")
         return False

@@ -61,6 +61,8 @@ def _short(leaf: str, content: dict[str, Any]) -> str:
         return f"{content['mode']}, {content['phase']}: {content['reason']}"
     if leaf.startswith("alarm/"):
         return f"{content['state']}: {content['reason']}"
+    if leaf == "minute":
+        return f"#{content['number']} statistics of one minute"
     skipped = {"schema", "utc", "seq", "event", "reason_code", "reason_codes"}
     rest = (f"{k} {_value(v)}" for k, v in content.items() if k not in skipped)
     return f"#{content['seq']} {content['event']}: {', '.join(rest)}"
