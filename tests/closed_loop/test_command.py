@@ -174,8 +174,8 @@ def test_speed_holds_the_run_back(monkeypatch: pytest.MonkeyPatch) -> None:
         slept.append(seconds)
         clock[0] += seconds
 
-    monkeypatch.setattr(simulate.time, "monotonic", lambda: clock[0])
-    monkeypatch.setattr(simulate.time, "sleep", sleep)
+    monkeypatch.setattr("dustcake.cli.simulate.time.monotonic", lambda: clock[0])
+    monkeypatch.setattr("dustcake.cli.simulate.time.sleep", sleep)
     assert run("welding_cell", "--days", "0.1", "--speed", "1000") == 0
     assert sum(slept) == pytest.approx(0.1 * DAY_S / 1000.0)
 

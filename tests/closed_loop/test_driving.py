@@ -26,12 +26,12 @@ def cell(*events: dict[str, Any], **changes: Any) -> Any:
 def test_a_cleaning_takes_cake_off_and_the_plant_says_so_too() -> None:
     loop = closed_loop("welding_cell")
     events = list(loop.events(3 * HOUR_S))
-    started = [each for each in events if isinstance(each.body, CleaningStarted)]
+    started = [each.body for each in events if isinstance(each.body, CleaningStarted)]
     stopped = [each.body for each in events if isinstance(each.body, CleaningStopped)]
     fired = [each.body for each in events if isinstance(each.body, PulseFired)]
     assert len(started) == len(stopped) >= 2
-    assert all(body.dp_pa >= 1000.0 for body in (each.body for each in started))
-    assert all(body.dp_pa <= 750.0 for body in stopped)
+    assert all(body.dp_pa is not None and body.dp_pa >= 1000.0 for body in started)
+    assert all(body.dp_pa is not None and body.dp_pa <= 750.0 for body in stopped)
     counts = loop.field.outputs.counts
     assert sum(counts.pulses) == len(fired) == sum(body.pulses for body in stopped)
     assert counts.two_valves_at_once == 0
@@ -109,9 +109,9 @@ def test_smoke_ends_the_pulse_under_way() -> None:
     # Polled often enough to see it while the valve is on.
     loop = closed_loop(cell(smoke), sample_s=0.1)
     told = list(loop.events(first + 60.0))
-    ended = [each for each in told if isinstance(each.body, PulseFired)]
-    assert [each.body.ended_early for each in ended] == [True]
-    assert ended[0].at.mono_s == pytest.approx(first + 0.1)
+    ended = [(each.at, each.body) for each in told if isinstance(each.body, PulseFired)]
+    assert [body.ended_early for _, body in ended] == [True]
+    assert ended[0][0].mono_s == pytest.approx(first + 0.1)
     assert loop.field.outputs.counts.longest_on_s == pytest.approx(0.1)
     assert "smoke" in raised(told)
     assert not any(loop.field.outputs.energised())

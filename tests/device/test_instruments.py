@@ -97,8 +97,8 @@ def test_a_fault_does_not_shift_the_readings_after_it() -> None:
 
 
 def test_faults_of_the_loop() -> None:
+    assert transmitter(start=1250.0).forced_current_ma is None
     one = transmitter(start=1250.0)
-    assert one.forced_current_ma is None
     one.fail(TransmitterFault.STARVED, current_ma=9.0)
     assert one.forced_current_ma == 9.0
     one.update(312.5, 1.0)

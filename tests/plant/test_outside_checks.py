@@ -227,6 +227,7 @@ def test_steady_dp_of_a_strong_pulse(pulse_pressure_pa: float) -> None:
     plant = single_row(pulse_pressure_pa)
     velocity, load = 0.015, 0.03
     state = new_state(plant, header_gauge_pa=SUPPLY_GAUGE_PA, blower_speed=1.0)
+    loaded_up = state
     for _ in range(300):
         loaded_up = advance(plant, state, load / (1e-3 * velocity), loading(plant))
         state = pulsed(plant, loaded_up, 0, loading(plant, 0.0))

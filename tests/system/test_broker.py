@@ -291,3 +291,27 @@ async def test_a_broker_that_is_not_there_costs_the_collector_nothing(
         await until(lambda: plant.server.exchange.requests >= requests + 40, "twenty polls")
         assert time.monotonic() - began_s < 8.0
         assert (await daemon.status())["missed_polls"] == 0
+
+
+@pytest.mark.parametrize(
+    "root",
+    [
+        "dustcake",
+        "plate-shop/dust",
+    ],
+)
+async def test_no_requester_can_have_the_daemon_overwrite_its_own_topics(
+    tmp_path: Path, broker: Broker, daemons: Daemons, root: str
+) -> None:
+    async with device(CLEAN) as plant:
+        mqtt = settings.mqtt(broker.port, root=root, requests_enabled=True)
+        daemon = await daemons.start(plant_file(tmp_path, plant, mqtt))
+        await connected(daemon)
+        state, request = f"{root}/hall-1/state", f"{root}/hall-1/request"
+        async with broker.subscriber(state, "elsewhere") as sub:
+            for n, topic in enumerate((state, "elsewhere")):
+                text = json.dumps({"id": f"f{n}", "request": "acknowledge", "alarm": "smoke"})
+                answer_at = ("-D", "publish", "response-topic", topic)
+                await broker.publish(request, text, "-V", "5", "-q", "1", *answer_at)
+            await until(lambda: any('"f1"' in line for line in sub.lines), "the second reply")
+            assert not any('"f0"' in line for line in sub.lines)

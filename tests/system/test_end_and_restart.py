@@ -1,5 +1,6 @@
 """How the daemon ends, in order and not, and how it takes up again."""
 
+import asyncio
 import json
 import signal
 import time
@@ -7,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from dustcake.runtime.ending import end
 from system_support import settings
 from system_support.broker import Broker, CuttingProxy, until
 from system_support.device import Device, device, scenario
@@ -236,3 +238,29 @@ async def test_the_log_is_json_one_object_a_line(tmp_path: Path, daemons: Daemon
         assert await daemon.terminate() == 0
         names = [json.loads(line)["event"] for line in daemon.log.splitlines()]
         assert names == ["running", "stopping", "stopped"]
+
+
+async def test_a_task_that_misses_a_request_to_stop_is_asked_again() -> None:
+    """As `asyncio.wait_for` does before Python 3.12 when the reply comes in the same moment."""
+    missed = asyncio.Event()
+
+    async def stubborn() -> None:
+        try:
+            await asyncio.Event().wait()
+        except asyncio.CancelledError:
+            missed.set()
+        await asyncio.Event().wait()
+
+    async def orderly() -> str:
+        try:
+            await asyncio.Event().wait()
+        except asyncio.CancelledError:
+            await missed.wait()
+        return "left in order"
+
+    tasks = [asyncio.create_task(stubborn()), asyncio.create_task(orderly())]
+    await asyncio.sleep(0)
+    async with asyncio.timeout(5):
+        await end(tasks, grace_s=0.05)
+    assert tasks[0].cancelled()
+    assert tasks[1].result() == "left in order"

@@ -130,10 +130,7 @@ async def test_spoiled_replies_are_never_taken_for_a_reading(
     "kind",
     [
         FaultKind.EXCEPTION,
-        pytest.param(
-            FaultKind.WRONG_COUNT,
-            marks=pytest.mark.xfail(reason="logged anew at each poll: the unit counts as lost"),
-        ),
+        FaultKind.WRONG_COUNT,
     ],
 )
 async def test_a_point_that_is_always_refused_or_spoiled_is_logged_once(

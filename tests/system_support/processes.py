@@ -66,6 +66,7 @@ class Daemon:
                 [*DAEMON, "run", str(settings), "--log-format", "json", *options],
                 stdout=log_file,
                 stderr=log_file,
+                env={**os.environ, "PYTHONFAULTHANDLER": "1"},
             )
 
     @property
@@ -93,7 +94,13 @@ class Daemon:
 
     async def ended(self, within_s: float = PATIENCE_S) -> int:
         """Its exit code, when it has ended by itself or by a signal."""
-        await until(lambda: self.process.poll() is not None, "the daemon to end", within_s)
+        try:
+            await until(lambda: self.process.poll() is not None, "the daemon to end", within_s)
+        except pytest.fail.Exception:
+            self.process.send_signal(signal.SIGABRT)  # it then says what its threads were at
+            self.process.wait(PATIENCE_S)
+            print(self.log)
+            raise
         code: int = self.process.returncode
         return code
 

@@ -15,6 +15,7 @@ from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.inputs import Stopping
 from dustcake.ports import Clock, Watchdog
 from dustcake.runtime.answering import answer_local
+from dustcake.runtime.ending import end
 from dustcake.runtime.installed import Installed
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.vigil import Vigil
@@ -24,6 +25,7 @@ from dustcake.settings.service import Journal
 log = structlog.get_logger()
 
 STATUS_EVERY_S = 3.0  # the line for the service manager
+GRACE_S = 1.1  # for leaving the broker in order, which takes a second at most
 LAST_WORDS_S = 0.4  # for what the outbox still holds, once the collectors have stopped
 
 
@@ -93,8 +95,7 @@ async def _run_all(
                     await each.drained()
         except TimeoutError:
             log.info("the broker gets the rest at the next start")
-        for task in around:
-            task.cancel()
+        await end(around, GRACE_S)
 
 
 async def _announce(installed: Sequence[Installed], watchdog: Watchdog, clock: Clock) -> None:

@@ -172,7 +172,7 @@ async def test_tls_with_the_right_authority_and_a_client_certificate(
         for host in ("localhost", "127.0.0.1"):
             async with link_running(settings_for(broker.tls_port, host=host, tls=tls), store) as up:
                 await up.connected()
-        await until(lambda: len(seen.lines) == 1, "the event")
+                await until(lambda: len(seen.lines) == 1, "the event")
 
 
 async def test_tls_without_the_client_certificate_asked_for(

@@ -49,7 +49,8 @@ class Edges:
 def _depth(kind: FailureKind) -> int:
     if kind in _WHOLE_BUS:
         return 0
-    return 2 if kind is FailureKind.EXCEPTION else 1
+    # A device that refuses or garbles one address may answer at all others.
+    return 1 if kind is FailureKind.TIMEOUT else 2
 
 
 def _named(scope: Scope) -> dict[str, int | str]:

@@ -99,7 +99,7 @@ class MqttLink:
         the daemon overwrite its own states.
         """
         levels = topic.split("/")
-        own = levels[0] == self._settings.root and "reply" not in levels
+        own = f"{topic}/".startswith(f"{self._settings.root}/") and "reply" not in levels
         if not topic or own or set("+#\0") & set(topic):
             _log.warning("reply not sent", topic=topic, cause="not a topic for replies")
         elif self._status.connected:

@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import signal
 import sys
 import tempfile
 import time
@@ -78,7 +79,7 @@ def _demo(arguments: argparse.Namespace) -> int:
     with tempfile.TemporaryDirectory(prefix="dustcake-demo-") as directory:
         try:
             told = asyncio.run(_tell(Path(directory), plain, arguments.speed))
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, asyncio.CancelledError):
             told = True
     if told:
         print(NEXT)
@@ -90,6 +91,10 @@ async def _tell(directory: Path, plain: bool, speed: float) -> bool:
     from dustcake.cli.demo.processes import DemoError, everything
     from dustcake.cli.demo.seen import Seen
 
+    # However it is broken off, its processes have to be ended in order.
+    this = asyncio.current_task()
+    assert this is not None  # a coroutine that runs is in a task
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, this.cancel)
     seen = Seen()
     try:
         async with everything(directory, "worn_filters", speed) as mqtt_port:
