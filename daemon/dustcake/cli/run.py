@@ -34,7 +34,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "--log-format", choices=("text", "json"), default="text", help="how to log to stderr"
     )
     parser.add_argument(
-        "--log-level", choices=("debug", "info", "warning"), default="info", help="how much to log"
+        "--log-level", choices=("info", "warning"), default="info", help="how much to log"
     )
     parser.set_defaults(func=_run)
 

@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Callable
 
-from dustcake.core.commands import AllValvesOff, Command, FireValve, SetDemand
+from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.inputs import Outcome
 from dustcake.ports import OutputReport, Outputs
 
@@ -12,7 +12,8 @@ Report = Callable[[int, OutputReport], None]
 
 class Actuator:
     """Commands wait in order; an all-off overtakes: it ends the pulse under way, and whatever would
-    energise a valve and has not begun is withheld."""
+    energise a valve and has not begun is withheld. A blower command takes the place of one that
+    still waits, so that what was withdrawn is not done late."""
 
     def __init__(self, outputs: Outputs, report: Report) -> None:
         self._outputs = outputs
@@ -25,13 +26,18 @@ class Actuator:
     def submit(self, command: Command) -> None:
         """Carry ``command`` out when its turn comes."""
         if isinstance(command, AllValvesOff):
-            for overtaken in [c for c in self._waiting if _energises_valves(c)]:
-                self._waiting.remove(overtaken)
-                self._report(overtaken.command_id, OutputReport(Outcome.WITHHELD, "overtaken"))
+            self._withdraw(_energises_valves)
             if self._pulse is not None:
                 self._pulse.cancel()
+        elif isinstance(command, SetBlowerRun):
+            self._withdraw(lambda waiting: isinstance(waiting, SetBlowerRun))
         self._waiting.append(command)
         self._changed.set()
+
+    def _withdraw(self, is_overtaken: Callable[[Command], bool]) -> None:
+        for overtaken in [command for command in self._waiting if is_overtaken(command)]:
+            self._waiting.remove(overtaken)
+            self._report(overtaken.command_id, OutputReport(Outcome.WITHHELD, "overtaken"))
 
     @property
     def is_idle(self) -> bool:

@@ -196,7 +196,7 @@ async def test_tls_with_another_authority(
         async with link_running(settings, store) as link:
             status = await link.cause("is not trusted")
             assert status.trouble is not None
-            assert "mqtt.ca_file" in status.trouble.remedy
+            assert "mqtt.tls.ca_file" in status.trouble.remedy
             assert not link.link.status.connected
         # The system's list of authorities does not know the plant's either.
         async with link_running(settings_for(broker.tls_port, tls=TlsFiles()), store) as link:
@@ -255,10 +255,10 @@ async def test_tls_files_that_do_not_serve(tmp_path: Path, store: FakeStore) -> 
     not_pem = tmp_path / "not.pem"
     not_pem.write_text("nothing")
     cases = (
-        (TlsFiles(tmp_path / "missing.pem"), "mqtt.ca_file"),
-        (TlsFiles(not_pem), "mqtt.ca_file"),
-        (TlsFiles(None, tmp_path / "missing.pem", tmp_path / "missing.key"), "mqtt.cert_file"),
-        (TlsFiles(None, not_pem, not_pem), "mqtt.cert_file"),
+        (TlsFiles(tmp_path / "missing.pem"), "mqtt.tls.ca_file"),
+        (TlsFiles(not_pem), "mqtt.tls.ca_file"),
+        (TlsFiles(None, tmp_path / "missing.pem", tmp_path / "missing.key"), "mqtt.tls.cert_file"),
+        (TlsFiles(None, not_pem, not_pem), "mqtt.tls.cert_file"),
     )
     for tls, named in cases:
         async with link_running(settings_for(free_port(), tls=tls), store) as link:

@@ -124,7 +124,7 @@ def _tls(error: ssl.SSLError, where: str) -> Trouble:
         case 62 | 64:  # host name, address
             remedy = "let mqtt.host be a name the broker's certificate was made for"
         case _:
-            remedy = "let mqtt.ca_file be the authority that signed the broker's certificate"
+            remedy = "let mqtt.tls.ca_file be the authority that signed the broker's certificate"
     return Trouble(f"the certificate of {where} is not trusted: {error.verify_message}", remedy)
 
 

@@ -51,7 +51,7 @@ def tls_context(files: TlsFiles) -> ssl.SSLContext:
         )
     except (OSError, ssl.SSLError) as error:
         raise SetupFault(
-            f"mqtt.ca_file {files.ca_file}: {_reason(error)}",
+            f"mqtt.tls.ca_file {files.ca_file}: {_reason(error)}",
             "name the PEM file of the authority that signed the broker's certificate",
         ) from error
     # From Python 3.13 on the default also refuses certificates without an authority key
@@ -69,7 +69,7 @@ def tls_context(files: TlsFiles) -> ssl.SSLContext:
         context.load_cert_chain(files.cert_file, files.key_file, password="")
     except (OSError, ssl.SSLError) as error:
         raise SetupFault(
-            f"mqtt.cert_file {files.cert_file}, mqtt.key_file {files.key_file}: {_reason(error)}",
+            f"mqtt.tls.cert_file {files.cert_file}, key_file {files.key_file}: {_reason(error)}",
             "name this client's PEM certificate and its own unencrypted key, both readable for "
             "the user the daemon runs as",
         ) from error

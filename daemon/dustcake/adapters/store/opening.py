@@ -38,11 +38,6 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
     A damaged file is moved aside, and what can be read of it is carried over. Raises
     ``StoreRefused`` when the file was written by a newer version, or cannot be used.
     """
-    if not path.parent.is_dir():
-        raise StoreRefused(
-            f"journal {path}: the directory {path.parent} does not exist; create it, owned by "
-            "the user the daemon runs as"
-        )
     try:
         if _rebuilt(path).exists():  # the power went before it was put in place
             _put_in_place(path)
