@@ -11,8 +11,8 @@ Report = Callable[[int, OutputReport], None]
 
 
 class Actuator:
-    """Commands wait in order; an all-off overtakes: it ends the pulse under way, and whatever would
-    energise a valve and has not begun is withheld. A blower command takes the place of one that
+    """Commands wait in order; an all-off overtakes: it ends what energises a valve just now, and
+    withholds what would and has not begun. A blower command takes the place of one that
     still waits, so that what was withdrawn is not done late."""
 
     def __init__(self, outputs: Outputs, report: Report) -> None:
@@ -20,15 +20,15 @@ class Actuator:
         self._report = report
         self._waiting: list[Command] = []
         self._changed = asyncio.Event()
-        self._pulse: asyncio.Task[OutputReport] | None = None
+        self._energising: asyncio.Task[OutputReport] | None = None
         self._busy = False
 
     def submit(self, command: Command) -> None:
         """Carry ``command`` out when its turn comes."""
         if isinstance(command, AllValvesOff):
             self._withdraw(_energises_valves)
-            if self._pulse is not None:
-                self._pulse.cancel()
+            if self._energising is not None:
+                self._energising.cancel()
         elif isinstance(command, SetBlowerRun):
             self._withdraw(lambda waiting: isinstance(waiting, SetBlowerRun))
         self._waiting.append(command)
@@ -58,8 +58,8 @@ class Actuator:
 
     async def _carry_out(self, command: Command) -> OutputReport:
         task = asyncio.create_task(self._outputs.execute(command))
-        if isinstance(command, FireValve):
-            self._pulse = task
+        if _energises_valves(command):
+            self._energising = task
         try:
             await asyncio.wait([task])
         except asyncio.CancelledError:
@@ -67,7 +67,7 @@ class Actuator:
             await asyncio.wait([task])
             raise
         finally:
-            self._pulse = None
+            self._energising = None
         if task.cancelled():
             return OutputReport(Outcome.ENDED_EARLY, "ended by an all-off")
         return task.result()

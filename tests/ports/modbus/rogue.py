@@ -4,6 +4,7 @@ import asyncio
 import os
 import select
 import tty
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from contextlib import suppress
 from typing import Self
@@ -28,7 +29,7 @@ def honest(request: bytes, reply: bytes) -> Tampered:
     return reply
 
 
-class Rogue:
+class Rogue(ABC):
     """What both servers have in common. ``heard``: every request frame, as it came."""
 
     def __init__(self) -> None:
@@ -49,14 +50,17 @@ class Rogue:
             return None
         return self.tamper(request, self.frame(request, unit, device.reply(pdu)))
 
+    @abstractmethod
     def frame(self, request: bytes, unit: int, pdu: bytes) -> bytes:
-        raise NotImplementedError
+        """``pdu`` as the transport carries it, in answer to ``request``."""
 
+    @abstractmethod
     async def __aenter__(self) -> Self:
-        raise NotImplementedError
+        """Serve."""
 
+    @abstractmethod
     async def __aexit__(self, *_: object) -> None:
-        raise NotImplementedError
+        """Serve no longer."""
 
 
 class RogueTcp(Rogue):

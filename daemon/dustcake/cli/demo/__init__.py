@@ -97,18 +97,20 @@ async def _tell(directory: Path, plain: bool, speed: float) -> bool:
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, this.cancel)
     seen = Seen()
     try:
-        async with everything(directory, "worn_filters", speed) as mqtt_port:
-            listening = asyncio.create_task(_listen(mqtt_port, seen, plain=plain))
-            telling = asyncio.create_task(_wait(seen) if plain else _show(seen))
+        async with everything(directory, "worn_filters", speed) as parts:
+            tasks = [
+                asyncio.create_task(_wait(seen) if plain else _show(seen)),
+                # These end only by a fault, which must not look like a silent plant.
+                asyncio.create_task(_listen(parts.mqtt_port, seen, plain=plain)),
+                asyncio.create_task(parts.until_one_ends()),
+            ]
             try:
-                # Listening ends only by a fault, which must not look like a silent plant.
-                await asyncio.wait([listening, telling], return_when=asyncio.FIRST_COMPLETED)
-                if listening.done():
-                    listening.result()
+                done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+                done.pop().result()
             finally:
-                for task in (listening, telling):
+                for task in tasks:
                     task.cancel()
-                await asyncio.wait([listening, telling])
+                await asyncio.wait(tasks)
     except DemoError as error:
         fail(f"the demo cannot run: {error}")
         return False

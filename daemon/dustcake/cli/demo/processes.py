@@ -6,6 +6,7 @@ import socket
 import sys
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
@@ -34,12 +35,33 @@ dynamic_filters = true
 
 
 class DemoError(Exception):
-    """A part of the demo did not start; the message says which, and what it said last."""
+    """A part of the demo did not start or has ended; the message says which, and its last words."""
+
+
+@dataclass
+class Parts:
+    """The parts while they run."""
+
+    mqtt_port: int
+    directory: Path
+    processes: dict[str, asyncio.subprocess.Process]
+
+    async def until_one_ends(self) -> None:
+        """Raise DemoError as soon as a part has ended, which none should by itself."""
+        ends = {asyncio.create_task(p.wait()): name for name, p in self.processes.items()}
+        try:
+            done, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for end in ends:
+                end.cancel()
+        name = ends[done.pop()]
+        said = (self.directory / f"{name}.log").read_text(errors="replace").splitlines()
+        raise DemoError("\n  ".join([f"the {name} has ended; it said last:", *said[-5:]]))
 
 
 @asynccontextmanager
-async def everything(directory: Path, scenario: str, speed: float) -> AsyncIterator[int]:
-    """Start all parts, yield the broker's port, and end them in order again."""
+async def everything(directory: Path, scenario: str, speed: float) -> AsyncIterator[Parts]:
+    """Start all parts, yield them, and end them in order again."""
     from iotcore import Broker
 
     async with AsyncExitStack() as stack:
@@ -72,10 +94,10 @@ async def everything(directory: Path, scenario: str, speed: float) -> AsyncItera
             .replace("@MQTT_PORT@", str(mqtt_port))
             .replace("@DIRECTORY@", str(directory))
         )
-        await stack.enter_async_context(
+        daemon = await stack.enter_async_context(
             _process(directory, "daemon", "dustcake", "run", str(settings))
         )
-        yield mqtt_port
+        yield Parts(mqtt_port, directory, {"simulator": simulator, "daemon": daemon})
 
 
 def _free_port() -> int:
