@@ -55,9 +55,13 @@ if [ $# -gt 0 ]; then
 fi
 
 # The pure rooms are covered to the last branch by their own tests.
-pytest tests/core tests/publish \
+pytest -n auto tests/core tests/publish \
     --cov=dustcake.core --cov=dustcake.publish --cov-branch \
     --cov-report=term-missing:skip-covered --cov-fail-under=100
-pytest tests --ignore=tests/core --ignore=tests/publish --ignore=tests/bench
+# More workers than processors: most of these wait for processes and timers.
+pytest -n 3 --dist loadfile tests --ignore=tests/core --ignore=tests/publish \
+    --ignore=tests/faults/test_campaign.py --ignore=tests/bench
+# By itself, because it spreads its days over all processors on its own.
+pytest -s tests/faults/test_campaign.py
 # Alone and last, so that nothing else takes the processor from it.
 pytest tests/bench -s

@@ -1,0 +1,164 @@
+"""A broker, and the connection to it, in place of ``adapters.mqtt.connection.connect``.
+
+All above it is the daemon's own link. The broker outlives the daemon; so does its one subscriber,
+who keeps a ledger of the events.
+"""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from random import Random
+from typing import TYPE_CHECKING
+
+import aiomqtt
+
+from dustcake.adapters.mqtt.settings import LinkSettings
+from dustcake.publish.publication import Publication
+
+if TYPE_CHECKING:
+    from faults.world import World
+
+TRIP_S = 0.01
+
+
+class Broker:
+    """``retained``: topic to payload. ``received``: events by their seq. ``lost_until``: up to
+    this seq events that had not been told were lost with the card."""
+
+    def __init__(self, world: "World", rng: Random) -> None:
+        self.retained: dict[str, bytes] = {}
+        self.received: dict[int, bytes] = {}
+        self.lost_until = 0
+        self._closed: dict[int, bytes] = {}
+        self.duplicates = 0
+        self.new_starts = 0
+        self.connection: Connection | None = None
+        self._world = world
+        self._rng = rng
+
+    @asynccontextmanager
+    async def connect(
+        self, _settings: LinkSettings, will: Publication
+    ) -> AsyncIterator["Connection"]:
+        """Connect; leave in order on the way out."""
+        await self.trip()
+        if self._world.trouble.active("broker_away"):
+            raise aiomqtt.MqttError("connection refused")
+        connection = self.connection = Connection(self, will)
+        self._world.ledger.note("broker", "connected")
+        try:
+            yield connection
+        finally:
+            self._world.loop.check_power()
+            if not connection.is_lost:
+                self._world.ledger.note("broker", "left in order")
+                self.connection = None
+
+    async def trip(self) -> None:
+        """A message on its way."""
+        self._world.loop.check_power()
+        await asyncio.sleep(TRIP_S)
+        self._world.loop.check_power()
+
+    def lose(self) -> None:
+        """The connection breaks, and the will is published."""
+        connection, self.connection = self.connection, None
+        if connection is not None:
+            self.retained[connection.will.topic] = connection.will.payload
+            connection.break_off()
+
+    def drops_acknowledgement(self) -> bool:
+        """Whether a publication arrives, but the connection breaks before that is known."""
+        return self._world.trouble.active("ack_lost") and self._rng.random() < 0.3
+
+    def take(self, publication: Publication) -> None:
+        """A publication has arrived."""
+        if publication.retain:
+            self.retained[publication.topic] = publication.payload
+        if publication.topic.endswith("/event"):
+            self._event(publication.payload)
+
+    def _event(self, payload: bytes) -> None:
+        seq = int(json.loads(payload)["seq"])
+        is_first = seq <= self.lost_until + 1
+        if is_first and self.new_starts and self.received.get(seq) != payload:
+            # The state was lost with the card: numbers begin again, and what came before is closed.
+            self.new_starts -= 1
+            self._closed, self.received = self.received, {}
+        known, again = self.received.get(seq), self._closed.get(seq) == payload
+        if known is not None:
+            self.duplicates += 1
+            if self._closed.get(seq) == known:
+                # It was one of before, from a card whose state was lost twice.
+                self.received[seq] = payload
+            elif known != payload and not again:
+                self._world.object(f"event {seq} told twice, and not the same")
+            return
+        last = max(self.received, default=0)
+        if not last < seq <= max(last, self.lost_until) + 1:
+            if not again:
+                self._world.object(f"event {seq} told after event {last}")
+            self.duplicates += 1
+            return
+        self.received[seq] = payload
+        self._world.trouble.trigger("told")
+
+
+class Messages:
+    """What comes in on one connection."""
+
+    def __init__(self) -> None:
+        self._queue: asyncio.Queue[aiomqtt.Message | None] = asyncio.Queue()
+        self.put = self._queue.put_nowait
+
+    def __aiter__(self) -> "Messages":
+        return self
+
+    async def __anext__(self) -> aiomqtt.Message:
+        message = await self._queue.get()
+        if message is None:
+            raise aiomqtt.MqttError("connection lost")
+        return message
+
+
+class Connection:
+    """As much of ``adapters.mqtt.connection.Connection`` as the link uses."""
+
+    def __init__(self, broker: Broker, will: Publication) -> None:
+        self.will = will
+        self.messages = Messages()
+        self.is_lost = False
+        self._broker = broker
+        self._subscribed = False
+
+    def break_off(self) -> None:
+        """For the daemon: the socket is gone."""
+        self.is_lost = True
+        self.messages.put(None)
+
+    async def send(self, publication: Publication, correlation_data: bytes | None = None) -> None:
+        await self.deliver(publication)
+
+    async def deliver(self, publication: Publication) -> None:
+        await self._broker.trip()
+        if self.is_lost:
+            raise aiomqtt.MqttError("connection lost")
+        self._broker.take(publication)
+        if self._broker.drops_acknowledgement():
+            self._broker.lose()
+        await self._broker.trip()
+        if self.is_lost:
+            raise aiomqtt.MqttError("connection lost")
+
+    async def subscribe(self, topics: Sequence[tuple[str, int]]) -> tuple[int, ...]:
+        await self._broker.trip()
+        self._subscribed = True
+        return tuple(qos for _, qos in topics)
+
+    def request(self, topic: str, payload: bytes) -> bool:
+        """Somebody publishes a request; whether it reaches the daemon."""
+        if self._subscribed and not self.is_lost:
+            self.messages.put(aiomqtt.Message(topic, payload, 1, False, 1, None))
+            return True
+        return False

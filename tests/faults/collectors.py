@@ -1,0 +1,114 @@
+"""Collectors to be put through faults: set points that a settings file could have."""
+
+from dataclasses import dataclass, replace
+from random import Random
+
+from core.driver import ALL_FITTED, HEADER_SCALE, chosen
+from dustcake.core.requests import Mode
+from dustcake.core.setpoints import (
+    AlarmName,
+    AlarmSetting,
+    BlowerRequest,
+    Fitted,
+    OnBadReading,
+    OutputKind,
+    Priority,
+    Scale,
+    Setpoints,
+    SignalKind,
+)
+
+DP_SCALES = (
+    Scale(SignalKind.FLOAT32, 0.0, 1.0, 0.0, 2500.0),
+    Scale(SignalKind.CURRENT, -2500.0 / 4, 2500.0 / 16, 0.0, 2500.0),
+    Scale(SignalKind.SCALED_INTEGER, 0.0, 0.1, 0.0, 2500.0),
+)
+ORDERS = ((1, 3, 2), (2, 4, 1, 3), (1, 3, 5, 2, 4), (1,))
+
+
+@dataclass(frozen=True)
+class Collector:
+    """Set points, and what the runtime is told besides."""
+
+    setpoints: Setpoints
+    poll_s: float
+    flush_s: float
+    measurement_every_s: float
+    described: bool
+    """Whether there are statistics of its minutes; without, a day costs half."""
+
+
+def draw(rng: Random) -> Collector:
+    """A collector of some kind. Its times fit polls of 10 to 60 s."""
+    of = rng.choice
+    poll_s = rng.choices((60.0, 30.0, 20.0, 10.0), (92, 6, 1, 1))[0]
+    board = rng.random() < 0.2
+    contacts = rng.random()
+    fitted = ALL_FITTED if contacts < 0.7 else Fitted(*(rng.random() < 0.5 for _ in range(5)))
+    interval_s = of((20.0, 45.0, 60.0))
+    alarms = tuple(
+        AlarmSetting(name, True, of((0.0, 90.0, 300.0)), of((0.0, 120.0)), Priority.MEDIUM)
+        for name in AlarmName
+    )
+    request = BlowerRequest.NONE
+    if fitted.process_running and rng.random() < 0.3:
+        request = BlowerRequest.PROCESS
+    elif rng.random() < 0.15:
+        request = BlowerRequest.HAND
+    setpoints = chosen(
+        collector="bay-3",
+        dp=of(DP_SCALES),
+        header=of((HEADER_SCALE, HEADER_SCALE, None)),
+        fitted=fitted,
+        stale_after_s=poll_s * of((2.0, 3.5)),
+        settle_s=of((0.0, 90.0)),
+        outputs_retry_s=of((30.0, 120.0)),
+        cleaning={
+            "mode": of((Mode.ON_DEMAND, Mode.ON_DEMAND, Mode.TIMED, Mode.OFF)),
+            "on_delay_s": of((0.0, 90.0)),
+            "finish_cycle": of((True, False)),
+            "max_cycles": of((1, 2)),
+            "rest_s": of((900.0, 3600.0)),
+            "timed_interval_s": of((600.0, 900.0, 1200.0)),
+            "on_bad_reading": of((OnBadReading.TIMED, OnBadReading.TIMED, OnBadReading.HOLD)),
+            "fallback_delay_s": of((0.0, 300.0)),
+            "fallback_interval_s": of((300.0, 600.0)),
+            "downtime": rng.random() < 0.7,
+            "downtime_spin_down_s": of((0.0, 150.0)),
+            "downtime_passes": of((1, 2)),
+            "downtime_min_run_s": of((600.0, 3600.0)),
+        },
+        pulsing={
+            "kind": OutputKind.DEMAND_CONTACT
+            if board
+            else of((OutputKind.VALVES_ONE_SHOT, OutputKind.VALVES_ON_OFF)),
+            "order": of(ORDERS),
+            "on_time_s": of((0.15, 0.5, 1.0)),
+            "interval_s": interval_s,
+            "report_timeout_s": of((2.0, 8.0)),
+            "sequencer_cycle_s": of((120.0, 240.0)),
+        },
+        alarms=alarms,
+        limits={"replacement_cycles": of((1, 2)), "low_start_delay_s": of((60.0, 300.0))},
+        zeroing={"average_s": poll_s * 2.5, "blower_off_s": of((60.0, 300.0))},
+        blower={"request": request, "run_on_s": of((0.0, 120.0))},
+    )
+    flush_s, measurement_every_s = (
+        rng.choices((5.0, 300.0, 900.0), (1, 3, 16))[0],
+        of((600.0, 1800.0)),
+    )
+    return Collector(setpoints, poll_s, flush_s, measurement_every_s, rng.random() < 0.15)
+
+
+def changed(collector: Collector, rng: Random) -> Collector:
+    """The same collector after somebody has edited its settings file."""
+    other = draw(rng).setpoints
+    kept = collector.setpoints
+    if rng.random() < 0.5:
+        setpoints = replace(kept, cleaning=other.cleaning, limits=other.limits)
+    else:
+        setpoints = replace(kept, pulsing=other.pulsing, alarms=other.alarms)
+    if rng.random() < 0.3:
+        cleaning = replace(setpoints.cleaning, low_pa=600.0, high_pa=900.0)
+        setpoints = replace(setpoints, cleaning=cleaning)
+    return replace(collector, setpoints=setpoints)

@@ -1,0 +1,185 @@
+"""One life of the daemon: its own parts, wired as the live one wires them."""
+
+import asyncio
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from dustcake.adapters.mqtt.link import MqttLink
+from dustcake.adapters.mqtt.settings import LinkSettings
+from dustcake.adapters.store import SqliteStore, StoreRefused
+from dustcake.adapters.store.outbox import CollectorOutbox
+from dustcake.core.alarms import AlarmState
+from dustcake.core.inputs import PollCompleted, Stopping
+from dustcake.core.setpoints import AlarmName
+from dustcake.core.stamp import Stamp
+from dustcake.ports import FieldReading
+from dustcake.publish.publication import Publication
+from dustcake.publish.render import Renderer
+from dustcake.publish.topics import Topics
+from dustcake.runtime.answering import Answering, answer_local
+from dustcake.runtime.engine import Engine
+from dustcake.runtime.pacing import paced
+from dustcake.runtime.presence import EnginePresence
+from dustcake.units import PressureUnit
+from faults.audit import WatchedJournal
+
+if TYPE_CHECKING:
+    from faults.world import World
+
+LAST_WORDS_S = 0.4
+
+
+class Clock:
+    """The port Clock in a world."""
+
+    def __init__(self, world: "World") -> None:
+        self._world = world
+
+    def now(self) -> Stamp:
+        return self._world.now()
+
+    async def sleep_until(self, mono_s: float) -> None:
+        await asyncio.sleep(mono_s + self._world.boot_s - self._world.loop.now_s)
+
+
+class Life:
+    """From start to stop or crash."""
+
+    def __init__(self, world: "World") -> None:
+        self.world = world
+        self.engine: Engine | None = None
+        self.journal: WatchedJournal | None = None
+        self.began_s = world.loop.now_s
+        self.refused = False
+        self.stopped_s: float | None = None
+        self.renderer = Renderer(
+            Topics("dustcake", world.setpoints.collector), world.setpoints, PressureUnit.PA, 1800
+        )
+        self._answering: Answering | None = None
+        self._link: MqttLink | None = None
+        self._outbox: CollectorOutbox | None = None
+        self._asking: list[asyncio.Task[Any]] = []
+        self._stop = asyncio.Event()
+
+    @property
+    def settled(self) -> bool:
+        """Whether it has begun to decide."""
+        return self.engine is not None and self.engine.decided.is_set()
+
+    def acknowledgeable(self) -> list[AlarmName]:
+        """Alarms that wait for somebody."""
+        if self.engine is None or not self.settled:
+            return []
+        waiting = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+        return [a.name for a in self.engine.state.alarms if a.state in waiting]
+
+    @property
+    def drained(self) -> bool:
+        """Whether the broker has acknowledged all there was to tell."""
+        if self._outbox is None or self.journal is None or self.journal.attempted is not None:
+            return False
+        with self.world.disk.reader() as reader:
+            refs = {ref for (ref,) in reader.execute("SELECT ref FROM outbox")}
+        return refs <= self._outbox.acknowledged()
+
+    def sigterm(self) -> None:
+        """From within a world event: stop in order."""
+        if self.world.life is self and not self._stop.is_set():
+            self.stopped_s = self.world.loop.now_s
+            self.world.ledger.note("life", "SIGTERM")
+            self._stop.set()
+
+    def ask(self, payload: bytes, *, local: bool) -> None:
+        """From within a world event: a request comes in."""
+        if not self.settled or self._stop.is_set():
+            return
+        if local and self._answering is not None:
+            answering = {self.world.setpoints.collector: self._answering}
+            self._asking = [task for task in self._asking if not task.done()]
+            self._asking.append(
+                self.world.loop.create_task(answer_local(payload, "somebody", answering, {}))
+            )
+        elif self.world.broker.connection is not None:
+            self.world.broker.connection.request(self.renderer.topics.request, payload)
+
+    async def main(self) -> None:
+        """Until stopped."""
+        try:
+            async with SqliteStore.open(self.world.disk.path) as store:
+                await self._run(store)
+        except StoreRefused:
+            self.refused = True
+
+    async def _run(self, store: SqliteStore) -> None:
+        world, clock = self.world, Clock(self.world)
+        if world.collector.described:
+            store.describe(self.renderer)
+        self.journal = WatchedJournal(world, store)
+        self.engine = engine = world.engine(
+            world.setpoints,
+            clock=clock,
+            journal=self.journal,
+            outputs=world.field,
+            renderer=self.renderer,
+            live=self._publish_live,
+            fed=lambda: None,
+            flush_s=world.collector.flush_s,
+            measurement_every_s=world.collector.measurement_every_s,
+        )
+        outbox = self._outbox = store.outbox(world.setpoints.collector)
+        self._answering = Answering(engine, PressureUnit.PA, clock)
+        self._link = MqttLink(
+            LinkSettings("broker", "client", "dustcake", request_topics=(self._requests,)),
+            outbox,
+            EnginePresence(engine, self.renderer, clock),
+            on_request=self._requested,
+            uniform=world.rng(f"backoff {world.lives}").random,
+        )
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(engine.run())
+            await engine.started.wait()
+            around = [tasks.create_task(self._poll(engine)), tasks.create_task(self._link.run())]
+            await self._stop.wait()
+            await engine.post(Stopping)
+            await engine.stopped.wait()
+            try:
+                async with asyncio.timeout(LAST_WORDS_S):
+                    # As the live daemon does it.
+                    while self._link.status.connected and await outbox.pending(1):  # noqa: ASYNC110
+                        await asyncio.sleep(0.01)
+            except TimeoutError:
+                world.ledger.note("life", "the broker gets the rest at the next start")
+            for task in (*around, *self._asking):
+                task.cancel()
+        if self._asking:
+            await asyncio.wait(self._asking)
+
+    @property
+    def _requests(self) -> str:
+        return self.renderer.topics.request
+
+    async def _poll(self, engine: Engine) -> None:
+        async for _ in paced(Clock(self.world), self.world.collector.poll_s):
+            reading = await self.world.field.read()
+            await engine.post(partial(_poll_completed, reading=reading))
+
+    def _publish_live(self, publication: Publication) -> None:
+        if self._link is not None:
+            self._link.publish_live(publication)
+
+    async def _requested(
+        self,
+        topic: str,
+        payload: bytes,
+        response_topic: str | None,
+        correlation_data: bytes | None,
+        user_properties: tuple[tuple[str, str], ...],
+    ) -> None:
+        assert self._answering is not None
+        assert self._link is not None
+        answer = await self._answering.answer(payload, "mqtt", trust_by=True)
+        self._link.reply(response_topic or self.renderer.topics.reply, answer, correlation_data)
+
+
+def _poll_completed(at: Stamp, reading: FieldReading) -> PollCompleted:
+    return PollCompleted(at, reading.dp, reading.contacts, reading.header)
