@@ -28,8 +28,8 @@ def test_exposure_is_ok_or_better() -> None:
 def test_it_is_in_order(tmp_path: Path) -> None:
     copy = tmp_path / "dustcake.service"
     text = UNIT.read_text()
-    assert "ExecStart=/opt/dustcake/bin/dustcake run " in text
-    copy.write_text(text.replace("/opt/dustcake/bin/dustcake", sys.executable))
+    assert "ExecStart=/opt/dustcake/current/bin/dustcake run " in text
+    copy.write_text(text.replace("/opt/dustcake/current/bin/dustcake", sys.executable))
     done = systemd_analyze("verify", str(copy))
     assert (done.returncode, done.stderr) == (0, "")
 

@@ -1,5 +1,31 @@
 """The commands, in the order `dustcake --help` lists them. Each is thin: it words and exits."""
 
-from dustcake.cli import check, demo, history, read, replay, request, run, schema, simulate, status
+from dustcake.cli import (
+    backup,
+    check,
+    demo,
+    history,
+    read,
+    replay,
+    request,
+    restore,
+    run,
+    schema,
+    simulate,
+    status,
+)
 
-COMMANDS = (run, check, read, status, history, request, replay, simulate, demo, schema)
+COMMANDS = (
+    run,
+    check,
+    read,
+    status,
+    history,
+    request,
+    backup,
+    restore,
+    replay,
+    simulate,
+    demo,
+    schema,
+)

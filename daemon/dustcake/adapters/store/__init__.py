@@ -1,8 +1,17 @@
 """The daemon's memory on disk: journal, outbox and history in one SQLite file."""
 
+from dustcake.adapters.store.copying import copy_journal, put_journal_back
 from dustcake.adapters.store.faults import StoreRefused
 from dustcake.adapters.store.history import History, RecordedEvent
 from dustcake.adapters.store.retention import Retention
 from dustcake.adapters.store.store import SqliteStore
 
-__all__ = ["History", "RecordedEvent", "Retention", "SqliteStore", "StoreRefused"]
+__all__ = [
+    "History",
+    "RecordedEvent",
+    "Retention",
+    "SqliteStore",
+    "StoreRefused",
+    "copy_journal",
+    "put_journal_back",
+]

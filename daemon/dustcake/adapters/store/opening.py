@@ -59,10 +59,11 @@ def _open_or_replace(path: Path) -> sqlite3.Connection:
         return start_afresh(path)
 
 
-def open_for_reading(path: Path) -> sqlite3.Connection:
+def open_for_reading(path: Path, *, also_older: bool = False) -> sqlite3.Connection:
     """A connection that cannot change the file; a daemon may be writing to it meanwhile.
 
-    Raises ``StoreRefused`` when there is no such file or it is of another version.
+    Raises ``StoreRefused`` when there is no such file or it is of another version; ``also_older``
+    lets an older one pass, for who copies it without looking inside.
     """
     if not path.is_file():
         raise StoreRefused(f"journal {path} does not exist; name the daemon's journal file")
@@ -75,7 +76,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         )
         with _closed_on_error(connection):
             _refuse_foreign(connection, path)
-            if version_of(connection) < VERSION:
+            if version_of(connection) < VERSION and not also_older:
                 raise StoreRefused(
                     f"journal {path} was written by an older version of dustcake; start the "
                     "daemon once to bring it up"

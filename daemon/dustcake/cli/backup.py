@@ -1,0 +1,94 @@
+"""`dustcake backup`: settings and journal in one file."""
+
+import argparse
+import io
+import json
+import os
+import tarfile
+import tempfile
+import time
+from importlib.metadata import version
+from pathlib import Path
+
+from dustcake.adapters.store import StoreRefused, copy_journal
+from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+from dustcake.publish.payloads import utc_text
+
+SETTINGS, JOURNAL, ABOUT = "settings.toml", "journal.db", "about.json"
+"""The members of the file, which is a compressed tar archive."""
+
+_EPILOG = """\
+example:
+  dustcake backup --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
+
+The daemon may run meanwhile: the copy is the journal as it is at one moment. Passwords and keys
+are in files of their own and are not in it. Exit code 0: written; 2: bad settings or usage; 1: the
+journal cannot be read, or the file cannot be written.
+"""
+
+
+def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command `backup`."""
+    backup = subparsers.add_parser(
+        "backup",
+        help="settings and journal into one file",
+        description="Copy settings and journal into one file, also while the daemon runs.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    add_settings(backup, optional=True)
+    backup.add_argument("file", type=Path, metavar="FILE", help="a new file, named .tar.gz")
+    backup.set_defaults(func=_backup)
+
+
+def _backup(arguments: argparse.Namespace) -> int:
+    settings = settings_or_none(arguments.settings)
+    if settings is None:
+        return BAD_USAGE
+    target: Path = arguments.file
+    if target.exists():
+        fail(f"{target} exists; name a new file")
+        return BAD_USAGE
+    about = {
+        "dustcake": version("dustcake"),
+        "utc": utc_text(time.time()),
+        "collectors": [collector.name for collector in settings.collectors],
+    }
+    partial = target.with_name(target.name + ".partial")
+    try:
+        with tempfile.TemporaryDirectory(dir=target.parent, prefix=".dustcake-") as directory:
+            copy = Path(directory) / JOURNAL
+            copy_journal(Path(settings.journal.path), copy)
+            descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+            with (
+                os.fdopen(descriptor, "wb") as file,
+                tarfile.open(fileobj=file, mode="w:gz", compresslevel=6) as archive,
+            ):
+                _put(archive, ABOUT, json.dumps(about, indent=2).encode())
+                _put(archive, SETTINGS, arguments.settings.read_bytes())
+                archive.add(copy, JOURNAL, filter=_nobodys)
+                file.flush()
+                os.fsync(descriptor)
+        partial.rename(target)
+    except StoreRefused as refused:
+        fail(str(refused))
+        return FAILED
+    except OSError as error:
+        fail(f"{target}: {error.strerror or error}; name a file this user may write")
+        return FAILED
+    finally:
+        partial.unlink(missing_ok=True)
+    print(f"{target}: settings and journal, {target.stat().st_size / 1e6:.1f} MB")
+    return DONE
+
+
+def _nobodys(member: tarfile.TarInfo) -> tarfile.TarInfo:
+    member.uid = member.gid = 0
+    member.uname = member.gname = ""
+    return member
+
+
+def _put(archive: tarfile.TarFile, name: str, content: bytes) -> None:
+    member = tarfile.TarInfo(name)
+    member.size, member.mtime = len(content), int(time.time())
+    archive.addfile(member, io.BytesIO(content))

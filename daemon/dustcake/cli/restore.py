@@ -1,0 +1,123 @@
+"""`dustcake restore`: settings and journal out of a backup."""
+
+import argparse
+import json
+import os
+import tarfile
+import tempfile
+import time
+from pathlib import Path
+from typing import IO, Any
+
+from dustcake.adapters.store import StoreRefused, put_journal_back
+from dustcake.cli.backup import ABOUT, JOURNAL, SETTINGS
+from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+from dustcake.settings.load import parse_settings
+from dustcake.settings.problems import SettingsError
+
+_LARGEST_SETTINGS_BYTES = 1_000_000
+
+_EPILOG = """\
+example:
+  sudo systemctl stop dustcake
+  sudo dustcake restore --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
+  sudo systemctl start dustcake
+
+The settings go to the file named by --settings, the journal to where those settings keep it. What
+was there stays beside it, renamed with the time. Refused while a daemon uses the journal. Exit code
+0: restored; 2: no usable backup; 1: the journal or a file cannot be written.
+"""
+
+
+def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command `restore`."""
+    restore = subparsers.add_parser(
+        "restore",
+        help="settings and journal from a backup",
+        description="Put settings and journal back from a file written by `dustcake backup`.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    add_settings(restore, optional=True)
+    restore.add_argument("--journal-only", action="store_true", help="leave the settings alone")
+    restore.add_argument("file", type=Path, metavar="FILE", help="the backup")
+    restore.set_defaults(func=_restore)
+
+
+def _restore(arguments: argparse.Namespace) -> int:
+    backup: Path = arguments.file
+    try:
+        with tarfile.open(backup, "r:gz") as archive:
+            about = json.loads(_member(archive, ABOUT).read(_LARGEST_SETTINGS_BYTES))
+            text = _member(archive, SETTINGS).read(_LARGEST_SETTINGS_BYTES).decode()
+            return _put_back(arguments, about, text, archive)
+    except SettingsError as error:
+        fail(f"{backup}: its settings do not serve this version of dustcake\n{error}")
+    except (tarfile.TarError, EOFError, KeyError, ValueError):
+        fail(f"{backup} is no backup of dustcake, or is damaged; name a file `backup` wrote")
+    except FileNotFoundError:
+        fail(f"{backup}: no such file; name a file written by `dustcake backup`")
+    except StoreRefused as refused:
+        fail(str(refused))
+        return FAILED
+    except OSError as error:
+        fail(
+            f"{error.filename or backup}: {error.strerror or error}; check the disk and its rights"
+        )
+        return FAILED
+    return BAD_USAGE
+
+
+def _put_back(
+    arguments: argparse.Namespace, about: dict[str, Any], text: str, archive: tarfile.TarFile
+) -> int:
+    kept: Path = arguments.settings
+    if arguments.journal_only:
+        settings = settings_or_none(kept)
+        if settings is None:
+            return BAD_USAGE
+    else:
+        settings = parse_settings(text, f"settings in {arguments.file}")
+    path = Path(settings.journal.path)
+    with tempfile.TemporaryDirectory(dir=path.parent, prefix=".dustcake-") as directory:
+        copy = Path(directory) / JOURNAL
+        with _member(archive, JOURNAL) as source, copy.open("wb") as file:
+            while block := source.read(1 << 20):
+                file.write(block)
+        aside = put_journal_back(copy, path)
+    told = [f"{path}: the journal of {about['utc']}"]
+    if aside is not None:
+        told.append(f"{aside}: the one that was there")
+    if not arguments.journal_only:
+        told += _write_settings(kept, text)
+    print("\n".join(told))
+    return DONE
+
+
+def _write_settings(kept: Path, text: str) -> list[str]:
+    if kept.exists() and kept.read_text(encoding="utf-8") == text:
+        return [f"{kept}: unchanged"]
+    told = [f"{kept}: the settings of the backup"]
+    mode = 0o640
+    if kept.exists():
+        mode = kept.stat().st_mode & 0o777
+        aside = kept.with_name(
+            f"{kept.name}.replaced-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}"
+        )
+        kept.rename(aside)
+        told.append(f"{aside}: those that were there")
+    arriving = kept.with_name(kept.name + ".arriving")
+    arriving.write_text(text, encoding="utf-8")
+    arriving.chmod(mode)
+    if os.geteuid() == 0:
+        os.chown(arriving, 0, kept.parent.stat().st_gid)
+    arriving.rename(kept)
+    return told
+
+
+def _member(archive: tarfile.TarFile, name: str) -> IO[bytes]:
+    """A plain file in the archive, whatever else it may hold. Raises KeyError."""
+    file = archive.extractfile(archive.getmember(name))
+    if file is None:
+        raise KeyError(name)
+    return file
