@@ -2,6 +2,10 @@
 
 import argparse
 import json
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +18,12 @@ from dustcake.cli.common import (
     fail,
     settings_or_none,
 )
+from dustcake.cli.watching import watch
 
 _EPILOG = """\
-example:
+examples:
   dustcake status --settings /etc/dustcake/dustcake.toml
+  dustcake status --watch            until Ctrl-C, anew every second
 
 Exit code 0: told; 2: bad settings; 3: no daemon answers.
 """
@@ -33,25 +39,75 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     add_settings(parser, optional=True)
-    parser.add_argument("--json", action="store_true", help="print one JSON object a collector")
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="print one JSON object a collector")
+    how.add_argument(
+        "--watch",
+        nargs="?",
+        type=_every,
+        const=1.0,
+        metavar="SECONDS",
+        help="keep the screen up to date, every so many seconds (1 unless given)",
+    )
     parser.set_defaults(func=_status)
+
+
+def _every(text: str) -> float:
+    try:
+        every_s = float(text)
+    except ValueError:
+        every_s = 0.0
+    if not 0.2 <= every_s <= 3600.0:
+        raise argparse.ArgumentTypeError(f"{text!r}: give 0.2 to 3600 seconds")
+    return every_s
 
 
 def _status(arguments: argparse.Namespace) -> int:
     settings = settings_or_none(arguments.settings)
     if settings is None:
         return BAD_USAGE
+    told = partial(_told, Path(settings.control.socket), as_json=arguments.json)
     try:
-        answer = json.loads(ask(Path(settings.control.socket), b'{"status": true}'))
+        first = told()
     except NoDaemonError as error:
         fail(str(error))
         return UNREACHED
-    for name, content in answer["collectors"].items():
-        if arguments.json:
-            print(json.dumps({"collector": name, **content}, ensure_ascii=False))
-        else:
-            print("\n".join(_words(name, content)))
+    if arguments.watch is None:
+        print("\n".join(first))
+    else:
+        watch(_Watched(told, first).lines, arguments.watch)
     return DONE
+
+
+def _told(socket: Path, *, as_json: bool) -> list[str]:
+    """One answer of the daemon as lines. Raises NoDaemonError."""
+    collectors = json.loads(ask(socket, b'{"status": true}'))["collectors"]
+    if as_json:
+        return [
+            json.dumps({"collector": name, **content}, ensure_ascii=False)
+            for name, content in collectors.items()
+        ]
+    return [line for name, content in collectors.items() for line in _words(name, content)]
+
+
+class _Watched:
+    """The newest answer, or the last one with how long nobody has answered since."""
+
+    def __init__(self, told: Callable[[], list[str]], first: list[str]) -> None:
+        self._told = told
+        self._last = first
+        self._last_s = time.monotonic()
+
+    def lines(self) -> list[str]:
+        """The screen."""
+        now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+        try:
+            self._last, self._last_s = self._told(), time.monotonic()
+        except NoDaemonError:
+            ago_s = time.monotonic() - self._last_s
+            old = f"NO ANSWER FOR {ago_s:.0f} S: what is below is old. Is the daemon running?"
+            return [now, old, "", *self._last]
+        return [f"{now}   Ctrl-C ends this", "", *self._last]
 
 
 def _words(name: str, content: dict[str, Any]) -> list[str]:
