@@ -10,6 +10,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from pydantic import BaseModel
 
@@ -18,6 +19,7 @@ from dustcake_sim.modbus_serial import SerialError
 from dustcake_sim.modbus_server import AbsentUnit
 from dustcake_sim.register_map import UNIT, describe
 from dustcake_sim.scenario import Scenario, ScenarioError, load_scenario, packaged_scenarios
+from dustcake_sim.valve_log import ValveLog, valve_log
 
 DONE, BAD_USAGE, NOT_REACHED = 0, 2, 3
 
@@ -119,6 +121,12 @@ def _parser() -> argparse.ArgumentParser:
         help="a pty is sure to take N only (%(default)s)",
     )
     parser.add_argument(
+        "--valve-log",
+        type=Path,
+        metavar="FILE",
+        help="add a line of JSON to this file for each valve that gets or loses power",
+    )
+    parser.add_argument(
         "--map", action="store_true", help="print the register map and end (JSON with --log-json)"
     )
     parser.add_argument("--log-json", action="store_true", help="JSON, one object a line")
@@ -149,7 +157,7 @@ def _announce(sim: ServedScenario, as_json: bool) -> None:
         _write(f"listening on {host}:{port}")
 
 
-async def _serve(scenario: Scenario, args: argparse.Namespace) -> None:
+async def _serve(scenario: Scenario, args: argparse.Namespace, told: ValveLog | None) -> None:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -164,6 +172,7 @@ async def _serve(scenario: Scenario, args: argparse.Namespace) -> None:
         unit=args.unit,
         absent_unit=AbsentUnit(args.absent_unit),
         serial_line=line,
+        valves_told=told,
     ) as sim:
         _announce(sim, args.log_json)
         if sim.serial is not None:
@@ -189,7 +198,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         if args.map:
             _print_map(scenario, args.log_json)
         else:
-            asyncio.run(_serve(scenario, args))
+            with valve_log(args.valve_log) as told:
+                asyncio.run(_serve(scenario, args, told))
     except BrokenPipeError:
         # Whoever read the output has had enough. Python would complain again when it flushes.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -198,6 +208,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stderr.write(f"{error}\n")
         return NOT_REACHED
     except OSError as error:
+        if error.filename is not None:
+            why = error.strerror or error
+            sys.stderr.write(f"cannot write --valve-log {args.valve_log}: {why}\n")
+            return BAD_USAGE
         sys.stderr.write(
             f"cannot listen on --host {args.host} --port {args.port}: {error.strerror or error};"
             " give another port, 0 for any free one, or end the process that has it\n"

@@ -23,6 +23,7 @@ from dustcake_sim.modbus_server import AbsentUnit, ModbusServer
 from dustcake_sim.plant.state import State
 from dustcake_sim.register_map import UNIT
 from dustcake_sim.scenario import Scenario
+from dustcake_sim.valve_log import ValveLog
 
 TICK_S = 0.1
 MOST_CATCH_UP_S = 5.0
@@ -53,6 +54,10 @@ class Pace:
             _log.warning("stalled", extra={"given_up_s": round(given_up_s, 3)})
         self._machine.advance_to(now_s)
         return now_s
+
+    def clock_s(self, t_s: float) -> float:
+        """The clock at machine time `t_s`."""
+        return self._origin_s + t_s
 
     async def run(self) -> None:
         """Keep the machine up to date until cancelled."""
@@ -110,14 +115,18 @@ async def serve_scenario(
     unit: int = UNIT,
     absent_unit: AbsentUnit = AbsentUnit.SILENCE,
     serial_line: SerialLine | None = None,
+    valves_told: ValveLog | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> AsyncIterator[ServedScenario]:
-    """Serve a scenario over Modbus TCP, and on a serial line if given, while in the block.
+    """Serve a scenario over Modbus TCP, and on a serial line if given, while in the block;
+    `valves_told` is told what the valves do.
 
     Raises OSError when the TCP port is not to be had, SerialError when the serial one is not.
     """
     machine = Machine(scenario, speed=speed, seed=seed)
     pace = Pace(machine, clock)
+    if valves_told is not None:
+        _tell_valves(machine, pace, valves_told)
     units = {unit: MachineImage(machine, pace.bring_up_to_date)}
     server = ModbusServer(units, host=host, port=port, absent_unit=absent_unit)
     serial = None
@@ -139,3 +148,8 @@ async def serve_scenario(
             ticking.cancel()
             with suppress(asyncio.CancelledError):
                 await ticking
+
+
+def _tell_valves(machine: Machine, pace: Pace, told: ValveLog) -> None:
+    told.started(pace.clock_s(0.0))
+    machine.outputs.switched = lambda valve, on, t_s: told.switched(valve, on, pace.clock_s(t_s))

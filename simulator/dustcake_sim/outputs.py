@@ -11,7 +11,7 @@ time and in order, however rarely `settle` is called.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 
@@ -45,6 +45,8 @@ class OutputModule:
 
     valves: int
     settings: OutputSettings = field(default_factory=OutputSettings)
+    switched: Callable[[int, bool, float], None] | None = None
+    """Told of each valve that gets power (True) or loses it, with the time it did."""
     counts: OutputCounts = field(init=False)
     demand: bool = field(init=False, default=False)
     blower_request: bool = field(init=False, default=False)
@@ -170,9 +172,15 @@ class OutputModule:
             if not on and valve in self._on_since_s:
                 on_s = now_s - self._on_since_s.pop(valve)
                 self.counts.longest_on_s = max(self.counts.longest_on_s, on_s)
+                self._tell(valve, False, now_s)
         for valve, on in enumerate(wanted):
             if on and valve not in self._on_since_s:
                 self.counts.pulses[valve] += 1
                 if self._on_since_s:
                     self.counts.two_valves_at_once += 1
                 self._on_since_s[valve] = now_s
+                self._tell(valve, True, now_s)
+
+    def _tell(self, valve: int, on: bool, now_s: float) -> None:
+        if self.switched is not None:
+            self.switched(valve, on, now_s)

@@ -10,6 +10,7 @@ import socket
 import struct
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -231,3 +232,29 @@ def test_a_reader_that_stops_reading_the_map() -> None:
     running.stdout = None
     _, errors = running.communicate(timeout=20)
     assert (running.returncode, errors) == (0, b"")
+
+
+def test_valves_told_to_a_file(tmp_path: Path) -> None:
+    log = tmp_path / "valves.jsonl"
+    for _ in range(2):
+        running = Simulator("welding_cell", "--port", "0", "--valve-log", str(log))
+        with closing(socket.create_connection(("127.0.0.1", running.port))) as connection:
+            for on in (1, 0):
+                tcp.send_message(tcp.write_single_coil(1, 2, on), connection)
+        running.process.kill()
+        running.process.communicate()
+    lines = [json.loads(line) for line in log.read_text().splitlines()]
+    told = [(line["event"], line.get("valve")) for line in lines]
+    assert told == [("started", None), ("on", 3), ("off", 3)] * 2
+    times_s = [line["mono_s"] for line in lines]
+    assert times_s == sorted(times_s)
+    assert times_s[-1] <= time.monotonic()
+    refused = subprocess.run(
+        [*SIMULATOR, "welding_cell", "--port", "0", "--valve-log", str(tmp_path / "none" / "log")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert refused.returncode == 2
+    assert "cannot write --valve-log" in refused.stderr
+    assert "Traceback" not in refused.stderr
