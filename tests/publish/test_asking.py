@@ -65,6 +65,13 @@ RUN = "`run` must be true or false"
         ("another encoding", '{"id":"r1"}'.encode("utf-16"), "not JSON in UTF-8", None),
         ("not UTF-8", b'{"id":"\xff"}', "not JSON in UTF-8", None),
         ("nested too deeply", b"[" * 4000, "not JSON in UTF-8", None),
+        ("infinity", b'{"id":"r1","request":"zero","x":-Infinity}', "not JSON in UTF-8", None),
+        (
+            "both at once",
+            b'{"id":"r1","request":"blower","run":false,"run":true}',
+            "a name stands twice in one object",
+            None,
+        ),
         ("a list", b"[]", "not a JSON object", None),
         ("a number", b"1", "not a JSON object", None),
         ("too long", b" " * (LONGEST_REQUEST_BYTES + 1), "longer than 4096 bytes", None),

@@ -53,11 +53,11 @@ def test_unreadable_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     path = tmp_path / "locked.toml"
     path.write_text(file_text(), encoding="utf-8")
 
-    def refuse(_self: Path) -> bytes:
+    def refuse(_self: Path, _mode: str) -> None:
         # Permission bits do not stop the superuser, as whom tests may run.
         raise PermissionError(13, os.strerror(13))
 
-    monkeypatch.setattr(Path, "read_bytes", refuse)
+    monkeypatch.setattr(Path, "open", refuse)
     problem = problem_of(path)
     assert problem.value == "Permission denied"
     assert "may read" in problem.remedy
@@ -71,8 +71,20 @@ def test_not_utf_8(tmp_path: Path) -> None:
 
 def test_too_large(tmp_path: Path) -> None:
     path = tmp_path / "large.toml"
-    path.write_bytes(b"#" * 1_000_001)
+    path.write_bytes(b"#" * 200_001)
     assert problem_of(path).value == "too large"
+
+
+def test_what_never_ends_is_too_large() -> None:
+    assert problem_of(Path("/dev/zero")).value == "too large"
+
+
+def test_of_very_many_problems_the_first_are_told() -> None:
+    with pytest.raises(SettingsError) as caught:
+        parse_settings(file_text(tail="[x]\n" + "".join(f"[x{n}]\n" for n in range(300))))
+    *told, rest = caught.value.problems
+    assert len(told) == 100
+    assert rest.value == "201 more problems"
 
 
 @pytest.mark.parametrize(
@@ -83,6 +95,8 @@ def test_too_large(tmp_path: Path) -> None:
         ('a = "unfinished', "end of document"),
         (f"a = {'9' * 5000}", "digits"),
         (f"a = {'[' * 3000}", "nested too deeply"),
+        (f"a{'.a' * 400} = 1", "nested too deeply"),
+        (f"[a{'.a' * 50_000}]", "nested too deeply"),
     ],
 )
 def test_not_toml(text: str, says: str) -> None:

@@ -33,18 +33,45 @@ class NotUnderstood:
 REQUESTS = ("mode", "zero", "acknowledge", "blower")
 
 
-def read_request(text: bytes) -> Asked | NotUnderstood:
-    """Read one request: a JSON object with ``request``, ``id``, optional ``by``, and the fields of
-    that request. Unknown fields are refused, so that a mistyped one is not silently ignored."""
+def read_object(text: bytes) -> dict[str, Any] | NotUnderstood:
+    """The JSON object in ``text``. One that says a thing twice is refused: which was meant?"""
     if len(text) > LONGEST_REQUEST_BYTES:
         return NotUnderstood(f"longer than {LONGEST_REQUEST_BYTES} bytes")
     try:
         # Decoded here, because the library would guess at other encodings.
-        asked = json.loads(text.decode())
+        found = json.loads(text.decode(), object_pairs_hook=_once_each, parse_constant=_no_number)
+    except _SaidTwiceError:
+        return NotUnderstood("a name stands twice in one object")
     except (UnicodeDecodeError, ValueError, RecursionError):
         return NotUnderstood("not JSON in UTF-8")
-    if not isinstance(asked, dict):
-        return NotUnderstood("not a JSON object")
+    return found if isinstance(found, dict) else NotUnderstood("not a JSON object")
+
+
+class _SaidTwiceError(Exception):
+    pass
+
+
+def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise _SaidTwiceError
+    return found
+
+
+def _no_number(constant: str) -> None:
+    raise ValueError(f"{constant} is not JSON")
+
+
+def read_request(text: bytes) -> Asked | NotUnderstood:
+    """Read one request: a JSON object as ``request_in`` has it."""
+    found = read_object(text)
+    return found if isinstance(found, NotUnderstood) else request_in(found)
+
+
+def request_in(fields: dict[str, Any]) -> Asked | NotUnderstood:
+    """The request that ``fields`` make: ``request``, ``id``, optional ``by``, and the fields of
+    that request. Unknown ones are refused, so that a mistyped one is not silently ignored."""
+    asked = dict(fields)
     request_id, by = asked.pop("id", None), asked.pop("by", "")
     if not _is_label(request_id) or not request_id:
         return NotUnderstood("`id` must be a text of 1 to 64 characters, new for each request")

@@ -8,7 +8,15 @@ from typing import Any
 from dustcake.core.events import RequestAnswered
 from dustcake.core.stamp import Stamp
 from dustcake.ports import Clock
-from dustcake.publish.asking import NotUnderstood, not_understood_reply, read_request, reply
+from dustcake.publish.asking import (
+    Asked,
+    NotUnderstood,
+    not_understood_reply,
+    read_object,
+    read_request,
+    reply,
+    request_in,
+)
 from dustcake.runtime.engine import Engine
 from dustcake.units import PressureUnit
 
@@ -24,13 +32,17 @@ class Answering:
         self._unit = unit
         self._clock = clock
 
-    async def answer(self, text: bytes, by: str, *, trust_by: bool) -> bytes:
-        """Put a request to the core and word its answer. With ``trust_by`` the asker's own `by`
-        is recorded too; where the kernel knows who it is, it is not."""
+    async def answer(self, text: bytes, by: str) -> bytes:
+        """Answer a request that came as ``text``; what the asker says of himself is recorded
+        beside ``by``."""
         asked = read_request(text)
+        who = f"{by}:{asked.by}" if isinstance(asked, Asked) and asked.by else by
+        return await self.answer_asked(asked, who)
+
+    async def answer_asked(self, asked: Asked | NotUnderstood, who: str) -> bytes:
+        """Put a request to the core and word its answer; ``who`` is recorded."""
         if isinstance(asked, NotUnderstood):
             return self._not_understood(asked)
-        who = f"{by}:{asked.by}" if trust_by and asked.by else by
         try:
             async with asyncio.timeout(ANSWER_WITHIN_S):
                 event = await self._engine.ask(asked.request, asked.request_id, who)
@@ -49,20 +61,20 @@ async def answer_local(
     line: bytes, by: str, answering: Mapping[str, Answering], status: Mapping[str, Any]
 ) -> bytes:
     """One line of the local socket: ``{"status": true}``, or a request that names its collector
-    unless there is only one."""
-    try:
-        asked = json.loads(line)
-    except (UnicodeDecodeError, ValueError, RecursionError):
-        asked = None
-    if not isinstance(asked, dict):
-        return b'{"accepted": false, "reason": "not understood: not a JSON object"}'
-    if asked == {"status": True}:
+    unless there is only one. The kernel says who asks, so what he says of himself is not
+    recorded."""
+    asked = read_object(line)
+    if isinstance(asked, NotUnderstood):
+        return _refused(f"not understood: {asked.problem}")
+    if len(asked) == 1 and asked.get("status") is True:
         content = {name: tell() for name, tell in status.items()}
         return json.dumps({"collectors": content}, ensure_ascii=False).encode()
     only = next(iter(answering)) if len(answering) == 1 else None
     name = asked.pop("collector", only)
     if not isinstance(name, str) or name not in answering:
-        known = ", ".join(answering)
-        problem = {"accepted": False, "reason": f"name one of the collectors: {known}"}
-        return json.dumps(problem, ensure_ascii=False).encode()
-    return await answering[name].answer(json.dumps(asked).encode(), f"local:{by}", trust_by=False)
+        return _refused(f"name one of the collectors: {', '.join(answering)}")
+    return await answering[name].answer_asked(request_in(asked), f"local:{by}")
+
+
+def _refused(reason: str) -> bytes:
+    return json.dumps({"accepted": False, "reason": reason}, ensure_ascii=False).encode()

@@ -134,7 +134,7 @@ class Installed:
         user_properties: tuple[tuple[str, str], ...],
     ) -> None:
         assert self._link is not None
-        answer = await self.answering.answer(payload, "mqtt", trust_by=True)
+        answer = await self.answering.answer(payload, "mqtt")
         own = self._renderer.topics.reply
         self._link.reply(response_topic or own, answer, correlation_data)
 

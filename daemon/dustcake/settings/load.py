@@ -14,7 +14,10 @@ from dustcake.settings.model import Settings
 from dustcake.settings.places import NAMED_LISTS, Labels, Location, take_out, touches
 from dustcake.settings.problems import Problem, SettingsError
 
-_LARGEST_BYTES = 1_000_000
+_LARGEST_BYTES = 200_000
+_MOST_TOLD = 100
+_DEEPEST = 32
+_MOST_DOTS = 500
 
 
 def load_settings(path: Path) -> Settings:
@@ -39,9 +42,11 @@ def parse_settings(text: str, source: str = "settings") -> Settings:
 def _read(path: Path) -> str:
     source = str(path)
     try:
-        if path.is_file() and path.stat().st_size > _LARGEST_BYTES:
-            raise _unusable(source, "too large", "at most 1 MB", "name a settings file")
-        return path.read_bytes().decode("utf-8-sig")
+        with path.open("rb") as file:
+            content = file.read(_LARGEST_BYTES + 1)
+        if len(content) > _LARGEST_BYTES:
+            raise _unusable(source, "too large", "at most 200 kB", "name a settings file")
+        return content.decode("utf-8-sig")
     except FileNotFoundError:
         remedy = "check the path; complete examples are in the directory config of the source"
         raise _unusable(source, "no such file", "a TOML file", remedy) from None
@@ -55,13 +60,29 @@ def _read(path: Path) -> str:
 
 
 def _parse(text: str, source: str) -> dict[str, Any]:
+    remedy = "flatten tables and arrays"
+    too_deep = _unusable(source, "nested too deeply", f"at most {_DEEPEST} levels", remedy)
+    # The parser's time grows with the square of the parts of a key, which never leaves its line.
+    if any(line.count(".") > _MOST_DOTS for line in text.split("\n")):
+        raise too_deep
     try:
-        return tomllib.loads(text)
+        data = tomllib.loads(text)
     except RecursionError:
-        raise _unusable(source, "nested too deeply", "TOML", "flatten the arrays") from None
+        raise too_deep from None
     except ValueError as error:  # TOMLDecodeError is one, and so is a number of too many digits
         remedy = "correct the file there; names of tables and `key = value` lines are TOML 1.0"
         raise _unusable(source, str(error), "TOML 1.0", remedy) from None
+    if _is_deeper_than(_DEEPEST, data):
+        raise too_deep
+    return data
+
+
+def _is_deeper_than(levels: int, data: dict[str, Any]) -> bool:
+    level: list[Any] = [data]
+    for _ in range(levels):
+        inside = (each.values() if isinstance(each, dict) else each for each in level)
+        level = [each for part in inside for each in part if isinstance(each, dict | list)]
+    return bool(level)
 
 
 def _unusable(source: str, value: str, allowed: str, remedy: str) -> SettingsError:
@@ -90,7 +111,10 @@ def _all_problems(data: dict[str, Any], errors: list[ErrorDetails]) -> list[Prob
     that would judge such a stand-in are not applied.
     """
     labels = Labels(data)
-    problems = [problem_of(error, data, labels) for error in errors]
+    problems = [problem_of(error, data, labels) for error in errors[:_MOST_TOLD]]
+    if len(errors) > _MOST_TOLD:
+        more = f"{len(errors) - _MOST_TOLD} more problems"
+        problems.append(Problem("settings file", more, "none", "correct those above first"))
     rest = copy.deepcopy(data)
     places: list[str] = []
     while errors:
