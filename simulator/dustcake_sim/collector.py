@@ -41,7 +41,8 @@ from dustcake_sim.plant.advance import advance, operating_point
 from dustcake_sim.plant.air import REFERENCE_AIR, Air, air_at
 from dustcake_sim.plant.header import AirSupply
 from dustcake_sim.plant.state import Inputs, OperatingPoint, State
-from dustcake_sim.plant.wear import drum_emptied, filters_changed, torn, worn
+from dustcake_sim.plant.tank import unsettled_pa
+from dustcake_sim.plant.wear import drum_emptied, filters_changed, header_vented, torn, worn
 from dustcake_sim.scenario import (
     Scenario,
     build_plant,
@@ -204,8 +205,7 @@ class Collector:
             now.leak_m3_s_pa if event.leak_m3_s_pa is None else event.leak_m3_s_pa,
         )
         if event.blow_down:
-            limit_pa = self.plant.ambient_pa + self.supply.gauge_pa
-            self.state = replace(self.state, header_pa=min(self.state.header_pa, limit_pa))
+            self.state = header_vented(self.state, self.supply.gauge_pa)
 
     # --- what it does
 
@@ -224,6 +224,10 @@ class Collector:
     def valves_stuck_open(self) -> bool:
         """Whether air blows through a valve that nobody has energised."""
         return "stuck_open" in self._valve_faults
+
+    def header_unsettled_pa(self) -> float:
+        """How far, Pa, warming or cooling has yet to take the header's pressure."""
+        return unsettled_pa(self.plant.header, self.state.header_pa, self.state.header_kg)
 
     def longest_step_s(self) -> float:
         """Longest span, s, over which wear and drift are small enough to be taken in one."""

@@ -39,15 +39,25 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class _Watched:
+    """`astray`: by how much at most the value may bend away from between those of two states."""
+
     transmitter: Transmitter
     noise: SampleNoise
     band: Band
     lag_s: float
+    astray: float = 0.0
+
+    def clear_of_edges(self, before: tuple[float, float]) -> bool:
+        """Whether it stayed inside since true and damped value were `before`, for any noise."""
+        now = (self.transmitter.true, self.transmitter.damped)
+        return all(
+            _clear(self.band, self.transmitter, value, self.astray) for value in (*before, *now)
+        )
 
 
-def _clear(band: Band, transmitter: Transmitter, value: float) -> bool:
-    """Whether no noise can take this value out of the band."""
-    return band.holds(transmitter.before_noise(value), transmitter.reach + _SLACK)
+def _clear(band: Band, transmitter: Transmitter, value: float, astray: float = 0.0) -> bool:
+    """Whether no noise can take this value out of the band, nor it being `astray` by so much."""
+    return band.holds(transmitter.before_noise(value), transmitter.reach + _SLACK + astray)
 
 
 def _room(dp: _Watched, rate: float) -> float:
@@ -120,8 +130,15 @@ class SampledCollector:
         one = self.collector
         watched = [_Watched(one.dp, self._dp_noise, dp, one.dp_lag_s(self.t_s))]
         if header is not None:
+            # Pressure may recover past where it ends, but not past what warming can do to it.
             watched.append(
-                _Watched(one.header, self._header_noise, header, one.header.spec.damping_s)
+                _Watched(
+                    one.header,
+                    self._header_noise,
+                    header,
+                    one.header.spec.damping_s,
+                    one.header_unsettled_pa(),
+                )
             )
         # Within one step of wear and drift, so that readings in between lie on a line.
         most = max(1, int(min(one.longest_step_s() / self.sample_s, _MOST_LEAPT)))
@@ -162,16 +179,17 @@ class SampledCollector:
         before = [(each.transmitter.true, each.transmitter.damped) for each in watched]
         end_s = (begun + count - 1) * self.sample_s
         self.advance_to(end_s)
-        if all(
-            _clear(each.band, each.transmitter, value)
+        unclear = [
+            (each, was)
             for each, was in zip(watched, before, strict=True)
-            for value in (*was, each.transmitter.true, each.transmitter.damped)
-        ):
+            if not each.clear_of_edges(was)
+        ]
+        if not unclear:
             self.next_sample = begun + count
             return count
         clear = 0
         if count <= _SCANNED:
-            clear = self._clear_of(begun, count, begun_s, end_s, watched, before)
+            clear = self._clear_of(begun, count, begun_s, end_s, unclear)
         if clear == count:
             self.next_sample = begun + count
             return count
@@ -188,14 +206,13 @@ class SampledCollector:
         count: int,
         begun_s: float,
         end_s: float,
-        watched: list[_Watched],
-        before: list[tuple[float, float]],
+        unclear: list[tuple[_Watched, tuple[float, float]]],
     ) -> int:
         """How many of the samples are certain to stay inside: those before the first in doubt."""
         span_s = end_s - begun_s
         if span_s <= 0.0:
             return 0
-        for each, (true, damped) in zip(watched, before, strict=True):
+        for each, (true, damped) in unclear:
             transmitter = each.transmitter
             rate = (transmitter.true - true) / span_s
             # Settled: damping lags behind an even change by its time constant, and stays so.

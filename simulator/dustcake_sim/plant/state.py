@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from dustcake_sim.plant.air import REFERENCE_AIR, Air
 from dustcake_sim.plant.blower import Blower
 from dustcake_sim.plant.fan import Duct, Fan
-from dustcake_sim.plant.header import AMBIENT_PA, AirSupply, Header
+from dustcake_sim.plant.header import AMBIENT_PA, AirSupply, Header, air_kg
 from dustcake_sim.plant.media import Media
 from dustcake_sim.plant.pulse import NO_DRUM, Drum
 
@@ -53,6 +53,8 @@ class State:
     blower_speed: float
     header_pa: float
     """Absolute pressure in the tank, Pa."""
+    header_kg: float
+    """Air in the tank, kg."""
     ambient_pa: float = AMBIENT_PA
     """Pressure of the surrounding air, Pa."""
     drum_kg: float = 0.0
@@ -133,5 +135,6 @@ def new_state(
         pulse_share=none,
         blower_speed=blower_speed,
         header_pa=plant.ambient_pa + header_gauge_pa,
+        header_kg=air_kg(plant.header, plant.ambient_pa + header_gauge_pa),
         ambient_pa=plant.ambient_pa,
     )
