@@ -12,7 +12,7 @@ import math
 import random
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from dustcake_sim.dust import DAY_S, Work
 from dustcake_sim.events import (
@@ -40,6 +40,7 @@ from dustcake_sim.instruments import Transmitter
 from dustcake_sim.plant.advance import advance, operating_point
 from dustcake_sim.plant.air import REFERENCE_AIR, Air, air_at
 from dustcake_sim.plant.header import AirSupply
+from dustcake_sim.plant.record import record
 from dustcake_sim.plant.state import Inputs, OperatingPoint, State
 from dustcake_sim.plant.tank import unsettled_pa
 from dustcake_sim.plant.wear import drum_emptied, filters_changed, header_vented, torn, worn
@@ -60,13 +61,13 @@ _DRIFT_PER_STEP_PA = 0.01
 _SPAN_PER_STEP = 1e-5  # of a reading: 0.01 Pa at 1000 Pa
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class _Wear:
     rate_pa_s_m_per_s: float
     left_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Moment:
     """Everything about a collector that moving along changes."""
 

@@ -6,12 +6,11 @@ faster. Sample `n` is taken at `n * sample_s`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from dustcake_sim.collector import Collector
 from dustcake_sim.instruments import Transmitter, TransmitterFault, cut
 from dustcake_sim.noise import SampleNoise
 from dustcake_sim.outputs import OutputModule
+from dustcake_sim.plant.record import record
 from dustcake_sim.scenario import Scenario
 from dustcake_sim.sensing import SensingLine
 
@@ -23,7 +22,7 @@ _SLACK = 0.02
 """How far off that line a reading may be, Pa, and still be looked at exactly."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Band:
     """Readings strictly inside are uneventful; None is open."""
 
@@ -37,7 +36,7 @@ class Band:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class _Watched:
     """`astray`: by how much at most the value may bend away from between those of two states."""
 
@@ -80,6 +79,8 @@ class SampledCollector:
         self.sample_s = sample_s
         self.t_s = 0.0
         self.next_sample = 0
+        self._trend_pa_s = 0.0
+        """How fast dP has changed of late: a guess for what is to come."""
         self._dp_noise = SampleNoise(seed, 0)
         self._header_noise = SampleNoise(seed, 1)
         self.collector.happen(0.0)
@@ -95,7 +96,7 @@ class SampledCollector:
 
     def advance_to(self, t_s: float) -> None:
         """Run everything up to `t_s`, which must not be later than `next_change_s`."""
-        one = self.collector
+        one, begun_s, begun_pa = self.collector, self.t_s, self.collector.dp.true
         while self.t_s < t_s:
             step_s = min(t_s - self.t_s, one.longest_step_s())
             one.move(step_s, self.outputs.blower_request, self.outputs.energised())
@@ -103,6 +104,8 @@ class SampledCollector:
             one.dp.follow(one.sensed_pa(), step_s, lag_s=one.dp_lag_s(self.t_s))
             one.header.follow(one.state.header_gauge_pa, step_s)
             one.flow.follow(one.point.flow_m3_s, step_s)
+        if t_s > begun_s:
+            self._trend_pa_s = (one.dp.true - begun_pa) / (t_s - begun_s)
         self.outputs.settle(t_s)
         one.release(self.outputs.energised())
         one.happen(t_s)
@@ -148,6 +151,10 @@ class SampledCollector:
             # No further than dP can be expected to stay clear: a pass that fails is wasted.
             ahead = max(window if near else _SCANNED, int(_room(watched[0], rate)))
             count = min(window, ahead, most, last - self.next_sample + 1)
+            if near:
+                count = self._foreseen(count, watched[0])
+                if count == 0:
+                    break
             true = one.dp.true
             passed = self._pass(count, watched)
             rate = (one.dp.true - true) / passed if passed else rate
@@ -158,6 +165,19 @@ class SampledCollector:
             else:
                 window = max(_SCANNED, count // 8)
         return self.next_sample > first
+
+    def _foreseen(self, count: int, dp: _Watched) -> int:
+        """How many of the next samples of dP should stay inside, if it goes on as it did.
+
+        Only a guess, so that a pass is not tried in vain. The passes themselves do not rely on it.
+        """
+        one, noise, size = dp.transmitter, dp.noise, dp.transmitter.spec.noise
+        lagged = one.true - self._trend_pa_s * dp.lag_s
+        for number in range(self.next_sample, self.next_sample + count):
+            damped = lagged + self._trend_pa_s * (number * self.sample_s - self.t_s)
+            if not dp.band.holds(one.before_noise(damped) + size * cut(noise(number)), _SLACK):
+                return number - self.next_sample
+        return count
 
     def _steady(self) -> bool:
         """Whether what is read changes in one direction, and only with the cake."""

@@ -6,9 +6,9 @@ What the records are and how air flows; `tank` is how the tank behaves in time.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from dustcake_sim.plant.air import GAS_CONSTANT_J_KG_K, REFERENCE_TEMPERATURE_K, SEA_LEVEL_PA
+from dustcake_sim.plant.record import record
 
 AMBIENT_PA = SEA_LEVEL_PA
 REFERENCE_DENSITY_KG_M3 = 1.185  # ISO 6358 reference air: 100 kPa, 293.15 K (secondary source)
@@ -17,7 +17,7 @@ _LAMINAR = 0.999
 tools have it (secondary source): else an all but empty tank would change infinitely fast."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Header:
     """Tank, regulator and diaphragm valves."""
 
@@ -38,7 +38,7 @@ class Header:
     for still air at 1 bar, times 8 for its density (both from a secondary source)."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class AirSupply:
     """What stands behind the regulator, and what gets lost."""
 
@@ -50,7 +50,7 @@ class AirSupply:
     """Sonic conductance of leaks in the header, m3/(s Pa)."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TankStep:
     """A tank after some time, and the air that moved in it, kg."""
 
