@@ -12,7 +12,7 @@ import math
 import random
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from dustcake_sim.dust import DAY_S, Work
 from dustcake_sim.events import (
@@ -40,8 +40,10 @@ from dustcake_sim.instruments import Transmitter
 from dustcake_sim.plant.advance import advance, operating_point
 from dustcake_sim.plant.air import REFERENCE_AIR, Air, air_at
 from dustcake_sim.plant.header import AirSupply
+from dustcake_sim.plant.record import record
 from dustcake_sim.plant.state import Inputs, OperatingPoint, State
-from dustcake_sim.plant.wear import drum_emptied, filters_changed, torn, worn
+from dustcake_sim.plant.tank import unsettled_pa
+from dustcake_sim.plant.wear import drum_emptied, filters_changed, header_vented, torn, worn
 from dustcake_sim.scenario import (
     Scenario,
     build_plant,
@@ -59,13 +61,13 @@ _DRIFT_PER_STEP_PA = 0.01
 _SPAN_PER_STEP = 1e-5  # of a reading: 0.01 Pa at 1000 Pa
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class _Wear:
     rate_pa_s_m_per_s: float
     left_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Moment:
     """Everything about a collector that moving along changes."""
 
@@ -204,8 +206,7 @@ class Collector:
             now.leak_m3_s_pa if event.leak_m3_s_pa is None else event.leak_m3_s_pa,
         )
         if event.blow_down:
-            limit_pa = self.plant.ambient_pa + self.supply.gauge_pa
-            self.state = replace(self.state, header_pa=min(self.state.header_pa, limit_pa))
+            self.state = header_vented(self.state, self.supply.gauge_pa)
 
     # --- what it does
 
@@ -224,6 +225,10 @@ class Collector:
     def valves_stuck_open(self) -> bool:
         """Whether air blows through a valve that nobody has energised."""
         return "stuck_open" in self._valve_faults
+
+    def header_unsettled_pa(self) -> float:
+        """How far, Pa, warming or cooling has yet to take the header's pressure."""
+        return unsettled_pa(self.plant.header, self.state.header_pa, self.state.header_kg)
 
     def longest_step_s(self) -> float:
         """Longest span, s, over which wear and drift are small enough to be taken in one."""

@@ -6,12 +6,11 @@ faster. Sample `n` is taken at `n * sample_s`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from dustcake_sim.collector import Collector
 from dustcake_sim.instruments import Transmitter, TransmitterFault, cut
 from dustcake_sim.noise import SampleNoise
 from dustcake_sim.outputs import OutputModule
+from dustcake_sim.plant.record import record
 from dustcake_sim.scenario import Scenario
 from dustcake_sim.sensing import SensingLine
 
@@ -23,7 +22,7 @@ _SLACK = 0.02
 """How far off that line a reading may be, Pa, and still be looked at exactly."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Band:
     """Readings strictly inside are uneventful; None is open."""
 
@@ -37,17 +36,27 @@ class Band:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class _Watched:
+    """`astray`: by how much at most the value may bend away from between those of two states."""
+
     transmitter: Transmitter
     noise: SampleNoise
     band: Band
     lag_s: float
+    astray: float = 0.0
+
+    def clear_of_edges(self, before: tuple[float, float]) -> bool:
+        """Whether it stayed inside since true and damped value were `before`, for any noise."""
+        now = (self.transmitter.true, self.transmitter.damped)
+        return all(
+            _clear(self.band, self.transmitter, value, self.astray) for value in (*before, *now)
+        )
 
 
-def _clear(band: Band, transmitter: Transmitter, value: float) -> bool:
-    """Whether no noise can take this value out of the band."""
-    return band.holds(transmitter.before_noise(value), transmitter.reach + _SLACK)
+def _clear(band: Band, transmitter: Transmitter, value: float, astray: float = 0.0) -> bool:
+    """Whether no noise can take this value out of the band, nor it being `astray` by so much."""
+    return band.holds(transmitter.before_noise(value), transmitter.reach + _SLACK + astray)
 
 
 def _room(dp: _Watched, rate: float) -> float:
@@ -70,6 +79,8 @@ class SampledCollector:
         self.sample_s = sample_s
         self.t_s = 0.0
         self.next_sample = 0
+        self._trend_pa_s = 0.0
+        """How fast dP has changed of late: a guess for what is to come."""
         self._dp_noise = SampleNoise(seed, 0)
         self._header_noise = SampleNoise(seed, 1)
         self.collector.happen(0.0)
@@ -85,7 +96,7 @@ class SampledCollector:
 
     def advance_to(self, t_s: float) -> None:
         """Run everything up to `t_s`, which must not be later than `next_change_s`."""
-        one = self.collector
+        one, begun_s, begun_pa = self.collector, self.t_s, self.collector.dp.true
         while self.t_s < t_s:
             step_s = min(t_s - self.t_s, one.longest_step_s())
             one.move(step_s, self.outputs.blower_request, self.outputs.energised())
@@ -93,6 +104,8 @@ class SampledCollector:
             one.dp.follow(one.sensed_pa(), step_s, lag_s=one.dp_lag_s(self.t_s))
             one.header.follow(one.state.header_gauge_pa, step_s)
             one.flow.follow(one.point.flow_m3_s, step_s)
+        if t_s > begun_s:
+            self._trend_pa_s = (one.dp.true - begun_pa) / (t_s - begun_s)
         self.outputs.settle(t_s)
         one.release(self.outputs.energised())
         one.happen(t_s)
@@ -120,8 +133,15 @@ class SampledCollector:
         one = self.collector
         watched = [_Watched(one.dp, self._dp_noise, dp, one.dp_lag_s(self.t_s))]
         if header is not None:
+            # Pressure may recover past where it ends, but not past what warming can do to it.
             watched.append(
-                _Watched(one.header, self._header_noise, header, one.header.spec.damping_s)
+                _Watched(
+                    one.header,
+                    self._header_noise,
+                    header,
+                    one.header.spec.damping_s,
+                    one.header_unsettled_pa(),
+                )
             )
         # Within one step of wear and drift, so that readings in between lie on a line.
         most = max(1, int(min(one.longest_step_s() / self.sample_s, _MOST_LEAPT)))
@@ -131,6 +151,10 @@ class SampledCollector:
             # No further than dP can be expected to stay clear: a pass that fails is wasted.
             ahead = max(window if near else _SCANNED, int(_room(watched[0], rate)))
             count = min(window, ahead, most, last - self.next_sample + 1)
+            if near:
+                count = self._foreseen(count, watched[0])
+                if count == 0:
+                    break
             true = one.dp.true
             passed = self._pass(count, watched)
             rate = (one.dp.true - true) / passed if passed else rate
@@ -141,6 +165,19 @@ class SampledCollector:
             else:
                 window = max(_SCANNED, count // 8)
         return self.next_sample > first
+
+    def _foreseen(self, count: int, dp: _Watched) -> int:
+        """How many of the next samples of dP should stay inside, if it goes on as it did.
+
+        Only a guess, so that a pass is not tried in vain. The passes themselves do not rely on it.
+        """
+        one, noise, size = dp.transmitter, dp.noise, dp.transmitter.spec.noise
+        lagged = one.true - self._trend_pa_s * dp.lag_s
+        for number in range(self.next_sample, self.next_sample + count):
+            damped = lagged + self._trend_pa_s * (number * self.sample_s - self.t_s)
+            if not dp.band.holds(one.before_noise(damped) + size * cut(noise(number)), _SLACK):
+                return number - self.next_sample
+        return count
 
     def _steady(self) -> bool:
         """Whether what is read changes in one direction, and only with the cake."""
@@ -162,16 +199,17 @@ class SampledCollector:
         before = [(each.transmitter.true, each.transmitter.damped) for each in watched]
         end_s = (begun + count - 1) * self.sample_s
         self.advance_to(end_s)
-        if all(
-            _clear(each.band, each.transmitter, value)
+        unclear = [
+            (each, was)
             for each, was in zip(watched, before, strict=True)
-            for value in (*was, each.transmitter.true, each.transmitter.damped)
-        ):
+            if not each.clear_of_edges(was)
+        ]
+        if not unclear:
             self.next_sample = begun + count
             return count
         clear = 0
         if count <= _SCANNED:
-            clear = self._clear_of(begun, count, begun_s, end_s, watched, before)
+            clear = self._clear_of(begun, count, begun_s, end_s, unclear)
         if clear == count:
             self.next_sample = begun + count
             return count
@@ -188,14 +226,13 @@ class SampledCollector:
         count: int,
         begun_s: float,
         end_s: float,
-        watched: list[_Watched],
-        before: list[tuple[float, float]],
+        unclear: list[tuple[_Watched, tuple[float, float]]],
     ) -> int:
         """How many of the samples are certain to stay inside: those before the first in doubt."""
         span_s = end_s - begun_s
         if span_s <= 0.0:
             return 0
-        for each, (true, damped) in zip(watched, before, strict=True):
+        for each, (true, damped) in unclear:
             transmitter = each.transmitter
             rate = (transmitter.true - true) / span_s
             # Settled: damping lags behind an even change by its time constant, and stays so.

@@ -97,6 +97,7 @@ class HeaderTable(_Table):
     conductance_m3_s_pa: Positive
     critical_ratio: Annotated[float, Field(ge=0.0, lt=1.0)]
     opening_delay_s: NotNegative
+    warming_time_s: Positive = 8.0
     compressor_kg_s: NotNegative | None = None
     leak_m3_s_pa: NotNegative = 0.0
 

@@ -27,10 +27,11 @@ from dustcake_sim.plant.air import (
     viscosity_pa_s,
 )
 from dustcake_sim.plant.fan import Fan, fan_rise_pa
-from dustcake_sim.plant.header import AMBIENT_PA, AirSupply, air_kg, tank_after, valve_flow_kg_s
+from dustcake_sim.plant.header import AMBIENT_PA, AirSupply, air_kg, valve_flow_kg_s
 from dustcake_sim.plant.media import Media, drag_pa_s_m
 from dustcake_sim.plant.pulse import Drum, removed_share
 from dustcake_sim.plant.state import Plant, State, new_state
+from dustcake_sim.plant.tank import tank_after
 from dustcake_sim.plant.wear import torn
 from plant.plants import (
     COUPLED,
@@ -151,31 +152,42 @@ def test_a_choked_valve_against_an_ideal_nozzle() -> None:
     ],
 )
 @pytest.mark.parametrize("open_valves", [0, 1, 2])
-@pytest.mark.parametrize("start_gauge_pa", [20_000.0, 250_000.0, 620_000.0])
+@pytest.mark.parametrize(
+    ("start_gauge_pa", "span_s"),
+    [(20_000.0, 0.7), (250_000.0, 0.2), (620_000.0, 0.15), (620_000.0, 3.0)],
+)
 def test_the_tank_against_a_solver(
-    supply: AirSupply, open_valves: int, start_gauge_pa: float
+    supply: AirSupply, open_valves: int, start_gauge_pa: float, span_s: float
 ) -> None:
-    # The equation written out anew: regulator or compressor in, ISO 6358 out.
-    kg_per_pa = air_kg(HEADER, 1.0)
-    conductance = open_valves * HEADER.conductance_m3_s_pa + supply.leak_m3_s_pa
+    # Mass and temperature, written out anew: regulator or compressor in, ISO 6358 out, the wall.
+    header, volume_m3, room_k, gas = HEADER, HEADER.volume_m3, 293.15, 287.05
+    conductance = open_valves * header.conductance_m3_s_pa + supply.leak_m3_s_pa
+    heat_v, heat_p = gas / 0.4, 1.4 * gas / 0.4
 
     def rates(_t_s: float, at: np.ndarray) -> list[float]:
-        pressure_pa = float(at[0])
+        mass_kg, kelvin = float(at[0]), float(at[1])
+        pressure_pa = mass_kg * gas * kelvin / volume_m3
         short_pa = AMBIENT_PA + supply.gauge_pa - pressure_pa
-        regulated = max(0.0, short_pa) / HEADER.recharge_time_s * kg_per_pa
+        regulated = max(0.0, short_pa) / header.recharge_time_s * volume_m3 / (gas * room_k)
         into = min(regulated, supply.most_kg_s)
-        out = valve_flow_kg_s(conductance, HEADER.critical_ratio, pressure_pa, AMBIENT_PA)
-        return [(into - out) / kg_per_pa, into, out]
+        out = valve_flow_kg_s(conductance, header.critical_ratio, pressure_pa, AMBIENT_PA, kelvin)
+        wall_w = mass_kg * heat_v * (room_k - kelvin) / header.warming_time_s
+        energy_w = into * heat_p * room_k - out * heat_p * kelvin + wall_w
+        warming = (energy_w - heat_v * kelvin * (into - out)) / (mass_kg * heat_v)
+        return [into - out, warming, into, out]
 
-    start_pa, span_s = AMBIENT_PA + start_gauge_pa, 0.7
+    start_pa = AMBIENT_PA + start_gauge_pa
+    start_kg = air_kg(header, start_pa)
     solved = solve_ivp(
-        rates, (0.0, span_s), [start_pa, 0.0, 0.0], rtol=1e-9, atol=1e-9, max_step=1e-3
+        rates, (0.0, span_s), [start_kg, room_k, 0.0, 0.0], rtol=1e-10, atol=1e-12, max_step=1e-3
     )
-    pressure_pa, supplied_kg, out_kg = solved.y[:, -1]
-    tank = tank_after(HEADER, start_pa, supply, open_valves, span_s)
-    assert tank.pressure_pa == pytest.approx(pressure_pa, rel=2e-4)
-    assert tank.supplied_kg == pytest.approx(supplied_kg, rel=1e-3, abs=2e-5)
-    assert tank.blown_kg + tank.leaked_kg == pytest.approx(out_kg, rel=1e-3, abs=2e-5)
+    mass_kg, kelvin, supplied_kg, out_kg = solved.y[:, -1]
+    tank = tank_after(header, start_pa, start_kg, supply, open_valves, span_s)
+    after_kg = start_kg + tank.supplied_kg - tank.blown_kg - tank.leaked_kg
+    assert tank.pressure_pa == pytest.approx(mass_kg * gas * kelvin / volume_m3, rel=1e-5)
+    assert after_kg == pytest.approx(mass_kg, rel=1e-5)
+    assert tank.supplied_kg == pytest.approx(supplied_kg, rel=1e-5, abs=3e-6)
+    assert tank.blown_kg + tank.leaked_kg == pytest.approx(out_kg, rel=1e-5, abs=3e-6)
 
 
 def test_a_compressible_cake_against_its_own_equation() -> None:

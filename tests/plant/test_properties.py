@@ -72,11 +72,13 @@ def check_step(plant: Plant, before: State, state: State, inputs: Inputs, span_s
         assert through_rows == pytest.approx(point.flow_m3_s, rel=1e-9, abs=1e-12)
     assert point.dp_pa >= 0.0
     assert min(state.cake_kg_m2) >= 0.0
-    assert state.header_pa >= AMBIENT_PA
+    # Shut at ambient pressure while still warm from filling, it falls a little below.
+    assert state.header_pa >= 0.9 * AMBIENT_PA
+    assert 0.5 < state.header_pa / (state.header_kg / air_kg(plant.header, 1.0)) < 1.5
     assert state.dust_off_kg >= before.dust_off_kg
     assert state.dust_in_kg >= before.dust_in_kg
     # Air into the tank, less what left it, is what stays in it.
-    gained_kg = air_kg(plant.header, state.header_pa) - air_kg(plant.header, before.header_pa)
+    gained_kg = state.header_kg - before.header_kg
     supplied, used, leaked = (
         getattr(state, name) - getattr(before, name)
         for name in ("air_supplied_kg", "air_used_kg", "air_leaked_kg")

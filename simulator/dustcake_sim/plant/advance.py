@@ -10,8 +10,8 @@ from dustcake_sim.plant.blow import INSTANT_S, blow, blowing, openness
 from dustcake_sim.plant.blower import speed_after
 from dustcake_sim.plant.fan import duct_pa_s2_m6
 from dustcake_sim.plant.growth import SHORT, grown, growth_step_s, ungrown
-from dustcake_sim.plant.header import tank_after
 from dustcake_sim.plant.state import Inputs, OperatingPoint, Plant, State, Throughflow
+from dustcake_sim.plant.tank import tank_after
 from dustcake_sim.plant.throughflow import throughflow
 
 PULSE_STEP_S = 0.05
@@ -143,7 +143,13 @@ def _step(
         drum_kg, dust_off_kg = drum_kg + blown.fallen_kg, dust_off_kg + blown.fallen_kg
         valves_open = blown.valves_open
     tank = tank_after(
-        plant.header, state.header_pa, inputs.supply, valves_open, dt_s, state.ambient_pa
+        plant.header,
+        state.header_pa,
+        state.header_kg,
+        inputs.supply,
+        valves_open,
+        dt_s,
+        state.ambient_pa,
     )
     return State(
         residual_drag_pa_s_m=tuple(growth.residual_drag_pa_s_m),
@@ -154,6 +160,7 @@ def _step(
         pulse_share=shares,
         blower_speed=speed,
         header_pa=tank.pressure_pa,
+        header_kg=state.header_kg + tank.supplied_kg - tank.blown_kg - tank.leaked_kg,
         ambient_pa=state.ambient_pa,
         drum_kg=drum_kg,
         dust_in_kg=state.dust_in_kg + growth.dust_in_kg,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from dustcake_sim.plant.record import record
 
 GAS_CONSTANT_J_KG_K = 287.05
 SEA_LEVEL_PA = 101_325.0
@@ -42,7 +43,7 @@ REFERENCE_DENSITY_KG_M3 = density_kg_m3(REFERENCE_TEMPERATURE_K)
 REFERENCE_VISCOSITY_PA_S = viscosity_pa_s(REFERENCE_TEMPERATURE_K)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Air:
     """Air in a collector.
 

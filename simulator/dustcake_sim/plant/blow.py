@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from dustcake_sim.plant.pulse import effect, removed_share, settle_dust
+from dustcake_sim.plant.record import record
 from dustcake_sim.plant.state import Inputs, Plant, State
 
 INSTANT_S = 1e-9
 """Shorter than this, a span of time is rounding."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Blown:
     """The rows after some blowing. Tuples have one entry for each row."""
 

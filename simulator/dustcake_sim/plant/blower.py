@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from dustcake_sim.plant.record import record
 
 _SETTLED = 1e-4  # closer to the target than this, the blower is there: dP at rest is exactly zero
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Blower:
     """How quickly the blower follows its starter."""
 

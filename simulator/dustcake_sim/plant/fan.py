@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from dustcake_sim.plant.air import REFERENCE_AIR, Air
+from dustcake_sim.plant.record import record
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Fan:
     """A fan whose pressure falls with the square of flow: p = p0 n^2 - k_f Q^2.
 
@@ -22,7 +22,7 @@ class Fan:
     """k_f, fall of the curve, Pa per (m3/s)^2."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Duct:
     """Hoods and duct before the filters: turbulent, R_s Q^2 with the damper open."""
 

@@ -6,10 +6,10 @@ By a fourth-order Runge-Kutta step, or by the midpoint where the step is short e
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from dustcake_sim.plant.blower import speed_after
 from dustcake_sim.plant.media import Media, lasting_drag_pa_s_m
+from dustcake_sim.plant.record import record
 from dustcake_sim.plant.state import Inputs, Plant, State, Throughflow
 from dustcake_sim.plant.throughflow import throughflow
 
@@ -20,7 +20,7 @@ SHORT = 0.02
 """Part of the longest step up to which the midpoint will do: its error goes with the cube."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Growth:
     """What one step added. Tuples have one entry for each row."""
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from dustcake_sim.plant.record import record
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Media:
     """One kind of filter media with one kind of dust on it.
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from dustcake_sim.plant.media import Media
+from dustcake_sim.plant.record import record
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Drum:
     """The drum under the hopper, and the dust that does not stay in it."""
 

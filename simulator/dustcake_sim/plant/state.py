@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from dustcake_sim.plant.air import REFERENCE_AIR, Air
 from dustcake_sim.plant.blower import Blower
 from dustcake_sim.plant.fan import Duct, Fan
-from dustcake_sim.plant.header import AMBIENT_PA, AirSupply, Header
+from dustcake_sim.plant.header import AMBIENT_PA, AirSupply, Header, air_kg
 from dustcake_sim.plant.media import Media
 from dustcake_sim.plant.pulse import NO_DRUM, Drum
+from dustcake_sim.plant.record import record
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Plant:
     """What does not change while a collector runs."""
 
@@ -35,7 +34,7 @@ class Plant:
         return self.rows * self.row_area_m2
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class State:
     """A collector at one instant. Tuples have one entry for each row, in valve order."""
 
@@ -53,6 +52,8 @@ class State:
     blower_speed: float
     header_pa: float
     """Absolute pressure in the tank, Pa."""
+    header_kg: float
+    """Air in the tank, kg."""
     ambient_pa: float = AMBIENT_PA
     """Pressure of the surrounding air, Pa."""
     drum_kg: float = 0.0
@@ -76,7 +77,7 @@ class State:
         return self.header_pa - self.ambient_pa
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Inputs:
     """What acts on a collector during one `advance`."""
 
@@ -93,7 +94,7 @@ class Inputs:
     air: Air = REFERENCE_AIR
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Throughflow:
     """Flow through filters and holes at one dP."""
 
@@ -104,7 +105,7 @@ class Throughflow:
     face_velocity_m_s: list[float]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class OperatingPoint:
     """What a collector does with air at one instant; pressures relative to the room, Pa."""
 
@@ -133,5 +134,6 @@ def new_state(
         pulse_share=none,
         blower_speed=blower_speed,
         header_pa=plant.ambient_pa + header_gauge_pa,
+        header_kg=air_kg(plant.header, plant.ambient_pa + header_gauge_pa),
         ambient_pa=plant.ambient_pa,
     )

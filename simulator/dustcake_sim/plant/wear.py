@@ -39,3 +39,19 @@ def filters_changed(plant: Plant, state: State) -> State:
 def drum_emptied(state: State) -> State:
     """The state with an empty drum."""
     return replace(state, drum_kg=0.0)
+
+
+def header_vented(state: State, gauge_pa: float) -> State:
+    """The state with the header let down at once to this gauge pressure, Pa, if it is above.
+
+    Its temperature stays, and what is let off counts as leaked.
+    """
+    part = (state.ambient_pa + gauge_pa) / state.header_pa
+    if part >= 1.0:
+        return state
+    return replace(
+        state,
+        header_pa=state.header_pa * part,
+        header_kg=state.header_kg * part,
+        air_leaked_kg=state.air_leaked_kg + state.header_kg * (1.0 - part),
+    )
