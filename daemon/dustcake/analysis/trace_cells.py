@@ -9,7 +9,7 @@ _LARGEST = 1e12  # of any number in a trace: what is beyond is no pressure, flow
 _EARLIEST, _LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(3000, 1, 1, tzinfo=UTC)
 # Exports of tables with gaps turn 0 and 1 into 0.0 and 1.0.
 _CONTACT = {"0": False, "1": True, "0.0": False, "1.0": True, "": None}
-_NO_VALUE = ReadFailure(FailureKind.MISSING, "no value in the trace")
+NO_VALUE = ReadFailure(FailureKind.MISSING, "no value in the trace")
 
 
 class BadCellError(Exception):
@@ -123,7 +123,7 @@ def _number(column: str, text: str) -> float:
 def signal(column: str, text: str, pa_per: float) -> Signal:
     """What a cell says, in Pa; an empty one is a lost sample. Raises BadCellError."""
     if not text or text.isspace():
-        return _NO_VALUE
+        return NO_VALUE
     return Measured(_number(column, text) * pa_per)
 
 
