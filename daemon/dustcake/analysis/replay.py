@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, cast
 
 from dustcake.analysis.leap import NO_LEAP, leap_after
-from dustcake.analysis.traces import CONTACT_COLUMNS
+from dustcake.analysis.trace_columns import CONTACT_COLUMNS
 from dustcake.core.alarms import AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
