@@ -177,7 +177,7 @@ class Life:
     ) -> None:
         assert self._answering is not None
         assert self._link is not None
-        answer = await self._answering.answer(payload, "mqtt", trust_by=True)
+        answer = await self._answering.answer(payload, "mqtt")
         self._link.reply(response_topic or self.renderer.topics.reply, answer, correlation_data)
 
 

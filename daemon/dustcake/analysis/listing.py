@@ -5,7 +5,7 @@ from collections import Counter
 from typing import IO, Any, Protocol
 
 from dustcake.analysis.replay import Tally
-from dustcake.analysis.traces import BadRow
+from dustcake.analysis.trace_columns import BadRow
 from dustcake.core.events import Event
 from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.publish.wording import duration, number

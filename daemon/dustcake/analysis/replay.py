@@ -6,20 +6,25 @@ did not have is no longer an answer.
 """
 
 from collections import Counter, deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields, replace
-from math import inf
+from typing import TYPE_CHECKING, cast
 
-from dustcake.analysis.traces import CONTACT_COLUMNS
+from dustcake.analysis.leap import NO_LEAP, leap_after
+from dustcake.analysis.trace_columns import CONTACT_COLUMNS
 from dustcake.core.alarms import AlarmState
+from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.record import record
 from dustcake.core.setpoints import Fitted, Setpoints
-from dustcake.core.signals import Contacts, Measured
+from dustcake.core.signals import Measured
 from dustcake.core.stamp import Stamp
-from dustcake.core.state import first_state
+from dustcake.core.state import State, first_state
 from dustcake.core.step import step
+
+if TYPE_CHECKING:
+    from dustcake.analysis.columns import Columns
 
 _CONTACTS = tuple(contact.name for contact in fields(Fitted))
 
@@ -116,90 +121,106 @@ class Tally:
 
 
 class Replay:
-    """One collector that lives through a trace. ``tally`` is complete when the events are."""
+    """One collector that lives through a trace. ``tally`` is complete when the events are, and
+    ``state`` is then the last one. ``on_command`` hears of every command, and when."""
 
-    def __init__(self, setpoints: Setpoints) -> None:
+    def __init__(
+        self,
+        setpoints: Setpoints,
+        on_command: Callable[[Stamp, Command], None] | None = None,
+    ) -> None:
         self.tally = Tally()
+        self.steps = 0
+        """Calls of the core's ``step`` so far."""
         self._setpoints = setpoints
+        self._on_command = on_command
         self._state = first_state(setpoints, Stamp(0.0, None))
         self._wake_at_s: float | None = None
+        self._leap = NO_LEAP
+        self._leapt_to: PollCompleted | None = None
+        self._before_s = 0.0
+        self._at: Stamp | None = None
 
-    def events(self, polls: Iterable[PollCompleted]) -> Iterator[Event]:
-        """What happens, in order, from the first poll to the last and no further.
+    @property
+    def state(self) -> State:
+        """What the core remembers."""
+        return self._state
 
-        Leaps over polls that the core's promise (``Quiet``) covers: all they change is which
+    def events(self, samples: "Iterable[PollCompleted | Columns]") -> Iterator[Event]:
+        """What happens, in order, from the first sample to the last and no further.
+
+        Leaps over samples that the core's promise (``Quiet``) covers: all they change is which
         sample is remembered, so the last of them stands for all.
         """
-        tally, stale_s = self.tally, self._setpoints.stale_after_s
-        leap, leapt_to = _NO_LEAP, None
-        at: Stamp | None = None
-        before_s = 0.0
-        for poll in polls:
-            if at is None:
-                tally.first_utc_s = poll.at.utc_s
-                yield from self._happens(Restarted(poll.at))
-                before_s = poll.at.mono_s
-            at, dp = poll.at, poll.dp
-            now_s = at.mono_s
-            tally.samples += 1
-            if (
-                type(dp) is Measured
-                and leap.low_pa < dp.pa < leap.high_pa
-                and now_s < leap.until_s
-                and now_s <= before_s + stale_s
-                and poll.contacts is leap.contacts
-            ):
-                leapt_to, before_s = poll, now_s
-                continue
-            if leapt_to is not None:
-                yield from self._happens(leapt_to)
-                leapt_to = None
-            while self._wake_at_s is not None and self._wake_at_s < now_s:
-                yield from self._happens(Woke(self._stamp(self._wake_at_s)))
-            tally.lost += type(dp) is not Measured
-            tally.gaps += now_s > before_s + stale_s
-            yield from self._happens(poll)
-            leap, before_s = self._leap(poll.contacts), now_s
-        if at is not None:
-            tally.end(at)
+        for each in samples:
+            if type(each) is PollCompleted:
+                yield from self._one(each)
+            else:
+                yield from self._many(cast("Columns", each))
+        if self._at is not None:
+            yield from self._land()
+            self.tally.end(self._at)
+
+    def _one(self, poll: PollCompleted) -> Iterator[Event]:
+        now_s = poll.at.mono_s
+        in_time = now_s <= self._before_s + self._setpoints.stale_after_s
+        if in_time and self._leap.covers(now_s, poll.dp, poll.header, poll.contacts):
+            self.tally.samples += 1
+            self._at, self._before_s, self._leapt_to = poll.at, now_s, poll
+        else:
+            yield from self._take(poll)
+
+    def _many(self, columns: "Columns") -> Iterator[Event]:
+        stale_s, row, end = self._setpoints.stale_after_s, 0, len(columns)
+        while row < end:
+            to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
+            if to > row:
+                self.tally.samples += to - row
+                self._leapt_to = columns.poll(to - 1)
+                self._at = self._leapt_to.at
+                self._before_s = self._at.mono_s
+            if to < end:
+                yield from self._take(columns.poll(to))
+            row = to + 1
+
+    def _land(self) -> Iterator[Event]:
+        """Remember the last of the samples leapt over."""
+        if self._leapt_to is not None:
+            yield from self._happens(self._leapt_to)
+            self._leapt_to = None
+
+    def _take(self, poll: PollCompleted) -> Iterator[Event]:
+        """One sample that may lead to something, with the wakes that were due before it."""
+        tally, now_s = self.tally, poll.at.mono_s
+        if self._at is None:
+            tally.first_utc_s = poll.at.utc_s
+            yield from self._happens(Restarted(poll.at))
+            self._before_s = now_s
+        yield from self._land()
+        while self._wake_at_s is not None and self._wake_at_s < now_s:
+            yield from self._happens(Woke(self._stamp(self._wake_at_s)))
+        tally.samples += 1
+        tally.lost += type(poll.dp) is not Measured
+        tally.gaps += now_s > self._before_s + self._setpoints.stale_after_s
+        self._at, self._before_s = poll.at, now_s
+        yield from self._happens(poll)
+        self._leap = leap_after(self._state, self._setpoints)
 
     def _happens(self, happened: Input) -> Iterator[Event]:
         """One input, and the outcomes of the commands that follow from it."""
         waiting = deque([happened])
         while waiting:
+            self.steps += 1
             done = step(self._state, waiting.popleft(), self._setpoints)
             self._state, self._wake_at_s = done.state, done.wake_at_s
             for event in done.events:
                 self.tally.count(event)
                 yield event
-            waiting.extend(
-                OutputReported(happened.at, command.command_id, Outcome.DONE)
-                for command in done.commands
-            )
+            for command in done.commands:
+                if self._on_command is not None:
+                    self._on_command(happened.at, command)
+                waiting.append(OutputReported(happened.at, command.command_id, Outcome.DONE))
 
     def _stamp(self, mono_s: float) -> Stamp:
         start_utc_s = self.tally.first_utc_s
         return Stamp(mono_s, None if start_utc_s is None else start_utc_s + mono_s)
-
-    def _leap(self, contacts: Contacts) -> "_Leap":
-        """Until when, and within what, polls may be leapt over after this one."""
-        quiet, scale = self._state.quiet, self._setpoints.dp
-        if quiet is None or self._setpoints.header is not None:
-            return _NO_LEAP
-        return _Leap(
-            scale.span_low_pa if quiet.low_pa is None else max(quiet.low_pa, scale.span_low_pa),
-            scale.span_high_pa if quiet.high_pa is None else min(quiet.high_pa, scale.span_high_pa),
-            inf if quiet.until_s is None else quiet.until_s,
-            contacts,
-        )
-
-
-@record
-class _Leap:
-    low_pa: float
-    high_pa: float
-    until_s: float
-    contacts: Contacts | None
-
-
-_NO_LEAP = _Leap(inf, -inf, -inf, None)

@@ -5,11 +5,13 @@ from datetime import UTC, datetime
 from dustcake.core.signals import FailureKind, Measured, ReadFailure, Signal
 
 LONGEST_GAP_S = 366 * 86_400.0
-_LARGEST = 1e12  # of any number in a trace: what is beyond is no pressure, flow or time
+LARGEST = 1e12  # of any number in a trace: what is beyond is no pressure, flow or time
 _EARLIEST, _LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(3000, 1, 1, tzinfo=UTC)
 # Exports of tables with gaps turn 0 and 1 into 0.0 and 1.0.
 _CONTACT = {"0": False, "1": True, "0.0": False, "1.0": True, "": None}
-_NO_VALUE = ReadFailure(FailureKind.MISSING, "no value in the trace")
+MOST_COUNTED = 10_000
+"""Of valves, and of pulses between two rows."""
+NO_VALUE = ReadFailure(FailureKind.MISSING, "no value in the trace")
 
 
 class BadCellError(Exception):
@@ -30,8 +32,8 @@ class Times:
 
     def __init__(self) -> None:
         self.start_utc_s: float | None = None
+        self.last_s = -1.0
         self._line = 0
-        self._last_s = -1.0
         self._seconds_0: float | None = None
         self._at_0: datetime | None = None
 
@@ -43,11 +45,30 @@ class Times:
             t_s = self._seconds(text) - self._seconds_0
         else:
             t_s = self._first(text)
-        ahead_s = t_s - self._last_s
+        ahead_s = t_s - self.last_s
         if not 0 < ahead_s <= LONGEST_GAP_S:
             raise self._out_of_order(text, ahead_s)
-        self._line, self._last_s = line, t_s
+        self._line, self.last_s = line, t_s
         return t_s
+
+    @property
+    def seconds_0(self) -> float | None:
+        """The first row's time where times are seconds; None before it, and where they are not."""
+        return self._seconds_0
+
+    @property
+    def at_0(self) -> datetime | None:
+        """The first row's time where times are of day; None before it, and where they are not."""
+        return self._at_0
+
+    @property
+    def begun(self) -> bool:
+        """The first row has been read."""
+        return self._seconds_0 is not None or self._at_0 is not None
+
+    def goes_on(self, to_s: float, line: int) -> None:
+        """Others have read on, up to ``line`` at ``to_s``."""
+        self.last_s, self._line = to_s, line
 
     def _first(self, text: str) -> float:
         """The first row decides on the form of all."""
@@ -60,7 +81,7 @@ class Times:
 
     def _seconds(self, text: str) -> float:
         try:
-            return _number("time", text)
+            return number("time", text)
         except BadCellError:
             if _is_number(text):
                 raise
@@ -109,13 +130,14 @@ def _is_number(text: str) -> bool:
     return True
 
 
-def _number(column: str, text: str) -> float:
+def number(column: str, text: str) -> float:
+    """What a cell with a number says. Raises BadCellError."""
     try:
         value = float(text)
     except ValueError:
         problem = "not a number: write it like 3.9, without unit; leave it empty where it is lost"
         raise BadCellError(column, text, problem) from None
-    if not -_LARGEST < value < _LARGEST or "_" in text:
+    if not -LARGEST < value < LARGEST or "_" in text:
         raise BadCellError(column, text, "not a usable number")
     return value
 
@@ -123,14 +145,27 @@ def _number(column: str, text: str) -> float:
 def signal(column: str, text: str, pa_per: float) -> Signal:
     """What a cell says, in Pa; an empty one is a lost sample. Raises BadCellError."""
     if not text or text.isspace():
-        return _NO_VALUE
-    return Measured(_number(column, text) * pa_per)
+        return NO_VALUE
+    return Measured(number(column, text) * pa_per)
 
 
 def contact(column: str, text: str) -> bool | None:
     """What a contact cell says; None where it could not be read. Raises BadCellError."""
-    try:
-        return _CONTACT[text.strip()]
-    except KeyError:
-        problem = "write 1 or 0; leave it empty where it could not be read"
-        raise BadCellError(column, text, problem) from None
+    text = text.strip()
+    if text in _CONTACT:
+        return _CONTACT[text]
+    if _is_number(text) and float(text) in (0.0, 1.0):
+        return float(text) == 1.0
+    problem = "write 1 or 0; leave it empty where it could not be read"
+    raise BadCellError(column, text, problem)
+
+
+def count(column: str, text: str) -> int:
+    """What a cell that counts or names a valve says; 0 where it is empty. Raises BadCellError."""
+    text = text.strip()
+    if not text:
+        return 0
+    value = float(text) if _is_number(text) else -1.0
+    if not 0 <= value <= MOST_COUNTED or value != int(value):
+        raise BadCellError(column, text, "write a whole number; leave it empty for none")
+    return int(value)

@@ -14,8 +14,10 @@ from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 
 if TYPE_CHECKING:
+    from dustcake.analysis.columns import Columns
     from dustcake.analysis.listing import Listing
-    from dustcake.analysis.traces import BadRow, Trace
+    from dustcake.analysis.trace_columns import BadRow
+    from dustcake.analysis.trace_files import OpenTrace
     from dustcake.core.inputs import PollCompleted
 
 _EPILOG = """\
@@ -43,7 +45,7 @@ options or the trace are not in order.
 _LISTED_BAD_ROWS = 20
 _KEPT_IN_MEMORY_BYTES = 8_000_000
 _PROGRESS_FROM_BYTES = 20_000_000
-_PROGRESS_EVERY_ROWS = 100_000
+_PROGRESS_EVERY_BYTES = 5_000_000
 
 
 class _UsageError(Exception):
@@ -74,7 +76,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
 
 
 def _replay(arguments: argparse.Namespace) -> int:
-    from dustcake.analysis.traces import TraceError
+    from dustcake.analysis.trace_columns import TraceError
 
     settings = settings_or_none(arguments.settings)
     if settings is None:
@@ -106,11 +108,12 @@ def _collector(settings: Settings, arguments: argparse.Namespace) -> Collector:
 def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
     from dustcake.analysis.listing import JsonListing, WordsListing
     from dustcake.analysis.replay import Replay, fit
-    from dustcake.analysis.traces import TraceError, open_trace
+    from dustcake.analysis.trace_columns import TraceError
+    from dustcake.analysis.trace_files import open_any
 
     skip: bool = arguments.skip_bad_rows
     with (
-        open_trace(arguments.trace) as trace,
+        open_any(arguments.trace) as trace,
         tempfile.SpooledTemporaryFile(_KEPT_IN_MEMORY_BYTES, "w+", encoding="utf-8") as spool,
     ):
         # Until the last row has been read the trace may still be refused as a whole.
@@ -150,9 +153,11 @@ class _BadRows:
         """The trace is refused: nothing of it is replayed."""
         return self.count > 0 and not self._skip
 
-    def taken_out_of(self, rows: "Iterable[PollCompleted | BadRow]") -> "Iterator[PollCompleted]":
+    def taken_out_of(
+        self, rows: "Iterable[Columns | PollCompleted | BadRow]"
+    ) -> "Iterator[Columns | PollCompleted]":
         """The polls that are left; of a refused trace none, but its rows are still checked."""
-        from dustcake.analysis.traces import BadRow
+        from dustcake.analysis.trace_columns import BadRow
 
         for row in rows:
             if not isinstance(row, BadRow):
@@ -183,10 +188,10 @@ class _BadRows:
 
 
 def _with_progress(
-    trace: "Trace", file: Path, unused: tuple[str, ...]
-) -> "Iterable[PollCompleted | BadRow]":
+    trace: "OpenTrace", file: Path, unused: tuple[str, ...]
+) -> "Iterable[Columns | PollCompleted | BadRow]":
     """The rows; of a long trace, with how far it has been read, if somebody is watching."""
-    rows = trace.polls(unused)
+    rows = trace.samples(unused)
     size_bytes = file.stat().st_size
     if not sys.stderr.isatty() or size_bytes < _PROGRESS_FROM_BYTES:
         return rows
@@ -194,11 +199,13 @@ def _with_progress(
 
 
 def _watched(
-    rows: "Iterable[PollCompleted | BadRow]", trace: "Trace", size_bytes: int
-) -> "Iterator[PollCompleted | BadRow]":
-    for n, row in enumerate(rows):
-        if n % _PROGRESS_EVERY_ROWS == 0:
-            read_bytes = trace.bytes_read()
+    rows: "Iterable[Columns | PollCompleted | BadRow]", trace: "OpenTrace", size_bytes: int
+) -> "Iterator[Columns | PollCompleted | BadRow]":
+    told_bytes = -_PROGRESS_EVERY_BYTES
+    for row in rows:
+        read_bytes = trace.bytes_read()
+        if read_bytes >= told_bytes + _PROGRESS_EVERY_BYTES:
+            told_bytes = read_bytes
             progress = f"{read_bytes / 1e6:.0f} of {size_bytes / 1e6:.0f} MB"
             print(f"\rreplaying: {progress}", end="", file=sys.stderr, flush=True)
         yield row

@@ -1,0 +1,101 @@
+"""Many samples of a trace side by side, and how far a promise of quiet reaches over them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from dustcake.analysis.leap import Leap
+from dustcake.analysis.trace_cells import NO_VALUE
+from dustcake.core.inputs import PollCompleted
+from dustcake.core.signals import Contacts, Measured, Signal
+from dustcake.core.stamp import Stamp
+
+Floats = npt.NDArray[np.float64]
+
+_FIRST_BLOCK, _LARGEST_BLOCK = 64, 65_536
+
+
+@dataclass(slots=True)
+class Columns:
+    """Samples in the order of time, one in each place of every array.
+
+    ``t_s``: seconds from the first row of the trace. ``dp_pa``, ``header_pa``, ``flow_m3s``: NaN
+    where lost; the last two None where the trace has no such column. ``contacts`` of a row is
+    ``kinds[kind[row]]``; ``kind`` is None where they are the same throughout.
+    """
+
+    t_s: Floats
+    start_utc_s: float | None
+    dp_pa: Floats
+    header_pa: Floats | None = None
+    flow_m3s: Floats | None = None
+    kinds: Sequence[Contacts] = (Contacts(),)
+    kind: npt.NDArray[np.intp] | None = None
+    _breaks: dict[float, npt.NDArray[np.intp]] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+    def poll(self, row: int) -> PollCompleted:
+        """The poll that a row stands for."""
+        t_s = float(self.t_s[row])
+        at = Stamp(t_s, None if self.start_utc_s is None else self.start_utc_s + t_s)
+        header = None if self.header_pa is None else _signal(self.header_pa[row])
+        return PollCompleted(at, _signal(self.dp_pa[row]), self.contacts(row), header)
+
+    def contacts(self, row: int) -> Contacts:
+        """The contacts at a row; the very same object while they do not change."""
+        return self.kinds[0 if self.kind is None else int(self.kind[row])]
+
+    def first_not_covered(self, row: int, leap: Leap, before_s: float, stale_s: float) -> int:
+        """The first row from ``row`` on that a leap may not go over; the length if it may go over
+        all. ``before_s``: time of the row before ``row``."""
+        end = len(self)
+        if row >= end or not leap.may_begin(self.contacts(row)):
+            return row
+        if self.t_s[row] > before_s + stale_s:
+            return row
+        if leap.until_s < self.t_s[-1] or leap.until_s == self.t_s[-1]:
+            end = int(np.searchsorted(self.t_s, leap.until_s, "left"))
+        breaks = self._breaks_of(stale_s)
+        if len(breaks):
+            following = int(np.searchsorted(breaks, row, "right"))
+            if following < len(breaks):
+                end = min(end, int(breaks[following]))
+        end = _first_outside(self.dp_pa, leap.low_pa, leap.high_pa, row, end)
+        if self.header_pa is not None and leap.header:
+            end = _first_outside(self.header_pa, leap.header_low_pa, leap.header_high_pa, row, end)
+        return end
+
+    def _breaks_of(self, stale_s: float) -> npt.NDArray[np.intp]:
+        """Rows that come too late after the one before, or with other contacts."""
+        found = self._breaks.get(stale_s)
+        if found is None:
+            broken = self.t_s[1:] > self.t_s[:-1] + stale_s
+            if self.kind is not None:
+                broken |= self.kind[1:] != self.kind[:-1]
+            found = self._breaks[stale_s] = np.flatnonzero(broken) + 1
+        return found
+
+
+def _signal(pa: np.float64) -> Signal:
+    return Measured(float(pa)) if pa == pa else NO_VALUE
+
+
+def _first_outside(values: Floats, low: float, high: float, begin: int, end: int) -> int:
+    """The first place from ``begin`` on whose value is not strictly inside; ``end`` if none is.
+
+    In blocks that grow, so that a near end costs little and a far one is found at full speed.
+    """
+    size = _FIRST_BLOCK
+    while begin < end:
+        block = values[begin : min(begin + size, end)]
+        inside = (block > low) & (block < high)
+        first = int(inside.argmin())
+        if not inside[first]:
+            return begin + first
+        begin += len(block)
+        size = min(4 * size, _LARGEST_BLOCK)
+    return end

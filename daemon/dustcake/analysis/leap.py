@@ -1,0 +1,65 @@
+"""How far a replay may leap: the core's promise of quiet in terms of what a trace holds."""
+
+from math import inf
+
+from dustcake.core.record import record
+from dustcake.core.setpoints import Scale, Setpoints
+from dustcake.core.signals import Contacts, Measured, Signal
+from dustcake.core.state import State
+
+
+@record
+class Leap:
+    """Samples strictly inside the bounds, before ``until_s``, with these very ``contacts``, lead
+    to nothing. ``header``: header pressure is among what has to stay inside."""
+
+    low_pa: float
+    high_pa: float
+    until_s: float
+    contacts: Contacts | None
+    header: bool = False
+    header_low_pa: float = -inf
+    header_high_pa: float = inf
+
+    def may_begin(self, contacts: Contacts) -> bool:
+        """Whether samples with these contacts can be covered at all."""
+        return contacts is self.contacts or (
+            self.contacts is not None and contacts == self.contacts
+        )
+
+    def covers(self, now_s: float, dp: Signal, header: Signal | None, contacts: Contacts) -> bool:
+        """Whether this one sample is."""
+        return (
+            type(dp) is Measured
+            and self.low_pa < dp.pa < self.high_pa
+            and now_s < self.until_s
+            and self.may_begin(contacts)
+            and (not self.header or self._covers_header(header))
+        )
+
+    def _covers_header(self, header: Signal | None) -> bool:
+        return type(header) is Measured and self.header_low_pa < header.pa < self.header_high_pa
+
+
+NO_LEAP = Leap(inf, -inf, -inf, None)
+
+
+def leap_after(state: State, setpoints: Setpoints) -> Leap:
+    """What may be leapt over in this state."""
+    quiet = state.quiet
+    if quiet is None:
+        return NO_LEAP
+    low_pa, high_pa = _within_span(quiet.low_pa, quiet.high_pa, setpoints.dp)
+    until_s = inf if quiet.until_s is None else quiet.until_s
+    if setpoints.header is None:
+        return Leap(low_pa, high_pa, until_s, state.contacts)
+    header = _within_span(quiet.header_low_pa, quiet.header_high_pa, setpoints.header)
+    return Leap(low_pa, high_pa, until_s, state.contacts, True, *header)
+
+
+def _within_span(low_pa: float | None, high_pa: float | None, scale: Scale) -> tuple[float, float]:
+    """Beyond its span a transmitter may not be believed: there the core is asked."""
+    return (
+        scale.span_low_pa if low_pa is None else max(low_pa, scale.span_low_pa),
+        scale.span_high_pa if high_pa is None else min(high_pa, scale.span_high_pa),
+    )

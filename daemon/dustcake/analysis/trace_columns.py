@@ -1,0 +1,96 @@
+"""What a trace may hold: its columns, what is wrong with a row, and what it says was done."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from dustcake.analysis.trace_cells import shown
+from dustcake.core.inputs import PollCompleted
+from dustcake.core.record import record
+from dustcake.units import PressureUnit
+
+DP_COLUMNS = {
+    "dp_pa": PressureUnit.PA,
+    "dp_inh2o": PressureUnit.INH2O,
+    "dp_mbar": PressureUnit.MBAR,
+    "dp_mmh2o": PressureUnit.MMH2O,
+}
+CONTACT_COLUMNS = ("blower_running", "smoke", "door_open", "process_running", "stop")
+NUMBER_COLUMNS = ("header_pa", "flow_m3s")
+EVENT_COLUMNS = ("pulse_valve", "pulses", "cleaning")
+"""What was done since the row before: the last valve pulsed (1-based; 0 or empty: none), how many
+pulses, and whether a cleaning run is under way (1 or 0)."""
+KNOWN_COLUMNS = ("time", *DP_COLUMNS, *CONTACT_COLUMNS, *NUMBER_COLUMNS, *EVENT_COLUMNS)
+
+
+class TraceError(Exception):
+    """The trace as a whole cannot be used. The text says where, what, and the remedy."""
+
+
+@record
+class BadRow:
+    """A row that cannot be used. ``poll``: the lost sample it counts as where its time is good,
+    None where there is no telling when it was."""
+
+    line: int
+    column: str
+    value: str
+    problem: str
+    poll: PollCompleted | None = None
+
+    def __str__(self) -> str:
+        return f"line {self.line}: {self.column}: {self.value}: {self.problem}"
+
+
+@record
+class RecordedPulse:
+    """``count`` pulses between ``after_s`` and ``by_s``; ``valve`` 1-based, None if not told."""
+
+    after_s: float
+    by_s: float
+    valve: int | None
+    count: int = 1
+
+
+@dataclass(slots=True)
+class Recorded:
+    """What a trace says was done while it was recorded, as far as it has been read. ``cleaning``:
+    each change of it, with its time. ``told``: whether it has columns for pulses at all."""
+
+    told: bool = False
+    pulses: list[RecordedPulse] = field(default_factory=list)
+    cleaning: list[tuple[float, bool]] = field(default_factory=list)
+
+    def pulsed(self, after_s: float, by_s: float, valve: int, count: int) -> None:
+        """Take in what a row says of pulses; 0 for what it does not say."""
+        if valve or count:
+            self.pulses.append(RecordedPulse(after_s, by_s, valve or None, max(count, 1)))
+
+    def cleans(self, t_s: float, under_way: bool) -> None:
+        """Take in what a row says of cleaning."""
+        if not self.cleaning or self.cleaning[-1][1] is not under_way:
+            self.cleaning.append((t_s, under_way))
+
+
+def columns_of(header: Sequence[str] | None, where: str = "line 1: ") -> tuple[str, ...]:
+    """The names of the columns. Raises TraceError where they make no trace."""
+    if header is None:
+        raise TraceError("the file is empty; it needs a header line and rows")
+    columns = tuple(name.strip() for name in header)
+    known = f"known columns: {', '.join(KNOWN_COLUMNS)}"
+    if not set(columns) & set(KNOWN_COLUMNS):
+        found = shown(",".join(header))
+        raise TraceError(
+            f"{where}{found} is no header of a trace; cells are separated by commas; {known}"
+        )
+    for name in columns:
+        if name not in KNOWN_COLUMNS:
+            raise TraceError(f"{where}unknown column {shown(name)}; rename or remove it; {known}")
+        if columns.count(name) > 1:
+            raise TraceError(f"{where}column `{name}` twice; remove one")
+    if "time" not in columns:
+        raise TraceError(f"{where}no column `time`; add ISO 8601 times with zone, or seconds")
+    dp = [name for name in columns if name in DP_COLUMNS]
+    if len(dp) != 1:
+        found = "no dP column" if not dp else f"more than one dP column ({', '.join(dp)})"
+        raise TraceError(f"{where}{found}; keep exactly one of {', '.join(DP_COLUMNS)}")
+    return columns

@@ -1,0 +1,127 @@
+"""A CSV trace a block at a time, by polars: as fast as the file can be parsed.
+
+A block in which everything is as it should be becomes columns at once. One in which anything is
+not is halved until what is odd is in a small piece, and that is read row by row (``traces``), which
+knows what to say of each cell. Either way the same file gives the same samples.
+"""
+
+import csv
+from collections.abc import Container, Iterator
+from io import BufferedIOBase, BufferedReader, BytesIO, RawIOBase
+
+import polars as pl
+
+from dustcake.analysis.columns import Columns
+from dustcake.analysis.trace_columns import Recorded, TraceError, columns_of
+from dustcake.analysis.trace_frames import FrameReader, Samples
+from dustcake.analysis.traces import Trace, lines_of, why
+
+_BLOCK_BYTES = 16_000_000
+_SMALL_BYTES = 16_000
+
+
+class CsvTrace:
+    """One trace, read once. As ``traces.Trace``, but in columns as far as that goes."""
+
+    def __init__(self, raw: BufferedIOBase) -> None:
+        """Reads the header. Raises TraceError."""
+        self._raw = raw
+        self.recorded = Recorded()
+        self._ahead = self._read()
+        self._by_rows: Trace | None = None
+        cut = self._ahead.find(b"\n") + 1
+        if not cut or _is_odd(self._ahead[:cut]):
+            self._by_rows = Trace(self._lines(self._ahead, 0))
+            self.columns = self._by_rows.columns
+        else:
+            (heading,) = csv.reader(lines_of(BytesIO(self._ahead[:cut])))
+            self.columns = columns_of(heading)
+            self._ahead = self._ahead[cut:]
+
+    def bytes_read(self) -> int:
+        """How far into the file."""
+        return self._raw.tell()
+
+    def samples(self, unused: Container[str] = ()) -> Samples:
+        """The samples in order, and what is wrong with rows that cannot be used. The columns
+        ``unused`` are checked, and left out. Raises TraceError."""
+        if self._by_rows is not None:
+            by_rows = self._by_rows.samples(unused)
+            self.recorded = self._by_rows.recorded
+            yield from by_rows
+            return
+        reader = FrameReader(self.columns, unused)
+        self.recorded, reader.rows.line = reader.recorded, 1
+        ahead = self._ahead
+        while ahead:
+            cut = ahead.rfind(b"\n") + 1
+            block, ahead = ahead[:cut], ahead[cut:]
+            if not block or _is_odd(block):
+                yield from reader.rows.read(self._lines(block + ahead, reader.rows.line))
+                return
+            yield from self._block(block, reader)
+            more = self._read()
+            if not more:
+                yield from reader.rows.read(lines_of(BytesIO(ahead), reader.rows.line))
+                return
+            ahead += more
+
+    def _block(self, block: bytes, reader: FrameReader) -> Samples:
+        columns = _at_once(block, self.columns, reader)
+        if columns is not None:
+            yield columns
+            return
+        # The first row decides on the form of all times: it is read by itself.
+        cut = block.find(b"\n", len(block) // 2 if reader.times.begun else 0) + 1
+        if len(block) <= _SMALL_BYTES or cut == len(block):
+            yield from reader.rows.read(lines_of(BytesIO(block), reader.rows.line))
+        else:
+            yield from self._block(block[:cut], reader)
+            yield from self._block(block[cut:], reader)
+
+    def _lines(self, ahead: bytes, done: int) -> Iterator[str]:
+        """All that is left, line by line."""
+        return lines_of(BufferedReader(_Chained(ahead, self._raw)), done)  # type: ignore[type-var]
+
+    def _read(self) -> bytes:
+        try:
+            return self._raw.read(_BLOCK_BYTES)
+        except OSError as error:
+            raise TraceError(f"{why(error)} while it was read; copy it elsewhere first") from None
+
+
+def _is_odd(block: bytes) -> bool:
+    """Whether it is not certain where lines end: a quoted cell may hold the end of one."""
+    return b'"' in block or block.count(b"\r") != block.count(b"\r\n")
+
+
+def _at_once(block: bytes, columns: tuple[str, ...], reader: FrameReader) -> Columns | None:
+    """The whole block; None where anything in it is not as it should be."""
+    rows = block.count(b"\n")
+    if not reader.times.begun or block.count(b",") != rows * (len(columns) - 1):
+        return None
+    time = pl.Float64 if reader.times.seconds_0 is not None else pl.String
+    schema = {name: time if name == "time" else pl.Float64 for name in columns}
+    try:
+        frame = pl.read_csv(block, has_header=False, schema=schema, quote_char=None)
+    except pl.exceptions.PolarsError:
+        return None
+    return reader.columns(frame) if len(frame) == rows else None
+
+
+class _Chained(RawIOBase):
+    """Bytes already read, and then the file they were read from."""
+
+    def __init__(self, read: bytes, further: BufferedIOBase) -> None:
+        self._read = BytesIO(read)
+        self._further = further
+
+    def readable(self) -> bool:
+        """It is."""
+        return True
+
+    def readinto(self, buffer: bytearray) -> int:  # type: ignore[override]
+        """As any raw file."""
+        data = self._read.read(len(buffer)) or self._further.read(len(buffer))
+        buffer[: len(data)] = data
+        return len(data)

@@ -1,0 +1,55 @@
+"""Whatever holds a trace, opened by what it is: CSV, Parquet, or a daemon's journal."""
+
+from collections.abc import Container, Iterator
+from contextlib import contextmanager
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from dustcake.analysis.trace_columns import BadRow, Recorded, TraceError
+from dustcake.analysis.traces import Trace, lines_of, open_file
+from dustcake.core.inputs import PollCompleted
+
+if TYPE_CHECKING:
+    from dustcake.analysis.columns import Columns
+
+PARQUET_ENDINGS = (".parquet", ".pq")
+
+
+class OpenTrace(Protocol):
+    """One trace, read once. ``recorded``: what it says was done, as far as it has been read."""
+
+    columns: tuple[str, ...]
+    recorded: Recorded
+
+    def bytes_read(self) -> int:
+        """How far into the file."""
+
+    def samples(self, unused: Container[str] = ()) -> "Iterator[Columns | PollCompleted | BadRow]":
+        """The samples in order, and what is wrong with rows that cannot be used."""
+
+
+@contextmanager
+def open_any(path: Path) -> Iterator[OpenTrace]:
+    """The trace in the file at ``path``. Raises TraceError, also while it is read.
+
+    With the extra `analysis` a file is read in columns; without, CSV is read row by row.
+    """
+    fast = find_spec("polars") is not None
+    if path.suffix.lower() in PARQUET_ENDINGS:
+        if not fast:
+            raise TraceError(
+                'reading Parquet needs the extra `analysis`: pip install "dustcake[analysis]", or '
+                "write the trace as CSV"
+            )
+        from dustcake.analysis.trace_parquet import ParquetTrace
+
+        yield ParquetTrace(path)
+        return
+    with open_file(path) as raw:
+        if fast:
+            from dustcake.analysis.trace_csv import CsvTrace
+
+            yield CsvTrace(raw)
+        else:
+            yield Trace(lines_of(raw), raw.tell)

@@ -1,0 +1,109 @@
+"""From a frame of cells to columns of samples; a frame with anything odd in it is left alone."""
+
+from collections.abc import Container, Iterator
+from datetime import UTC, datetime, timedelta
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from dustcake.analysis.columns import Columns, Floats
+from dustcake.analysis.trace_arrays import ArrayReader, goes_on, note
+from dustcake.analysis.trace_cells import LARGEST, Times
+from dustcake.analysis.trace_columns import BadRow
+from dustcake.analysis.traces import RowReader, Rows
+from dustcake.core.inputs import PollCompleted
+
+Samples: TypeAlias = Iterator[Columns | PollCompleted | BadRow]
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+_LATEST_US = (datetime(3000, 1, 1, tzinfo=UTC) - _EPOCH) // _MICROSECOND
+_FRACTION, _ZONE = r"(\.\d\d?\d?\d?\d?\d?)?", r"(Z|[+-]\d\d:\d\d)$"
+_INSTANT = r"^\d\d\d\d-\d\d-\d\d{}\d\d:\d\d:[0-5]\d" + _FRACTION + _ZONE
+_SHORTEST = len("2026-03-01T08:00:00Z")
+
+
+class FrameReader:
+    """Turns frames into columns, and goes on where rows read singly have got to."""
+
+    def __init__(self, columns: tuple[str, ...], unused: Container[str]) -> None:
+        reader = RowReader(columns, unused)
+        self.recorded = reader.recorded
+        self.times = reader.times
+        self.rows = Rows(reader, 0)
+        """Reads single rows, and knows the line."""
+        self._arrays = ArrayReader(columns, unused)
+
+    def columns(self, frame: pl.DataFrame) -> Columns | None:
+        """The samples of a frame whose ``time`` is a number, a text or an instant; None where not
+        everything in it is as it should be, or the first row of the trace is yet to be read."""
+        times = self.times
+        if self.rows.empty or not times.begun or not len(frame):
+            return None
+        cells = _numbers(frame)
+        if cells is None or not self._arrays.readable(cells):
+            return None
+        t_s = _seconds(frame["time"], times)
+        if t_s is None or not goes_on(t_s, times.last_s):
+            return None
+        note(self.recorded, t_s, times.last_s, cells)
+        self.rows.line += len(frame)
+        times.goes_on(float(t_s[-1]), self.rows.line)
+        made = self._arrays.columns(t_s, times.start_utc_s, cells)
+        self.rows.reader.goes_on(made.contacts(-1))
+        return made
+
+
+def _numbers(frame: pl.DataFrame) -> dict[str, Floats] | None:
+    """The cells of all columns but the time; None where one says that it is no number."""
+    cells = {}
+    for column in frame.drop("time").iter_columns():
+        values = column.to_numpy()
+        if int(np.isnan(values).sum()) != column.null_count():
+            return None
+        cells[column.name] = values
+    return cells
+
+
+def _seconds(column: pl.Series, times: Times) -> Floats | None:
+    """Seconds from the first row; None where one cannot be told, or not this way."""
+    if column.dtype == pl.Float64:
+        values: Floats = column.to_numpy()
+        if times.seconds_0 is None or not bool((np.abs(values) < LARGEST).all()):
+            return None
+        return values - times.seconds_0
+    if column.null_count() or times.at_0 is None:
+        return None
+    utc_us = _texts_us(column) if column.dtype == pl.String else column.to_physical().to_numpy()
+    if utc_us is None or not bool(((utc_us >= 0) & (utc_us < _LATEST_US)).all()):
+        return None
+    seconds: Floats = (utc_us - (times.at_0 - _EPOCH) // _MICROSECOND) / 1e6
+    return seconds
+
+
+def _texts_us(texts: pl.Series) -> npt.NDArray[np.int64] | None:
+    """Microseconds of UTC; None where a text is no instant, or not in the usual form."""
+    between = next((b for b in ("T", " ") if texts.str.contains(_INSTANT.format(b)).all()), None)
+    if between is None:
+        return None
+    zones = texts.str.extract(_ZONE)
+    even = texts.str.len_bytes().max() == _SHORTEST  # then every zone is Z
+    naive = texts.str.head(_SHORTEST - 1) if even else texts.str.replace(_ZONE, "")
+    try:
+        form = f"%Y-%m-%d{between}%H:%M:%S%.f"
+        local_us = naive.str.to_datetime(form, time_unit="us").to_physical()
+        ahead_us = {zone: _ahead_us(zone) for zone in zones.unique().to_list()}
+    except (pl.exceptions.PolarsError, ValueError):
+        return None
+    if set(ahead_us) != {"Z"}:
+        local_us = local_us - zones.replace_strict(ahead_us, return_dtype=pl.Int64)
+    utc_us: npt.NDArray[np.int64] = local_us.to_numpy()
+    return utc_us
+
+
+def _ahead_us(zone: str) -> int:
+    offset = datetime.fromisoformat(f"2000-01-01T00:00:00{zone}").utcoffset()
+    assert offset is not None
+    return offset // _MICROSECOND
