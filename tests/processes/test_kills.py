@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -124,5 +125,5 @@ def enough_was_reached(one: Campaign, victims: Sequence[Victim]) -> None:
         assert set(side.had) == set(Trouble)
 
 
-def counted(counts: Mapping[str, int]) -> str:
+def counted(counts: Mapping[Any, int]) -> str:
     return ", ".join(f"{n} {what}" for what, n in counts.items())

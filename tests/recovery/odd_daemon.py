@@ -3,13 +3,16 @@
 hang:N     the N-th reading of the field never comes back
 fail:N     the N-th reading of the field meets a bug
 clock:F    the time of day runs by as many seconds off as file F says; `unset` in it: not set
+names:N    who looks up a host name waits N seconds for nothing
 """
 
 import asyncio
 import os
+import socket
 import sys
 import time
 from pathlib import Path
+from typing import NoReturn
 
 from dustcake.__main__ import main
 from dustcake.adapters import clock
@@ -37,9 +40,17 @@ def odd_now(self: clock.SystemClock) -> Stamp:
     return Stamp(time.monotonic(), utc_s)
 
 
+def no_name(*_: object, **__: object) -> NoReturn:
+    print("asked for a name", file=sys.stderr, flush=True)
+    time.sleep(float(how))
+    raise socket.gaierror(socket.EAI_AGAIN, "no answer")
+
+
 what, _, how = os.environ["ODD"].partition(":")
 if what == "clock":
     clock.SystemClock.now = odd_now  # type: ignore[method-assign]
+elif what == "names":
+    socket.getaddrinfo = no_name
 else:
     FieldInputs.read = read_oddly  # type: ignore[method-assign]
 sys.exit(main())

@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import os
+import sys
 from collections.abc import Iterator
 
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
@@ -62,7 +63,11 @@ def _run(arguments: argparse.Namespace) -> int:
         code = FAILED
     finally:
         manager.close()
-    return code
+    # Everything of ours is stored and closed. Python would still wait for a thread that looks up a
+    # name or connects, and take its time to tidy up on a small computer.
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(code)
 
 
 def _each(group: BaseExceptionGroup[Exception]) -> Iterator[BaseException]:

@@ -1,9 +1,20 @@
-"""Ending tasks for certain."""
+"""Ending for certain, and in time.
+
+An orderly end may take two seconds, whoever does not answer. These are the shares of what has to
+wait for others, one after the other; the rest is left for Python itself to end.
+"""
 
 import asyncio
 from collections.abc import Collection
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
+OUTPUTS_S = 0.7
+"""For the valves to be proved off, and for that to be stored."""
+LAST_WORDS_S = 0.25
+"""For what the outbox still holds, once the collectors have stopped."""
+LEAVE_S = 0.4
+"""For leaving the broker in order."""
 AGAIN_S = 0.1
 
 
@@ -21,3 +32,13 @@ async def end(tasks: Collection[asyncio.Task[Any]], grace_s: float) -> None:
             task.cancel()
         _, pending = await asyncio.wait(pending, timeout=wait_s)
         wait_s = AGAIN_S
+
+
+class Unattended(ThreadPoolExecutor):
+    """Threads that are not waited for in the end. Looking up a name, and connecting to the broker,
+    may take as long as they like, and nothing can interrupt them."""
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """Start nothing more, and leave what has been started to itself."""
+        del wait, cancel_futures
+        super().shutdown(wait=False, cancel_futures=True)

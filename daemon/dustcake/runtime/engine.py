@@ -28,13 +28,13 @@ from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, O
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
 from dustcake.runtime.actuator import Actuator
+from dustcake.runtime.ending import OUTPUTS_S
 
 log = structlog.get_logger()
 
 QUEUE_LENGTH = 64
 JOURNAL_RETRY_S = 5.0
 MOST_UNWRITTEN_INPUTS = 3600
-WIND_DOWN_S = 0.7
 
 MakeInput = Callable[[Stamp], Input]
 
@@ -129,7 +129,7 @@ class Engine:
 
     async def _wind_down(self) -> None:
         """Take in the outcomes of the last commands, and leave nothing unwritten."""
-        self._give_up_s = self._clock.now().mono_s + WIND_DOWN_S
+        self._give_up_s = self._clock.now().mono_s + OUTPUTS_S
         while self._reports or not self._actuator.is_idle:
             if self._clock.now().mono_s >= self._give_up_s:
                 log.error("outputs did not answer in time", collector=self._setpoints.collector)

@@ -22,6 +22,7 @@ from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.answering import Answering
+from dustcake.runtime.ending import LEAVE_S
 from dustcake.runtime.engine import Engine
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
@@ -205,6 +206,7 @@ def _link_settings(settings: Settings, topics: Topics) -> LinkSettings:
         else TlsFiles(
             _path(tls.ca_file), _path(tls.cert_file), _path(tls.key_file), verify=tls.verify
         ),
+        leave_s=LEAVE_S,
         request_topics=(topics.request,) if mqtt.requests_enabled else (),
     )
 

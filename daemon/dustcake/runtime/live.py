@@ -15,7 +15,7 @@ from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.inputs import Stopping
 from dustcake.ports import Clock, Watchdog
 from dustcake.runtime.answering import answer_local
-from dustcake.runtime.ending import end
+from dustcake.runtime.ending import AGAIN_S, LAST_WORDS_S, LEAVE_S, Unattended, end
 from dustcake.runtime.installed import Installed
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.vigil import Vigil
@@ -25,14 +25,13 @@ from dustcake.settings.service import Journal
 log = structlog.get_logger()
 
 STATUS_EVERY_S = 3.0  # the line for the service manager
-GRACE_S = 1.1  # for leaving the broker in order, which takes a second at most
-LAST_WORDS_S = 0.4  # for what the outbox still holds, once the collectors have stopped
 
 
 async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
     """Run until SIGTERM or SIGINT. Raises what the store or the local socket refuse with."""
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
+    loop.set_default_executor(Unattended())
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     async with AsyncExitStack() as stack:
@@ -88,14 +87,14 @@ async def _run_all(
             await each.engine.stopped.wait()
         # An output that has not answered by now is not waited for: it finds its bus closed.
         for bus in buses:
-            tasks.create_task(bus.aclose(), name=f"close {bus.name}")
+            await bus.aclose()
         try:
             async with asyncio.timeout(LAST_WORDS_S):
                 for each in installed:
                     await each.drained()
         except TimeoutError:
             log.info("the broker gets the rest at the next start")
-        await end(around, GRACE_S)
+        await end(around, LEAVE_S + AGAIN_S)
 
 
 async def _announce(installed: Sequence[Installed], watchdog: Watchdog, clock: Clock) -> None:

@@ -1,11 +1,14 @@
 """Valves timed by the daemon, and all off: what is written, in which order, whatever goes wrong."""
 
 import asyncio
+from collections.abc import Callable
 
 import pytest
 
+from dustcake.adapters.modbus import CoilOutputs
 from dustcake.core.commands import AllValvesOff, FireValve
 from dustcake.core.inputs import Outcome
+from dustcake.ports import OutputReport
 from ports.modbus.clocks import LeapClock
 from ports.modbus.conftest import OpenBus
 from ports.modbus.output_kinds import (
@@ -14,6 +17,7 @@ from ports.modbus.output_kinds import (
     functions,
     is_off,
     is_on,
+    one_shot,
     pdu,
     silent_when,
     timed,
@@ -301,3 +305,22 @@ async def test_all_off_cuts_a_pulse_short(
         Outcome.FAILED,
         "valve 2: cut short; it reads off",
     )
+
+
+@pytest.mark.parametrize("kind", [timed, one_shot])
+async def test_a_pulse_given_up_before_it_has_begun_does_not_begin(
+    rogue: AnyRogue, bus_to: OpenBus, kind: Callable[..., CoilOutputs]
+) -> None:
+    outs = kind(bus_to(rogue, timeout_s=5.0))
+    off: list[asyncio.Task[OutputReport]] = []
+
+    def overtaken(request: bytes, reply: bytes) -> bytes:
+        if not off:  # the valves are being read, before one is switched on
+            off.append(asyncio.create_task(outs.execute(AllValvesOff(9))))
+        return reply
+
+    rogue.tamper = overtaken
+    report = await outs.execute(FIRE_2)
+    assert (report.outcome, report.detail) == (Outcome.FAILED, "valve 2 not fired: given up")
+    assert (await off[0]).outcome is Outcome.DONE
+    assert True not in {on for _, on in rogue.device.coil_writes}

@@ -61,10 +61,9 @@ class BusLine:
             yield Reserved(self._line, self._edges, self._retries)
 
     async def aclose(self) -> None:
-        """Close the connection once the exchange under way has ended; none is opened again."""
-        async with self._turn:
-            self._line.close()
-            await asyncio.sleep(0)  # lets the loop close the socket it was told to
+        """Close the connection, and give the exchange under way up; none is opened again."""
+        self._line.close()
+        await asyncio.sleep(0)  # lets the loop close the socket it was told to
 
     async def _ask_in_turn(self, request: Request) -> Answer | ReadFailure:
         async with self._turn:

@@ -42,6 +42,7 @@ class Line:
         self._backoff = Backoff()
         self._why_not = ""
         self._closed = False
+        self._under_way: asyncio.Timeout | None = None
 
     async def ask(self, request: Request, *, urgent: bool = False) -> Answer | ReadFailure:
         """One exchange. Where the bus is not connected it is connected first, unless the last
@@ -50,6 +51,15 @@ class Line:
         ``urgent`` tries to connect in any case and ignores a quarantine: for switching a valve
         off, whose echo cannot be taken for the late reply to anything else.
         """
+        try:
+            async with asyncio.timeout(None) as self._under_way:
+                return await self._exchange(request, urgent)
+        except TimeoutError:
+            return self._failure(request, Fault(FailureKind.UNREACHABLE, self._unreachable()))
+        finally:
+            self._under_way = None
+
+    async def _exchange(self, request: Request, urgent: bool) -> Answer | ReadFailure:
         link = await self._connected(urgent)
         if link is None:
             return self._failure(request, Fault(FailureKind.UNREACHABLE, self._unreachable()))
@@ -72,8 +82,10 @@ class Line:
         return answer_of(request, reply)
 
     def close(self) -> None:
-        """Close the connection for good."""
+        """Close the connection for good, and give up the exchange under way."""
         self._closed = True
+        if self._under_way is not None and not self._under_way.expired():
+            self._under_way.reschedule(asyncio.get_running_loop().time())
         self._drop()
 
     async def _connected(self, urgent: bool) -> Link | None:

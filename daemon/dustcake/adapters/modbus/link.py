@@ -1,9 +1,11 @@
 """One connection of one bus: a client object of the library for as long as it is trusted."""
 
 import asyncio
+import contextlib
 import errno
 import os
 import socket
+import struct
 import termios
 from collections.abc import Callable
 from typing import Any
@@ -19,6 +21,9 @@ from dustcake.settings.field import SerialBus, TcpBus
 
 _PARITY = {"even": ("E", 1), "odd": ("O", 1), "none": ("N", 2)}
 _CONNECT_TIMEOUT_S = 1.0
+# SO_LINGER of socket(7): whether to linger, and for how many seconds. With none, closing resets the
+# connection and throws away what has not been delivered.
+_DISCARD, _DELIVER = struct.pack("ii", 1, 0), struct.pack("ii", 0, 0)
 _LIBRARY_PATIENCE_S = 60.0  # never reached: the time-outs here are shorter
 _REMEDIES = {
     errno.ECONNREFUSED: "connection refused: check the port number, and that the device serves it",
@@ -56,6 +61,7 @@ class Link:
         self._timeout_s = settings.timeout_s
         self._sent = b""
         self._waiting: asyncio.Timeout | None = None
+        self._unanswered = False
         self._fault: Fault | None = None
         self._why_not = "the connection could not be made"
         common: dict[str, Any] = {
@@ -88,6 +94,7 @@ class Link:
         except TimeoutError:
             self._why_not = f"no connection within {limit_s:g} s"
         self.active_s = self._monotonic()
+        self._on_close(_DISCARD)
         return None if self.usable else self._why_not
 
     async def ask(self, pdu: ModbusPDU) -> ModbusPDU | Fault:
@@ -96,6 +103,7 @@ class Link:
         Returns as soon as the reply is known to be wrong or the connection is lost.
         """
         self._fault = None
+        self._unanswered = True
         try:
             async with asyncio.timeout(self._timeout_s) as self._waiting:
                 reply: ModbusPDU = await self._client.execute(False, pdu)
@@ -106,6 +114,7 @@ class Link:
         finally:
             self._waiting = None
         self.answered = True
+        self._unanswered = False
         return reply
 
     def _why_unanswered(self) -> Fault:
@@ -114,9 +123,21 @@ class Link:
         return Fault(FailureKind.TIMEOUT, f"no reply within {self._timeout_s:g} s")
 
     def close(self) -> None:
-        """Give the connection up."""
+        """Give the connection up. A request without an answer must not arrive any more: an order
+        that the network holds back would switch a valve on after it has been given up, and after
+        the valves have been proved off over the next connection. The same goes for a daemon that
+        is killed, so that the connection is made to be reset from the beginning."""
         self.usable = False
+        if not self._unanswered:
+            self._on_close(_DELIVER)
         self._client.close()
+
+    def _on_close(self, linger: bytes) -> None:
+        transport: asyncio.BaseTransport | None = self._client.ctx.transport
+        sock = None if transport is None else transport.get_extra_info("socket")
+        if sock is not None:  # a serial port has none
+            with contextlib.suppress(OSError):
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
 
     async def _create_saying_why(self) -> Any:
         """Connect as the library does, but keep the cause, which it only logs, and turn the one

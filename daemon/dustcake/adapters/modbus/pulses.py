@@ -99,6 +99,7 @@ class OneShotPulses(_Pulses):
         clock = self._bus.clock
         async with self._bus.reserved() as hold:
             refusal = await self._any_on(hold, command) or await self._set_time(hold, command)
+            refusal = refusal or _too_late(command, cut)
             if refusal:
                 return refusal
             failure = await hold.ask(self._on(command.valve))
@@ -149,7 +150,7 @@ class TimedPulses(_Pulses):
         clock = self._bus.clock
         off: OutputReport | None = None
         async with self._bus.reserved() as hold:
-            refusal = await self._any_on(hold, command)
+            refusal = await self._any_on(hold, command) or _too_late(command, cut)
             if refusal:
                 return refusal
             started_s = clock.now().mono_s
@@ -179,6 +180,11 @@ class TimedPulses(_Pulses):
 
 def _failed(detail: str) -> OutputReport:
     return OutputReport(Outcome.FAILED, detail)
+
+
+def _too_late(command: FireValve, cut: Cut) -> OutputReport | None:
+    """Not None when the pulse has been told to end before it began."""
+    return _failed(f"valve {command.valve} not fired: given up") if cut.made else None
 
 
 def _not_fired(command: FireValve, why: ReadFailure, off: OutputReport) -> OutputReport:

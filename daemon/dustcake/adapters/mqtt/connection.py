@@ -20,15 +20,13 @@ from dustcake.adapters.mqtt.packing import connect_properties, publish_propertie
 from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion
 from dustcake.publish.publication import Publication
 
-LEAVE_S = 0.3  # for DISCONNECT to go out
-
 # The libraries report each fault several times and in their own words; the link reports it once.
 _library_log = logging.getLogger("dustcake.mqtt.library")
 _library_log.setLevel(logging.CRITICAL)
 
 
 class Connection(aiomqtt.Client):
-    """An aiomqtt client that makes good three faults of aiomqtt 2.5, each told below."""
+    """An aiomqtt client that makes good four faults of aiomqtt 2.5, each told below."""
 
     def __init__(
         self,
@@ -119,6 +117,11 @@ class Connection(aiomqtt.Client):
         # aiomqtt would wait its whole time-out for a CONNACK that cannot come any more.
         if not self._connected.done():
             self._connected.set_exception(ClosedEarly())
+        elif self._connected.cancelled():
+            # Given up while it was being made: nobody waits for it, and aiomqtt would stumble.
+            if not self._disconnected.done():
+                self._disconnected.set_result(None)
+            return
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _on_socket_register_write(
@@ -142,8 +145,10 @@ class Connection(aiomqtt.Client):
 
 
 @asynccontextmanager
-async def connect(settings: LinkSettings, will: Publication) -> AsyncIterator[Connection]:
-    """Connect, and disconnect on the way out within ``LEAVE_S``.
+async def connect(
+    settings: LinkSettings, will: Publication, disconnect_s: float
+) -> AsyncIterator[Connection]:
+    """Connect, and disconnect on the way out within ``disconnect_s``.
 
     Each call makes a client of its own: entering the same one again would reorder messages.
     Raises ``aiomqtt.MqttError`` when there is no connection to be had.
@@ -157,7 +162,7 @@ async def connect(settings: LinkSettings, will: Publication) -> AsyncIterator[Co
         await _enter(connection, settings)
         yield connection
     finally:
-        connection.timeout = LEAVE_S
+        connection.timeout = disconnect_s
         with suppress(aiomqtt.MqttError):
             await connection.__aexit__(None, None, None)
 

@@ -19,7 +19,7 @@ from dustcake.core.record import record
 from dustcake.ports import Outbox
 from dustcake.publish.publication import Keep, Publication
 
-GOODBYE_S = 0.7  # with the time to disconnect, a clean stop takes a second at most
+GOODBYE_SHARE = 0.7  # of the time to leave; the rest is for DISCONNECT to go out
 LIVE_CAPACITY = 256
 
 _log = structlog.get_logger(__name__)
@@ -134,13 +134,14 @@ class MqttLink:
         raise AssertionError("a connection ends only by a fault")
 
     async def _one_connection(self) -> None:
-        async with connect(self._settings, self._presence.will()) as connection:
+        disconnect_s = (1.0 - GOODBYE_SHARE) * self._settings.leave_s
+        async with connect(self._settings, self._presence.will(), disconnect_s) as connection:
             try:
                 fault = await self._converse(connection)
             finally:
                 # Also after a fault: leaving in order makes the broker drop the will.
                 with suppress(aiomqtt.MqttError, TimeoutError):
-                    async with asyncio.timeout(GOODBYE_S):
+                    async with asyncio.timeout(GOODBYE_SHARE * self._settings.leave_s):
                         await connection.deliver(self._presence.goodbye())
             raise fault
 

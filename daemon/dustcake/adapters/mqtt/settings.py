@@ -33,6 +33,7 @@ class LinkSettings:
     ``tls``: None means an unencrypted connection.
     ``request_topics``: topic filters to take requests from; empty means requests are off.
     ``ack_timeout_s``: a publication not acknowledged within this ends the connection.
+    ``leave_s``: a clean stop takes no longer than this, whether the broker answers or not.
     ``retry_first_s``, ``retry_cap_s``: wait before the second attempt to connect, and the longest.
     """
 
@@ -47,5 +48,6 @@ class LinkSettings:
     tls: TlsFiles | None = None
     request_topics: tuple[str, ...] = ()
     ack_timeout_s: float = 10.0
+    leave_s: float = 1.0
     retry_first_s: float = 1.0
     retry_cap_s: float = 60.0
