@@ -230,8 +230,14 @@ class Collector:
         """How far, Pa, warming or cooling has yet to take the header's pressure."""
         return unsettled_pa(self.plant.header, self.state.header_pa, self.state.header_kg)
 
-    def longest_step_s(self) -> float:
-        """Longest span, s, over which wear and drift are small enough to be taken in one."""
+    def longest_step_s(self, scenario_s: float) -> float:
+        """Longest span, s, that may be taken in one: over it wear, drift and what a plug that
+        closes does to the lag are small."""
+        return min(
+            self._ageing_step_s(), self.sensing.even_for_s(scenario_s, self.dp.spec.damping_s)
+        )
+
+    def _ageing_step_s(self) -> float:
         longest_s = _WEAR_STEP_S if self._wear else math.inf
         if self._zero_pa_per_s != 0.0:
             longest_s = min(longest_s, _DRIFT_PER_STEP_PA / abs(self._zero_pa_per_s))
@@ -267,7 +273,7 @@ class Collector:
             damper=self.damper,
             air=self.air,
         )
-        if self.longest_step_s() == math.inf:
+        if self._ageing_step_s() == math.inf:
             self.state = advance(self.plant, self.state, dt_s, inputs)
         else:
             # Half before and half after: as good as wear and drift going on all the while.
