@@ -13,6 +13,7 @@ import random
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 from dustcake_sim.dust import DAY_S, Work
 from dustcake_sim.events import (
@@ -20,6 +21,7 @@ from dustcake_sim.events import (
     BlowerTripped,
     ContactSwitched,
     DamperSet,
+    DampingSet,
     DrumEmptied,
     DustChanged,
     DustSticky,
@@ -29,6 +31,7 @@ from dustcake_sim.events import (
     FiltersWorn,
     FilterTorn,
     HeaderSupply,
+    RowCleaning,
     SensingLineFault,
     TransmitterAged,
     TransmitterFailed,
@@ -65,6 +68,7 @@ _SPAN_PER_STEP = 1e-5  # of a reading: 0.01 Pa at 1000 Pa
 class _Wear:
     rate_pa_s_m_per_s: float
     left_s: float
+    row: int | None
 
 
 @record
@@ -83,6 +87,7 @@ class Collector:
     def __init__(self, scenario: Scenario, *, seed: int = 0) -> None:
         """Stand at the beginning of `scenario`, before anything has happened."""
         self.scenario = scenario
+        self._seed = seed
         self.plant = build_plant(scenario, seed)
         self.state: State = build_start(scenario, self.plant)
         self.air: Air = REFERENCE_AIR
@@ -158,6 +163,8 @@ class Collector:
                 self.stickiness = event.factor
             case FiltersWorn():
                 self._begin_wear(event)
+            case RowCleaning():
+                self._set_row_cleaning(event.row - 1, event.share)
             case FiltersChanged():
                 self._wear = ()
                 self.state = filters_changed(self.plant, self.state)
@@ -175,8 +182,10 @@ class Collector:
             case HeaderSupply():
                 self._change_supply(event)
             case TransmitterFailed():
-                transmitters = {"dp": self.dp, "header": self.header, "flow": self.flow}
-                transmitters[event.transmitter].fail(event.fault, event.current_ma)
+                self._transmitter(event.transmitter).fail(event.fault, event.current_ma)
+            case DampingSet():
+                one = self._transmitter(event.transmitter)
+                one.spec = replace(one.spec, damping_s=event.damping_s)
             case TransmitterAged():
                 self._zero_pa_per_s = event.zero_pa_per_day / DAY_S
                 self._span_per_s = event.span_per_day / DAY_S
@@ -191,12 +200,22 @@ class Collector:
             case FieldbusFault():
                 self.fieldbus_silent = event.silent
 
+    def _transmitter(self, name: Literal["dp", "header", "flow"]) -> Transmitter:
+        return {"dp": self.dp, "header": self.header, "flow": self.flow}[name]
+
     def _begin_wear(self, event: FiltersWorn) -> None:
+        row = None if event.row is None else event.row - 1
         if event.over_s == 0.0:
-            self.state = worn(self.state, event.added_drag_pa_s_m)
+            self.state = worn(self.state, event.added_drag_pa_s_m, row)
         else:
             rate = event.added_drag_pa_s_m / event.over_s
-            self._wear = (*self._wear, _Wear(rate, event.over_s))
+            self._wear = (*self._wear, _Wear(rate, event.over_s, row))
+
+    def _set_row_cleaning(self, row: int, share: float) -> None:
+        """As a share of what the row had when it was built, so that 1 mends it."""
+        built = build_plant(self.scenario, self._seed).row_cleaning
+        now = (*self.plant.row_cleaning[:row], share * built[row])
+        self.plant = replace(self.plant, row_cleaning=now + self.plant.row_cleaning[row + 1 :])
 
     def _change_supply(self, event: HeaderSupply) -> None:
         now = self.supply
@@ -205,6 +224,9 @@ class Collector:
             now.most_kg_s if event.compressor_kg_s is None else event.compressor_kg_s,
             now.leak_m3_s_pa if event.leak_m3_s_pa is None else event.leak_m3_s_pa,
         )
+        if event.recharge_time_s is not None:
+            header = replace(self.plant.header, recharge_time_s=event.recharge_time_s)
+            self.plant = replace(self.plant, header=header)
         if event.blow_down:
             self.state = header_vented(self.state, self.supply.gauge_pa)
 
@@ -230,8 +252,14 @@ class Collector:
         """How far, Pa, warming or cooling has yet to take the header's pressure."""
         return unsettled_pa(self.plant.header, self.state.header_pa, self.state.header_kg)
 
-    def longest_step_s(self) -> float:
-        """Longest span, s, over which wear and drift are small enough to be taken in one."""
+    def longest_step_s(self, scenario_s: float) -> float:
+        """Longest span, s, that may be taken in one: over it wear, drift and what a plug that
+        closes does to the lag are small."""
+        return min(
+            self._ageing_step_s(), self.sensing.even_for_s(scenario_s, self.dp.spec.damping_s)
+        )
+
+    def _ageing_step_s(self) -> float:
         longest_s = _WEAR_STEP_S if self._wear else math.inf
         if self._zero_pa_per_s != 0.0:
             longest_s = min(longest_s, _DRIFT_PER_STEP_PA / abs(self._zero_pa_per_s))
@@ -267,7 +295,7 @@ class Collector:
             damper=self.damper,
             air=self.air,
         )
-        if self.longest_step_s() == math.inf:
+        if self._ageing_step_s() == math.inf:
             self.state = advance(self.plant, self.state, dt_s, inputs)
         else:
             # Half before and half after: as good as wear and drift going on all the while.
@@ -293,10 +321,11 @@ class Collector:
         if self._wear:
             for wear in self._wear:
                 span_s = min(scenario_dt_s, wear.left_s)
-                self.state = worn(self.state, wear.rate_pa_s_m_per_s * span_s)
-            left = ((wear, wear.left_s - scenario_dt_s) for wear in self._wear)
+                self.state = worn(self.state, wear.rate_pa_s_m_per_s * span_s, wear.row)
             self._wear = tuple(
-                _Wear(wear.rate_pa_s_m_per_s, left_s) for wear, left_s in left if left_s > 0.0
+                replace(wear, left_s=wear.left_s - scenario_dt_s)
+                for wear in self._wear
+                if wear.left_s > scenario_dt_s
             )
         self.dp.zero_error += self._zero_pa_per_s * scenario_dt_s
         self.dp.span_error += self._span_per_s * scenario_dt_s

@@ -21,6 +21,9 @@ class _Event(_Strict):
     at_s: Annotated[float, Field(ge=0.0)]
 
 
+Row = Annotated[int, Field(ge=1, le=16)]
+
+
 class BlowerSwitched(_Event):
     """The blower is started or stopped by hand, where the scenario's blower control is local."""
 
@@ -43,11 +46,22 @@ class DustChanged(_Event):
 
 
 class FiltersWorn(_Event):
-    """The media blinds: residual drag grows on every row, evenly over `over_s`."""
+    """The media blinds: residual drag grows on every row, or on `row` (from 1) alone, evenly over
+    `over_s`."""
 
     kind: Literal["filters_worn"] = "filters_worn"
     added_drag_pa_s_m: Annotated[float, Field(gt=0.0)]
     over_s: Annotated[float, Field(ge=0.0)] = 0.0
+    row: Row | None = None
+
+
+class RowCleaning(_Event):
+    """A pulse takes `share` of the usual off `row` (from 1): its nozzle is blocked, or its blow
+    pipe has come loose, though valve and header do as ever. 1 is as built."""
+
+    kind: Literal["row_cleaning"] = "row_cleaning"
+    row: Row
+    share: Annotated[float, Field(ge=0.0, le=1.0)]
 
 
 class FiltersChanged(_Event):
@@ -67,22 +81,26 @@ class ContactSwitched(_Event):
 class HeaderSupply(_Event):
     """The air supply to the header changes; `blow_down` empties the header to it at once.
 
-    `compressor_kg_s`: the most it delivers from now on; `leak_m3_s_pa`: conductance of leaks.
-    What is not given stays as it was.
+    `compressor_kg_s`: the most it delivers from now on; `leak_m3_s_pa`: conductance of leaks;
+    `recharge_time_s`: time constant of the recovery, longer behind a clogged strainer. What is not
+    given stays as it was.
     """
 
     kind: Literal["header_supply"] = "header_supply"
     gauge_pa: Annotated[float | None, Field(ge=0.0, le=1.6e6)] = None
     compressor_kg_s: Annotated[float | None, Field(ge=0.0)] = None
     leak_m3_s_pa: Annotated[float | None, Field(ge=0.0, le=1e-5)] = None
+    recharge_time_s: Annotated[float | None, Field(gt=0.0)] = None
     blow_down: bool = False
 
     @model_validator(mode="after")
     def _says_something(self) -> HeaderSupply:
-        if self.gauge_pa is None and (
-            self.blow_down or (self.compressor_kg_s is None and self.leak_m3_s_pa is None)
-        ):
-            raise ValueError("give gauge_pa, or without blow_down compressor_kg_s or leak_m3_s_pa")
+        others = (self.compressor_kg_s, self.leak_m3_s_pa, self.recharge_time_s)
+        if self.gauge_pa is None and (self.blow_down or others == (None, None, None)):
+            raise ValueError(
+                "give gauge_pa, or without blow_down compressor_kg_s, leak_m3_s_pa or"
+                " recharge_time_s"
+            )
         return self
 
 
@@ -102,6 +120,15 @@ class TransmitterFailed(_Event):
                 "give current_ma with fault 'current', 'starved' or 'leaking', and only with them"
             )
         return self
+
+
+class DampingSet(_Event):
+    """A transmitter's damping is set to this time constant from now on: too long, and it is blind
+    to what is quick."""
+
+    kind: Literal["damping"] = "damping"
+    transmitter: Literal["dp", "header", "flow"] = "dp"
+    damping_s: Annotated[float, Field(ge=0.0, le=3600.0)]
 
 
 class ZeroDrift(_Event):
@@ -146,7 +173,7 @@ class ValveFault(_Event):
     """A diaphragm valve sticks, or (`none`) works again. Valves are numbered from 1."""
 
     kind: Literal["valve"] = "valve"
-    valve: Annotated[int, Field(ge=1, le=16)]
+    valve: Row
     fault: Literal["none", "stuck_closed", "stuck_open"]
 
 
@@ -154,7 +181,7 @@ class FilterTorn(_Event):
     """A filter of `row` (from 1) tears open, or (0) is mended."""
 
     kind: Literal["filter_torn"] = "filter_torn"
-    row: Annotated[int, Field(ge=1, le=16)]
+    row: Row
     hole_mm2: Annotated[float, Field(ge=0.0, le=1e6)]
 
 
@@ -199,10 +226,12 @@ Event = Annotated[
     | BlowerTripped
     | DustChanged
     | FiltersWorn
+    | RowCleaning
     | FiltersChanged
     | ContactSwitched
     | HeaderSupply
     | TransmitterFailed
+    | DampingSet
     | ZeroDrift
     | TransmitterAged
     | SensingLineFault

@@ -12,7 +12,6 @@ from dustcake_sim.noise import SampleNoise
 from dustcake_sim.outputs import OutputModule
 from dustcake_sim.plant.record import record
 from dustcake_sim.scenario import Scenario
-from dustcake_sim.sensing import SensingLine
 
 _SCANNED = 64
 """Most samples looked at one by one between two computed states; the cake between is a line."""
@@ -98,10 +97,10 @@ class SampledCollector:
         """Run everything up to `t_s`, which must not be later than `next_change_s`."""
         one, begun_s, begun_pa = self.collector, self.t_s, self.collector.dp.true
         while self.t_s < t_s:
-            step_s = min(t_s - self.t_s, one.longest_step_s())
+            step_s = min(t_s - self.t_s, one.longest_step_s(self.t_s))
             one.move(step_s, self.outputs.blower_request, self.outputs.energised())
             self.t_s = t_s if step_s == t_s - self.t_s else self.t_s + step_s
-            one.dp.follow(one.sensed_pa(), step_s, lag_s=one.dp_lag_s(self.t_s))
+            one.dp.follow(one.sensed_pa(), step_s, lag_s=one.dp_lag_s(self.t_s - step_s / 2.0))
             one.header.follow(one.state.header_gauge_pa, step_s)
             one.flow.follow(one.point.flow_m3_s, step_s)
         if t_s > begun_s:
@@ -143,8 +142,8 @@ class SampledCollector:
                     one.header_unsettled_pa(),
                 )
             )
-        # Within one step of wear and drift, so that readings in between lie on a line.
-        most = max(1, int(min(one.longest_step_s() / self.sample_s, _MOST_LEAPT)))
+        # Within one step, so that readings in between lie on a line.
+        most = max(1, int(min(one.longest_step_s(self.t_s) / self.sample_s, _MOST_LEAPT)))
         near = not _clear(dp, one.dp, one.dp.true)
         window, rate = (_FIRST_NEAR if near else 4 * _SCANNED), 0.0
         while self.next_sample <= last:
@@ -152,7 +151,7 @@ class SampledCollector:
             ahead = max(window if near else _SCANNED, int(_room(watched[0], rate)))
             count = min(window, ahead, most, last - self.next_sample + 1)
             if near:
-                count = self._foreseen(count, watched[0])
+                count = self._foreseen(min(count, _SCANNED), watched[0])
                 if count == 0:
                     break
             true = one.dp.true
@@ -171,11 +170,13 @@ class SampledCollector:
 
         Only a guess, so that a pass is not tried in vain. The passes themselves do not rely on it.
         """
-        one, noise, size = dp.transmitter, dp.noise, dp.transmitter.spec.noise
-        lagged = one.true - self._trend_pa_s * dp.lag_s
+        one, noise, size, holds = dp.transmitter, dp.noise, dp.transmitter.spec.noise, dp.band.holds
+        start = one.before_noise(one.true - self._trend_pa_s * dp.lag_s)
+        slope = self._trend_pa_s * (1.0 + one.span_error)
+        reach = one.reach + _SLACK
         for number in range(self.next_sample, self.next_sample + count):
-            damped = lagged + self._trend_pa_s * (number * self.sample_s - self.t_s)
-            if not dp.band.holds(one.before_noise(damped) + size * cut(noise(number)), _SLACK):
+            value = start + slope * (number * self.sample_s - self.t_s)
+            if not holds(value, reach) and not holds(value + size * cut(noise(number)), _SLACK):
                 return number - self.next_sample
         return count
 
@@ -187,8 +188,6 @@ class SampledCollector:
             one.state.blower_speed == target
             and not any(self.outputs.energised())
             and not one.valves_stuck_open()
-            # A plug closes all the while, and the reading then creeps on no line.
-            and one.sensing.line is not SensingLine.PLUGGED
             and all(each.fault is TransmitterFault.NONE for each in (one.dp, one.header))
         )
 

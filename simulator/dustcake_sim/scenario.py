@@ -189,9 +189,10 @@ class Scenario(_Table):
                     f"event.{number}.valve is {event.valve}: choose 1 to {self.plant.rows},"
                     " the number of rows"
                 )
-            if event.kind == "filter_torn" and event.row > self.plant.rows:
+            row = getattr(event, "row", None)
+            if row is not None and row > self.plant.rows:
                 raise ValueError(
-                    f"event.{number}.row is {event.row}: choose 1 to {self.plant.rows},"
+                    f"event.{number}.row is {row}: choose 1 to {self.plant.rows},"
                     " the number of rows"
                 )
             if event.kind == "blower" and self.blower_control == "remote":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 
@@ -11,6 +12,7 @@ PLUGGED_LINE_S = 900.0
 """Time constant, s, with which pressure creeps through a nearly plugged line."""
 WET_LINE_S = 20.0
 """Time constant, s, with which pressure moves a slug of water."""
+_ABOUT = 0.02  # of a time constant: the error of taking its middle goes with the square
 
 
 class SensingLine(Enum):
@@ -76,5 +78,19 @@ class Sensing:
         closed = 1.0
         if self.over_s > 0.0:
             closed = min(1.0, max(0.0, scenario_s - self.since_s) / self.over_s)
-        first_s = max(damping_s, 0.1)
-        return float(first_s * (PLUGGED_LINE_S / first_s) ** closed)
+        return float(_open_s(damping_s) * _closing(damping_s) ** closed)
+
+    def even_for_s(self, scenario_s: float, damping_s: float) -> float:
+        """For how long, s, the time constant stays about what it is in the middle of that time."""
+        if self.line is not SensingLine.PLUGGED or scenario_s >= self.since_s + self.over_s:
+            return math.inf
+        return _ABOUT * self.over_s / math.log(_closing(damping_s))
+
+
+def _open_s(damping_s: float) -> float:
+    return max(damping_s, 0.1)
+
+
+def _closing(damping_s: float) -> float:
+    """Factor by which a plug lengthens the time constant in all."""
+    return max(PLUGGED_LINE_S / _open_s(damping_s), 1.0 + _ABOUT)

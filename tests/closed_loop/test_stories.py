@@ -48,6 +48,48 @@ def test_failed_valve() -> None:
     assert cakes[2] > 5.0 * max(cakes[0], cakes[1], cakes[3])
 
 
+def test_stuck_valve() -> None:
+    loop, events = run("stuck_valve", DAY_S + 6 * HOUR_S)
+    alarms = raised(events)
+    assert 12.0 < alarms["header_pressure_low"] < 12.1
+    assert alarms["high_dp"] > alarms["header_pressure_low"]
+    state = loop.field.collector.state
+    # What a compressor of 0.02 kg/s has in six hours went through one valve.
+    assert state.air_used_kg > 0.95 * 6 * 3600 * 0.02
+    pulses = sum(loop.field.outputs.counts.pulses)
+    list(loop.events(2 * DAY_S + 14 * HOUR_S))
+    # Slow on the second day; on the third the leak takes more than comes.
+    assert sum(loop.field.outputs.counts.pulses) > pulses
+    assert loop.field.collector.state.header_gauge_pa < 0.6 * 620_000.0
+    list(loop.events(2 * DAY_S + 16 * HOUR_S))
+    assert loop.field.collector.state.header_gauge_pa == pytest.approx(620_000.0, rel=1e-3)
+
+
+def test_blocked_row() -> None:
+    loop, _ = run("blocked_row", DAY_S + 13 * HOUR_S)
+    collector = loop.field.collector
+    cakes = collector.state.cake_kg_m2
+    assert cakes[1] > 5.0 * max(cakes[0], cakes[2], cakes[3])
+    # The header knows nothing of it, and the valve fired as often as any other.
+    assert collector.state.header_gauge_pa == pytest.approx(620_000.0, rel=1e-3)
+    counts = loop.field.outputs.counts.pulses
+    assert max(counts) - min(counts) <= 1
+    told = list(loop.events(4 * DAY_S + 6 * HOUR_S))
+    assert "cleaning_not_effective" in raised(told)
+    drags = collector.state.residual_drag_pa_s_m
+    assert drags[3] > 4.0 * max(drags[:3])
+
+
+def test_wrong_readings() -> None:
+    loop, events = run("wrong_readings")
+    alarms = raised(events)
+    assert 3 * 24.0 + 13.0 < alarms["transmitter_fault"] < 3 * 24.0 + 13.1
+    assert alarms["low_dp"] > 4 * 24.0 + 7.0
+    collector = loop.field.collector
+    assert collector.dp.zero_error == 0.0
+    assert max(collector.state.residual_drag_pa_s_m) < 33_000.0, "no filter is the worse for it"
+
+
 def test_tired_compressor() -> None:
     loop, events = run("tired_compressor")
     alarms = raised(events)

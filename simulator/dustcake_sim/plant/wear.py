@@ -7,12 +7,15 @@ from dataclasses import replace
 from dustcake_sim.plant.state import Plant, State
 
 
-def worn(state: State, added_drag_pa_s_m: float) -> State:
-    """The state with this much residual drag (Pa s/m) added to every row.
+def worn(state: State, added_drag_pa_s_m: float, row: int | None = None) -> State:
+    """The state with this much residual drag (Pa s/m) added to every row, or to `row` (from 0).
 
     Blinded media: no pulse takes it off again.
     """
-    residuals = tuple(drag + added_drag_pa_s_m for drag in state.residual_drag_pa_s_m)
+    residuals = tuple(
+        drag + added_drag_pa_s_m if row in (None, n) else drag
+        for n, drag in enumerate(state.residual_drag_pa_s_m)
+    )
     return replace(state, residual_drag_pa_s_m=residuals)
 
 
