@@ -2,13 +2,14 @@
 
 import json
 from math import inf, isnan, nan
+from pathlib import Path
 from typing import get_args
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from core.driver import LOST, answering, board, chosen, ready, running, with_header
+from core.driver import LOST, Collector, answering, board, chosen, ready, running, with_header
 from dustcake.codec import (
     STATE_FORMAT,
     FormatError,
@@ -20,6 +21,7 @@ from dustcake.codec import (
     encode_state,
 )
 from dustcake.core import events
+from dustcake.core.alarm_table import ACTIVE
 from dustcake.core.commands import FireValve
 from dustcake.core.inputs import (
     Input,
@@ -33,8 +35,16 @@ from dustcake.core.inputs import (
     Woke,
 )
 from dustcake.core.reasons import Because, because
-from dustcake.core.requests import Acknowledge, Mode, RunBlower, SelectMode, SetZero
-from dustcake.core.setpoints import BlowerRequest
+from dustcake.core.requests import (
+    Acknowledge,
+    AlarmAction,
+    HandleAlarm,
+    Mode,
+    RunBlower,
+    SelectMode,
+    SetZero,
+)
+from dustcake.core.setpoints import AlarmName, BlowerRequest
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
@@ -47,11 +57,12 @@ SIGNALS = (
     | st.builds(Measured, NUMBERS)
     | st.builds(ReadFailure, st.sampled_from(FailureKind), TEXTS)
 )
-CONTACTS = st.builds(Contacts, *[st.none() | st.booleans()] * 5)
+CONTACTS = st.builds(Contacts, *[st.none() | st.booleans()] * 6)
 REQUESTS = (
     st.builds(SelectMode, st.sampled_from(Mode))
     | st.builds(SetZero, st.booleans())
     | st.builds(Acknowledge, TEXTS)
+    | st.builds(HandleAlarm, st.sampled_from(AlarmAction), TEXTS, TEXTS, st.none() | NUMBERS)
     | st.builds(RunBlower, st.booleans())
 )
 INPUTS = {
@@ -182,6 +193,35 @@ def test_a_state_from_before_a_field_was_added_reads_with_what_the_field_began_a
     assert again.cleaning.run.last_pulse_s is None
     assert again.pulsing.failures == 0
     assert (again.blower.barred, again.blower.fault) == (False, "")
+
+
+OLD = sorted((Path(__file__).parent / "old_states").glob("*.json"))
+
+
+def test_there_is_a_state_of_each_older_format() -> None:
+    assert [file.stem for file in OLD] == [f"format_{n}" for n in range(1, STATE_FORMAT)]
+
+
+@pytest.mark.parametrize("file", OLD, ids=lambda file: file.stem)
+def test_a_state_of_an_older_format_is_brought_up(file: Path) -> None:
+    """Stored as it was left: nothing of it is lost, and the collector goes on from there."""
+    older = json.loads(file.read_bytes())
+    state = decode_state(file.read_bytes(), int(file.stem.removeprefix("format_")))
+    assert [a.state for a in state.alarms] == [a["state"] for a in older["alarms"]]
+    assert state.pulsing.counts == tuple(older["pulsing"]["counts"])
+    assert state.next_seq == older["next_seq"]
+    assert decode_state(encode_state(state), STATE_FORMAT) == state
+    collector = running(with_header(), blower_running=True)
+    collector = Collector(collector.setpoints, state=state, blower_running=True)
+    raised = {a["name"] for a in older["alarms"] if a["state"] in ACTIVE}
+    assert {a.name for a in collector.state.alarms if a.stands} == raised
+    assert [a.name for a in collector.state.alarms] == list(AlarmName)
+
+
+def test_an_older_state_that_is_damaged_is_refused() -> None:
+    for damaged in (b"", b"[]", b'{"alarms": [{}]}', b'{"alarms": 3}'):
+        with pytest.raises(FormatError):
+            decode_state(damaged, 1)
 
 
 def test_a_state_of_another_format_is_refused() -> None:

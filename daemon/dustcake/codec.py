@@ -1,18 +1,20 @@
 """The core's values as JSON, for the journal: versioned, and read back to the same values."""
 
+from collections.abc import Callable
 from functools import cache
 from typing import Any, get_args
 
 from pydantic import TypeAdapter, ValidationError
-from pydantic_core import to_json
+from pydantic_core import from_json, to_json
 
+from dustcake.core.alarm_table import ACTIVE
 from dustcake.core.events import Body
 from dustcake.core.inputs import Input
 from dustcake.core.state import State
 
 # Raise this whenever a stored State can no longer be read by the code that follows, and say in
 # ``decode_state`` how the older one is brought up.
-STATE_FORMAT = 1
+STATE_FORMAT = 2
 
 
 class FormatError(Exception):
@@ -38,9 +40,32 @@ def encode_state(state: State) -> bytes:
 def decode_state(stored: bytes, version: int) -> State:
     """The state as it was. Raises ``FormatError``."""
     if version != STATE_FORMAT:
-        raise FormatError(f"state has format {version}, this version reads {STATE_FORMAT}")
+        stored = _brought_up(stored, version)
     state: State = _decoded("State", stored)
     return state
+
+
+def _brought_up(stored: bytes, version: int) -> bytes:
+    """A state of an older format in the present one."""
+    if not 1 <= version < STATE_FORMAT:
+        raise FormatError(f"state has format {version}, this version reads {STATE_FORMAT}")
+    try:
+        content: dict[str, Any] = from_json(stored)
+        for older in range(version, STATE_FORMAT):
+            _TO_NEXT[older](content)
+    except (ValueError, LookupError, TypeError, AttributeError):
+        raise FormatError(f"state of format {version} cannot be brought up: damaged") from None
+    return to_json(content)
+
+
+def _from_1(content: dict[str, Any]) -> None:
+    """Alarms follow their condition apart from their state; runs too close together are counted."""
+    for alarm in content["alarms"]:
+        alarm["stands"] = alarm["state"] in ACTIVE
+    content["pace"] = {}
+
+
+_TO_NEXT: dict[int, Callable[[dict[str, Any]], None]] = {1: _from_1}
 
 
 def encode_input(happened: Input) -> tuple[str, bytes]:

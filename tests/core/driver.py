@@ -24,6 +24,7 @@ from dustcake.core.requests import Mode, Request
 from dustcake.core.setpoints import (
     AlarmLimits,
     AlarmName,
+    AlarmRules,
     AlarmSetting,
     Blower,
     BlowerRequest,
@@ -56,6 +57,7 @@ class ContactChanges(TypedDict, total=False):
     door_open: bool | None
     process_running: bool | None
     stop: bool | None
+    drum_full: bool | None
 
 
 ALARM_ON_S, ALARM_OFF_S = 10.0, 20.0
@@ -63,7 +65,7 @@ FIRST_UTC_S = 1_800_000_000.0
 LOST = ReadFailure(FailureKind.TIMEOUT, "no reply")
 DP_SCALE = Scale(SignalKind.FLOAT32, 0.0, 1.0, 0.0, 2500.0)
 HEADER_SCALE = Scale(SignalKind.FLOAT32, 0.0, 1.0, 0.0, 1_000_000.0)
-ALL_FITTED = Fitted(True, True, True, True, True)
+ALL_FITTED = Fitted(True, True, True, True, True, True)
 
 BASE = Setpoints(
     collector="bay 3",
@@ -96,6 +98,7 @@ BASE = Setpoints(
         AlarmSetting(name, True, ALARM_ON_S, ALARM_OFF_S, Priority.MEDIUM) for name in AlarmName
     ),
     limits=AlarmLimits(1250.0, 2, 1500.0, 75.0, 60.0, 60.0),
+    alarm_rules=AlarmRules(shelve_max_s=3600.0, frequent_gap_s=60.0, frequent_runs=3),
     zeroing=Zeroing(12.0, 5.0, 30.0),
     blower=Blower(BlowerRequest.NONE, 0.0, 50.0),
 )
@@ -298,6 +301,7 @@ def running(setpoints: Setpoints = BASE, **contacts: Unpack[ContactChanges]) -> 
         "door_open": False,
         "process_running": True,
         "stop": False,
+        "drum_full": False,
     }
     in_order.update(contacts)
     return ready(replace(setpoints, fitted=ALL_FITTED), **in_order)

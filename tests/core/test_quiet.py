@@ -76,6 +76,7 @@ def edges(taken: Taken, quiet: Quiet) -> list[PollCompleted]:
     until_s = now_s + 3600.0 if quiet.until_s is None else nextafter(quiet.until_s, -inf)
     low_pa = -31.0 if quiet.low_pa is None else nextafter(quiet.low_pa, inf)
     high_pa = 2570.0 if quiet.high_pa is None else nextafter(quiet.high_pa, -inf)
+    utc_s = taken.after.state.sample.at.utc_s  # the clock is set as it was
     offset_pa = taken.after.state.zero.offset_pa
     contacts = taken.after.state.contacts
     headers: list[Signal | None] = [None]
@@ -84,7 +85,7 @@ def edges(taken: Taken, quiet: Quiet) -> list[PollCompleted]:
         high = 1e6 if quiet.header_high_pa is None else nextafter(quiet.header_high_pa, -inf)
         headers = [Measured(low), Measured(high)]
     return [
-        PollCompleted(Stamp(at_s, None), Measured(dp_pa + offset_pa), contacts, header_signal)
+        PollCompleted(Stamp(at_s, utc_s), Measured(dp_pa + offset_pa), contacts, header_signal)
         for at_s in (now_s, until_s)
         for dp_pa in (low_pa, high_pa)
         for header_signal in headers

@@ -9,7 +9,16 @@ from hypothesis import strategies as st
 
 from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
 from dustcake.core.inputs import Input, Outcome
-from dustcake.core.requests import Acknowledge, Mode, Request, RunBlower, SelectMode, SetZero
+from dustcake.core.requests import (
+    Acknowledge,
+    AlarmAction,
+    HandleAlarm,
+    Mode,
+    Request,
+    RunBlower,
+    SelectMode,
+    SetZero,
+)
 from dustcake.core.setpoints import (
     AlarmName,
     AlarmSetting,
@@ -81,11 +90,18 @@ def some_setpoints(seed: int) -> Setpoints:
     of = Random(seed).choice
     interval_s = of((1.0, 2.0, 5.0))
     alarms = tuple(
-        AlarmSetting(name, of(YES + NO), of((0.0, 2.5, 6.0)), of((0.0, 3.0)), Priority.HIGH)
+        AlarmSetting(
+            name,
+            of(YES + NO),
+            of((0.0, 2.5, 6.0)),
+            of((0.0, 3.0)),
+            Priority.HIGH,
+            latching=of((False, False, True)),
+        )
         for name in AlarmName
     )
     return chosen(
-        fitted=Fitted(*(of(YES + NO) for _ in range(5))),
+        fitted=Fitted(*(of(YES + NO) for _ in range(6))),
         header=of((HEADER_SCALE, None)),
         stale_after_s=of((3.0, 5.0)),
         settle_s=of((0.0, 3.0)),
@@ -114,6 +130,7 @@ def some_setpoints(seed: int) -> Setpoints:
         },
         alarms=alarms,
         limits={"replacement_cycles": of((1, 2)), "low_start_delay_s": of((0.0, 5.0))},
+        alarm_rules={"frequent_runs": of((1, 2)), "frequent_gap_s": of((5.0, 60.0))},
         zeroing={"average_s": of((1.0, 3.0)), "blower_off_s": of((0.0, 3.0))},
         blower={"request": of(tuple(BlowerRequest)), "run_on_s": of((0.0, 4.0))},
     )
@@ -142,6 +159,15 @@ IN_ORDER: ContactChanges = {
     "door_open": False,
     "process_running": True,
     "stop": False,
+    "drum_full": False,
+}
+NOTHING_READ: ContactChanges = {
+    "blower_running": None,
+    "smoke": None,
+    "door_open": None,
+    "process_running": None,
+    "stop": None,
+    "drum_full": None,
 }
 AT_REST: ContactChanges = {**IN_ORDER, "blower_running": False}
 OUT_OF_ORDER: tuple[ContactChanges, ...] = (
@@ -155,6 +181,8 @@ OUT_OF_ORDER: tuple[ContactChanges, ...] = (
     {**IN_ORDER, "stop": None},
     {**IN_ORDER, "process_running": False},
     {**IN_ORDER, "process_running": None},
+    {**IN_ORDER, "drum_full": True},
+    NOTHING_READ,
 )
 REQUESTS: tuple[Request, ...] = (
     *(SelectMode(mode) for mode in Mode),
@@ -162,6 +190,8 @@ REQUESTS: tuple[Request, ...] = (
     SetZero(True),
     *(Acknowledge(name) for name in AlarmName),
     Acknowledge("none such"),
+    *(HandleAlarm(action, name, "x", 5.0) for name in AlarmName for action in AlarmAction),
+    HandleAlarm(AlarmAction.SHELVE, "none such"),
     RunBlower(True),
     RunBlower(False),
 )

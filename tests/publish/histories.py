@@ -18,7 +18,15 @@ from dustcake.core.inputs import (
     Restarted,
     Stopping,
 )
-from dustcake.core.requests import Acknowledge, Mode, RunBlower, SelectMode, SetZero
+from dustcake.core.requests import (
+    Acknowledge,
+    AlarmAction,
+    HandleAlarm,
+    Mode,
+    RunBlower,
+    SelectMode,
+    SetZero,
+)
 from dustcake.core.setpoints import (
     AlarmName,
     BlowerRequest,
@@ -45,6 +53,7 @@ IN_ORDER: dict[str, bool | None] = {
     "door_open": False,
     "process_running": True,
     "stop": False,
+    "drum_full": False,
 }
 SIGNALS: st.SearchStrategy[Signal] = st.one_of(
     st.floats(-400, 3500).map(Measured),
@@ -58,6 +67,13 @@ REQUESTS = st.one_of(
     st.booleans().map(SetZero),
     st.sampled_from([*AlarmName, "no 'such' \"alarm\" {here}"]).map(Acknowledge),
     st.booleans().map(RunBlower),
+    st.builds(
+        HandleAlarm,
+        st.sampled_from(AlarmAction),
+        st.sampled_from(AlarmName),
+        st.sampled_from(["", "a 'trial' {here}"]),
+        st.sampled_from([None, 20.0, 1e9]),
+    ),
 )
 HEADERS: st.SearchStrategy[Signal] = st.one_of(
     st.sampled_from([6e5, 6e5, 6e5, 3e5, 9e5]).map(Measured), SIGNALS

@@ -1,6 +1,7 @@
 """Requests from outside: what is one, what is not and why, and what the asker is told."""
 
 import json
+from math import inf
 from typing import Any
 
 import pytest
@@ -12,11 +13,21 @@ from dustcake.codec import decode_input, encode_input
 from dustcake.core.events import Event, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, because
-from dustcake.core.requests import Acknowledge, Mode, Request, RunBlower, SelectMode, SetZero
+from dustcake.core.requests import (
+    Acknowledge,
+    AlarmAction,
+    HandleAlarm,
+    Mode,
+    Request,
+    RunBlower,
+    SelectMode,
+    SetZero,
+)
 from dustcake.core.stamp import Stamp
 from dustcake.publish.asking import (
     LONGEST_LABEL,
     LONGEST_REQUEST_BYTES,
+    NAMED,
     REQUESTS,
     Asked,
     NotUnderstood,
@@ -40,6 +51,15 @@ def asking(**fields: Any) -> bytes:
         ({"request": "zero"}, SetZero(False)),
         ({"request": "zero", "blower_off_confirmed": True}, SetZero(True)),
         ({"request": "acknowledge", "alarm": "high_dp"}, Acknowledge("high_dp")),
+        (
+            {"request": "shelve", "alarm": "high_dp", "for_s": 60, "why": "trial"},
+            HandleAlarm(AlarmAction.SHELVE, "high_dp", "trial", 60),
+        ),
+        ({"request": "reset", "alarm": "smoke"}, HandleAlarm(AlarmAction.RESET, "smoke")),
+        (
+            {"request": "out_of_service", "alarm": "smoke", "why": "away"},
+            HandleAlarm(AlarmAction.OUT_OF_SERVICE, "smoke", "away"),
+        ),
         ({"request": "blower", "run": True}, RunBlower(True)),
         ({"request": "blower", "run": False}, RunBlower(False)),
     ],
@@ -50,10 +70,13 @@ def test_a_request_is_read(fields: dict[str, Any], expected: Request) -> None:
 
 
 def test_every_kind_of_request_is_named() -> None:
-    assert set(REQUESTS) == {"mode", "zero", "acknowledge", "blower"}
+    assert set(REQUESTS) == {"mode", "zero", "acknowledge", "blower", *AlarmAction}
+    assert set(REQUESTS) >= NAMED
 
 
 LABEL = "`id` must be a text of 1 to 64 characters, new for each request"
+ONE_OF = f"`request` must be one of {', '.join(REQUESTS)}"
+FOR = "`for_s` must be the number of seconds it is shelved for"
 RUN = "`run` must be true or false"
 
 
@@ -87,17 +110,17 @@ RUN = "`run` must be true or false"
             "`by` must be a text of at most 64 characters",
             "r1",
         ),
-        ("no request", asking(), "`request` must be one of mode, zero, acknowledge, blower", "r1"),
+        ("no request", asking(), ONE_OF, "r1"),
         (
             "an unknown one",
             asking(request="pulse"),
-            "`request` must be one of mode, zero, acknowledge, blower",
+            ONE_OF,
             "r1",
         ),
         (
             "a list for a request",
             asking(request=["mode"]),
-            "`request` must be one of mode, zero, acknowledge, blower",
+            ONE_OF,
             "r1",
         ),
         (
@@ -128,6 +151,27 @@ RUN = "`run` must be true or false"
             "an alarm that could not be stored or shown",
             asking(request="acknowledge", alarm="\ud800"),
             "`alarm` must be the name of an alarm",
+            "r1",
+        ),
+        (
+            "a reason that is none",
+            asking(request="reset", alarm="smoke", why=["so"]),
+            "`why` must be a text of at most 200 characters",
+            "r1",
+        ),
+        (
+            "a reason without an end",
+            asking(request="reset", alarm="smoke", why="x" * 201),
+            "`why` must be a text of at most 200 characters",
+            "r1",
+        ),
+        ("no time", asking(request="shelve", alarm="smoke", why="x"), FOR, "r1"),
+        ("true is no time", asking(request="shelve", alarm="smoke", for_s=True), FOR, "r1"),
+        ("nor is for ever", asking(request="shelve", alarm="smoke", for_s=inf), FOR, "r1"),
+        (
+            "only shelving takes a time",
+            asking(request="out_of_service", alarm="smoke", why="x", for_s=5),
+            "unknown field 'for_s' in a request of kind `out_of_service`",
             "r1",
         ),
         ("1 is not true", asking(request="blower", run=1), RUN, "r1"),
@@ -171,6 +215,8 @@ NEARLY = st.fixed_dictionaries(
         "mode": st.sampled_from(list(Mode)) | JSON,
         "alarm": st.text(max_size=70) | JSON,
         "run": st.booleans() | JSON,
+        "why": st.text(max_size=210) | JSON,
+        "for_s": st.floats() | JSON,
         "blower_off_confirmed": st.booleans() | JSON,
         "\ud800": JSON,
     },

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, Collector, chosen, with_header
-from dustcake.core.alarms import Alarm, AlarmState
+from dustcake.core.alarm_table import AlarmState
+from dustcake.core.alarms import Alarm
 from dustcake.core.events import AlarmChanged
 from dustcake.core.requests import Acknowledge, Mode, SelectMode
 from dustcake.core.setpoints import AlarmName, Priority, Setpoints
@@ -173,11 +174,16 @@ def test_the_state_gives_the_reason_of_each_missing_permissive() -> None:
         (AlarmState.UNACKNOWLEDGED, True, False),
         (AlarmState.ACKNOWLEDGED, True, True),
         (AlarmState.RETURNED, False, False),
+        (AlarmState.LATCHED_UNACKNOWLEDGED, False, False),
+        (AlarmState.LATCHED, False, True),
+        (AlarmState.SHELVED, True, True),
+        (AlarmState.SUPPRESSED, True, True),
+        (AlarmState.OUT_OF_SERVICE, False, True),
     ],
 )
 def test_an_alarm_in_each_state(state: AlarmState, active: bool, acknowledged: bool) -> None:
     setting = replace(BASE.alarms[0], priority=Priority.HIGH)
-    alarm = Alarm(setting.name, state, since_utc_s=1_800_000_000.0)
+    alarm = Alarm(setting.name, state, since_utc_s=1_800_000_000.0, stands=active)
     told = renderer().alarm(alarm, setting, 12)
     assert told.topic == TOPICS.alarm(setting.name)
     assert (told.qos, told.retain, told.keep) == (1, True, Keep.LATEST)

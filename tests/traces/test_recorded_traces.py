@@ -105,8 +105,8 @@ def test_a_contact_that_was_recorded_counts(bench: Bench) -> None:
     )
     assert replayed.when(ON, OFF) == [(1, ON), (2, OFF), (4, ON)]
     assert replayed.of(OFF)[0]["reason_code"] == "smoke"
-    alarms = [(e["t_s"], e["alarm"], e["state"]) for e in replayed.of("alarm")]
-    assert alarms[0] == (2, "smoke", "unacknowledged")
+    smoke = [(e["t_s"], e["state"]) for e in replayed.of("alarm") if e["alarm"] == "smoke"]
+    assert smoke[0] == (2, "unacknowledged")
 
 
 @pytest.mark.parametrize(

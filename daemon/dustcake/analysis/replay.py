@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, cast
 
 from dustcake.analysis.leap import NO_LEAP, leap_after
 from dustcake.analysis.trace_columns import CONTACT_COLUMNS
-from dustcake.core.alarms import AlarmState
+from dustcake.core.alarm_table import AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.record import record
-from dustcake.core.setpoints import Fitted, Setpoints
+from dustcake.core.setpoints import AlarmName, Fitted, Setpoints
 from dustcake.core.signals import Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
@@ -132,7 +132,7 @@ class Replay:
         self.tally = Tally()
         self.steps = 0
         """Calls of the core's ``step`` so far."""
-        self._setpoints = setpoints
+        self._setpoints = setpoints = _for_a_trace(setpoints)
         self._on_command = on_command
         self._state = first_state(setpoints, Stamp(0.0, None))
         self._wake_at_s: float | None = None
@@ -224,3 +224,16 @@ class Replay:
     def _stamp(self, mono_s: float) -> Stamp:
         start_utc_s = self.tally.first_utc_s
         return Stamp(mono_s, None if start_utc_s is None else start_utc_s + mono_s)
+
+
+_NOT_OF_A_TRACE = (AlarmName.CLOCK_NOT_SET, AlarmName.FIELDBUS_LOST)
+"""A trace that begins at zero seconds is no computer whose clock is not set, and a row that cannot
+be used is no fieldbus that is lost."""
+
+
+def _for_a_trace(setpoints: Setpoints) -> Setpoints:
+    alarms = tuple(
+        replace(setting, enabled=False) if setting.name in _NOT_OF_A_TRACE else setting
+        for setting in setpoints.alarms
+    )
+    return replace(setpoints, alarms=alarms)

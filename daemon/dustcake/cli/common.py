@@ -1,6 +1,7 @@
 """What the commands have in common: the settings they are given, and how they fail."""
 
 import argparse
+import re
 import sys
 from pathlib import Path
 
@@ -35,6 +36,16 @@ def settings_or_none(path: Path) -> Settings | None:
     except SettingsError as error:
         fail(str(error))
         return None
+
+
+_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
+_LENGTH = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
+
+
+def seconds_in(text: str) -> float | None:
+    """A length of time as people write it, such as 90min, 12h or 2d; None where it is none."""
+    found = _LENGTH.fullmatch(text)
+    return None if found is None else float(found[1]) * _SECONDS[found[2]]
 
 
 def fail(message: str) -> None:

@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import re
 import time
 from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
@@ -10,7 +9,15 @@ from pathlib import Path
 from typing import Any
 
 from dustcake.adapters.store import History, RecordedEvent, StoreRefused
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+from dustcake.cli.common import (
+    BAD_USAGE,
+    DONE,
+    FAILED,
+    add_settings,
+    fail,
+    seconds_in,
+    settings_or_none,
+)
 from dustcake.core.events import AlarmChanged
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.payloads import event_fields, utc_text
@@ -26,9 +33,6 @@ event from before the clock was set shows the time found out later, marked ~, or
 the daemon and the seconds of the monotonic clock. Exit code 0: told; 2: bad settings or usage; 1:
 the journal cannot be read.
 """
-
-_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
-_AGO = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
 
 
 def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -56,9 +60,9 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
 
 def since(text: str) -> float:
     """UTC seconds. Raises ``argparse.ArgumentTypeError``."""
-    ago = _AGO.fullmatch(text)
-    if ago is not None:
-        return time.time() - float(ago[1]) * _SECONDS[ago[2]]
+    ago_s = seconds_in(text)
+    if ago_s is not None:
+        return time.time() - ago_s
     try:
         at = datetime.fromisoformat(text)
     except ValueError:

@@ -14,9 +14,10 @@ from dustcake.cli.common import (
     UNREACHED,
     add_settings,
     fail,
+    seconds_in,
     settings_or_none,
 )
-from dustcake.core.requests import Mode
+from dustcake.core.requests import AlarmAction, Mode
 from dustcake.core.setpoints import AlarmName
 
 _EPILOG = """\
@@ -25,6 +26,11 @@ examples:
   dustcake request mode on_demand     clean by dP: start at the high set point, stop at the low
   dustcake request zero               take the zero, with the blower off
   dustcake request acknowledge high_dp
+  dustcake request shelve high_dp --for 2h --why "duct open for repair"
+  dustcake request unshelve high_dp
+  dustcake request out_of_service smoke --why "detector sent in, fire watch posted"
+  dustcake request in_service smoke --why "new detector tested"
+  dustcake request reset valve_stuck_open        one that latches, when it is over
 
 Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answers.
 """
@@ -34,7 +40,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     """Add the command `request`."""
     parser = subparsers.add_parser(
         "request",
-        help="select a mode, take the zero, acknowledge an alarm, run the blower",
+        help="select a mode, take the zero, acknowledge, shelve or reset an alarm, run the blower",
         description="Ask the running daemon for something. It may refuse, and says why.",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -59,12 +65,52 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         help="where no contact proves it: you have seen that the blower stands still",
     )
     acknowledge = kinds.add_parser("acknowledge", parents=[after], help="acknowledge an alarm")
-    acknowledge.add_argument("alarm", choices=[each.value for each in AlarmName])
+    _add_alarm(acknowledge)
+    for action, what in _ALARM_ACTIONS.items():
+        handle = kinds.add_parser(action.value, parents=[after], help=what)
+        _add_alarm(handle)
+        if action is AlarmAction.SHELVE:
+            handle.add_argument(
+                "--for",
+                type=_length,
+                required=True,
+                dest="for_s",
+                metavar="TIME",
+                help="how long, as 30min or 8h",
+            )
+        needed = action in (AlarmAction.SHELVE, AlarmAction.OUT_OF_SERVICE)
+        handle.add_argument(
+            "--why",
+            required=needed,
+            default="",
+            metavar="TEXT",
+            help="why, for the record" if needed else "why, for the record (may be left out)",
+        )
     blower = kinds.add_parser(
         "blower", parents=[after], help="set or withdraw the blower run request"
     )
     blower.add_argument("run", choices=("on", "off"))
     parser.set_defaults(func=_request)
+
+
+_ALARM_ACTIONS = {
+    AlarmAction.RESET: "reset an alarm that latches, when it is no longer active",
+    AlarmAction.SHELVE: "set an alarm aside for a limited time",
+    AlarmAction.UNSHELVE: "take it back before that time is over",
+    AlarmAction.OUT_OF_SERVICE: "take an alarm out, until somebody puts it back",
+    AlarmAction.IN_SERVICE: "put it back",
+}
+
+
+def _add_alarm(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("alarm", choices=[each.value for each in AlarmName], metavar="ALARM")
+
+
+def _length(text: str) -> float:
+    length_s = seconds_in(text)
+    if length_s is None:
+        raise argparse.ArgumentTypeError(f"{text!r} is no length of time: write 30min, 8h or 2d")
+    return length_s
 
 
 def _request(arguments: argparse.Namespace) -> int:
@@ -93,8 +139,12 @@ def _asked(arguments: argparse.Namespace) -> dict[str, Any]:
         asked["mode"] = arguments.mode
     elif arguments.ask == "zero":
         asked["blower_off_confirmed"] = arguments.blower_off_confirmed
-    elif arguments.ask == "acknowledge":
-        asked["alarm"] = arguments.alarm
-    else:
+    elif arguments.ask == "blower":
         asked["run"] = arguments.run == "on"
+    else:
+        asked |= {
+            name: getattr(arguments, name)
+            for name in ("alarm", "why", "for_s")
+            if hasattr(arguments, name)
+        }
     return asked

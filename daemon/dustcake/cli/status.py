@@ -129,9 +129,14 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
         for p in content["permissives"]
         if p["met"] == "no"
     ]
+    hidden = {each["alarm"] for each in content["alarms_out_of_view"]}
     for alarm in content["alarm_details"]:
-        lines.append(f"  ALARM {alarm['title']} ({alarm['priority']}, {alarm['state']})")
-        lines.append(f"    {alarm['reason']}. {alarm['action']}")
+        state = alarm["state"].replace("_", " ")
+        if alarm["alarm"] not in hidden:
+            lines.append(f"  ALARM {alarm['title']} ({alarm['priority']}, {state})")
+            lines.append(f"    {alarm['reason']}. {alarm['action']}")
+        elif alarm["active"] or alarm["by"]:
+            lines.append(f"  {state}: {alarm['title']}: {_hidden(alarm)}")
     if not content["clock_set"]:
         lines.append("  clock not set: records carry no time of day until it is; control goes on")
     broker = content["broker"]
@@ -139,6 +144,13 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
         cause = broker["cause"] or "connecting"
         lines.append(f"  broker not connected: {cause}. {broker['remedy'] or ''}".rstrip())
     return lines
+
+
+def _hidden(alarm: dict[str, Any]) -> str:
+    """Why an alarm is out of view, and whether what it watches holds."""
+    who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
+    until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
+    return f"{alarm['reason']}{who}{until}{'; it is active' if alarm['active'] else ''}"
 
 
 def _value(measured: dict[str, Any]) -> str:

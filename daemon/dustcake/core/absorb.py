@@ -5,8 +5,8 @@ from typing import assert_never
 
 from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
+from dustcake.core import cleaning_pace, pulsing, replacement, zeroing
 from dustcake.core import outputs as output_proof
-from dustcake.core import pulsing, replacement, zeroing
 from dustcake.core.alarms import aligned
 from dustcake.core.events import JournalChanged, QualityChanged, Started, Stopped
 from dustcake.core.inputs import (
@@ -118,7 +118,8 @@ def _restart(turn: Turn, state: State, restart: Restarted) -> State:
         pulsing=pulsing.restarted(turn, state.pulsing),
         outputs=proof,
         worn=replacement.restarted(state.worn, last_s),
-        alarms=aligned(state.alarms, turn.setpoints.alarms),
+        pace=cleaning_pace.restarted(state.pace, now_s),
+        alarms=aligned(turn, state.alarms, last_s, restart.downtime_s),
     )
 
 

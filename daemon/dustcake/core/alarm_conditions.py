@@ -1,14 +1,17 @@
 """What each alarm watches: whether it calls to be raised (True), cleared (False), or neither."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from dustcake.core import replacement
-from dustcake.core.alarms import Condition, judge
+from dustcake.core import cleaning_pace, replacement
+from dustcake.core.alarm_causes import CAUSES, CAUSES_FIRST
+from dustcake.core.alarm_suppression import suppressed
+from dustcake.core.alarm_table import AlarmState
+from dustcake.core.alarms import Alarm, Around, Condition, judge
 from dustcake.core.blower import PROOF_KEPT
-from dustcake.core.reading import Quality
+from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import AlarmName, AlarmSetting, Setpoints
 from dustcake.core.state import State
 from dustcake.core.turn import Turn
 
@@ -23,12 +26,36 @@ _CLEAR: Condition = (False, because(Because.NO_LONGER))
 
 
 def judge_all(turn: Turn, state: State) -> State:
-    """Every alarm, in the order of the settings."""
-    alarms = tuple(
-        judge(turn, alarm, setting, CONDITIONS[setting.name](turn, state))
-        for alarm, setting in zip(state.alarms, turn.setpoints.alarms, strict=True)
-    )
-    return replace(state, alarms=alarms)
+    """Every alarm, causes before what they explain."""
+    settings = {setting.name: setting for setting in turn.setpoints.alarms}
+    alarms = {alarm.name: alarm for alarm in state.alarms}
+    for name in CAUSES_FIRST:
+        setting = settings.get(name)
+        if setting is not None:
+            condition = CONDITIONS[name](turn, state)
+            around = Around(suppressed(turn, state, name), *_cause(name, alarms, settings))
+            alarms[name] = judge(turn, alarms[name], setting, condition, around)
+    return replace(state, alarms=tuple(alarms.values()))
+
+
+def _cause(
+    name: AlarmName,
+    alarms: Mapping[AlarmName, Alarm],
+    settings: Mapping[AlarmName, AlarmSetting],
+) -> tuple[AlarmName | None, bool]:
+    """The alarm that explains this one, if any stands; and whether one is still in its on-delay.
+    One out of service explains nothing: what it watches is not to be trusted."""
+    undecided = False
+    for cause in CAUSES[name]:
+        alarm, setting = alarms.get(cause), settings.get(cause)
+        if alarm is None or setting is None or not setting.enabled:
+            continue
+        if alarm.state is AlarmState.OUT_OF_SERVICE:
+            continue
+        if alarm.stands:
+            return cause, False
+        undecided = undecided or alarm.pending_s is not None
+    return None, undecided
 
 
 def thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
@@ -86,18 +113,12 @@ def _high_dp(turn: Turn, state: State) -> Condition:
 
 def _low_dp(turn: Turn, state: State) -> Condition:
     """Low dP means something only while the blower is proved by its contact: dP alone cannot tell
-    a torn filter from a stopped fan. With the blower off the alarm is suppressed by design."""
+    a torn filter from a stopped fan."""
     limits, dp_pa, blower = turn.setpoints.limits, state.sample.usable_pa, state.blower
     if dp_pa is None:
         return None, state.sample.reasons[0]
     reason = because(Because.BELOW_LIMIT, dp_pa=dp_pa, limit_pa=limits.low_pa)
-    if blower.running is False:
-        return False, because(Because.BLOWER_OFF)
     if not (turn.setpoints.fitted.blower_running and blower.running):
-        return None, reason
-    from_s = blower.since_s + limits.low_start_delay_s
-    if turn.now_s < from_s:
-        turn.by(from_s)
         return None, reason
     if dp_pa <= limits.low_pa:
         return True, reason
@@ -178,6 +199,54 @@ def _journal_fault(_turn: Turn, state: State) -> Condition:
     return _CLEAR if fault is None else (True, because(Because.JOURNAL_FAULT, fault))
 
 
+def _cleaning_too_frequent(turn: Turn, state: State) -> Condition:
+    rules = turn.setpoints.alarm_rules
+    reason = because(Because.TOO_FREQUENT, runs=state.pace.short, gap_s=rules.frequent_gap_s)
+    return (True, reason) if cleaning_pace.is_frequent(turn, state.pace) else _CLEAR
+
+
+def _fieldbus_lost(turn: Turn, state: State) -> Condition:
+    """Nothing at all can be read, where there is more to read than dP: it is not the transmitter.
+    While no poll comes back at all, nobody knows."""
+    sample, header = state.sample, state.header
+    others = [getattr(state.contacts, name) is None for name in turn.setpoints.fitted.names()]
+    if turn.setpoints.header is not None:
+        others.append(header is not None and _unread(header))
+    if sample.usable_pa is not None or not others:
+        return _CLEAR
+    if sample.reasons[0].code in (Because.STALE, Because.NO_SAMPLE_YET):
+        return None, sample.reasons[0]
+    if _unread(sample) and all(others):
+        return True, because(Because.ALL_UNREADABLE, sample.reasons[0].detail)
+    return _CLEAR
+
+
+def _unread(sample: Sample) -> bool:
+    return bool(sample.reasons) and sample.reasons[0].code is Because.READ_FAILED
+
+
+def _blower_not_proved(turn: Turn, state: State) -> Condition:
+    """The blower should run, because it has been told to or the process makes dust, and its contact
+    says that it does not. With smoke or the stop input it is meant to stand still."""
+    fitted, contacts, blower = turn.setpoints.fitted, state.contacts, state.blower
+    process = fitted.process_running and contacts.process_running is True
+    if not fitted.blower_running or contacts.smoke or contacts.stop:
+        return _CLEAR
+    if blower.running or not (blower.announced or process):
+        return _CLEAR
+    why = "the process equipment runs" if process else "it has been told to run"
+    return (None if blower.running is None else True), because(Because.BLOWER_SHOULD_RUN, why)
+
+
+def _drum_full(turn: Turn, state: State) -> Condition:
+    full = state.contacts.drum_full if turn.setpoints.fitted.drum_full else False
+    return _CLEAR if full is False else (full, because(Because.DRUM_FULL))
+
+
+def _clock_not_set(turn: Turn, _state: State) -> Condition:
+    return (True, because(Because.CLOCK_NOT_SET)) if turn.at.utc_s is None else _CLEAR
+
+
 CONDITIONS: dict[AlarmName, Callable[[Turn, State], Condition]] = {
     AlarmName.FILTER_REPLACEMENT: _filter_replacement,
     AlarmName.HIGH_DP: _high_dp,
@@ -190,4 +259,9 @@ CONDITIONS: dict[AlarmName, Callable[[Turn, State], Condition]] = {
     AlarmName.VALVE_STUCK_OPEN: _valve_stuck_open,
     AlarmName.SMOKE: _smoke,
     AlarmName.JOURNAL_FAULT: _journal_fault,
+    AlarmName.CLEANING_TOO_FREQUENT: _cleaning_too_frequent,
+    AlarmName.FIELDBUS_LOST: _fieldbus_lost,
+    AlarmName.BLOWER_NOT_PROVED: _blower_not_proved,
+    AlarmName.DRUM_FULL: _drum_full,
+    AlarmName.CLOCK_NOT_SET: _clock_not_set,
 }

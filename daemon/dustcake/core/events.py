@@ -92,7 +92,9 @@ class OutputsChanged:
 
 @record
 class AlarmChanged:
-    """An alarm entered ``state``: see ``core.alarms``."""
+    """An alarm entered ``state``, or what it watches changed while it was out of view: see
+    ``core.alarm_table``. ``active``: what it watches holds, after its delays (None: recorded by a
+    version that did not say). ``why``: the reason ``by`` gave."""
 
     name: ClassVar[str] = "alarm"
     alarm: str
@@ -100,6 +102,8 @@ class AlarmChanged:
     priority: str
     reason: Reason
     by: str
+    active: bool | None = None
+    why: str = ""
 
 
 @record

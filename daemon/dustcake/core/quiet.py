@@ -45,6 +45,8 @@ def keep(state: State, poll: PollCompleted, setpoints: Setpoints) -> State | Non
         return None
     if poll.contacts is not state.contacts and poll.contacts != state.contacts:
         return None
+    if (poll.at.utc_s is None) is not (state.sample.at.utc_s is None):
+        return None
     pa, quality, _ = interpret(poll.dp, setpoints.dp, state.zero.offset_pa)
     if quality is not Quality.GOOD or pa is None or not _inside(pa, quiet.low_pa, quiet.high_pa):
         return None

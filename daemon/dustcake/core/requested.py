@@ -3,22 +3,33 @@
 from dataclasses import replace
 from typing import assert_never
 
-from dustcake.core import alarms, zeroing
+from dustcake.core import alarm_requests, zeroing
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.requests import Acknowledge, RunBlower, SelectMode, SetZero
+from dustcake.core.requests import (
+    Acknowledge,
+    HandleAlarm,
+    Request,
+    RunBlower,
+    SelectMode,
+    SetZero,
+)
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import Answer, State
 from dustcake.core.turn import Turn
 
 REMEMBERED = 32  # answers kept, so that a repeated request is recognised
-REQUEST_NAMES = {
-    SelectMode: "mode",
-    SetZero: "zero",
-    Acknowledge: "acknowledge",
-    RunBlower: "blower",
-}
+
+
+def name_of(request: Request) -> str:
+    """What a request is called where it is asked for and answered."""
+    if isinstance(request, HandleAlarm):
+        return request.action.value
+    return _NAMES[type(request)]
+
+
+_NAMES = {SelectMode: "mode", SetZero: "zero", Acknowledge: "acknowledge", RunBlower: "blower"}
 
 
 def answer(turn: Turn, state: State, asked: OperatorRequested) -> State:
@@ -34,7 +45,7 @@ def answer(turn: Turn, state: State, asked: OperatorRequested) -> State:
 
 
 def _tell(turn: Turn, asked: OperatorRequested, accepted: bool, reason: Reason) -> None:
-    name = REQUEST_NAMES[type(asked.request)]
+    name = name_of(asked.request)
     turn.emit(RequestAnswered(asked.request_id, name, asked.by, accepted, reason))
 
 
@@ -55,8 +66,8 @@ def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, boo
             cleaning=state.cleaning.run is not None,
         )
         return replace(state, zero=zero), accepted, reason
-    if isinstance(request, Acknowledge):
-        changed, accepted, reason = alarms.acknowledge(turn, state.alarms, request.alarm, by)
+    if isinstance(request, Acknowledge | HandleAlarm):
+        changed, accepted, reason = alarm_requests.handle(turn, state.alarms, request, by)
         return replace(state, alarms=changed), accepted, reason
     if isinstance(request, RunBlower):
         if turn.setpoints.blower.request is not BlowerRequest.HAND:

@@ -38,6 +38,27 @@ class Acknowledge:
     alarm: str
 
 
+class AlarmAction(StrEnum):
+    """What a person can do to an alarm, besides acknowledging it."""
+
+    RESET = "reset"  # one that latches, when it is no longer active
+    SHELVE = "shelve"  # set it aside for a limited time
+    UNSHELVE = "unshelve"
+    OUT_OF_SERVICE = "out_of_service"  # take it out, until somebody puts it back
+    IN_SERVICE = "in_service"
+
+
+@record
+class HandleAlarm:
+    """Do ``action`` to the alarm of this name. ``why``: what the person gives as the reason, needed
+    to shelve and to take out of service. ``for_s``: how long it is shelved."""
+
+    action: AlarmAction
+    alarm: str
+    why: str = ""
+    for_s: float | None = None
+
+
 @record
 class RunBlower:
     """Ask for the blower to run, or withdraw that, where the run request is set to `hand`."""
@@ -45,4 +66,4 @@ class RunBlower:
     run: bool
 
 
-Request = SelectMode | SetZero | Acknowledge | RunBlower
+Request = SelectMode | SetZero | Acknowledge | HandleAlarm | RunBlower

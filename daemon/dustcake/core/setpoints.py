@@ -1,5 +1,6 @@
 """Everything about one collector that people choose, in SI units. Checked where it is loaded."""
 
+from dataclasses import fields
 from enum import StrEnum
 
 from dustcake.core.record import record
@@ -53,6 +54,14 @@ class Fitted:
     door_open: bool = False
     process_running: bool = False
     stop: bool = False
+    drum_full: bool = False
+
+    def names(self) -> tuple[str, ...]:
+        """Those that are fitted, named as in ``Contacts``."""
+        return tuple(name for name in _CONTACTS if getattr(self, name))
+
+
+_CONTACTS = tuple(field.name for field in fields(Fitted))
 
 
 class OnBadReading(StrEnum):
@@ -125,6 +134,11 @@ class AlarmName(StrEnum):
     VALVE_STUCK_OPEN = "valve_stuck_open"
     SMOKE = "smoke"
     JOURNAL_FAULT = "journal_fault"
+    CLEANING_TOO_FREQUENT = "cleaning_too_frequent"
+    FIELDBUS_LOST = "fieldbus_lost"
+    BLOWER_NOT_PROVED = "blower_not_proved"
+    DRUM_FULL = "drum_full"
+    CLOCK_NOT_SET = "clock_not_set"
 
 
 class Priority(StrEnum):
@@ -137,13 +151,29 @@ class Priority(StrEnum):
 
 @record
 class AlarmSetting:
-    """Delays and priority of one alarm; ``enabled`` False takes it out."""
+    """Delays and priority of one alarm; ``enabled`` False: it is not used. ``latching``: once it
+    has been active it stays until somebody resets it."""
 
     name: AlarmName
     enabled: bool
     on_delay_s: float
     off_delay_s: float
     priority: Priority
+    latching: bool = False
+
+
+@record
+class AlarmRules:
+    """What holds for alarms in general, and the limits of those that are not about dP.
+
+    No alarm is shelved for longer than ``shelve_max_s``. Cleaning is too frequent when
+    ``frequent_runs`` runs in a row have begun within ``frequent_gap_s`` of the end of the one
+    before.
+    """
+
+    shelve_max_s: float
+    frequent_gap_s: float
+    frequent_runs: int
 
 
 @record
@@ -201,5 +231,6 @@ class Setpoints:
     pulsing: Pulsing
     alarms: tuple[AlarmSetting, ...]
     limits: AlarmLimits
+    alarm_rules: AlarmRules
     zeroing: Zeroing
     blower: Blower

@@ -50,3 +50,4 @@ class Contacts:
     door_open: bool | None = None
     process_running: bool | None = None
     stop: bool | None = None
+    drum_full: bool | None = None

@@ -5,6 +5,7 @@ from enum import StrEnum
 from dustcake.core.alarms import Alarm
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning import CleaningState, Kind
+from dustcake.core.cleaning_pace import Pace
 from dustcake.core.outputs import OutputsState
 from dustcake.core.permissives import Permissive
 from dustcake.core.pulsing import PulsingState
@@ -46,8 +47,9 @@ class Decision:
 class Quiet:
     """A promise: while polls bring good samples with dP strictly inside (``low_pa``, ``high_pa``),
     header pressure strictly inside (``header_low_pa``, ``header_high_pa``) where fitted, the same
-    contacts, and nothing else comes before ``until_s``, no step will do anything but remember the
-    sample. None bounds are open. A property test holds the core to it."""
+    contacts, a clock set or not as before, and nothing else comes before ``until_s``, no step will
+    do anything but remember the sample. None bounds are open. A property test holds the core to
+    it."""
 
     low_pa: float | None
     high_pa: float | None
@@ -94,6 +96,7 @@ class State:
     zero: ZeroState
     blower: BlowerState
     cleaning: CleaningState
+    pace: Pace
     pulsing: PulsingState
     outputs: OutputsState
     worn: ReplacementState
@@ -128,6 +131,7 @@ class State:
             self.zero,
             self.blower,
             self.cleaning,
+            self.pace,
             self.pulsing,
             self.outputs,
             self.worn,
@@ -157,6 +161,7 @@ def first_state(setpoints: Setpoints, at: Stamp) -> State:
         zero=ZeroState(),
         blower=BlowerState(since_s=at.mono_s),
         cleaning=CleaningState(),
+        pace=Pace(),
         pulsing=PulsingState((0,) * len(setpoints.pulsing.order), at.mono_s),
         outputs=OutputsState(),
         worn=ReplacementState(),

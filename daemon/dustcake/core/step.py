@@ -4,8 +4,8 @@ from dataclasses import replace
 
 from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
+from dustcake.core import cleaning_pace, pulsing, replacement, zeroing
 from dustcake.core import outputs as output_proof
-from dustcake.core import pulsing, replacement, zeroing
 from dustcake.core.absorb import absorb, expire
 from dustcake.core.alarm_conditions import judge_all
 from dustcake.core.commands import Command
@@ -93,11 +93,13 @@ def _evaluate(turn: Turn, state: State) -> State:
     # Only dP with proved flow says anything about the filters.
     flow_pa = dp_pa if blower.running else None
     worn = replacement.track(turn, state.worn, flow_pa, pulses.demand_closed)
+    pace = cleaning_pace.follow(turn, state.pace, state.cleaning.run, run)
     state = replace(
         state,
         blower=blower,
         zero=zero,
         cleaning=cleaning,
+        pace=pace,
         pulsing=pulses,
         outputs=proof,
         worn=worn,

@@ -9,10 +9,12 @@ from dustcake.core.setpoints import AlarmName
 
 @record
 class AlarmText:
-    """``title`` for a lamp or a list; ``consequence`` if nobody acts; ``action`` what to do."""
+    """``title`` for a lamp or a list; ``consequence`` if nobody acts; ``causes`` that are likely,
+    the first ones first; ``action`` what to do."""
 
     title: str
     consequence: str
+    causes: tuple[str, ...]
     action: str
 
 
@@ -20,62 +22,176 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
     AlarmName.FILTER_REPLACEMENT: AlarmText(
         "Filters no longer recover",
         "Air flow stays low and fume escapes at the hood; cleaning uses air for little.",
+        (
+            "filters blinded or at the end of their life",
+            "moisture, oil or a stickier dust on the filters",
+            "valves that do not fire",
+            "header pressure too low to clean",
+        ),
         "Check header pressure and that every valve fires. If both are right, plan a change of the "
         "whole filter set, and record it.",
     ),
     AlarmName.HIGH_DP: AlarmText(
         "dP high",
         "Air flow is low; filters may be damaged or blinded.",
+        (
+            "filters loaded more than cleaning keeps up with",
+            "no or weak pulses",
+            "moisture or oil on the filters",
+            "dust drum full, so that dust is raised again",
+            "more air flow than the filters are made for",
+        ),
         "Look at the hood for escaping fume. Check cleaning, header pressure, the dust drum, and "
         "moisture or oil on the filters.",
     ),
     AlarmName.LOW_DP: AlarmText(
         "dP low with the blower running",
         "Dust may pass a torn or unseated filter, or the reading may be wrong.",
+        (
+            "a torn, missing or unseated filter",
+            "an access door open",
+            "the damper shut, or no flow",
+            "a sensing line leaking or plugged",
+        ),
         "Look for dust in the clean side and at the stack. Check that filters and doors are "
         "seated, that the damper is open, and that both sensing lines are tight and clear.",
     ),
     AlarmName.CLEANING_NOT_EFFECTIVE: AlarmText(
         "Cleaning does not reach the low set point",
         "Cleaning rests between tries so that it does not pulse for ever; dP stays high.",
+        (
+            "low set point below the residual dP of the filters",
+            "header pressure low or slow to recover",
+            "a valve that does not fire",
+            "dust drum full",
+        ),
         "Check header pressure and recovery, that every valve fires, and the dust drum. If the "
         "filters are older, the low set point may have to follow their residual dP.",
     ),
     AlarmName.HEADER_PRESSURE_LOW: AlarmText(
         "Header pressure low",
         "Pulses are withheld or weak, so filters load up.",
+        (
+            "supply shut off or compressor down",
+            "regulator set low, or its filter bowl full",
+            "a diaphragm valve leaking",
+            "interval too short for the header to recover",
+        ),
         "Check the shut-off valve, regulator and its filter bowl, the compressor, and valves for "
         "leaks.",
     ),
     AlarmName.HEADER_TRANSMITTER_FAULT: AlarmText(
         "Header pressure cannot be read",
         "Pulses go on without proof that air is there.",
+        (
+            "wiring or supply of the transmitter",
+            "wrong address or settings",
+            "transmitter failed",
+        ),
         "Check the header transmitter, its wiring and its Modbus address; read the gauge.",
     ),
     AlarmName.TRANSMITTER_FAULT: AlarmText(
         "dP cannot be read",
         "Cleaning no longer follows the filters: it waits, or pulses at its fallback interval.",
+        (
+            "wiring or supply of the transmitter",
+            "wrong address or settings",
+            "dP beyond the span",
+            "transmitter failed",
+        ),
         "Check the transmitter's supply, wiring and Modbus address; then its sensing lines.",
     ),
     AlarmName.OUTPUTS_LOST: AlarmText(
         "Outputs do not answer",
         "No pulse can be fired, so filters load up.",
+        (
+            "wiring or supply of the output module",
+            "wrong address or settings",
+            "output module failed",
+        ),
         "Check the output module's supply, wiring and Modbus address.",
     ),
     AlarmName.VALVE_STUCK_OPEN: AlarmText(
         "A valve output stays energised",
         "The header is emptied through one valve; no other row is cleaned.",
+        (
+            "output module failed with the output on",
+            "another device writes the same outputs",
+        ),
         "Shut off and vent the header by the site's lock-out procedure, then check the output "
         "module and the valve.",
     ),
     AlarmName.SMOKE: AlarmText(
         "Smoke reported",
         "Dustcake stops pulsing and withdraws its blower request. It is no fire protection.",
+        (
+            "a fire or glowing dust in the collector or its ducts",
+            "the detector dirty or its wiring broken",
+        ),
         "Follow the site's fire procedure. Do not open the collector.",
     ),
     AlarmName.JOURNAL_FAULT: AlarmText(
         "The journal cannot be written",
         "No pulse is fired, because nothing would be kept of it.",
+        (
+            "disk full",
+            "card worn out and read-only",
+            "wrong owner of the directory",
+        ),
         "Check that the disk is neither full nor read-only; see the detail.",
+    ),
+    AlarmName.CLEANING_TOO_FREQUENT: AlarmText(
+        "Cleaning too frequent",
+        "Filters and valves wear fast, air is wasted, and little reserve is left.",
+        (
+            "residual dP close to the high set point",
+            "set points too close to each other",
+            "more dust or air flow than the filters are made for",
+            "header pressure too low to clean well",
+        ),
+        "Compare dP after cleaning with the set points; raise low and high together if the filters "
+        "have aged. Check header pressure and air flow.",
+    ),
+    AlarmName.FIELDBUS_LOST: AlarmText(
+        "Fieldbus lost",
+        "Nothing is read and no pulse can be fired, so filters load up.",
+        (
+            "cable or connector of the bus",
+            "supply of the bus devices or of the converter",
+            "address, baud rate or parity changed",
+            "network switch down",
+        ),
+        "Check the bus cable, the supply of the devices and the converter; then the settings of "
+        "the bus.",
+    ),
+    AlarmName.BLOWER_NOT_PROVED: AlarmText(
+        "Blower does not run when it should",
+        "Fume and dust are not collected.",
+        (
+            "blower tripped or locked out",
+            "belt or coupling broken",
+            "the proving contact or its wiring",
+            "the run request does not reach the starter",
+        ),
+        "Look whether the blower runs. If not, check its starter and overload by the site's "
+        "lock-out procedure; if so, check the proving contact.",
+    ),
+    AlarmName.DRUM_FULL: AlarmText(
+        "Dust drum full",
+        "Dust backs up into the collector, is raised again by every pulse, and dP rises.",
+        (
+            "drum not emptied in time",
+            "level switch dirty",
+        ),
+        "Empty the drum by the site's procedure for this dust, and record it.",
+    ),
+    AlarmName.CLOCK_NOT_SET: AlarmText(
+        "Clock not set",
+        "Records carry no time of day until it is. Control goes on.",
+        (
+            "no network to take the time from",
+            "no battery-backed clock, or its battery is empty",
+        ),
+        "Check the network and the time service of this computer.",
     ),
 }

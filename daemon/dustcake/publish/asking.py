@@ -1,16 +1,27 @@
 """Requests as JSON: read from whoever asks, and answered."""
 
 import json
+from collections.abc import Callable
 from typing import Any
 
 from dustcake.core.events import Event, RequestAnswered
 from dustcake.core.record import record
-from dustcake.core.requests import Acknowledge, Mode, Request, RunBlower, SelectMode, SetZero
+from dustcake.core.requests import (
+    Acknowledge,
+    AlarmAction,
+    HandleAlarm,
+    Mode,
+    Request,
+    RunBlower,
+    SelectMode,
+    SetZero,
+)
 from dustcake.publish.payloads import payload, reason_fields
 from dustcake.units import PressureUnit
 
 LONGEST_REQUEST_BYTES = 4096
 LONGEST_LABEL = 64
+LONGEST_TEXT = 200
 
 
 @record
@@ -30,7 +41,11 @@ class NotUnderstood:
     request_id: str | None = None
 
 
-REQUESTS = ("mode", "zero", "acknowledge", "blower")
+REQUESTS = ("mode", "zero", "acknowledge", *AlarmAction, "blower")
+
+# Whoever hides an alarm answers for it.
+NAMED = frozenset({AlarmAction.SHELVE.value, AlarmAction.OUT_OF_SERVICE.value})
+"""Requests for which whoever asks has to say who they are."""
 
 
 def read_object(text: bytes) -> dict[str, Any] | NotUnderstood:
@@ -83,9 +98,9 @@ def request_in(fields: dict[str, Any]) -> Asked | NotUnderstood:
     return Asked(request, request_id, by)
 
 
-def _is_label(value: object) -> bool:
+def _is_label(value: object, longest: int = LONGEST_LABEL) -> bool:
     """A short printable text: it will stand in logs, on screens and in replies."""
-    return isinstance(value, str) and len(value) <= LONGEST_LABEL and value.isprintable()
+    return isinstance(value, str) and len(value) <= longest and value.isprintable()
 
 
 def _request(asked: dict[str, Any]) -> Request | str:
@@ -93,31 +108,54 @@ def _request(asked: dict[str, Any]) -> Request | str:
     name = asked.pop("request", None)
     if name not in REQUESTS:
         return f"`request` must be one of {', '.join(REQUESTS)}"
-    result: Request | str
-    if name == "mode":
-        mode = asked.pop("mode", None)
-        if mode not in list(Mode):
-            return f"`mode` must be one of {', '.join(Mode)}"
-        result = SelectMode(Mode(mode))
-    elif name == "zero":
-        confirmed = asked.pop("blower_off_confirmed", False)
-        if not isinstance(confirmed, bool):
-            return "`blower_off_confirmed` must be true or false"
-        result = SetZero(confirmed)
-    elif name == "acknowledge":
-        alarm = asked.pop("alarm", None)
-        if not _is_label(alarm):
-            return "`alarm` must be the name of an alarm"
-        result = Acknowledge(alarm)
-    else:
-        run = asked.pop("run", None)
-        if not isinstance(run, bool):
-            return "`run` must be true or false"
-        result = RunBlower(run)
-    if asked:
+    result = _FIELDS.get(name, _alarm_fields)(name, asked)
+    if not isinstance(result, str) and asked:
         # Escaped and cut: it goes back to the asker, and a lone surrogate has no UTF-8.
         return f"unknown field {min(asked)[:LONGEST_LABEL]!a} in a request of kind `{name}`"
     return result
+
+
+def _mode_fields(_name: str, asked: dict[str, Any]) -> Request | str:
+    mode = asked.pop("mode", None)
+    if mode not in list(Mode):
+        return f"`mode` must be one of {', '.join(Mode)}"
+    return SelectMode(Mode(mode))
+
+
+def _zero_fields(_name: str, asked: dict[str, Any]) -> Request | str:
+    confirmed = asked.pop("blower_off_confirmed", False)
+    if not isinstance(confirmed, bool):
+        return "`blower_off_confirmed` must be true or false"
+    return SetZero(confirmed)
+
+
+def _blower_fields(_name: str, asked: dict[str, Any]) -> Request | str:
+    run = asked.pop("run", None)
+    return RunBlower(run) if isinstance(run, bool) else "`run` must be true or false"
+
+
+def _alarm_fields(name: str, asked: dict[str, Any]) -> Request | str:
+    alarm = asked.pop("alarm", None)
+    if not _is_label(alarm):
+        return "`alarm` must be the name of an alarm"
+    if name == "acknowledge":
+        return Acknowledge(alarm)
+    why = asked.pop("why", "")
+    if not _is_label(why, LONGEST_TEXT):
+        return f"`why` must be a text of at most {LONGEST_TEXT} characters"
+    for_s = None
+    if name == AlarmAction.SHELVE:
+        for_s = asked.pop("for_s", None)
+        if not isinstance(for_s, int | float) or isinstance(for_s, bool) or not abs(for_s) < 1e9:
+            return "`for_s` must be the number of seconds it is shelved for"
+    return HandleAlarm(AlarmAction(name), alarm, why, for_s)
+
+
+_FIELDS: dict[str, Callable[[str, dict[str, Any]], Request | str]] = {
+    "mode": _mode_fields,
+    "zero": _zero_fields,
+    "blower": _blower_fields,
+}
 
 
 def reply(event: Event, answered: RequestAnswered, unit: PressureUnit) -> bytes:

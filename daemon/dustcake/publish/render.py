@@ -2,7 +2,8 @@
 
 from collections.abc import Iterable
 
-from dustcake.core.alarms import ACTIVE, Alarm, AlarmState
+from dustcake.core.alarm_table import IN_VIEW, AlarmState
+from dustcake.core.alarms import Alarm
 from dustcake.core.events import Event
 from dustcake.core.minutes import Minute, Spread
 from dustcake.core.permissives import Permissive
@@ -108,7 +109,12 @@ class Renderer:
                 "replacement": pressure(limits.replacement_pa, self.unit),
             },
             "zero_offset": pressure(state.zero.offset_pa, self.unit),
-            "alarms": [a.name.value for a in state.alarms if a.state is not AlarmState.NORMAL],
+            "alarms": [a.name.value for a in state.alarms if a.state in _TOLD],
+            "alarms_out_of_view": [
+                {"alarm": a.name.value, "state": a.state.value, "active": a.stands}
+                for a in state.alarms
+                if a.state not in IN_VIEW
+            ],
         }
 
     def state(self, state: State, utc_s: float | None) -> Publication:
@@ -122,15 +128,21 @@ class Renderer:
         return {
             "alarm": alarm.name.value,
             "state": alarm.state.value,
-            "active": alarm.state in ACTIVE,
-            "acknowledged": alarm.state not in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED),
+            # Of the condition, after its delays, also while the alarm is out of view.
+            "active": alarm.stands,
+            "acknowledged": alarm.state not in _UNACKNOWLEDGED,
             "priority": setting.priority.value,
             "enabled": setting.enabled,
+            "latching": setting.latching,
             "since": utc_text(alarm.since_utc_s),
             **reason_fields(alarm.reason, self.unit),
             "by": alarm.by or None,
+            "why": alarm.why or None,
+            "shelved_until": utc_text(alarm.until_utc_s),
+            "explained_by": None if alarm.cause is None else alarm.cause.value,
             "title": text.title,
             "consequence": text.consequence,
+            "causes": list(text.causes),
             "action": text.action,
         }
 
@@ -165,7 +177,7 @@ class Renderer:
             told += [
                 self.alarm(new, setting, seq)
                 for old, new, setting in triples
-                if old.state is not new.state
+                if _of_note(old) != _of_note(new)
             ]
         else:
             return [*told, *self.everything(after, utc_s)]
@@ -190,6 +202,19 @@ class Renderer:
             "met": permissive.met.value,
             **(why if reason is None else reason_fields(reason, self.unit)),
         }
+
+
+_TOLD = frozenset(IN_VIEW) - {AlarmState.NORMAL}
+_UNACKNOWLEDGED = (
+    AlarmState.UNACKNOWLEDGED,
+    AlarmState.RETURNED,
+    AlarmState.LATCHED_UNACKNOWLEDGED,
+)
+
+
+def _of_note(alarm: Alarm) -> tuple[object, ...]:
+    """What of an alarm is worth telling again when it changes: not its delays."""
+    return alarm.state, alarm.stands, alarm.cause, alarm.by, alarm.why, alarm.until_s
 
 
 def _spread(spread: Spread | None) -> Fields | None:

@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from dustcake.core.events import RequestAnswered
+from dustcake.core.requested import name_of
 from dustcake.core.stamp import Stamp
 from dustcake.ports import Clock
 from dustcake.publish.asking import (
+    NAMED,
     Asked,
     NotUnderstood,
     not_understood_reply,
@@ -36,6 +38,8 @@ class Answering:
         """Answer a request that came as ``text``; what the asker says of himself is recorded
         beside ``by``."""
         asked = read_request(text)
+        if isinstance(asked, Asked) and not asked.by and name_of(asked.request) in NAMED:
+            asked = NotUnderstood("`by` must say who asks for this", asked.request_id)
         who = f"{by}:{asked.by}" if isinstance(asked, Asked) and asked.by else by
         return await self.answer_asked(asked, who)
 

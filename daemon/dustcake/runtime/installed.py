@@ -12,7 +12,7 @@ from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt.link import LinkStatus, MqttLink
 from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion, TlsFiles
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.alarms import ACTIVE, AlarmState
+from dustcake.core.alarm_table import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.stamp import Stamp
 from dustcake.ports import Clock, FieldReading

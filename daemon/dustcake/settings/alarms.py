@@ -26,6 +26,8 @@ class AlarmOverride(Section):
     """How long it must be gone before the alarm clears. Left out: its default."""
     priority: Chosen[Priority] | None = None
     """`high`, `medium` or `low`. Left out: its default."""
+    latching: bool = False
+    """True: once it has been active it stays until somebody has acknowledged and reset it."""
 
 
 class Alarms(Section):
@@ -43,10 +45,16 @@ class Alarms(Section):
     """No low dP alarm until the blower has run this long."""
     deadband: PositivePressure = Pressure(0.15, PressureUnit.INH2O)
     """A dP alarm clears only this far inside its limit."""
+    frequent_gap_s: Seconds = 120.0
+    """Cleaning too frequent: a run that begins so soon after the end of the one before."""
+    frequent_runs: int = Field(default=5, ge=1, le=1000)
+    """So many such runs in a row raise the alarm."""
+    shelve_max_s: float = Field(default=28_800.0, ge=60, le=604_800)
+    """No alarm is shelved for longer than this: eight hours, a shift, unless set."""
     override: dict[Chosen[AlarmName], AlarmOverride] = Field(
         default_factory=dict, examples=[{"high_dp": {"on_delay_s": 120.0, "priority": "high"}}]
     )
-    """Delays, priority, or taking out, of single alarms, by the name of the alarm."""
+    """Delays, priority, latching, or taking out, of single alarms, by the name of the alarm."""
 
 
 def _default(
@@ -77,6 +85,14 @@ DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = MappingProxyType(
             _default(AlarmName.VALVE_STUCK_OPEN, 0.0, 0.0, Priority.HIGH),
             _default(AlarmName.SMOKE, 0.0, 0.0, Priority.HIGH),
             _default(AlarmName.JOURNAL_FAULT, 0.0, 30.0, Priority.MEDIUM),
+            # The runs it counts are its delay.
+            _default(AlarmName.CLEANING_TOO_FREQUENT, 0.0, 0.0, Priority.LOW),
+            _default(AlarmName.FIELDBUS_LOST, 30.0, 30.0, Priority.MEDIUM),
+            _default(AlarmName.BLOWER_NOT_PROVED, 60.0, 5.0, Priority.MEDIUM),
+            # Level: 60 s is the starting value of alarm management practice (from memory).
+            _default(AlarmName.DRUM_FULL, 60.0, 60.0, Priority.LOW),
+            # A computer without a clock of its own waits for the network after each start.
+            _default(AlarmName.CLOCK_NOT_SET, 600.0, 0.0, Priority.LOW),
         )
     }
 )
@@ -93,4 +109,5 @@ def alarm_setting(name: AlarmName, override: AlarmOverride | None) -> AlarmSetti
         on_delay_s=default.on_delay_s if override.on_delay_s is None else override.on_delay_s,
         off_delay_s=default.off_delay_s if override.off_delay_s is None else override.off_delay_s,
         priority=default.priority if override.priority is None else override.priority,
+        latching=override.latching,
     )

@@ -137,6 +137,8 @@ class Contacts(Section):
     """The equipment whose dust is collected is running."""
     stop: ContactInput | None = None
     """Somebody or something asks for no pulses."""
+    drum_full: ContactInput | None = None
+    """The dust drum or drawer is full."""
 
 
 class CoilOutput(Section):

@@ -37,6 +37,11 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             low_start_delay_s=collector.alarms.low_start_delay_s,
             deadband_pa=collector.alarms.deadband.pa,
         ),
+        alarm_rules=core.AlarmRules(
+            shelve_max_s=collector.alarms.shelve_max_s,
+            frequent_gap_s=collector.alarms.frequent_gap_s,
+            frequent_runs=collector.alarms.frequent_runs,
+        ),
         zeroing=core.Zeroing(
             limit_pa=collector.zero_limit_pa,
             average_s=collector.zeroing.average_s,
@@ -93,6 +98,7 @@ def _fitted(collector: Collector) -> core.Fitted:
         door_open=contacts.door_open is not None,
         process_running=contacts.process_running is not None,
         stop=contacts.stop is not None,
+        drum_full=contacts.drum_full is not None,
     )
 
 

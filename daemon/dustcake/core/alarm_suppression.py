@@ -1,0 +1,75 @@
+"""Suppression by design: when an alarm would mean nothing, because of what the plant is doing.
+
+Each situation says True, False, or None where it is not known, which leaves an alarm as it was.
+Common practice, no source.
+"""
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+
+from dustcake.core.alarms import Condition
+from dustcake.core.reasons import Because, because
+from dustcake.core.setpoints import AlarmName
+from dustcake.core.state import State
+from dustcake.core.turn import Turn
+
+Situation = Callable[[Turn, State], Condition]
+
+
+def _blower_off(turn: Turn, state: State) -> Condition:
+    """Only a contact can prove that the blower is off."""
+    reason = because(Because.BLOWER_OFF)
+    if not turn.setpoints.fitted.blower_running:
+        return False, reason
+    running = state.blower.running
+    return (None if running is None else not running), reason
+
+
+def _nothing_to_pulse(turn: Turn, state: State) -> Condition:
+    """The compressor is often shut down with the blower. Until downtime cleaning has been done,
+    where it is wanted, air is needed all the same."""
+    cleaning, run_s = turn.setpoints.cleaning, state.blower.run_s
+    if cleaning.downtime and run_s > 0 and run_s >= cleaning.downtime_min_run_s:
+        return False, because(Because.SUPPRESSION_OVER)
+    return _blower_off(turn, state)
+
+
+def _start_up(turn: Turn, state: State) -> Condition:
+    """The blower has just started, so dP has not built up yet."""
+    settle_s = turn.setpoints.limits.low_start_delay_s
+    reason = because(Because.START_UP, start_delay_s=settle_s)
+    if not (turn.setpoints.fitted.blower_running and state.blower.running):
+        return False, reason
+    return not turn.reached(state.blower.since_s + settle_s), reason
+
+
+def _zeroing(_turn: Turn, state: State) -> Condition:
+    return state.zero.under_way, because(Because.ZEROING)
+
+
+SUPPRESSED_BY: Mapping[AlarmName, tuple[Situation, ...]] = MappingProxyType(
+    {
+        AlarmName.LOW_DP: (_blower_off, _start_up, _zeroing),
+        AlarmName.HIGH_DP: (_zeroing,),
+        AlarmName.TRANSMITTER_FAULT: (_zeroing,),
+        AlarmName.HEADER_PRESSURE_LOW: (_nothing_to_pulse,),
+    }
+)
+"""Which situations make which alarm meaningless, in the order they are named."""
+
+_IN_FORCE: Condition = (False, because(Because.SUPPRESSION_OVER))
+
+
+def suppressed(turn: Turn, state: State, name: AlarmName) -> Condition:
+    """Whether the alarm is suppressed by design, and by what."""
+    situations = SUPPRESSED_BY.get(name)
+    if situations is None:
+        return _IN_FORCE
+    unknown: Condition | None = None
+    for situation in situations:
+        holds, reason = situation(turn, state)
+        if holds:
+            return True, reason
+        if holds is None and unknown is None:
+            unknown = None, reason
+    return unknown or _IN_FORCE

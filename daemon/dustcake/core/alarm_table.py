@@ -1,0 +1,83 @@
+"""The life of an alarm as data: which trigger leads from which state to which.
+
+States and transitions are those of ISA-18.2-2016 / IEC 62682:2022 (letters A to I there; from
+memory). How a condition is judged before it triggers anything follows OPC UA Part 9, v1.05 (4.8 and
+B.1.5). What the standard leaves open is decided here and marked (ours). ``alarms`` goes from state
+to state by this table only; the diagram in docs/alarms.md is drawn from it.
+"""
+
+from collections.abc import Mapping
+from enum import StrEnum
+from types import MappingProxyType
+
+
+class AlarmState(StrEnum):
+    """State of an alarm, with its letter in the standard."""
+
+    NORMAL = "normal"  # A
+    UNACKNOWLEDGED = "unacknowledged"  # B: active, and nobody has said they know
+    ACKNOWLEDGED = "acknowledged"  # C: active, and somebody knows
+    RETURNED = "returned"  # D: no longer active, but nobody has said they knew
+    LATCHED_UNACKNOWLEDGED = "latched_unacknowledged"  # E: as D, and it has to be reset as well
+    LATCHED = "latched"  # F: no longer active, somebody knows, but it has not been reset
+    SHELVED = "shelved"  # G: set aside by a person, for a limited time
+    SUPPRESSED = "suppressed_by_design"  # H: it would mean nothing now, or another explains it
+    OUT_OF_SERVICE = "out_of_service"  # I: taken out by a person, until one puts it back
+
+
+class Trigger(StrEnum):
+    """What moves an alarm."""
+
+    RAISE = "raise"  # the condition has held for its on-delay
+    CLEAR = "clear"  # it has been gone for its off-delay, and the alarm does not latch
+    CLEAR_LATCHING = "clear_latching"  # the same, and it latches
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"  # by hand, or the time is over
+    SUPPRESS = "suppress"  # designed logic: blower off, start-up, zeroing, seasoning
+    EXPLAIN = "explain"  # designed logic: the condition holds, and another alarm says why (ours)
+    UNSUPPRESS = "unsuppress"
+    REMOVE = "remove"  # from service
+    RESTORE = "restore"  # to service
+    DISABLE = "disable"  # the settings do not use it any longer (ours)
+
+
+_A, _B, _C = AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED
+_D, _E = AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED
+_F, _G = AlarmState.LATCHED, AlarmState.SHELVED
+_H, _I = AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE
+
+IN_VIEW = (_A, _B, _C, _D, _E, _F)
+"""States in which the alarm is what it looks like; out of the others it is judged afresh."""
+ACTIVE = (_B, _C)
+"""States in which an alarm in view is active."""
+
+_ANY = {Trigger.SHELVE: _G, Trigger.SUPPRESS: _H, Trigger.REMOVE: _I, Trigger.DISABLE: _A}
+
+# An alarm already told is not explained away afterwards: only one that is not active may be (ours).
+# Nothing suppresses a shelved alarm, and nothing but its restoring brings one back to service
+# (ours): otherwise the end of the suppression would end what a person decided.
+_ROWS: dict[AlarmState, dict[Trigger, AlarmState]] = {
+    _A: {
+        Trigger.RAISE: _B,
+        Trigger.EXPLAIN: _H,
+        Trigger.SHELVE: _G,
+        Trigger.SUPPRESS: _H,
+        Trigger.REMOVE: _I,
+    },
+    _B: {Trigger.ACKNOWLEDGE: _C, Trigger.CLEAR: _D, Trigger.CLEAR_LATCHING: _E, **_ANY},
+    _C: {Trigger.CLEAR: _A, Trigger.CLEAR_LATCHING: _F, **_ANY},
+    _D: {Trigger.ACKNOWLEDGE: _A, Trigger.RAISE: _B, Trigger.EXPLAIN: _H, **_ANY},
+    _E: {Trigger.ACKNOWLEDGE: _F, Trigger.RAISE: _B, Trigger.EXPLAIN: _H, **_ANY},
+    _F: {Trigger.RESET: _A, Trigger.RAISE: _B, Trigger.EXPLAIN: _H, **_ANY},
+    _G: {Trigger.UNSHELVE: _A, Trigger.SHELVE: _G, Trigger.REMOVE: _I, Trigger.DISABLE: _A},
+    _H: {Trigger.UNSUPPRESS: _A, **_ANY},
+    _I: {Trigger.RESTORE: _A, Trigger.DISABLE: _A},
+}
+
+TABLE: Mapping[tuple[AlarmState, Trigger], AlarmState] = MappingProxyType(
+    {(state, trigger): to for state, row in _ROWS.items() for trigger, to in row.items()}
+)
+"""Every transition there is. What is not here does not happen, and a person who asks for it is
+refused."""
