@@ -4,7 +4,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from dustcake.adapters.store import History, SqliteStore, StoreRefused
-from dustcake.core.alarms import AlarmState
+from dustcake.core.alarm_table import AlarmState
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.inputs import Input, Restarted
 from dustcake.core.reading import Quality

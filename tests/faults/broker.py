@@ -39,7 +39,7 @@ class Broker:
 
     @asynccontextmanager
     async def connect(
-        self, _settings: LinkSettings, will: Publication
+        self, _settings: LinkSettings, will: Publication, _leave_s: float
     ) -> AsyncIterator["Connection"]:
         """Connect; leave in order on the way out."""
         await self.trip()

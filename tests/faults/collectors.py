@@ -44,10 +44,17 @@ def draw(rng: Random) -> Collector:
     poll_s = rng.choices((60.0, 30.0, 20.0, 10.0), (92, 6, 1, 1))[0]
     board = rng.random() < 0.2
     contacts = rng.random()
-    fitted = ALL_FITTED if contacts < 0.7 else Fitted(*(rng.random() < 0.5 for _ in range(5)))
+    fitted = ALL_FITTED if contacts < 0.7 else Fitted(*(rng.random() < 0.5 for _ in range(6)))
     interval_s = of((20.0, 45.0, 60.0))
     alarms = tuple(
-        AlarmSetting(name, True, of((0.0, 90.0, 300.0)), of((0.0, 120.0)), Priority.MEDIUM)
+        AlarmSetting(
+            name,
+            True,
+            of((0.0, 90.0, 300.0)),
+            of((0.0, 120.0)),
+            Priority.MEDIUM,
+            latching=rng.random() < 0.15,
+        )
         for name in AlarmName
     )
     request = BlowerRequest.NONE

@@ -121,6 +121,7 @@ class Field:
             active("door_open") if fitted.door_open else None,
             not active("process_stopped") if fitted.process_running else None,
             active("stop_input") if fitted.stop else None,
+            active("drum_full") if fitted.drum_full else None,
         )
 
     # --- Outputs

@@ -8,7 +8,7 @@ from dustcake.adapters.mqtt.link import MqttLink
 from dustcake.adapters.mqtt.settings import LinkSettings
 from dustcake.adapters.store import SqliteStore, StoreRefused
 from dustcake.adapters.store.outbox import CollectorOutbox
-from dustcake.core.alarms import AlarmState
+from dustcake.core.alarm_table import AlarmState
 from dustcake.core.inputs import PollCompleted, Stopping
 from dustcake.core.setpoints import AlarmName
 from dustcake.core.stamp import Stamp
@@ -17,6 +17,7 @@ from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.runtime.answering import Answering, answer_local
+from dustcake.runtime.ending import LAST_WORDS_S
 from dustcake.runtime.engine import Engine
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
@@ -25,8 +26,6 @@ from faults.audit import WatchedJournal
 
 if TYPE_CHECKING:
     from faults.world import World
-
-LAST_WORDS_S = 0.4
 
 
 class Clock:

@@ -4,16 +4,27 @@ import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from dustcake.core.alarms import AlarmState
+from dustcake.core.alarm_table import AlarmState
 from dustcake.core.events import AlarmChanged
-from dustcake.core.requests import Mode
+from dustcake.core.requests import AlarmAction, Mode
 from dustcake.core.setpoints import AlarmName
 
 if TYPE_CHECKING:
     from faults.world import World
 
-SEEN = {AlarmState.UNACKNOWLEDGED: 0.3, AlarmState.RETURNED: 0.15}
+SEEN = {
+    AlarmState.UNACKNOWLEDGED: 0.3,
+    AlarmState.RETURNED: 0.15,
+    AlarmState.LATCHED_UNACKNOWLEDGED: 0.3,
+    AlarmState.LATCHED: 0.3,
+}
 """How likely somebody acknowledges an alarm that has entered this state."""
+
+
+UNDONE_BY = {
+    AlarmAction.SHELVE: AlarmAction.UNSHELVE,
+    AlarmAction.OUT_OF_SERVICE: AlarmAction.IN_SERVICE,
+}
 
 
 class People:
@@ -28,7 +39,8 @@ class People:
     def notice(self, change: AlarmChanged) -> None:
         """An alarm has changed; perhaps somebody looks at it soon."""
         if self._rng.random() < SEEN.get(AlarmState(change.state), 0.0):
-            asked = {"request": "acknowledge", "alarm": change.alarm}
+            latched = change.state == AlarmState.LATCHED
+            asked = {"request": "reset" if latched else "acknowledge", "alarm": change.alarm}
             at_s = self._world.loop.now_s + self._rng.choice((2.0, 40.0, 400.0))
             self._world.loop.at(at_s, lambda: self._request(self._numbered(asked)))
 
@@ -48,6 +60,23 @@ class People:
             )
         )
         self._request(self._numbered(asked))
+
+    def ask_of_alarm(self) -> None:
+        """Somebody does something to an alarm, and often undoes it later."""
+        rng, life = self._rng, self._world.life
+        in_view = life.acknowledgeable() if life is not None else []
+        alarm = rng.choice(in_view if in_view and rng.random() < 0.8 else [*AlarmName])
+        action = rng.choice([*AlarmAction, AlarmAction.RESET, AlarmAction.SHELVE])
+        asked: dict[str, object] = {"request": action, "alarm": alarm}
+        if action in UNDONE_BY:
+            asked["why"] = rng.choice(("being worked on", ""))
+        if action is AlarmAction.SHELVE:
+            asked["for_s"] = rng.choice((600.0, 3600.0, 1e6))
+        self._request(self._numbered(asked))
+        if action in UNDONE_BY and rng.random() < 0.7:
+            undoing = {"request": UNDONE_BY[action], "alarm": alarm}
+            at_s = self._world.loop.now_s + rng.choice((300.0, 1800.0))
+            self._world.loop.at(at_s, lambda: self._request(self._numbered(undoing)))
 
     def ask_again(self) -> None:
         """The last request once more, with the same id."""

@@ -25,6 +25,7 @@ WINDOWS: dict[str, tuple[float, float]] = {
     "smoke": MIDDLE,
     "door_open": MIDDLE,
     "stop_input": MIDDLE,
+    "drum_full": MIDDLE,
     "blower_stopped": LONG,
     "process_stopped": LONG,
     "worn": LONG,
@@ -63,6 +64,8 @@ BLOWS = (
     "broker_cut",
     "request",
     "request",
+    "request_of_alarm",
+    "request_of_alarm",
     "request_twice",
 )
 """Faults of an instant, and what people do."""
@@ -110,6 +113,7 @@ def _can_befall(name: str, setpoints: Setpoints) -> bool:
         "smoke": fitted.smoke,
         "door_open": fitted.door_open,
         "stop_input": fitted.stop,
+        "drum_full": fitted.drum_full,
         "process_stopped": fitted.process_running,
         "header_low": setpoints.header is not None,
         "header_high": setpoints.header is not None,

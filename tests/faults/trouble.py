@@ -140,6 +140,8 @@ class Trouble:
                 world.broker.lose()
             case "request":
                 world.people.ask()
+            case "request_of_alarm":
+                world.people.ask_of_alarm()
             case "request_twice":
                 world.people.ask_again()
             case _ if world.life is not None:

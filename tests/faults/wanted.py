@@ -3,7 +3,7 @@
 from itertools import product
 from typing import get_args
 
-from dustcake.core.alarms import AlarmState
+from dustcake.core.alarm_table import AlarmState
 from dustcake.core.cleaning import Kind
 from dustcake.core.events import AlarmChanged, Body, CleaningStarted, CleaningStopped
 from dustcake.core.reasons import Because

@@ -128,6 +128,7 @@ class Watch:
                 self.world.people.notice(body)
                 name = next(name for name in was if name == body.alarm)
                 reached.see("alarm", f"{name}: {was[name]} -> {body.state}")
+                reached.see("alarm table", f"{was[name]} -> {body.state}")
                 was[name] = next(a.state for a in after.state.alarms if a.name == name)
                 detail = f"{body.alarm} {body.state}"
             elif isinstance(body, CleaningStarted):

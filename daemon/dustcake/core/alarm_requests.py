@@ -30,36 +30,38 @@ class _Way:
 
 def _why_not_reset(alarm: Alarm) -> Reason:
     if alarm.state is AlarmState.LATCHED_UNACKNOWLEDGED:
-        return because(Because.ACKNOWLEDGE_FIRST, alarm.name)
-    return because(Because.NOT_LATCHED, alarm.name)
+        return because(Because.ACKNOWLEDGE_FIRST, alarm.name.value)
+    return because(Because.NOT_LATCHED, alarm.name.value)
 
 
 _ACKNOWLEDGE = _Way(
-    Trigger.ACKNOWLEDGE, None, lambda alarm: because(Because.NOTHING_TO_ACKNOWLEDGE, alarm.name)
+    Trigger.ACKNOWLEDGE,
+    None,
+    lambda alarm: because(Because.NOTHING_TO_ACKNOWLEDGE, alarm.name.value),
 )
 _WAYS = {
     AlarmAction.RESET: _Way(Trigger.RESET, because(Because.RESET), _why_not_reset),
     AlarmAction.SHELVE: _Way(
         Trigger.SHELVE,
         because(Because.SHELVED),
-        lambda alarm: because(Because.CANNOT_BE_SHELVED, alarm.name),
+        lambda alarm: because(Because.CANNOT_BE_SHELVED, alarm.name.value),
         needs_why=True,
     ),
     AlarmAction.UNSHELVE: _Way(
         Trigger.UNSHELVE,
         because(Because.UNSHELVED),
-        lambda alarm: because(Because.NOT_SHELVED, alarm.name),
+        lambda alarm: because(Because.NOT_SHELVED, alarm.name.value),
     ),
     AlarmAction.OUT_OF_SERVICE: _Way(
         Trigger.REMOVE,
         because(Because.OUT_OF_SERVICE),
-        lambda alarm: because(Because.ALREADY_OUT_OF_SERVICE, alarm.name),
+        lambda alarm: because(Because.ALREADY_OUT_OF_SERVICE, alarm.name.value),
         needs_why=True,
     ),
     AlarmAction.IN_SERVICE: _Way(
         Trigger.RESTORE,
         because(Because.IN_SERVICE),
-        lambda alarm: because(Because.NOT_OUT_OF_SERVICE, alarm.name),
+        lambda alarm: because(Because.NOT_OUT_OF_SERVICE, alarm.name.value),
     ),
 }
 
