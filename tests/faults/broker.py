@@ -19,7 +19,7 @@ from dustcake.publish.publication import Publication
 if TYPE_CHECKING:
     from faults.world import World
 
-TRIP_S = 0.01
+TRIP_S = 0.004
 
 
 class Broker:
