@@ -2,7 +2,6 @@
 between them and a witness at each end: the device's own log of its valves, and a subscriber."""
 
 import asyncio
-import json
 import os
 import signal
 import subprocess
@@ -16,7 +15,7 @@ from random import Random
 
 from dustcake.adapters.store import History
 from processes.ledger import NAME, Ledger
-from processes.proxy import BadNetwork
+from processes.proxy import FRAMES_STAY_WHOLE, BadNetwork
 from system_support import settings
 from system_support.broker import PATIENCE_S, Broker, free_port, until
 from system_support.processes import SIMULATOR, Daemon, Daemons
@@ -120,13 +119,15 @@ class Campaign:
         self.ledger = Ledger(self.broker)
         self.field_side = BadNetwork(self.simulated.port, Random(f"{seed} field"))
         self.plant_side = BadNetwork(
-            self.broker.port, Random(f"{seed} plant"), frames_stay_whole=True
+            self.broker.port, Random(f"{seed} plant"), troubles=FRAMES_STAY_WHOLE
         )
         self.kills: Counter[Victim] = Counter()
         self.in_pulse = 0
         """How many kills of the daemon found a valve on."""
         self.largest_kb: list[int] = []
         """Most memory each killed daemon had, if it lived long enough to run."""
+        self._admitted = 0
+        self._at_work = folder / "control.sock"
         self._daemons = daemons
         self.daemon: Daemon
         self.settings: Path
@@ -145,6 +146,7 @@ class Campaign:
 
     def start_daemon(self) -> None:
         """Start a daemon, without waiting for anything."""
+        self._at_work.unlink(missing_ok=True)
         self.daemon = self._daemons.begin(self.settings)
 
     async def kill(self, victim: Victim) -> None:
@@ -156,14 +158,14 @@ class Campaign:
                 await asyncio.sleep(self.chance.uniform(0.0, 0.3))
                 self.simulated.start()
             case Victim.BROKER:
+                # Mosquitto answers before it has saved: only while somebody listens is what it has
+                # acknowledged sure not to be lost.
+                await until(self._somebody_listens, "the ledger to be let in")
                 await self._moment(victim)
                 self.broker.kill()
                 await asyncio.sleep(self.chance.uniform(0.0, 0.3))
-                admitted = self.ledger.connections
+                self._admitted = self.ledger.connections
                 await self.broker.start()
-                # Mosquitto answers before it has saved: only while somebody listens is what it has
-                # acknowledged sure not to be lost by the next kill.
-                await until(lambda: self.ledger.connections > admitted, "the ledger to be let in")
             case _:
                 await self._moment(victim)
                 assert self.daemon.process.poll() is None, self.daemon.log
@@ -174,11 +176,17 @@ class Campaign:
                 self.start_daemon()
         self.kills[victim] += 1
 
+    def _somebody_listens(self) -> bool:
+        return self.ledger.connections > self._admitted
+
     async def _moment(self, victim: Victim) -> None:
         chance = self.chance
         match victim:
+            case Victim.STARTING if chance.random() < 0.3:
+                await asyncio.sleep(chance.uniform(0.0, 0.5))
             case Victim.STARTING:
-                await asyncio.sleep(chance.uniform(0.0, 1.0))
+                await soon(self._at_work.exists, 5.0)
+                await asyncio.sleep(chance.uniform(0.0, 0.05))
             case Victim.PULSING | Victim.DEVICE_PULSING:
                 edges = self.simulated.edges
                 await soon(lambda: self.simulated.edges > edges and self.simulated.pulsing, 3.0)
@@ -187,8 +195,10 @@ class Campaign:
                 lines = len(self.ledger.subscriber.lines)
                 await soon(lambda: len(self.ledger.subscriber.lines) > lines, 3.0)
                 await asyncio.sleep(chance.uniform(0.0, 0.01))
+            case Victim.DAEMON:
+                await asyncio.sleep(chance.uniform(0.5, 5.0))
             case _:
-                await asyncio.sleep(chance.uniform(0.0, 1.5))
+                await asyncio.sleep(chance.uniform(0.0, 1.0))
 
     def _note_memory(self) -> None:
         status = Path(f"/proc/{self.daemon.process.pid}/status").read_text()
@@ -207,18 +217,15 @@ class Campaign:
         await until(lambda: bool(self.daemon.logged("broker connected")), "the broker", 30)
         before = self.simulated.edges
         await until(lambda: self.simulated.edges >= before + 4, "pulses in peace", 30)
-        await until(lambda: self._told_since_start(b'"pulse"'), "the backlog to be told", 90)
+        await until(self._all_told, "the backlog to be told", 90)
         code = await self.daemon.terminate()
-        await until(lambda: self._told_since_start(b'"stopped"'), "the last event")
+        await until(self._all_told, "the last events")
         return code
 
-    def _told_since_start(self, words: bytes) -> bool:
+    def _all_told(self) -> bool:
         with History(self.journal) as history:
             (last,) = history.events(NAME, None, 1)
-        return any(
-            words in one.payload and json.loads(one.payload)["seq"] >= last.seq - 5
-            for one in self.ledger.told[-50:]
-        )
+        return self.ledger.tells(f'"seq": {last.seq}, "event"'.encode())
 
 
 @asynccontextmanager

@@ -60,6 +60,10 @@ class Ledger:
         assert list(first) == list(range(1, len(first) + 1)), _first_gap(list(first))
         return list(first.values())
 
+    def tells(self, words: bytes, latest: int = 10) -> bool:
+        """Whether these are in one of the latest messages."""
+        return any(words in one.payload for one in self.told[-latest:])
+
     def repetitions(self, leaf: str) -> int:
         """How many messages of a topic came again."""
         payloads = [one.payload for one in self.told if one.topic == f"dustcake/{NAME}/{leaf}"]

@@ -29,21 +29,22 @@ class Trouble(StrEnum):
     SILENT = "silent"  # nothing comes through any more, either way, and nobody is told
     RUBBISH_TO_NEAR = "rubbish to the client"
     RUBBISH_TO_FAR = "rubbish to the server"
+    NOISY = "noisy"  # rubbish before each segment, either way
 
 
 ALL = (*Trouble, Trouble.NONE, Trouble.NONE)
+FRAMES_STAY_WHOLE = tuple(trouble for trouble in ALL if trouble is not Trouble.NOISY)
 MOST_DELAY_S = 0.25
-MEAN_PEACE_S = 0.8
-"""Until a connection is cut or worse."""
+MEAN_PEACE_S = 0.5
 LONGEST_RUBBISH = 300
 
 
 class BadNetwork:
     """Listens on ``port`` and passes on to ``target_port``, both of 127.0.0.1.
 
-    Which trouble a connection has is drawn from ``chance``. With ``frames_stay_whole`` rubbish
-    comes between segments and nothing follows it, so that it can garble no message that carries no
-    check sum of its own; otherwise traffic goes on behind it.
+    Which of ``troubles`` a connection has is drawn from ``chance``; what cuts or garbles comes
+    after MEAN_PEACE_S on average. With FRAMES_STAY_WHOLE for ``troubles`` rubbish comes between
+    segments and nothing follows it, so that it garbles no message without a check sum of its own.
     """
 
     def __init__(
@@ -51,13 +52,11 @@ class BadNetwork:
         target_port: int,
         chance: Random,
         *,
-        frames_stay_whole: bool = False,
         troubles: Sequence[Trouble] = ALL,
     ) -> None:
         self._target_port = target_port
         self._chance = chance
-        self._frames_stay_whole = frames_stay_whole
-        self._troubles = troubles
+        self.troubles = troubles
         self._pack: list[Trouble] = []
         self._serving: set[asyncio.Task[Any] | None] = set()
         self._links: set[_Link] = set()
@@ -107,20 +106,24 @@ class BadNetwork:
         await asyncio.wait(work[:1])
         work[1].cancel()
         await asyncio.wait(work)
+        if not link.had_trouble:  # it was over too soon
+            self._pack.append(trouble)
 
     def _drawn(self) -> Trouble:
         """The next of a shuffled pack, so that each is sure to have its turn."""
         if not self._pack:
-            self._pack = list(self._troubles)
+            self._pack = list(self.troubles)
             self._chance.shuffle(self._pack)
         return self._pack.pop()
 
     async def _disturb(self, link: "_Link", trouble: Trouble) -> None:
         chance = self._chance
         link.slow, link.split = trouble is Trouble.SLOW, trouble is Trouble.SPLIT
-        if trouble not in (Trouble.NONE, Trouble.SLOW, Trouble.SPLIT):
-            await asyncio.sleep(chance.expovariate(1 / MEAN_PEACE_S))
+        link.noisy = trouble is Trouble.NOISY
+        if trouble not in (Trouble.NONE, Trouble.SLOW, Trouble.SPLIT, Trouble.NOISY):
+            await asyncio.sleep(chance.expovariate(1.0 / MEAN_PEACE_S))
         self.had[trouble] += 1
+        link.had_trouble = True
         match trouble:
             case Trouble.RESET:
                 link.reset()
@@ -131,9 +134,8 @@ class BadNetwork:
                 await asyncio.sleep(chance.uniform(0.2, 2.0))
                 link.reset()
             case Trouble.RUBBISH_TO_NEAR | Trouble.RUBBISH_TO_FAR:
-                rubbish = chance.randbytes(chance.randrange(1, LONGEST_RUBBISH))
-                link.say(rubbish, to_near=trouble is Trouble.RUBBISH_TO_NEAR)
-                link.silent = self._frames_stay_whole
+                link.say(_rubbish(chance), to_near=trouble is Trouble.RUBBISH_TO_NEAR)
+                link.silent = Trouble.NOISY not in self.troubles
                 await asyncio.sleep(chance.uniform(0.1, 1.0))
                 link.reset()
             case _:
@@ -150,7 +152,7 @@ class _Link:
         self._near, self._far = near, far
         self._chance = chance
         self._over = asyncio.Event()
-        self.slow = self.split = self.silent = False
+        self.slow = self.split = self.noisy = self.silent = self.had_trouble = False
 
     async def carry(self) -> None:
         """Until it is cut, or one end closes."""
@@ -210,10 +212,16 @@ class _Link:
                         await asyncio.sleep(0.001)
 
     def _pieces(self, data: bytes) -> list[bytes]:
+        if self.noisy:
+            return [_rubbish(self._chance), data]
         if not self.split or len(data) < 2:
             return [data]
         at = sorted({0, len(data), *(self._chance.randrange(1, len(data)) for _ in range(2))})
         return [data[begin:end] for begin, end in pairwise(at)]
+
+
+def _rubbish(chance: Random) -> bytes:
+    return chance.randbytes(chance.randrange(1, LONGEST_RUBBISH))
 
 
 def _reset(writer: asyncio.StreamWriter) -> None:

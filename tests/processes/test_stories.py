@@ -1,0 +1,104 @@
+"""Single stories of a bad network and of a broker that comes and goes, told by real processes."""
+
+import time
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from processes.backlog import fill_outbox
+from processes.campaign import QUICK, seed_of
+from processes.ledger import Ledger, due
+from processes.proxy import BadNetwork, Trouble
+from system_support import settings
+from system_support.broker import Broker, until
+from system_support.device import device, scenario
+from system_support.processes import Daemon, Daemons
+
+CLEAN = scenario(0.1)
+BACKLOG = 1000
+RUBBISH_S = 60.0
+SETTLED_S = 15.0
+"""After which a daemon is held to the memory it then has."""
+MORE_KB = 2048
+AT_ONCE = {"on_delay_s": 0.0, "off_delay_s": 0.0}
+
+
+def resident_kb(daemon: Daemon) -> int:
+    """Memory it has now."""
+    status = Path(f"/proc/{daemon.process.pid}/status").read_text()
+    (line,) = (line for line in status.splitlines() if line.startswith("VmRSS"))
+    return int(line.split()[1])
+
+
+@pytest.mark.broker
+async def test_the_broker_is_restarted_while_a_thousand_events_wait(
+    tmp_path: Path, daemons: Daemons
+) -> None:
+    broker = Broker(tmp_path / "broker", persistent=True, extra=("max_queued_messages 0",))
+    ledger = Ledger(broker)
+    journal = tmp_path / "journal.db"
+    try:
+        await broker.start()
+        async with device(CLEAN) as plant, ledger.subscriber:
+            await until((broker.folder / "mosquitto.db").exists, "the session to be saved")
+            bus, mqtt = settings.tcp_bus(plant.port), settings.mqtt(broker.port)
+            file = settings.write(tmp_path, bus, settings.collector(), mqtt=mqtt)
+            await fill_outbox(file, BACKLOG)
+            daemon = await daemons.start(file)
+            for told in (BACKLOG // 5, BACKLOG // 2):
+                await until(lambda n=told: len(ledger.told) > n, "the backlog to be told")  # type: ignore[misc]
+                broker.kill()
+                assert len(ledger.numbered("event")) < BACKLOG, "it must have been under way"
+                admitted = ledger.connections
+                await broker.start()
+                await until(lambda n=admitted: ledger.connections > n, "the ledger to be let in")  # type: ignore[misc]
+            await until(lambda: ledger.tells(b'"event": "started"'), "this daemon's start", 60)
+            assert await daemon.terminate() == 0
+            await until(lambda: ledger.tells(b'"event": "stopped"'), "its end")
+            assert ledger.numbered("event") == due(file, journal)
+    finally:
+        broker.stop()
+
+
+@pytest.mark.timeout(180)
+async def test_a_minute_of_rubbish_on_the_fieldbus_gives_alarms(
+    tmp_path: Path, daemons: Daemons
+) -> None:
+    """No reply comes without rubbish before it, and no request arrives without."""
+    over = settings.merged(
+        settings.merged(settings.valves_on_off(), QUICK),
+        {
+            "alarms": {"override": {"transmitter_fault": AT_ONCE, "outputs_lost": AT_ONCE}},
+            "outputs": {"watchdog": {"register": 101, "timeout_s": 2}},
+        },
+    )
+    chance = Random(seed_of(3))
+    async with (
+        device(CLEAN) as plant,
+        BadNetwork(plant.port, chance, troubles=[Trouble.NOISY]) as line,
+    ):
+        line.calm = True
+        bus = settings.tcp_bus(line.port, timeout_s=0.2)
+        daemon = await daemons.start(settings.write(tmp_path, bus, settings.collector(**over)))
+        await until(lambda: sum(plant.unit.pulses) > 0, "a pulse")
+        began_s = time.monotonic()
+        line.calm = False
+        line.reset_all()
+        await daemon.alarm_comes("transmitter_fault")
+        await daemon.alarm_comes("outputs_lost")
+        pulses = sum(plant.unit.pulses)
+        await until(lambda: time.monotonic() >= began_s + SETTLED_S, "time to pass", SETTLED_S)
+        settled_kb = resident_kb(daemon)
+        await until(lambda: time.monotonic() >= began_s + RUBBISH_S, "the minute", RUBBISH_S)
+        assert sum(plant.unit.pulses) == pulses, "no pulse while the outputs are not proved"
+        assert not plant.unit.energised, "the module's watchdog has seen to that, if need was"
+        assert resident_kb(daemon) <= settled_kb + MORE_KB
+        print(f"{line.had[Trouble.NOISY]} connections, {settled_kb} kB")
+        assert line.had[Trouble.NOISY] > 10
+        line.calm = True
+        line.reset_all()
+        await daemon.quality_becomes("good")
+        await until(lambda: sum(plant.unit.pulses) > pulses, "pulses again", 40)
+        assert plant.unit.two_at_once == 0
+        assert await daemon.terminate() == 0
