@@ -102,6 +102,11 @@ class Journal(Protocol):
         """The last committed state, or None on a first start."""
         ...
 
+    async def last_seq(self, collector: str) -> int:
+        """The number of the newest event on record, 0 where there is none: from there the numbers
+        go on where the state has been lost."""
+        ...
+
     async def commit(self, commit: Commit) -> CommitFailed | None:
         """Store all of ``commit`` in one transaction, on the disk when this returns None."""
         ...

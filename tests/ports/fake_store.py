@@ -23,6 +23,10 @@ class FakeStore:
     async def load(self, collector: str) -> Stored | None:
         return self._stored.get(collector)
 
+    async def last_seq(self, collector: str) -> int:
+        mine = (commit for commit in self.commits if commit.collector == collector)
+        return max((event.seq for commit in mine for event in commit.events), default=0)
+
     async def commit(self, commit: Commit) -> CommitFailed | None:
         if self.fault is not None:
             return CommitFailed(self.fault)

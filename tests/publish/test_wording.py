@@ -224,3 +224,8 @@ def test_the_ending_of_a_name_tells_the_unit(name: str, value: float, expected: 
 )
 def test_words_from_outside(why: str, reason: Reason, expected: str) -> None:
     assert sentence(reason, INH2O) == expected, why
+
+
+def test_a_number_that_another_version_did_not_record_is_a_question_mark() -> None:
+    old = Reason(Because.ABOVE_LIMIT, (("dp_pa", 1500.0),))
+    assert sentence(old, PressureUnit.PA) == "dP 1500 Pa, limit ?"

@@ -130,12 +130,18 @@ def header_unit(unit: PressureUnit) -> PressureUnit:
 
 
 def sentence(reason: Reason, unit: PressureUnit) -> str:
-    """The reason as people read it."""
+    """The reason as people read it. A number that is not there, because another version recorded
+    the reason or the record is damaged, is a question mark."""
     numbers = {name: number(name, value, unit) for name, value in reason.values}
     template = SENTENCES[reason.code]
     if not reason.detail:
         template = template.replace(" ({detail})", "")
-    return template.format(detail=reason.detail, **numbers)
+    return template.format_map(_Said(numbers, detail=reason.detail))
+
+
+class _Said(dict[str, str]):
+    def __missing__(self, name: str) -> str:
+        return "?"
 
 
 def number(name: str, value: float, unit: PressureUnit) -> str:

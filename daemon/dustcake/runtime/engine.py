@@ -3,6 +3,7 @@
 import asyncio
 from collections import deque
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import structlog
 
@@ -116,7 +117,12 @@ class Engine:
     async def _start(self) -> None:
         at = self._clock.now()
         stored = await self._journal.load(self._setpoints.collector)
-        self.state = first_state(self._setpoints, at) if stored is None else stored.state
+        if stored is None:
+            # A subscriber drops what has a number it knows, so none is given twice.
+            last_seq = await self._journal.last_seq(self._setpoints.collector)
+            self.state = replace(first_state(self._setpoints, at), next_seq=last_seq + 1)
+        else:
+            self.state = stored.state
         if self.state.journal.fault is not None:
             # It was stored, so the journal worked again, but the daemon ended before it said so:
             # once Restarted is stored, it is told.

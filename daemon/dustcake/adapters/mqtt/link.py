@@ -94,13 +94,13 @@ class MqttLink:
     def reply(self, topic: str, payload: bytes, correlation_data: bytes | None) -> None:
         """Answer a request at QoS 0, best effort.
 
-        The topic was chosen by somebody else. Not taken: one with wildcards, and one below this
-        daemon's root unless a level of it is named ``reply``, so that no requester can have
-        the daemon overwrite its own states.
+        The topic was chosen by somebody else. Not taken: one with wildcards or what cannot be
+        printed, and one below this daemon's root unless a level of it is named ``reply``, so that
+        no requester can have the daemon overwrite its own states.
         """
         levels = topic.split("/")
         own = f"{topic}/".startswith(f"{self._settings.root}/") and "reply" not in levels
-        if not topic or own or set("+#\0") & set(topic):
+        if not topic or own or set("+#") & set(topic) or not topic.isprintable():
             _log.warning("reply not sent", topic=topic, cause="not a topic for replies")
         elif self._status.connected:
             publication = Publication(topic, payload, qos=0, retain=False, keep=Keep.LIVE)

@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TypeVar
 
-from dustcake.adapters.store.faults import is_damage, is_expected
+from dustcake.adapters.store.faults import damage_named, is_damage, is_expected
 from dustcake.adapters.store.lock import FileLock
 from dustcake.adapters.store.opening import open_for_writing, start_afresh
 
@@ -62,7 +62,8 @@ class Database:
             self._damaged = False
             self.replacements += 1
         try:
-            return call(self._connection)
+            with damage_named():
+                return call(self._connection)
         except sqlite3.Error as error:
             self._damaged = is_damage(error)
             raise

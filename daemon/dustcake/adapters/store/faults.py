@@ -1,6 +1,8 @@
 """What can go wrong with the file, in words a technician can act on."""
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 
@@ -25,15 +27,18 @@ _WORDS = {
     sqlite3.SQLITE_BUSY: ("another program holds it", "close the other program"),
     sqlite3.SQLITE_LOCKED: ("another program holds it", "close the other program"),
     sqlite3.SQLITE_IOERR: ("the disk reports an error", "check the disk, replace a worn SD card"),
-    sqlite3.SQLITE_CORRUPT: (
-        "it is damaged",
-        "nothing: it is moved aside and a new one started",
-    ),
-    sqlite3.SQLITE_NOTADB: (
-        "it is damaged",
-        "nothing: it is moved aside and a new one started",
-    ),
 }
+
+# Numbers are taken from the file itself, so that they can clash or not fit only where it is broken.
+_DAMAGE = (
+    sqlite3.SQLITE_CORRUPT,
+    sqlite3.SQLITE_NOTADB,
+    sqlite3.SQLITE_CONSTRAINT,
+    sqlite3.SQLITE_MISMATCH,
+)
+_WORDS |= dict.fromkeys(
+    _DAMAGE, ("it is damaged", "nothing: the daemon moves it aside and starts a new one")
+)
 
 
 def is_expected(error: sqlite3.Error) -> bool:
@@ -43,7 +48,24 @@ def is_expected(error: sqlite3.Error) -> bool:
 
 def is_damage(error: sqlite3.Error) -> bool:
     """Whether the content of the file is broken."""
-    return _primary(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    return _primary(error) in _DAMAGE
+
+
+def damage(what: str) -> sqlite3.DatabaseError:
+    """Damage that SQLite itself has not noticed."""
+    found = sqlite3.DatabaseError(what)
+    found.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return found
+
+
+@contextmanager
+def damage_named() -> Iterator[None]:
+    """Where SQLite quotes damaged text in a message, Python cannot decode that, and raises its own
+    error instead of ``sqlite3.Error``."""
+    try:
+        yield
+    except UnicodeDecodeError as error:
+        raise damage(f"text is not UTF-8: {error.reason}") from None
 
 
 def explain(error: sqlite3.Error | OSError, path: Path) -> str:

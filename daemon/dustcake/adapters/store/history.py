@@ -1,14 +1,17 @@
 """Reading a journal, also while a daemon writes to it."""
 
 import json
+import sqlite3
 from collections.abc import Collection, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from dustcake.adapters.store.faults import StoreRefused, damage, explain
 from dustcake.adapters.store.minutes import COLUMNS, NumberedMinute, to_minute
 from dustcake.adapters.store.opening import open_for_reading
 from dustcake.adapters.store.packing import unpack
+from dustcake.adapters.store.rows import checked, fields_of, number, text, utc, whole
 from dustcake.adapters.store.writing import read_state
 from dustcake.codec import FormatError, decode_body
 from dustcake.core.events import Event
@@ -19,12 +22,13 @@ from dustcake.ports import Stored
 
 # An event without a time of day gets it from the first entry of its start that knows one.
 _EVENT = """
-    collector, seq, start, utc_s, mono_s, name, body,
+    n, collector, seq, start, utc_s, mono_s, name, body,
     CASE WHEN utc_s IS NULL THEN mono_s + (
         SELECT utc_offset_s FROM clock
         WHERE clock.start = e.start AND utc_offset_s IS NOT NULL ORDER BY clock.n LIMIT 1
     ) END
 """
+_KINDS = (text, whole, whole, utc, number, text, text)
 
 
 @record
@@ -56,10 +60,11 @@ class RecordedEvent:
 class History:
     """A journal opened for reading; a context manager.
 
-    Raises ``StoreRefused`` when the file does not exist or cannot be read.
+    Raises ``StoreRefused`` when the file does not exist or cannot be read, also while it is read.
     """
 
     def __init__(self, path: Path) -> None:
+        self._path = path
         self._connection = open_for_reading(path)
 
     def __enter__(self) -> Self:
@@ -72,6 +77,10 @@ class History:
         trace: TracebackType | None,
     ) -> None:
         self._connection.close()
+        if isinstance(error, UnicodeDecodeError):
+            error = damage(error.reason)
+        if isinstance(error, sqlite3.Error):
+            raise StoreRefused(explain(error, self._path)) from None
 
     def collectors(self) -> list[str]:
         """The names of those it holds a state of."""
@@ -128,5 +137,13 @@ class History:
 
 
 def _event(row: tuple[Any, ...]) -> RecordedEvent:
-    collector, seq, start, utc_s, mono_s, name, body, found_utc_s = row
-    return RecordedEvent(collector, seq, start, utc_s, mono_s, name, json.loads(body), found_utc_s)
+    """One that is damaged keeps its place, so that it is seen to be missing."""
+    n, *event, found_utc_s = row
+    try:
+        collector, seq, start, utc_s, mono_s, name, body = checked("events", event, _KINDS)
+        fields = fields_of(body)
+    except FormatError:
+        return RecordedEvent("?", 0, 0, None, 0.0, "not_readable", {"row": n})
+    if not utc(found_utc_s):
+        found_utc_s = None
+    return RecordedEvent(collector, seq, start, utc_s, mono_s, name, fields, found_utc_s)

@@ -5,11 +5,14 @@ yet are folded when the next one closes.
 """
 
 import sqlite3
-from collections.abc import Iterator
 from itertools import groupby
 from typing import Any
 
+import structlog
+
 from dustcake.adapters.store.packing import PACKED, unpack
+from dustcake.adapters.store.rows import blob, checked, number, optional, sane, text, utc, whole
+from dustcake.codec import FormatError
 from dustcake.core.inputs import Input
 from dustcake.core.minutes import Minute, Spread, minute_of, summarised
 from dustcake.core.record import record
@@ -21,6 +24,16 @@ COLUMNS = (
     "number, seq, start, utc_s, mono_s, covered_s, polls, good, dp_min_pa, dp_mean_pa, dp_max_pa, "
     "header_min_pa, header_mean_pa, header_max_pa, blower_s"
 )
+
+
+_KINDS = (
+    *(whole, whole, whole, utc, number, number, whole, whole),
+    *[optional(number)] * 6,
+    number,
+)
+_INPUTS = (whole, number, utc, text, blob)
+
+_log = structlog.get_logger(__name__)
 
 
 @record
@@ -39,8 +52,7 @@ class NumberedMinute:
 class _Row:
     start: int
     at: Stamp
-    kind: str
-    body: bytes
+    inputs: list[Input]
 
     @property
     def minute(self) -> tuple[int, tuple[bool, int]]:
@@ -71,8 +83,8 @@ def close_minutes(
             break
         next_mono_s = None
         if following is not None and following[0].start == run[0].start:
-            next_mono_s = _first_input(following[0]).at.mono_s
-        inputs = [one for row in run for one in unpack(row.kind, row.body)]
+            next_mono_s = following[0].inputs[0].at.mono_s
+        inputs = [one for row in run for one in row.inputs]
         minute = summarised(inputs, next_mono_s, setpoints, state.zero.offset_pa)
         if minute is not None:
             number += 1
@@ -88,8 +100,10 @@ def numbered(connection: sqlite3.Connection, n: int) -> NumberedMinute | None:
 
 
 def to_minute(row: tuple[Any, ...]) -> NumberedMinute:
-    """From a row of ``COLUMNS``."""
-    number, seq, start, began_utc_s, mono_s, covered_s, polls, good, *spreads, blower_s = row
+    """From a row of ``COLUMNS``. Raises ``FormatError``."""
+    count, seq, start, began_utc_s, mono_s, covered_s, polls, good, *spreads, blower_s = checked(
+        "minutes", row, _KINDS
+    )
     dp, header = spreads[:3], spreads[3:]
     minute = Minute(
         began_utc_s=began_utc_s,
@@ -97,16 +111,18 @@ def to_minute(row: tuple[Any, ...]) -> NumberedMinute:
         covered_s=covered_s,
         polls=polls,
         good=good,
-        dp=None if dp[0] is None else Spread(*dp),
-        header=None if header[0] is None else Spread(*header),
+        dp=None if None in dp else Spread(*dp),
+        header=None if None in header else Spread(*header),
         blower_s=blower_s,
     )
-    return NumberedMinute(number, seq, start, minute)
+    return NumberedMinute(count, seq, start, minute)
 
 
 def _last(connection: sqlite3.Connection, collector: str) -> tuple[int, tuple[int, float]]:
     row = connection.execute(
-        "SELECT number, start, mono_s FROM minutes WHERE collector = ? ORDER BY n DESC LIMIT 1",
+        "SELECT number, start, mono_s FROM minutes WHERE collector = ? "
+        f"AND {sane('number')} AND {sane('start')} AND typeof(mono_s) = 'real' "
+        "ORDER BY n DESC LIMIT 1",
         (collector,),
     ).fetchone()
     return (0, (0, float("-inf"))) if row is None else (row[0], (row[1], row[2]))
@@ -122,16 +138,17 @@ def _rows_after(
         "WHERE collector = ? AND kind = ? ORDER BY n DESC",
         (collector, PACKED),
     )
-    for start, mono_s, utc_s, kind, body in rows:
-        if (start, mono_s) <= after:
-            break
-        found.append(_Row(start, Stamp(mono_s, utc_s), kind, body))
+    for row in rows:
+        try:
+            start, mono_s, utc_s, kind, body = checked("inputs", row, _INPUTS)
+            if (start, mono_s) <= after:
+                break
+            inputs = list(unpack(kind, body))
+        except FormatError as error:
+            _log.error("stored readings not readable", cause=str(error), consequence="not counted")
+            continue
+        found.append(_Row(start, Stamp(mono_s, utc_s), inputs))
     return found[::-1]
-
-
-def _first_input(row: _Row) -> Input:
-    first: Iterator[Input] = unpack(row.kind, row.body)
-    return next(first)
 
 
 def _insert(connection: sqlite3.Connection, collector: str, one: NumberedMinute) -> int:

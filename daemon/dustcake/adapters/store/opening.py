@@ -4,14 +4,30 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
 import structlog
 
-from dustcake.adapters.store.faults import StoreRefused, explain, is_damage, is_expected
-from dustcake.adapters.store.schema import PRECIOUS, VERSION, is_journal, migrate, version_of
+from dustcake.adapters.store.faults import (
+    StoreRefused,
+    damage,
+    damage_named,
+    explain,
+    is_damage,
+    is_expected,
+)
+from dustcake.adapters.store.rows import sane
+from dustcake.adapters.store.schema import (
+    KEYS,
+    PRECIOUS,
+    VERSION,
+    is_as_made,
+    is_journal,
+    migrate,
+    version_of,
+)
 from dustcake.codec import STATE_FORMAT
 
 MODE = 0o640  # whoever is in the daemon's group may read the history
@@ -74,7 +90,8 @@ def open_for_reading(path: Path, *, also_older: bool = False) -> sqlite3.Connect
             timeout=BUSY_TIMEOUT_S,
             isolation_level=None,
         )
-        with _closed_on_error(connection):
+        connection.text_factory = _text
+        with _closed_on_error(connection), damage_named():
             _refuse_foreign(connection, path)
             if version_of(connection) < VERSION and not also_older:
                 raise StoreRefused(
@@ -130,7 +147,8 @@ def _put_in_place(path: Path) -> Path:
 def _open_sound(path: Path) -> sqlite3.Connection:
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, MODE))
     connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
-    with _closed_on_error(connection):
+    connection.text_factory = _text
+    with _closed_on_error(connection), damage_named():
         _refuse_foreign(connection, path)
         # Small pages: most commits change a few hundred bytes. Only a new file takes this.
         connection.execute("PRAGMA page_size = 1024")
@@ -138,17 +156,30 @@ def _open_sound(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA wal_autocheckpoint = 4096")
         # An event once committed must survive a power cut, not only a crash of this process.
         connection.execute("PRAGMA synchronous = FULL")
-        migrate(connection)
+        try:
+            migrate(connection)
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_ERROR:
+                raise
+            # A step fits every file that is of the version it says.
+            raise damage(f"not of the version it says: {error}") from None
+        if not is_as_made(connection):
+            raise damage("its tables are not as they were made")
         for table in ("state", "outbox"):
             found = connection.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]
             if found != "ok":
-                damage = sqlite3.DatabaseError(found)
-                damage.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-                raise damage
-        newest = connection.execute("SELECT max(format) FROM state").fetchone()[0]
+                raise damage(found)
+        newest = connection.execute(
+            f"SELECT max(format) FROM state WHERE {sane('format')}"
+        ).fetchone()[0]
         if newest is not None and newest > STATE_FORMAT:
             raise _newer(path)
     return connection
+
+
+def _text(stored: bytes) -> str:
+    """A stored text; where it is damaged, so that whoever reads it can see it."""
+    return stored.decode("utf-8", "replace")
 
 
 @contextmanager
@@ -176,21 +207,29 @@ def _newer(path: Path) -> StoreRefused:
 
 def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) -> int:
     """Copy what can be read of ``table``, also from an older version; how many rows that was."""
+    known = {column[1] for column in connection.execute(f"PRAGMA table_info('{table}')")}
     rows = 0
-    with (
-        suppress(sqlite3.DatabaseError),
-        closing(sqlite3.connect(damaged_path, isolation_level=None)) as damaged,
-    ):
-        known = {column[1] for column in connection.execute(f"PRAGMA table_info('{table}')")}
-        found = damaged.execute(f"SELECT * FROM {table}")
-        names = [column[0] for column in found.description]
-        kept = [at for at, name in enumerate(names) if name in known]
-        into = f"{table} ({', '.join(names[at] for at in kept)})"
-        places = ", ".join("?" * len(kept))
-        for row in found:
-            values = [row[at] for at in kept]
-            connection.execute(f"INSERT OR REPLACE INTO {into} VALUES ({places})", values)
-            rows += 1
+    # Where the way from the beginning ends at a damaged page, another leads from the end.
+    for order in ("", f"ORDER BY {KEYS[table]} DESC"):
+        try:
+            with (
+                damage_named(),
+                closing(sqlite3.connect(damaged_path, isolation_level=None)) as damaged,
+            ):
+                damaged.text_factory = _text
+                found = damaged.execute(f"SELECT * FROM {table} {order}")
+                names = [column[0] for column in found.description]
+                kept = [at for at, name in enumerate(names) if name in known]
+                into = f"{table} ({', '.join(names[at] for at in kept)})"
+                places = ", ".join("?" * len(kept))
+                for row in found:
+                    # A row that breaks a rule (a null, the key of another) is passed over.
+                    rows += connection.execute(
+                        f"INSERT OR IGNORE INTO {into} VALUES ({places})", [row[at] for at in kept]
+                    ).rowcount
+                return rows
+        except sqlite3.DatabaseError:
+            continue
     return rows
 
 

@@ -6,7 +6,6 @@ ever needs to be dropped from it.
 """
 
 import asyncio
-import json
 import sqlite3
 from collections.abc import Sequence
 from typing import Any
@@ -17,6 +16,17 @@ from dustcake.adapters.store.database import Database, disk_is_to_blame
 from dustcake.adapters.store.faults import explain
 from dustcake.adapters.store.minutes import numbered
 from dustcake.adapters.store.opening import transaction
+from dustcake.adapters.store.rows import (
+    blob,
+    checked,
+    fields_of,
+    number,
+    optional,
+    sane,
+    text,
+    utc,
+    whole,
+)
 from dustcake.codec import FormatError, decode_body
 from dustcake.core.events import Event
 from dustcake.core.reading import Quality
@@ -30,6 +40,13 @@ MOST_UNFORGOTTEN = 64
 but no more than this many wait for one. After a crash they are sent again, with the same seq."""
 
 _log = structlog.get_logger(__name__)
+
+
+_ROW = (
+    *(lambda value: value in ("event", "latest", "minute"), optional(whole)),
+    *(lambda value: value is None or value in list(Quality), text, blob),
+    *(lambda value: value in (0, 1), whole, optional(whole)),
+)
 
 
 class CollectorOutbox:
@@ -98,6 +115,11 @@ class CollectorOutbox:
     def acknowledged(self) -> frozenset[int]:
         """What has been delivered and not yet deleted."""
         return frozenset(self._acknowledged)
+
+    def number_anew(self) -> None:
+        """The file has been replaced; what was known of the numbers in it came from a broken one.
+        The database's thread calls this."""
+        self._last_ref = None
 
     def forget(self, connection: sqlite3.Connection, refs: frozenset[int]) -> None:
         """Delete these, within the caller's transaction; then say ``forgotten``."""
@@ -178,7 +200,8 @@ class CollectorOutbox:
     def _last(self, connection: sqlite3.Connection) -> int:
         if self._last_ref is None:
             newest = connection.execute(
-                "SELECT max(ref) FROM outbox WHERE collector = ?", (self._collector,)
+                f"SELECT max(ref) FROM outbox WHERE collector = ? AND {sane('ref')}",
+                (self._collector,),
             ).fetchone()[0]
             self._last_ref = newest or 0
         return self._last_ref
@@ -195,7 +218,11 @@ class CollectorOutbox:
         for ref, *row in rows:
             if ref in gone:
                 continue
-            publication = self._publication(connection, row)
+            try:
+                publication = self._publication(connection, row)
+            except FormatError as error:
+                _log.error("stored publication not readable", cause=str(error), consequence="lost")
+                publication = None
             if publication is None:
                 self._acknowledged.add(ref)
                 continue
@@ -207,8 +234,8 @@ class CollectorOutbox:
     def _publication(
         self, connection: sqlite3.Connection, row: Sequence[Any]
     ) -> Publication | None:
-        """None where there is nothing left to tell."""
-        keep, source, quality, topic, payload, qos, retain, expiry_s = row
+        """None where there is nothing left to tell. Raises ``FormatError``."""
+        keep, source, quality, topic, payload, qos, retain, expiry_s = checked("outbox", row, _ROW)
         if source is None:
             return Publication(topic, payload, qos, bool(retain), Keep(keep), expiry_s)
         if self._renderer is None:
@@ -224,7 +251,8 @@ class CollectorOutbox:
         if found is None:
             return None
         dropped = connection.execute(
-            "SELECT minutes FROM dropped WHERE collector = ?", (self._collector,)
+            f"SELECT minutes FROM dropped WHERE collector = ? AND {sane('minutes')}",
+            (self._collector,),
         ).fetchone()
         return renderer.minute(found.number, found.minute, dropped[0] if dropped else 0, found.seq)
 
@@ -237,11 +265,14 @@ def _event(
     ).fetchone()
     if found is None:
         return None
-    seq, mono_s, utc_s, name, body = found
+    seq, mono_s, utc_s, name, body = checked("events", found, (whole, number, utc, text, text))
     try:
         event = Event(seq, Stamp(mono_s, utc_s), decode_body(name, body.encode()))
     except FormatError as error:
         _log.warning("event of another version", seq=seq, cause=str(error))
-        return renderer.recorded_event(seq, utc_s, {"event": name, **json.loads(body)})
-    (publication,) = renderer.events([event], quality)
+        return renderer.recorded_event(seq, utc_s, {"event": name, **fields_of(body)})
+    try:
+        (publication,) = renderer.events([event], quality)
+    except ValueError as error:  # a number that JSON cannot say
+        raise FormatError(f"events: {error}") from None
     return publication

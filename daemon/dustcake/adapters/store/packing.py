@@ -34,7 +34,7 @@ def unpack(kind: str, body: bytes | str) -> Iterator[Input]:
         raise FormatError(f"packed inputs: {error}") from None
     for line in lines.split(b"\n"):
         name, _, fields = line.partition(b" ")
-        yield decode_input(name.decode(), fields)
+        yield decode_input(name.decode(errors="replace"), fields)
 
 
 def encode_readings(state: State) -> str:

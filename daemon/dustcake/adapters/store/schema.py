@@ -1,6 +1,7 @@
 """The tables, and how an older file is brought up to them."""
 
 import sqlite3
+from contextlib import closing
 
 # Step i brings a file from version i to i + 1. A step, once released, is never changed.
 MIGRATIONS = (
@@ -110,6 +111,16 @@ APPLICATION_ID = int.from_bytes(b"dcak", "big")  # tells a journal from any othe
 # What is worth carrying over from a damaged file, the most precious first.
 PRECIOUS = ("state", "outbox", "events", "clock", "dropped", "minutes")
 
+KEYS = {
+    "state": "collector",
+    "outbox": "ref",
+    "events": "n",
+    "clock": "n",
+    "dropped": "collector",
+    "minutes": "n",
+}
+"""What puts the rows of a table in order."""
+
 
 def is_journal(connection: sqlite3.Connection) -> bool:
     """Whether the file is a journal, or still empty."""
@@ -131,3 +142,19 @@ def migrate(connection: sqlite3.Connection) -> None:
             f"BEGIN IMMEDIATE; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; "
             f"PRAGMA application_id = {APPLICATION_ID}; COMMIT;"
         )
+
+
+def is_as_made(connection: sqlite3.Connection) -> bool:
+    """Whether the tables are those that the steps make."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+        migrate(fresh)
+        return _tables(connection) == _tables(fresh)
+
+
+def _tables(connection: sqlite3.Connection) -> list[tuple[object, ...]]:
+    """Names and columns; not the SQL, which another version of SQLite may write otherwise."""
+    return connection.execute(
+        "SELECT made.type, made.name, made.tbl_name, has.name, has.type, has.pk "
+        "FROM sqlite_master AS made LEFT JOIN pragma_table_info(made.name) AS has "
+        "WHERE made.name NOT LIKE 'sqlite\\_%' ESCAPE '\\' ORDER BY made.name, has.cid"
+    ).fetchall()

@@ -1,9 +1,10 @@
 """The journal, as the runtime uses it."""
 
 import sqlite3
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import TypeVar
 
 from dustcake.adapters.store.database import Database, disk_is_to_blame
 from dustcake.adapters.store.faults import StoreRefused, explain
@@ -11,9 +12,11 @@ from dustcake.adapters.store.opening import transaction
 from dustcake.adapters.store.outbox import CollectorOutbox
 from dustcake.adapters.store.retention import PERIOD, Retention, prune
 from dustcake.adapters.store.timeline import Timeline
-from dustcake.adapters.store.writing import CollectorRecord, load
+from dustcake.adapters.store.writing import CollectorRecord, last_seq, load
 from dustcake.ports import Commit, CommitFailed, Stored
 from dustcake.publish.render import Renderer
+
+T = TypeVar("T")
 
 
 class SqliteStore:
@@ -67,8 +70,18 @@ class SqliteStore:
 
         Raises ``StoreRefused`` when the disk cannot be read.
         """
+        return await self._read(lambda connection: load(connection, collector))
+
+    async def last_seq(self, collector: str) -> int:
+        """The number of the newest event of ``collector`` on record, 0 where there is none.
+
+        Raises ``StoreRefused`` when the disk cannot be read.
+        """
+        return await self._read(lambda connection: last_seq(connection, collector))
+
+    async def _read(self, call: Callable[[sqlite3.Connection], T]) -> T:
         try:
-            return await self._database.run(lambda connection: load(connection, collector))
+            return await self._database.run(call)
         except (sqlite3.Error, OSError) as error:
             if disk_is_to_blame(error):
                 raise StoreRefused(explain(error, self._database.path)) from None
@@ -97,6 +110,8 @@ class SqliteStore:
         if self._replacements_seen != self._database.replacements:
             self._replacements_seen = self._database.replacements
             self._forget()
+            for one in self._outboxes.values():
+                one.number_anew()
         record, outbox = self._record(commit.collector), self.outbox(commit.collector)
         with transaction(connection):
             start = self._timeline.start(connection)

@@ -4,6 +4,7 @@ import sqlite3
 
 import structlog
 
+from dustcake.adapters.store.rows import sane, whole
 from dustcake.core.stamp import Stamp
 
 STEP_S = 2.0
@@ -27,12 +28,12 @@ class Timeline:
     def start(self, connection: sqlite3.Connection) -> int:
         """Which start of the daemon this is, counted from 1."""
         if self._start is None:
-            newest = connection.execute(
-                "SELECT max(coalesce((SELECT max(start) FROM clock), 0), coalesce("
-                "(SELECT start FROM events ORDER BY n DESC LIMIT 1), 0), coalesce("
-                "(SELECT start FROM inputs ORDER BY n DESC LIMIT 1), 0))"
-            ).fetchone()[0]
-            self._start = int(newest) + 1
+            found = connection.execute(
+                f"SELECT max(start) FROM clock WHERE {sane('start')} "
+                "UNION ALL SELECT * FROM (SELECT start FROM events ORDER BY n DESC LIMIT 1) "
+                "UNION ALL SELECT * FROM (SELECT start FROM inputs ORDER BY n DESC LIMIT 1)"
+            ).fetchall()
+            self._start = max((start for (start,) in found if whole(start)), default=0) + 1
         return self._start
 
     def note(self, connection: sqlite3.Connection, at: Stamp) -> None:

@@ -10,6 +10,7 @@ import structlog
 from dustcake.adapters.store.minutes import close_minutes
 from dustcake.adapters.store.opening import transaction
 from dustcake.adapters.store.packing import PACKED, encode_readings, pack, with_readings
+from dustcake.adapters.store.rows import checked, optional, packed, sane, text, utc, whole
 from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
 from dustcake.core.minutes import minute_of
 from dustcake.core.setpoints import Setpoints
@@ -119,16 +120,26 @@ def read_state(connection: sqlite3.Connection, collector: str) -> Stored | None:
     ).fetchone()
     if row is None:
         return None
-    version, utc_s, body = row
+    version, utc_s, body = checked("state", row, (whole, utc, packed))
     state = decode_state(_state_text(body), version)
     newest = connection.execute(
         "SELECT utc_s, readings FROM inputs WHERE collector = ? ORDER BY n DESC LIMIT 1",
         (collector,),
     ).fetchone()
-    if newest is not None and newest[1] is not None:
-        state = with_readings(state, newest[1])
-        utc_s = utc_s if newest[0] is None else newest[0]
+    if newest is not None:
+        read_utc_s, readings = checked("inputs", newest, (utc, optional(text)))
+        if readings is not None:
+            state = with_readings(state, readings)
+            utc_s = utc_s if read_utc_s is None else read_utc_s
     return Stored(state, utc_s)
+
+
+def last_seq(connection: sqlite3.Connection, collector: str) -> int:
+    """The number of the newest event of ``collector`` on record, 0 where there is none."""
+    newest = connection.execute(
+        f"SELECT max(seq) FROM events WHERE collector = ? AND {sane('seq')}", (collector,)
+    ).fetchone()[0]
+    return newest or 0
 
 
 def load(connection: sqlite3.Connection, collector: str) -> Stored | None:
