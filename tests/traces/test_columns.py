@@ -131,7 +131,6 @@ def _same_parquet(seed: int, rows: int, small: int) -> None:
     rows_of = [f"{a},{b},{random.choice('01')}" for a, b in zip(times, texts, strict=True)]
     text = table("time,dp_pa,smoke", *rows_of)
     by_rows, _ = read(Trace(lines_of(BytesIO(text.encode()))))
-    frame = as_frame(text)
     with pytest.MonkeyPatch.context() as patch, TemporaryDirectory() as directory:
         patch.setattr(trace_parquet, "_ROWS", rows)
         patch.setattr(trace_parquet, "_SMALL_ROWS", small)

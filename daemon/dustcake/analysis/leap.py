@@ -2,6 +2,7 @@
 
 from math import inf
 
+from dustcake.core.reading import OVER_SPAN, UNDER_SPAN
 from dustcake.core.record import record
 from dustcake.core.setpoints import Scale, Setpoints
 from dustcake.core.signals import Contacts, Measured, Signal
@@ -58,8 +59,11 @@ def leap_after(state: State, setpoints: Setpoints) -> Leap:
 
 
 def _within_span(low_pa: float | None, high_pa: float | None, scale: Scale) -> tuple[float, float]:
-    """Beyond its span a transmitter may not be believed: there the core is asked."""
+    """Further beyond its span than this a transmitter is not believed: there the core is asked."""
+    span_pa = scale.span_high_pa - scale.span_low_pa
+    lowest_pa = scale.span_low_pa + UNDER_SPAN * span_pa
+    highest_pa = scale.span_high_pa + OVER_SPAN * span_pa
     return (
-        scale.span_low_pa if low_pa is None else max(low_pa, scale.span_low_pa),
-        scale.span_high_pa if high_pa is None else min(high_pa, scale.span_high_pa),
+        lowest_pa if low_pa is None else max(low_pa, lowest_pa),
+        highest_pa if high_pa is None else min(high_pa, highest_pa),
     )
