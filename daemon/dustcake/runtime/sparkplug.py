@@ -97,7 +97,7 @@ class SparkplugNode:
 
     async def _ask(self, asked: DeviceRequest) -> None:
         collector = self._installed[asked.device]
-        answer = await collector.answering.answer(asked.request, "sparkplug", trust_by=True)
+        answer = await collector.answering.answer(asked.request, "sparkplug")
         self._answers[asked.device] = answer.decode()
         self._observe(asked.device, collector.engine.state)
 

@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator, Mapping
 
-from dustcake.core.alarms import ACTIVE, Alarm, AlarmState
+from dustcake.core.alarm_table import ACTIVE
+from dustcake.core.alarms import Alarm
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
+from dustcake.publish.render import UNACKNOWLEDGED
 from dustcake.publish.sparkplug.payload import DataType, QualityCode, Value
 from dustcake.publish.sparkplug.report import Report
 from dustcake.publish.wording import sentence
@@ -104,12 +106,11 @@ class CollectorDevice:
             yield Report(name, DataType.DOUBLE, round(value_pa, 2), utc_s, unit="Pa")
 
     def _alarm(self, alarm: Alarm, utc_s: float) -> Iterator[Report]:
-        active = alarm.state in ACTIVE
-        unknown = alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+        waits = alarm.state in UNACKNOWLEDGED
         place = f"Alarms/{alarm.name.value}"
         yield _text(f"{place}/State", alarm.state.value, utc_s)
-        yield Report(f"{place}/Active", DataType.BOOLEAN, active, utc_s)
-        yield Report(f"{place}/Unacknowledged", DataType.BOOLEAN, unknown, utc_s)
+        yield Report(f"{place}/Active", DataType.BOOLEAN, alarm.stands, utc_s)
+        yield Report(f"{place}/Unacknowledged", DataType.BOOLEAN, waits, utc_s)
 
 
 def active_alarms(state: State) -> str:

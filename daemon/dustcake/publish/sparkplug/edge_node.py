@@ -84,7 +84,7 @@ class EdgeNode:
             source.make_past()
         again: dict[int, tuple[Source, list[Report]]] = {}
         for sent in self._sent:
-            if mono_s - sent.mono_s <= self._unsure_s:
+            if mono_s - sent.mono_s < self._unsure_s:
                 again.setdefault(id(sent.source), (sent.source, []))[1].extend(sent.reports)
         self._sent.clear()
         for source, reports in again.values():
@@ -131,13 +131,16 @@ class EdgeNode:
             source.make_past()
         self._observe_node(utc_s)
         self._seq = 0
-        return self._numbered(MessageType.NBIRTH, None, self._node.birth(), utc_s)
+        metrics = self._node.birth().metrics
+        return self._numbered(MessageType.NBIRTH, None, metrics, utc_s)
 
     def next_due(self, now: Stamp, utc_s: float) -> Publication | None:
         """The next message of a session whose node is born: None when all has been told."""
         for name, source in self._devices.items():
             if source.is_there and not source.is_born:
-                return self._numbered(MessageType.DBIRTH, name, source.birth(), utc_s)
+                birth = source.birth()
+                self._sent.append(_Sent(now.mono_s, source, birth.covered))
+                return self._numbered(MessageType.DBIRTH, name, birth.metrics, utc_s)
         for name, source in self._devices.items():
             if source.is_born and source.waiting:
                 if isinstance(source.waiting[0], Lost):

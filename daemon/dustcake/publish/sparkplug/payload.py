@@ -108,11 +108,11 @@ def _encode_metric(metric: Metric) -> bytes:
         out += varint_field(4, metric.datatype)
     if metric.is_historical:
         out += varint_field(5, 1)
-    if metric.properties:
-        out += bytes_field(9, _encode_properties(metric.properties))
     if metric.value is None:
         out += varint_field(7, 1)
-    else:
+    if metric.properties:
+        out += bytes_field(9, _encode_properties(metric.properties))
+    if metric.value is not None:
         out += _encode_value(DataType(metric.datatype or 0), metric.value, 10)
     return out
 
@@ -138,7 +138,7 @@ def _encode_value(datatype: DataType, value: Value, first_key: int) -> bytes:
             return double_field(first_key + 3, float(value))
         case DataType.BOOLEAN:
             return varint_field(first_key + 4, int(value))
-        case DataType.STRING:
+        case _:
             return bytes_field(first_key + 5, str(value).encode())
 
 

@@ -1,7 +1,7 @@
 """What one device, or the node itself, has told and has yet to tell."""
 
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from dustcake.core.record import record
 from dustcake.publish.sparkplug.payload import Metric
@@ -16,6 +16,14 @@ class Change:
 
     report: Report
     is_historical: bool = False
+
+
+@record
+class Birth:
+    """All metrics, and what waited that is told with them."""
+
+    metrics: tuple[Metric, ...]
+    covered: Sequence[Report]
 
 
 class Lost:
@@ -63,11 +71,11 @@ class Source:
             self._told[report.name] = report
         # The last values of a device that has just been lost still are news; those of one that
         # is away are not, for a subscriber takes nothing it has said for present.
-        if was_there:
+        if was_there or is_there:
             for report in sorted(changed, key=lambda each: each.utc_s):
                 self._wait(Change(report))
-            if not is_there:
-                self._wait(LOST)
+        if was_there and not is_there:
+            self._wait(LOST)
 
     def _is_news(self, report: Report) -> bool:
         told = self._told.get(report.name)
@@ -87,21 +95,25 @@ class Source:
         self.dropped += len(again) - len(kept)
         self.waiting.extendleft(Change(report, is_historical=True) for report in reversed(kept))
 
-    def birth(self) -> tuple[Metric, ...]:
+    def birth(self) -> Birth:
         """Every metric with its present value. What the birth itself says waits no longer."""
         self.make_past()
         self._told = dict(self._present)
-        self.waiting = deque(
-            each
-            for each in self.waiting
-            if isinstance(each, Change)
-            and each.report != self._told.get(each.report.name, each.report)
-        )
+        covered: list[Report] = []
+        past: deque[Change | Lost] = deque()
+        for each in self.waiting:
+            assert isinstance(each, Change)
+            if each.report == self._told.get(each.report.name):
+                covered.append(each.report)
+            elif each.report.name in self._told:
+                past.append(each)
+        self.waiting = past
         self.is_born = True
-        return tuple(
+        metrics = tuple(
             report.in_birth(None if name in self._without_alias else self._aliases[name])
             for name, report in self._told.items()
         )
+        return Birth(metrics, covered)
 
     def make_past(self) -> None:
         """No birth holds any more, and what waits will be history when it is told."""
