@@ -24,7 +24,9 @@ SHIPPED = sorted((Path(__file__).parents[2] / "config").glob("*.toml"))
 TREES = [tomllib.loads(path.read_text(encoding="utf-8")) for path in SHIPPED]
 ODD: st.SearchStrategy[Any] = st.one_of(
     st.sampled_from([0, -1, 1, 2**63, 1e308, -1e308, float("nan"), float("inf"), True, False]),
-    st.sampled_from(["", "x", "\0", "é" * 300, "-1 Pa", "1e999 inH2O", [], {}, [[]], [{}], {"x": {}}]),
+    st.sampled_from(
+        ["", "x", "\0", "é" * 300, "-1 Pa", "1e999 inH2O", [], {}, [[]], [{}], {"x": {}}]
+    ),
     st.integers(),
     st.floats(),
     st.text(max_size=8),
@@ -64,7 +66,9 @@ def spoilt(draw: st.DrawFn, tree: Any) -> None:
         case "gone":
             del parent[key]
         case "renamed" if isinstance(parent, dict):
-            parent[draw(st.sampled_from([f"{key}s", str(key)[1:] or "x", "name"]))] = parent.pop(key)
+            parent[draw(st.sampled_from([f"{key}s", str(key)[1:] or "x", "name"]))] = parent.pop(
+                key
+            )
         case "twice" if isinstance(parent, list):
             parent.append(parent[key])
         case "moved" if isinstance(parent, dict):
