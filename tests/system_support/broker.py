@@ -218,10 +218,17 @@ class Broker:
         self, topic: str, payload: str, *options: str, user: str | None = None
     ) -> None:
         """Publish with mosquitto_pub."""
+        await self._publish(topic, "-m", payload, *options, user=user)
+
+    async def publish_file(self, topic: str, path: Path, *options: str) -> None:
+        """Publish the bytes of a file with mosquitto_pub, at QoS 1."""
+        await self._publish(topic, "-f", str(path), "-q", "1", *options)
+
+    async def _publish(self, topic: str, *options: str, user: str | None = None) -> None:
         process = await asyncio.create_subprocess_exec(
             program("mosquitto_pub"),
             *self.client_arguments(user),
-            *("-t", topic, "-m", payload),
+            *("-t", topic),
             *options,
         )
         assert await asyncio.wait_for(process.wait(), PATIENCE_S) == 0

@@ -139,10 +139,12 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
             lines.append(f"  {state}: {alarm['title']}: {_hidden(alarm)}")
     if not content["clock_set"]:
         lines.append("  clock not set: records carry no time of day until it is; control goes on")
-    broker = content["broker"]
-    if broker is not None and not broker["connected"]:
-        cause = broker["cause"] or "connecting"
-        lines.append(f"  broker not connected: {cause}. {broker['remedy'] or ''}".rstrip())
+    for link in ("broker", "sparkplug"):
+        broker = content[link]
+        if broker is not None and not broker["connected"]:
+            cause = broker["cause"] or "connecting"
+            line = f"  {link} not connected: {cause}. {broker['remedy'] or ''}"
+            lines.append(line.rstrip())
     return lines
 
 

@@ -130,7 +130,7 @@ class Renderer:
             "state": alarm.state.value,
             # Of the condition, after its delays, also while the alarm is out of view.
             "active": alarm.stands,
-            "acknowledged": alarm.state not in _UNACKNOWLEDGED,
+            "acknowledged": alarm.state not in UNACKNOWLEDGED,
             "priority": setting.priority.value,
             "enabled": setting.enabled,
             "latching": setting.latching,
@@ -205,7 +205,7 @@ class Renderer:
 
 
 _TOLD = frozenset(IN_VIEW) - {AlarmState.NORMAL}
-_UNACKNOWLEDGED = (
+UNACKNOWLEDGED = (
     AlarmState.UNACKNOWLEDGED,
     AlarmState.RETURNED,
     AlarmState.LATCHED_UNACKNOWLEDGED,

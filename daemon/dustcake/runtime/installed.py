@@ -1,20 +1,20 @@
 """One collector as installed: its engine, its poller and its link, wired to the adapters."""
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 import structlog
 
 from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs
-from dustcake.adapters.mqtt.link import LinkStatus, MqttLink
-from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion, TlsFiles
+from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarm_table import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.stamp import Stamp
+from dustcake.core.state import State
 from dustcake.ports import Clock, FieldReading
 from dustcake.publish.payloads import measured
 from dustcake.publish.publication import Publication
@@ -22,7 +22,7 @@ from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.answering import Answering
-from dustcake.runtime.ending import LEAVE_S
+from dustcake.runtime.brokers import broker_link, link_content
 from dustcake.runtime.engine import Engine
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
@@ -81,6 +81,8 @@ class Installed:
         self._outbox = store.outbox(collector.name)
         self._link: MqttLink | None = None
         self._missed_polls = 0
+        self.watchers: list[Callable[[State], None]] = []
+        """Called with the state after each step that is completed and committed."""
         if mqtt is not None:
             self._link = MqttLink(
                 _link_settings(settings, topics),
@@ -107,6 +109,8 @@ class Installed:
         if self._polled:
             self._polled = False
             self._vigil.fed(self.name)
+        for watcher in self.watchers:
+            watcher(self.engine.state)
 
     async def keep_watchdog(self) -> None:
         """Keep the output module's watchdog set and fed, until cancelled; return if none is
@@ -155,7 +159,6 @@ class Installed:
         """What `dustcake status` is told."""
         state, unit = self.engine.state, self._collector.shown_in
         link: LinkStatus | None = None if self._link is None else self._link.status
-        trouble = None if link is None or link.trouble is None else link.trouble
         return {
             "dp": measured(state.sample, unit),
             "header": None if state.header is None else measured(state.header, header_unit(unit)),
@@ -169,13 +172,7 @@ class Installed:
             ],
             "missed_polls": self._missed_polls,
             "clock_set": self._clock.now().utc_s is not None,
-            "broker": None
-            if link is None
-            else {
-                "connected": link.connected,
-                "cause": None if trouble is None else trouble.cause,
-                "remedy": None if trouble is None else trouble.remedy,
-            },
+            "broker": None if link is None else link_content(link),
         }
 
 
@@ -191,25 +188,8 @@ def _link_settings(settings: Settings, topics: Topics) -> LinkSettings:
     client_id = settings.mqtt_client_id
     if len(settings.collectors) > 1:
         client_id = f"{client_id}-{topics.collector}"
-    tls = mqtt.tls
-    return LinkSettings(
-        host=mqtt.host,
-        port=mqtt.port_used,
-        client_id=client_id,
+    return replace(
+        broker_link(mqtt, "mqtt", client_id),
         root=topics.root,
-        version=MqttVersion(mqtt.version),
-        keepalive_s=mqtt.keepalive_s,
-        username=mqtt.username,
-        password_file=_path(mqtt.password_file),
-        tls=None
-        if tls is None
-        else TlsFiles(
-            _path(tls.ca_file), _path(tls.cert_file), _path(tls.key_file), verify=tls.verify
-        ),
-        leave_s=LEAVE_S,
         request_topics=(topics.request,) if mqtt.requests_enabled else (),
     )
-
-
-def _path(written: str | None) -> Path | None:
-    return None if written is None else Path(written)

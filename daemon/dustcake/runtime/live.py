@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from contextlib import AsyncExitStack
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import structlog
 
@@ -18,6 +19,7 @@ from dustcake.runtime.answering import answer_local
 from dustcake.runtime.ending import AGAIN_S, LAST_WORDS_S, LEAVE_S, Unattended, end
 from dustcake.runtime.installed import Installed
 from dustcake.runtime.pacing import paced
+from dustcake.runtime.sparkplug import SparkplugNode
 from dustcake.runtime.vigil import Vigil
 from dustcake.settings.model import Settings
 from dustcake.settings.service import Journal
@@ -62,7 +64,10 @@ async def _run_all(
     clock: Clock,
     buses: Iterable[BusLine],
 ) -> None:
-    local = LocalSocket(Path(settings.control.socket), partial(_answer, installed))
+    node = None
+    if settings.sparkplug is not None:
+        node = SparkplugNode(settings, settings.sparkplug, installed, clock)
+    local = LocalSocket(Path(settings.control.socket), partial(_answer, installed, node))
     async with asyncio.TaskGroup() as tasks:
         around = [tasks.create_task(local.run(), name="local socket")]
         # Before anything moves: if another daemon has it, that one's valves are not ours.
@@ -76,6 +81,8 @@ async def _run_all(
             around.append(tasks.create_task(each.publish(), name=f"publish {each.name}"))
             keeping = tasks.create_task(each.keep_watchdog(), name=f"module watchdog {each.name}")
             around.append(keeping)
+        if node is not None:
+            around.append(tasks.create_task(node.publish(), name="publish sparkplug"))
         around.append(tasks.create_task(_announce(installed, watchdog, clock), name="announce"))
         await stop.wait()
         around.pop().cancel()
@@ -92,6 +99,8 @@ async def _run_all(
             async with asyncio.timeout(LAST_WORDS_S):
                 for each in installed:
                     await each.drained()
+                while node is not None and node.is_behind:  # noqa: ASYNC110 -- it tells no event
+                    await asyncio.sleep(0.01)
         except TimeoutError:
             log.info("the broker gets the rest at the next start")
         await end(around, LEAVE_S + AGAIN_S)
@@ -112,10 +121,16 @@ async def _announce(installed: Sequence[Installed], watchdog: Watchdog, clock: C
             told = line
 
 
-async def _answer(installed: Sequence[Installed], line: bytes, user: str) -> bytes:
+async def _answer(
+    installed: Sequence[Installed], node: SparkplugNode | None, line: bytes, user: str
+) -> bytes:
     """Answer one line of the local socket, which is open before the collectors are."""
     for each in installed:
         await each.engine.started.wait()
     answering = {each.name: each.answering for each in installed}
-    status = {each.name: each.status for each in installed}
+    status = {each.name: partial(_status, each, node) for each in installed}
     return await answer_local(line, user, answering, status)
+
+
+def _status(collector: Installed, node: SparkplugNode | None) -> dict[str, Any]:
+    return {**collector.status(), "sparkplug": None if node is None else node.status()}

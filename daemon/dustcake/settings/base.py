@@ -16,6 +16,8 @@ HOST_PATTERN = r"^[A-Za-z0-9_.:\-]+$"
 FILE_PATTERN = r"^/[^\x00-\x1f\x7f]*[^/\x00-\x1f\x7f]$"
 # No wildcard, no empty level, nothing reserved by the broker ($).
 TOPIC_PATTERN = r"^[A-Za-z0-9_.\-]+(/[A-Za-z0-9_.\-]+)*$"
+# Sparkplug reserves + / and #.
+SPARKPLUG_ID_PATTERN = r"^[^+/#\x00-\x1f\x7f]+$"
 CLIENT_ID_PATTERN = r"^[A-Za-z0-9_.\-]+$"
 SOCKET_PATTERN = r"^[\x20-\x7e]+$"
 
@@ -43,6 +45,7 @@ Host = Annotated[str, StringConstraints(pattern=HOST_PATTERN, max_length=253)]
 # Absolute, so that a password written here by mistake is refused, and not taken for a path.
 SecretFile = Annotated[str, StringConstraints(pattern=FILE_PATTERN, max_length=4000)]
 Topic = Annotated[str, StringConstraints(pattern=TOPIC_PATTERN, max_length=200)]
+SparkplugId = Annotated[str, StringConstraints(pattern=SPARKPLUG_ID_PATTERN, max_length=128)]
 ClientId = Annotated[str, StringConstraints(pattern=CLIENT_ID_PATTERN, max_length=128)]
 # A Unix domain socket's path has room for 107 bytes, whatever the file system allows.
 SocketPath = Annotated[str, StringConstraints(pattern=SOCKET_PATTERN, max_length=100)]
@@ -54,6 +57,7 @@ FORMS: Mapping[str, str] = MappingProxyType(
         HOST_PATTERN: "a host name or address, without user, port or path",
         FILE_PATTERN: "the absolute path of a file, beginning with /",
         TOPIC_PATTERN: "topic levels joined by /, each of letters, digits, `_`, `-` and `.`",
+        SPARKPLUG_ID_PATTERN: "a text without `+`, `/` and `#`",
         CLIENT_ID_PATTERN: "letters, digits, `_`, `-` and `.`",
         SOCKET_PATTERN: "a path of plain characters",
         PRESSURE_PATTERN: f'a pressure with its unit ({", ".join(PressureUnit)}), as "4.0 inH2O"',

@@ -5,9 +5,10 @@ import re
 from pydantic import Field
 
 from dustcake.settings.base import Listed, Section
+from dustcake.settings.broker import Broker, Mqtt, Sparkplug
 from dustcake.settings.collector import Collector
 from dustcake.settings.field import Bus
-from dustcake.settings.service import Control, Journal, Mqtt, Site
+from dustcake.settings.service import Control, Journal, Site
 
 
 class Settings(Section):
@@ -21,6 +22,8 @@ class Settings(Section):
     """The collectors, each a table of its own."""
     mqtt: Mqtt | None = None
     """The broker to publish to. Leave the table out to publish nothing."""
+    sparkplug: Sparkplug | None = None
+    """A broker of a Sparkplug B infrastructure, apart from `mqtt`. Leave it out to have none."""
     journal: Journal = Field(default_factory=Journal)
     """The durable memory of decisions and events."""
     control: Control = Field(default_factory=Control)
@@ -29,6 +32,15 @@ class Settings(Section):
     @property
     def mqtt_client_id(self) -> str:
         """Client identifier at the broker: the one written, or one made of the site's name."""
-        if self.mqtt is not None and self.mqtt.client_id is not None:
-            return self.mqtt.client_id
-        return "-".join(["dustcake", *re.findall(r"[a-z0-9]+", self.site.name.lower())])[:128]
+        return self._client_id(self.mqtt, "")
+
+    @property
+    def sparkplug_client_id(self) -> str:
+        """The same at the broker of the Sparkplug infrastructure."""
+        return self._client_id(self.sparkplug, "-sparkplug")
+
+    def _client_id(self, broker: Broker | None, ending: str) -> str:
+        if broker is not None and broker.client_id is not None:
+            return broker.client_id
+        made = "-".join(["dustcake", *re.findall(r"[a-z0-9]+", self.site.name.lower())])
+        return made[: 128 - len(ending)] + ending

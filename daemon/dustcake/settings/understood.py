@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from dustcake.core.pulse_order import neighbours_in_succession
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
+from dustcake.settings.broker import Broker, Mqtt, Sparkplug
 from dustcake.settings.collector import Collector
 from dustcake.settings.field import AnalogInput, SerialBus
 from dustcake.settings.model import Settings
 from dustcake.settings.not_fitted import consequences
-from dustcake.settings.service import Mqtt
 from dustcake.settings.setpoints import MICROAMPERES
 from dustcake.units import Pressure, PressureUnit, show, show_with_pa
 
@@ -181,30 +181,54 @@ def _service(settings: Settings) -> Iterator[Statement]:
         f"{journal.minutes_days:g} days, both within {journal.max_size_mb} MB",
     )
     yield Statement(subject, f"local requests over {settings.control.socket}")
-    if settings.mqtt is None:
-        yield Statement(subject, "nothing is published: there is no table [mqtt]")
-        return
-    yield from _mqtt(settings, settings.mqtt)
+    if settings.mqtt is None and settings.sparkplug is None:
+        yield Statement(
+            subject, "nothing is published: there is neither a table [mqtt] nor [sparkplug]"
+        )
+    if settings.mqtt is not None:
+        yield from _broker(settings.mqtt, "mqtt", settings.mqtt_client_id)
+        yield from _mqtt(settings, settings.mqtt)
+    if settings.sparkplug is not None:
+        yield from _broker(settings.sparkplug, "sparkplug", settings.sparkplug_client_id)
+        yield from _sparkplug(settings, settings.sparkplug)
+
+
+def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:
+    security = "without TLS" if broker.tls is None else "with TLS"
+    yield Statement(
+        subject,
+        f"MQTT {broker.version} to {broker.host} port {broker.port_used} {security}, "
+        f"client identifier {client_id}",
+    )
+    if broker.tls is None and not broker.is_local:
+        text = "others on the network can read and forge what is sent, as allow_plaintext is set"
+        yield Statement(subject, text, caution=True)
+    if broker.tls is not None and not broker.tls.verify:
+        text = "the broker's certificate is not checked: anybody could pretend to be the broker"
+        yield Statement(subject, text, caution=True)
 
 
 def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
-    subject = "mqtt"
-    security = "without TLS" if mqtt.tls is None else "with TLS"
-    client = f"client identifier {settings.mqtt_client_id}"
-    yield Statement(
-        subject, f"MQTT {mqtt.version} to {mqtt.host} port {mqtt.port_used} {security}, {client}"
-    )
     topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
     every = f"a measurement every {mqtt.measurement_every_s:g} s"
-    yield Statement(subject, f"topics below {topics}; {every}")
+    yield Statement("mqtt", f"topics below {topics}; {every}")
     accepted = "put to the decision core" if mqtt.requests_enabled else "not taken"
-    yield Statement(subject, f"requests over MQTT are {accepted}")
-    if mqtt.tls is None and not mqtt.is_local:
-        text = "others on the network can read and forge what is sent, as allow_plaintext is set"
-        yield Statement(subject, text, caution=True)
-    if mqtt.tls is not None and not mqtt.tls.verify:
-        text = "the broker's certificate is not checked: anybody could pretend to be the broker"
-        yield Statement(subject, text, caution=True)
+    yield Statement("mqtt", f"requests over MQTT are {accepted}")
+
+
+def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[Statement]:
+    devices = ", ".join(collector.name for collector in settings.collectors)
+    yield Statement(
+        "sparkplug", f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
+    )
+    host = sparkplug.primary_host
+    waits = "nobody is waited for" if host is None else f"nothing is told while {host} is offline"
+    yield Statement(
+        "sparkplug",
+        f"{waits}; up to {sparkplug.history_values} values of each device are kept meanwhile",
+    )
+    accepted = "put to the decision core" if sparkplug.commands_enabled else "not taken"
+    yield Statement("sparkplug", f"commands to devices are {accepted}")
 
 
 def _both(pressure: Pressure) -> str:

@@ -30,6 +30,10 @@ class ClosedEarly(aiomqtt.MqttError):
     """The broker closed the connection instead of answering the request to connect."""
 
 
+class HostAway(aiomqtt.MqttError):
+    """The primary host application has said that it is offline, so the session is to end."""
+
+
 class PublicationRefused(aiomqtt.MqttError):
     """The broker answered a publication with a refusal (MQTT 5; 3.1.1 cannot tell)."""
 
@@ -49,20 +53,25 @@ def explain(fault: aiomqtt.MqttError, settings: LinkSettings) -> Trouble:
             f"the broker refuses a publication to {fault.topic}: {fault.reason}",
             "allow this user to write there in the broker's access rules",
         )
+    if isinstance(fault, HostAway):
+        return Trouble(
+            f"the primary host application is offline at {where}",
+            "start it, or correct sparkplug.primary_host",
+        )
     error = fault.__context__
     if isinstance(fault, ClosedEarly) or isinstance(error, ConnectionResetError):
         return Trouble(
             f"{where} closed the connection before answering",
-            "check that an MQTT broker listens there, that it takes mqtt.version "
+            f"check that an MQTT broker listens there, that it takes {settings.table}.version "
             f"{settings.version}, and whether it asks for TLS or a client certificate",
         )
     code = _reason_code(fault)
     if code is not None:
         return _coded(code, settings, where)
     if isinstance(error, ssl.SSLError):
-        return _tls(error, where)
+        return _tls(error, settings, where)
     if isinstance(error, OSError):
-        return _network(error, settings.host, where)
+        return _network(error, settings, where)
     return Trouble(f"{where}: {fault}", "see the broker's log")
 
 
@@ -79,21 +88,24 @@ def _coded(code: ReasonCode, settings: LinkSettings, where: str) -> Trouble:
         case 0x80:
             return Trouble(
                 f"{where} closed the connection",
-                "see the broker's log; two clients of the same mqtt.client_id end each other's",
+                "see the broker's log; two clients of the same "
+                f"{settings.table}.client_id end each other's",
             )
         case 0x84:
             return Trouble(
-                f"{where} does not speak MQTT {settings.version}", "choose the other mqtt.version"
+                f"{where} does not speak MQTT {settings.version}",
+                f"choose the other {settings.table}.version",
             )
         case 0x85:
             return Trouble(
-                f"{where} does not accept mqtt.client_id {settings.client_id!r}",
+                f"{where} does not accept {settings.table}.client_id {settings.client_id!r}",
                 "choose another one, of letters and digits",
             )
         case 0x86 | 0x87:
             return Trouble(
                 f"{where} does not let user {settings.username or '(none)'} in: {code}",
-                "check mqtt.username and mqtt.password_file, and that the broker knows this user",
+                f"check {settings.table}.username and {settings.table}.password_file, and that "
+                "the broker knows this user",
             )
         case 0x8B:
             return Trouble(f"the broker at {where} is shutting down", "start the broker")
@@ -105,39 +117,42 @@ def _coded(code: ReasonCode, settings: LinkSettings, where: str) -> Trouble:
         case 0x8E:
             return Trouble(
                 f"another client has connected to {where} as {settings.client_id!r}",
-                "give every daemon an mqtt.client_id of its own",
+                f"give every daemon an {settings.table}.client_id of its own",
             )
         case _:
             return Trouble(f"{where} ended the connection: {code}", "see the broker's log")
 
 
-def _tls(error: ssl.SSLError, where: str) -> Trouble:
+def _tls(error: ssl.SSLError, settings: LinkSettings, where: str) -> Trouble:
     if not isinstance(error, ssl.SSLCertVerificationError):
         return Trouble(
             f"no TLS connection with {where}: {error.reason or error}",
-            "check that mqtt.port is the broker's TLS port, and whether the broker asks for "
-            "a client certificate",
+            f"check that {settings.table}.port is the broker's TLS port, and whether the "
+            "broker asks for a client certificate",
         )
     match error.verify_code:  # X509_V_ERR_* of OpenSSL
         case 9 | 10:  # not yet valid, expired
             remedy = "check this computer's clock, then the dates in the broker's certificate"
         case 62 | 64:  # host name, address
-            remedy = "let mqtt.host be a name the broker's certificate was made for"
+            remedy = f"let {settings.table}.host be a name the broker's certificate was made for"
         case _:
-            remedy = "let mqtt.tls.ca_file be the authority that signed the broker's certificate"
+            remedy = (
+                f"let {settings.table}.tls.ca_file be the authority that signed the broker's "
+                "certificate"
+            )
     return Trouble(f"the certificate of {where} is not trusted: {error.verify_message}", remedy)
 
 
-def _network(error: OSError, host: str, where: str) -> Trouble:
+def _network(error: OSError, settings: LinkSettings, where: str) -> Trouble:
     if isinstance(error, socket.gaierror):
         return Trouble(
-            f"host name {host!r} is not known",
-            "check mqtt.host and the name service of this network",
+            f"host name {settings.host!r} is not known",
+            f"check {settings.table}.host and the name service of this network",
         )
     if isinstance(error, ConnectionRefusedError):
         return Trouble(
             f"{where} refused the connection",
-            "start the broker there, or correct mqtt.host and mqtt.port",
+            f"start the broker there, or correct {settings.table}.host and {settings.table}.port",
         )
     if isinstance(error, TimeoutError):
         return Trouble(

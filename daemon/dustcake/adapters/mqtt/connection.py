@@ -4,7 +4,7 @@ import asyncio
 import logging
 import socket
 import ssl
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from typing import Any
 
@@ -34,7 +34,9 @@ class Connection(aiomqtt.Client):
         password: str | None,
         tls: ssl.SSLContext | None,
         will: Publication,
+        on_sent: Callable[[], None],
     ) -> None:
+        self._on_sent = on_sent
         self._speaks_v5 = settings.version is MqttVersion.V5
         self._refusal: ReasonCode | None = None
         v5 = self._speaks_v5
@@ -106,6 +108,12 @@ class Connection(aiomqtt.Client):
             self._refusal = reason_code
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
+    def _on_socket_open(self, client: PahoClient, userdata: Any, sock: Any) -> None:
+        # Called between the network connection and CONNECT, in the thread that connects while
+        # the loop waits for it.
+        self._on_sent()
+        super()._on_socket_open(client, userdata, sock)
+
     def _on_disconnect(
         self,
         client: PahoClient,
@@ -146,18 +154,24 @@ class Connection(aiomqtt.Client):
 
 @asynccontextmanager
 async def connect(
-    settings: LinkSettings, will: Publication, disconnect_s: float
+    settings: LinkSettings,
+    will: Publication,
+    on_sent: Callable[[], None],
+    disconnect_s: float,
 ) -> AsyncIterator[Connection]:
-    """Connect, and disconnect on the way out within ``disconnect_s``.
+    """Connect, and disconnect on the way out within ``disconnect_s``. ``on_sent`` is called once
+    the broker can be reached, and so gets the request to connect.
+
 
     Each call makes a client of its own: entering the same one again would reorder messages.
     Raises ``aiomqtt.MqttError`` when there is no connection to be had.
     """
-    tls = None if settings.tls is None else await asyncio.to_thread(tls_context, settings.tls)
-    password = None
+    tls, password, table = None, None, settings.table
+    if settings.tls is not None:
+        tls = await asyncio.to_thread(tls_context, settings.tls, table)
     if settings.password_file is not None:
-        password = await asyncio.to_thread(read_password, settings.password_file)
-    connection = Connection(settings, password, tls, will)
+        password = await asyncio.to_thread(read_password, settings.password_file, table)
+    connection = Connection(settings, password, tls, will, on_sent)
     try:
         await _enter(connection, settings)
         yield connection
@@ -172,5 +186,6 @@ async def _enter(connection: Connection, settings: LinkSettings) -> None:
         await connection.__aenter__()
     except UnicodeError as error:
         raise SetupFault(
-            f"mqtt.host {settings.host!r} is not a host name", "correct mqtt.host"
+            f"{settings.table}.host {settings.host!r} is not a host name",
+            f"correct {settings.table}.host",
         ) from error

@@ -18,9 +18,9 @@ class _TidySocket(ssl.SSLSocket):
             raise
 
 
-def read_password(path: Path) -> str:
+def read_password(path: Path, table: str) -> str:
     """The password in ``path``, without its line end. Read at each connect, so that a changed
-    password needs no restart.
+    password needs no restart. ``table``: of the settings, for messages.
 
     Raises ``SetupFault`` when the file cannot be read or is empty.
     """
@@ -28,19 +28,19 @@ def read_password(path: Path) -> str:
         password = path.read_text(encoding="utf-8").rstrip("\r\n")
     except OSError as error:
         raise SetupFault(
-            f"mqtt.password_file {path}: {error.strerror}",
+            f"{table}.password_file {path}: {error.strerror}",
             "make the file readable for the user the daemon runs as",
         ) from error
     except UnicodeDecodeError as error:
         raise SetupFault(
-            f"mqtt.password_file {path} is not UTF-8 text", "write the password as plain text"
+            f"{table}.password_file {path} is not UTF-8 text", "write the password as plain text"
         ) from error
     if not password:
-        raise SetupFault(f"mqtt.password_file {path} is empty", "write the password into it")
+        raise SetupFault(f"{table}.password_file {path} is empty", "write the password into it")
     return password
 
 
-def tls_context(files: TlsFiles) -> ssl.SSLContext:
+def tls_context(files: TlsFiles, table: str) -> ssl.SSLContext:
     """A context that verifies the broker's certificate and its host name, unless told not to.
 
     Raises ``SetupFault`` when a file is missing, unreadable or not what it should be.
@@ -51,7 +51,7 @@ def tls_context(files: TlsFiles) -> ssl.SSLContext:
         )
     except (OSError, ssl.SSLError) as error:
         raise SetupFault(
-            f"mqtt.tls.ca_file {files.ca_file}: {_reason(error)}",
+            f"{table}.tls.ca_file {files.ca_file}: {_reason(error)}",
             "name the PEM file of the authority that signed the broker's certificate",
         ) from error
     # From Python 3.13 on the default also refuses certificates without an authority key
@@ -69,7 +69,7 @@ def tls_context(files: TlsFiles) -> ssl.SSLContext:
         context.load_cert_chain(files.cert_file, files.key_file, password="")
     except (OSError, ssl.SSLError) as error:
         raise SetupFault(
-            f"mqtt.tls.cert_file {files.cert_file}, key_file {files.key_file}: {_reason(error)}",
+            f"{table}.tls.cert_file {files.cert_file}, key_file {files.key_file}: {_reason(error)}",
             "name this client's PEM certificate and its own unencrypted key, both readable for "
             "the user the daemon runs as",
         ) from error

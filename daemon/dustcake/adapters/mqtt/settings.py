@@ -29,6 +29,7 @@ class TlsFiles:
 class LinkSettings:
     """How to reach the broker and how to behave on the link.
 
+    ``table``: of the settings file, for messages.
     ``root``: first level of every topic of this daemon; guards replies (see ``MqttLink.reply``).
     ``tls``: None means an unencrypted connection.
     ``request_topics``: topic filters to take requests from; empty means requests are off.
@@ -51,3 +52,4 @@ class LinkSettings:
     leave_s: float = 1.0
     retry_first_s: float = 1.0
     retry_cap_s: float = 60.0
+    table: str = "mqtt"

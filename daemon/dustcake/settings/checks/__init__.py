@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from dustcake.settings.checks.broker import broker_problems
+from dustcake.settings.checks.broker import broker_problems, commands_problems
 from dustcake.settings.checks.conflicts import conflict_problems
 from dustcake.settings.checks.limits import limit_problems
 from dustcake.settings.checks.pulses import pulse_problems
@@ -21,4 +21,8 @@ def cross_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:
         yield from limit_problems(collector, path)
         yield from pulse_problems(collector, path, settings.buses)
     if settings.mqtt is not None:
-        yield from broker_problems(settings.mqtt)
+        yield from broker_problems(settings.mqtt, "mqtt")
+        yield from commands_problems(settings.mqtt, "mqtt", "requests_enabled")
+    if settings.sparkplug is not None:
+        yield from broker_problems(settings.sparkplug, "sparkplug")
+        yield from commands_problems(settings.sparkplug, "sparkplug", "commands_enabled")

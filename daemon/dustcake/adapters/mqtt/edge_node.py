@@ -1,0 +1,195 @@
+"""The Sparkplug B link: births, data and deaths of the node, commands from host applications."""
+
+import asyncio
+import random
+from collections.abc import Awaitable, Callable
+
+import aiomqtt
+import structlog
+from paho.mqtt.reasoncodes import ReasonCode
+
+from dustcake.adapters.mqtt.causes import HostAway
+from dustcake.adapters.mqtt.connection import Connection
+from dustcake.adapters.mqtt.requests import LARGEST_PAYLOAD, MOST_WAITING
+from dustcake.adapters.mqtt.settings import LinkSettings
+from dustcake.adapters.mqtt.upkeep import LinkStatus, Upkeep
+from dustcake.ports import Clock
+from dustcake.publish.publication import Publication
+from dustcake.publish.sparkplug.commands import DeviceRequest, Rebirth, Refused, read_commands
+from dustcake.publish.sparkplug.edge_node import EdgeNode
+from dustcake.publish.sparkplug.primary_host import Heard, PrimaryHost
+from dustcake.publish.sparkplug.topics import MessageType
+
+_log = structlog.get_logger(__name__)
+
+RequestOf = Callable[[DeviceRequest], Awaitable[None]]
+
+
+class EdgeNodeLink:
+    """One connection for the edge node; ``run`` keeps it up.
+
+    ``settings.request_topics`` are not used: what is listened to follows from the node. With
+    ``on_request`` None commands to devices are not even subscribed to. A command holds for
+    ``command_expiry_s`` after it was sent.
+    """
+
+    def __init__(
+        self,
+        settings: LinkSettings,
+        node: EdgeNode,
+        host: PrimaryHost,
+        clock: Clock,
+        *,
+        on_request: RequestOf | None = None,
+        command_expiry_s: float = 60.0,
+        on_status: Callable[[LinkStatus], None] | None = None,
+        uniform: Callable[[], float] = random.random,
+    ) -> None:
+        self._node = node
+        self._host = host
+        self._clock = clock
+        self._on_request = on_request
+        self._expiry_s = command_expiry_s
+        self._upkeep = Upkeep(settings, self, on_status, uniform)
+        self._stirred = asyncio.Event()
+        self._rebirth = False
+        self._requests: asyncio.Queue[DeviceRequest] = asyncio.Queue(MOST_WAITING)
+        self._is_told = False
+        self._waited_for = ""
+
+    @property
+    def status(self) -> LinkStatus:
+        """Whether the broker is there, since when, and if not why."""
+        return self._upkeep.status
+
+    def stir(self) -> None:
+        """Something has been observed, and may be due."""
+        self._is_told = False
+        self._stirred.set()
+
+    @property
+    def is_behind(self) -> bool:
+        """Whether something that has been observed is not sent yet, although it could be."""
+        can_tell = self.status.connected and self._host.is_ready and self._now() is not None
+        return can_tell and not self._is_told
+
+    def _now(self) -> float | None:
+        return self._clock.now().utc_s
+
+    async def run(self) -> None:
+        """Keep the link up until cancelled. Expected failures are logged, never raised."""
+        await self._upkeep.run()
+
+    def will(self) -> Publication:
+        """See ``Conversation``, whose methods these are."""
+        return self._node.will()
+
+    def connect_sent(self) -> None:
+        """The will's number is used up."""
+        self._node.connect_sent()
+
+    def goodbye(self) -> Publication:
+        """The death of the node."""
+        return self._node.death()
+
+    def disconnected(self) -> None:
+        """What may have been lost on the way is told again."""
+        self._node.disconnected(self._clock.now().mono_s)
+
+    async def converse(self, connection: Connection) -> None:
+        """Subscribe, wait for the primary host, be born, and tell what is due until it ends."""
+        self._host.connected()
+        self._rebirth = False
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(self._receive(connection))
+            await self._subscribe(connection)
+            self._upkeep.note_connection()
+            tasks.create_task(self._hand_on())
+            tasks.create_task(self._tell(connection))
+
+    async def _subscribe(self, connection: Connection) -> None:
+        topics = [self._node.topics.of(MessageType.NCMD)]
+        if self._on_request is not None:
+            topics += [self._node.topics.of(MessageType.DCMD, each) for each in self._node.devices]
+        if self._host.topic is not None:
+            topics.append(self._host.topic)
+        codes = await connection.subscribe([(topic, 1) for topic in topics])
+        for topic, code in zip(topics, codes, strict=True):
+            if isinstance(code, ReasonCode) and code.is_failure:
+                _log.warning(
+                    "commands refused by the broker",
+                    topic=topic,
+                    cause=str(code),
+                    remedy="allow this user to read there in the broker's access rules",
+                )
+
+    async def _tell(self, connection: Connection) -> None:
+        while True:
+            utc_s = await self._may_be_born()
+            self._rebirth = False
+            await connection.send(self._node.birth(utc_s))
+            while not self._rebirth:
+                self._stirred.clear()
+                now = self._clock.now()
+                due = None if now.utc_s is None else self._node.next_due(now, now.utc_s)
+                if due is None:
+                    self._is_told = True
+                    await self._stirred.wait()
+                else:
+                    await connection.send(due)
+
+    async def _may_be_born(self) -> float:
+        """The time, once there is one and the primary host is there."""
+        while True:
+            self._stirred.clear()
+            utc_s = self._now()
+            if utc_s is not None and self._host.is_ready:
+                self._waited_for = ""
+                return utc_s
+            awaited = "the clock to be set" if utc_s is None else f"{self._host.topic} online"
+            if awaited != self._waited_for:
+                _log.info("sparkplug waits", awaited=awaited)
+                self._waited_for = awaited
+            await self._stirred.wait()
+
+    async def _receive(self, connection: Connection) -> None:
+        """Sort what comes in, until the connection or the primary host goes."""
+        async for message in connection.messages:
+            topic = str(message.topic)
+            if topic == self._host.topic:
+                self._take_state(message.payload)
+            elif message.retain:
+                self._drop(topic, "it was sent as a retained message")
+            elif len(message.payload) > LARGEST_PAYLOAD:
+                self._drop(topic, f"{len(message.payload)} bytes, more than {LARGEST_PAYLOAD}")
+            else:
+                self._take_commands(topic, message)
+
+    def _take_state(self, payload: bytes) -> None:
+        heard = self._host.heard(payload)
+        if heard is Heard.OFFLINE and self._node.is_born:
+            raise HostAway
+        if heard in (Heard.OLDER, Heard.NOT_UNDERSTOOD):
+            self._drop(str(self._host.topic), heard.name.lower().replace("_", " "))
+        self._stirred.set()
+
+    def _take_commands(self, topic: str, message: aiomqtt.Message) -> None:
+        for command in read_commands(
+            self._node, topic, message.payload, self._now(), self._expiry_s
+        ):
+            if isinstance(command, Rebirth):
+                self._rebirth = True
+                self._stirred.set()
+            elif isinstance(command, Refused):
+                self._drop(topic, command.problem)
+            elif self._requests.full():
+                self._drop(topic, f"{MOST_WAITING} commands are waiting already")
+            else:
+                self._requests.put_nowait(command)
+
+    def _drop(self, topic: str, cause: str) -> None:
+        _log.warning("message dropped", topic=topic, cause=cause)
+
+    async def _hand_on(self) -> None:
+        while self._on_request is not None:
+            await self._on_request(await self._requests.get())

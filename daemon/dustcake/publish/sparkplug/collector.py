@@ -1,0 +1,142 @@
+"""One collector as a Sparkplug device: its metrics, and whether its transmitter can be had."""
+
+from collections.abc import Iterator, Mapping
+
+from dustcake.core.alarm_table import ACTIVE
+from dustcake.core.alarms import Alarm
+from dustcake.core.reading import Quality, Sample
+from dustcake.core.reasons import Because
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.stamp import Stamp
+from dustcake.core.state import State
+from dustcake.publish.render import UNACKNOWLEDGED
+from dustcake.publish.sparkplug.payload import DataType, QualityCode, Value
+from dustcake.publish.sparkplug.report import Report
+from dustcake.publish.wording import sentence
+from dustcake.units import PressureUnit
+
+_CODES = {Quality.GOOD: QualityCode.GOOD, Quality.MAINTENANCE_REQUIRED: QualityCode.GOOD}
+CONTACTS = {
+    "smoke": "Smoke",
+    "door_open": "Door open",
+    "process_running": "Process running",
+    "stop": "Stop",
+}
+
+
+class CollectorDevice:
+    """Turns states of one collector into reports. ``deadbands_pa``: of dP and header pressure."""
+
+    def __init__(
+        self, setpoints: Setpoints, unit: PressureUnit, deadbands_pa: tuple[float, float]
+    ) -> None:
+        self._setpoints = setpoints
+        self._unit = unit
+        self._deadbands_pa = deadbands_pa
+        self._has_answered = False
+        self._unread_since_s: float | None = None
+
+    def is_there(self, state: State, now: Stamp) -> bool:
+        """Whether the transmitter answers. One reply that is missing, or spoiled, is no loss: that
+        is one only when none has come for as long as a reading may be trusted."""
+        reasons = state.sample.reasons
+        code = reasons[0].code if reasons else None
+        if code in (Because.STALE, Because.NO_SAMPLE_YET):
+            return False
+        if code is not Because.READ_FAILED:
+            self._unread_since_s = None
+            self._has_answered = True
+            return True
+        if self._unread_since_s is None:
+            self._unread_since_s = now.mono_s
+        unread_s = now.mono_s - self._unread_since_s
+        return self._has_answered and unread_s < self._setpoints.stale_after_s
+
+    def reports(self, state: State, utc_s: float) -> list[Report]:
+        """Every metric as it is now."""
+        return [
+            *self._readings(state, utc_s),
+            *self._doing(state, utc_s),
+            *self._chosen(state, utc_s),
+            *(report for alarm in state.alarms for report in self._alarm(alarm, utc_s)),
+        ]
+
+    def _readings(self, state: State, utc_s: float) -> Iterator[Report]:
+        dp_deadband_pa, header_deadband_pa = self._deadbands_pa
+        yield _pressure("dP", state.sample, utc_s, dp_deadband_pa)
+        quality = state.sample.quality.value
+        yield _text("dP quality", quality, utc_s)
+        why = "; ".join(sentence(reason, self._unit) for reason in state.sample.reasons)
+        codes = " ".join(reason.code.value for reason in state.sample.reasons)
+        yield _text("dP quality reasons", why, utc_s, gist=codes)
+        if self._setpoints.header is not None:
+            header = state.header or Sample(state.sample.at, None, Quality.FAILURE)
+            yield _pressure("Header pressure", header, utc_s, header_deadband_pa)
+        yield _known("Blower running", DataType.BOOLEAN, state.blower.running, utc_s)
+        for name, label in CONTACTS.items():
+            if getattr(self._setpoints.fitted, name):
+                value: bool | None = getattr(state.contacts, name)
+                yield _known(label, DataType.BOOLEAN, value, utc_s)
+
+    def _doing(self, state: State, utc_s: float) -> Iterator[Report]:
+        decision = state.decision
+        yield _text("Mode", decision.mode.value, utc_s)
+        yield _text("Phase", decision.phase.value, utc_s)
+        yield _text("Cleaning", None if decision.kind is None else decision.kind.value, utc_s)
+        reason, code = sentence(decision.reason, self._unit), decision.reason.code.value
+        yield _text("Reason", reason, utc_s, gist=code)
+        yield _text("Reason code", code, utc_s)
+        for permissive in decision.permissives:
+            yield _text(f"Permissives/{permissive.name}", permissive.met.value, utc_s)
+        for valve, count in enumerate(state.pulsing.counts, start=1):
+            yield Report(f"Valves/{valve}/Pulses", DataType.INT64, count, utc_s)
+        last = state.pulsing.last_valve
+        yield Report("Last valve", DataType.INT32, last, utc_s)
+        yield Report("Event number", DataType.INT64, state.next_seq - 1, utc_s)
+
+    def _chosen(self, state: State, utc_s: float) -> Iterator[Report]:
+        cleaning, limits = self._setpoints.cleaning, self._setpoints.limits
+        points: Mapping[str, float] = {
+            "Set points/Low": cleaning.low_pa,
+            "Set points/High": cleaning.high_pa,
+            "Set points/Filter replacement": limits.replacement_pa,
+            "Zero offset": state.zero.offset_pa,
+        }
+        for name, value_pa in points.items():
+            yield Report(name, DataType.DOUBLE, round(value_pa, 2), utc_s, unit="Pa")
+
+    def _alarm(self, alarm: Alarm, utc_s: float) -> Iterator[Report]:
+        waits = alarm.state in UNACKNOWLEDGED
+        place = f"Alarms/{alarm.name.value}"
+        yield _text(f"{place}/State", alarm.state.value, utc_s)
+        yield Report(f"{place}/Active", DataType.BOOLEAN, alarm.stands, utc_s)
+        yield Report(f"{place}/Unacknowledged", DataType.BOOLEAN, waits, utc_s)
+
+
+def active_alarms(state: State) -> str:
+    """Names of the active alarms, for the node to tell also while the device is lost."""
+    return ", ".join(alarm.name.value for alarm in state.alarms if alarm.state in ACTIVE)
+
+
+def _pressure(name: str, sample: Sample, utc_s: float, deadband_pa: float) -> Report:
+    code = _CODES.get(sample.quality, QualityCode.BAD)
+    if sample.reasons and sample.reasons[0].code is Because.STALE:
+        code = QualityCode.STALE
+    return Report(
+        name,
+        DataType.DOUBLE,
+        None if sample.pa is None else round(sample.pa, 2),
+        utc_s if sample.at.utc_s is None else sample.at.utc_s,
+        code,
+        "Pa",
+        deadband_pa,
+    )
+
+
+def _known(name: str, datatype: DataType, value: Value | None, utc_s: float) -> Report:
+    quality = QualityCode.BAD if value is None else QualityCode.GOOD
+    return Report(name, datatype, value, utc_s, quality)
+
+
+def _text(name: str, text: str | None, utc_s: float, gist: str | None = None) -> Report:
+    return Report(name, DataType.STRING, text, utc_s, gist=gist)

@@ -1,0 +1,126 @@
+"""Commands from host applications: a rebirth, and requests an operator could make as well.
+
+A command to a device writes to a metric below ``Commands/``. It becomes the same request as in
+plain mode, and the decision core may refuse it; the answer is the metric ``Commands/Answer``.
+"""
+
+import json
+from collections.abc import Iterator
+
+from dustcake.core.record import record
+from dustcake.publish.asking import LONGEST_LABEL
+from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode
+from dustcake.publish.sparkplug.payload import DataType, Metric, decode
+from dustcake.publish.sparkplug.report import Report
+from dustcake.publish.sparkplug.topics import MessageType
+from dustcake.publish.sparkplug.wire import PayloadError
+
+Fields = dict[str, object]
+
+MODE, ACKNOWLEDGE = "Commands/Mode", "Commands/Acknowledge"
+BLOWER, ZERO = "Commands/Blower run", "Commands/Zero"
+ZERO_CONFIRMED = "Commands/Zero with blower confirmed off"
+REQUEST, ANSWER = "Commands/Request", "Commands/Answer"
+TYPES = {
+    MODE: DataType.STRING,
+    ACKNOWLEDGE: DataType.STRING,
+    BLOWER: DataType.BOOLEAN,
+    ZERO: DataType.BOOLEAN,
+    ZERO_CONFIRMED: DataType.BOOLEAN,
+    REQUEST: DataType.STRING,
+}
+
+CLOCKS_APART_S = 10.0  # how far a command may come from the future
+
+
+@record
+class Rebirth:
+    """A host application wants all births again."""
+
+
+@record
+class DeviceRequest:
+    """A request for the collector ``device``, as the JSON of plain mode."""
+
+    device: str
+    request: bytes
+
+
+@record
+class Refused:
+    """A command, or one metric of it, that is not passed on, and why."""
+
+    problem: str
+
+
+Command = Rebirth | DeviceRequest | Refused
+
+
+def command_reports(answer: str | None, utc_s: float) -> list[Report]:
+    """What a device shows that takes commands. A command is an impulse, so all read null."""
+    return [
+        *(Report(name, datatype, None, utc_s) for name, datatype in TYPES.items()),
+        Report(ANSWER, DataType.STRING, answer, utc_s),
+    ]
+
+
+def read_commands(
+    node: EdgeNode, topic: str, payload: bytes, utc_s: float | None, expiry_s: float
+) -> Iterator[Command]:
+    """The commands in one NCMD or DCMD.
+
+    One to a device must tell its time, which is not more than ``expiry_s`` ago: what was sent long
+    ago, or to somebody else, must not act now.
+    """
+    try:
+        told = decode(payload)
+    except PayloadError as error:
+        yield Refused(f"not a Sparkplug B payload: {error}")
+        return
+    if topic == node.topics.of(MessageType.NCMD):
+        named = [node.metric_named(metric) for metric in told.metrics if metric.value is True]
+        if REBIRTH in named:
+            yield Rebirth()
+        else:
+            yield Refused(f"the node takes no other command than {REBIRTH} = true")
+        return
+    device = {node.topics.of(MessageType.DCMD, name): name for name in node.devices}.get(topic)
+    if device is None:
+        yield Refused("no such device")
+    elif utc_s is None:
+        yield Refused("this computer's clock is not set, so the age of a command is not known")
+    elif told.timestamp_ms is None:
+        yield Refused("it does not tell when it was sent")
+    elif not -CLOCKS_APART_S <= utc_s - told.timestamp_ms / 1000 <= expiry_s:
+        age_s = utc_s - told.timestamp_ms / 1000
+        yield Refused(f"it was sent {age_s:.0f} s ago, and holds for {expiry_s:g} s")
+    else:
+        for metric in told.metrics:
+            yield _request(node, device, metric, told.timestamp_ms)
+
+
+def _request(node: EdgeNode, device: str, metric: Metric, at_ms: int) -> Command:
+    name = node.metric_named(metric, device)
+    if name is None:
+        return Refused(f"{device} has no metric {metric.name or metric.alias}")
+    if name not in TYPES:
+        return Refused(f"{name} of {device} cannot be written")
+    value = metric.value
+    if not isinstance(value, str if TYPES[name] is DataType.STRING else bool):
+        return Refused(f"{name} of {device} takes a {TYPES[name].name.lower()}")
+    if name == REQUEST:
+        return DeviceRequest(device, str(value).encode())
+    if name in (ZERO, ZERO_CONFIRMED) and value is False:
+        return Refused(f"{name} is done by writing true")
+    fields: Fields
+    if name == MODE:
+        fields = {"request": "mode", "mode": value}
+    elif name == ACKNOWLEDGE:
+        fields = {"request": "acknowledge", "alarm": value}
+    elif name == BLOWER:
+        fields = {"request": "blower", "run": value}
+    else:
+        fields = {"request": "zero", "blower_off_confirmed": name == ZERO_CONFIRMED}
+    # The same command delivered twice has the same time, and acts once.
+    fields["id"] = f"{at_ms} {name.removeprefix('Commands/')} {value}"[:LONGEST_LABEL]
+    return DeviceRequest(device, json.dumps(fields).encode())

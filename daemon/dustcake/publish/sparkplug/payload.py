@@ -1,0 +1,247 @@
+"""Sparkplug B payloads: metrics with name or alias, type, value, time and properties.
+
+Field and type numbers are those of the open schema of the Sparkplug B payload (Sparkplug 3.0,
+chapter 6). Data sets, templates and files are not used here: a decoded one is a metric without
+a value.
+"""
+
+from collections.abc import Mapping, Sequence
+from enum import IntEnum
+from struct import unpack
+
+from dustcake.core.record import record
+from dustcake.publish.sparkplug.wire import (
+    Field,
+    PayloadError,
+    WireType,
+    bytes_field,
+    double_field,
+    fields,
+    float_field,
+    varint_field,
+)
+
+Value = bool | int | float | str
+LARGEST_DATATYPE = 34  # the arrays end there
+
+
+class DataType(IntEnum):
+    """The types a metric of ours can have, with the numbers of the specification."""
+
+    INT32 = 3
+    INT64 = 4
+    UINT32 = 7
+    UINT64 = 8
+    FLOAT = 9
+    DOUBLE = 10
+    BOOLEAN = 11
+    STRING = 12
+
+
+class QualityCode(IntEnum):
+    """The values of the property `Quality` (Sparkplug 3.0, 6.4.9.1)."""
+
+    BAD = 0
+    GOOD = 192
+    STALE = 500
+
+
+QUALITY, UNIT = "Quality", "unit"
+_BITS = {DataType.INT32: 32, DataType.INT64: 64, DataType.UINT32: 32, DataType.UINT64: 64}
+
+
+@record
+class Property:
+    """Something said of a metric, beside its value."""
+
+    key: str
+    datatype: DataType
+    value: Value
+
+
+@record
+class Metric:
+    """One metric. ``name`` stands in births and wherever there is no ``alias``. ``value`` None:
+    there is none now. ``tells_type``: whether the type travels with it, as in births; one that
+    came without has ``datatype`` None."""
+
+    name: str | None
+    alias: int | None
+    timestamp_ms: int | None
+    datatype: DataType | int | None
+    value: Value | None
+    tells_type: bool = True
+    is_historical: bool = False
+    properties: tuple[Property, ...] = ()
+
+
+@record
+class Payload:
+    """One message. ``seq``: 0 to 255, None in deaths of the node and in commands."""
+
+    timestamp_ms: int | None
+    metrics: tuple[Metric, ...]
+    seq: int | None = None
+
+
+def encode(payload: Payload) -> bytes:
+    """The bytes of ``payload``."""
+    out = b""
+    if payload.timestamp_ms is not None:
+        out += varint_field(1, payload.timestamp_ms)
+    for metric in payload.metrics:
+        out += bytes_field(2, _encode_metric(metric))
+    if payload.seq is not None:
+        out += varint_field(3, payload.seq)
+    return out
+
+
+def _encode_metric(metric: Metric) -> bytes:
+    out = b""
+    if metric.name is not None:
+        out += bytes_field(1, metric.name.encode())
+    if metric.alias is not None:
+        out += varint_field(2, metric.alias)
+    if metric.timestamp_ms is not None:
+        out += varint_field(3, metric.timestamp_ms)
+    if metric.tells_type and metric.datatype is not None:
+        out += varint_field(4, metric.datatype)
+    if metric.is_historical:
+        out += varint_field(5, 1)
+    if metric.value is None:
+        out += varint_field(7, 1)
+    if metric.properties:
+        out += bytes_field(9, _encode_properties(metric.properties))
+    if metric.value is not None:
+        out += _encode_value(DataType(metric.datatype or 0), metric.value, 10)
+    return out
+
+
+def _encode_properties(properties: Sequence[Property]) -> bytes:
+    out = b"".join(bytes_field(1, each.key.encode()) for each in properties)
+    for each in properties:
+        value = varint_field(1, each.datatype) + _encode_value(each.datatype, each.value, 3)
+        out += bytes_field(2, value)
+    return out
+
+
+def _encode_value(datatype: DataType, value: Value, first_key: int) -> bytes:
+    """In a metric the values begin at field 10, in a property at field 3, in the same order."""
+    match datatype:
+        case DataType.INT32 | DataType.UINT32:
+            return varint_field(first_key, int(value) & 0xFFFF_FFFF)
+        case DataType.INT64 | DataType.UINT64:
+            return varint_field(first_key + 1, int(value) & 0xFFFF_FFFF_FFFF_FFFF)
+        case DataType.FLOAT:
+            return float_field(first_key + 2, float(value))
+        case DataType.DOUBLE:
+            return double_field(first_key + 3, float(value))
+        case DataType.BOOLEAN:
+            return varint_field(first_key + 4, int(value))
+        case _:
+            return bytes_field(first_key + 5, str(value).encode())
+
+
+def decode(data: bytes) -> Payload:
+    """The payload in ``data``. Raises ``PayloadError``."""
+    timestamp_ms: int | None = None
+    seq: int | None = None
+    metrics: list[Metric] = []
+    for field in fields(data):
+        if field.key == 1:
+            timestamp_ms = _number(field)
+        elif field.key == 2:
+            metrics.append(_decode_metric(_data(field)))
+        elif field.key == 3:
+            seq = _number(field)
+    return Payload(timestamp_ms, tuple(metrics), seq)
+
+
+def _decode_metric(data: bytes) -> Metric:
+    found = {field.key: field for field in fields(data)}
+    datatype = None
+    if 4 in found:
+        datatype = _number(found[4])
+        if not 1 <= datatype <= LARGEST_DATATYPE:
+            raise PayloadError(f"there is no data type {datatype}")
+    value = None if 7 in found and _number(found[7]) else _decode_value(found, 10, datatype)
+    return Metric(
+        name=_text(found[1]) if 1 in found else None,
+        alias=_number(found[2]) if 2 in found else None,
+        timestamp_ms=_number(found[3]) if 3 in found else None,
+        datatype=datatype,
+        value=value,
+        tells_type=datatype is not None,
+        is_historical=5 in found and _number(found[5]) != 0,
+        properties=_decode_properties(_data(found[9])) if 9 in found else (),
+    )
+
+
+def _decode_properties(data: bytes) -> tuple[Property, ...]:
+    """Those of a type of ours that have a value; others are left out."""
+    keys: list[str] = []
+    values: list[dict[int, Field]] = []
+    for field in fields(data):
+        if field.key == 1:
+            keys.append(_text(field))
+        elif field.key == 2:
+            values.append({each.key: each for each in fields(_data(field))})
+    if len(keys) != len(values):
+        raise PayloadError(f"{len(keys)} names for {len(values)} properties")
+    found: list[Property] = []
+    for key, parts in zip(keys, values, strict=True):
+        datatype = _number(parts[1]) if 1 in parts else 0
+        value = _decode_value(parts, 3, datatype)
+        if value is not None and datatype in list(DataType):
+            found.append(Property(key, DataType(datatype), value))
+    return tuple(found)
+
+
+def _decode_value(found: Mapping[int, Field], first_key: int, datatype: int | None) -> Value | None:
+    for key in (first_key, first_key + 1):
+        if key in found:
+            return _signed(_number(found[key]), datatype)
+    if first_key + 2 in found:
+        return _real(found[first_key + 2], WireType.FIXED32, "<f")
+    if first_key + 3 in found:
+        return _real(found[first_key + 3], WireType.FIXED64, "<d")
+    if first_key + 4 in found:
+        return _number(found[first_key + 4]) != 0
+    if first_key + 5 in found:
+        return _text(found[first_key + 5])
+    return None
+
+
+def _signed(number: int, datatype: int | None) -> int:
+    """Negative numbers travel as their two's complement."""
+    if datatype in (DataType.INT32, DataType.INT64):
+        bits = _BITS[DataType(datatype)]
+        number &= (1 << bits) - 1
+        return number - (1 << bits) if number >> (bits - 1) else number
+    return number
+
+
+def _number(field: Field) -> int:
+    if field.wire_type is not WireType.VARINT:
+        raise PayloadError(f"field {field.key} is no number")
+    return field.number
+
+
+def _data(field: Field) -> bytes:
+    if field.wire_type is not WireType.LENGTH_DELIMITED:
+        raise PayloadError(f"field {field.key} has no length")
+    return field.data
+
+
+def _text(field: Field) -> str:
+    try:
+        return _data(field).decode()
+    except UnicodeDecodeError:
+        raise PayloadError(f"field {field.key} is not UTF-8") from None
+
+
+def _real(field: Field, wire_type: WireType, packing: str) -> float:
+    if field.wire_type is not wire_type:
+        raise PayloadError(f"field {field.key} is no floating-point number")
+    value: float = unpack(packing, field.data)[0]
+    return value

@@ -1,0 +1,130 @@
+"""What one device, or the node itself, has told and has yet to tell."""
+
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+
+from dustcake.core.record import record
+from dustcake.publish.sparkplug.payload import Metric
+from dustcake.publish.sparkplug.report import Report
+
+ALIASES_EACH = 65_536
+
+
+@record
+class Change:
+    """A value that waits. ``is_historical``: a newer one has been told in a birth since."""
+
+    report: Report
+    is_historical: bool = False
+
+
+@record
+class Birth:
+    """All metrics, and what waited that is told with them."""
+
+    metrics: tuple[Metric, ...]
+    covered: Sequence[Report]
+
+
+class Lost:
+    """Marks in the queue that the device was lost here."""
+
+
+LOST = Lost()
+
+
+class Source:
+    """Values by name, their aliases, and what waits, oldest first, ``capacity`` at most.
+
+    ``number`` sets its aliases apart from those of every other source of the node. Reports named
+    in ``without_alias`` have none.
+    """
+
+    def __init__(self, number: int, capacity: int, without_alias: frozenset[str]) -> None:
+        self._first_alias = number * ALIASES_EACH + 1
+        self._capacity = capacity
+        self._without_alias = without_alias
+        self._present: dict[str, Report] = {}
+        self._told: dict[str, Report] = {}
+        self._aliases: dict[str, int] = {}
+        self.waiting: deque[Change | Lost] = deque()
+        self.dropped = 0
+        self.is_there = False
+        self.is_born = False
+        """Whether its birth has been published in this session, and no death since."""
+
+    @property
+    def names(self) -> Mapping[int, str]:
+        """Metric by alias."""
+        return {alias: name for name, alias in self._aliases.items()}
+
+    def observe(self, reports: Iterable[Report], *, is_there: bool) -> None:
+        """Take in the present values; all of them, each time."""
+        was_there, self.is_there = self.is_there, is_there
+        self._present = {report.name: report for report in reports}
+        changed = [each for each in self._present.values() if self._is_news(each)]
+        for report in changed:
+            if report.name not in self._told:
+                # What a birth did not name must not be told: there is another birth.
+                self.is_born = False
+                self._aliases.setdefault(report.name, self._first_alias + len(self._aliases))
+            self._told[report.name] = report
+        # The last values of a device that has just been lost still are news; those of one that
+        # is away are not, for a subscriber takes nothing it has said for present.
+        if was_there or is_there:
+            for report in sorted(changed, key=lambda each: each.utc_s):
+                self._wait(Change(report))
+        if was_there and not is_there:
+            self._wait(LOST)
+
+    def _is_news(self, report: Report) -> bool:
+        told = self._told.get(report.name)
+        return told is None or report.differs(told)
+
+    def _wait(self, what: Change | Lost) -> None:
+        if len(self.waiting) >= self._capacity:
+            self.waiting.popleft()
+            self.dropped += 1
+        self.waiting.append(what)
+
+    def wait_again(self, reports: Iterable[Report]) -> None:
+        """These may not have arrived: they wait once more, before everything else."""
+        room = self._capacity - len(self.waiting)
+        again = list(reports)
+        kept = again[max(0, len(again) - room) :]
+        self.dropped += len(again) - len(kept)
+        self.waiting.extendleft(Change(report, is_historical=True) for report in reversed(kept))
+
+    def birth(self) -> Birth:
+        """Every metric with its present value. What the birth itself says waits no longer."""
+        self.make_past()
+        self._told = dict(self._present)
+        covered: list[Report] = []
+        past: deque[Change | Lost] = deque()
+        for each in self.waiting:
+            assert isinstance(each, Change)
+            if each.report == self._told.get(each.report.name):
+                covered.append(each.report)
+            elif each.report.name in self._told:
+                past.append(each)
+        self.waiting = past
+        self.is_born = True
+        metrics = tuple(
+            report.in_birth(None if name in self._without_alias else self._aliases[name])
+            for name, report in self._told.items()
+        )
+        return Birth(metrics, covered)
+
+    def make_past(self) -> None:
+        """No birth holds any more, and what waits will be history when it is told."""
+        self.is_born = False
+        self.waiting = deque(
+            Change(each.report, is_historical=True)
+            for each in self.waiting
+            if isinstance(each, Change)
+        )
+
+    def metric(self, change: Change) -> Metric:
+        """``change`` as data have it."""
+        alias = self._aliases[change.report.name]
+        return change.report.in_data(alias, is_historical=change.is_historical)

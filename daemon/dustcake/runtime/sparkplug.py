@@ -1,0 +1,115 @@
+"""The daemon as a Sparkplug B edge node, its collectors as devices."""
+
+from collections.abc import Sequence
+from functools import partial
+from importlib.metadata import version
+from typing import Any
+
+from dustcake.adapters.mqtt import EdgeNodeLink
+from dustcake.core.state import State
+from dustcake.ports import Clock
+from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
+from dustcake.publish.sparkplug.commands import DeviceRequest, command_reports
+from dustcake.publish.sparkplug.edge_node import EdgeNode
+from dustcake.publish.sparkplug.payload import DataType
+from dustcake.publish.sparkplug.primary_host import PrimaryHost
+from dustcake.publish.sparkplug.report import Report
+from dustcake.publish.sparkplug.topics import NodeTopics
+from dustcake.runtime.brokers import broker_link, link_content
+from dustcake.runtime.installed import Installed
+from dustcake.settings.broker import Sparkplug
+from dustcake.settings.model import Settings
+from dustcake.settings.setpoints import to_setpoints
+
+# A broken connection is noticed after one and a half times the keepalive at the latest.
+UNNOTICED = 1.5
+
+
+class SparkplugNode:
+    """Watches every collector, and tells what changes."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        sparkplug: Sparkplug,
+        installed: Sequence[Installed],
+        clock: Clock,
+    ) -> None:
+        self._clock = clock
+        self._installed = {each.name: each for each in installed}
+        self._takes_commands = sparkplug.commands_enabled
+        self._answers: dict[str, str] = {}
+        self._site = settings.site.name
+        deadbands_pa = (sparkplug.dp_deadband.pa, sparkplug.header_deadband.pa)
+        self._devices = {
+            collector.name: CollectorDevice(
+                to_setpoints(collector), collector.shown_in, deadbands_pa
+            )
+            for collector in settings.collectors
+        }
+        self._alarms: dict[str, tuple[bool, str]] = {}
+        self._node = EdgeNode(
+            NodeTopics(sparkplug.group, sparkplug.node),
+            self._devices,
+            capacity=sparkplug.history_values,
+            unsure_s=UNNOTICED * sparkplug.keepalive_s,
+        )
+        self._link = EdgeNodeLink(
+            broker_link(sparkplug, "sparkplug", settings.sparkplug_client_id),
+            self._node,
+            PrimaryHost(sparkplug.primary_host),
+            clock,
+            on_request=self._ask if self._takes_commands else None,
+            command_expiry_s=sparkplug.command_expiry_s,
+        )
+        for each in installed:
+            each.watchers.append(partial(self._observe, each.name))
+
+    def _observe(self, name: str, state: State) -> None:
+        now = self._clock.now()
+        device = self._devices[name]
+        is_there = device.is_there(state, now)
+        if now.utc_s is None:
+            return  # every metric must tell its time
+        reports = device.reports(state, now.utc_s)
+        if self._takes_commands:
+            reports += command_reports(self._answers.get(name), now.utc_s)
+        self._node.observe(name, reports, is_there=is_there)
+        alarms = (is_there, active_alarms(state))
+        if self._alarms.get(name) != alarms:
+            self._alarms[name] = alarms
+            self._node.observe_node(self._facts(now.utc_s), now.utc_s)
+        self._link.stir()
+
+    def _facts(self, utc_s: float) -> list[Report]:
+        facts = [
+            Report("Properties/Software", DataType.STRING, "dustcake", utc_s),
+            Report("Properties/Version", DataType.STRING, version("dustcake"), utc_s),
+            Report("Properties/Site", DataType.STRING, self._site, utc_s),
+        ]
+        for name, (is_there, alarms) in self._alarms.items():
+            place = f"Collectors/{name}"
+            facts += [
+                Report(f"{place}/Transmitter answers", DataType.BOOLEAN, is_there, utc_s),
+                Report(f"{place}/Active alarms", DataType.STRING, alarms, utc_s),
+            ]
+        return facts
+
+    async def _ask(self, asked: DeviceRequest) -> None:
+        collector = self._installed[asked.device]
+        answer = await collector.answering.answer(asked.request, "sparkplug")
+        self._answers[asked.device] = answer.decode()
+        self._observe(asked.device, collector.engine.state)
+
+    async def publish(self) -> None:
+        """Keep the link to the broker, until cancelled."""
+        await self._link.run()
+
+    @property
+    def is_behind(self) -> bool:
+        """Whether something that has happened is not told yet, although it could be."""
+        return self._link.is_behind
+
+    def status(self) -> dict[str, Any]:
+        """What `dustcake status` is told."""
+        return link_content(self._link.status)

@@ -1,0 +1,102 @@
+"""Settings of the connections to MQTT brokers."""
+
+import ipaddress
+from typing import Literal
+
+from pydantic import Field
+
+from dustcake.settings.base import ClientId, Host, Line, SecretFile, Section, SparkplugId, Topic
+from dustcake.settings.pressure import PositivePressure
+from dustcake.units import Pressure, PressureUnit
+
+
+class Tls(Section):
+    """TLS to the broker. An empty table is enough for a publicly trusted certificate."""
+
+    ca_file: SecretFile | None = None
+    """PEM file of the certificate authority. Left out: those the system trusts."""
+    cert_file: SecretFile | None = None
+    """PEM file of this daemon's own certificate, for brokers that ask for one."""
+    key_file: SecretFile | None = None
+    """PEM file of the key that belongs to it."""
+    verify: bool = True
+    """Check the broker's certificate and name. False only for a trial: anybody could pretend to
+    be the broker."""
+
+
+class Broker(Section):
+    """A connection to an MQTT broker."""
+
+    host: Host
+    """Host name or address of the broker."""
+    port: int | None = Field(default=None, ge=1, le=65535)
+    """Left out: 8883 with TLS, 1883 without."""
+    tls: Tls | None = None
+    """TLS; needed for a broker on another machine."""
+    allow_plaintext: bool = False
+    """Allow a broker on another machine without TLS: everybody on the network can then read, and
+    forge, what is sent."""
+    username: Line | None = None
+    """User name at the broker."""
+    password_file: SecretFile | None = None
+    """Absolute path of a file that holds the password, in its first line."""
+    client_id: ClientId | None = None
+    """Client identifier; no two clients of a broker may share one. Left out: `dustcake-` and the
+    name of the site, for Sparkplug with `-sparkplug` after it."""
+    version: Literal["5", "3.1.1"] = "5"
+    """Version of MQTT."""
+    keepalive_s: int = Field(default=30, ge=5, le=3600)
+    """A broken connection is noticed after one and a half times this."""
+
+    @property
+    def is_local(self) -> bool:
+        """Whether the broker runs on this machine."""
+        if self.host == "localhost":
+            return True
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return False
+
+    @property
+    def port_used(self) -> int:
+        """TCP port of the broker."""
+        if self.port is not None:
+            return self.port
+        return 1883 if self.tls is None else 8883
+
+
+class Mqtt(Broker):
+    """The broker to publish to. Leave the table out to publish nothing."""
+
+    root: Topic = "dustcake"
+    """First level or levels of every topic: root/collector/measurement and so on."""
+    measurement_every_s: float = Field(default=10.0, ge=0.5, le=3600)
+    """From one published measurement to the next. Events are published at once."""
+    requests_enabled: bool = False
+    """Whether requests that come in over MQTT are put to the decision core at all."""
+
+
+class Sparkplug(Broker):
+    """A broker of a Sparkplug B infrastructure. The daemon is one edge node, each collector one
+    device. Apart from the table `mqtt`, with a connection of its own; leave it out to have none."""
+
+    group: SparkplugId
+    """Group id: the second level of every topic."""
+    node: SparkplugId
+    """Edge node id. Group and node together must be unique in the infrastructure."""
+    primary_host: SparkplugId | None = None
+    """Host id of the primary host application. While it is offline nothing is published, and
+    values are kept. Left out: nobody is waited for."""
+    commands_enabled: bool = False
+    """Whether commands to devices are listened to and put to the decision core at all. A request
+    for rebirth always is."""
+    command_expiry_s: float = Field(default=60.0, ge=1, le=3600)
+    """A command sent longer ago than this is dropped; both clocks must be right."""
+    dp_deadband: PositivePressure = Pressure(10.0, PressureUnit.PA)
+    """A dP that differs by less than this from the last one told is not told."""
+    header_deadband: PositivePressure = Pressure(0.1, PressureUnit.BAR)
+    """The same for header pressure."""
+    history_values: int = Field(default=20_000, ge=100, le=1_000_000)
+    """Values of each collector that are kept in memory while they cannot be told, about 150 bytes
+    each; then the oldest go."""
