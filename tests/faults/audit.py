@@ -35,6 +35,9 @@ class WatchedJournal:
         self._world.audit.loaded = None if stored is None else stored.state
         return stored
 
+    async def last_seq(self, collector: str) -> int:
+        return await self._store.last_seq(collector)
+
     async def commit(self, commit: Commit) -> CommitFailed | None:
         self.attempted = commit.state
         self._world.trouble.trigger("commit")
@@ -88,10 +91,14 @@ class Audit:
             self._stripped = self._without_inputs()
             return
         self._state = self._stripped = None
-        self._replay_seq = 1
         self._alarms = {}
-        self.events = []
         self.world.watch.executed.clear()
+        if what == "state":
+            # The events on record stay, and the numbers of those that come go on from there.
+            self._replay_seq = len(self.events) + 1
+            return
+        self._replay_seq = 1
+        self.events = []
         broker.new_starts += 1
         broker.lost_until = 0
 

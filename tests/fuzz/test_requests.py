@@ -171,7 +171,7 @@ def test_a_reply_goes_anywhere_but_over_what_we_say(
     async def story() -> None:
         settings = LinkSettings(host="192.0.2.1", client_id="c", root="mill")
         link = MqttLink(settings, FakeStore(), Says())
-        link._status = replace(link.status, connected=True)
+        link._upkeep.status = replace(link.status, connected=True)
         for asked in (topic, f"mill/{topic}", f"mill/reply/{topic}"):
             link.reply(asked, payload, correlation)
         while link._live._items:
