@@ -1,6 +1,7 @@
 """What the card holds against what happened: after every life, and at the broker in the end."""
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from dustcake.adapters.store import History, SqliteStore, StoreRefused
@@ -181,7 +182,8 @@ class Audit:
                     )
                     if state is not None and begun_from != state:
                         self.world.object(f"the life of {happened.at} began from another state")
-                    state = begun_from or first_state(setpoints, happened.at)
+                    afresh = first_state(setpoints, happened.at)
+                    state = begun_from or replace(afresh, next_seq=self._replay_seq)
                 if state is None:
                     self.world.object(f"the inputs on record begin with {happened}")
                     return

@@ -6,7 +6,7 @@ who keeps a ledger of the events.
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from random import Random
 from typing import TYPE_CHECKING
@@ -39,12 +39,17 @@ class Broker:
 
     @asynccontextmanager
     async def connect(
-        self, _settings: LinkSettings, will: Publication, _leave_s: float
+        self,
+        _settings: LinkSettings,
+        will: Publication,
+        sent: Callable[[], None],
+        _leave_s: float,
     ) -> AsyncIterator["Connection"]:
         """Connect; leave in order on the way out."""
         await self.trip()
         if self._world.trouble.active("broker_away"):
             raise aiomqtt.MqttError("connection refused")
+        sent()
         connection = self.connection = Connection(self, will)
         self._world.ledger.note("broker", "connected")
         try:

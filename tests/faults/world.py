@@ -12,7 +12,7 @@ from unittest.mock import patch
 
 import structlog
 
-from dustcake.adapters.mqtt import link
+from dustcake.adapters.mqtt import upkeep
 from dustcake.core.inputs import Input
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
@@ -131,7 +131,7 @@ class World:
             with (
                 patch.object(sqlite3, "connect", self.disk.connect),
                 patch.object(Path, "rename", rename),
-                patch.object(link, "connect", self.broker.connect),
+                patch.object(upkeep, "connect", self.broker.connect),
                 patch.object(engines, "step", self._step),
             ):
                 yield
