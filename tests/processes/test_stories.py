@@ -1,17 +1,18 @@
 """Single stories of a bad network and of a broker that comes and goes, told by real processes."""
 
+import json
 import time
 from pathlib import Path
 from random import Random
 
 import pytest
 
-from processes.backlog import fill_outbox
+from processes.backlog import fill_minutes, fill_outbox
 from processes.campaign import QUICK, seed_of
 from processes.ledger import Ledger, due
 from processes.proxy import BadNetwork, Trouble
 from system_support import settings
-from system_support.broker import Broker, until
+from system_support.broker import Broker, running, until
 from system_support.device import device, scenario
 from system_support.processes import Daemon, Daemons
 
@@ -59,6 +60,29 @@ async def test_the_broker_is_restarted_while_a_thousand_events_wait(
             assert ledger.numbered("event") == due(file, journal)
     finally:
         broker.stop()
+
+
+@pytest.mark.broker
+async def test_the_subscriber_sees_which_minutes_were_given_up(
+    tmp_path: Path, daemons: Daemons
+) -> None:
+    """A broker away for longer than minutes are kept waiting: here 20 of 90."""
+    async with running(Broker(tmp_path / "broker")) as broker, device(CLEAN) as plant:
+        ledger = Ledger(broker)
+        async with ledger.subscriber:
+            bus, mqtt = settings.tcp_bus(plant.port), settings.mqtt(broker.port)
+            file = settings.write(tmp_path, bus, settings.collector(), mqtt=mqtt)
+            await fill_minutes(file, minutes=90, most=20)
+            daemon = await daemons.start(file)
+            await until(lambda: ledger.tells(b'"event": "started"'), "the start, after them")
+            assert await daemon.terminate() == 0
+        minutes = [json.loads(one) for one in ledger.payloads("minute")]
+        events = ledger.numbered("event")
+    numbers = [one["number"] for one in minutes]
+    assert 20 <= len(minutes) < 60
+    assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
+    assert {one["dropped"] for one in minutes} == {numbers[0] - 1}
+    assert events == due(file, tmp_path / "journal.db"), "of events none"
 
 
 @pytest.mark.timeout(180)
