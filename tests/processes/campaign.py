@@ -188,9 +188,8 @@ class Campaign:
                 await soon(self._at_work.exists, 5.0)
                 await asyncio.sleep(chance.uniform(0.0, 0.05))
             case Victim.PULSING | Victim.DEVICE_PULSING:
-                edges = self.simulated.edges
-                await soon(lambda: self.simulated.edges > edges and self.simulated.pulsing, 3.0)
-                await asyncio.sleep(chance.uniform(0.0, 0.3))
+                await soon(lambda: self.simulated.pulsing, 6.0)
+                await asyncio.sleep(chance.uniform(0.0, 0.2))
             case Victim.TELLING:
                 lines = len(self.ledger.subscriber.lines)
                 await soon(lambda: len(self.ledger.subscriber.lines) > lines, 3.0)

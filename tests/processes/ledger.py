@@ -53,10 +53,9 @@ class Ledger:
         """The payloads of a topic that are numbered, without repetitions. The same number with
         other bytes, a gap, or a first coming out of order fails the test."""
         first: dict[int, bytes] = {}
-        for one in self.told:
-            if one.topic == f"dustcake/{NAME}/{leaf}":
-                n = json.loads(one.payload)[number]
-                assert first.setdefault(n, one.payload) == one.payload, f"two payloads of {n}"
+        for payload in self.payloads(leaf):
+            n = json.loads(payload)[number]
+            assert first.setdefault(n, payload) == payload, f"two payloads of {n}"
         assert list(first) == list(range(1, len(first) + 1)), _first_gap(list(first))
         return list(first.values())
 
@@ -64,9 +63,13 @@ class Ledger:
         """Whether these are in one of the latest messages."""
         return any(words in one.payload for one in self.told[-latest:])
 
+    def payloads(self, leaf: str) -> list[bytes]:
+        """All of a topic, as they came."""
+        return [one.payload for one in self.told if one.topic == f"dustcake/{NAME}/{leaf}"]
+
     def repetitions(self, leaf: str) -> int:
         """How many messages of a topic came again."""
-        payloads = [one.payload for one in self.told if one.topic == f"dustcake/{NAME}/{leaf}"]
+        payloads = self.payloads(leaf)
         return len(payloads) - len(set(payloads))
 
 

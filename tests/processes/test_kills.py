@@ -154,7 +154,7 @@ def enough_was_reached(one: Campaign, victims: Sequence[Victim]) -> None:
         one.kills[v] for v in (Victim.STARTING, Victim.PULSING, Victim.TELLING, Victim.DAEMON)
     )
     assert daemon > len(victims) / 2
-    assert one.in_pulse > len(victims) / 10
+    assert one.in_pulse >= len(victims) / 20
     assert set(one.kills) == set(Victim)
     for side in (one.field_side, one.plant_side):
         assert set(side.had) == set(side.troubles)
