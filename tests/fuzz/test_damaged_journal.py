@@ -27,6 +27,7 @@ from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.ports import Commit, CommitFailed
+from dustcake.publish.topics import may_be_published_to
 from fuzz.examples import examples
 from ports.store.driven import COLLECTOR, RENDERER, SETPOINTS, Driven
 from settings.files import file_text
@@ -142,6 +143,7 @@ async def goes_on(path: Path) -> None:
             queued = await outbox.pending(1)
             if not queued:
                 break
+            assert may_be_published_to(queued[0].publication.topic)
             await outbox.delivered([queued[0].ref])
         else:
             raise AssertionError("the outbox never becomes empty")
@@ -216,6 +218,9 @@ def test_it_is_cut_off(sound: Path, kept: float, after: bytes) -> None:
     value=CELLS,
     text=st.booleans(),
 )
+@example(table="outbox", row=0, column=9, value=None, text=False)
+@example(table="outbox", row=0, column=8, value=None, text=False)
+@example(table="outbox", row=22, column=2, value="a/#", text=False)
 def test_a_cell_changes(
     sound: Path, table: str, row: int, column: int, value: Any, text: bool
 ) -> None:

@@ -51,3 +51,11 @@ class Topics:
     def reply(self) -> str:
         """What became of requests that name no response topic of their own."""
         return self._of("reply")
+
+
+def may_be_published_to(topic: str) -> bool:
+    """Whether ``topic`` is one: something, without wildcards and what cannot be printed, in no more
+    bytes than the protocol has room for (MQTT 5.0, sections 1.5.4 and 4.7)."""
+    if not topic or set("+#") & set(topic) or not topic.isprintable():
+        return False
+    return len(topic.encode()) <= 65_535

@@ -14,6 +14,7 @@ from dustcake.adapters.mqtt.settings import LinkSettings
 from dustcake.adapters.mqtt.upkeep import LinkStatus, Upkeep
 from dustcake.ports import Outbox
 from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.topics import may_be_published_to
 
 LIVE_CAPACITY = 256
 
@@ -82,7 +83,7 @@ class MqttLink:
         """
         levels = topic.split("/")
         own = f"{topic}/".startswith(f"{self._settings.root}/") and "reply" not in levels
-        if not topic or own or set("+#") & set(topic) or not topic.isprintable():
+        if own or not may_be_published_to(topic):
             _log.warning("reply not sent", topic=topic, cause="not a topic for replies")
         elif self.status.connected:
             publication = Publication(topic, payload, qos=0, retain=False, keep=Keep.LIVE)

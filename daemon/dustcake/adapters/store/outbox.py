@@ -34,6 +34,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.ports import Commit, Queued
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
+from dustcake.publish.topics import may_be_published_to
 
 MOST_UNFORGOTTEN = 64
 """Acknowledged publications are deleted together with the next commit, to spare the memory card;
@@ -237,11 +238,15 @@ class CollectorOutbox:
         """None where there is nothing left to tell. Raises ``FormatError``."""
         keep, source, quality, topic, payload, qos, retain, expiry_s = checked("outbox", row, _ROW)
         if source is None:
+            if not may_be_published_to(topic):
+                raise FormatError("outbox: the topic is none")
             return Publication(topic, payload, qos, bool(retain), Keep(keep), expiry_s)
         if self._renderer is None:
             raise LookupError(f"nobody words the events of {self._collector}")
         if keep == "minute":
             return self._minute(connection, source, self._renderer)
+        if quality is None:
+            raise FormatError("outbox: an event without quality")
         return _event(connection, source, Quality(quality), self._renderer)
 
     def _minute(
