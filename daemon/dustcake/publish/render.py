@@ -58,6 +58,7 @@ class Renderer:
             if fitted.process_running
             else None,
             "stop": contact(contacts.stop) if fitted.stop else None,
+            "drum_full": contact(contacts.drum_full) if fitted.drum_full else None,
         }
         body = payload("measurement", utc_s, state.next_seq - 1, content)
         expiry_s = self.measurement_expiry_s
@@ -214,7 +215,7 @@ UNACKNOWLEDGED = (
 
 def _of_note(alarm: Alarm) -> tuple[object, ...]:
     """What of an alarm is worth telling again when it changes: not its delays."""
-    return alarm.state, alarm.stands, alarm.cause, alarm.by, alarm.why, alarm.until_s
+    return alarm.state, alarm.stands, alarm.reason, alarm.by, alarm.why, alarm.until_s
 
 
 def _spread(spread: Spread | None) -> Fields | None:
