@@ -38,8 +38,11 @@ from dustcake.core.reasons import Because, because
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
+    Entry,
     HandleAlarm,
     Mode,
+    RecordEntry,
+    RecordFilterChange,
     RunBlower,
     SelectMode,
     SetZero,
@@ -64,6 +67,8 @@ REQUESTS = (
     | st.builds(Acknowledge, TEXTS)
     | st.builds(HandleAlarm, st.sampled_from(AlarmAction), TEXTS, TEXTS, st.none() | NUMBERS)
     | st.builds(RunBlower, st.booleans())
+    | st.builds(RecordFilterChange, TEXTS, st.lists(st.integers(1, 99)).map(tuple))
+    | st.builds(RecordEntry, st.sampled_from(Entry), TEXTS, TEXTS)
 )
 INPUTS = {
     PollCompleted: st.builds(PollCompleted, STAMPS, SIGNALS, CONTACTS, st.none() | SIGNALS),
@@ -124,6 +129,10 @@ BODIES: list[events.Body] = [
     events.BlowerRunSet(True, "by hand"),
     events.JournalChanged(False, "disk full"),
     events.RequestAnswered("id", "mode", "panel", False, REASON),
+    events.FiltersChanged(812.5, "spare set", "fitter", (1, 3)),
+    events.LogEntry("drum_emptied", "", "drum", "fitter"),
+    events.UpkeepDue("drum", "look into it"),
+    events.SettingChanged("cleaning.high_pa", "1000.0", "1100.0", "night shift"),
 ]
 
 

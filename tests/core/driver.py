@@ -98,7 +98,7 @@ BASE = Setpoints(
         AlarmSetting(name, True, ALARM_ON_S, ALARM_OFF_S, Priority.MEDIUM) for name in AlarmName
     ),
     limits=AlarmLimits(1250.0, 2, 1500.0, 75.0, 60.0, 60.0),
-    alarm_rules=AlarmRules(shelve_max_s=3600.0, frequent_gap_s=60.0, frequent_runs=3),
+    alarm_rules=AlarmRules(3600.0, 600.0, 60.0, 3),
     zeroing=Zeroing(12.0, 5.0, 30.0),
     blower=Blower(BlowerRequest.NONE, 0.0, 50.0),
 )

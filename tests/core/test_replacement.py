@@ -2,9 +2,22 @@
 
 import pytest
 
-from core.driver import ALARM_ON_S, LOST, Collector, board, chosen, ready, running, with_header
+from core.driver import (
+    ALARM_ON_S,
+    HEADER_SCALE,
+    LOST,
+    Collector,
+    answering,
+    board,
+    chosen,
+    ready,
+    running,
+    with_header,
+)
 from dustcake.core.events import PulseFired
+from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
+from dustcake.core.requests import Acknowledge, RecordFilterChange
 from dustcake.core.setpoints import AlarmName
 from dustcake.core.signals import Measured
 
@@ -170,3 +183,77 @@ def test_enough_closed_time_stays_enough_when_the_contact_opens() -> None:
     collector = ready(setpoints, door_open=False)
     collector.hold(1300.0, 85).hold(1300.0, 20, door_open=True)
     assert states(collector) == ["unacknowledged"]
+
+
+# --- what counts as cleaning, and what ends the alarm
+
+
+def test_pulses_without_proof_of_good_air_do_not_count() -> None:
+    """The transmitter of the header is lost: pulses go on, but prove nothing of the filters."""
+    collector = ready(with_header(cleaning={"max_cycles": 10}))
+    collector.header = LOST
+    collector.hold(1300.0, 200)
+    assert len(collector.pulses) > 8
+    assert states(collector) == []
+    collector.header = Measured(600_000.0)
+    collector.hold(1300.0, 100)
+    assert states(collector) == ["unacknowledged"]
+
+
+def test_nor_do_pulses_that_were_cut_short() -> None:
+    collector = ready(PATIENT, blower_running=True)
+    collector.outcome = answering(FireValve=Outcome.ENDED_EARLY)
+    collector.hold(1300.0, 200)
+    assert len(collector.pulses) > 8
+    assert states(collector) == []
+
+
+def test_closed_time_without_good_air_does_not_count() -> None:
+    collector = ready(board(header=HEADER_SCALE, cleaning={"max_cycles": 10}))
+    collector.header = LOST
+    collector.hold(1300.0, 200)
+    assert states(collector) == []
+
+
+def test_a_recorded_filter_change_clears_it_whatever_dp_reads() -> None:
+    """The blower stands still while filters are changed, so there is no dP to judge by."""
+    collector = worn_out().hold(0.0, 600, blower_running=False)
+    collector.restart()
+    assert states(collector) == ["unacknowledged"]
+    collector.ask(RecordFilterChange("", (2,)))
+    collector.hold(0.0, 60, blower_running=False)
+    assert states(collector) == ["unacknowledged", "returned"]
+    assert collector.alarm(NAME).reason.code is Because.FILTERS_CHANGED
+
+
+def test_after_a_filter_change_the_evidence_begins_anew() -> None:
+    collector = worn_out()
+    collector.ask(RecordFilterChange())
+    collector.hold(1300.0, 40)
+    assert collector.alarm(NAME).state != "returned", "dP is above: the change was in vain"
+    collector.hold(1300.0, 100)
+    assert states(collector) == ["unacknowledged"]
+    assert collector.state.worn.pulses > 0
+
+
+def test_new_filters_stay_new_until_dp_is_above_again() -> None:
+    collector = worn_out().hold(0.0, 60, blower_running=False)
+    collector.ask(RecordFilterChange())
+    collector.hold(800.0, 60, blower_running=True)
+    assert states(collector)[-1] == "returned"
+    assert collector.state.worn.fresh
+    collector.hold(1300.0, 2)
+    assert not collector.state.worn.fresh
+
+
+def test_dp_within_the_deadband_does_not_clear_it_after_a_moment_below() -> None:
+    """The off-delay is for all of the recovery, not for what follows one low reading."""
+    collector = worn_out().hold(1000.0, 1).hold(1200.0, 600)
+    assert states(collector) == ["unacknowledged"]
+
+
+def test_acknowledging_does_not_clear_it() -> None:
+    collector = worn_out()
+    collector.ask(Acknowledge(NAME))
+    collector.hold(1300.0, 600)
+    assert states(collector) == ["unacknowledged", "acknowledged"]

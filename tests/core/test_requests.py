@@ -5,7 +5,19 @@ import pytest
 from core.driver import BASE, Collector, ready
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.requested import REMEMBERED
-from dustcake.core.requests import Acknowledge, Mode, Request, RunBlower, SelectMode, SetZero
+from dustcake.core.requests import (
+    Acknowledge,
+    AlarmAction,
+    Entry,
+    HandleAlarm,
+    Mode,
+    RecordEntry,
+    RecordFilterChange,
+    Request,
+    RunBlower,
+    SelectMode,
+    SetZero,
+)
 
 
 @pytest.mark.parametrize(
@@ -15,6 +27,9 @@ from dustcake.core.requests import Acknowledge, Mode, Request, RunBlower, Select
         (SetZero(), "zero"),
         (Acknowledge("smoke"), "acknowledge"),
         (RunBlower(True), "blower"),
+        (HandleAlarm(AlarmAction.IN_SERVICE, "smoke"), "in_service"),
+        (RecordFilterChange(), "filter_change"),
+        (RecordEntry(Entry.NOTE), "record"),
     ],
 )
 def test_every_request_is_answered_by_name(request_: Request, name: str) -> None:

@@ -12,8 +12,11 @@ from dustcake.core.inputs import Input, Outcome
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
+    Entry,
     HandleAlarm,
     Mode,
+    RecordEntry,
+    RecordFilterChange,
     Request,
     RunBlower,
     SelectMode,
@@ -28,6 +31,7 @@ from dustcake.core.setpoints import (
     OutputKind,
     Priority,
     Setpoints,
+    UpkeepTask,
 )
 from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import State
@@ -130,12 +134,21 @@ def some_setpoints(seed: int) -> Setpoints:
         },
         alarms=alarms,
         limits={"replacement_cycles": of((1, 2)), "low_start_delay_s": of((0.0, 5.0))},
-        alarm_rules={"frequent_runs": of((1, 2)), "frequent_gap_s": of((5.0, 60.0))},
+        alarm_rules={
+            "seasoning_s": of((0.0, 9.0)),
+            "frequent_runs": of((1, 2)),
+            "frequent_gap_s": of((5.0, 60.0)),
+        },
+        upkeep=of(((), UPKEEP)),
         zeroing={"average_s": of((1.0, 3.0)), "blower_off_s": of((0.0, 3.0))},
         blower={"request": of(tuple(BlowerRequest)), "run_on_s": of((0.0, 4.0))},
     )
 
 
+UPKEEP = (
+    UpkeepTask("drum", "", every_s=7.0),
+    UpkeepTask("run", "", every_run_s=4.0, every_pulses=3),
+)
 YES, NO = (True, True, True), (False,)
 
 # --- what happens; dP lies on, beside and between every threshold of ``driver.BASE``
@@ -192,6 +205,9 @@ REQUESTS: tuple[Request, ...] = (
     Acknowledge("none such"),
     *(HandleAlarm(action, name, "x", 5.0) for name in AlarmName for action in AlarmAction),
     HandleAlarm(AlarmAction.SHELVE, "none such"),
+    RecordFilterChange(),
+    RecordFilterChange("", (1,)),
+    *(RecordEntry(entry, "x", "run") for entry in Entry),
     RunBlower(True),
     RunBlower(False),
 )

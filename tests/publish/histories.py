@@ -21,8 +21,11 @@ from dustcake.core.inputs import (
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
+    Entry,
     HandleAlarm,
     Mode,
+    RecordEntry,
+    RecordFilterChange,
     RunBlower,
     SelectMode,
     SetZero,
@@ -34,6 +37,7 @@ from dustcake.core.setpoints import (
     OutputKind,
     Setpoints,
     SignalKind,
+    UpkeepTask,
 )
 from dustcake.core.signals import (
     Contacts,
@@ -67,6 +71,13 @@ REQUESTS = st.one_of(
     st.booleans().map(SetZero),
     st.sampled_from([*AlarmName, "no 'such' \"alarm\" {here}"]).map(Acknowledge),
     st.booleans().map(RunBlower),
+    st.builds(RecordFilterChange, st.just("spare {set}"), st.sampled_from([(), (1,), (9,)])),
+    st.builds(
+        RecordEntry,
+        st.sampled_from(Entry),
+        st.sampled_from(["", "a 'note' {here}"]),
+        st.sampled_from(["", "snubber", "other"]),
+    ),
     st.builds(
         HandleAlarm,
         st.sampled_from(AlarmAction),
@@ -98,6 +109,7 @@ SETPOINTS: list[Setpoints] = [
         },
         pulsing={"kind": outputs, "interval_s": 1.0, "sequencer_cycle_s": 4.0},
         alarms=tuple(replace(each, on_delay_s=2.0, off_delay_s=2.0) for each in BASE.alarms),
+        upkeep=(UpkeepTask("snubber", "blow it back", every_s=60.0, every_pulses=5),),
         zeroing={"average_s": 2.0, "blower_off_s": 2.0},
         blower={"request": BlowerRequest.HAND if fitted else BlowerRequest.NONE},
     )

@@ -1,7 +1,6 @@
 """Requests from outside: what is one, what is not and why, and what the asker is told."""
 
 import json
-from math import inf
 from typing import Any
 
 import pytest
@@ -16,8 +15,11 @@ from dustcake.core.reasons import Because, because
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
+    Entry,
     HandleAlarm,
     Mode,
+    RecordEntry,
+    RecordFilterChange,
     Request,
     RunBlower,
     SelectMode,
@@ -60,6 +62,17 @@ def asking(**fields: Any) -> bytes:
             {"request": "out_of_service", "alarm": "smoke", "why": "away"},
             HandleAlarm(AlarmAction.OUT_OF_SERVICE, "smoke", "away"),
         ),
+        ({"request": "filter_change"}, RecordFilterChange()),
+        (
+            {"request": "filter_change", "valves": [1, 3], "note": "spare"},
+            RecordFilterChange("spare", (1, 3)),
+        ),
+        ({"request": "record", "entry": "drum_emptied"}, RecordEntry(Entry.DRUM_EMPTIED)),
+        ({"request": "record", "entry": "note", "note": "x"}, RecordEntry(Entry.NOTE, "x")),
+        (
+            {"request": "record", "entry": "upkeep_done", "upkeep": "snubber"},
+            RecordEntry(Entry.UPKEEP_DONE, "", "snubber"),
+        ),
         ({"request": "blower", "run": True}, RunBlower(True)),
         ({"request": "blower", "run": False}, RunBlower(False)),
     ],
@@ -70,12 +83,22 @@ def test_a_request_is_read(fields: dict[str, Any], expected: Request) -> None:
 
 
 def test_every_kind_of_request_is_named() -> None:
-    assert set(REQUESTS) == {"mode", "zero", "acknowledge", "blower", *AlarmAction}
+    assert set(REQUESTS) == {
+        "mode",
+        "zero",
+        "acknowledge",
+        "blower",
+        "filter_change",
+        "record",
+        *AlarmAction,
+    }
     assert set(REQUESTS) >= NAMED
 
 
 LABEL = "`id` must be a text of 1 to 64 characters, new for each request"
 ONE_OF = f"`request` must be one of {', '.join(REQUESTS)}"
+NOTE = "`note` must be a text of at most 200 characters"
+VALVES = "`valves` must be a list of the numbers of the valves whose rows were changed"
 FOR = "`for_s` must be the number of seconds it is shelved for"
 RUN = "`run` must be true or false"
 
@@ -165,9 +188,26 @@ RUN = "`run` must be true or false"
             "`why` must be a text of at most 200 characters",
             "r1",
         ),
+        ("a note that is none", asking(request="filter_change", note=1), NOTE, "r1"),
+        ("the same in the log", asking(request="record", entry="note", note=1), NOTE, "r1"),
+        ("a valve by name", asking(request="filter_change", valves=["1"]), VALVES, "r1"),
+        ("true is no valve", asking(request="filter_change", valves=[True]), VALVES, "r1"),
+        ("one valve alone", asking(request="filter_change", valves=1), VALVES, "r1"),
+        (
+            "an entry nobody knows",
+            asking(request="record", entry="party"),
+            "`entry` must be one of zeroing, drum_emptied, damper_moved, upkeep_done, note",
+            "r1",
+        ),
+        (
+            "upkeep without its name",
+            asking(request="record", entry="upkeep_done"),
+            "`upkeep` must be the name of the upkeep that has been done",
+            "r1",
+        ),
         ("no time", asking(request="shelve", alarm="smoke", why="x"), FOR, "r1"),
         ("true is no time", asking(request="shelve", alarm="smoke", for_s=True), FOR, "r1"),
-        ("nor is for ever", asking(request="shelve", alarm="smoke", for_s=inf), FOR, "r1"),
+        ("nor is for ever", asking(request="shelve", alarm="smoke", for_s=1e300), FOR, "r1"),
         (
             "only shelving takes a time",
             asking(request="out_of_service", alarm="smoke", why="x", for_s=5),
@@ -216,6 +256,10 @@ NEARLY = st.fixed_dictionaries(
         "alarm": st.text(max_size=70) | JSON,
         "run": st.booleans() | JSON,
         "why": st.text(max_size=210) | JSON,
+        "note": st.text(max_size=210) | JSON,
+        "entry": st.sampled_from(list(Entry)) | JSON,
+        "upkeep": st.text(max_size=70) | JSON,
+        "valves": st.lists(st.integers()) | JSON,
         "for_s": st.floats() | JSON,
         "blower_off_confirmed": st.booleans() | JSON,
         "\ud800": JSON,

@@ -13,6 +13,7 @@ from dustcake.core.events import (
     Event,
     PulseFired,
     QualityChanged,
+    SettingChanged,
     Started,
 )
 from dustcake.core.reading import Quality, Sample
@@ -180,6 +181,32 @@ def quality_then(event: Event) -> Quality:
                 "quality": "failure",
                 "reasons": ["the transmitter sent something that is not a number"],
                 "reason_codes": ["not_a_number"],
+            },
+            None,
+        ),
+        (
+            "a set point that is another is told as people read it too",
+            Event(8, AT, SettingChanged("cleaning.high_pa", "1000.0", "1100.0", "night shift")),
+            {
+                "event": "setting_changed",
+                "change": "cleaning high: 1000 Pa -> 1100 Pa",
+                "setting": "cleaning.high_pa",
+                "before": "1000.0",
+                "after": "1100.0",
+                "by": "night shift",
+            },
+            None,
+        ),
+        (
+            "one that is no number as it is, and none where there was none",
+            Event(9, AT, SettingChanged("mode", "timed", "", "")),
+            {
+                "event": "setting_changed",
+                "change": "mode: timed -> none",
+                "setting": "mode",
+                "before": "timed",
+                "after": "",
+                "by": "",
             },
             None,
         ),

@@ -14,7 +14,7 @@ DP_COLUMNS = {
     "dp_mbar": PressureUnit.MBAR,
     "dp_mmh2o": PressureUnit.MMH2O,
 }
-CONTACT_COLUMNS = ("blower_running", "smoke", "door_open", "process_running", "stop")
+CONTACT_COLUMNS = ("blower_running", "smoke", "door_open", "process_running", "stop", "drum_full")
 NUMBER_COLUMNS = ("header_pa", "flow_m3s")
 EVENT_COLUMNS = ("pulse_valve", "pulses", "cleaning")
 """What was done since the row before: the last valve pulsed (1-based; 0 or empty: none), how many

@@ -17,7 +17,7 @@ from dustcake.cli.common import (
     seconds_in,
     settings_or_none,
 )
-from dustcake.core.requests import AlarmAction, Mode
+from dustcake.core.requests import AlarmAction, Entry, Mode
 from dustcake.core.setpoints import AlarmName
 
 _EPILOG = """\
@@ -31,6 +31,10 @@ examples:
   dustcake request out_of_service smoke --why "detector sent in, fire watch posted"
   dustcake request in_service smoke --why "new detector tested"
   dustcake request reset valve_stuck_open        one that latches, when it is over
+  dustcake request filter_change --note "full set, spare no. 12"
+  dustcake request record drum_emptied
+  dustcake request record upkeep_done --upkeep snubber --note "blown back, was half plugged"
+  dustcake request record note --note "new welding cell in use from today"
 
 Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answers.
 """
@@ -40,7 +44,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     """Add the command `request`."""
     parser = subparsers.add_parser(
         "request",
-        help="select a mode, take the zero, acknowledge, shelve or reset an alarm, run the blower",
+        help="select a mode, take the zero, handle an alarm, write in the log book, run the blower",
         description="Ask the running daemon for something. It may refuse, and says why.",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -86,6 +90,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
             metavar="TEXT",
             help="why, for the record" if needed else "why, for the record (may be left out)",
         )
+    _add_log_book(kinds, after)
     blower = kinds.add_parser(
         "blower", parents=[after], help="set or withdraw the blower run request"
     )
@@ -100,6 +105,25 @@ _ALARM_ACTIONS = {
     AlarmAction.OUT_OF_SERVICE: "take an alarm out, until somebody puts it back",
     AlarmAction.IN_SERVICE: "put it back",
 }
+
+
+def _add_log_book(kinds: Any, after: argparse.ArgumentParser) -> None:
+    change = kinds.add_parser(
+        "filter_change", parents=[after], help="put a change of filters on record"
+    )
+    change.add_argument(
+        "--valves",
+        type=int,
+        nargs="+",
+        default=[],
+        metavar="N",
+        help="valves of the rows that were changed, if not all were",
+    )
+    change.add_argument("--note", default="", metavar="TEXT", help="to be noted with it")
+    entry = kinds.add_parser("record", parents=[after], help="write in the log book")
+    entry.add_argument("entry", choices=[each.value for each in Entry])
+    entry.add_argument("--upkeep", metavar="NAME", help="for upkeep_done: which")
+    entry.add_argument("--note", default="", metavar="TEXT", help="to be noted with it")
 
 
 def _add_alarm(parser: argparse.ArgumentParser) -> None:
@@ -144,7 +168,7 @@ def _asked(arguments: argparse.Namespace) -> dict[str, Any]:
     else:
         asked |= {
             name: getattr(arguments, name)
-            for name in ("alarm", "why", "for_s")
-            if hasattr(arguments, name)
+            for name in ("alarm", "why", "for_s", "valves", "entry", "upkeep", "note")
+            if getattr(arguments, name, None) is not None
         }
     return asked

@@ -137,6 +137,11 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
             lines.append(f"    {alarm['reason']}. {alarm['action']}")
         elif alarm["active"] or alarm["by"]:
             lines.append(f"  {state}: {alarm['title']}: {_hidden(alarm)}")
+    lines += [
+        f"  upkeep due: {each['upkeep'].replace('_', ' ')}: {each['text']}"
+        for each in content["upkeep"]
+        if each["due"]
+    ]
     if not content["clock_set"]:
         lines.append("  clock not set: records carry no time of day until it is; control goes on")
     for link in ("broker", "sparkplug"):

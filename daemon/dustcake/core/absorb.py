@@ -5,7 +5,7 @@ from typing import assert_never
 
 from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
-from dustcake.core import cleaning_pace, pulsing, replacement, zeroing
+from dustcake.core import cleaning_pace, log_book, pulsing, replacement, zeroing
 from dustcake.core import outputs as output_proof
 from dustcake.core.alarms import aligned
 from dustcake.core.events import JournalChanged, QualityChanged, Started, Stopped
@@ -83,10 +83,10 @@ def _report(turn: Turn, state: State, report: OutputReported) -> State:
     pulses, proof = pulsing.reported(
         turn, state.pulsing, state.outputs, report, state.sample.usable_pa
     )
-    fired = sum(pulses.counts) - fired_before
     worn = state.worn
-    if worn.above:
-        worn = replace(worn, pulses=worn.pulses + fired)
+    # One cut short has not cleaned as it should.
+    if report.outcome is Outcome.DONE and replacement.good_air(turn, state.header):
+        worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
     return replace(state, pulsing=pulses, outputs=proof, worn=worn)
 
 
@@ -103,6 +103,8 @@ def _restart(turn: Turn, state: State, restart: Restarted) -> State:
     last_s = state.sample.at.mono_s  # on the clock as it was, the last time known
     turn.emit(Started(restart.downtime_s))
     proof = output_proof.secure(turn, output_proof.OutputsState())
+    blower = blowers.restarted(state.blower, now_s, last_s)
+    pulses = pulsing.restarted(turn, state.pulsing)
     return replace(
         state,
         started_s=now_s,
@@ -113,13 +115,14 @@ def _restart(turn: Turn, state: State, restart: Restarted) -> State:
         header=None,
         contacts=Contacts(),
         zero=zeroing.restarted(turn, state.zero),
-        blower=blowers.restarted(state.blower, now_s, last_s),
+        blower=blower,
         cleaning=cleanings.restarted(turn, state.cleaning, last_s),
-        pulsing=pulsing.restarted(turn, state.pulsing),
+        pulsing=pulses,
         outputs=proof,
         worn=replacement.restarted(state.worn, last_s),
         pace=cleaning_pace.restarted(state.pace, now_s),
         alarms=aligned(turn, state.alarms, last_s, restart.downtime_s),
+        log_book=log_book.restarted(turn, state.log_book, blower, sum(pulses.counts)),
     )
 
 

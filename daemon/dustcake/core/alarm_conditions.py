@@ -89,13 +89,16 @@ def _filter_replacement(turn: Turn, state: State) -> Condition:
         limit_pa=limits.replacement_pa,
         cycles=limits.replacement_cycles,
     )
-    if state.sample.usable_pa is None or not state.blower.running:
+    if state.worn.fresh:
+        return False, because(Because.FILTERS_CHANGED)
+    dp_pa = state.sample.usable_pa
+    if dp_pa is None or not state.blower.running:
         # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
         # blower also reads low, and cycles run since dP was last seen may have done their work.
         return None, reason
     if replacement.proved(turn, state.worn):
         return True, reason
-    return (None, reason) if state.worn.above else _CLEAR
+    return _CLEAR if replacement.has_recovered(turn, dp_pa) else (None, reason)
 
 
 def _high_dp(turn: Turn, state: State) -> Condition:

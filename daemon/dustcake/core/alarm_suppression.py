@@ -47,9 +47,19 @@ def _zeroing(_turn: Turn, state: State) -> Condition:
     return state.zero.under_way, because(Because.ZEROING)
 
 
+def _seasoning(turn: Turn, state: State) -> Condition:
+    """New filters have no cake yet and read low, which looks like a torn one."""
+    seasoning_s = turn.setpoints.alarm_rules.seasoning_s
+    changed_s = state.log_book.filters_changed_s
+    reason = because(Because.SEASONING, seasoning_s=seasoning_s)
+    if changed_s is None:
+        return False, reason
+    return not turn.reached(state.blower.total_reaches_s(changed_s + seasoning_s)), reason
+
+
 SUPPRESSED_BY: Mapping[AlarmName, tuple[Situation, ...]] = MappingProxyType(
     {
-        AlarmName.LOW_DP: (_blower_off, _start_up, _zeroing),
+        AlarmName.LOW_DP: (_blower_off, _start_up, _zeroing, _seasoning),
         AlarmName.HIGH_DP: (_zeroing,),
         AlarmName.TRANSMITTER_FAULT: (_zeroing,),
         AlarmName.HEADER_PRESSURE_LOW: (_nothing_to_pulse,),

@@ -1,6 +1,7 @@
 """Whether the blower is proved running or proved off, and the optional request that it run."""
 
 from dataclasses import replace
+from math import inf
 
 from dustcake.core.events import BlowerChanged, BlowerRunSet
 from dustcake.core.inputs import Outcome, OutputReported
@@ -17,7 +18,8 @@ PROOF_KEPT = 0.5
 class BlowerState:
     """``running``: True or False where proved, None where not known; ``since_s``: since when.
 
-    ``run_s``: running time collected since the last downtime cleaning, up to ``since_s``.
+    ``run_s``: running time collected since the last downtime cleaning, up to ``since_s``;
+    ``total_s``: ever.
     ``by_hand``: a person wants it to run. ``barred``: smoke or the stop input has withdrawn the
     request, and the process has not stopped since. ``requested``: what the run output was last
     told, None when it must be told again; ``announced``: what the last event said it was told.
@@ -36,18 +38,34 @@ class BlowerState:
     command_id: int | None = None
     due_s: float | None = None
     fault: str = ""
+    total_s: float = 0.0
 
     def run_until_s(self, now_s: float) -> float:
         """Running time since the last downtime cleaning."""
         return self.run_s + (now_s - self.since_s if self.running else 0.0)
+
+    def total_until_s(self, now_s: float) -> float:
+        """Running time ever."""
+        return self.total_s + (now_s - self.since_s if self.running else 0.0)
+
+    def total_reaches_s(self, wanted_s: float) -> float:
+        """When it will have run for ``wanted_s`` in all; never, while it stands and is short."""
+        if self.running:
+            return self.since_s + (wanted_s - self.total_s)
+        return -inf if self.total_s >= wanted_s else inf
 
 
 def restarted(blower: BlowerState, now_s: float, last_s: float) -> BlowerState:
     """After a restart proof is taken anew and the output is told again. A request by hand is not
     kept: nothing that rotates may start by itself because power has come back. Running time counts
     up to ``last_s``, the last time known on the clock as it was before."""
-    run_s = blower.run_until_s(last_s)
-    return BlowerState(since_s=now_s, run_s=run_s, announced=blower.announced, barred=blower.barred)
+    return BlowerState(
+        since_s=now_s,
+        run_s=blower.run_until_s(last_s),
+        announced=blower.announced,
+        barred=blower.barred,
+        total_s=blower.total_until_s(last_s),
+    )
 
 
 def prove(turn: Turn, blower: BlowerState, contacts: Contacts, dp_pa: float | None) -> BlowerState:
@@ -62,7 +80,11 @@ def prove(turn: Turn, blower: BlowerState, contacts: Contacts, dp_pa: float | No
         return blower
     turn.emit(BlowerChanged(running))
     return replace(
-        blower, running=running, since_s=turn.now_s, run_s=blower.run_until_s(turn.now_s)
+        blower,
+        running=running,
+        since_s=turn.now_s,
+        run_s=blower.run_until_s(turn.now_s),
+        total_s=blower.total_until_s(turn.now_s),
     )
 
 

@@ -181,6 +181,51 @@ class RequestAnswered:
     reason: Reason
 
 
+@record
+class FiltersChanged:
+    """Filters were changed, as ``by`` has put on record, after ``hours`` blower hours; ``note``:
+    what they added; ``valves``: those of the rows that were changed, empty: all of them."""
+
+    name: ClassVar[str] = "filters_changed"
+    hours: float
+    note: str
+    by: str
+    valves: tuple[int, ...] = ()
+
+
+@record
+class LogEntry:
+    """``by`` has put something into the log book: see ``core.requests.Entry``. ``upkeep``: which
+    upkeep that completes, empty if none."""
+
+    name: ClassVar[str] = "log_entry"
+    entry: str
+    note: str
+    upkeep: str
+    by: str
+
+
+@record
+class UpkeepDue:
+    """Upkeep is due. ``text``: what to do."""
+
+    name: ClassVar[str] = "upkeep_due"
+    upkeep: str
+    text: str
+
+
+@record
+class SettingChanged:
+    """The daemon has started with another value of a setting; empty where it had or has none.
+    Values are in the units of their names. ``by``: who edited the file, as it says itself."""
+
+    name: ClassVar[str] = "setting_changed"
+    setting: str
+    before: str
+    after: str
+    by: str
+
+
 Body = (
     Started
     | Stopped
@@ -200,6 +245,10 @@ Body = (
     | BlowerRunSet
     | JournalChanged
     | RequestAnswered
+    | FiltersChanged
+    | LogEntry
+    | UpkeepDue
+    | SettingChanged
 )
 
 

@@ -64,6 +64,7 @@ class Because(StrEnum):
     PULSES_FAIL = "pulses_fail"
     BLOWER_NOT_TOLD = "blower_not_told"
     NO_LONGER = "no_longer"
+    FILTERS_CHANGED = "filters_changed"
     TOO_FREQUENT = "too_frequent"
     ALL_UNREADABLE = "all_unreadable"
     BLOWER_SHOULD_RUN = "blower_should_run"
@@ -72,6 +73,7 @@ class Because(StrEnum):
     # what hides an alarm, and what ends that
     EXPLAINED = "explained"
     START_UP = "start_up"
+    SEASONING = "seasoning"
     SUPPRESSION_OVER = "suppression_over"
     SHELVED = "shelved"
     SHELVING_OVER = "shelving_over"
@@ -100,6 +102,9 @@ class Because(StrEnum):
     ALARM_NOT_USED = "alarm_not_used"
     SHELVE_TIME = "shelve_time"
     NO_WHY = "no_why"
+    NO_SUCH_VALVE = "no_such_valve"
+    NO_SUCH_UPKEEP = "no_such_upkeep"
+    NO_NOTE = "no_note"
     BLOWER_NOT_BY_HAND = "blower_not_by_hand"
 
 

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from dustcake.core.closed_time import ClosedTime
+from dustcake.core.reading import Sample
 from dustcake.core.record import record
 from dustcake.core.setpoints import OutputKind
 from dustcake.core.turn import Turn
@@ -12,14 +13,28 @@ from dustcake.core.turn import Turn
 class ReplacementState:
     """``above``: dP has reached the replacement set point and not fallen clearly below it since.
 
-    What cleaning has run in that time: ``pulses``, or for a sequencer board how long the demand
-    contact has been ``closed``. Pulses are fired only when the header permits, so air was there.
-    Kept through restarts and blower stops.
+    What cleaning has run in that time with good air: whole ``pulses``, or for a sequencer board how
+    long the demand contact has been ``closed``. ``fresh``: the filters have been changed, as
+    somebody has recorded, and dP has not been above since. All kept through restarts and blower
+    stops.
     """
 
     above: bool = False
     pulses: int = 0
     closed: ClosedTime = ClosedTime()
+    fresh: bool = False
+
+
+def good_air(turn: Turn, header: Sample | None) -> bool:
+    """Whether the air of a pulse counts as good. No pulse is fired while the header is known to be
+    out of its band; one fired while its pressure is not known proves nothing of the filters. Where
+    no transmitter is fitted, air is taken to be there."""
+    return turn.setpoints.header is None or (header is not None and header.usable_pa is not None)
+
+
+def pulsed(worn: ReplacementState, pulses: int) -> ReplacementState:
+    """So many whole pulses have been fired, with good air."""
+    return replace(worn, pulses=worn.pulses + pulses) if worn.above and pulses else worn
 
 
 def restarted(worn: ReplacementState, last_s: float) -> ReplacementState:
@@ -30,15 +45,22 @@ def restarted(worn: ReplacementState, last_s: float) -> ReplacementState:
 def track(
     turn: Turn, worn: ReplacementState, dp_pa: float | None, demand_closed: bool
 ) -> ReplacementState:
-    """Follow dP, None where it says nothing about the filters: bad reading, or no proved flow."""
+    """Follow dP, None where it says nothing about the filters: bad reading, or no proved flow.
+    ``demand_closed``: the contact of a sequencer board is closed, and there is good air."""
     limits = turn.setpoints.limits
     if dp_pa is not None and dp_pa >= limits.replacement_pa:
-        worn = worn if worn.above else replace(worn, above=True)
-    elif dp_pa is not None and dp_pa < limits.replacement_pa - limits.deadband_pa:
-        return ReplacementState()
+        worn = worn if worn.above else replace(worn, above=True, fresh=False)
+    elif dp_pa is not None and has_recovered(turn, dp_pa):
+        return ReplacementState(fresh=worn.fresh)
     if not worn.above:
         return worn
     return replace(worn, closed=worn.closed.follow(turn.now_s, demand_closed))
+
+
+def has_recovered(turn: Turn, dp_pa: float) -> bool:
+    """Whether dP, at proved flow, is below the set point by its deadband."""
+    limits = turn.setpoints.limits
+    return dp_pa < limits.replacement_pa - limits.deadband_pa
 
 
 def proved(turn: Turn, worn: ReplacementState) -> bool:

@@ -3,13 +3,16 @@
 from dataclasses import replace
 from typing import assert_never
 
-from dustcake.core import alarm_requests, zeroing
+from dustcake.core import alarm_requests, log_book, zeroing
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.replacement import ReplacementState
 from dustcake.core.requests import (
     Acknowledge,
     HandleAlarm,
+    RecordEntry,
+    RecordFilterChange,
     Request,
     RunBlower,
     SelectMode,
@@ -29,7 +32,14 @@ def name_of(request: Request) -> str:
     return _NAMES[type(request)]
 
 
-_NAMES = {SelectMode: "mode", SetZero: "zero", Acknowledge: "acknowledge", RunBlower: "blower"}
+_NAMES = {
+    SelectMode: "mode",
+    SetZero: "zero",
+    Acknowledge: "acknowledge",
+    RunBlower: "blower",
+    RecordFilterChange: "filter_change",
+    RecordEntry: "record",
+}
 
 
 def answer(turn: Turn, state: State, asked: OperatorRequested) -> State:
@@ -74,4 +84,18 @@ def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, boo
             return state, False, because(Because.BLOWER_NOT_BY_HAND)
         blower = replace(state.blower, by_hand=request.run)
         return replace(state, blower=blower), True, because(Because.DONE)
+    if isinstance(request, RecordFilterChange):
+        book, accepted, reason = log_book.filters_changed(
+            turn, state.log_book, request, by, state.blower
+        )
+        if accepted:
+            # What has run while dP stayed too high has run on the filters that are gone.
+            state = replace(state, log_book=book, worn=ReplacementState(fresh=True))
+        return state, accepted, reason
+    if isinstance(request, RecordEntry):
+        pulses = sum(state.pulsing.counts)
+        book, accepted, reason = log_book.entered(
+            turn, state.log_book, request, by, state.blower, pulses
+        )
+        return replace(state, log_book=book), accepted, reason
     assert_never(request)

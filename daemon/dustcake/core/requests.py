@@ -66,4 +66,34 @@ class RunBlower:
     run: bool
 
 
-Request = SelectMode | SetZero | Acknowledge | HandleAlarm | RunBlower
+@record
+class RecordFilterChange:
+    """Put on record that filters have just been changed. ``note``: what the person adds to it, such
+    as which filters. ``valves``: those of the rows that were changed, 1-based; empty: all."""
+
+    note: str = ""
+    valves: tuple[int, ...] = ()
+
+
+class Entry(StrEnum):
+    """What people put into the log book, besides filter changes."""
+
+    ZEROING = "zeroing"  # at the transmitter itself; one taken here is on record by itself
+    DRUM_EMPTIED = "drum_emptied"
+    DAMPER_MOVED = "damper_moved"
+    UPKEEP_DONE = "upkeep_done"
+    NOTE = "note"
+
+
+@record
+class RecordEntry:
+    """Put an entry into the log book. ``upkeep``: which upkeep has been done."""
+
+    entry: Entry
+    note: str = ""
+    upkeep: str = ""
+
+
+Request = (
+    SelectMode | SetZero | Acknowledge | HandleAlarm | RunBlower | RecordFilterChange | RecordEntry
+)

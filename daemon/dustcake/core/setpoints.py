@@ -166,12 +166,13 @@ class AlarmSetting:
 class AlarmRules:
     """What holds for alarms in general, and the limits of those that are not about dP.
 
-    No alarm is shelved for longer than ``shelve_max_s``. Cleaning is too frequent when
-    ``frequent_runs`` runs in a row have begun within ``frequent_gap_s`` of the end of the one
-    before.
+    No alarm is shelved for longer than ``shelve_max_s``. New filters read low until the blower has
+    run for ``seasoning_s``. Cleaning is too frequent when ``frequent_runs`` runs in a row have
+    begun within ``frequent_gap_s`` of the end of the one before.
     """
 
     shelve_max_s: float
+    seasoning_s: float
     frequent_gap_s: float
     frequent_runs: int
 
@@ -186,6 +187,18 @@ class AlarmLimits:
     low_pa: float
     low_start_delay_s: float  # no low dP alarm until the blower has run this long
     deadband_pa: float
+
+
+@record
+class UpkeepTask:
+    """Something people do now and again: after so much running time of the blower, so many pulses
+    of all valves, or so much time; whichever of those given comes first. ``text``: what to do."""
+
+    name: str
+    text: str
+    every_run_s: float | None = None
+    every_pulses: int | None = None
+    every_s: float | None = None
 
 
 @record
@@ -234,3 +247,5 @@ class Setpoints:
     alarm_rules: AlarmRules
     zeroing: Zeroing
     blower: Blower
+    upkeep: tuple[UpkeepTask, ...] = ()
+    edited_by: str = ""  # who changed the settings last, as they say themselves

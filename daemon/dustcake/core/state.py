@@ -6,6 +6,7 @@ from dustcake.core.alarms import Alarm
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning import CleaningState, Kind
 from dustcake.core.cleaning_pace import Pace
+from dustcake.core.log_book import LogBook
 from dustcake.core.outputs import OutputsState
 from dustcake.core.permissives import Permissive
 from dustcake.core.pulsing import PulsingState
@@ -106,6 +107,7 @@ class State:
     decision: Decision
     deadline_s: float | None
     quiet: Quiet | None
+    log_book: LogBook = LogBook()
 
     @property
     def relies_on_poll(self) -> bool:
@@ -141,6 +143,7 @@ class State:
             self.decision,
             self.deadline_s,
             self.quiet,
+            self.log_book,
         )
 
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
-from dustcake.core import cleaning_pace, pulsing, replacement, zeroing
+from dustcake.core import cleaning_pace, log_book, pulsing, replacement, zeroing
 from dustcake.core import outputs as output_proof
 from dustcake.core.absorb import absorb, expire
 from dustcake.core.alarm_conditions import judge_all
@@ -92,8 +92,10 @@ def _evaluate(turn: Turn, state: State) -> State:
         proof, pulses = output_proof.secure(turn, proof), pulsing.cut(pulses)
     # Only dP with proved flow says anything about the filters.
     flow_pa = dp_pa if blower.running else None
-    worn = replacement.track(turn, state.worn, flow_pa, pulses.demand_closed)
+    with_air = pulses.demand_closed and replacement.good_air(turn, state.header)
+    worn = replacement.track(turn, state.worn, flow_pa, with_air)
     pace = cleaning_pace.follow(turn, state.pace, state.cleaning.run, run)
+    book = log_book.follow(turn, state.log_book, blower, sum(pulses.counts))
     state = replace(
         state,
         blower=blower,
@@ -103,6 +105,7 @@ def _evaluate(turn: Turn, state: State) -> State:
         pulsing=pulses,
         outputs=proof,
         worn=worn,
+        log_book=book,
         decision=decision(state.mode, cleaning, permits),
     )
     return judge_all(turn, state)

@@ -9,8 +9,11 @@ from dustcake.core.record import record
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
+    Entry,
     HandleAlarm,
     Mode,
+    RecordEntry,
+    RecordFilterChange,
     Request,
     RunBlower,
     SelectMode,
@@ -41,10 +44,12 @@ class NotUnderstood:
     request_id: str | None = None
 
 
-REQUESTS = ("mode", "zero", "acknowledge", *AlarmAction, "blower")
+REQUESTS = ("mode", "zero", "acknowledge", *AlarmAction, "blower", "filter_change", "record")
 
-# Whoever hides an alarm answers for it.
-NAMED = frozenset({AlarmAction.SHELVE.value, AlarmAction.OUT_OF_SERVICE.value})
+# Whoever hides an alarm answers for it, and a log book says who wrote in it.
+NAMED = frozenset(
+    {AlarmAction.SHELVE.value, AlarmAction.OUT_OF_SERVICE.value, "filter_change", "record"}
+)
 """Requests for which whoever asks has to say who they are."""
 
 
@@ -134,6 +139,32 @@ def _blower_fields(_name: str, asked: dict[str, Any]) -> Request | str:
     return RunBlower(run) if isinstance(run, bool) else "`run` must be true or false"
 
 
+def _filter_change_fields(_name: str, asked: dict[str, Any]) -> Request | str:
+    note, valves = asked.pop("note", ""), asked.pop("valves", [])
+    if not _is_label(note, LONGEST_TEXT):
+        return _NOTE
+    if not isinstance(valves, list) or not all(type(valve) is int for valve in valves):
+        return "`valves` must be a list of the numbers of the valves whose rows were changed"
+    return RecordFilterChange(note, tuple(valves))
+
+
+def _record_fields(_name: str, asked: dict[str, Any]) -> Request | str:
+    entry, note = asked.pop("entry", None), asked.pop("note", "")
+    if entry not in list(Entry):
+        return f"`entry` must be one of {', '.join(Entry)}"
+    if not _is_label(note, LONGEST_TEXT):
+        return _NOTE
+    if entry != Entry.UPKEEP_DONE:
+        return RecordEntry(Entry(entry), note)
+    upkeep = asked.pop("upkeep", None)
+    if not _is_label(upkeep):
+        return "`upkeep` must be the name of the upkeep that has been done"
+    return RecordEntry(Entry.UPKEEP_DONE, note, upkeep)
+
+
+_NOTE = f"`note` must be a text of at most {LONGEST_TEXT} characters"
+
+
 def _alarm_fields(name: str, asked: dict[str, Any]) -> Request | str:
     alarm = asked.pop("alarm", None)
     if not _is_label(alarm):
@@ -155,6 +186,8 @@ _FIELDS: dict[str, Callable[[str, dict[str, Any]], Request | str]] = {
     "mode": _mode_fields,
     "zero": _zero_fields,
     "blower": _blower_fields,
+    "filter_change": _filter_change_fields,
+    "record": _record_fields,
 }
 
 

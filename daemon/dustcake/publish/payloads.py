@@ -9,10 +9,10 @@ from dataclasses import fields
 from datetime import UTC, datetime
 from typing import Any
 
-from dustcake.core.events import Event
+from dustcake.core.events import Event, SettingChanged
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Reason
-from dustcake.publish.wording import sentence
+from dustcake.publish.wording import sentence, setting_change
 from dustcake.units import PressureUnit, show
 
 SCHEMA_VERSION = 1
@@ -68,6 +68,8 @@ def reason_fields(reason: Reason, unit: PressureUnit) -> Fields:
 def event_fields(event: Event, unit: PressureUnit) -> Fields:
     """An event's own fields, flat: numbers with their units in the names, reasons in words."""
     content: Fields = {"event": event.body.name}
+    if isinstance(event.body, SettingChanged):
+        content["change"] = setting_change(event.body, unit)
     for field in fields(event.body):
         value = getattr(event.body, field.name)
         if isinstance(value, Reason):

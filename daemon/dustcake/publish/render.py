@@ -11,6 +11,7 @@ from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.setpoints import AlarmSetting, Setpoints
 from dustcake.core.state import State
+from dustcake.core.upkeep import Item
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.payloads import (
     Fields,
@@ -58,6 +59,7 @@ class Renderer:
             if fitted.process_running
             else None,
             "stop": contact(contacts.stop) if fitted.stop else None,
+            "drum_full": contact(contacts.drum_full) if fitted.drum_full else None,
         }
         body = payload("measurement", utc_s, state.next_seq - 1, content)
         expiry_s = self.measurement_expiry_s
@@ -109,6 +111,8 @@ class Renderer:
                 "replacement": pressure(limits.replacement_pa, self.unit),
             },
             "zero_offset": pressure(state.zero.offset_pa, self.unit),
+            "filters_changed": utc_text(state.log_book.filters_changed_utc_s),
+            "upkeep": self._upkeep(state.log_book.upkeep.items),
             "alarms": [a.name.value for a in state.alarms if a.state in _TOLD],
             "alarms_out_of_view": [
                 {"alarm": a.name.value, "state": a.state.value, "active": a.stands}
@@ -194,6 +198,18 @@ class Renderer:
             del permissive["reason"]
         return gist
 
+    def _upkeep(self, items: Iterable[Item]) -> list[Fields]:
+        texts = {task.name: task.text for task in self.setpoints.upkeep}
+        return [
+            {
+                "upkeep": item.name,
+                "due": item.due,
+                "done": utc_text(item.done_utc_s),
+                "text": texts.get(item.name, ""),
+            }
+            for item in items
+        ]
+
     def _permissive(self, permissive: Permissive) -> Fields:
         reason = permissive.reason
         why = {"reason": None, "reason_code": None}
@@ -214,7 +230,7 @@ UNACKNOWLEDGED = (
 
 def _of_note(alarm: Alarm) -> tuple[object, ...]:
     """What of an alarm is worth telling again when it changes: not its delays."""
-    return alarm.state, alarm.stands, alarm.cause, alarm.by, alarm.why, alarm.until_s
+    return alarm.state, alarm.stands, alarm.reason, alarm.by, alarm.why, alarm.until_s
 
 
 def _spread(spread: Spread | None) -> Fields | None:

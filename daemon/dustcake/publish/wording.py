@@ -1,5 +1,6 @@
 """Reasons as sentences, in the units people chose. One template for each code of ``Because``."""
 
+from dustcake.core.events import SettingChanged
 from dustcake.core.reasons import Because, Reason
 from dustcake.units import PressureUnit, show
 
@@ -74,6 +75,7 @@ SENTENCES: dict[Because, str] = {
     Because.PULSES_FAIL: "the last {failures} pulses were not carried out ({detail})",
     Because.BLOWER_NOT_TOLD: "the blower run output does not do what it is told ({detail})",
     Because.NO_LONGER: "no longer so",
+    Because.FILTERS_CHANGED: "the filters have been changed, as recorded",
     Because.TOO_FREQUENT: (
         "{runs} cleaning runs in a row began less than {gap_s} after the one before had ended"
     ),
@@ -83,6 +85,7 @@ SENTENCES: dict[Because, str] = {
     Because.CLOCK_NOT_SET: "the time of day is not known",
     Because.EXPLAINED: "explained by the alarm {detail!r}",
     Because.START_UP: "the blower has not run for {start_delay_s} yet",
+    Because.SEASONING: "new filters have not run for {seasoning_s} yet",
     Because.SUPPRESSION_OVER: "no longer suppressed",
     Because.SHELVED: "shelved",
     Because.SHELVING_OVER: "the time it was shelved for is over",
@@ -116,6 +119,9 @@ SENTENCES: dict[Because, str] = {
     Because.ALARM_NOT_USED: "the settings do not use alarm {detail!r}",
     Because.SHELVE_TIME: "an alarm is shelved for some time, {shelve_max_s} at most",
     Because.NO_WHY: "say why",
+    Because.NO_SUCH_VALVE: "there are valves 1 to {valves} only",
+    Because.NO_SUCH_UPKEEP: "the settings have no upkeep called {detail!r}",
+    Because.NO_NOTE: "write what is to be noted",
     Because.BLOWER_NOT_BY_HAND: "the blower is not set up to be run by hand",
 }
 
@@ -155,6 +161,22 @@ def number(name: str, value: float, unit: PressureUnit) -> str:
     if name.endswith("_ma"):
         return f"{value:.2f}"
     return f"{value:g}"
+
+
+def setting_change(changed: SettingChanged, unit: PressureUnit) -> str:
+    """A change of a setting as people read it: ``cleaning high 4.02 inH2O -> 4.50 inH2O``."""
+    section, _, rest = changed.setting.rpartition(".")
+    name = rest.removesuffix("_pa").removesuffix("_s")
+    shown = [_shown(rest, text, unit) for text in (changed.before, changed.after)]
+    where = f"{section} {name}".replace(".", " ").replace("_", " ").strip()
+    return f"{where}: {' -> '.join(shown)}"
+
+
+def _shown(name: str, text: str, unit: PressureUnit) -> str:
+    try:
+        return number(name, float(text), unit)
+    except ValueError:
+        return text or "none"
 
 
 def duration(duration_s: float) -> str:

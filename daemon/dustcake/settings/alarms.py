@@ -45,6 +45,9 @@ class Alarms(Section):
     """No low dP alarm until the blower has run this long."""
     deadband: PositivePressure = Pressure(0.15, PressureUnit.INH2O)
     """A dP alarm clears only this far inside its limit."""
+    seasoning_h: float = Field(default=4.0, ge=0, le=1000)
+    """Blower hours after a recorded filter change in which there is no low dP alarm: new filters
+    have no cake yet."""
     frequent_gap_s: Seconds = 120.0
     """Cleaning too frequent: a run that begins so soon after the end of the one before."""
     frequent_runs: int = Field(default=5, ge=1, le=1000)

@@ -7,10 +7,11 @@ from pydantic import Field
 from dustcake.core.pulse_order import order_skipping_neighbours
 from dustcake.core.setpoints import BlowerRequest, OutputKind
 from dustcake.settings.alarms import Alarms
-from dustcake.settings.base import Chosen, Name, Seconds, Section
+from dustcake.settings.base import Chosen, Line, Listed, Name, Seconds, Section
 from dustcake.settings.cleaning import Cleaning, Pulsing, Zeroing
 from dustcake.settings.field import AnalogInput, CoilOutput, Contacts, HeaderInput, Outputs
 from dustcake.settings.pressure import PositivePressure
+from dustcake.settings.upkeep import DEFAULT_UPKEEP, Upkeep
 from dustcake.units import Pressure, PressureUnit
 
 
@@ -61,6 +62,12 @@ class Collector(Section):
     """Alarms."""
     zeroing: Zeroing = Field(default_factory=Zeroing)
     """Taking the zero of the dP transmitter."""
+    upkeep: Listed[tuple[Upkeep, ...]] = DEFAULT_UPKEEP
+    """Upkeep that people are reminded of, a table [[collector.upkeep]] each. Left out: a daily
+    check, the drum, the regulator bowl and the snubber. `upkeep = []`: none."""
+    edited_by: Line | None = Field(default=None, examples=["night shift"])
+    """Who changed these settings last: goes into the log book with every set point that is another
+    at the next start."""
 
     @property
     def shown_in(self) -> PressureUnit:

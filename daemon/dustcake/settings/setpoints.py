@@ -5,6 +5,7 @@ from dustcake.core.setpoints import AlarmName, SignalKind
 from dustcake.settings.alarms import alarm_setting
 from dustcake.settings.collector import Collector
 from dustcake.settings.field import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
+from dustcake.settings.upkeep import to_task
 from dustcake.units import PA_PER
 
 LOOP_LOW_MA = 4.0
@@ -39,6 +40,7 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
         ),
         alarm_rules=core.AlarmRules(
             shelve_max_s=collector.alarms.shelve_max_s,
+            seasoning_s=collector.alarms.seasoning_h * 3600.0,
             frequent_gap_s=collector.alarms.frequent_gap_s,
             frequent_runs=collector.alarms.frequent_runs,
         ),
@@ -52,6 +54,8 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             run_on_s=collector.blower.run_on_s,
             flow_proof_pa=collector.blower.flow_proof.pa,
         ),
+        upkeep=tuple(map(to_task, collector.upkeep)),
+        edited_by=collector.edited_by or "",
     )
 
 

@@ -6,6 +6,7 @@ from dustcake.settings.checks.broker import broker_problems, commands_problems
 from dustcake.settings.checks.conflicts import conflict_problems
 from dustcake.settings.checks.limits import limit_problems
 from dustcake.settings.checks.pulses import pulse_problems
+from dustcake.settings.checks.upkeep import upkeep_problems
 from dustcake.settings.checks.wiring import wiring_problems
 from dustcake.settings.model import Settings
 from dustcake.settings.places import Labels
@@ -20,6 +21,7 @@ def cross_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:
         path = f"collector[{labels.of('collector', index)}]"
         yield from limit_problems(collector, path)
         yield from pulse_problems(collector, path, settings.buses)
+        yield from upkeep_problems(collector, path)
     if settings.mqtt is not None:
         yield from broker_problems(settings.mqtt, "mqtt")
         yield from commands_problems(settings.mqtt, "mqtt", "requests_enabled")
