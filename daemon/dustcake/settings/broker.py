@@ -1,11 +1,19 @@
 """Settings of the connections to MQTT brokers."""
 
-import ipaddress
 from typing import Literal
 
 from pydantic import Field
 
-from dustcake.settings.base import ClientId, Host, Line, SecretFile, Section, SparkplugId, Topic
+from dustcake.settings.base import (
+    ClientId,
+    Host,
+    Line,
+    SecretFile,
+    Section,
+    SparkplugId,
+    Topic,
+    is_loopback,
+)
 from dustcake.settings.pressure import PositivePressure
 from dustcake.units import Pressure, PressureUnit
 
@@ -51,12 +59,7 @@ class Broker(Section):
     @property
     def is_local(self) -> bool:
         """Whether the broker runs on this machine."""
-        if self.host == "localhost":
-            return True
-        try:
-            return ipaddress.ip_address(self.host).is_loopback
-        except ValueError:
-            return False
+        return is_loopback(self.host)
 
     @property
     def port_used(self) -> int:
