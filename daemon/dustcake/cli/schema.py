@@ -5,6 +5,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from dustcake.publish.messages.asyncapi import document_text, messages_text
 from dustcake.publish.plc.register_map import documentation
 from dustcake.settings.json_schema import schema_text
 
@@ -17,7 +18,12 @@ An editor that knows JSON Schema checks and completes a settings file whose firs
   #:schema ./schema.json
 """
 
-TEXTS: dict[str, Callable[[], str]] = {"settings": schema_text, "plc": documentation}
+TEXTS: dict[str, Callable[[], str]] = {
+    "settings": schema_text,
+    "messages": messages_text,
+    "asyncapi": document_text,
+    "plc": documentation,
+}
 
 
 def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -26,7 +32,8 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "schema",
         help="print the JSON Schema of the settings file, or another interface",
         description="Print an interface as a program has it: the JSON Schema (draft 2020-12) of "
-        "the settings file, or the registers a PLC can read (Markdown).",
+        "the settings file or of every MQTT message, the AsyncAPI 3 document of plain mode, or the "
+        "registers a PLC can read (Markdown).",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )

@@ -213,7 +213,10 @@ def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]
 
 def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
     topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
-    every = f"a measurement every {mqtt.measurement_every_s:g} s"
+    every = (
+        f"a measurement when dP has changed by {mqtt.dp_deadband}, header pressure by "
+        f"{mqtt.header_deadband} or a contact, and every {mqtt.measurement_every_s:g} s"
+    )
     yield Statement("mqtt", f"topics below {topics}; {every}")
     accepted = "put to the decision core" if mqtt.requests_enabled else "not taken"
     yield Statement("mqtt", f"requests over MQTT are {accepted}")
