@@ -16,7 +16,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.settings.field import SerialBus, TcpBus
 from foreign_modbus.python_server import served
 
-SOURCE = Path(__file__).with_name("server.c")
+HERE = Path(__file__).parent
 
 
 class LoopClock:
@@ -37,8 +37,8 @@ def needed(what: str) -> None:
     pytest.skip(message)
 
 
-@pytest.fixture(scope="session")
-def c_server(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def compiled(source: str, folder: Path) -> Path:
+    """The program made of a C file beside this one."""
     for tool in ("cc", "pkg-config"):
         if not shutil.which(tool):
             needed(tool)
@@ -50,13 +50,18 @@ def c_server(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     if flags.returncode:
         needed("libmodbus with its headers")
-    program = tmp_path_factory.mktemp("foreign") / "server"
+    program = folder / source.removesuffix(".c")
     subprocess.run(
         ["cc", "-std=c11", "-D_POSIX_C_SOURCE=200809L", "-Wall", "-Wextra", "-Werror",
-         str(SOURCE), "-o", str(program), *flags.stdout.split()],
+         str(HERE / source), "-o", str(program), *flags.stdout.split()],
         check=True,
     )  # fmt: skip
     return program
+
+
+@pytest.fixture(scope="session")
+def c_server(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return compiled("server.c", tmp_path_factory.mktemp("foreign"))
 
 
 @asynccontextmanager

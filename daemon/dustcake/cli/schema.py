@@ -1,40 +1,55 @@
-"""`dustcake schema`: the JSON Schema of the settings file."""
+"""`dustcake schema`: interfaces as a program has them: the settings file, a PLC's registers."""
 
 import argparse
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
+from dustcake.publish.messages.asyncapi import document_text, messages_text
+from dustcake.publish.plc.register_map import documentation
 from dustcake.settings.json_schema import schema_text
 
 _EPILOG = """\
 example:
   dustcake schema --output schema.json
+  dustcake schema plc
 
 An editor that knows JSON Schema checks and completes a settings file whose first line is
   #:schema ./schema.json
 """
+
+TEXTS: dict[str, Callable[[], str]] = {
+    "settings": schema_text,
+    "messages": messages_text,
+    "asyncapi": document_text,
+    "plc": documentation,
+}
 
 
 def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command `schema`."""
     parser = subparsers.add_parser(
         "schema",
-        help="print the JSON Schema of the settings file",
-        description="Print the JSON Schema (draft 2020-12) of the settings file.",
+        help="print the JSON Schema of the settings file, or another interface",
+        description="Print an interface as a program has it: the JSON Schema (draft 2020-12) of "
+        "the settings file or of every MQTT message, the AsyncAPI 3 document of plain mode, or the "
+        "registers a PLC can read (Markdown).",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    parser.add_argument("of", nargs="?", choices=sorted(TEXTS), default="settings", help="which")
     parser.add_argument("--output", type=Path, metavar="F", help="write to this file instead")
     parser.set_defaults(func=_schema)
 
 
 def _schema(arguments: argparse.Namespace) -> int:
     output: Path | None = arguments.output
+    text = TEXTS[arguments.of]()
     if output is None:
-        print(schema_text(), end="")
+        print(text, end="")
         return 0
     try:
-        output.write_text(schema_text(), encoding="utf-8")
+        output.write_text(text, encoding="utf-8")
     except OSError as error:
         reason = error.strerror or "cannot be written"
         print(f"--output {output}: {reason}; name a file this user may write", file=sys.stderr)

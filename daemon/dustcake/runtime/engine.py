@@ -19,7 +19,6 @@ from dustcake.core.inputs import (
     Restarted,
     Woke,
 )
-from dustcake.core.reading import Quality
 from dustcake.core.requests import Request
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
@@ -28,6 +27,7 @@ from dustcake.core.step import step
 from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
+from dustcake.publish.telling import Deadbands, Telling
 from dustcake.runtime.actuator import Actuator
 from dustcake.runtime.ending import OUTPUTS_S
 
@@ -57,6 +57,7 @@ class Engine:
         fed: Callable[[], None],
         flush_s: float,
         measurement_every_s: float,
+        deadbands: Deadbands | None = None,
     ) -> None:
         self._setpoints = setpoints
         self._clock = clock
@@ -65,7 +66,7 @@ class Engine:
         self._live = live
         self._fed = fed
         self._flush_s = flush_s
-        self._measurement_every_s = measurement_every_s
+        self._telling = Telling(measurement_every_s, deadbands)
         self._actuator = Actuator(outputs, self._reported)
         self._queue: asyncio.Queue[MakeInput] = asyncio.Queue(QUEUE_LENGTH)
         # Reports of outputs are few (one for each command) and must never wait or be refused.
@@ -77,8 +78,6 @@ class Engine:
         self._publications: list[Publication] = []
         self._flushed_s = clock.now().mono_s
         self._journal_retry_s: float | None = None
-        self._measured_s: float | None = None
-        self._measured_quality: Quality | None = None
         self._wake_at_s: float | None = None
         self._give_up_s: float | None = None
         self.state: State
@@ -257,10 +256,7 @@ class Engine:
                         waiting.set_result(event)
 
     def _measurement(self, at: Stamp) -> None:
-        now_s = at.mono_s
-        due = self._measured_s is None or now_s - self._measured_s >= self._measurement_every_s
-        if due or self.state.sample.quality is not self._measured_quality:
-            self._measured_s, self._measured_quality = now_s, self.state.sample.quality
+        if self._telling.is_due(self.state, at.mono_s):
             self._live(self._renderer.measurement(self.state, at.utc_s))
 
 

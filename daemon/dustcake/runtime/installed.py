@@ -19,6 +19,7 @@ from dustcake.ports import Clock, FieldReading
 from dustcake.publish.payloads import measured
 from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
+from dustcake.publish.telling import Deadbands
 from dustcake.publish.topics import Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.answering import Answering
@@ -76,6 +77,9 @@ class Installed:
             fed=self._stepped,
             flush_s=settings.journal.flush_s,
             measurement_every_s=every_s,
+            deadbands=None
+            if mqtt is None
+            else Deadbands(mqtt.dp_deadband.pa, mqtt.header_deadband.pa),
         )
         self.answering = Answering(self.engine, collector.shown_in, clock)
         self._outbox = store.outbox(collector.name)

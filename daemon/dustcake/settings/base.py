@@ -1,5 +1,6 @@
 """What every settings model has in common."""
 
+import ipaddress
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, TypeVar
@@ -66,3 +67,13 @@ FORMS: Mapping[str, str] = MappingProxyType(
 """What a string of each pattern is, in words."""
 
 Seconds = Annotated[float, Field(ge=0, le=86_400)]
+
+
+def is_loopback(host: str) -> bool:
+    """Whether ``host`` is this machine, reached by nobody else."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False

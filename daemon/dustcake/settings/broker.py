@@ -1,11 +1,19 @@
 """Settings of the connections to MQTT brokers."""
 
-import ipaddress
 from typing import Literal
 
 from pydantic import Field
 
-from dustcake.settings.base import ClientId, Host, Line, SecretFile, Section, SparkplugId, Topic
+from dustcake.settings.base import (
+    ClientId,
+    Host,
+    Line,
+    SecretFile,
+    Section,
+    SparkplugId,
+    Topic,
+    is_loopback,
+)
 from dustcake.settings.pressure import PositivePressure
 from dustcake.units import Pressure, PressureUnit
 
@@ -47,16 +55,15 @@ class Broker(Section):
     """Version of MQTT."""
     keepalive_s: int = Field(default=30, ge=5, le=3600)
     """A broken connection is noticed after one and a half times this."""
+    dp_deadband: PositivePressure = Pressure(10.0, PressureUnit.PA)
+    """A dP that differs by less than this from the last one told is no news."""
+    header_deadband: PositivePressure = Pressure(0.1, PressureUnit.BAR)
+    """The same for header pressure."""
 
     @property
     def is_local(self) -> bool:
         """Whether the broker runs on this machine."""
-        if self.host == "localhost":
-            return True
-        try:
-            return ipaddress.ip_address(self.host).is_loopback
-        except ValueError:
-            return False
+        return is_loopback(self.host)
 
     @property
     def port_used(self) -> int:
@@ -72,7 +79,8 @@ class Mqtt(Broker):
     root: Topic = "dustcake"
     """First level or levels of every topic: root/collector/measurement and so on."""
     measurement_every_s: float = Field(default=10.0, ge=0.5, le=3600)
-    """From one published measurement to the next. Events are published at once."""
+    """A measurement is published when it has changed, and at the latest after this. Events are
+    published at once."""
     requests_enabled: bool = False
     """Whether requests that come in over MQTT are put to the decision core at all."""
 
@@ -93,10 +101,6 @@ class Sparkplug(Broker):
     for rebirth always is."""
     command_expiry_s: float = Field(default=60.0, ge=1, le=3600)
     """A command sent longer ago than this is dropped; both clocks must be right."""
-    dp_deadband: PositivePressure = Pressure(10.0, PressureUnit.PA)
-    """A dP that differs by less than this from the last one told is not told."""
-    header_deadband: PositivePressure = Pressure(0.1, PressureUnit.BAR)
-    """The same for header pressure."""
     history_values: int = Field(default=20_000, ge=100, le=1_000_000)
     """Values of each collector that are kept in memory while they cannot be told, about 150 bytes
     each; then the oldest go."""

@@ -8,6 +8,7 @@ from dustcake.settings.base import Listed, Section
 from dustcake.settings.broker import Broker, Mqtt, Sparkplug
 from dustcake.settings.collector import Collector
 from dustcake.settings.field import Bus
+from dustcake.settings.plc import Plc
 from dustcake.settings.service import Control, Journal, Site
 
 
@@ -24,6 +25,8 @@ class Settings(Section):
     """The broker to publish to. Leave the table out to publish nothing."""
     sparkplug: Sparkplug | None = None
     """A broker of a Sparkplug B infrastructure, apart from `mqtt`. Leave it out to have none."""
+    plc: Plc | None = None
+    """A Modbus TCP server for a PLC, to be read only. Leave the table out to have none."""
     journal: Journal = Field(default_factory=Journal)
     """The durable memory of decisions and events."""
     control: Control = Field(default_factory=Control)

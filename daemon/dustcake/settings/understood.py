@@ -11,6 +11,7 @@ from dustcake.settings.collector import Collector
 from dustcake.settings.field import AnalogInput, SerialBus
 from dustcake.settings.model import Settings
 from dustcake.settings.not_fitted import consequences
+from dustcake.settings.plc import Plc
 from dustcake.settings.setpoints import MICROAMPERES
 from dustcake.units import Pressure, PressureUnit, show, show_with_pa
 
@@ -191,6 +192,8 @@ def _service(settings: Settings) -> Iterator[Statement]:
     if settings.sparkplug is not None:
         yield from _broker(settings.sparkplug, "sparkplug", settings.sparkplug_client_id)
         yield from _sparkplug(settings, settings.sparkplug)
+    if settings.plc is not None:
+        yield from _plc(settings, settings.plc)
 
 
 def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:
@@ -210,7 +213,10 @@ def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]
 
 def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
     topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
-    every = f"a measurement every {mqtt.measurement_every_s:g} s"
+    every = (
+        f"a measurement when dP has changed by {mqtt.dp_deadband}, header pressure by "
+        f"{mqtt.header_deadband} or a contact, and every {mqtt.measurement_every_s:g} s"
+    )
     yield Statement("mqtt", f"topics below {topics}; {every}")
     accepted = "put to the decision core" if mqtt.requests_enabled else "not taken"
     yield Statement("mqtt", f"requests over MQTT are {accepted}")
@@ -229,6 +235,14 @@ def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[Statement]:
     )
     accepted = "put to the decision core" if sparkplug.commands_enabled else "not taken"
     yield Statement("sparkplug", f"commands to devices are {accepted}")
+
+
+def _plc(settings: Settings, plc: Plc) -> Iterator[Statement]:
+    units = ", ".join(f"{n} {c.name}" for n, c in enumerate(settings.collectors, start=1))
+    where = f"read by Modbus TCP at {plc.host} port {plc.port}; units {units}"
+    yield Statement("plc", where)
+    if not plc.is_local:
+        yield Statement("plc", "whoever reaches that port can read it", caution=True)
 
 
 def _both(pressure: Pressure) -> str:

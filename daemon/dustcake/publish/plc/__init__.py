@@ -1,0 +1,1 @@
+"""The face towards a PLC: a collector as Modbus registers, to be read only."""

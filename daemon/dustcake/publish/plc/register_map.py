@@ -1,0 +1,249 @@
+"""What stands in which register, as data: the image and its documentation are made from it.
+
+A map that PLC programs rely on does not change: registers and bits are only added, at places that
+read 0 until then, and ``MAP_VERSION`` says so.
+"""
+
+from collections.abc import Callable
+from enum import StrEnum
+from math import nan
+from struct import pack
+
+from dustcake.core.alarm_table import ACTIVE
+from dustcake.core.reading import Quality
+from dustcake.core.record import record
+from dustcake.core.requests import Mode
+from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.state import Phase, State
+from dustcake.publish.render import UNACKNOWLEDGED
+
+MAP_VERSION = 1
+MOST_VALVES = 128
+FIRST_VALVE = 40
+SIZE = FIRST_VALVE + 2 * MOST_VALVES
+
+# Each in the order of its numbers or bits here, whatever order it is declared in.
+QUALITIES = (
+    Quality.GOOD,
+    Quality.MAINTENANCE_REQUIRED,
+    Quality.OUT_OF_SPECIFICATION,
+    Quality.FUNCTION_CHECK,
+    Quality.FAILURE,
+)
+MODES = (Mode.OFF, Mode.ON_DEMAND, Mode.TIMED)
+PHASES = (
+    Phase.OFF,
+    Phase.IDLE,
+    Phase.WAITING,
+    Phase.CLEANING,
+    Phase.HELD,
+    Phase.BLOCKED,
+    Phase.RESTING,
+)
+CONTACTS = ("blower_running", "smoke", "door_open", "process_running", "stop")
+PERMISSIVES = (
+    "valid_reading",
+    "blower_running",
+    "no_smoke",
+    "no_stop",
+    "door_shut",
+    "header_pressure",
+    "outputs_healthy",
+    "journal_writable",
+    "settled",
+)
+ALARMS = (
+    AlarmName.FILTER_REPLACEMENT,
+    AlarmName.HIGH_DP,
+    AlarmName.LOW_DP,
+    AlarmName.CLEANING_NOT_EFFECTIVE,
+    AlarmName.HEADER_PRESSURE_LOW,
+    AlarmName.HEADER_TRANSMITTER_FAULT,
+    AlarmName.TRANSMITTER_FAULT,
+    AlarmName.OUTPUTS_LOST,
+    AlarmName.VALVE_STUCK_OPEN,
+    AlarmName.SMOKE,
+    AlarmName.JOURNAL_FAULT,
+    AlarmName.CLEANING_TOO_FREQUENT,
+    AlarmName.FIELDBUS_LOST,
+    AlarmName.BLOWER_NOT_PROVED,
+    AlarmName.DRUM_FULL,
+    AlarmName.CLOCK_NOT_SET,
+)
+UNKNOWN_AGE_S = 65_535
+
+
+class Kind(StrEnum):
+    """How a value is laid over registers, the high word first."""
+
+    UINT16 = "uint16"
+    UINT32 = "uint32"
+    FLOAT32 = "float32"
+    BITS32 = "32 bits"
+
+
+@record
+class Seen:
+    """What the registers are made from: a state, and ``steps``, which counts on while the daemon
+    works; ``mono_s`` is now."""
+
+    state: State
+    setpoints: Setpoints
+    steps: int
+    mono_s: float
+
+
+@record
+class Row:
+    """One value. ``address`` counts from 0, as in the protocol."""
+
+    address: int
+    kind: Kind
+    name: str
+    meaning: str
+    value: Callable[[Seen], float]
+
+    @property
+    def words(self) -> int:
+        """How many registers it takes."""
+        return 1 if self.kind is Kind.UINT16 else 2
+
+
+def _age_s(seen: Seen) -> float:
+    sample = seen.state.sample
+    if sample.quality is Quality.FAILURE:
+        return UNKNOWN_AGE_S
+    return min(UNKNOWN_AGE_S - 1, max(0, int(seen.mono_s - sample.at.mono_s)))
+
+
+def _header(seen: Seen) -> float:
+    header = seen.state.header
+    return nan if header is None or header.usable_pa is None else header.usable_pa
+
+
+def _contacts(seen: Seen) -> dict[str, bool | None]:
+    contacts = seen.state.contacts
+    read: dict[str, bool | None] = {name: getattr(contacts, name) for name in CONTACTS}
+    return {**read, "blower_running": seen.state.blower.running}
+
+
+def _bits(flags: list[bool]) -> int:
+    return sum(1 << place for place, flag in enumerate(flags) if flag)
+
+
+def _missing(seen: Seen) -> int:
+    met = {each.name: each.met.value for each in seen.state.decision.permissives}
+    return _bits([met.get(name) == "no" for name in PERMISSIVES])
+
+
+def _alarm_bits(seen: Seen, *, unacknowledged: bool) -> int:
+    wanted = UNACKNOWLEDGED if unacknowledged else ACTIVE
+    states = {alarm.name: alarm.state for alarm in seen.state.alarms}
+    return _bits([states.get(name) in wanted for name in ALARMS])
+
+
+def _count(seen: Seen, *, unacknowledged: bool) -> int:
+    return _alarm_bits(seen, unacknowledged=unacknowledged).bit_count()
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    return ", ".join(f"{number} {name}" for number, name in enumerate(names))
+
+
+def _usable(seen: Seen) -> float:
+    pa = seen.state.sample.usable_pa
+    return nan if pa is None else pa
+
+
+U16, U32, F32, B32 = Kind.UINT16, Kind.UINT32, Kind.FLOAT32, Kind.BITS32
+ROWS = (
+    Row(0, U16, "map version", f"{MAP_VERSION}", lambda _: MAP_VERSION),
+    Row(
+        1, U16, "life", "counts on at each step, around 65535; standing still: the daemon does not "
+        "work, and nothing here is present", lambda s: s.steps % 65_536,
+    ),
+    Row(2, U16, "age of the reading", f"s; {UNKNOWN_AGE_S}: there is none", _age_s),
+    Row(
+        3, U16, "quality of dP", f"NAMUR NE 107: {_listed(QUALITIES)}",
+        lambda s: QUALITIES.index(s.state.sample.quality),
+    ),
+    Row(4, F32, "dP", "Pa; NaN where it cannot be used", _usable),
+    Row(6, F32, "header pressure", "Pa, gauge; NaN where not fitted or not usable", _header),
+    Row(8, U16, "mode", _listed(MODES), lambda s: MODES.index(s.state.decision.mode)),
+    Row(9, U16, "phase", _listed(PHASES), lambda s: PHASES.index(s.state.decision.phase)),
+    Row(
+        10, U16, "contacts", f"bits: {_listed(CONTACTS)}",
+        lambda s: _bits([bool(each) for each in _contacts(s).values()]),
+    ),
+    Row(
+        11, U16, "contacts known", "the same bits: fitted, or proved, and readable",
+        lambda s: _bits([each is not None for each in _contacts(s).values()]),
+    ),
+    Row(12, U16, "permissives missing", f"bits: {_listed(PERMISSIVES)}", _missing),
+    Row(13, U16, "alarms active", "how many", lambda s: _count(s, unacknowledged=False)),
+    Row(
+        14, U16, "alarms not acknowledged", "how many", lambda s: _count(s, unacknowledged=True)
+    ),
+    Row(
+        16, B32, "active", f"bits: {_listed(ALARMS)}; the low word is the second register",
+        lambda s: _alarm_bits(s, unacknowledged=False),
+    ),
+    Row(
+        18, B32, "not acknowledged", "the same bits", lambda s: _alarm_bits(s, unacknowledged=True)
+    ),
+    Row(24, F32, "low set point", "Pa", lambda s: s.setpoints.cleaning.low_pa),
+    Row(26, F32, "high set point", "Pa", lambda s: s.setpoints.cleaning.high_pa),
+    Row(28, F32, "filter replacement set point", "Pa", lambda s: s.setpoints.limits.replacement_pa),
+    Row(30, U32, "events", "number of the last one", lambda s: s.state.next_seq - 1),
+    Row(32, U32, "pulses", "of all valves", lambda s: sum(s.state.pulsing.counts)),
+    Row(34, U16, "last valve", "0: none yet", lambda s: s.state.pulsing.last_valve or 0),
+    Row(35, U16, "valves", "how many", lambda s: len(s.state.pulsing.counts)),
+)  # fmt: skip
+
+
+def image(seen: Seen) -> list[int]:
+    """All registers; those between the rows read 0."""
+    words = [0] * SIZE
+    for row in ROWS:
+        _lay(words, row.address, row.kind, row.value(seen))
+    for valve, count in enumerate(seen.state.pulsing.counts[:MOST_VALVES]):
+        _lay(words, FIRST_VALVE + 2 * valve, Kind.UINT32, count)
+    return words
+
+
+def _lay(words: list[int], address: int, kind: Kind, value: float) -> None:
+    if kind is Kind.UINT16:
+        words[address] = int(value)
+        return
+    data = pack(">f", value) if kind is Kind.FLOAT32 else pack(">I", int(value) & 0xFFFF_FFFF)
+    words[address] = int.from_bytes(data[:2], "big")
+    words[address + 1] = int.from_bytes(data[2:], "big")
+
+
+def documentation() -> str:
+    """The map as Markdown."""
+    lines = [
+        "# Modbus registers for a PLC",
+        "",
+        "Written by `dustcake schema plc`; do not edit.",
+        "",
+        "With a table `[plc]` the daemon serves each collector over Modbus TCP, to be read only:",
+        "function codes 3 and 4 read the same registers. The unit id is the collector's place in",
+        "the settings file, beginning with 1. Addresses count from 0, as in the protocol; a",
+        "program that counts from 1 (40001 or 400001) adds one. Values of two registers have the",
+        "high word first. At most 125 registers are read at once, which the protocol sets; values",
+        "read with one request belong together.",
+        "",
+        "A PLC must watch `life`: over Modbus nothing else tells that the daemon is gone.",
+        "",
+        "| address | type | value | meaning |",
+        "| --- | --- | --- | --- |",
+    ]
+    for row in ROWS:
+        place = f"{row.address}" if row.words == 1 else f"{row.address}-{row.address + 1}"
+        lines.append(f"| {place} | {row.kind} | {row.name} | {row.meaning} |")
+    lines.append(
+        f"| {FIRST_VALVE}-{SIZE - 1} | uint32 | pulses of valve 1, 2, ... {MOST_VALVES} | two "
+        "registers each; 0 where there is no such valve |"
+    )
+    return "\n".join([*lines, ""])
