@@ -72,6 +72,8 @@ class ClosedLoop:
         """Samples so far, leapt ones included."""
         self.steps = 0
         """Calls of the core's `step` so far."""
+        self.longest_leap_s = math.inf
+        """No leap is longer, so that whoever watches sees what is slow. Changes no event."""
         self._setpoints = setpoints
         self._leaping = leaping
         self._state: State = first_state(setpoints, self._stamp(0.0))
@@ -109,9 +111,9 @@ class ClosedLoop:
                 return
             field.advance_to(at_s)
             yield from self._inputs()
-            if self._leaping:
-                self._leap(until_s)
             watch(self)
+            if self._leaping and self._leap(until_s):
+                watch(self)
 
     def _next_input_s(self) -> float:
         due_s = self._due[0].at_s if self._due else math.inf
@@ -193,14 +195,17 @@ class ClosedLoop:
 
     # --- the leaps
 
-    def _leap(self, until_s: float) -> None:
-        """Go past the samples that the core's promise covers, and remember the last of them."""
+    def _leap(self, until_s: float) -> bool:
+        """Go past the samples that the core's promise covers, and remember the last of them.
+
+        Whether there were any.
+        """
         quiet, setpoints = self._state.quiet, self._setpoints
         if quiet is None or self._due or self.field.collector.fieldbus_silent:
-            return
+            return False
         if self._read_contacts() != self._state.contacts:  # the next sample has news
-            return
-        limit_s = min(until_s, self.field.next_change_s())
+            return False
+        limit_s = min(until_s, self.field.next_change_s(), self.field.t_s + self.longest_leap_s)
         if quiet.until_s is not None:
             limit_s = min(limit_s, quiet.until_s)
         last = math.ceil(limit_s / self.field.sample_s) - 1
@@ -208,16 +213,18 @@ class ClosedLoop:
             last -= 1
         first = self.field.next_sample
         if last < first:
-            return
+            return False
         zero_pa = self._state.zero.offset_pa
         dp = _band(quiet.low_pa, quiet.high_pa, setpoints.dp, zero_pa)
         header = None
         if setpoints.header is not None:
             header = _band(quiet.header_low_pa, quiet.header_high_pa, setpoints.header, 0.0)
-        if self.field.leap(last, dp, header):
-            self.samples += self.field.next_sample - first - 1
-            self.field.next_sample -= 1
-            self._remember(self._poll())
+        if not self.field.leap(last, dp, header):
+            return False
+        self.samples += self.field.next_sample - first - 1
+        self.field.next_sample -= 1
+        self._remember(self._poll())
+        return True
 
     def _remember(self, poll: PollCompleted) -> None:
         """A sample within the promise: it leads to nothing, or the promise was broken."""

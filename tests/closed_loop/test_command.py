@@ -5,13 +5,14 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from closed_loop.loops import DAY_S
 from dustcake.analysis import sim_plot
-from dustcake.analysis.sim_plot import Curves
+from dustcake.analysis.sim_curves import Curves
 from dustcake.cli import simulate
 from dustcake_sim.scenario import packaged_scenarios
 
@@ -146,24 +147,50 @@ def test_without_matplotlib_the_extra_is_named(
     assert out == "", "told before the run, not after it"
 
 
-def test_curves_stay_small_and_keep_the_peaks() -> None:
+def test_curves_stay_small_and_keep_peaks_and_dips() -> None:
     from closed_loop.loops import closed_loop
 
     loop = closed_loop("welding_cell", leaping=False)
     curves = Curves(4)
-    highest = 0.0
+    highest_pa, deepest_pa = 0.0, 1e6
 
     def watch(now: object) -> None:
-        nonlocal highest
+        nonlocal highest_pa, deepest_pa
         curves.watch(loop)
-        highest = max(highest, loop.field.collector.point.dp_pa)
+        highest_pa = max(highest_pa, loop.field.collector.point.dp_pa)
+        deepest_pa = min(deepest_pa, loop.field.collector.state.header_gauge_pa)
 
-    for _event in loop.events(8 * 3600.0, watch):
-        pass
-    assert 1000 < len(curves.t_s) < 6000
-    assert max(curves.dp_high_pa) == pytest.approx(highest)
-    assert len(curves.cake_kg_m2[3]) == len(curves.t_s) == len(curves.header_pa)
-    assert list(curves.t_s) == sorted(curves.t_s)
+    for event in loop.events(8 * 3600.0, watch):
+        curves.note(event)
+    bins = len(curves.from_s)
+    assert 1000 < bins < 6000
+    assert max(curves.dp_pa.high) == pytest.approx(highest_pa)
+    assert min(curves.header_pa.low) == pytest.approx(deepest_pa)
+    assert deepest_pa < 500_000.0
+    for each in (curves.dp_pa, curves.flow_m3_s, curves.header_pa, *curves.cake_kg_m2):
+        for first, low, high, last in zip(each.first, each.low, each.high, each.last, strict=True):
+            assert low <= min(first, last) <= max(first, last) <= high
+        assert len(each.first) == bins
+    assert all(begun <= ended for begun, ended in zip(curves.from_s, curves.to_s, strict=True))
+    assert all(
+        before <= after for before, after in zip(curves.to_s[:-1], curves.from_s[1:], strict=True)
+    )
+    assert (curves.from_s[0], curves.to_s[-1]) == (0.0, 8 * 3600.0)
+    assert curves.alarms == []
+
+
+def test_curves_know_when_alarms_were_active() -> None:
+    from closed_loop.loops import closed_loop
+
+    loop = closed_loop("tired_compressor")
+    curves = Curves(4)
+    for event in loop.events(2.5 * DAY_S):
+        curves.note(event)
+    low = [each for each in curves.alarms if each.alarm == "header_pressure_low"]
+    assert len(low) >= 3
+    for before, after in pairwise(low):
+        assert before.until_s is not None
+        assert before.since_s < before.until_s < after.since_s
 
 
 def test_speed_holds_the_run_back(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -101,6 +102,15 @@ def test_a_run_may_be_taken_in_pieces() -> None:
     pieces = [told(loop.events(hour * HOUR_S)) for hour in (0.7, 2.0, 2.0, 6.0)]
     assert [each for piece in pieces for each in piece] == whole
     assert loop.t_s == 6 * HOUR_S
+
+
+def test_short_leaps_change_no_event() -> None:
+    loop = closed_loop("plasma_table", seed=5)
+    loop.longest_leap_s = 20.0
+    seen: list[float] = []
+    short = told(loop.events(12 * HOUR_S, lambda each: seen.append(each.t_s)))
+    assert short == told(closed_loop("plasma_table", seed=5).events(12 * HOUR_S))
+    assert max(later - earlier for earlier, later in pairwise(seen)) <= 21.0
 
 
 def test_memory_stays_flat() -> None:

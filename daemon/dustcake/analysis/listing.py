@@ -64,16 +64,7 @@ class JsonListing:
                 "lost_samples": tally.lost,
                 "gaps": tally.gaps,
                 "bad_rows": bad_rows,
-                "duration_s": round(tally.duration_s, 6),
-                "start_utc": utc_text(tally.first_utc_s),
-                "end_utc": utc_text(tally.last_utc_s),
-                "cleaning_cycles": tally.runs,
-                "cleaning_s": round(tally.cleaning_s, 6),
-                "cleaning_at_end": tally.cleaning_since_s is not None,
-                "pulses": tally.pulses.total(),
-                "pulses_by_valve": {str(v): n for v, n in sorted(tally.pulses.items())},
-                "alarms": tally.alarms.total(),
-                "alarms_by_name": dict(sorted(tally.alarms.items())),
+                **counts(tally),
                 "notes": list(notes),
             }
         )
@@ -127,18 +118,42 @@ class WordsListing:
             self._line(f"gaps             {tally.gaps}, long enough for the reading to go stale")
         if bad_rows:
             self._line(f"unusable rows    {bad_rows}")
-        self._line(f"duration         {duration(tally.duration_s)}")
-        runs = f"started {tally.runs} times, {duration(tally.cleaning_s)} in all"
-        open_end = ", still under way at the end" if tally.cleaning_since_s is not None else ""
-        self._line(f"cleaning         {runs}{open_end}")
-        self._line(f"pulses           {_counts('valve ', tally.pulses)}")
-        self._line(f"alarms raised    {_counts('', tally.alarms)}")
+        for line in count_lines(tally):
+            self._line(line)
         for note in notes:
             self._line(f"note: {note}")
 
 
-def _counts(what: str, counts: Counter[Any]) -> str:
-    if not counts:
+def counts(tally: Tally) -> dict[str, Any]:
+    """What any run of the core came to, for programs."""
+    return {
+        "duration_s": round(tally.duration_s, 6),
+        "start_utc": utc_text(tally.first_utc_s),
+        "end_utc": utc_text(tally.last_utc_s),
+        "cleaning_cycles": tally.runs,
+        "cleaning_s": round(tally.cleaning_s, 6),
+        "cleaning_at_end": tally.cleaning_since_s is not None,
+        "pulses": tally.pulses.total(),
+        "pulses_by_valve": {str(valve): n for valve, n in sorted(tally.pulses.items())},
+        "alarms": tally.alarms.total(),
+        "alarms_by_name": dict(sorted(tally.alarms.items())),
+    }
+
+
+def count_lines(tally: Tally) -> list[str]:
+    """The same for people."""
+    runs = f"started {tally.runs} times, {duration(tally.cleaning_s)} in all"
+    open_end = ", still under way at the end" if tally.cleaning_since_s is not None else ""
+    return [
+        f"duration         {duration(tally.duration_s)}",
+        f"cleaning         {runs}{open_end}",
+        f"pulses           {_each('valve ', tally.pulses)}",
+        f"alarms raised    {_each('', tally.alarms)}",
+    ]
+
+
+def _each(what: str, counted: Counter[Any]) -> str:
+    if not counted:
         return "0"
-    each = ", ".join(f"{what}{name}: {n}" for name, n in sorted(counts.items()))
-    return f"{counts.total()} ({each})"
+    each = ", ".join(f"{what}{name}: {n}" for name, n in sorted(counted.items()))
+    return f"{counted.total()} ({each})"

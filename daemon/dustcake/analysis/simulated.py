@@ -3,11 +3,10 @@
 from collections.abc import Iterator
 from typing import Any
 
+from dustcake.analysis.listing import count_lines, counts
 from dustcake.analysis.replay import Tally
 from dustcake.core.events import Event
 from dustcake.core.stamp import Stamp
-from dustcake.publish.payloads import utc_text
-from dustcake.publish.wording import duration
 from dustcake_sim.closed_loop import FIRST_UTC_S, ClosedLoop
 
 CAVEAT = "simulated: not a claim about any real collector"
@@ -48,34 +47,21 @@ class SimulatedRun:
 
     def summary(self) -> dict[str, Any]:
         """The last line of a listing for programs; named as in a replay where it is the same."""
-        tally = self.tally
         return {
             "event": "summary",
-            "samples": tally.samples,
-            "duration_s": round(tally.duration_s, 6),
-            "start_utc": utc_text(tally.first_utc_s),
-            "end_utc": utc_text(tally.last_utc_s),
-            "cleaning_cycles": tally.runs,
-            "cleaning_s": round(tally.cleaning_s, 6),
-            "cleaning_at_end": tally.cleaning_since_s is not None,
-            "pulses": tally.pulses.total(),
-            "pulses_by_valve": {str(valve): n for valve, n in sorted(tally.pulses.items())},
-            "alarms": tally.alarms.total(),
-            "alarms_by_name": dict(sorted(tally.alarms.items())),
+            "samples": self.tally.samples,
+            **counts(self.tally),
             "plant": self.plant(),
             "notes": [CAVEAT],
         }
 
     def words(self) -> list[str]:
         """The summary for people."""
-        tally, plant = self.tally, self.plant()
-        alarms = ", ".join(f"{name}: {n}" for name, n in sorted(tally.alarms.items()))
+        plant = self.plant()
         lines = [
             "",
-            f"duration         {duration(tally.duration_s)}, {tally.samples} samples",
-            f"cleaning         started {tally.runs} times, {duration(tally.cleaning_s)} in all",
-            f"pulses           {tally.pulses.total()}",
-            f"alarms raised    {tally.alarms.total()}" + (f" ({alarms})" if alarms else ""),
+            f"samples          {self.tally.samples}",
+            *count_lines(self.tally),
             f"dust caught      {plant['dust_caught_kg']:.1f} kg",
             f"pulse air        {plant['air_used_kg']:.1f} kg",
         ]

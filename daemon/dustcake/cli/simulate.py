@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from dustcake_sim.scenario import Scenario
 
 _DAY_S = 86_400.0
+_LOOKS, _LOOKS_S = 4000, 3.0  # how often a run that is to be drawn is looked at, and at most
 _EPILOG = """\
 example:
   dustcake simulate shift_year --days 30 --json
@@ -105,7 +106,8 @@ def _simulate(arguments: argparse.Namespace) -> int:
 
 def _run(arguments: argparse.Namespace) -> None:
     from dustcake.analysis.listing import JsonListing, WordsListing
-    from dustcake.analysis.sim_plot import Curves, draw
+    from dustcake.analysis.sim_curves import Curves
+    from dustcake.analysis.sim_plot import draw
     from dustcake.analysis.simulated import SimulatedRun
     from dustcake_sim.closed_loop import ClosedLoop
     from dustcake_sim.scenario import load_scenario
@@ -125,6 +127,7 @@ def _run(arguments: argparse.Namespace) -> None:
     watchers: list[Callable[[ClosedLoop], None]] = []
     if arguments.plot is not None:
         watchers.append(curves.watch)
+        loop.longest_leap_s = max(_LOOKS_S, until_s / _LOOKS)
     if arguments.speed is not None:
         watchers.append(_Pace(arguments.speed))
     bar = _ProgressBar(until_s) if sys.stderr.isatty() else None
@@ -136,6 +139,8 @@ def _run(arguments: argparse.Namespace) -> None:
         if bar is not None:
             bar.clear()
         listing.event(event)
+        if arguments.plot is not None:
+            curves.note(event)
         if arguments.speed is not None:
             sys.stdout.flush()
     if bar is not None:
@@ -146,9 +151,7 @@ def _run(arguments: argparse.Namespace) -> None:
         print("\n".join(run.words()))
     sys.stdout.flush()
     if arguments.plot is not None:
-        limits, cleaning = setpoints.limits, setpoints.cleaning
-        levels_pa = (cleaning.low_pa, cleaning.high_pa, limits.replacement_pa)
-        draw(curves, arguments.plot, scenario.title, levels_pa)
+        draw(curves, arguments.plot, scenario, setpoints)
 
 
 def _settings(arguments: argparse.Namespace, scenario: "Scenario") -> Settings:
