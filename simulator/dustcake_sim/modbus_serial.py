@@ -5,45 +5,42 @@ out, until the line has been quiet for 3.5 characters. It does not wait for that
 need not: a request whose length its function code tells is answered as soon as it is complete.
 Why not pymodbus's RTU framer for receiving: it hunts through a spoiled buffer for anything that
 looks like a frame, and takes a second request for part of the first. Its CRC and encoding are used.
+
+A pseudo-terminal hands bytes over in no time, which no line does. There a request is taken to have
+come when its bytes would have passed at this baud, and the whole reply is written when the last of
+its bytes would have: what a client sees is as late as on a line, and never in pieces.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import termios
 from collections.abc import Mapping
+from pathlib import Path
 from types import TracebackType
 
 import serial
 from pymodbus.framer import FramerRTU
 from pymodbus.pdu import DecodePDU
 
+from dustcake_sim.line_time import LineTime, frame_gap_s
 from dustcake_sim.modbus_pdu import DeviceImage
 from dustcake_sim.modbus_server import BROADCAST_UNIT, AbsentUnit, Exchange
 from dustcake_sim.wire_faults import FaultKind, FaultPlan, Reply, WireFault
 
-BITS_PER_CHARACTER = 11
-"""Start, eight data, parity and stop; without parity a second stop bit takes its place."""
-_FAST_BAUD = 19_200
 _LONGEST_FRAME = 256
+_PSEUDO_TERMINALS = range(136, 144)  # device numbers of Linux's pseudo-terminals
 
 
 class SerialError(Exception):
     """A serial port that cannot be used; the text says which, why and what to do."""
 
 
-def character_s(baud: int) -> float:
-    """Time of one character on the line, s."""
-    return BITS_PER_CHARACTER / baud
-
-
-def frame_gap_s(baud: int) -> float:
-    """Silence that ends a frame, s: 3.5 characters, and 1.750 ms above 19 200 bit/s.
-
-    MODBUS over Serial Line V1.02 (secondary source).
-    """
-    return 0.001_750 if baud > _FAST_BAUD else 3.5 * character_s(baud)
+def is_pseudo_terminal(port: str) -> bool:
+    """Whether this port is one that hands bytes over in no time. Raises OSError."""
+    return os.major(Path(port).stat().st_rdev) in _PSEUDO_TERMINALS
 
 
 def request_size(start: bytes) -> int | None:
@@ -78,8 +75,8 @@ class ModbusSerialServer:
         self._line: serial.Serial | None = None
         self._buffer = b""
         self._gap: asyncio.TimerHandle | None = None
-        self._replies: asyncio.Queue[tuple[Reply, WireFault]] = asyncio.Queue()
-        self._sender: asyncio.Task[None] | None = None
+        self._requests: asyncio.Queue[tuple[bytes, float]] = asyncio.Queue()
+        self._answering: asyncio.Task[None] | None = None
 
     @property
     def faults(self) -> FaultPlan:
@@ -97,6 +94,7 @@ class ModbusSerialServer:
         """Open the port and begin to answer. Raises SerialError when it cannot be opened."""
         stop_bits = serial.STOPBITS_TWO if self.parity == "N" else serial.STOPBITS_ONE
         try:
+            paced = is_pseudo_terminal(self.port)
             self._line = serial.Serial(
                 self.port, self.baud, parity=self.parity, stopbits=stop_bits, timeout=0
             )
@@ -109,7 +107,7 @@ class ModbusSerialServer:
         loop = asyncio.get_running_loop()
         self._lost = loop.create_future()
         loop.add_reader(self._line.fileno(), self._readable)
-        self._sender = asyncio.create_task(self._send())
+        self._answering = asyncio.create_task(self._answer(LineTime(self.baud, paced=paced)))
 
     async def stop(self) -> None:
         """Close the port."""
@@ -117,10 +115,10 @@ class ModbusSerialServer:
             return
         if self._gap is not None:
             self._gap.cancel()
-        if self._sender is not None:
-            self._sender.cancel()
+        if self._answering is not None:
+            self._answering.cancel()
             with contextlib.suppress(asyncio.CancelledError):
-                await self._sender
+                await self._answering
         asyncio.get_running_loop().remove_reader(self._line.fileno())
         self._line.close()
         self._line = None
@@ -163,7 +161,7 @@ class ModbusSerialServer:
         self._gap = loop.call_later(frame_gap_s(self.baud), self._quiet)
 
     def _take_complete(self) -> None:
-        """Answer the requests at the front of the buffer that are complete and sound."""
+        """Take the requests at the front of the buffer that are complete and sound."""
         while (size := request_size(self._buffer)) is not None and len(self._buffer) >= size:
             if not self._sound(self._buffer[:size]):
                 return
@@ -181,22 +179,27 @@ class ModbusSerialServer:
         return FramerRTU.check_CRC(frame[:-2], int.from_bytes(frame[-2:], "big"))
 
     def _handle(self, frame: bytes) -> None:
-        unit, pdu = frame[0], frame[1:-2]
-        if unit == BROADCAST_UNIT:
-            self.exchange.broadcast(pdu)
-            return
-        reply, fault = self.exchange.answer(unit, 0, pdu)
-        if reply is not None:
-            self._replies.put_nowait((reply, fault))
+        self._requests.put_nowait((frame, asyncio.get_running_loop().time()))
 
-    async def _send(self) -> None:
+    async def _answer(self, line: LineTime) -> None:
+        """Do what the requests ask, one after the other, each when it has passed the line."""
+        clock = asyncio.get_running_loop().time
         while True:
-            reply, fault = await self._replies.get()
-            if fault.delay_s > 0.0:
-                await asyncio.sleep(fault.delay_s)
+            frame, came_s = await self._requests.get()
+            await _until(line.carry(len(frame), came_s))
+            unit, pdu = frame[0], frame[1:-2]
+            if unit == BROADCAST_UNIT:
+                self.exchange.broadcast(pdu)
+                continue
+            reply, fault = self.exchange.answer(unit, 0, pdu)
+            if reply is None:
+                continue
+            written = self._frame(reply, fault)
+            await asyncio.sleep(fault.delay_s)
+            await _until(line.carry(len(written), clock()))
             try:
                 if self._line is not None:
-                    self._line.write(self._frame(reply, fault))
+                    self._line.write(written)
             except OSError as error:
                 self._lose(error)
                 return
@@ -210,3 +213,10 @@ class ModbusSerialServer:
                 return frame[: len(frame) // 2]
             case _:
                 return frame
+
+
+async def _until(time_s: float) -> None:
+    """Sleep until the loop's clock says so, if that is yet to come."""
+    wait_s = time_s - asyncio.get_running_loop().time()
+    if wait_s > 0.0:
+        await asyncio.sleep(wait_s)

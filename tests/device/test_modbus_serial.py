@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 
 import crcmod.predefined
@@ -11,12 +12,12 @@ from pymodbus.framer import FramerRTU
 
 from device.samples import RTU_SAMPLES, sample_image
 from device.wire import PtyWire
+from dustcake_sim.line_time import LineTime, character_s, frame_gap_s
 from dustcake_sim.memory_image import MemoryImage
 from dustcake_sim.modbus_serial import (
     ModbusSerialServer,
     SerialError,
-    character_s,
-    frame_gap_s,
+    is_pseudo_terminal,
     request_size,
 )
 from dustcake_sim.wire_faults import FaultKind, WireFault
@@ -141,6 +142,39 @@ def test_times_on_the_line(baud: int, character_ms: float, gap_ms: float) -> Non
 
 def test_a_read_request_takes_nine_milliseconds_at_9600() -> None:
     assert len(READ) * character_s(9600) * 1000 == pytest.approx(9.166667, abs=6e-7)
+
+
+def test_frames_follow_each_other_on_the_line() -> None:
+    line = LineTime(9600, paced=True)
+    asked_s = line.carry(len(READ), 100.0)
+    assert asked_s == pytest.approx(100.009166667)
+    answered_s = line.carry(len(READ_REPLY), asked_s)
+    # 8 characters, 3.5 of silence, 11 characters.
+    assert answered_s == pytest.approx(100.0 + 22.5 * character_s(9600))
+    assert line.free_s == pytest.approx(answered_s + 0.004010417)
+    # A frame that is handed over while the line is still taken waits for it.
+    assert line.carry(8, answered_s) == pytest.approx(line.free_s - 0.004010417)
+    assert line.carry(1, 200.0) == pytest.approx(200.0 + character_s(9600))
+    unpaced = LineTime(9600, paced=False)
+    assert [unpaced.carry(256, now_s) for now_s in (3.0, 3.0, 4.0)] == [3.0, 3.0, 4.0]
+
+
+@pytest.mark.parametrize("baud", [1200, 9600])
+async def test_a_reply_over_a_pseudo_terminal_takes_the_time_of_a_line(
+    wire: PtyWire, image: MemoryImage, baud: int
+) -> None:
+    assert is_pseudo_terminal(wire.port)
+    assert not is_pseudo_terminal("/dev/null")
+    clock = asyncio.get_running_loop().time
+    shortest_s = 22.5 * character_s(baud)
+    async with ModbusSerialServer({1: image}, wire.port, baud=baud, parity="N"):
+        begun_s = clock()
+        assert await wire.ask(READ, len(READ_REPLY)) == READ_REPLY
+        assert clock() - begun_s >= shortest_s
+        # Two at once: the second reply comes a whole exchange later, and the silence between.
+        begun_s = clock()
+        assert await wire.ask(READ + READ, 2 * len(READ_REPLY)) == READ_REPLY * 2
+        assert clock() - begun_s >= 2 * shortest_s + frame_gap_s(baud)
 
 
 def test_crc_of_the_specifications_figure() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import select
 import shutil
@@ -101,7 +102,9 @@ class PtyWire:
                 while len(got) < size:
                     await ready.wait()
                     ready.clear()
-                    got += os.read(self.master, size - len(got))
+                    # The loop may have told twice of what one read took.
+                    with contextlib.suppress(BlockingIOError):
+                        got += os.read(self.master, size - len(got))
         except TimeoutError:
             pass
         finally:
