@@ -1,14 +1,14 @@
 """`dustcake history`: what happened, out of the journal."""
 
 import argparse
-import json
+import sys
 import time
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import get_args
 
-from dustcake.adapters.store import History, RecordedEvent, StoreRefused
+from dustcake.adapters.store import History, StoreRefused
 from dustcake.cli.common import (
     BAD_USAGE,
     DONE,
@@ -18,21 +18,37 @@ from dustcake.cli.common import (
     seconds_in,
     settings_or_none,
 )
-from dustcake.core.events import AlarmChanged
-from dustcake.publish.alarm_texts import ALARM_TEXTS
-from dustcake.publish.payloads import event_fields, utc_text
-from dustcake.units import PressureUnit
+from dustcake.cli.history_alarms import changes_in, metrics_json, metrics_words
+from dustcake.cli.history_lines import fields_of, json_line, print_csv, words_line
+from dustcake.core.events import (
+    AlarmChanged,
+    Body,
+    FiltersChanged,
+    LogEntry,
+    ModeSelected,
+    SettingChanged,
+    UpkeepDue,
+    ZeroTaken,
+)
 
 _EPILOG = """\
 examples:
   dustcake history --settings /etc/dustcake/dustcake.toml --since 2d
-  dustcake history --alarms --json | jq .alarm
+  dustcake history --alarms --since 7d           changes of alarms, and the metrics of them all
+  dustcake history --log --csv > log_book.csv    the log book, for a spreadsheet
+  dustcake history --kind pulse --kind pulse_failed --json | jq .valve
 
 Reads the journal while the daemon runs, or without it, and changes nothing. Times are UTC. An
 event from before the clock was set shows the time found out later, marked ~, or else the start of
-the daemon and the seconds of the monotonic clock. Exit code 0: told; 2: bad settings or usage; 1:
-the journal cannot be read.
+the daemon and the seconds of the monotonic clock. With --alarms --json the last object is the
+metrics (`"event": "alarm_metrics"`). Exit code 0: told; 2: bad settings or usage; 1: the journal
+cannot be read.
 """
+
+LOG_BOOK = frozenset(
+    body.name
+    for body in (FiltersChanged, LogEntry, ZeroTaken, SettingChanged, ModeSelected, UpkeepDue)
+)
 
 
 def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -52,9 +68,27 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         help="from then on: so long ago (90min, 12h, 2d), or ISO 8601 (UTC unless it says another"
         " zone)",
     )
+    parser.add_argument("--until", type=since, metavar="TIME", help="up to then; as --since")
     parser.add_argument("--collector", metavar="NAME", help="of this collector only")
-    parser.add_argument("--alarms", action="store_true", help="changes of alarms only")
-    parser.add_argument("--json", action="store_true", help="print one JSON object a line")
+    only = parser.add_mutually_exclusive_group()
+    only.add_argument(
+        "--alarms", action="store_true", help="changes of alarms only, and their metrics"
+    )
+    only.add_argument(
+        "--log",
+        action="store_true",
+        help="the log book only: filter changes, zeros, entries, set points, modes, upkeep",
+    )
+    only.add_argument(
+        "--kind",
+        action="append",
+        choices=sorted(body.name for body in get_args(Body)),
+        metavar="EVENT",
+        help="events of this kind only, such as pulse; may be given again",
+    )
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="print one JSON object a line")
+    form.add_argument("--csv", action="store_true", help="print a table for spreadsheets")
     parser.set_defaults(func=_history)
 
 
@@ -81,70 +115,46 @@ def _history(arguments: argparse.Namespace) -> int:
     if arguments.collector is not None and arguments.collector not in units:
         fail(f"there is no collector {arguments.collector!r}: name one of {', '.join(units)}")
         return BAD_USAGE
-    names: Collection[str] | None = {AlarmChanged.name} if arguments.alarms else None
     try:
         with History(Path(settings.journal.path)) as history:
-            _print(
-                history.all_events(arguments.collector, arguments.since, names),
-                units,
-                as_json=arguments.json,
+            events = history.all_events(
+                arguments.collector, arguments.since, _names(arguments), arguments.until
             )
+            if arguments.csv:
+                print_csv(events, units, sys.stdout)
+            else:
+                line = json_line if arguments.json else words_line
+                for one in events:
+                    print(line(one, fields_of(one, units)))
+            if arguments.alarms and not arguments.csv:
+                _print_metrics(history, arguments)
     except StoreRefused as refused:
         fail(str(refused))
         return FAILED
     return DONE
 
 
-def _print(
-    events: Iterable[RecordedEvent], units: Mapping[str, PressureUnit], *, as_json: bool
-) -> None:
-    for one in events:
-        # A collector that is no longer in the settings has no unit of its own there.
-        fields = _fields(one, units.get(one.collector, PressureUnit.PA))
-        print(_json(one, fields) if as_json else _words(one, fields))
+def _names(arguments: argparse.Namespace) -> Collection[str] | None:
+    if arguments.alarms:
+        return {AlarmChanged.name}
+    if arguments.log:
+        return LOG_BOOK
+    kinds: list[str] | None = arguments.kind
+    return kinds
 
 
-def _fields(one: RecordedEvent, unit: PressureUnit) -> dict[str, Any]:
-    event = one.event()
-    return {"event": one.name, **one.fields} if event is None else event_fields(event, unit)
+def _print_metrics(history: History, arguments: argparse.Namespace) -> None:
+    """Of the time asked for; how the alarms stood at its beginning is seen in what was before."""
+    from dustcake.analysis.alarm_metrics import metrics
 
-
-def _json(one: RecordedEvent, fields: Mapping[str, Any]) -> str:
-    head = {
-        "collector": one.collector,
-        "seq": one.seq,
-        "utc": utc_text(one.utc_s),
-        "found_utc": utc_text(one.found_utc_s),
-        "start": one.start,
-        "mono_s": round(one.mono_s, 3),
-    }
-    return json.dumps({**head, **fields}, ensure_ascii=False)
-
-
-def _words(one: RecordedEvent, fields: Mapping[str, Any]) -> str:
-    if one.utc_s is not None:
-        at = f"{utc_text(one.utc_s)} "
-    elif one.found_utc_s is not None:
-        at = f"{utc_text(one.found_utc_s)}~"
+    first_s, last_s = history.span(arguments.collector)
+    if first_s is None or last_s is None:
+        return
+    from_s = first_s if arguments.since is None else max(first_s, arguments.since)
+    to_s = max(last_s, time.time()) if arguments.until is None else arguments.until
+    changes = changes_in(history.all_events(arguments.collector, None, {AlarmChanged.name}))
+    found = metrics(changes, from_s, max(from_s, to_s))
+    if arguments.json:
+        print(metrics_json(found))
     else:
-        at = f"start {one.start}, {one.mono_s:.1f} s".ljust(25)
-    told = dict(fields)
-    name = str(told.pop("event")).replace("_", " ")
-    alarm = next((a for a in ALARM_TEXTS if a.value == told.get("alarm")), None)
-    if alarm is not None:
-        told["alarm"] = ALARM_TEXTS[alarm].title
-    reason = told.pop("reason", None)
-    parts = [
-        f"{key.replace('_', ' ')} {_value(value)}"
-        for key, value in told.items()
-        if not key.endswith(("reason_code", "reason_codes")) and value not in (None, "", [])
-    ]
-    if reason:
-        parts.append(str(reason))
-    return f"{at}  {one.collector}  {one.seq:>6}  {name:18}  {'; '.join(parts)}".rstrip()
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+        print("\n".join(metrics_words(found)))

@@ -99,21 +99,40 @@ class History:
         return [_event(row) for row in reversed(rows)]
 
     def all_events(
-        self, collector: str | None, since_utc_s: float | None, names: Collection[str] | None
+        self,
+        collector: str | None,
+        since_utc_s: float | None,
+        names: Collection[str] | None,
+        until_utc_s: float | None = None,
     ) -> Iterator[RecordedEvent]:
         """Every event in the order of the journal; where given only of ``collector``, of these
-        ``names``, since that time (as recorded, or as found out later)."""
+        ``names``, between those times (as recorded, or as found out later)."""
         rows = self._connection.execute(
             f"SELECT {_EVENT} FROM events AS e "
-            "WHERE :collector IS NULL OR collector = :collector ORDER BY n",
-            {"collector": collector},
+            "WHERE (:collector IS NULL OR collector = :collector) "
+            "AND (:names IS NULL OR name IN (SELECT value FROM json_each(:names))) ORDER BY n",
+            {"collector": collector, "names": None if names is None else json.dumps([*names])},
         )
         for row in rows:
             one = _event(row)
             at_s = one.found_utc_s if one.utc_s is None else one.utc_s
-            early = since_utc_s is not None and (at_s is None or at_s < since_utc_s)
-            if not early and (names is None or one.name in names):
+            if at_s is None:
+                if since_utc_s is None and until_utc_s is None:
+                    yield one
+            elif (since_utc_s is None or at_s >= since_utc_s) and (
+                until_utc_s is None or at_s <= until_utc_s
+            ):
                 yield one
+
+    def span(self, collector: str | None) -> tuple[float | None, float | None]:
+        """UTC seconds of the first and the last event with a time of day; None where there is
+        none."""
+        first, last = self._connection.execute(
+            "SELECT min(utc_s), max(utc_s) FROM events "
+            "WHERE :collector IS NULL OR collector = :collector",
+            {"collector": collector},
+        ).fetchone()
+        return first, last
 
     def minutes(self, collector: str) -> Iterator[NumberedMinute]:
         """Every minute kept, in order."""
