@@ -5,6 +5,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
@@ -19,6 +20,7 @@ from system_support.processes import Daemon, Daemons
 pytestmark = pytest.mark.broker
 
 CLEAN = scenario(0.1)
+MESSAGES = Path(__file__).parents[2] / "config" / "messages.json"
 REQUEST = "dustcake/hall-1/request"
 
 
@@ -65,6 +67,13 @@ async def test_a_broker_that_comes_late_and_goes_gets_every_event(
             assert await daemon.terminate() == 0
             await until(lambda: bool(heard.events("stopped")), "the end")
             recorded = [event["event"] for event in heard.gapless()]
+        published = json.loads(MESSAGES.read_text(encoding="utf-8"))
+        for kind in ("event", "state", "alarm", "measurement", "online", "minute"):
+            schema = {**published, "oneOf": [{"$ref": f"#/$defs/{kind}"}]}
+            validator = jsonschema.Draft202012Validator(schema)
+            for message in heard.messages:
+                if message.topic.split("/")[2] == kind:
+                    validator.validate(message.body)
         assert recorded.count("pulse") == sum(plant.unit.pulses)
 
 

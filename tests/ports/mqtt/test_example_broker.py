@@ -20,7 +20,13 @@ from system_support.broker import PATIENCE_S, Broker, make_certificates, program
 pytestmark = pytest.mark.broker
 
 EXAMPLE = Path(__file__).parents[3] / "deploy" / "mosquitto"
-USERS = {"dustcake": "filter", "viewer": "screen", "scada": "desk"}
+USERS = {
+    "dustcake": "filter",
+    "viewer": "screen",
+    "scada": "desk",
+    "dustcake-sparkplug": "node",
+    "sparkplug-host": "room",
+}
 
 
 class Example:
@@ -128,6 +134,40 @@ async def test_each_user_may_do_what_the_access_rules_say(
         forged = ("-q", "1", "-t", "dustcake/c1/state", "-r", "-m", "forged")
         assert "Not authorized" in await run_client(example, "mosquitto_pub", "scada", *forged)
     assert taken == ["dustcake/c1/request"]
+
+
+async def test_a_sparkplug_node_speaks_for_itself_alone(example: Example) -> None:
+    async def publishes(user: str, topic: str, *options: str) -> bool:
+        said = await run_client(
+            example, "mosquitto_pub", user, "-q", "1", "-t", topic, "-m", "x", *options
+        )
+        assert said in ("", "Warning: Publish 1 failed: Not authorized.\n"), said
+        return said == ""
+
+    node, host = "dustcake-sparkplug", "sparkplug-host"
+    may = {
+        (node, "spBv1.0/works/NBIRTH/dust"): True,
+        (node, "spBv1.0/works/DDATA/dust/grinding-1"): True,
+        (node, "spBv1.0/works/NBIRTH/another"): False,
+        (node, "spBv1.0/works/DDATA/another/dust"): False,
+        (node, "spBv1.0/other/NBIRTH/dust"): False,
+        (node, "spBv1.0/STATE/control-room"): False,
+        (node, "dustcake/c1/state"): False,
+        (host, "spBv1.0/STATE/control-room"): True,
+        (host, "spBv1.0/works/NCMD/dust"): True,
+        (host, "spBv1.0/works/DCMD/dust/grinding-1"): True,
+        (host, "spBv1.0/works/DDATA/dust/grinding-1"): False,
+        ("viewer", "spBv1.0/works/NCMD/dust"): False,
+        ("dustcake", "spBv1.0/works/NBIRTH/dust"): False,
+    }
+    found = {(user, topic): await publishes(user, topic) for user, topic in may}
+    assert found == may
+    await publishes(host, "spBv1.0/STATE/control-room", "-r")
+    for user, heard in ((node, "x\n"), ("viewer", "")):
+        said = await run_client(
+            example, "mosquitto_sub", user, "-t", "spBv1.0/STATE/+", "-C", "1", "-W", "1"
+        )
+        assert said.replace("Timed out\n", "") == heard
 
 
 async def test_without_a_password_or_encryption_nobody_gets_in(
