@@ -1,12 +1,12 @@
 """What becomes of a request: accepted and acted on, or refused with the reason; never twice."""
 
-from dataclasses import replace
 from typing import assert_never
 
 from dustcake.core import alarm_requests, zeroing
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import replace
 from dustcake.core.requests import (
     Acknowledge,
     HandleAlarm,
