@@ -121,7 +121,16 @@ def test_what_is_promised_holds_up_to_its_very_edges() -> None:
 
 def test_a_promise_in_normal_operation() -> None:
     collector = ready().hold(800.0, 2)
-    assert collector.last.quiet == Quiet(750.0, 1000.0, None, None, None)
+    assert collector.last.quiet == Quiet(135.0, 1000.0, None, None, None)
+
+
+def test_the_low_set_point_bounds_a_promise_only_while_something_depends_on_it() -> None:
+    collector = ready().hold(1100.0, 2).hold(900.0, 2)
+    assert collector.last.quiet is not None
+    assert collector.last.quiet.low_pa == 750.0
+    collector.hold(740.0, 2).hold(800.0, 2)
+    assert collector.last.quiet is not None
+    assert collector.last.quiet.low_pa == 135.0
 
 
 def test_a_promise_ends_at_the_next_deadline() -> None:
@@ -131,10 +140,10 @@ def test_a_promise_ends_at_the_next_deadline() -> None:
 
 def test_a_header_has_its_own_bounds() -> None:
     collector = ready(with_header()).hold(800.0, 2)
-    assert collector.last.quiet == Quiet(750.0, 1000.0, 408_000.0, 800_000.0, None)
+    assert collector.last.quiet == Quiet(135.0, 1000.0, 408_000.0, 800_000.0, None)
 
 
-@pytest.mark.parametrize("dp", [750.0, 1000.0, LOST, 2600.0])
+@pytest.mark.parametrize("dp", [135.0, 1000.0, LOST, 2600.0])
 def test_no_promise_on_a_threshold_or_without_a_good_reading(dp: float | Signal) -> None:
     assert ready().hold(dp, 1).last.quiet is None
 

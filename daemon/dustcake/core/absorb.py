@@ -1,6 +1,5 @@
 """Taking an input in: the state with what has happened in it, before anything is decided."""
 
-from dataclasses import replace
 from typing import assert_never
 
 from dustcake.core import blower as blowers
@@ -22,6 +21,7 @@ from dustcake.core.inputs import (
 )
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
+from dustcake.core.record import replace
 from dustcake.core.requested import answer
 from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State

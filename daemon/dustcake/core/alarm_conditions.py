@@ -1,7 +1,6 @@
 """What each alarm watches: whether it calls to be raised (True), cleared (False), or neither."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 
 from dustcake.core import cleaning_pace, replacement
 from dustcake.core.alarm_causes import CAUSES, CAUSES_FIRST
@@ -11,6 +10,7 @@ from dustcake.core.alarms import Alarm, Around, Condition, judge
 from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
+from dustcake.core.record import replace
 from dustcake.core.setpoints import AlarmName, AlarmSetting, Setpoints
 from dustcake.core.state import State
 from dustcake.core.turn import Turn
@@ -58,11 +58,12 @@ def _cause(
     return None, undecided
 
 
-def thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
-    """Every dP at which any comparison in the core changes its answer."""
+def thresholds_pa(setpoints: Setpoints, *, low_counts: bool) -> tuple[float, ...]:
+    """Every dP at which any comparison in the core changes its answer; the low set point only
+    where it counts (``cleaning.low_point_counts``)."""
     limits, cleaning = setpoints.limits, setpoints.cleaning
     return (
-        cleaning.low_pa,
+        *((cleaning.low_pa,) if low_counts else ()),
         cleaning.high_pa,
         limits.replacement_pa,
         limits.replacement_pa - limits.deadband_pa,

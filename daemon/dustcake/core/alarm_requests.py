@@ -1,12 +1,11 @@
 """What people do to alarms: acknowledge, reset, shelve, take out of service, and back."""
 
 from collections.abc import Callable
-from dataclasses import replace
 
 from dustcake.core.alarm_table import TABLE, AlarmState, Trigger
 from dustcake.core.alarms import Alarm, go, owing, told
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.requests import Acknowledge, AlarmAction, HandleAlarm
 from dustcake.core.setpoints import AlarmSetting
 from dustcake.core.turn import Turn

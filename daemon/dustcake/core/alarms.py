@@ -6,12 +6,10 @@ limit must be passed for the whole of it (as OPC UA Part 9 has it for on-delay, 
 deadband).
 """
 
-from dataclasses import replace
-
 from dustcake.core.alarm_table import ACTIVE, IN_VIEW, TABLE, AlarmState, Trigger
 from dustcake.core.events import AlarmChanged
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.setpoints import AlarmName, AlarmSetting
 from dustcake.core.turn import Turn
 

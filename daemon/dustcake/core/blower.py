@@ -1,11 +1,10 @@
 """Whether the blower is proved running or proved off, and the optional request that it run."""
 
-from dataclasses import replace
 from math import inf
 
 from dustcake.core.events import BlowerChanged, BlowerRunSet
 from dustcake.core.inputs import Outcome, OutputReported
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.signals import Contacts
 from dustcake.core.turn import Turn

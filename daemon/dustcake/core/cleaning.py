@@ -4,7 +4,6 @@ Runs start and stop here; the single pulses inside a run are ``pulsing``'s. In e
 one full cycle is one pulse of each valve.
 """
 
-from dataclasses import replace
 from enum import StrEnum
 from math import ceil
 
@@ -14,7 +13,7 @@ from dustcake.core.events import CleaningStarted, CleaningStopped
 from dustcake.core.permissives import Met, Permissive
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import OnBadReading, OutputKind
 from dustcake.core.turn import Turn
@@ -191,6 +190,14 @@ def _track(
         high_since_s=high_since_s,
         resting_until_s=resting_until_s,
         not_effective=not_effective,
+    )
+
+
+def low_point_counts(cleaning: CleaningState) -> bool:
+    """Whether anything depends on the low set point being reached: loading filters pass it, with
+    every ripple, many times."""
+    return (
+        cleaning.run is not None or cleaning.not_effective or cleaning.resting_until_s is not None
     )
 
 

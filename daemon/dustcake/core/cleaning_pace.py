@@ -5,10 +5,8 @@ than the filters are made for, one run follows another without a rest between th
 no source).
 """
 
-from dataclasses import replace
-
 from dustcake.core.cleaning import Kind, Run
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.turn import Turn
 
 

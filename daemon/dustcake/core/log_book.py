@@ -4,14 +4,14 @@ The events are the book; what is remembered here is only what later decisions re
 """
 
 from collections.abc import Iterator
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import fields, is_dataclass
 from enum import Enum
 
 from dustcake.core import upkeep as upkeeps
 from dustcake.core.blower import BlowerState
 from dustcake.core.events import FiltersChanged, LogEntry, SettingChanged, ZeroTaken
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.requests import Entry, RecordEntry, RecordFilterChange
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.turn import Turn

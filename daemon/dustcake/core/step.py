@@ -1,7 +1,5 @@
 """The one function that decides: (state, input, settings) -> what now, and why."""
 
-from dataclasses import replace
-
 from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
 from dustcake.core import cleaning_pace, log_book, pulsing, replacement, zeroing
@@ -15,7 +13,7 @@ from dustcake.core.inputs import Input, PollCompleted
 from dustcake.core.permissives import permissives
 from dustcake.core.quiet import keep, promise
 from dustcake.core.reasons import Because, because
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Decision, Quiet, State
 from dustcake.core.turn import Turn

@@ -1,10 +1,8 @@
 """What people have to do now and again, and whether it is due. A reminder, not an alarm."""
 
-from dataclasses import replace
-
 from dustcake.core.blower import BlowerState
 from dustcake.core.events import UpkeepDue
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.setpoints import UpkeepTask
 from dustcake.core.turn import Turn
 

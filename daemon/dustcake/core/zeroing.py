@@ -1,12 +1,10 @@
 """Taking the zero of the dP transmitter, with the blower off."""
 
-from dataclasses import replace
-
 from dustcake.core.blower import BlowerState
 from dustcake.core.events import ZeroAbandoned, ZeroTaken
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.requests import SetZero
 from dustcake.core.turn import Turn
 
