@@ -1,7 +1,6 @@
 """Requests from outside: what is one, what is not and why, and what the asker is told."""
 
 import json
-from math import inf
 from typing import Any
 
 import pytest
@@ -167,7 +166,12 @@ RUN = "`run` must be true or false"
         ),
         ("no time", asking(request="shelve", alarm="smoke", why="x"), FOR, "r1"),
         ("true is no time", asking(request="shelve", alarm="smoke", for_s=True), FOR, "r1"),
-        ("nor is for ever", asking(request="shelve", alarm="smoke", for_s=inf), FOR, "r1"),
+        (
+            "nor is for ever",
+            b'{"id":"r1","request":"shelve","alarm":"smoke","for_s":1e999}',
+            FOR,
+            "r1",
+        ),
         (
             "only shelving takes a time",
             asking(request="out_of_service", alarm="smoke", why="x", for_s=5),
