@@ -83,7 +83,10 @@ def test_a_spoilt_trace_is_replayed_or_refused(
     assert code == 0 or trace != GOOD
 
 
-def test_neither_long_lines_nor_many_bad_rows_take_memory(files: tuple[Path, Path]) -> None:
+def test_neither_long_lines_nor_many_bad_rows_take_memory(
+    files: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dustcake.analysis.trace_csv._BLOCK_BYTES", 100_000)
     replayed(files, GOOD)  # what is imported for the first time is not counted
     for trace in (
         b"time,dp_pa\n0,1\n1," + b"7" * 8_000_000,

@@ -207,7 +207,12 @@ RUN = "`run` must be true or false"
         ),
         ("no time", asking(request="shelve", alarm="smoke", why="x"), FOR, "r1"),
         ("true is no time", asking(request="shelve", alarm="smoke", for_s=True), FOR, "r1"),
-        ("nor is for ever", asking(request="shelve", alarm="smoke", for_s=1e300), FOR, "r1"),
+        (
+            "nor is for ever",
+            b'{"id":"r1","request":"shelve","alarm":"smoke","for_s":1e999}',
+            FOR,
+            "r1",
+        ),
         (
             "only shelving takes a time",
             asking(request="out_of_service", alarm="smoke", why="x", for_s=5),

@@ -67,17 +67,24 @@ class CsvTrace:
             ahead += more
 
     def _block(self, block: bytes, reader: FrameReader) -> Samples:
-        columns = _at_once(block, self.columns, reader)
-        if columns is not None:
-            yield columns
-            return
-        # The first row decides on the form of all times: it is read by itself.
-        cut = block.find(b"\n", len(block) // 2 if reader.times.begun else 0) + 1
-        if len(block) <= _SMALL_BYTES or cut == len(block):
-            yield from reader.rows.read(lines_of(BytesIO(block), reader.rows.line))
-        else:
-            yield from self._block(block[:cut], reader)
-            yield from self._block(block[cut:], reader)
+        waiting = [block]
+        while waiting:
+            piece = waiting.pop()
+            columns = _at_once(piece, self.columns, reader)
+            if columns is not None:
+                yield columns
+                continue
+            # The first row whose time is good decides on the form of all times: until then a small
+            # piece after the other is read by rows.
+            begun = reader.times.begun
+            cut = piece.find(b"\n", len(piece) // 2 if begun else _SMALL_BYTES) + 1 or len(piece)
+            if len(piece) > _SMALL_BYTES and cut < len(piece):
+                waiting.append(piece[cut:])
+                if begun:
+                    waiting.append(piece[:cut])
+                    continue
+                piece = piece[:cut]
+            yield from reader.rows.read(lines_of(BytesIO(piece), reader.rows.line))
 
     def _lines(self, ahead: bytes, done: int) -> Iterator[str]:
         """All that is left, line by line."""
@@ -97,8 +104,10 @@ def _is_odd(block: bytes) -> bool:
 
 def _at_once(block: bytes, columns: tuple[str, ...], reader: FrameReader) -> Columns | None:
     """The whole block; None where anything in it is not as it should be."""
+    if not reader.times.begun:
+        return None
     rows = block.count(b"\n")
-    if not reader.times.begun or block.count(b",") != rows * (len(columns) - 1):
+    if block.count(b",") != rows * (len(columns) - 1):
         return None
     time = pl.Float64 if reader.times.seconds_0 is not None else pl.String
     schema = {name: time if name == "time" else pl.Float64 for name in columns}
