@@ -120,6 +120,7 @@ def test_replies() -> None:
     VALIDATORS["reply"].validate(json.loads(reply(event, body, PressureUnit.PA)))
 
 
+OPTIONAL = ("by", "why", "blower_off_confirmed", "note", "valves", "upkeep")
 REQUESTS_MADE: list[dict[str, Any]] = [
     {"id": "1", "request": "mode", "mode": "off"},
     {"id": "1", "request": "zero"},
@@ -131,6 +132,8 @@ REQUESTS_MADE: list[dict[str, Any]] = [
     {"id": "1", "request": "out_of_service", "alarm": "high_dp", "by": "me", "why": "test"},
     {"id": "1", "request": "in_service", "alarm": "high_dp"},
     {"id": "1", "request": "blower", "run": True},
+    {"id": "1", "request": "filter_change", "by": "me", "note": "new", "valves": [1, 2]},
+    {"id": "1", "request": "record", "by": "me", "entry": "note", "note": "noise"},
 ]
 
 
@@ -148,7 +151,7 @@ def test_requests_that_do_not_are_refused_by_both(made: dict[str, Any]) -> None:
     spoiled += [
         {key: value for key, value in made.items() if key != name}
         for name in made
-        if name not in ("by", "why", "blower_off_confirmed")
+        if name not in OPTIONAL
     ]
     for each in spoiled:
         assert not VALIDATORS["request"].is_valid(each), each

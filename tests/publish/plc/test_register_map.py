@@ -1,6 +1,6 @@
 """Registers for a PLC, read back by hand."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from math import isnan
 from pathlib import Path
 from struct import pack, unpack
@@ -121,6 +121,7 @@ def test_every_number_and_bit_has_its_place() -> None:
     assert sorted(register_map.PHASES) == sorted(Phase)
     assert sorted(register_map.MODES) == sorted(Mode)
     assert sorted(register_map.QUALITIES) == sorted(Quality)
+    assert sorted(register_map.CONTACTS) == sorted(field.name for field in fields(Contacts))
     taken = [row.address + word for row in ROWS for word in range(row.words)]
     assert len(set(taken)) == len(taken)
     assert max(taken) < register_map.FIRST_VALVE

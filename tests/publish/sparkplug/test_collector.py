@@ -1,7 +1,7 @@
 """What a collector reports as a device, and when its transmitter counts as lost."""
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
@@ -11,10 +11,12 @@ from core.driver import ALL_FITTED, FIRST_UTC_S, HEADER_SCALE, LOST, chosen
 from dustcake.core.alarm_table import ACTIVE
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
+from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
-from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
+from dustcake.core.upkeep import Item
+from dustcake.publish.sparkplug.collector import CONTACTS, CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.edge_node import EdgeNode
 from dustcake.publish.sparkplug.payload import QualityCode
 from dustcake.publish.sparkplug.report import Report
@@ -102,6 +104,19 @@ def test_what_is_not_fitted_is_not_there_and_what_is_not_known_is_null() -> None
     for name in ("Header pressure", "Smoke", "Door open", "Process running", "Stop"):
         assert (full[name].value, full[name].quality) == (None, QualityCode.BAD)
     assert full["dP"].unit == full["Set points/Low"].unit == "Pa"
+
+
+def test_every_contact_is_reported() -> None:
+    contacts = {field.name for field in fields(Contacts)}
+    assert contacts == {*CONTACTS, "blower_running"}
+
+
+def test_upkeep_is_reported() -> None:
+    item = Item("drum", None, 0.0, 0, due=True)
+    state = good(0.0)
+    upkeep = replace(state.log_book.upkeep, items=(item,))
+    state = replace(state, log_book=replace(state.log_book, upkeep=upkeep))
+    assert named(device().reports(state, FIRST_UTC_S))["Upkeep/drum/Due"].value is True
 
 
 def test_deadbands_and_sentences_that_hold_a_number() -> None:

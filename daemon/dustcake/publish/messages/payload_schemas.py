@@ -4,10 +4,10 @@ from types import NoneType
 from typing import Any, get_args, get_type_hints
 
 from dustcake.core.cleaning import Kind
-from dustcake.core.events import Body
+from dustcake.core.events import Body, SettingChanged
 from dustcake.core.permissives import Met
 from dustcake.core.reasons import Because, Reason
-from dustcake.core.requests import AlarmAction
+from dustcake.core.requests import AlarmAction, Entry
 from dustcake.publish.asking import LONGEST_LABEL, LONGEST_TEXT, NAMED, REQUESTS
 from dustcake.publish.messages.parts import (
     COUNT,
@@ -42,7 +42,13 @@ def payload_schemas() -> Schema:
                 "blower_running": contact,
                 **{
                     name: or_null(contact)
-                    for name in ("smoke", "door_open", "process_running", "stop")
+                    for name in (
+                        "smoke",
+                        "door_open",
+                        "process_running",
+                        "stop",
+                        "drum_full",
+                    )
                 },
             },
         ),
@@ -105,6 +111,11 @@ def _state() -> Schema:
             {"low": ref("chosen"), "high": ref("chosen"), "replacement": ref("chosen")}
         ),
         "zero_offset": ref("chosen"),
+        "filters_changed": TIME,
+        "upkeep": {
+            "type": "array",
+            "items": fields({"upkeep": TEXT, "due": FLAG, "done": TIME, "text": TEXT}),
+        },
         "alarms": {"type": "array", "items": ref("alarm_name")},
         "alarms_out_of_view": {"type": "array", "items": fields(out_of_view)},
     }
@@ -169,38 +180,49 @@ def _event(body: Any) -> Schema:
             content[name.removesuffix("_pa").removesuffix("_s")] = ref("quantity")
         else:
             content[name] = _NAMED.get(name) or _plain(kind)
+    if body is SettingChanged:
+        content["change"] = {**TEXT, "description": "the change in words"}
     return whole("event", " ".join((body.__doc__ or "").split()).replace("``", "`"), content)
 
 
-_PLAIN = {str: "string", int: "integer", bool: "boolean", NoneType: "null"}
+_PLAIN = {str: "string", int: "integer", float: "number", bool: "boolean", NoneType: "null"}
 
 
 def _plain(kind: Any) -> Schema:
-    kinds = [_PLAIN[each] for each in get_args(kind) or (kind,)]
+    parts = get_args(kind)
+    if Ellipsis in parts:
+        return {"type": "array", "items": _plain(parts[0])}
+    kinds = [_PLAIN[each] for each in parts or (kind,)]
     return {"type": kinds[0] if len(kinds) == 1 else kinds}
+
+
+# The fields of each request, and which of them may be left out.
+_NOTE: Schema = {**TEXT, "maxLength": LONGEST_TEXT}
+_ALARM: Schema = {"alarm": ref("alarm_name")}
+_WHY: Schema = {"alarm": ref("alarm_name"), "why": _NOTE}
+_FIELDS: dict[str, tuple[Schema, set[str]]] = {
+    "mode": ({"mode": ref("mode")}, set()),
+    "zero": ({"blower_off_confirmed": FLAG}, {"blower_off_confirmed"}),
+    "acknowledge": (_ALARM, set()),
+    **{action.value: (_WHY, {"why"}) for action in AlarmAction},
+    AlarmAction.SHELVE.value: ({**_WHY, "for_s": {"type": "number"}}, {"why"}),
+    "blower": ({"run": FLAG}, set()),
+    "filter_change": (
+        {"note": _NOTE, "valves": {"type": "array", "items": {"type": "integer"}}},
+        {"note", "valves"},
+    ),
+    "record": ({"entry": one_of(Entry), "note": _NOTE, "upkeep": TEXT}, {"note", "upkeep"}),
+}
 
 
 def _request(name: str) -> Schema:
     """Unknown fields are refused, so here they are not allowed."""
+    content, optional = _FIELDS[name]
     label = {**TEXT, "minLength": 1, "maxLength": LONGEST_LABEL}
-    content: Schema = {
+    head: Schema = {
         "id": {**label, "description": "new for each request; sent twice it acts once"},
         "request": {"const": name},
         "by": {**TEXT, "maxLength": LONGEST_LABEL, "description": "who asks"},
     }
-    optional = {"by"} - ({"by"} if name in NAMED else set())
-    if name == "mode":
-        content["mode"] = ref("mode")
-    elif name == "zero":
-        content["blower_off_confirmed"] = FLAG
-        optional.add("blower_off_confirmed")
-    elif name == "blower":
-        content["run"] = FLAG
-    else:
-        content["alarm"] = ref("alarm_name")
-    if name in tuple(AlarmAction):
-        content["why"] = {**TEXT, "maxLength": LONGEST_TEXT}
-        optional.add("why")
-    if name == AlarmAction.SHELVE:
-        content["for_s"] = {"type": "number"}
-    return {**fields(content, optional=optional), "additionalProperties": False}
+    may_lack = optional if name in NAMED else {"by", *optional}
+    return {**fields({**head, **content}, optional=may_lack), "additionalProperties": False}

@@ -40,7 +40,7 @@ PHASES = (
     Phase.BLOCKED,
     Phase.RESTING,
 )
-CONTACTS = ("blower_running", "smoke", "door_open", "process_running", "stop")
+CONTACTS = ("blower_running", "smoke", "door_open", "process_running", "stop", "drum_full")
 PERMISSIVES = (
     "valid_reading",
     "blower_running",

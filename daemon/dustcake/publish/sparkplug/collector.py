@@ -9,6 +9,7 @@ from dustcake.core.reasons import Because
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
+from dustcake.publish.payloads import utc_text
 from dustcake.publish.render import UNACKNOWLEDGED
 from dustcake.publish.sparkplug.payload import DataType, QualityCode, Value
 from dustcake.publish.sparkplug.report import Report
@@ -21,6 +22,7 @@ CONTACTS = {
     "door_open": "Door open",
     "process_running": "Process running",
     "stop": "Stop",
+    "drum_full": "Drum full",
 }
 
 
@@ -58,6 +60,7 @@ class CollectorDevice:
             *self._readings(state, utc_s),
             *self._doing(state, utc_s),
             *self._chosen(state, utc_s),
+            *self._upkeep(state, utc_s),
             *(report for alarm in state.alarms for report in self._alarm(alarm, utc_s)),
         ]
 
@@ -104,6 +107,12 @@ class CollectorDevice:
         }
         for name, value_pa in points.items():
             yield Report(name, DataType.DOUBLE, round(value_pa, 2), utc_s, unit="Pa")
+
+    def _upkeep(self, state: State, utc_s: float) -> Iterator[Report]:
+        changed = utc_text(state.log_book.filters_changed_utc_s)
+        yield _text("Upkeep/Filters changed", changed, utc_s)
+        for item in state.log_book.upkeep.items:
+            yield Report(f"Upkeep/{item.name}/Due", DataType.BOOLEAN, item.due, utc_s)
 
     def _alarm(self, alarm: Alarm, utc_s: float) -> Iterator[Report]:
         waits = alarm.state in UNACKNOWLEDGED
