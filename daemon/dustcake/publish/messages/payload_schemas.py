@@ -1,13 +1,13 @@
 """The schema of each payload."""
 
 from types import NoneType
-from typing import Any, get_args, get_type_hints
+from typing import Any, get_args, get_origin, get_type_hints
 
 from dustcake.core.cleaning import Kind
-from dustcake.core.events import Body
+from dustcake.core.events import Body, SettingChanged
 from dustcake.core.permissives import Met
 from dustcake.core.reasons import Because, Reason
-from dustcake.core.requests import AlarmAction
+from dustcake.core.requests import AlarmAction, Entry
 from dustcake.publish.asking import LONGEST_LABEL, LONGEST_TEXT, NAMED, REQUESTS
 from dustcake.publish.messages.parts import (
     COUNT,
@@ -105,6 +105,11 @@ def _state() -> Schema:
             {"low": ref("chosen"), "high": ref("chosen"), "replacement": ref("chosen")}
         ),
         "zero_offset": ref("chosen"),
+        "filters_changed": {**TIME, "description": "the last change on record"},
+        "upkeep": {
+            "type": "array",
+            "items": fields({"upkeep": TEXT, "due": FLAG, "done": TIME, "text": TEXT}),
+        },
         "alarms": {"type": "array", "items": ref("alarm_name")},
         "alarms_out_of_view": {"type": "array", "items": fields(out_of_view)},
     }
@@ -157,6 +162,8 @@ _NAMED: dict[str, Schema] = {
 
 def _event(body: Any) -> Schema:
     content: Schema = {"event": {"const": body.name}}
+    if body is SettingChanged:
+        content["change"] = {**TEXT, "description": "the whole of it, for people"}
     for name, kind in get_type_hints(body).items():
         if name == "name":
             continue
@@ -176,6 +183,8 @@ _PLAIN = {str: "string", int: "integer", bool: "boolean", NoneType: "null"}
 
 
 def _plain(kind: Any) -> Schema:
+    if get_origin(kind) is tuple:
+        return {"type": "array", "items": _plain(get_args(kind)[0])}
     kinds = [_PLAIN[each] for each in get_args(kind) or (kind,)]
     return {"type": kinds[0] if len(kinds) == 1 else kinds}
 
@@ -196,6 +205,9 @@ def _request(name: str) -> Schema:
         optional.add("blower_off_confirmed")
     elif name == "blower":
         content["run"] = FLAG
+    elif name in ("filter_change", "record"):
+        content |= _log_book(name)
+        optional |= content.keys() & {"note", "valves", "upkeep"}
     else:
         content["alarm"] = ref("alarm_name")
     if name in tuple(AlarmAction):
@@ -204,3 +216,12 @@ def _request(name: str) -> Schema:
     if name == AlarmAction.SHELVE:
         content["for_s"] = {"type": "number"}
     return {**fields(content, optional=optional), "additionalProperties": False}
+
+
+def _log_book(name: str) -> Schema:
+    note = {"note": {**TEXT, "maxLength": LONGEST_TEXT}}
+    if name == "filter_change":
+        valves = {"type": "array", "items": {"type": "integer", "minimum": 1}}
+        return {**note, "valves": {**valves, "description": "of the rows changed; left out: all"}}
+    upkeep = {**TEXT, "maxLength": LONGEST_LABEL, "description": "with upkeep_done: which"}
+    return {"entry": one_of(Entry), **note, "upkeep": upkeep}
