@@ -111,6 +111,17 @@ def test_a_cycle_is_finished_even_if_dp_rises_again() -> None:
     assert stops(collector) == [Because.LOW_REACHED]
 
 
+def test_dp_that_has_risen_to_high_meanwhile_begins_the_next_run_at_once() -> None:
+    """Not one wake-up later: what is due at one instant is done at that instant."""
+    collector = ready(chosen(cleaning={"finish_cycle": True})).hold(1100.0, 5)
+    collector.poll(700.0)
+    collector.hold(1100.0, 40)
+    (stopped_s, stopped), *_ = collector.when(CleaningStopped)
+    assert stopped.reason.code is Because.LOW_REACHED
+    assert [t for t, _ in collector.when(CleaningStarted)][1] == stopped_s
+    assert len(collector.pulses) == 5
+
+
 def test_low_reached_before_the_first_pulse_ends_the_run_without_one() -> None:
     """After a start the first interval is still to be waited for when the run begins."""
     setpoints = chosen(pulsing={"interval_s": 60.0}, cleaning={"finish_cycle": True})

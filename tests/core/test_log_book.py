@@ -36,15 +36,15 @@ def last(collector: Collector, body: type[Body]) -> Any:
 
 
 def test_a_filter_change_is_on_record_with_blower_hours_and_who() -> None:
-    collector = ready(OFF, blower_running=True).hold(800.0, 7200 - 12)
+    collector = ready(OFF, blower_running=True).hold(800.0, 7190)
     answer = collector.ask(RecordFilterChange("spare set", (1, 3)), by="fitter")
     assert answer.accepted
-    assert last(collector, FiltersChanged) == FiltersChanged(2.0, "spare set", "fitter", (1, 3))
+    assert last(collector, FiltersChanged) == FiltersChanged(7200.0, "spare set", "fitter", (1, 3))
     assert collector.state.log_book.filters_changed_utc_s == collector.now.utc_s
     collector.restart()
     collector.hold(800.0, 3601)
     collector.ask(RecordFilterChange(), by="fitter")
-    assert last(collector, FiltersChanged) == FiltersChanged(1.0, "", "fitter", ())
+    assert last(collector, FiltersChanged) == FiltersChanged(3600.0, "", "fitter", ())
 
 
 @pytest.mark.parametrize("valve", [0, 5, -1])

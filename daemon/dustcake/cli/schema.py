@@ -5,14 +5,17 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from dustcake.publish.alarm_manual import alarm_manual
 from dustcake.publish.messages.asyncapi import document_text, messages_text
 from dustcake.publish.plc.register_map import documentation
+from dustcake.settings.alarms import DEFAULT_ALARMS
 from dustcake.settings.json_schema import schema_text
 
 _EPILOG = """\
 example:
   dustcake schema --output schema.json
   dustcake schema plc
+  dustcake schema alarms --output config/alarms.md
 
 An editor that knows JSON Schema checks and completes a settings file whose first line is
   #:schema ./schema.json
@@ -23,6 +26,7 @@ TEXTS: dict[str, Callable[[], str]] = {
     "messages": messages_text,
     "asyncapi": document_text,
     "plc": documentation,
+    "alarms": lambda: alarm_manual(DEFAULT_ALARMS.values()),
 }
 
 
@@ -33,7 +37,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         help="print the JSON Schema of the settings file, or another interface",
         description="Print an interface as a program has it: the JSON Schema (draft 2020-12) of "
         "the settings file or of every MQTT message, the AsyncAPI 3 document of plain mode, or the "
-        "registers a PLC can read (Markdown).",
+        "registers a PLC can read, or the alarms with their life and texts (both Markdown).",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )

@@ -3,7 +3,7 @@
 States and transitions are those of ISA-18.2-2016 / IEC 62682:2022 (letters A to I there; from
 memory). How a condition is judged before it triggers anything follows OPC UA Part 9, v1.05 (4.8 and
 B.1.5). What the standard leaves open is decided here and marked (ours). ``alarms`` goes from state
-to state by this table only; the diagram in docs/alarms.md is drawn from it.
+to state by this table only; the diagram in config/alarms.md is drawn from it.
 """
 
 from collections.abc import Mapping

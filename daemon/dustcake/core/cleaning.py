@@ -150,7 +150,12 @@ def decide(
                 kind = None
             if missing.name != "valid_reading":  # why a run waits for it has been said better
                 reason = missing.reason
-    return _switch(turn, replace(cleaning, reason=reason), kind, sample)
+    after = _switch(turn, replace(cleaning, reason=reason), kind, sample)
+    ended = cleaning.run is not None and after.run is None
+    if ended and reason.code is Because.LOW_REACHED and after.high_since_s is not None:
+        # While the last cycle was finished dP has risen to the high set point again.
+        return decide(turn, after, mode, sample, blower, permits)
+    return after
 
 
 def _missing(kind: Kind, permits: tuple[Permissive, ...]) -> Permissive | None:

@@ -183,11 +183,12 @@ class RequestAnswered:
 
 @record
 class FiltersChanged:
-    """Filters were changed, as ``by`` has put on record, after ``hours`` blower hours; ``note``:
-    what they added; ``valves``: those of the rows that were changed, empty: all of them."""
+    """Filters were changed, as ``by`` has put on record, after the blower had run ``blower_run_s``
+    since the last change; ``note``: what they added; ``valves``: those of the rows that were
+    changed, empty: all of them."""
 
     name: ClassVar[str] = "filters_changed"
-    hours: float
+    blower_run_s: float
     note: str
     by: str
     valves: tuple[int, ...] = ()

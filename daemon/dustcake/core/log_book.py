@@ -98,8 +98,8 @@ def filters_changed(
     if not all(1 <= valve <= valves for valve in asked.valves):
         return book, False, because(Because.NO_SUCH_VALVE, valves=valves)
     now_s = blower.total_until_s(turn.now_s)
-    hours = (now_s - (book.filters_changed_s or 0.0)) / 3600.0
-    turn.emit(FiltersChanged(round(hours, 1), asked.note, by, asked.valves))
+    run_s = now_s - (book.filters_changed_s or 0.0)
+    turn.emit(FiltersChanged(run_s, asked.note, by, asked.valves))
     changed = replace(book, filters_changed_s=now_s, filters_changed_utc_s=turn.at.utc_s)
     return changed, True, because(Because.DONE)
 

@@ -29,11 +29,20 @@ class _WithoutNull(GenerateJsonSchema):
         json_schema = super().default_schema(schema)
         if isinstance(schema.get("default"), Pressure):
             json_schema["default"] = str(schema["default"])
+        elif isinstance(written := json_schema.get("default"), list):
+            json_schema["default"] = [_without_null(each) for each in written]
         return json_schema
 
     def field_title_should_be_set(self, schema: object) -> bool:
         """A title made of the name says nothing the name does not."""
         return False
+
+
+def _without_null(table: object) -> object:
+    """A table of a default as it would be written."""
+    if isinstance(table, Mapping):
+        return {key: value for key, value in table.items() if value is not None}
+    return table
 
 
 @cache

@@ -139,7 +139,7 @@ def test_whatever_a_collector_lives_through_fits(data: st.DataObject, setpoints:
 
 
 def test_the_documentation_is_fresh() -> None:
-    written = Path(__file__).parents[3] / "docs" / "plc.md"
+    written = Path(__file__).parents[3] / "config" / "plc.md"
     assert written.read_text(encoding="utf-8") == documentation(), "run dustcake schema plc"
     for row in ROWS:
         assert f"| {row.name} | {row.meaning} |" in documentation()
