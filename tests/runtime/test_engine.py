@@ -5,7 +5,7 @@ import json
 
 import pytest
 
-from core.driver import BASE, chosen
+from core.driver import BASE, board, chosen
 from dustcake.core.commands import AllValvesOff, Command, FireValve
 from dustcake.core.inputs import Outcome, PollCompleted, Restarted, Stopping, Woke
 from dustcake.core.requests import Mode, SelectMode
@@ -273,6 +273,36 @@ def test_a_bug_in_an_adapter_ends_the_engine_instead_of_going_unseen() -> None:
         with pytest.raises(ExceptionGroup) as caught:
             await bench.engine.run()
         assert caught.group_contains(ZeroDivisionError)
+
+    run(story())
+
+
+class FailingStore(FakeStore):
+    """Meets a bug once ``fails``."""
+
+    fails = False
+
+    async def commit(self, commit: Commit) -> CommitFailed | None:
+        if self.fails:
+            raise ZeroDivisionError
+        return await super().commit(commit)
+
+
+def test_a_bug_leaves_no_demand_contact_closed() -> None:
+    async def story() -> None:
+        store = FailingStore()
+        bench = Bench(board(settle_s=0.0), store, None)
+        ended = asyncio.create_task(bench.engine.run())
+        await bench.engine.started.wait()
+        bench.dp = Measured(1100.0)
+        await bench.poll_for(20.0)
+        assert bench.field.on == {"demand"}
+        store.fails = True
+        await bench.poll_for(10.0)
+        with pytest.raises(ExceptionGroup) as caught:
+            await ended
+        assert caught.group_contains(ZeroDivisionError)
+        assert not bench.field.on
 
     run(story())
 

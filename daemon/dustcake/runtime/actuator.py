@@ -3,11 +3,17 @@
 import asyncio
 from collections.abc import Callable
 
+import structlog
+
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.inputs import Outcome
 from dustcake.ports import OutputReport, Outputs
 
 Report = Callable[[int, OutputReport], None]
+
+NO_COMMAND = 0  # those of the core count from 1
+
+log = structlog.get_logger()
 
 
 class Actuator:
@@ -55,6 +61,15 @@ class Actuator:
                 self._report(command.command_id, report)
             self._changed.clear()
             await self._changed.wait()
+
+    async def last_off(self) -> None:
+        """Everything off, past the queue; for after ``run`` has been cancelled. Raises nothing: a
+        bug has been met already, and is the one to be told."""
+        task = asyncio.create_task(self._outputs.execute(AllValvesOff(NO_COMMAND)))
+        await asyncio.wait([task])
+        bug = task.exception()
+        if bug is not None or task.result().outcome is not Outcome.DONE:
+            log.error("outputs not proved off", detail=repr(bug) if bug else task.result().detail)
 
     async def _carry_out(self, command: Command) -> OutputReport:
         task = asyncio.create_task(self._outputs.execute(command))

@@ -104,14 +104,20 @@ class Engine:
 
     async def run(self) -> None:
         """Until ``Stopping`` has been handled and everything it asked for has been done."""
-        async with asyncio.TaskGroup() as tasks:
-            actuator = tasks.create_task(self._actuator.run())
-            await self._start()
-            while not self.state.stopping:
-                await self._handle((await self._next())(self._clock.now()))
-            await self._wind_down()
-            self.stopped.set()
-            actuator.cancel()
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                actuator = tasks.create_task(self._actuator.run())
+                await self._start()
+                while not self.state.stopping:
+                    await self._handle((await self._next())(self._clock.now()))
+                await self._wind_down()
+                self.stopped.set()
+                actuator.cancel()
+        except BaseException:
+            # A bug, here or elsewhere: nobody decides any more, so nothing may stay energised.
+            # Ending a pulse under way is not enough: a demand contact stays as it was told.
+            await self._actuator.last_off()
+            raise
 
     async def _start(self) -> None:
         at = self._clock.now()

@@ -350,3 +350,18 @@ async def test_a_killed_daemon_leaves_its_last_commit_whole(path: Path) -> None:
             assert len(list(history.inputs("c1"))) == last
         assert sql(path, "SELECT count(*) FROM outbox") == [(last,)]
         assert sql(path, "PRAGMA integrity_check") == [("ok",)]
+
+
+async def test_of_damaged_files_the_newest_few_are_kept(path: Path) -> None:
+    """A dying card must not be filled with them."""
+    for n in range(1, 6):
+        for suffix in ("", "-wal"):
+            path.with_name(f"{path.name}.damaged-2026010{n}T000000Z{suffix}").write_bytes(b"x")
+    path.write_bytes(b"\0" * 5000)  # noqa: ASYNC240
+    async with SqliteStore.open(path):
+        pass
+    left = sorted(file.name for file in path.parent.glob("*.damaged-*"))
+    assert len(left) == 5  # the newest of the earlier ones each with its log, and this one
+    assert left[:4] == [
+        f"{path.name}.damaged-2026010{n}T000000Z{suffix}" for n in (4, 5) for suffix in ("", "-wal")
+    ]

@@ -32,6 +32,7 @@ from dustcake.codec import STATE_FORMAT
 
 MODE = 0o640  # whoever is in the daemon's group may read the history
 BUSY_TIMEOUT_S = 2.0
+MOST_ASIDE = 3  # damaged files kept to be looked into
 
 _log = structlog.get_logger(__name__)
 
@@ -141,7 +142,17 @@ def _put_in_place(path: Path) -> Path:
             part.rename(aside.with_name(aside.name + suffix))
     path.with_name(path.name + "-shm").unlink(missing_ok=True)
     _rebuilt(path).rename(path)
+    _forget_oldest(path, aside)
     return aside
+
+
+def _forget_oldest(path: Path, newest: Path) -> None:
+    """Of the damaged files keep the newest few: a dying card must not be filled with them."""
+    kept = MOST_ASIDE - 1
+    aside = sorted(path.parent.glob(f"{path.name}.damaged-*Z"))
+    for one in [other for other in aside if other != newest][:-kept]:
+        for part in (one, one.with_name(f"{one.name}-wal")):
+            part.unlink(missing_ok=True)
 
 
 def _open_sound(path: Path) -> sqlite3.Connection:
