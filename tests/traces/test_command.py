@@ -49,6 +49,8 @@ def test_a_person_reads_when_what_and_why_in_the_unit_of_the_settings(bench: Ben
         "2026-03-01T08:00:00.000Z  started",
         "2026-03-01T08:00:00.000Z  quality changed  quality good",
         "2026-03-01T08:00:00.000Z  blower changed  running yes",
+        "2026-03-01T08:00:00.000Z  alarm  alarm low_dp, state suppressed_by_design, priority "
+        "medium, active no: the blower has not run for 1 min yet",
         "2026-03-01T08:00:01.000Z  cleaning started  kind on_demand, dP 4.20 inH2O: "
         "dP 4.20 inH2O has reached the high set point of 4.00 inH2O",
         "2026-03-01T08:00:15.000Z  pulse  valve 2, on time 0.15 s, count 1, dP 4.20 inH2O, "
@@ -62,7 +64,9 @@ def test_a_person_reads_when_what_and_why_in_the_unit_of_the_settings(bench: Ben
         "pulses           1 (valve 2: 1)",
         "alarms raised    0",
         "note: a pulse here cannot change the dP that was recorded: what-if answers hold only "
-        "until the first pulse that the recording did not have",
+        "until the first pulse that the recording did not have; here that is 15 s in (71 % of the "
+        "trace): the first cleaning; the trace does not tell what was done. For what would have "
+        "followed, ask `dustcake study`",
     ]
 
 

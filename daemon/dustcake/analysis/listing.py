@@ -6,6 +6,7 @@ from typing import IO, Any, Protocol
 
 from dustcake.analysis.replay import Tally
 from dustcake.analysis.trace_columns import BadRow
+from dustcake.analysis.what_if import Difference
 from dustcake.core.events import Event
 from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.publish.wording import duration, number
@@ -27,7 +28,9 @@ class Listing(Protocol):
     def refused(self, bad_rows: int) -> None:
         """Say that nothing has been replayed, for this many rows that cannot be used."""
 
-    def summary(self, tally: Tally, bad_rows: int, notes: tuple[str, ...]) -> None:
+    def summary(
+        self, tally: Tally, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+    ) -> None:
         """Say what it all came to."""
 
 
@@ -55,7 +58,9 @@ class JsonListing:
         """In place of the summary."""
         self._object({"event": "refused", "bad_rows": bad_rows})
 
-    def summary(self, tally: Tally, bad_rows: int, notes: tuple[str, ...]) -> None:
+    def summary(
+        self, tally: Tally, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+    ) -> None:
         """Counts, times and notes."""
         self._object(
             {
@@ -65,6 +70,8 @@ class JsonListing:
                 "gaps": tally.gaps,
                 "bad_rows": bad_rows,
                 **counts(tally),
+                "holds_until_s": None if differs is None else round(differs.at_s, 6),
+                "differs": None if differs is None else differs.what,
                 "notes": list(notes),
             }
         )
@@ -110,7 +117,9 @@ class WordsListing:
     def refused(self, bad_rows: int) -> None:
         """Not here: there is nothing to list."""
 
-    def summary(self, tally: Tally, bad_rows: int, notes: tuple[str, ...]) -> None:
+    def summary(
+        self, tally: Tally, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+    ) -> None:
         """Counts, times and notes."""
         self._line("")
         self._line(f"samples          {tally.samples}, of which lost: {tally.lost}")

@@ -29,12 +29,6 @@ if TYPE_CHECKING:
 _CONTACTS = tuple(contact.name for contact in fields(Fitted))
 
 
-PULSE_CAVEAT = (
-    "a pulse here cannot change the dP that was recorded: what-if answers hold only until the "
-    "first pulse that the recording did not have"
-)
-
-
 @record
 class Fit:
     """How the settings of a collector meet the columns of a trace. ``setpoints``: those settings,
@@ -104,14 +98,13 @@ class Tally:
 
     def notes(self, stale_after_s: float) -> tuple[str, ...]:
         """What somebody must know who reads the counts."""
-        notes = []
-        if self.gaps > self.samples / 10:
-            notes.append(
-                f"in {self.gaps} of {self.samples} rows the reading had gone stale, as the row "
-                f"came more than {stale_after_s:g} s after the one before: for a trace that was "
-                "recorded at longer intervals, set stale_after_s in a copy of the settings"
-            )
-        return (*notes, PULSE_CAVEAT)
+        if self.gaps <= self.samples / 10:
+            return ()
+        return (
+            f"in {self.gaps} of {self.samples} rows the reading had gone stale, as the row "
+            f"came more than {stale_after_s:g} s after the one before: for a trace that was "
+            "recorded at longer intervals, set stale_after_s in a copy of the settings",
+        )
 
     def end(self, at: Stamp) -> None:
         """The last poll was at ``at``."""

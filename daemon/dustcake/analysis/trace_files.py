@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from dustcake.analysis.trace_columns import BadRow, Recorded, TraceError
+from dustcake.analysis.trace_journal import is_journal, journal_lines
 from dustcake.analysis.traces import Trace, lines_of, open_file
 from dustcake.core.inputs import PollCompleted
+from dustcake.core.setpoints import Setpoints
 
 if TYPE_CHECKING:
     from dustcake.analysis.columns import Columns
@@ -30,8 +32,9 @@ class OpenTrace(Protocol):
 
 
 @contextmanager
-def open_any(path: Path) -> Iterator[OpenTrace]:
-    """The trace in the file at ``path``. Raises TraceError, also while it is read.
+def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
+    """The trace in the file at ``path``; of a journal that of the collector ``of``. Raises
+    TraceError, also while it is read, and ``StoreRefused``.
 
     With the extra `analysis` a file is read in columns; without, CSV is read row by row.
     """
@@ -45,6 +48,9 @@ def open_any(path: Path) -> Iterator[OpenTrace]:
         from dustcake.analysis.trace_parquet import ParquetTrace
 
         yield ParquetTrace(path)
+        return
+    if of is not None and is_journal(path):
+        yield Trace(journal_lines(path, of.collector, of))
         return
     with open_file(path) as raw:
         if fast:

@@ -19,6 +19,7 @@ from dustcake.cli.common import (
     settings_or_none,
 )
 from dustcake.cli.history_alarms import changes_in, metrics_json, metrics_words
+from dustcake.cli.history_export import add_export, export_trace
 from dustcake.cli.history_lines import fields_of, json_line, print_csv, words_line
 from dustcake.core.events import (
     AlarmChanged,
@@ -37,6 +38,7 @@ examples:
   dustcake history --alarms --since 7d           changes of alarms, and the metrics of them all
   dustcake history --log --csv > log_book.csv    the log book, for a spreadsheet
   dustcake history --kind pulse --kind pulse_failed --json | jq .valve
+  dustcake history --since 28d --export march.csv   a trace for `dustcake replay`
 
 Reads the journal while the daemon runs, or without it, and changes nothing. Times are UTC. An
 event from before the clock was set shows the time found out later, marked ~, or else the start of
@@ -89,6 +91,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print one JSON object a line")
     form.add_argument("--csv", action="store_true", help="print a table for spreadsheets")
+    add_export(parser)
     parser.set_defaults(func=_history)
 
 
@@ -115,6 +118,8 @@ def _history(arguments: argparse.Namespace) -> int:
     if arguments.collector is not None and arguments.collector not in units:
         fail(f"there is no collector {arguments.collector!r}: name one of {', '.join(units)}")
         return BAD_USAGE
+    if arguments.export is not None:
+        return export_trace(settings, arguments)
     try:
         with History(Path(settings.journal.path)) as history:
             events = history.all_events(

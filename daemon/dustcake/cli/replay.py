@@ -24,18 +24,21 @@ _EPILOG = """\
 example:
   dustcake replay march.csv --settings /etc/dustcake/dustcake.toml --json
 
-The trace is CSV with a header. Columns: `time` (ISO 8601 with zone, or seconds from the start)
-and one of `dp_pa`, `dp_inh2o`, `dp_mbar`, `dp_mmh2o`. Optional: `blower_running` and `smoke`
-(1 or 0), `header_pa`, and `flow_m3s` (checked, but no decision rests on it yet). An empty cell is
-a sample that was lost; a gap in time makes the reading stale, as in the running daemon.
+The trace is CSV with a header, Parquet (extra `analysis`) or a daemon's journal. Columns: `time`
+(ISO 8601 with zone, or seconds from the start) and one of `dp_pa`, `dp_inh2o`, `dp_mbar`,
+`dp_mmh2o`. Optional: contacts (1 or 0) `blower_running`, `smoke`, `door_open`, `process_running`,
+`stop`; `header_pa`; `flow_m3s` (checked, but no decision rests on it); and what was done since the
+row before: `pulse_valve` (1, 2, ...), `pulses` (how many), `cleaning` (1 or 0). An empty cell is a
+sample that was lost; a gap in time makes the reading stale, as in the running daemon. `dustcake
+history --export` writes one.
 
 A row that cannot be used is named by its line. Then nothing is replayed, unless --skip-bad-rows
 is given: such a row then counts as a lost sample, or as nothing where its time is no good.
 
 The same decisions are taken as in the running daemon, with outputs and journal healthy. A pulse in
 a replay cannot change the dP that was recorded, so what-if answers hold only until the first pulse
-that the recording did not have. Contacts and transmitters of the settings for which the trace has
-no column are replayed as not fitted; the summary says which.
+that the recording did not have; the summary says when that is. Contacts and transmitters of the
+settings for which the trace has no column are replayed as not fitted; the summary says which.
 
 With --json each event is one object: `t_s` (seconds from the first row), `utc` (or null), `event`,
 and its fields. The last one is the summary; in it `cleaning_cycles` counts the times cleaning
@@ -61,7 +64,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace (CSV)")
+    parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace")
     parser.add_argument(
         "--settings", type=Path, metavar="FILE", required=True, help="the settings file (TOML)"
     )
@@ -76,6 +79,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
 
 
 def _replay(arguments: argparse.Namespace) -> int:
+    from dustcake.adapters.store import StoreRefused
     from dustcake.analysis.trace_columns import TraceError
 
     settings = settings_or_none(arguments.settings)
@@ -87,6 +91,8 @@ def _replay(arguments: argparse.Namespace) -> int:
         fail(str(error))
     except TraceError as error:
         fail(f"{arguments.trace}: {error}")
+    except StoreRefused as refused:
+        fail(str(refused))
     return BAD_USAGE
 
 
@@ -110,18 +116,21 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
     from dustcake.analysis.replay import Replay, fit
     from dustcake.analysis.trace_columns import TraceError
     from dustcake.analysis.trace_files import open_any
+    from dustcake.analysis.what_if import Commanded, caveat, first_difference
 
     skip: bool = arguments.skip_bad_rows
+    setpoints = to_setpoints(collector)
     with (
-        open_any(arguments.trace) as trace,
+        open_any(arguments.trace, setpoints) as trace,
         tempfile.SpooledTemporaryFile(_KEPT_IN_MEMORY_BYTES, "w+", encoding="utf-8") as spool,
     ):
         # Until the last row has been read the trace may still be refused as a whole.
         out: IO[str] = sys.stdout if skip else spool
         listing = (JsonListing if arguments.json else WordsListing)(out, collector.shown_in)
-        fitted = fit(to_setpoints(collector), trace.columns)
+        fitted = fit(setpoints, trace.columns)
         bad_rows = _BadRows(listing, out, skip=skip)
-        replay = Replay(fitted.setpoints)
+        commanded = Commanded()
+        replay = Replay(fitted.setpoints, commanded)
         rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
         for event in replay.events(rows):
             listing.event(event)
@@ -131,8 +140,11 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         elif replay.tally.samples == 0:
             raise TraceError("no row that can be used after the header")
         else:
-            notes = (*fitted.notes, *replay.tally.notes(fitted.setpoints.stale_after_s))
-            listing.summary(replay.tally, bad_rows.count, notes)
+            tally, recorded = replay.tally, trace.recorded
+            differs = first_difference(recorded, commanded)
+            until = caveat(differs, recorded, tally.duration_s)
+            notes = (*fitted.notes, *tally.notes(fitted.setpoints.stale_after_s), until)
+            listing.summary(tally, bad_rows.count, differs, notes)
         if not skip:
             spool.seek(0)
             shutil.copyfileobj(spool, sys.stdout)

@@ -154,6 +154,23 @@ class History:
         for kind, body in rows:
             yield from unpack(kind, body)
 
+    def inputs_by_start(self, collector: str) -> Iterator[tuple[int, Input]]:
+        """As ``inputs``, each with the start of the daemon it belongs to."""
+        rows = self._connection.execute(
+            "SELECT start, kind, body FROM inputs WHERE collector = ? ORDER BY n", (collector,)
+        )
+        for start, kind, body in rows:
+            for happened in unpack(kind, body):
+                yield start, happened
+
+    def utc_offsets(self) -> dict[int, float]:
+        """For each start whose clock was set at last: UTC less the monotonic clock, s, as it was
+        when first known."""
+        rows = self._connection.execute(
+            "SELECT start, utc_offset_s FROM clock WHERE utc_offset_s IS NOT NULL ORDER BY n DESC"
+        )
+        return dict(rows.fetchall())
+
 
 def _event(row: tuple[Any, ...]) -> RecordedEvent:
     """One that is damaged keeps its place, so that it is seen to be missing."""

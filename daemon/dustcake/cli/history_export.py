@@ -1,0 +1,43 @@
+"""`dustcake history --export`: the journal as a trace."""
+
+import argparse
+from pathlib import Path
+
+from dustcake.adapters.store import StoreRefused
+from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail
+from dustcake.settings.model import Settings
+from dustcake.settings.setpoints import to_setpoints
+
+
+def add_export(parser: argparse.ArgumentParser) -> None:
+    """Add the option."""
+    parser.add_argument(
+        "--export",
+        type=Path,
+        metavar="FILE",
+        help="write what was read and done as a trace for `dustcake replay`: FILE.csv, or"
+        " FILE.parquet with the extra `analysis`",
+    )
+
+
+def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
+    """Write it; returns the exit code."""
+    from dustcake.analysis.trace_columns import TraceError
+    from dustcake.analysis.trace_export import ExportError, export
+
+    wanted = [c for c in settings.collectors if arguments.collector in (None, c.name)]
+    if len(wanted) > 1:
+        names = ", ".join(each.name for each in wanted)
+        fail(f"a trace is of one collector: add --collector with one of {names}")
+        return BAD_USAGE
+    journal, to = Path(settings.journal.path), arguments.export
+    try:
+        rows = export(journal, to_setpoints(wanted[0]), to, arguments.since)
+    except StoreRefused as refused:
+        fail(str(refused))
+        return FAILED
+    except (TraceError, ExportError) as error:
+        fail(str(error))
+        return BAD_USAGE
+    print(f"{rows} readings written to {to}")
+    return DONE
