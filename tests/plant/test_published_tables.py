@@ -6,6 +6,7 @@ Library versions: numpy 2.4.6, pint 0.25.3, fluids 1.3.1, CoolProp 8.0.0.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import fluids.control_valve
 import fluids.packed_bed
@@ -34,7 +35,7 @@ def hole_m2(inches: float) -> float:
 
 
 def test_drag_and_cake_resistance_in_other_units() -> None:
-    u = pint.UnitRegistry()
+    u: Any = pint.UnitRegistry()
     drag = (1 * u.inch_H2O / (u.foot / u.minute)).to("Pa * s / m")
     assert drag.magnitude == pytest.approx(49_033.25, rel=1e-6)
     resistance = (1 * u.inch_H2O / (u.foot / u.minute) / (u.pound / u.foot**2)).to("1/s")
@@ -121,13 +122,13 @@ def test_hot_air_through_four_orifices() -> None:
 
 def test_conductance_of_a_valve_with_a_known_flow_coefficient() -> None:
     # Kv 1 at x_T 0.70 is about 4.51 dm3/(s bar), by the gas equation of IEC 60534.
-    kv = fluids.control_valve.size_control_valve_g(
-        T=293.15, MW=28.96, mu=1.8e-5, gamma=1.4, Z=1, P1=7e5, P2=1e5, Q=0.02897, xT=0.7
-    )
+    size: Any = fluids.control_valve.size_control_valve_g
+    kv = size(T=293.15, MW=28.96, mu=1.8e-5, gamma=1.4, Z=1, P1=7e5, P2=1e5, Q=0.02897, xT=0.7)
     assert kv == pytest.approx(1.00047, rel=1e-5)
     flow_kg_s = 0.02897 * 101_325.0 * 28.96e-3 / (8.314462618 * 273.15)  # Q is of 0 C
     assert valve_flow_kg_s(4.51e-8 * kv, 0.35, 7e5, 1e5) == pytest.approx(flow_kg_s, rel=2e-3)
-    ratio = fluids.control_valve.convert_flow_coefficient(1.0, "Cv", "Kv")
+    convert: Any = fluids.control_valve.convert_flow_coefficient
+    ratio = convert(1.0, "Cv", "Kv")
     assert ratio == pytest.approx(0.8649776554, rel=1e-9)
 
 
@@ -142,9 +143,10 @@ def test_valves_of_the_scenarios_are_one_inch_bores() -> None:
 
 def test_carman_and_ergun_differ_by_their_factor() -> None:
     size_m, void, velocity, density, viscosity, depth_m = 5e-6, 0.7, 0.02, 1.2, 1.82e-5, 1e-3
-    bed = (size_m, void, velocity, density, viscosity, depth_m)
+    bed: tuple[Any, ...] = (size_m, void, velocity, density, viscosity, depth_m)
     assert fluids.packed_bed.Carman(*bed) == pytest.approx(688.02660, rel=1e-7)
-    ergun_pa = fluids.packed_bed.dP_packed_bed(*bed, Method="Ergun")
+    packed_bed: Any = fluids.packed_bed.dP_packed_bed
+    ergun_pa = packed_bed(*bed, Method="Ergun")
     assert ergun_pa == pytest.approx(573.20816, rel=1e-7)
     # 180 in the one, which the resistances of cakes are reckoned with here, 150 in the other.
     assert pytest.approx(180.0 / 150.0, rel=1e-8) == 687.673469 / 573.061224
