@@ -9,9 +9,9 @@ from enum import Enum
 from dustcake_sim.plant.state import OperatingPoint
 
 PLUGGED_LINE_S = 900.0
-"""Time constant, s, with which pressure creeps through a nearly plugged line."""
+"""Time constant, s, with which pressure creeps through a nearly plugged line (no source)."""
 WET_LINE_S = 20.0
-"""Time constant, s, with which pressure moves a slug of water."""
+"""Time constant, s, with which pressure moves a slug of water (no source)."""
 _ABOUT = 0.02  # of a time constant: the error of taking its middle goes with the square
 
 

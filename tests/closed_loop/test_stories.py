@@ -87,7 +87,7 @@ def test_wrong_readings() -> None:
     assert alarms["low_dp"] > 4 * 24.0 + 7.0
     collector = loop.field.collector
     assert collector.dp.zero_error == 0.0
-    assert max(collector.state.residual_drag_pa_s_m) < 33_000.0, "no filter is the worse for it"
+    assert max(collector.state.residual_drag_pa_s_m) < 41_250.0, "no filter is the worse for it"
 
 
 def test_tired_compressor() -> None:
@@ -105,7 +105,7 @@ def test_plugged_line() -> None:
     alarms = raised(events)
     # The gauge climbs and falls; the filters never needed changing.
     assert {"high_dp", "filter_replacement", "low_dp"} <= set(alarms)
-    assert max(loop.field.collector.state.residual_drag_pa_s_m) < 33_000.0
+    assert max(loop.field.collector.state.residual_drag_pa_s_m) < 41_250.0
 
 
 def test_torn_filter() -> None:
@@ -122,11 +122,11 @@ def test_torn_filter() -> None:
 def test_humid_week() -> None:
     loop, events = run("humid_week")
     assert "cleaning_not_effective" in raised(events)
-    wet = min(loop.field.collector.state.residual_drag_pa_s_m) - 32_000.0
+    wet = min(loop.field.collector.state.residual_drag_pa_s_m) - 40_000.0
     dry = load_scenario("humid_week").model_copy(update={"event": ()})
     dry_loop = closed_loop(dry, seed=1)
     list(dry_loop.events(7 * DAY_S))
-    assert wet > 1.8 * (max(dry_loop.field.collector.state.residual_drag_pa_s_m) - 32_000.0)
+    assert wet > 1.8 * (max(dry_loop.field.collector.state.residual_drag_pa_s_m) - 40_000.0)
 
 
 def test_plasma_table_in_thin_air() -> None:
@@ -154,5 +154,6 @@ def test_shift_year_begins_well() -> None:
     loop, events = run("shift_year", 7 * DAY_S)
     assert raised(events) == {}
     weekend_s = 5 * DAY_S + HOUR_S
-    assert all(each.at.mono_s < weekend_s for each in events)
+    told = [each for each in events if each.body.name != "upkeep_due"]
+    assert all(each.at.mono_s < weekend_s for each in told)
     assert loop.field.collector.dp.zero_error == pytest.approx(7 * 0.02, rel=1e-6)

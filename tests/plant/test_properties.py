@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from copy import deepcopy
 from dataclasses import replace
 from math import inf
 
@@ -116,8 +117,9 @@ def test_no_dust_and_no_air_is_lost_or_made(plant: Plant) -> None:
             if number == tear_at:
                 state = torn(state, 1, 2e-4)
                 reached["torn"] += 1
-            before = state
+            before, given = state, deepcopy((state, inputs))
             state = advance(plant, state, span_s, inputs)
+            assert (before, inputs) == given, "what it was given is not its to change"
             reached["pulse"] += state.dust_off_kg > before.dust_off_kg
             reached["blower off"] += not inputs.blower_running
             reached["two valves"] += sum(inputs.energised) == 2

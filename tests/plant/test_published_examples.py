@@ -5,7 +5,6 @@ Numbers computed with numpy 2.4 and scipy 1.17 unless a test says where they are
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import pytest
@@ -208,21 +207,6 @@ def test_dp_read_at_one_flow_is_scaled_linearly_to_another() -> None:
         for plant in (constant_flow(1.0), constant_flow(1.2))
     )
     assert (read_pa, scaled_pa) == pytest.approx((900.0, 1080.0), rel=1e-6)
-
-
-@pytest.mark.parametrize(
-    ("inches", "scfm"),
-    [(1 / 64, 0.407), (1 / 32, 1.628), (1 / 16, 6.512), (1 / 8, 26.05), (1 / 4, 104.20)],
-)
-def test_leaks_through_holes(inches: float, scfm: float) -> None:
-    # Choked flow at 100 psig, 70 F, discharge coefficient 1, by the ideal nozzle's conductance.
-    psi_pa, cubic_foot_m3 = 6894.757293168361, 0.3048**3
-    area_m2 = math.pi / 4.0 * (inches * 0.0254) ** 2
-    flow_kg_s = valve_flow_kg_s(
-        0.001991949 * area_m2, 0.528282, 114.696 * psi_pa, AMBIENT_PA, 294.2611
-    )
-    standard_kg_m3 = AMBIENT_PA / (287.05 * 294.2611)
-    assert flow_kg_s / standard_kg_m3 / cubic_foot_m3 * 60.0 == pytest.approx(scfm, rel=2e-3)
 
 
 def test_air_of_a_timer_and_of_cleaning_on_demand() -> None:

@@ -20,7 +20,10 @@ def pressure_at_altitude_pa(altitude_m: float) -> float:
 
 
 def saturation_pa(temperature_k: float) -> float:
-    """Vapour pressure of water, Pa: Magnus formula, to 0.3 % from -45 to 60 C (from memory)."""
+    """Vapour pressure of water, Pa: Magnus formula, to 0.3 % from -45 to 60 C.
+
+    Coefficients as the World Meteorological Organization recommends (secondary source).
+    """
     celsius = temperature_k - _FREEZING_K
     return 611.2 * math.exp(17.62 * celsius / (243.12 + celsius))
 
@@ -34,7 +37,8 @@ def density_kg_m3(
 
 
 def viscosity_pa_s(temperature_k: float) -> float:
-    """Dynamic viscosity of air, Pa s: Sutherland's law (constants from memory)."""
+    """Dynamic viscosity of air, Pa s: Sutherland's law (1893), its constant for air from a
+    secondary source, the reference value from memory."""
     ratio = temperature_k / _FREEZING_K
     return float(1.716e-5 * ratio**1.5 * (_FREEZING_K + 110.4) / (temperature_k + 110.4))
 
