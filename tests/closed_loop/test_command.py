@@ -7,6 +7,7 @@ import json
 import sys
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,6 +15,7 @@ from closed_loop.loops import DAY_S
 from dustcake.analysis import sim_plot
 from dustcake.analysis.sim_curves import Curves
 from dustcake.cli import simulate
+from dustcake_sim.events import make_event
 from dustcake_sim.scenario import packaged_scenarios
 
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -127,9 +129,33 @@ def test_numbers_must_be_positive(
 
 def test_a_picture(tmp_path: Path) -> None:
     picture = tmp_path / "run.png"
-    assert run("failed_valve", "--days", "1", "--plot", str(picture)) == 0
-    assert picture.read_bytes().startswith(PNG)
-    assert picture.stat().st_size > 20_000
+    # One with an alarm and something that happens, and one over weeks.
+    for arguments in (("stuck_valve", "--days", "0.8"), ("shift_year", "--days", "15")):
+        assert run(*arguments, "--plot", str(picture)) == 0
+        assert picture.read_bytes().startswith(PNG)
+        assert picture.stat().st_size > 20_000
+        picture.unlink()
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields", "told"),
+    [
+        ("valve", {"valve": 3, "fault": "stuck_closed"}, "valve 3, stuck closed"),
+        ("valve", {"valve": 3, "fault": "none"}, "valve 3, mended"),
+        (
+            "transmitter",
+            {"fault": "starved", "current_ma": 9.0},
+            "transmitter starved, current 9 mA",
+        ),
+        ("header_supply", {"leak_m3_s_pa": 4e-8}, "header supply leak 4e-08 m³/(s Pa)"),
+        ("filter_torn", {"row": 2, "hole_mm2": 900.0}, "filter torn row 2, hole 900 mm²"),
+        ("blower_trip", {"tripped": True}, "blower trip tripped yes"),
+        ("sticky", {"factor": 2.5}, "sticky 2.5"),
+        ("drum_emptied", {}, "drum emptied"),
+    ],
+)
+def test_events_in_the_words_of_a_picture(kind: str, fields: dict[str, Any], told: str) -> None:
+    assert sim_plot.words(make_event(kind, 0.0, **fields)) == told
 
 
 def test_a_picture_of_no_known_kind(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
