@@ -8,6 +8,7 @@ from random import Random
 from hypothesis import strategies as st
 
 from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
+from dustcake.core.alarm_table import AlarmState
 from dustcake.core.inputs import Input, Outcome
 from dustcake.core.requests import (
     Acknowledge,
@@ -197,19 +198,19 @@ OUT_OF_ORDER: tuple[ContactChanges, ...] = (
     {**IN_ORDER, "drum_full": True},
     NOTHING_READ,
 )
-REQUESTS: tuple[Request, ...] = (
-    *(SelectMode(mode) for mode in Mode),
-    SetZero(False),
-    SetZero(True),
-    *(Acknowledge(name) for name in AlarmName),
-    Acknowledge("none such"),
-    *(HandleAlarm(action, name, "x", 5.0) for name in AlarmName for action in AlarmAction),
-    HandleAlarm(AlarmAction.SHELVE, "none such"),
-    RecordFilterChange(),
-    RecordFilterChange("", (1,)),
-    *(RecordEntry(entry, "x", "run") for entry in Entry),
-    RunBlower(True),
-    RunBlower(False),
+REQUESTS: tuple[tuple[Request, ...], ...] = (
+    (*(SelectMode(mode) for mode in Mode), RunBlower(True), RunBlower(False)),
+    (SetZero(False), SetZero(True)),
+    (*(Acknowledge(name) for name in AlarmName), Acknowledge("none such")),
+    (
+        *(HandleAlarm(action, name, "x", 5.0) for name in AlarmName for action in AlarmAction),
+        HandleAlarm(AlarmAction.SHELVE, "none such"),
+    ),
+    (
+        RecordFilterChange(),
+        RecordFilterChange("", (1,)),
+        *(RecordEntry(entry, "x", "run") for entry in Entry),
+    ),
 )
 
 
@@ -320,8 +321,22 @@ def late_report(rng: Random) -> Move:
 
 def request(rng: Random) -> Move:
     """Somebody asks for something, or for the same again."""
-    asked, request_id = rng.choice(REQUESTS), rng.choice(("a", "b", ""))
+    asked, request_id = rng.choice(rng.choice(REQUESTS)), rng.choice(("a", "b", ""))
     return lambda collector: collector.ask(asked, request_id)
+
+
+def seen_to(rng: Random) -> Move:
+    """Somebody sees to an alarm that is not normal."""
+    which, action = rng.random(), rng.choice((None, None, *AlarmAction))
+
+    def move(collector: Collector) -> None:
+        names = [a.name for a in collector.state.alarms if a.state is not AlarmState.NORMAL]
+        if names:
+            name = names[int(which * len(names))]
+            ask = Acknowledge(name) if action is None else HandleAlarm(action, name, "x", 5.0)
+            collector.ask(ask)
+
+    return move
 
 
 def wait(rng: Random) -> Move:
@@ -359,7 +374,7 @@ def turn(rng: Random) -> Move:
 
 
 OFTEN = (polls, polls, steady, steady, trouble, trouble, mishap)
-SOMETIMES = (zero, answers, late_report, request, request, wait, turn)
+SOMETIMES = (zero, answers, late_report, request, request, seen_to, wait, turn)
 
 
 def some_move(seed: int) -> Move:

@@ -16,6 +16,7 @@ from dustcake.core.setpoints import (
     Scale,
     Setpoints,
     SignalKind,
+    UpkeepTask,
 )
 
 DP_SCALES = (
@@ -23,6 +24,7 @@ DP_SCALES = (
     Scale(SignalKind.CURRENT, -2500.0 / 4, 2500.0 / 16, 0.0, 2500.0),
     Scale(SignalKind.SCALED_INTEGER, 0.0, 0.1, 0.0, 2500.0),
 )
+UPKEEP = (UpkeepTask("drum", "look", every_s=6 * 3600.0), UpkeepTask("snubber", "", 3 * 3600.0))
 ORDERS = ((1, 3, 2), (2, 4, 1, 3), (1, 3, 5, 2, 4), (1,))
 
 
@@ -97,6 +99,8 @@ def draw(rng: Random) -> Collector:
         },
         alarms=alarms,
         limits={"replacement_cycles": of((1, 2)), "low_start_delay_s": of((60.0, 300.0))},
+        alarm_rules={"frequent_gap_s": 3600.0, "frequent_runs": of((1, 2)), "seasoning_s": 3600.0},
+        upkeep=of(((), UPKEEP)),
         zeroing={"average_s": poll_s * 2.5, "blower_off_s": of((60.0, 300.0))},
         blower={"request": request, "run_on_s": of((0.0, 120.0))},
     )

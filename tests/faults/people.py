@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.events import AlarmChanged
-from dustcake.core.requests import AlarmAction, Mode
+from dustcake.core.requests import AlarmAction, Entry, Mode
 from dustcake.core.setpoints import AlarmName
 
 if TYPE_CHECKING:
@@ -56,6 +56,8 @@ class People:
                 {"request": "zero", "blower_off_confirmed": rng.random() < 0.5},
                 {"request": "zero", "blower_off_confirmed": True},
                 {"request": "blower", "run": rng.random() < 0.7},
+                {"request": "filter_change", "by": "fitter", "note": "spare set"},
+                {"request": "record", "by": "fitter", "entry": rng.choice([*Entry]), "note": "x"},
                 {"request": "mode", "mode": "by itself"},
             )
         )

@@ -4,9 +4,9 @@ from collections.abc import Callable, Mapping
 
 from dustcake.core import cleaning_pace, replacement
 from dustcake.core.alarm_causes import CAUSES, CAUSES_FIRST
-from dustcake.core.alarm_suppression import suppressed
+from dustcake.core.alarm_suppression import SUPPRESSED_BY, suppressed
 from dustcake.core.alarm_table import AlarmState
-from dustcake.core.alarms import Alarm, Around, Condition, judge
+from dustcake.core.alarms import Alarm, Around, Condition, is_at_rest, judge
 from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
@@ -31,10 +31,13 @@ def judge_all(turn: Turn, state: State) -> State:
     alarms = {alarm.name: alarm for alarm in state.alarms}
     for name in CAUSES_FIRST:
         setting = settings.get(name)
-        if setting is not None:
-            condition = CONDITIONS[name](turn, state)
-            around = Around(suppressed(turn, state, name), *_cause(name, alarms, settings))
-            alarms[name] = judge(turn, alarms[name], setting, condition, around)
+        if setting is None:
+            continue
+        alarm, condition = alarms[name], CONDITIONS[name](turn, state)
+        if condition[0] is False and is_at_rest(alarm) and name not in SUPPRESSED_BY:
+            continue  # as most are, most of the time
+        around = Around(suppressed(turn, state, name), *_cause(name, alarms, settings))
+        alarms[name] = judge(turn, alarm, setting, condition, around)
     return replace(state, alarms=tuple(alarms.values()))
 
 

@@ -60,6 +60,11 @@ class Around:
     undecided: bool
 
 
+def is_at_rest(alarm: Alarm) -> bool:
+    """Normal, with nothing pending: a condition that is clear changes nothing."""
+    return alarm.state is AlarmState.NORMAL and alarm.pending_s is None and not alarm.owed
+
+
 def judge(
     turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
 ) -> Alarm:
