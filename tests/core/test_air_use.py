@@ -7,7 +7,15 @@ import pytest
 from core.driver import FIRST_UTC_S, Collector, answering, board, chosen, ready, with_header
 from dustcake.core.air_use import AirUse, Amount, counts, measures
 from dustcake.core.commands import FireValve
-from dustcake.core.compressed_air import drawn_kg, free_m3, mass_kg, recovered_dip_pa
+from dustcake.core.compressed_air import (
+    Dip,
+    dip_of,
+    drawn_by_dip_kg,
+    drawn_fast_kg,
+    drawn_kg,
+    free_m3,
+    mass_kg,
+)
 from dustcake.core.events import AirUsed, PulseFired
 from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.setpoints import Air, Setpoints
@@ -30,14 +38,23 @@ def test_air_of_one_pulse() -> None:
     assert mass_kg(free_m3(kg, 100_000.0), 100_000.0) == pytest.approx(kg, rel=1e-12)
 
 
-def test_the_momentary_dip_would_say_a_third_more() -> None:
-    """Why the recovered pressure counts: what really leaves while 90 psi fall to 70 without any
-    heat coming back (adiabatic) is less than the same fall means once the tank is warm again."""
-    before_pa, dip_pa = 721_853.51, 583_958.36  # absolute
-    held_kg = before_pa * 0.03 / (287.05 * 293.15)
-    adiabatic_kg = held_kg * (1 - (dip_pa / before_pa) ** (1 / 1.4))
-    assert adiabatic_kg == pytest.approx(0.03616172, rel=1e-6)
-    assert drawn_kg(0.03, before_pa, dip_pa) / adiabatic_kg == pytest.approx(1.35948, rel=1e-5)
+def test_the_momentary_dip_tells_of_less_air_than_the_same_fall_of_warm_air() -> None:
+    """A tank that falls from 90 to 70 psi without any heat coming back has lost a quarter less
+    than one that is warm again at 70 psi: the ratio is 1.35948."""
+    kg = drawn_fast_kg(0.03, 721_853.51, 583_958.36)
+    assert kg == pytest.approx(0.03616172, rel=1e-6)
+    assert drawn_kg(0.03, 721_853.51, 583_958.36) / kg == pytest.approx(1.35948, rel=1e-5)
+
+
+def test_which_of_the_two_it_was_decides_on_the_formula() -> None:
+    dip_pa = 20 * PSI_PA
+    warm = drawn_by_dip_kg(0.03, 90 * PSI_PA, Dip(dip_pa, momentary=False))
+    cold = drawn_by_dip_kg(0.03, 90 * PSI_PA, Dip(dip_pa, momentary=True))
+    assert warm == pytest.approx(0.04916123, rel=1e-6)
+    # The example has 14.696 psi, a touch more than the standard atmosphere.
+    assert cold == pytest.approx(0.03616172, rel=1e-5)
+    empty = drawn_by_dip_kg(0.03, 100_000.0, Dip(300_000.0, momentary=True))
+    assert empty == pytest.approx(201_325.0 * 0.03 / (287.05 * 293.15))
 
 
 # --- how far the header fell, from what is read while it recharges
@@ -52,12 +69,17 @@ def recharging(time_constant_s: float, *times_s: float) -> tuple[tuple[float, fl
 @pytest.mark.parametrize("time_constant_s", [1.5, 3.0, 8.0, 40.0])
 def test_the_dip_is_found_back_from_its_recharge(time_constant_s: float) -> None:
     readings = recharging(time_constant_s, 0.8, 1.8, 2.8)
-    assert recovered_dip_pa(BEFORE_PA, 0.0, readings) == pytest.approx(DIP_PA, rel=0.03)
+    dip = dip_of(BEFORE_PA, 0.0, readings)
+    assert dip is not None
+    assert dip.pa == pytest.approx(DIP_PA, rel=0.03)
+    assert dip.momentary
 
 
-def test_a_header_that_does_not_recharge_is_taken_as_it_reads() -> None:
-    readings = recharging(1e6, 0.8, 1.8, 2.8)
-    assert recovered_dip_pa(BEFORE_PA, 0.0, readings) == pytest.approx(DIP_PA, rel=1e-3)
+def test_a_header_that_does_not_recover_is_warm_and_taken_as_it_reads() -> None:
+    dip = dip_of(BEFORE_PA, 0.0, recharging(1e6, 0.8, 1.8, 2.8))
+    assert dip is not None
+    assert dip.pa == pytest.approx(DIP_PA, rel=1e-3)
+    assert not dip.momentary
 
 
 @pytest.mark.parametrize(
@@ -73,14 +95,14 @@ def test_a_header_that_does_not_recharge_is_taken_as_it_reads() -> None:
 def test_what_polls_cannot_see_is_not_measured(
     why: str, readings: tuple[tuple[float, float], ...]
 ) -> None:
-    assert recovered_dip_pa(BEFORE_PA, 0.0, readings) is None, why
+    assert dip_of(BEFORE_PA, 0.0, readings) is None, why
 
 
 def test_overshooting_regulators_are_seen_to_recharge_fast() -> None:
     readings = ((0.1, BEFORE_PA - 100_000.0), (1.1, BEFORE_PA + 5_000.0))
-    dip_pa = recovered_dip_pa(BEFORE_PA, 0.0, readings)
-    assert dip_pa is not None
-    assert 100_000.0 < dip_pa < 150_000.0
+    dip = dip_of(BEFORE_PA, 0.0, readings)
+    assert dip is not None
+    assert 100_000.0 < dip.pa < 150_000.0
 
 
 # --- in the collector
@@ -109,7 +131,8 @@ def test_each_pulse_is_measured_at_the_header() -> None:
     assert total.measured >= 19
     assert total.rated == 0
     # The header had not quite come back when the next pulse began, so its dip was a little less.
-    one_m3 = free_m3(drawn_kg(0.03, DIP_PA, 0.0), 101_325.0)
+    one_kg = drawn_by_dip_kg(0.03, BEFORE_PA, Dip(DIP_PA, momentary=True))
+    one_m3 = free_m3(one_kg, 101_325.0)
     assert total.free_m3 / total.measured == pytest.approx(one_m3, rel=0.08)
 
 

@@ -3,7 +3,7 @@
 from math import floor
 
 from dustcake.core.blower import BlowerState
-from dustcake.core.compressed_air import drawn_kg, free_m3, mass_kg, recovered_dip_pa
+from dustcake.core.compressed_air import dip_of, drawn_by_dip_kg, free_m3, mass_kg
 from dustcake.core.events import AirUsed
 from dustcake.core.pulsing import PulsingState
 from dustcake.core.reading import Sample
@@ -139,10 +139,10 @@ def _settled(turn: Turn, air: AirUse) -> AirUse:
     watch, volume_m3 = air.watch, turn.setpoints.air.header_volume_m3
     assert watch is not None
     assert watch.ended_s is not None
-    dip_pa = recovered_dip_pa(watch.before_pa, watch.ended_s, watch.readings)
+    dip = dip_of(watch.before_pa, watch.ended_s, watch.readings)
     drawn = None
-    if dip_pa is not None and volume_m3 is not None:
-        mass = drawn_kg(volume_m3, watch.before_pa, watch.before_pa - dip_pa)
+    if dip is not None and volume_m3 is not None:
+        mass = drawn_by_dip_kg(volume_m3, watch.before_pa, dip)
         drawn = free_m3(mass, turn.setpoints.air.reference_pa)
     return _used(turn, replace(air, watch=None), drawn)
 
