@@ -26,13 +26,13 @@ def lived(recharge_time_s: float, days: float = 2.0, seed: int = 3) -> ClosedLoo
 
 @pytest.mark.parametrize("recharge_time_s", [2.5, 4.0])
 def test_air_measured_at_the_header_is_what_the_pulses_drew(recharge_time_s: float) -> None:
-    """To a tenth: the header also recharges while the valve is open, and then it is noisy."""
+    """Although the header recharges, and its air is cold, while it is being read."""
     loop = lived(recharge_time_s)
     total = loop.state.air.total
     assert total.rated <= total.measured / 20
     assert total.measured >= 50
     counted_kg = mass_kg(total.free_m3, 101_325.0)
-    assert counted_kg == pytest.approx(loop.field.collector.state.air_used_kg, rel=0.1)
+    assert counted_kg == pytest.approx(loop.field.collector.state.air_used_kg, rel=0.05)
 
 
 def test_a_header_that_recharges_faster_than_polls_can_see_is_counted_as_rated() -> None:
