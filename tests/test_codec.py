@@ -21,8 +21,10 @@ from dustcake.codec import (
     encode_state,
 )
 from dustcake.core import events
+from dustcake.core.air_use import AirUse
 from dustcake.core.alarm_table import ACTIVE
 from dustcake.core.commands import FireValve
+from dustcake.core.filter_life import FilterLife
 from dustcake.core.inputs import (
     Input,
     JournalReported,
@@ -133,6 +135,8 @@ BODIES: list[events.Body] = [
     events.LogEntry("drum_emptied", "", "drum", "fitter"),
     events.UpkeepDue("drum", "look into it"),
     events.SettingChanged("cleaning.high_pa", "1000.0", "1100.0", "night shift"),
+    events.FilterLifeChanged("range", 812.5, 400.0, None, 0.8, 640.25, 0.125, 31),
+    events.AirUsed(None, 1.25, 1.5, 30, 2, 3600.0),
 ]
 
 
@@ -195,6 +199,9 @@ def test_a_state_from_before_a_field_was_added_reads_with_what_the_field_began_a
         (stored["pulsing"], "failures"),
         (stored["blower"], "barred"),
         (stored["blower"], "fault"),
+        (stored["blower"], "total_s"),
+        (stored, "life"),
+        (stored, "air"),
     ):
         del part[name]
     again = decode_state(json.dumps(stored).encode(), STATE_FORMAT)
@@ -202,6 +209,7 @@ def test_a_state_from_before_a_field_was_added_reads_with_what_the_field_began_a
     assert again.cleaning.run.last_pulse_s is None
     assert again.pulsing.failures == 0
     assert (again.blower.barred, again.blower.fault) == (False, "")
+    assert (again.blower.total_s, again.life, again.air) == (0.0, FilterLife(), AirUse())
 
 
 OLD = sorted((Path(__file__).parent / "old_states").glob("*.json"))

@@ -142,6 +142,8 @@ def some_setpoints(seed: int) -> Setpoints:
         },
         upkeep=of(((), UPKEEP)),
         zeroing={"average_s": of((1.0, 3.0)), "blower_off_s": of((0.0, 3.0))},
+        air={"header_volume_m3": of((0.03, None))},
+        seasoning_h=0.0,
         blower={"request": of(tuple(BlowerRequest)), "run_on_s": of((0.0, 4.0))},
     )
 

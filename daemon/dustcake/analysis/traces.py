@@ -201,12 +201,18 @@ class Trace:
         except csv.Error as error:
             raise TraceError(f"line 1: not CSV: {error}") from None
         self._heading_lines = heading.line_num
+        self._reader = RowReader(self.columns)
+
+    @property
+    def flow_m3s(self) -> float | None:
+        """Flow of the row read last; None where it has none."""
+        return self._reader.flow_m3s
 
     def polls(self, unused: Container[str] = ()) -> Iterator[PollCompleted | BadRow]:
         """Each row as a poll, or as what is wrong with it. The columns ``unused`` are checked,
         and left out of the polls. Raises TraceError."""
-        reader = RowReader(self.columns, unused)
-        self.recorded = reader.recorded
-        return Rows(reader, self._heading_lines).read(self._lines)
+        self._reader = RowReader(self.columns, unused)
+        self.recorded = self._reader.recorded
+        return Rows(self._reader, self._heading_lines).read(self._lines)
 
     samples = polls

@@ -18,12 +18,15 @@ from dustcake.cli.common import (
     seconds_in,
     settings_or_none,
 )
+from dustcake.cli.history_air import print_air
 from dustcake.cli.history_alarms import changes_in, metrics_json, metrics_words
 from dustcake.cli.history_export import add_export, export_trace
 from dustcake.cli.history_lines import fields_of, json_line, print_csv, words_line
 from dustcake.core.events import (
+    AirUsed,
     AlarmChanged,
     Body,
+    FilterLifeChanged,
     FiltersChanged,
     LogEntry,
     ModeSelected,
@@ -31,12 +34,14 @@ from dustcake.core.events import (
     UpkeepDue,
     ZeroTaken,
 )
+from dustcake.settings.setpoints import to_setpoints
 
 _EPILOG = """\
 examples:
   dustcake history --settings /etc/dustcake/dustcake.toml --since 2d
   dustcake history --alarms --since 7d           changes of alarms, and the metrics of them all
   dustcake history --log --csv > log_book.csv    the log book, for a spreadsheet
+  dustcake history --air --since 30d             compressed air by day, with energy and money
   dustcake history --kind pulse --kind pulse_failed --json | jq .valve
   dustcake history --since 28d --export march.csv   a trace for `dustcake replay`
 
@@ -80,6 +85,10 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "--log",
         action="store_true",
         help="the log book only: filter changes, zeros, entries, set points, modes, upkeep",
+    )
+    only.add_argument("--life", action="store_true", help="forecasts of filter life only")
+    only.add_argument(
+        "--air", action="store_true", help="compressed air by day (UTC), with energy and money"
     )
     only.add_argument(
         "--kind",
@@ -125,7 +134,10 @@ def _history(arguments: argparse.Namespace) -> int:
             events = history.all_events(
                 arguments.collector, arguments.since, _names(arguments), arguments.until
             )
-            if arguments.csv:
+            if arguments.air and not arguments.csv:
+                factors = {each.name: to_setpoints(each).air for each in settings.collectors}
+                print_air(events, factors, as_json=arguments.json)
+            elif arguments.csv:
                 print_csv(events, units, sys.stdout)
             else:
                 line = json_line if arguments.json else words_line
@@ -144,6 +156,10 @@ def _names(arguments: argparse.Namespace) -> Collection[str] | None:
         return {AlarmChanged.name}
     if arguments.log:
         return LOG_BOOK
+    if arguments.life:
+        return {FilterLifeChanged.name}
+    if arguments.air:
+        return {AirUsed.name}
     kinds: list[str] | None = arguments.kind
     return kinds
 

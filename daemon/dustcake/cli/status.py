@@ -124,6 +124,8 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
     pulses = ", ".join(f"{v['valve']}: {v['pulses']}" for v in content["valves"])
     last = content["last_valve"] or "none yet"
     lines.append(f"  pulses by valve {pulses}; last valve {last}")
+    lines.append(f"  filter life: {content['filter_life']['words']}")
+    lines += _air(content["air"])
     lines += [
         f"  missing: {p['name'].replace('_', ' ')}, {p['reason']}"
         for p in content["permissives"]
@@ -158,6 +160,22 @@ def _hidden(alarm: dict[str, Any]) -> str:
     who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
     until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
     return f"{alarm['reason']}{who}{until}{'; it is active' if alarm['active'] else ''}"
+
+
+def _air(air: dict[str, Any] | None) -> list[str]:
+    if air is None:
+        return ["  air: not known, as the sequencer board reports no pulses"]
+    day, total = air["day"], air["total"]
+    how = f"{total['measured']} pulses measured at the header, {total['rated']} as rated"
+    per_hour = air["per_blower_hour"]["value"]
+    hourly = "" if per_hour is None else f", {per_hour:.3g} m3 a blower hour"
+    free, energy, cost = (day[name] for name in ("free_air", "energy", "cost"))
+    return [
+        f"  air on {air['day_utc'] or 'this day'}: {free['value']:.3g} m3, "
+        f"{energy['value']:.3g} kWh, {cost['value']:.2f} {cost['unit']}",
+        f"  air in all: {total['free_air']['value']:.4g} m3{hourly} (free air at "
+        f"{air['reference']}; {how})",
+    ]
 
 
 def _value(measured: dict[str, Any]) -> str:

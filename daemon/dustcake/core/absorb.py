@@ -2,9 +2,17 @@
 
 from typing import assert_never
 
+from dustcake.core import (
+    air_use,
+    cleaning_pace,
+    filter_life,
+    log_book,
+    pulsing,
+    replacement,
+    zeroing,
+)
 from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
-from dustcake.core import cleaning_pace, log_book, pulsing, replacement, zeroing
 from dustcake.core import outputs as output_proof
 from dustcake.core.alarms import aligned
 from dustcake.core.events import JournalChanged, QualityChanged, Started, Stopped
@@ -123,6 +131,8 @@ def _restart(turn: Turn, state: State, restart: Restarted) -> State:
         pace=cleaning_pace.restarted(state.pace, now_s),
         alarms=aligned(turn, state.alarms, last_s, restart.downtime_s),
         log_book=log_book.restarted(turn, state.log_book, blower, sum(pulses.counts)),
+        life=filter_life.restarted(state.life),
+        air=air_use.restarted(turn, state.air, blower),
     )
 
 

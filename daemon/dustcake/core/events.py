@@ -227,6 +227,38 @@ class SettingChanged:
     by: str
 
 
+@record
+class FilterLifeChanged:
+    """What residual dP says of the filters at ``hours`` blower hours since their change: see
+    ``core.life_forecast``. ``low_h``, ``high_h``: blower hours that remain, None beyond the
+    horizon; ``confidence`` of that range."""
+
+    name: ClassVar[str] = "filter_life"
+    outlook: str
+    hours: float
+    low_h: float | None
+    high_h: float | None
+    confidence: float
+    residual_pa: float | None
+    rise_pa_per_h: float | None
+    points: int
+
+
+@record
+class AirUsed:
+    """Free air of the pulses since the last such account, an hour at most. ``from_utc_s``: of the
+    first of them; ``measured`` of them at the header, ``rated`` as rated; ``blower_run_s``:
+    running time since the last account."""
+
+    name: ClassVar[str] = "air_used"
+    from_utc_s: float | None
+    free_m3: float
+    mass_kg: float
+    measured: int
+    rated: int
+    blower_run_s: float
+
+
 Body = (
     Started
     | Stopped
@@ -250,6 +282,8 @@ Body = (
     | LogEntry
     | UpkeepDue
     | SettingChanged
+    | FilterLifeChanged
+    | AirUsed
 )
 
 

@@ -15,6 +15,8 @@ def promise(turn: Turn, state: State) -> Quiet | None:
     dp_pa = state.sample.pa
     if state.sample.quality is not Quality.GOOD or dp_pa is None or state.zero.under_way:
         return None
+    if state.air.watch is not None:  # the next readings of the header are needed
+        return None
     low_counts = low_point_counts(state.cleaning)
     band = _between(dp_pa, thresholds_pa(turn.setpoints, low_counts=low_counts))
     header_band: Band | None = (None, None)

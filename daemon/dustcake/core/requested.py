@@ -2,7 +2,7 @@
 
 from typing import assert_never
 
-from dustcake.core import alarm_requests, log_book, zeroing
+from dustcake.core import alarm_requests, filter_life, log_book, zeroing
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, Reason, because
@@ -10,6 +10,7 @@ from dustcake.core.record import replace
 from dustcake.core.replacement import ReplacementState
 from dustcake.core.requests import (
     Acknowledge,
+    Entry,
     HandleAlarm,
     RecordEntry,
     RecordFilterChange,
@@ -90,12 +91,16 @@ def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, boo
         )
         if accepted:
             # What has run while dP stayed too high has run on the filters that are gone.
-            state = replace(state, log_book=book, worn=ReplacementState(fresh=True))
+            life = filter_life.filters_changed(turn, state.life, state.blower, request.valves)
+            worn = ReplacementState(fresh=True)
+            state = replace(state, log_book=book, worn=worn, life=life)
         return state, accepted, reason
     if isinstance(request, RecordEntry):
         pulses = sum(state.pulsing.counts)
         book, accepted, reason = log_book.entered(
             turn, state.log_book, request, by, state.blower, pulses
         )
+        if request.entry is Entry.DAMPER_MOVED:
+            state = replace(state, life=filter_life.level_moved(state.life))
         return replace(state, log_book=book), accepted, reason
     assert_never(request)

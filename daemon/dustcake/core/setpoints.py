@@ -229,6 +229,19 @@ class Blower:
 
 
 @record
+class Air:
+    """How the air of a pulse is counted, and what it costs. ``header_volume_m3`` None: pulses are
+    counted as rated. Free air is at 20 C and ``reference_pa``."""
+
+    header_volume_m3: float | None = None
+    rated_pulse_m3: float = 0.04
+    reference_pa: float = 101_325.0
+    energy_kwh_per_m3: float = 0.106
+    price_per_kwh: float = 0.12
+    currency: str = "USD"
+
+
+@record
 class Setpoints:
     """All settings of one collector that decisions depend on."""
 
@@ -249,3 +262,5 @@ class Setpoints:
     blower: Blower
     upkeep: tuple[UpkeepTask, ...] = ()
     edited_by: str = ""  # who changed the settings last, as they say themselves
+    air: Air = Air()
+    seasoning_h: float = 40.0  # blower hours of new filters whose residual dP is no trend yet

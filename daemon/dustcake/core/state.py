@@ -2,10 +2,12 @@
 
 from enum import StrEnum
 
+from dustcake.core.air_use import AirUse
 from dustcake.core.alarms import Alarm
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning import CleaningState, Kind
 from dustcake.core.cleaning_pace import Pace
+from dustcake.core.filter_life import FilterLife
 from dustcake.core.log_book import LogBook
 from dustcake.core.outputs import OutputsState
 from dustcake.core.permissives import Permissive
@@ -108,6 +110,8 @@ class State:
     deadline_s: float | None
     quiet: Quiet | None
     log_book: LogBook = LogBook()
+    life: FilterLife = FilterLife()
+    air: AirUse = AirUse()
 
     @property
     def relies_on_poll(self) -> bool:
@@ -144,6 +148,8 @@ class State:
             self.deadline_s,
             self.quiet,
             self.log_book,
+            self.life,
+            self.air,
         )
 
 

@@ -1,8 +1,16 @@
 """The one function that decides: (state, input, settings) -> what now, and why."""
 
+from dustcake.core import (
+    air_use,
+    cleaning_pace,
+    filter_life,
+    log_book,
+    pulsing,
+    replacement,
+    zeroing,
+)
 from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
-from dustcake.core import cleaning_pace, log_book, pulsing, replacement, zeroing
 from dustcake.core import outputs as output_proof
 from dustcake.core.absorb import absorb, expire
 from dustcake.core.alarm_conditions import judge_all
@@ -11,6 +19,7 @@ from dustcake.core.decision import decision
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, PollCompleted
 from dustcake.core.permissives import permissives
+from dustcake.core.pulsing import PulsingState
 from dustcake.core.quiet import keep, promise
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import record, replace
@@ -51,10 +60,10 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
     turn = Turn(happened.at, setpoints, state.next_seq, state.next_command)
-    return _finish(turn, _evaluate(turn, absorb(turn, state, happened)))
+    return _finish(turn, _evaluate(turn, state.pulsing, absorb(turn, state, happened)))
 
 
-def _evaluate(turn: Turn, state: State) -> State:
+def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
     """Everything that follows from the state as it is now, in a fixed order."""
     state = expire(turn, state)
     dp_pa = state.sample.usable_pa
@@ -94,6 +103,20 @@ def _evaluate(turn: Turn, state: State) -> State:
     worn = replacement.track(turn, state.worn, flow_pa, with_air)
     pace = cleaning_pace.follow(turn, state.pace, state.cleaning.run, run)
     book = log_book.follow(turn, state.log_book, blower, sum(pulses.counts))
+    life = filter_life.follow(
+        turn,
+        state.life,
+        state.cleaning.run,
+        run,
+        ended_by=cleaning.reason.code,
+        pulsing=pulses,
+        blower=blower,
+        sample=state.sample,
+        zero_offset_pa=zero.offset_pa,
+    )
+    air = air_use.follow(
+        turn, state.air, pulsing_before, pulses, header=state.header, blower=blower
+    )
     state = replace(
         state,
         blower=blower,
@@ -104,6 +127,8 @@ def _evaluate(turn: Turn, state: State) -> State:
         outputs=proof,
         worn=worn,
         log_book=book,
+        life=life,
+        air=air,
         decision=decision(state.mode, cleaning, permits),
     )
     return judge_all(turn, state)

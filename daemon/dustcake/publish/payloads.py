@@ -77,9 +77,20 @@ def event_fields(event: Event, unit: PressureUnit) -> Fields:
         elif field.name == "reasons":
             content["reasons"] = [sentence(reason, unit) for reason in value]
             content["reason_codes"] = [reason.code.value for reason in value]
+        elif field.name.endswith("_utc_s"):
+            content[field.name.removesuffix("_s")] = utc_text(value)
         else:
             content[field.name] = round(value, 6) if isinstance(value, float) else value
     return content
+
+
+# Units of fields by the ending of their name; the first that fits.
+_UNITS = {"_pa_per_h": "Pa/h", "_pa": "Pa", "_s": "s", "_h": "h", "_m3": "m3", "_kg": "kg"}
+
+
+def unit_ending(name: str) -> str | None:
+    """The ending of a field's name that tells its unit; None where it has none."""
+    return next((ending for ending in _UNITS if name.endswith(ending)), None)
 
 
 def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
@@ -87,13 +98,12 @@ def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
     that of the dP reading when it happened; what was counted, timed or chosen is good."""
     content: Fields = {}
     for name, value in event_fields(event, unit).items():
-        if name.endswith("_pa"):
-            how = quality if name == "dp_pa" else _known(value)
-            content[name.removesuffix("_pa")] = quantity(value, "Pa", how)
-        elif name.endswith("_s"):
-            content[name.removesuffix("_s")] = quantity(value, "s", _known(value))
-        else:
+        ending = unit_ending(name)
+        if ending is None:
             content[name] = value
+        else:
+            how = quality if name == "dp_pa" else _known(value)
+            content[name.removesuffix(ending)] = quantity(value, _UNITS[ending], how)
     return payload("event", event.at.utc_s, event.seq, content)
 
 

@@ -12,7 +12,9 @@ from dustcake.core.record import record
 from dustcake.core.setpoints import AlarmSetting, Setpoints
 from dustcake.core.state import State
 from dustcake.core.upkeep import Item
+from dustcake.publish.air import air_content
 from dustcake.publish.alarm_texts import ALARM_TEXTS
+from dustcake.publish.filter_life import life_content
 from dustcake.publish.payloads import (
     Fields,
     contact,
@@ -110,6 +112,10 @@ class Renderer:
                 "high": pressure(cleaning.high_pa, self.unit),
                 "replacement": pressure(limits.replacement_pa, self.unit),
             },
+            "filter_life": life_content(state.life, self.setpoints.seasoning_h, self.unit),
+            "air": air_content(
+                state.air, state.blower.total_until_s(state.sample.at.mono_s), self.setpoints
+            ),
             "zero_offset": pressure(state.zero.offset_pa, self.unit),
             "filters_changed": utc_text(state.log_book.filters_changed_utc_s),
             "upkeep": self._upkeep(state.log_book.upkeep.items),
@@ -190,10 +196,10 @@ class Renderer:
         return told
 
     def _gist(self, state: State) -> Fields:
-        """The state without the sentences: they may hold a number that differs at every poll, and
-        alone are no reason to tell it again."""
+        """The state without what alone is no reason to tell it again: sentences, which may hold a
+        number that differs at every poll, and air, which is counted after each pulse."""
         gist = self.state_content(state)
-        del gist["reason"], gist["quality_reasons"]
+        del gist["reason"], gist["quality_reasons"], gist["air"]
         for permissive in gist["permissives"]:
             del permissive["reason"]
         return gist

@@ -158,6 +158,11 @@ def number(name: str, value: float, unit: PressureUnit) -> str:
         return show(value, unit)
     if name.endswith("_s"):
         return duration(value)
+    if name.endswith("_pa_per_h"):
+        return f"{value:.3g} Pa/h"
+    for ending, short in (("_h", "h"), ("_m3", "m3"), ("_kg", "kg")):
+        if name.endswith(ending):
+            return f"{value:.4g} {short}"
     if name.endswith("_ma"):
         return f"{value:.2f}"
     return f"{value:g}"

@@ -6,6 +6,7 @@ from pydantic import Field
 
 from dustcake.core.pulse_order import order_skipping_neighbours
 from dustcake.core.setpoints import BlowerRequest, OutputKind
+from dustcake.settings.air import Air, FilterLife
 from dustcake.settings.alarms import Alarms
 from dustcake.settings.base import Chosen, Line, Listed, Name, Seconds, Section
 from dustcake.settings.cleaning import Cleaning, Pulsing, Zeroing
@@ -68,6 +69,10 @@ class Collector(Section):
     edited_by: Line | None = Field(default=None, examples=["night shift"])
     """Who changed these settings last: goes into the log book with every set point that is another
     at the next start."""
+    air: Air = Field(default_factory=Air)
+    """Compressed air of the pulses: how it is counted, and what it costs."""
+    filter_life: FilterLife = Field(default_factory=FilterLife)
+    """Forecast of filter life."""
 
     @property
     def shown_in(self) -> PressureUnit:

@@ -2,12 +2,15 @@
 
 from dustcake.core import setpoints as core
 from dustcake.core.setpoints import AlarmName, SignalKind
+from dustcake.settings.air import Air
 from dustcake.settings.alarms import alarm_setting
 from dustcake.settings.collector import Collector
 from dustcake.settings.field import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
 from dustcake.settings.upkeep import to_task
 from dustcake.units import PA_PER
 
+LITRE_M3 = 0.001
+REFERENCES_PA = {"101.325 kPa": 101_325.0, "100 kPa": 100_000.0}
 LOOP_LOW_MA = 4.0
 LOOP_HIGH_MA = 20.0
 MICROAMPERES = (4000, 20000)
@@ -56,6 +59,8 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
         ),
         upkeep=tuple(map(to_task, collector.upkeep)),
         edited_by=collector.edited_by or "",
+        air=_air(collector.air),
+        seasoning_h=collector.filter_life.seasoning_h,
     )
 
 
@@ -85,6 +90,18 @@ def to_scale(analog: AnalogInput) -> core.Scale:
         span_high_pa=high_pa,
         ma_per_count=ma_per_count,
         word_order=analog.word_order,
+    )
+
+
+def _air(air: Air) -> core.Air:
+    volume_l = air.header_volume_l
+    return core.Air(
+        header_volume_m3=None if volume_l is None else volume_l * LITRE_M3,
+        rated_pulse_m3=air.rated_pulse_l * LITRE_M3,
+        reference_pa=REFERENCES_PA[air.reference],
+        energy_kwh_per_m3=air.energy_kwh_per_m3,
+        price_per_kwh=air.price_per_kwh,
+        currency=air.currency,
     )
 
 

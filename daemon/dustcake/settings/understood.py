@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 
 from dustcake.core.pulse_order import neighbours_in_succession
 from dustcake.core.requests import Mode
@@ -30,7 +31,8 @@ def understood(settings: Settings) -> Iterator[Statement]:
     yield from _buses(settings)
     for collector in settings.collectors:
         subject = f"collector {collector.name}"
-        for text in (*_readings(collector), *_cleaning(collector), *_alarms(collector)):
+        parts = (_readings, _cleaning, _alarms, _air)
+        for text in chain.from_iterable(part(collector) for part in parts):
             yield Statement(subject, text)
         for text in (*consequences(collector), *_cautions(collector)):
             yield Statement(subject, text, caution=True)
@@ -142,6 +144,25 @@ def _alarms(collector: Collector) -> Iterator[str]:
     yield f"filter replacement above {replacement} after {alarms.replacement_cycles} full cycles"
     yield f"high dP alarm at {high}{and_low}, deadband {deadband}"
     yield f"zero may be taken within {show_with_pa(collector.zero_limit_pa, unit)} of zero"
+
+
+def _air(collector: Collector) -> Iterator[str]:
+    air = collector.air
+    if collector.outputs.kind is OutputKind.DEMAND_CONTACT:
+        yield "air of the pulses is not counted: a sequencer board reports none"
+        return
+    rated = f"{air.rated_pulse_l:g} L of free air (20 C, {air.reference})"
+    if collector.header is not None and air.header_volume_l is not None:
+        yield (
+            f"air of a pulse by the fall of header pressure in {air.header_volume_l:g} L; where "
+            f"that cannot be seen, {rated}"
+        )
+    else:
+        yield f"air of a pulse as rated: {rated}"
+    yield (
+        f"{air.energy_kwh_per_m3:g} kWh for a m3 of it, {air.price_per_kwh:g} {air.currency} for a "
+        "kWh"
+    )
 
 
 def _cautions(collector: Collector) -> Iterator[str]:

@@ -73,15 +73,29 @@ REASON: Schema = {
     "reason_code": one_of(Because),
 }
 
+UNITS = ("Pa", "s", "h", "d", "Pa/h", "m3", "kg", "kWh", "m3/h", "kWh/m3")
+
 SHARED: Schema = {
     "quality": {**one_of(Quality), "description": "NAMUR NE 107"},
     "quantity": fields(
         {
             "value": {"type": ["number", "null"]},
-            "unit": {"enum": ["Pa", "s"]},
+            "unit": {"enum": list(UNITS)},
             "quality": ref("quality"),
         },
         "a number with its unit and quality; null where it is not known",
+    ),
+    "money": fields(
+        {
+            "value": {"type": "number"},
+            "unit": {
+                "type": "string",
+                "pattern": "^[A-Z]{3}(/kWh)?$",
+                "description": "currency (ISO 4217)",
+            },
+            "quality": ref("quality"),
+        },
+        "an amount of money, or a price",
     ),
     "measured": fields(
         {

@@ -5,10 +5,12 @@ from typing import Any, get_args, get_type_hints
 
 from dustcake.core.cleaning import Kind
 from dustcake.core.events import Body, SettingChanged
+from dustcake.core.life_forecast import Outlook
 from dustcake.core.permissives import Met
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.requests import AlarmAction, Entry
 from dustcake.publish.asking import LONGEST_LABEL, LONGEST_TEXT, NAMED, REQUESTS
+from dustcake.publish.messages.life_and_air import air, filter_life
 from dustcake.publish.messages.parts import (
     COUNT,
     FLAG,
@@ -26,6 +28,7 @@ from dustcake.publish.messages.parts import (
     ref,
     whole,
 )
+from dustcake.publish.payloads import unit_ending
 
 
 def payload_schemas() -> Schema:
@@ -110,6 +113,8 @@ def _state() -> Schema:
         "set_points": fields(
             {"low": ref("chosen"), "high": ref("chosen"), "replacement": ref("chosen")}
         ),
+        "filter_life": filter_life(),
+        "air": air(),
         "zero_offset": ref("chosen"),
         "filters_changed": TIME,
         "upkeep": {
@@ -163,6 +168,7 @@ _NAMED: dict[str, Schema] = {
     "quality": ref("quality"),
     "mode": ref("mode"),
     "kind": one_of(Kind),
+    "outlook": one_of(Outlook),
 }
 
 
@@ -176,8 +182,10 @@ def _event(body: Any) -> Schema:
         elif name == "reasons":
             content["reasons"] = TEXTS
             content["reason_codes"] = {"type": "array", "items": one_of(Because)}
-        elif name.endswith(("_pa", "_s")):
-            content[name.removesuffix("_pa").removesuffix("_s")] = ref("quantity")
+        elif name.endswith("_utc_s"):
+            content[name.removesuffix("_s")] = TIME
+        elif (ending := unit_ending(name)) is not None:
+            content[name.removesuffix(ending)] = ref("quantity")
         else:
             content[name] = _NAMED.get(name) or _plain(kind)
     if body is SettingChanged:
