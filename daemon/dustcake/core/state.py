@@ -6,6 +6,7 @@ from dustcake.core.alarms import Alarm
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning import CleaningState, Kind
 from dustcake.core.cleaning_pace import Pace
+from dustcake.core.diagnosis.state import DiagnosisState, nothing_known
 from dustcake.core.log_book import LogBook
 from dustcake.core.outputs import OutputsState
 from dustcake.core.permissives import Permissive
@@ -18,6 +19,7 @@ from dustcake.core.requests import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
+from dustcake.core.trust.state import TrustState
 from dustcake.core.zeroing import ZeroState
 
 
@@ -101,6 +103,8 @@ class State:
     pulsing: PulsingState
     outputs: OutputsState
     worn: ReplacementState
+    trust: TrustState
+    diagnosis: DiagnosisState
     journal: JournalState
     alarms: tuple[Alarm, ...]
     answers: tuple[Answer, ...]
@@ -137,6 +141,8 @@ class State:
             self.pulsing,
             self.outputs,
             self.worn,
+            self.trust,
+            self.diagnosis,
             self.journal,
             self.alarms,
             self.answers,
@@ -168,6 +174,8 @@ def first_state(setpoints: Setpoints, at: Stamp) -> State:
         pulsing=PulsingState((0,) * len(setpoints.pulsing.order), at.mono_s),
         outputs=OutputsState(),
         worn=ReplacementState(),
+        trust=TrustState(),
+        diagnosis=nothing_known(len(setpoints.pulsing.order)),
         journal=JournalState(),
         alarms=tuple(Alarm(setting.name) for setting in setpoints.alarms),
         answers=(),
