@@ -124,6 +124,7 @@ BODIES: list[events.Body] = [
     events.OutputsChanged(False, "lost"),
     events.AlarmChanged("smoke", "acknowledged", "high", REASON, "night shift"),
     events.QualityChanged("failure", (REASON, because(Because.STALE))),
+    events.FindingChanged("valve_does_not_fire", 3, True, REASON),
     events.ModeSelected("off", "panel"),
     events.ZeroTaken(4.25, 0.0, "fitter"),
     events.ZeroAbandoned(REASON, "fitter"),

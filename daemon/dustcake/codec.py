@@ -14,7 +14,7 @@ from dustcake.core.state import State
 
 # Raise this whenever a stored State can no longer be read by the code that follows, and say in
 # ``decode_state`` how the older one is brought up.
-STATE_FORMAT = 2
+STATE_FORMAT = 3
 
 
 class FormatError(Exception):
@@ -65,7 +65,13 @@ def _from_1(content: dict[str, Any]) -> None:
     content["pace"] = {}
 
 
-_TO_NEXT: dict[int, Callable[[dict[str, Any]], None]] = {1: _from_1}
+def _from_2(content: dict[str, Any]) -> None:
+    """Readings are doubted, and the answers to pulses remembered."""
+    content["trust"] = {}
+    content["diagnosis"] = {"valves": [{} for _ in content["pulsing"]["counts"]]}
+
+
+_TO_NEXT: dict[int, Callable[[dict[str, Any]], None]] = {1: _from_1, 2: _from_2}
 
 
 def encode_input(happened: Input) -> tuple[str, bytes]:

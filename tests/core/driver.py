@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from itertools import count
+from math import inf
 from typing import Any, TypedDict, TypeVar, Unpack
 
 from dustcake.core.alarms import Alarm
@@ -29,6 +30,8 @@ from dustcake.core.setpoints import (
     Blower,
     BlowerRequest,
     Cleaning,
+    Diagnosis,
+    FanPlace,
     Fitted,
     HeaderLimits,
     OnBadReading,
@@ -38,6 +41,7 @@ from dustcake.core.setpoints import (
     Scale,
     Setpoints,
     SignalKind,
+    Trust,
     Zeroing,
 )
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
@@ -101,6 +105,9 @@ BASE = Setpoints(
     alarm_rules=AlarmRules(3600.0, 600.0, 60.0, 3),
     zeroing=Zeroing(12.0, 5.0, 30.0),
     blower=Blower(BlowerRequest.NONE, 0.0, 50.0),
+    # Doubts and diagnosis have tests of their own; elsewhere dP may do as it likes.
+    trust=Trust(FanPlace.DOWNSTREAM, inf, 3.0, 0.02, 0.0, 12.0, 0.0, 0.0, 6.0, inf),
+    diagnosis=Diagnosis(0.0, 0.9, 0.6, 600.0),
 )
 
 

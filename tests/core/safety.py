@@ -23,6 +23,7 @@ from dustcake.core.reasons import Because
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import BlowerRequest, OutputKind, Setpoints
 from dustcake.core.signals import Contacts
+from dustcake.core.trust.doubts import DEAD
 
 UNKNOWN = Contacts()
 
@@ -152,10 +153,16 @@ class Watcher:
             self.poll = None
 
     def _is_usable(self, taken: Taken) -> bool:
+        """Well read, and no doubt of the core's own leaves it dead: those are tried in
+        ``tests/trust``."""
         offset_pa = taken.after.state.zero.offset_pa
+        state = taken.after.state
+        dead = {doubt.reason.code for doubt in state.trust.doubts} & DEAD
         return (
             self.poll is not None
             and interpret(self.poll.dp, taken.setpoints.dp, offset_pa)[1] == "good"
+            and not dead
+            and state.trust.jump is None
         )
 
     def _reading(self, taken: Taken) -> None:

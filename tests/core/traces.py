@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import nan
+from math import inf, nan
 from random import Random
 
 from hypothesis import strategies as st
@@ -94,14 +94,16 @@ def some_setpoints(seed: int) -> Setpoints:
     """Set points that the checks of the settings would let pass."""
     of = Random(seed).choice
     interval_s = of((1.0, 2.0, 5.0))
+    # Apart from the rest, so that an alarm more does not choose everything else anew.
+    each = Random(seed + 1).choice
     alarms = tuple(
         AlarmSetting(
             name,
-            of(YES + NO),
-            of((0.0, 2.5, 6.0)),
-            of((0.0, 3.0)),
+            each(YES + NO),
+            each((0.0, 2.5, 6.0)),
+            each((0.0, 3.0)),
             Priority.HIGH,
-            latching=of((False, False, True)),
+            latching=each((False, False, True)),
         )
         for name in AlarmName
     )
@@ -145,6 +147,15 @@ def some_setpoints(seed: int) -> Setpoints:
         air={"header_volume_m3": of((0.03, None))},
         seasoning_h=0.0,
         blower={"request": of(tuple(BlowerRequest)), "run_on_s": of((0.0, 4.0))},
+        trust={
+            "jump_pa": of((inf, 250.0, 450.0)),
+            "jump_confirm_s": of((0.0, 3.0)),
+            "frozen_after_s": of((0.0, 6.0, 12.0)),
+            "no_dp_after_s": of((0.0, 4.0)),
+            "zero_check_after_s": of((0.0, 3.0)),
+            "not_zero_pa": of((inf, 40.0)),
+        },
+        diagnosis={"response_s": of((0.0, 2.0, 10.0)), "torn_after_s": of((0.0, 4.0))},
     )
 
 

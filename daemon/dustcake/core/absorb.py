@@ -15,7 +15,8 @@ from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
 from dustcake.core import outputs as output_proof
 from dustcake.core.alarms import aligned
-from dustcake.core.events import JournalChanged, QualityChanged, Started, Stopped
+from dustcake.core.diagnosis import looking
+from dustcake.core.events import JournalChanged, Started, Stopped
 from dustcake.core.inputs import (
     Input,
     JournalReported,
@@ -33,6 +34,10 @@ from dustcake.core.record import replace
 from dustcake.core.requested import answer
 from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
+from dustcake.core.trust import jump
+from dustcake.core.trust import state as trusts
+from dustcake.core.trust.doubts import in_doubt
+from dustcake.core.trust.judging import tell_change
 from dustcake.core.turn import Turn
 
 
@@ -57,26 +62,28 @@ def absorb(turn: Turn, state: State, happened: Input) -> State:
 
 def _poll(turn: Turn, state: State, poll: PollCompleted) -> State:
     pa, quality, reasons = interpret(poll.dp, turn.setpoints.dp, state.zero.offset_pa)
-    zero = state.zero
+    zero, trust = state.zero, state.trust
     if zero.under_way and quality is Quality.GOOD and pa is not None:
         zero = zeroing.add(zero, pa + zero.offset_pa)
         quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
+    sample = Sample(poll.at, pa, quality, reasons)
+    if quality is Quality.GOOD and pa is not None:
+        is_steady = (
+            jump.steady(turn, state.blower)
+            and poll.contacts.blower_running == state.contacts.blower_running
+        )
+        trust, why = jump.plausible(turn, trust, state.sample, pa, is_steady=is_steady)
+        sample = in_doubt(trust.doubts, poll.at, pa)
+        if why is not None:
+            sample = Sample(poll.at, pa, Quality.OUT_OF_SPECIFICATION, (why,))
     header = None
     if turn.setpoints.header is not None and poll.header is not None:
         header = Sample(poll.at, *interpret(poll.header, turn.setpoints.header, 0.0))
-    state = _with_sample(turn, state, Sample(poll.at, pa, quality, reasons))
-    return replace(state, header=header, contacts=poll.contacts, zero=zero)
-
-
-def _with_sample(turn: Turn, state: State, sample: Sample) -> State:
-    before = state.sample
-    if (before.quality, _codes(before)) != (sample.quality, _codes(sample)):
-        turn.emit(QualityChanged(sample.quality, sample.reasons))
-    return replace(state, sample=sample)
-
-
-def _codes(sample: Sample) -> tuple[Because, ...]:
-    return tuple(reason.code for reason in sample.reasons)
+    turn.earlier, turn.earlier_header = state.sample, state.header
+    tell_change(turn, state.sample, sample)
+    return replace(
+        state, sample=sample, header=header, contacts=poll.contacts, zero=zero, trust=trust
+    )
 
 
 def _report(turn: Turn, state: State, report: OutputReported) -> State:
@@ -95,7 +102,10 @@ def _report(turn: Turn, state: State, report: OutputReported) -> State:
     # One cut short has not cleaned as it should.
     if report.outcome is Outcome.DONE and replacement.good_air(turn, state.header):
         worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
-    return replace(state, pulsing=pulses, outputs=proof, worn=worn)
+    diagnosis = state.diagnosis
+    if report.outcome is not Outcome.DONE:
+        diagnosis = looking.void(diagnosis)
+    return replace(state, pulsing=pulses, outputs=proof, worn=worn, diagnosis=diagnosis)
 
 
 def _journal(turn: Turn, state: State, report: JournalReported) -> State:
@@ -133,6 +143,8 @@ def _restart(turn: Turn, state: State, restart: Restarted) -> State:
         log_book=log_book.restarted(turn, state.log_book, blower, sum(pulses.counts)),
         life=filter_life.restarted(state.life),
         air=air_use.restarted(turn, state.air, blower),
+        trust=trusts.restarted(state.trust),
+        diagnosis=looking.restarted(state.diagnosis, len(turn.setpoints.pulsing.order)),
     )
 
 
@@ -146,8 +158,9 @@ def expire(turn: Turn, state: State) -> State:
     sample = state.sample
     if state.relies_on_poll and turn.now_s >= sample.at.mono_s + turn.setpoints.stale_after_s:
         reason = because(Because.STALE, stale_after_s=turn.setpoints.stale_after_s)
-        state = _with_sample(turn, state, Sample(sample.at, None, Quality.FAILURE, (reason,)))
-        state = replace(state, header=None, contacts=Contacts())
+        stale = Sample(sample.at, None, Quality.FAILURE, (reason,))
+        tell_change(turn, sample, stale)
+        state = replace(state, sample=stale, header=None, contacts=Contacts())
     flight = state.pulsing.in_flight
     if flight is not None and turn.now_s >= flight.due_s:
         late = OutputReported(turn.at, flight.command_id, Outcome.FAILED, "no outcome in time")

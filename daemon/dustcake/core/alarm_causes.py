@@ -20,9 +20,19 @@ EXPLAINS: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
             AlarmName.OUTPUTS_LOST,
             AlarmName.BLOWER_NOT_PROVED,
         ),
+        # A reading that is not that of the filters is read all the same.
+        AlarmName.SENSING_LINE_SUSPECT: (
+            AlarmName.LOW_DP,
+            AlarmName.ZERO_DRIFT,
+            AlarmName.FILTER_TORN,
+            AlarmName.CLEANING_NOT_EFFECTIVE,
+            AlarmName.CLEANING_TOO_FREQUENT,
+        ),
+        AlarmName.FILTER_TORN: (AlarmName.LOW_DP,),
         # One open valve empties the header.
         AlarmName.VALVE_STUCK_OPEN: (
             AlarmName.HEADER_PRESSURE_LOW,
+            AlarmName.HEADER_NOT_RECOVERING,
             AlarmName.CLEANING_NOT_EFFECTIVE,
             AlarmName.CLEANING_TOO_FREQUENT,
         ),
@@ -32,6 +42,17 @@ EXPLAINS: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
             AlarmName.CLEANING_TOO_FREQUENT,
         ),
         AlarmName.HEADER_PRESSURE_LOW: (
+            AlarmName.HEADER_NOT_RECOVERING,
+            AlarmName.CLEANING_NOT_EFFECTIVE,
+            AlarmName.CLEANING_TOO_FREQUENT,
+        ),
+        AlarmName.HEADER_NOT_RECOVERING: (
+            AlarmName.CLEANING_NOT_EFFECTIVE,
+            AlarmName.CLEANING_TOO_FREQUENT,
+        ),
+        # One row less to clean.
+        AlarmName.VALVE_DOES_NOT_FIRE: (
+            AlarmName.ROW_NOT_RECOVERING,
             AlarmName.CLEANING_NOT_EFFECTIVE,
             AlarmName.CLEANING_TOO_FREQUENT,
         ),

@@ -8,11 +8,13 @@ from dustcake.core.alarm_suppression import SUPPRESSED_BY, suppressed
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.alarms import Alarm, Around, Condition, is_at_rest, judge
 from dustcake.core.blower import PROOF_KEPT
+from dustcake.core.diagnosis import alarms as diagnosed
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import AlarmName, AlarmSetting, Setpoints
 from dustcake.core.state import State
+from dustcake.core.trust.doubts import DEAD
 from dustcake.core.turn import Turn
 
 # An alarm on header pressure clears only this far above its limit (pressure: 2 % of range is the
@@ -173,6 +175,8 @@ def _transmitter_fault(_turn: Turn, state: State) -> Condition:
         return _CLEAR
     if sample.quality is Quality.FUNCTION_CHECK:
         return None, sample.reasons[0]
+    if sample.reasons[0].code in DEAD:  # it is read, and has an alarm of its own
+        return _CLEAR
     return True, sample.reasons[0]
 
 
@@ -192,7 +196,7 @@ def _outputs_lost(_turn: Turn, state: State) -> Condition:
 def _valve_stuck_open(_turn: Turn, state: State) -> Condition:
     if state.outputs.stuck:
         return True, because(Because.VALVE_STUCK_OPEN, state.outputs.fault)
-    return _CLEAR
+    return diagnosed.valve_stuck_open(state)
 
 
 def _smoke(turn: Turn, state: State) -> Condition:
@@ -271,4 +275,10 @@ CONDITIONS: dict[AlarmName, Callable[[Turn, State], Condition]] = {
     AlarmName.BLOWER_NOT_PROVED: _blower_not_proved,
     AlarmName.DRUM_FULL: _drum_full,
     AlarmName.CLOCK_NOT_SET: _clock_not_set,
+    AlarmName.SENSING_LINE_SUSPECT: diagnosed.sensing_line_suspect,
+    AlarmName.ZERO_DRIFT: diagnosed.zero_drift,
+    AlarmName.VALVE_DOES_NOT_FIRE: diagnosed.valve_does_not_fire,
+    AlarmName.HEADER_NOT_RECOVERING: diagnosed.header_not_recovering,
+    AlarmName.FILTER_TORN: diagnosed.filter_torn,
+    AlarmName.ROW_NOT_RECOVERING: diagnosed.row_not_recovering,
 }

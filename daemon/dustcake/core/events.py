@@ -116,6 +116,18 @@ class QualityChanged:
 
 
 @record
+class FindingChanged:
+    """Diagnosis from pulses found something (``found``), or found it gone. ``valve``: which valve
+    or row, 0 where that is not known or all are meant; ``reason``: the evidence."""
+
+    name: ClassVar[str] = "finding"
+    finding: str
+    valve: int
+    found: bool
+    reason: Reason
+
+
+@record
 class ModeSelected:
     """The cleaning mode was selected, by whom."""
 
@@ -271,6 +283,7 @@ Body = (
     | OutputsChanged
     | AlarmChanged
     | QualityChanged
+    | FindingChanged
     | ModeSelected
     | ZeroTaken
     | ZeroAbandoned

@@ -3,6 +3,7 @@
 from typing import assert_never
 
 from dustcake.core import alarm_requests, filter_life, log_book, zeroing
+from dustcake.core.diagnosis import renewed
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, Reason, because
@@ -21,6 +22,7 @@ from dustcake.core.requests import (
 )
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import Answer, State
+from dustcake.core.trust.doubts import JUMPS, cleared
 from dustcake.core.turn import Turn
 
 REMEMBERED = 32  # answers kept, so that a repeated request is recognised
@@ -93,14 +95,18 @@ def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, boo
             # What has run while dP stayed too high has run on the filters that are gone.
             life = filter_life.filters_changed(turn, state.life, state.blower, request.valves)
             worn = ReplacementState(fresh=True)
-            state = replace(state, log_book=book, worn=worn, life=life)
+            diagnosis = renewed.filters_changed(turn, state.diagnosis)
+            state = replace(state, log_book=book, worn=worn, life=life, diagnosis=diagnosis)
         return state, accepted, reason
     if isinstance(request, RecordEntry):
         pulses = sum(state.pulsing.counts)
         book, accepted, reason = log_book.entered(
             turn, state.log_book, request, by, state.blower, pulses
         )
-        if request.entry is Entry.DAMPER_MOVED:
-            state = replace(state, life=filter_life.level_moved(state.life))
+        if accepted and request.entry is Entry.DAMPER_MOVED:
+            diagnosis = renewed.flow_changed(turn, state.diagnosis)
+            trust = replace(state.trust, doubts=cleared(state.trust.doubts, *JUMPS))
+            life = filter_life.level_moved(state.life)
+            state = replace(state, diagnosis=diagnosis, trust=trust, life=life)
         return replace(state, log_book=book), accepted, reason
     assert_never(request)

@@ -139,6 +139,12 @@ class AlarmName(StrEnum):
     BLOWER_NOT_PROVED = "blower_not_proved"
     DRUM_FULL = "drum_full"
     CLOCK_NOT_SET = "clock_not_set"
+    SENSING_LINE_SUSPECT = "sensing_line_suspect"
+    ZERO_DRIFT = "zero_drift"
+    VALVE_DOES_NOT_FIRE = "valve_does_not_fire"
+    HEADER_NOT_RECOVERING = "header_not_recovering"
+    FILTER_TORN = "filter_torn"
+    ROW_NOT_RECOVERING = "row_not_recovering"
 
 
 class Priority(StrEnum):
@@ -228,6 +234,40 @@ class Blower:
     flow_proof_pa: float  # without a blower contact, dP at or above this proves flow
 
 
+class FanPlace(StrEnum):
+    """Where the fan is: it decides which sensing line a wrong sign of dP speaks against."""
+
+    DOWNSTREAM = "downstream"  # of the filters: both sides below the pressure of the room
+    UPSTREAM = "upstream"  # both sides above it
+
+
+@record
+class Trust:
+    """When a dP that is read is not believed. A limit of infinity, or a time of 0, switches that
+    check off."""
+
+    fan: FanPlace
+    jump_pa: float  # more from one poll to the next, and nothing to explain it
+    jump_confirm_s: float  # how long it must stay to be taken for real
+    frozen_within_pa: float  # a reading that stays this close to one value does not move
+    frozen_after_s: float  # for so long, with the blower running
+    no_dp_pa: float  # at or below this there is no dP
+    no_dp_after_s: float  # the blower must have run this long, and dP have been so for it
+    zero_check_after_s: float  # the blower must have been off this long: dP needs time to fall
+    zero_drift_pa: float  # further from zero than this with the blower off: zero drift
+    not_zero_pa: float  # and further than this it has not fallen to zero at all
+
+
+@record
+class Diagnosis:
+    """What is made of the answers to pulses. ``response_s`` 0 switches all of it off."""
+
+    response_s: float  # how long after a pulse dP and header are looked at
+    recovered_share: float  # of its pressure at rest a header must be back at for the next pulse
+    torn_share: float  # of what filters come back to after cleaning; dP below it is too low
+    torn_after_s: float  # for so long
+
+
 @record
 class Air:
     """How the air of a pulse is counted, and what it costs. ``header_volume_m3`` None: pulses are
@@ -260,6 +300,8 @@ class Setpoints:
     alarm_rules: AlarmRules
     zeroing: Zeroing
     blower: Blower
+    trust: Trust
+    diagnosis: Diagnosis
     upkeep: tuple[UpkeepTask, ...] = ()
     edited_by: str = ""  # who changed the settings last, as they say themselves
     air: Air = Air()

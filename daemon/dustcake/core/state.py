@@ -7,6 +7,7 @@ from dustcake.core.alarms import Alarm
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning import CleaningState, Kind
 from dustcake.core.cleaning_pace import Pace
+from dustcake.core.diagnosis.state import DiagnosisState, nothing_known
 from dustcake.core.filter_life import FilterLife
 from dustcake.core.log_book import LogBook
 from dustcake.core.outputs import OutputsState
@@ -20,6 +21,7 @@ from dustcake.core.requests import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
+from dustcake.core.trust.state import TrustState
 from dustcake.core.zeroing import ZeroState
 
 
@@ -103,6 +105,8 @@ class State:
     pulsing: PulsingState
     outputs: OutputsState
     worn: ReplacementState
+    trust: TrustState
+    diagnosis: DiagnosisState
     journal: JournalState
     alarms: tuple[Alarm, ...]
     answers: tuple[Answer, ...]
@@ -141,6 +145,8 @@ class State:
             self.pulsing,
             self.outputs,
             self.worn,
+            self.trust,
+            self.diagnosis,
             self.journal,
             self.alarms,
             self.answers,
@@ -174,6 +180,8 @@ def first_state(setpoints: Setpoints, at: Stamp) -> State:
         pulsing=PulsingState((0,) * len(setpoints.pulsing.order), at.mono_s),
         outputs=OutputsState(),
         worn=ReplacementState(),
+        trust=TrustState(),
+        diagnosis=nothing_known(len(setpoints.pulsing.order)),
         journal=JournalState(),
         alarms=tuple(Alarm(setting.name) for setting in setpoints.alarms),
         answers=(),

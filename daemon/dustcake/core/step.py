@@ -14,8 +14,14 @@ from dustcake.core import cleaning as cleanings
 from dustcake.core import outputs as output_proof
 from dustcake.core.absorb import absorb, expire
 from dustcake.core.alarm_conditions import judge_all
+from dustcake.core.blower import BlowerState
+from dustcake.core.cleaning import Run
 from dustcake.core.commands import Command
 from dustcake.core.decision import decision
+from dustcake.core.diagnosis import looking
+from dustcake.core.diagnosis.header import without_pulse
+from dustcake.core.diagnosis.state import DiagnosisState
+from dustcake.core.diagnosis.torn import judge_torn
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, PollCompleted
 from dustcake.core.permissives import permissives
@@ -25,6 +31,8 @@ from dustcake.core.reasons import Because, because
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Decision, Quiet, State
+from dustcake.core.trust.at_rest import rezeroed
+from dustcake.core.trust.judging import NOT_PULSED_FOR_S, believed, judge
 from dustcake.core.turn import Turn
 
 
@@ -66,8 +74,9 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
 def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
     """Everything that follows from the state as it is now, in a fixed order."""
     state = expire(turn, state)
+    blower = blowers.prove(turn, state.blower, state.contacts, state.sample.usable_pa)
+    state = _doubt(turn, state, blower)
     dp_pa = state.sample.usable_pa
-    blower = blowers.prove(turn, state.blower, state.contacts, dp_pa)
     blower = blowers.request_run(turn, blower, state.contacts)
     under_way = state.cleaning.run is not None
     zero = zeroing.follow_up(turn, state.zero, blower, state.sample, cleaning=under_way)
@@ -94,6 +103,7 @@ def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
         if cleaning.reason.code is Because.DOWNTIME_DONE:
             blower = replace(blower, run_s=0.0)
     pulses, run = pulsing.pulse(turn, state.pulsing, cleaning.run, permits)
+    diagnosis = _diagnose(turn, state, pulses, run, blower)
     cleaning = replace(cleaning, run=run)
     if pulsing.must_end_now(pulses, permits):
         proof, pulses = output_proof.secure(turn, proof), pulsing.cut(pulses)
@@ -129,9 +139,46 @@ def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
         log_book=book,
         life=life,
         air=air,
+        trust=rezeroed(state.trust) if zero.offset_pa != state.zero.offset_pa else state.trust,
+        diagnosis=diagnosis,
         decision=decision(state.mode, cleaning, permits),
     )
     return judge_all(turn, state)
+
+
+def _doubt(turn: Turn, state: State, blower: BlowerState) -> State:
+    """The state with what the answers to pulses, and the reading itself, make of the reading."""
+    flow = blower.running is not False
+    diagnosis, trust = looking.follow(
+        turn, state.diagnosis, state.trust, state.sample, state.header, flow=flow
+    )
+    under_way = state.cleaning.run is not None
+    just_pulsed = turn.now_s < state.pulsing.last_s + NOT_PULSED_FOR_S
+    trust = judge(turn, trust, state.sample, blower, pulsing=under_way or just_pulsed)
+    sample = believed(turn, state.sample, trust)
+    return replace(state, sample=sample, trust=trust, diagnosis=diagnosis)
+
+
+def _diagnose(
+    turn: Turn, state: State, pulses: PulsingState, run: Run | None, blower: BlowerState
+) -> DiagnosisState:
+    """What this step adds: a pulse to look at, or a header or dP that is too low without one."""
+    diagnosis, flight = state.diagnosis, pulses.in_flight
+    if flight is not state.pulsing.in_flight and flight is not None and run is not None:
+        if flight.valve is not None:
+            diagnosis = looking.begin(
+                turn,
+                diagnosis,
+                run,
+                flight.valve,
+                pulsing.interval_s(turn.setpoints, run.kind),
+                state.sample,
+                state.header,
+                flow=blower.running is not False,
+            )
+    elif blower.running and turn.setpoints.diagnosis.response_s > 0:
+        diagnosis = without_pulse(turn, diagnosis, turn.earlier_header, state.header)
+    return judge_torn(turn, diagnosis, state.sample.usable_pa, blower)
 
 
 def _finish(turn: Turn, state: State) -> Step:

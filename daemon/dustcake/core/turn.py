@@ -4,6 +4,7 @@ from math import inf
 
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.events import Body, Event
+from dustcake.core.reading import Sample
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 
@@ -20,6 +21,9 @@ class Turn:
         self.events: list[Event] = []
         self.commands: list[Command] = []
         self.deadline_s: float | None = None
+        # The readings that the poll of this step replaced; None where this step is no poll.
+        self.earlier: Sample | None = None
+        self.earlier_header: Sample | None = None
 
     def emit(self, body: Body) -> None:
         """Record an event."""

@@ -194,4 +194,76 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
         ),
         "Check the network and the time service of this computer.",
     ),
+    AlarmName.SENSING_LINE_SUSPECT: AlarmText(
+        "dP reading not to be trusted",
+        "Cleaning does not follow the filters: a dead reading looks like clean ones.",
+        (
+            "sensing line or snubber plugged",
+            "sensing line off, leaking or swapped",
+            "transmitter stuck",
+            "damper or gates moved at once",
+        ),
+        "Check both sensing lines for plugs, leaks and swapped ends, the snubber, and the "
+        "transmitter. Taking the zero afterwards clears what was suspected.",
+    ),
+    AlarmName.ZERO_DRIFT: AlarmText(
+        "Zero of the dP transmitter has drifted",
+        "dP reads too high or too low by so much, and set points are met too soon or too late.",
+        (
+            "transmitter ageing",
+            "water standing in a sensing line",
+            "transmitter mounted anew",
+        ),
+        "Check with both ports open to the room. Take the zero; if that is refused, have the "
+        "transmitter serviced.",
+    ),
+    AlarmName.VALVE_DOES_NOT_FIRE: AlarmText(
+        "A valve does not fire",
+        "Its row loads up, and the others do its work.",
+        (
+            "coil or its wiring",
+            "pilot blocked or frozen",
+            "diaphragm torn",
+            "blow pipe off",
+        ),
+        "Listen to the valve at its next pulse. Check its coil and wiring, then pilot and "
+        "diaphragm, by the site's lock-out procedure.",
+    ),
+    AlarmName.HEADER_NOT_RECOVERING: AlarmText(
+        "Header weak or slow to recover",
+        "Pulses are weak, and filters load up.",
+        (
+            "regulator or its filter clogged",
+            "compressor too small or failing",
+            "hose or pipe too narrow",
+            "interval too short",
+            "valve that shuts late",
+        ),
+        "See the detail. Check the shut-off valve, regulator and its filter bowl, the hose and the "
+        "compressor; if all are right, lengthen the interval.",
+    ),
+    AlarmName.FILTER_TORN: AlarmText(
+        "dP too low for these filters",
+        "Dust may pass a torn or unseated filter.",
+        (
+            "filter torn",
+            "filter off its seat, or gasket damaged",
+            "less air flow",
+            "sensing line leaking",
+            "new filters that were not recorded",
+        ),
+        "Look for dust in the clean side and at the stack. Check seats and doors, then damper and "
+        "sensing lines. If filters were changed, record it.",
+    ),
+    AlarmName.ROW_NOT_RECOVERING: AlarmText(
+        "A row no longer recovers",
+        "Its filters carry little flow, and the others load up sooner.",
+        (
+            "moisture or oil on the filters",
+            "dust bridged between the pleats",
+            "blow pipe loose or turned",
+            "filters older than the others",
+        ),
+        "Look at the filters of that row for moisture, oil and bridged dust, and at its blow pipe.",
+    ),
 }

@@ -19,6 +19,37 @@ SENTENCES: dict[Because, str] = {
     ),
     Because.BEYOND_SPAN: "{dp_pa} is beyond the span of {span_low_pa} to {span_high_pa}",
     Because.ZEROING: "the zero is being taken",
+    Because.JUMP_UNEXPLAINED: (
+        "dP went from {from_pa} to {dp_pa} at once with nothing to explain it; not believed yet"
+    ),
+    Because.ROSE_AT_ONCE: (
+        "dP rose from {from_pa} to {dp_pa} at once and stayed, with nothing to explain it: an open "
+        "or leaking sensing line ({detail}), or more flow"
+    ),
+    Because.FELL_AT_ONCE: (
+        "dP fell from {from_pa} to {dp_pa} at once and stayed, with nothing to explain it: an open "
+        "or leaking sensing line ({detail}), a torn filter, or less flow"
+    ),
+    Because.FROZEN: (
+        "dP has read {dp_pa} without any change for {frozen_after_s} with the blower running"
+    ),
+    Because.NO_RIPPLE: (
+        "dP no longer answers to pulses, by {seen_percent} % of itself where {usual_percent} % is "
+        "usual: sensing line plugged, or no valve fires"
+    ),
+    Because.NOT_TO_ZERO: (
+        "dP still reads {zero_pa} although the blower has been off for {blower_off_s}: sensing "
+        "line plugged, or transmitter stuck"
+    ),
+    Because.ZERO_DRIFT: (
+        "with the blower off the transmitter reads {zero_pa}, more than {limit_pa} from zero"
+    ),
+    Because.NEGATIVE_WITH_FLOW: (
+        "dP is {dp_pa} with the blower running: sensing line open ({detail}), or the two swapped"
+    ),
+    Because.ZERO_WITH_FLOW: (
+        "dP is {dp_pa} with the blower running: both sensing lines open, or no flow"
+    ),
     Because.MODE_OFF: "cleaning is switched off",
     Because.BLOWER_OFF: "the blower is off",
     Because.BLOWER_UNKNOWN: "the blower contact cannot be read",
@@ -94,6 +125,55 @@ SENTENCES: dict[Because, str] = {
     Because.IN_SERVICE: "put back into service",
     Because.RESET: "reset",
     Because.NOT_USED: "the settings do not use this alarm",
+    Because.NO_HEADER_DIP: (
+        "pulses of valve {valve} take {seen_percent} % of header pressure, those of the others "
+        "{usual_percent} %: it does not fire. Check its coil, wiring and pilot, then its diaphragm"
+    ),
+    Because.NO_HEADER_DIP_AT_ALL: (
+        "pulses take {seen_percent} % of header pressure where {usual_percent} % is usual: no "
+        "valve fires. Check the supply of the valves"
+    ),
+    Because.NO_DP_RESPONSE: (
+        "dP falls by {seen_percent} % at pulses of valve {valve}, by {usual_percent} % at those of "
+        "the others: it does not fire, or its row is blinded. Listen to it at its next pulse"
+    ),
+    Because.ROW_NOT_CLEANED: (
+        "dP falls by {seen_percent} % at pulses of row {valve}, by {usual_percent} % at those of "
+        "the others, though its valve takes {dip_percent} % of header pressure (others "
+        "{usual_dip_percent} %). Look for moisture, oil, and dust bridged between the pleats"
+    ),
+    Because.HEADER_EMPTIED_BY_VALVE: (
+        "header pressure went from {before_header_pa} to {header_pa} within {response_s} of the "
+        "pulse of valve {valve}: it stays open. Listen for air that goes on blowing"
+    ),
+    Because.HEADER_EMPTIED: (
+        "header pressure went from {before_header_pa} to {header_pa} between two readings, with no "
+        "valve commanded: one has opened, or a line has burst. Listen for air that goes on blowing"
+    ),
+    Because.HEADER_NOT_REFILLED: (
+        "header pressure was {before_header_pa} before the pulse of valve {valve} and is "
+        "{header_pa} {response_s} after it. Check shut-off valve, regulator and compressor, then "
+        "listen to that valve"
+    ),
+    Because.HEADER_SLOW: (
+        "the last {pulses} pulses began at {header_pa} or so, where the header holds "
+        "{rest_header_pa} at rest: it does not recover from one pulse to the next. Lengthen the "
+        "interval, or check regulator, its filter and the hose"
+    ),
+    Because.HEADER_WEAK: (
+        "the last {pulses} runs began at {header_pa} or so, where {usual_header_pa} is usual. "
+        "Check compressor, regulator and its filter"
+    ),
+    Because.DP_BELOW_CLEANED: (
+        "dP {dp_pa} is well below the {cleaned_pa} that these filters come back to after cleaning: "
+        "one is torn or unseated, the flow is less, or a sensing line leaks. Look for dust in the "
+        "clean side"
+    ),
+    Because.DP_BELOW_CLEANED_ROW: (
+        "dP fell to {dp_pa} at a pulse of row {valve}, well below the {cleaned_pa} that these "
+        "filters come back to after cleaning: one there is torn or unseated. Look for dust in the "
+        "clean side"
+    ),
     Because.DONE: "done",
     Because.ZERO_STARTED: "the zero is taken over the next {average_s}",
     Because.ALREADY_ZEROING: "a zero is already being taken",
@@ -126,7 +206,7 @@ SENTENCES: dict[Because, str] = {
 }
 
 
-_HEADER_PRESSURES = ("header_pa", "min_pa", "max_pa")
+_HEADER_PRESSURES = ("min_pa", "max_pa")
 
 
 def header_unit(unit: PressureUnit) -> PressureUnit:
@@ -152,7 +232,7 @@ class _Said(dict[str, str]):
 
 def number(name: str, value: float, unit: PressureUnit) -> str:
     """One number as people read it, its unit known by the ending of its name."""
-    if name in _HEADER_PRESSURES:
+    if name in _HEADER_PRESSURES or name.endswith("header_pa"):
         return show(value, header_unit(unit))
     if name.endswith("_pa"):
         return show(value, unit)
@@ -165,6 +245,8 @@ def number(name: str, value: float, unit: PressureUnit) -> str:
             return f"{value:.4g} {short}"
     if name.endswith("_ma"):
         return f"{value:.2f}"
+    if name.endswith("_percent"):
+        return f"{value:.1f}"
     return f"{value:g}"
 
 

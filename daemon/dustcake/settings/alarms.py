@@ -96,6 +96,13 @@ DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = MappingProxyType(
             _default(AlarmName.DRUM_FULL, 60.0, 60.0, Priority.LOW),
             # A computer without a clock of its own waits for the network after each start.
             _default(AlarmName.CLOCK_NOT_SET, 600.0, 0.0, Priority.LOW),
+            # The evidence that these gather is their delay.
+            _default(AlarmName.SENSING_LINE_SUSPECT, 0.0, 0.0, Priority.MEDIUM),
+            _default(AlarmName.ZERO_DRIFT, 0.0, 0.0, Priority.LOW),
+            _default(AlarmName.VALVE_DOES_NOT_FIRE, 0.0, 0.0, Priority.LOW),
+            _default(AlarmName.HEADER_NOT_RECOVERING, 0.0, 0.0, Priority.LOW),
+            _default(AlarmName.FILTER_TORN, 0.0, 0.0, Priority.MEDIUM),
+            _default(AlarmName.ROW_NOT_RECOVERING, 0.0, 0.0, Priority.LOW),
         )
     }
 )

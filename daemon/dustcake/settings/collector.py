@@ -12,6 +12,7 @@ from dustcake.settings.base import Chosen, Line, Listed, Name, Seconds, Section
 from dustcake.settings.cleaning import Cleaning, Pulsing, Zeroing
 from dustcake.settings.field import AnalogInput, CoilOutput, Contacts, HeaderInput, Outputs
 from dustcake.settings.pressure import PositivePressure
+from dustcake.settings.trust import Diagnosis, Trust
 from dustcake.settings.upkeep import DEFAULT_UPKEEP, Upkeep
 from dustcake.units import Pressure, PressureUnit
 
@@ -73,6 +74,10 @@ class Collector(Section):
     """Compressed air of the pulses: how it is counted, and what it costs."""
     filter_life: FilterLife = Field(default_factory=FilterLife)
     """Forecast of filter life."""
+    trust: Trust = Field(default_factory=Trust)
+    """When the dP reading is doubted."""
+    diagnosis: Diagnosis = Field(default_factory=Diagnosis)
+    """What is made of the answers to pulses."""
 
     @property
     def shown_in(self) -> PressureUnit:
@@ -107,6 +112,11 @@ class Collector(Section):
     @property
     def zero_limit_pa(self) -> float:
         """How far from zero a reading may be, in Pa, to be taken as zero."""
-        low, high = self.transmitter.span
         limit = self.zeroing.limit
-        return 0.005 * abs(high.pa - low.pa) if limit is None else limit.pa
+        return 0.005 * self.span_pa if limit is None else limit.pa
+
+    @property
+    def span_pa(self) -> float:
+        """Width of the dP transmitter's span in Pa."""
+        low, high = self.transmitter.span
+        return abs(high.pa - low.pa)

@@ -7,7 +7,7 @@ from dustcake.settings.alarms import alarm_setting
 from dustcake.settings.collector import Collector
 from dustcake.settings.field import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
 from dustcake.settings.upkeep import to_task
-from dustcake.units import PA_PER
+from dustcake.units import PA_PER, Pressure
 
 LITRE_M3 = 0.001
 REFERENCES_PA = {"101.325 kPa": 101_325.0, "100 kPa": 100_000.0}
@@ -61,6 +61,13 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
         edited_by=collector.edited_by or "",
         air=_air(collector.air),
         seasoning_h=collector.filter_life.seasoning_h,
+        trust=_trust(collector),
+        diagnosis=core.Diagnosis(
+            response_s=collector.diagnosis.response_s,
+            recovered_share=collector.diagnosis.recovered_share,
+            torn_share=collector.diagnosis.torn_share,
+            torn_after_s=collector.diagnosis.torn_after_s,
+        ),
     )
 
 
@@ -102,6 +109,26 @@ def _air(air: Air) -> core.Air:
         energy_kwh_per_m3=air.energy_kwh_per_m3,
         price_per_kwh=air.price_per_kwh,
         currency=air.currency,
+    )
+
+
+def _trust(collector: Collector) -> core.Trust:
+    trust, span_pa, zero_pa = collector.trust, collector.span_pa, collector.zero_limit_pa
+
+    def chosen(pressure: Pressure | None, left_out_pa: float) -> float:
+        return left_out_pa if pressure is None else pressure.pa
+
+    return core.Trust(
+        fan=trust.fan,
+        jump_pa=chosen(trust.jump, 0.1 * span_pa),
+        jump_confirm_s=trust.jump_confirm_s,
+        frozen_within_pa=chosen(trust.frozen_within, 1e-5 * span_pa),
+        frozen_after_s=trust.frozen_after_s,
+        no_dp_pa=chosen(trust.no_dp, zero_pa),
+        no_dp_after_s=trust.no_dp_after_s,
+        zero_check_after_s=trust.zero_check_after_s,
+        zero_drift_pa=chosen(trust.zero_drift, 0.5 * zero_pa),
+        not_zero_pa=chosen(trust.not_zero, 0.05 * span_pa),
     )
 
 

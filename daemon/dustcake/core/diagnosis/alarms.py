@@ -1,0 +1,64 @@
+"""Alarms that rest on doubts about the reading and on findings from pulses."""
+
+from dustcake.core.alarms import Condition
+from dustcake.core.diagnosis.findings import standing
+from dustcake.core.diagnosis.state import FindingName
+from dustcake.core.reasons import Because, because
+from dustcake.core.state import State
+from dustcake.core.trust.doubts import OF_THE_LINE, find
+from dustcake.core.turn import Turn
+
+_CLEAR: Condition = (False, because(Because.NO_LONGER))
+
+
+def _finding(state: State, *names: FindingName) -> Condition:
+    for name in names:
+        finding = standing(state.diagnosis, name)
+        if finding is not None:
+            return True, finding.reason
+    return _CLEAR
+
+
+def _doubt(state: State, *codes: Because) -> Condition:
+    doubt = find(state.trust.doubts, *codes)
+    return _CLEAR if doubt is None else (True, doubt.reason)
+
+
+def sensing_line_suspect(_turn: Turn, state: State) -> Condition:
+    """The reading is not that of the filters, and a line may be why."""
+    return _doubt(state, *OF_THE_LINE)
+
+
+def zero_drift(_turn: Turn, state: State) -> Condition:
+    """Zero has moved."""
+    return _doubt(state, Because.ZERO_DRIFT)
+
+
+def valve_does_not_fire(_turn: Turn, state: State) -> Condition:
+    """One valve, or all."""
+    return _finding(state, FindingName.VALVE_DOES_NOT_FIRE)
+
+
+def valve_stuck_open(state: State) -> Condition:
+    """The header empties through a valve that nobody holds open."""
+    return _finding(state, FindingName.VALVE_STUCK_OPEN)
+
+
+def header_not_recovering(_turn: Turn, state: State) -> Condition:
+    """Weak at rest, slow to recover, or not refilled at all."""
+    return _finding(
+        state,
+        FindingName.HEADER_NOT_REFILLED,
+        FindingName.HEADER_SLOW,
+        FindingName.HEADER_WEAK,
+    )
+
+
+def filter_torn(_turn: Turn, state: State) -> Condition:
+    """dP too low for these filters."""
+    return _finding(state, FindingName.FILTER_TORN)
+
+
+def row_not_recovering(_turn: Turn, state: State) -> Condition:
+    """A row that its pulses do not clean."""
+    return _finding(state, FindingName.ROW_NOT_RECOVERING)

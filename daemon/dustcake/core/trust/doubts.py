@@ -1,0 +1,76 @@
+"""Doubts about the reading, and the quality they leave it."""
+
+from dustcake.core.reading import Quality, Sample
+from dustcake.core.reasons import Because, Reason
+from dustcake.core.record import record
+from dustcake.core.stamp import Stamp
+
+
+@record
+class Doubt:
+    """One thing that speaks against the reading. ``quality``: what it makes of a good one."""
+
+    quality: Quality
+    reason: Reason
+
+
+Doubts = tuple[Doubt, ...]
+
+DEAD = frozenset(
+    {
+        Because.FROZEN,
+        Because.NO_RIPPLE,
+        Because.NOT_TO_ZERO,
+        Because.NEGATIVE_WITH_FLOW,
+        Because.ZERO_WITH_FLOW,
+    }
+)
+"""Doubts that leave nothing to rest a decision on."""
+
+JUMPS = (Because.ROSE_AT_ONCE, Because.FELL_AT_ONCE)
+"""Doubts that stay until dP jumps back, a zero is taken, or a moved damper is recorded. An open
+line falls to zero with the blower as any other does, so that proves nothing."""
+
+OF_THE_LINE = DEAD | set(JUMPS)
+"""Doubts behind which a fault of a sensing line may be."""
+
+_ALL = OF_THE_LINE | {Because.ZERO_DRIFT}
+_BEST_FIRST = (
+    Quality.GOOD,
+    Quality.MAINTENANCE_REQUIRED,
+    Quality.OUT_OF_SPECIFICATION,
+    Quality.FUNCTION_CHECK,
+    Quality.FAILURE,
+)
+
+
+def doubted(doubts: Doubts, reason: Reason) -> Doubts:
+    """``doubts`` with this one; one that is there already stays as it was."""
+    if find(doubts, reason.code) is not None:
+        return doubts
+    quality = Quality.FAILURE if reason.code in DEAD else Quality.MAINTENANCE_REQUIRED
+    return (*doubts, Doubt(quality, reason))
+
+
+def cleared(doubts: Doubts, *codes: Because) -> Doubts:
+    """``doubts`` without those of these codes."""
+    if not any(doubt.reason.code in codes for doubt in doubts):
+        return doubts
+    return tuple(doubt for doubt in doubts if doubt.reason.code not in codes)
+
+
+def find(doubts: Doubts, *codes: Because) -> Doubt | None:
+    """The first doubt of one of these codes."""
+    return next((doubt for doubt in doubts if doubt.reason.code in codes), None)
+
+
+def is_well_formed(sample: Sample) -> bool:
+    """Whether nothing but standing doubts speaks against a sample."""
+    return sample.pa is not None and all(reason.code in _ALL for reason in sample.reasons)
+
+
+def in_doubt(doubts: Doubts, at: Stamp, pa: float) -> Sample:
+    """A well-formed reading of ``pa`` with what these doubts make of it, the worst first."""
+    worst_first = sorted(doubts, key=lambda doubt: -_BEST_FIRST.index(doubt.quality))
+    quality = worst_first[0].quality if doubts else Quality.GOOD
+    return Sample(at, pa, quality, tuple(doubt.reason for doubt in worst_first))

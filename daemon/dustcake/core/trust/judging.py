@@ -1,0 +1,47 @@
+"""All that is asked of a reading at one step, in order."""
+
+from dustcake.core.blower import BlowerState
+from dustcake.core.events import QualityChanged
+from dustcake.core.reading import Sample
+from dustcake.core.reasons import Because
+from dustcake.core.trust.at_rest import at_rest
+from dustcake.core.trust.doubts import in_doubt, is_well_formed
+from dustcake.core.trust.jump import stepped
+from dustcake.core.trust.moving import still
+from dustcake.core.trust.state import TrustState
+from dustcake.core.trust.with_flow import with_flow
+from dustcake.core.turn import Turn
+
+NOT_PULSED_FOR_S = 15.0
+"""How long after a pulse dP may still answer to it."""
+
+
+def judge(
+    turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
+) -> TrustState:
+    """The doubts as they are now."""
+    trust = stepped(turn, trust, sample, blower, pulsing=pulsing)
+    trust = still(turn, trust, sample, blower)
+    trust = with_flow(turn, trust, sample, blower)
+    return at_rest(turn, trust, sample, blower, pulsing=pulsing)
+
+
+def believed(turn: Turn, sample: Sample, trust: TrustState) -> Sample:
+    """``sample`` with the quality that the doubts now leave it; a change is told."""
+    if sample.pa is None or not is_well_formed(sample):
+        return sample
+    after = in_doubt(trust.doubts, sample.at, sample.pa)
+    if after == sample:
+        return sample
+    tell_change(turn, sample, after)
+    return after
+
+
+def tell_change(turn: Turn, before: Sample, after: Sample) -> None:
+    """An event if the quality changed, or why it is as it is."""
+    if (before.quality, _codes(before)) != (after.quality, _codes(after)):
+        turn.emit(QualityChanged(after.quality, after.reasons))
+
+
+def _codes(sample: Sample) -> tuple[Because, ...]:
+    return tuple(reason.code for reason in sample.reasons)
