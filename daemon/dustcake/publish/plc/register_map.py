@@ -69,6 +69,12 @@ ALARMS = (
     AlarmName.BLOWER_NOT_PROVED,
     AlarmName.DRUM_FULL,
     AlarmName.CLOCK_NOT_SET,
+    AlarmName.SENSING_LINE_SUSPECT,
+    AlarmName.ZERO_DRIFT,
+    AlarmName.VALVE_DOES_NOT_FIRE,
+    AlarmName.HEADER_NOT_RECOVERING,
+    AlarmName.FILTER_TORN,
+    AlarmName.ROW_NOT_RECOVERING,
 )
 UNKNOWN_AGE_S = 65_535
 
