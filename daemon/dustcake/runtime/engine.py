@@ -113,7 +113,7 @@ class Engine:
                 await self._wind_down()
                 self.stopped.set()
                 actuator.cancel()
-        except BaseException:
+        except (Exception, asyncio.CancelledError):
             # A bug, here or elsewhere: nobody decides any more, so nothing may stay energised.
             # Ending a pulse under way is not enough: a demand contact stays as it was told.
             await self._actuator.last_off()
