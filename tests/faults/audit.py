@@ -238,8 +238,8 @@ def _without_quality(payload: bytes) -> dict[str, Any]:
 
 
 def _without_sentences(told: Any) -> Any:
-    """A sentence may hold a number of the reading, which is not told anew for that alone; nor is the
-    air of a pulse, counted seconds after it."""
+    """A sentence may hold a number of the reading, which is not told anew for that alone; nor is
+    the air of a pulse, counted seconds after it."""
     if isinstance(told, dict):
         dropped = ("reason", "quality_reasons", "air")
         return {k: _without_sentences(v) for k, v in told.items() if k not in dropped}

@@ -178,7 +178,14 @@ class Engine:
         result = step(before, happened, self._setpoints)
         self.state, self._wake_at_s = result.state, result.wake_at_s
         told: list[Publication] = []
-        if result.events or result.state.decision is not before.decision:
+        if isinstance(happened, Restarted):
+            # With other settings what is retained may say otherwise though the state is the same,
+            # and what still waits from the life before must not be the last to be told.
+            told = [
+                *self._renderer.events(result.events, result.state.sample.quality),
+                *self._renderer.everything(result.state, happened.at.utc_s),
+            ]
+        elif result.events or result.state.decision is not before.decision:
             told = self._renderer.changes(before, result.state, result.events, happened.at.utc_s)
         self._inputs.append(happened)
         self._events += result.events
