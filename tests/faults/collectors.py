@@ -1,6 +1,7 @@
 """Collectors to be put through faults: set points that a settings file could have."""
 
 from dataclasses import dataclass, replace
+from math import inf
 from random import Random
 
 from core.driver import ALL_FITTED, HEADER_SCALE, chosen
@@ -102,6 +103,16 @@ def draw(rng: Random) -> Collector:
         alarm_rules={"frequent_gap_s": 3600.0, "frequent_runs": of((1, 2)), "seasoning_s": 3600.0},
         upkeep=of(((), UPKEEP)),
         zeroing={"average_s": poll_s * 2.5, "blower_off_s": of((60.0, 300.0))},
+        trust={
+            "jump_pa": of((inf, 250.0)),
+            "frozen_after_s": of((0.0, 1800.0)),
+            "no_dp_pa": 25.0,
+            "no_dp_after_s": of((120.0, 600.0)),
+            "zero_check_after_s": of((0.0, 90.0)),
+            "zero_drift_pa": 20.0,
+            "not_zero_pa": 250.0,
+        },
+        diagnosis={"response_s": of((0.0, 10.0))},
         blower={"request": request, "run_on_s": of((0.0, 120.0))},
     )
     flush_s, measurement_every_s = (

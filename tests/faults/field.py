@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 EXCHANGE_S, SILENCE_S = 0.02, 1.0
 DONE = OutputReport(Outcome.DONE)
 HEADER_PA, HEADER_LOW_PA, HEADER_HIGH_PA = 600_000.0, 250_000.0, 900_000.0
+ZERO_SHIFT_PA = 40.0
 
 
 @dataclass
@@ -87,6 +88,10 @@ class Field:
             dp_pa += 480.0 * active("worn") + 700.0 * active("blinded")
             if active("torn"):
                 dp_pa = 55.0
+        if active("lines_swapped"):
+            dp_pa = -dp_pa
+        if active("zero_shifted"):
+            dp_pa += ZERO_SHIFT_PA
         if active("signal_stuck"):
             self._held = self._held or signal(dp_pa, scale)
             return self._held

@@ -17,6 +17,8 @@ WINDOWS: dict[str, tuple[float, float]] = {
     "not_a_number": MIDDLE,
     "beyond_span": MIDDLE,
     "signal_stuck": LONG,
+    "lines_swapped": LONG,
+    "zero_shifted": LONG,
     "contacts_lost": MIDDLE,
     "header_low": MIDDLE,
     "header_high": MIDDLE,

@@ -3,9 +3,16 @@
 from itertools import product
 from typing import get_args
 
-from dustcake.core.alarm_table import AlarmState
+from dustcake.core.alarm_table import TABLE, AlarmState
 from dustcake.core.cleaning import Kind
-from dustcake.core.events import AlarmChanged, Body, CleaningStarted, CleaningStopped
+from dustcake.core.events import (
+    AlarmChanged,
+    Body,
+    CleaningStarted,
+    CleaningStopped,
+    FilterLifeChanged,
+    FindingChanged,
+)
 from dustcake.core.reasons import Because
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import AlarmName
@@ -23,6 +30,14 @@ ALARM_TRANSITIONS = (
     (AlarmState.RETURNED, AlarmState.NORMAL),
     (AlarmState.RETURNED, AlarmState.UNACKNOWLEDGED),
 )
+
+NEED_QUICKER_POLLS = (
+    AlarmName.VALVE_DOES_NOT_FIRE,
+    AlarmName.HEADER_NOT_RECOVERING,
+    AlarmName.ROW_NOT_RECOVERING,
+    AlarmName.FILTER_TORN,
+)
+"""Alarms of what the answers to pulses tell. A poll a minute sees no answer; their own tests do."""
 
 STARTED = {
     Kind.ON_DEMAND: Because.HIGH_REACHED,
@@ -104,18 +119,26 @@ CANNOT_SUSPEND = {
 def wanted_cells() -> set[Cell]:
     """All of them."""
     told_apart = (AlarmChanged, CleaningStarted, CleaningStopped)
+    # A finding needs quicker polls, a forecast more than a day.
+    bodies = set(get_args(Body)) - {*told_apart, FindingChanged, FilterLifeChanged}
     return {
         *(
             ("alarm", f"{name}: {before} -> {after}")
             for name, (before, after) in product(AlarmName, ALARM_TRANSITIONS)
+            if name not in NEED_QUICKER_POLLS
         ),
+        *(("alarm table", f"{before} -> {after}") for (before, _), after in TABLE.items()),
         *(("cleaning started", f"{kind}: {reason}") for kind, reason in STARTED.items()),
         *(
             ("cleaning stopped", f"{kind}: {reason}")
             for kind, reasons in STOPPED.items()
             for reason in reasons
         ),
-        *(("event", body.name) for body in get_args(Body) if body not in told_apart),
+        *(
+            ("event", body.name)
+            for body in get_args(Body)
+            if body not in (*told_apart, *out_of_reach)
+        ),
         *(("phase", f"{mode}: {p}") for mode, phases in PHASES_REACHED.items() for p in phases),
         *(
             ("fault", f"{name}: {mode}, {phase}")
