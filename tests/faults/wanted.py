@@ -134,11 +134,7 @@ def wanted_cells() -> set[Cell]:
             for kind, reasons in STOPPED.items()
             for reason in reasons
         ),
-        *(
-            ("event", body.name)
-            for body in get_args(Body)
-            if body not in (*told_apart, *out_of_reach)
-        ),
+        *(("event", body.name) for body in bodies),
         *(("phase", f"{mode}: {p}") for mode, phases in PHASES_REACHED.items() for p in phases),
         *(
             ("fault", f"{name}: {mode}, {phase}")
