@@ -41,8 +41,6 @@ def begin(
     if dp_pa is not None and dp_pa <= 0:
         dp_pa = None
     header_pa = None if header is None else header.usable_pa
-    if header_pa is not None and header_pa <= 0:
-        header_pa = None
     last_s = diagnosis.last_s
     rested = last_s is None or turn.now_s - last_s >= _RESTED_INTERVALS * interval_s
     if run.pulses == 1:

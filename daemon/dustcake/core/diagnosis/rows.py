@@ -53,7 +53,7 @@ def _responded(valve: ValveRecord, others: float, response: float, noise: float)
     if others > 2 * noise and valve.no_response < CERTAIN / 2:
         learnt += 1
         seen = min(max(response / others, 0.0), _MOST_SHARE)
-        share = evidence.blended(share, seen, learnt + LEARNT_AFTER, _SHARE_FORGETS)
+        share = evidence.blended(share, seen, learnt, _SHARE_FORGETS)
     no_response = valve.no_response
     if learnt >= LEARNT_AFTER / 2:
         expected = max(share, _LEAST_SHARE) * others
