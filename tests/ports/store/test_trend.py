@@ -1,6 +1,7 @@
 """Trends: hours follow the minutes, whatever way they came; parts hold what the minutes hold."""
 
 import sqlite3
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -29,6 +30,7 @@ HOURS = """
 
 pressures = st.floats(-100.0, 3000.0)
 spreads = st.none() | st.tuples(pressures, pressures, pressures).map(sorted)
+Row = tuple[str, float | None, int, list[float] | None, list[float] | None]
 minutes = st.lists(
     st.tuples(
         st.sampled_from(["a", "b"]),
@@ -41,7 +43,7 @@ minutes = st.lists(
 )
 
 
-def filled(rows: list[tuple[str, float | None, int, list[float] | None, list[float] | None]]):  # type: ignore[no-untyped-def]
+def filled(rows: Sequence[Row]) -> sqlite3.Connection:
     connection = sqlite3.connect(":memory:", isolation_level=None)
     migrate(connection)
     for collector, utc_s, polls, dp, header in rows:
@@ -52,7 +54,7 @@ def filled(rows: list[tuple[str, float | None, int, list[float] | None, list[flo
 
 
 @given(minutes)
-def test_hours_are_those_of_the_minutes(rows) -> None:  # type: ignore[no-untyped-def]
+def test_hours_are_those_of_the_minutes(rows: list[Row]) -> None:
     with closing(filled(rows)) as connection:
         hours = connection.execute("SELECT * FROM hours ORDER BY 1, 2").fetchall()
         counted = connection.execute(HOURS).fetchall()
@@ -62,7 +64,7 @@ def test_hours_are_those_of_the_minutes(rows) -> None:  # type: ignore[no-untype
 
 
 @given(minutes, st.sampled_from([3600.0, 86_400.0, 7 * 86_400.0, 31 * 86_400.0, 366 * 86_400.0]))
-def test_a_trend_loses_no_extreme(rows, length_s: float) -> None:  # type: ignore[no-untyped-def]
+def test_a_trend_loses_no_extreme(rows: list[Row], length_s: float) -> None:
     with closing(filled(rows)) as connection:
         found = trend(connection, "a", END_S, length_s, 600)
         assert len(found.parts) <= 600
@@ -86,7 +88,7 @@ def test_a_trend_loses_no_extreme(rows, length_s: float) -> None:  # type: ignor
 
 def test_a_mean_is_weighted_by_good_readings() -> None:
     first, second = [1.0, 100.0, 300.0], [2.0, 200.0, 400.0]
-    rows = [("a", END_S - 61.0, 10, first, None), ("a", END_S - 60.5, 30, second, None)]
+    rows: list[Row] = [("a", END_S - 61.0, 10, first, None), ("a", END_S - 60.5, 30, second, None)]
     with closing(filled(rows)) as connection:
         for length_s in (FROM_HOURS_S, FROM_HOURS_S + 1.0):
             (part,) = trend(connection, "a", END_S, length_s, 600).parts
