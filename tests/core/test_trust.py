@@ -21,7 +21,7 @@ DOUBTING = chosen(
         "no_dp_after_s": 60.0,
         "zero_check_after_s": 120.0,
         "not_zero_pa": 125.0,
-    }
+    },
 )
 RIPPLE = (797.0, 801.0, 804.0, 800.0, 798.0, 803.0, 799.0)
 

@@ -14,8 +14,12 @@ from system_support.broker import Broker, until
 from system_support.heard import Heard, listener
 from system_support.processes import Daemons
 
-PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
-DESK = {"viewport": {"width": 1280, "height": 800}}
+PHONE: dict[str, Any] = {
+    "viewport": {"width": 390, "height": 844},
+    "has_touch": True,
+    "is_mobile": True,
+}
+DESK: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
 
 
 def _only_here(seen: Watched, url: str) -> None:

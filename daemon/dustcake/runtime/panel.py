@@ -12,10 +12,11 @@ import structlog
 
 from dustcake.adapters.panel.source import Fields, SourceError, TrendColumns
 from dustcake.adapters.store import History, RecordedEvent, StoreRefused, Trend
+from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.asking import NotUnderstood, read_object, request_in
-from dustcake.publish.payloads import event_fields, utc_text
+from dustcake.publish.payloads import event_fields, reason_fields, utc_text
 from dustcake.runtime.installed import Installed
 from dustcake.settings.model import Settings
 from dustcake.settings.panel import Panel
@@ -48,6 +49,10 @@ class PanelSource:
         self._installed = {each.name: each for each in installed}
         self._clock = clock
         self._journal = Path(settings.journal.path)
+        self._blower_by_hand = {
+            collector.name: collector.blower.request is BlowerRequest.HAND
+            for collector in settings.collectors
+        }
         self._last_pulses = {each.name: LastPulses() for each in installed}
         for each in installed:
             each.watchers.append(self._last_pulses[each.name].follow)
@@ -63,14 +68,30 @@ class PanelSource:
         return {collector.name: collector.shown_in for collector in self._settings.collectors}
 
     def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
-        """What `dustcake status` says, in words of ``unit``; the time of day, and when each row
-        was last pulsed."""
-        status = self._installed[collector].status(unit)
+        """What `dustcake status` says, in words of ``unit``; and the time of day, when each row was
+        last pulsed and what came of it, what diagnosis has found, and whether the blower is run by
+        hand (None: it is not)."""
+        installed = self._installed[collector]
+        status, state = installed.status(unit), installed.engine.state
         pulses = self._last_pulses[collector].utc_s
-        for valve in status["valves"]:
+        for valve, seen in zip(status["valves"], state.diagnosis.valves, strict=False):
             valve["last_pulse"] = utc_text(pulses.get(valve["valve"]))
-        seq = self._installed[collector].engine.state.next_seq - 1
-        return {"utc": utc_text(self._clock.now().utc_s), "seq": seq, **status}
+            valve["response"] = _rounded(seen.response)
+            valve["dip"] = _rounded(seen.dip)
+        by_hand = self._blower_by_hand[collector]
+        return {
+            "utc": utc_text(self._clock.now().utc_s),
+            **status,
+            "findings": [
+                {
+                    "finding": each.name.value,
+                    "valve": each.valve,
+                    **reason_fields(each.reason, unit),
+                }
+                for each in state.diagnosis.findings
+            ],
+            "blower_by_hand": state.blower.by_hand if by_hand else None,
+        }
 
     async def ask(self, collector: str, asked: Fields, by: str) -> Fields:
         """Put a request to the core, and say what became of it."""
@@ -153,6 +174,10 @@ class LastPulses:
         for valve, (now, then) in enumerate(zip(counts, before, strict=False), start=1):
             if now != then:
                 self.utc_s[valve] = at_s
+
+
+def _rounded(share: float | None) -> float | None:
+    return None if share is None else round(share, 3)
 
 
 def _recent(collector: str, history: History) -> list[RecordedEvent]:

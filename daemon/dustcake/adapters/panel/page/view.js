@@ -98,31 +98,37 @@ function modes(status, people) {
       text: `The mode now is ${$("modes").querySelector("[aria-pressed=true]")?.textContent.toLowerCase()}. What is selected stays through restarts.`,
     }),
   }, text)));
-  const byHand = people.may("blower") && status.blower_by_hand;
-  $("blower-buttons").hidden = !byHand;
+  const run = !status.blower_by_hand, verb = run ? "Run" : "Stop";
+  const offered = [];
+  if (people.may("blower") && status.blower_by_hand !== null) {
+    offered.push(el("button", { type: "button", "data-key": "blower", onclick: () => people.askFirst({ request: "blower", run }, {
+      title: `${verb} the blower`, done: `${verb} it`,
+      text: run ? "See that nobody works at it, and that it is not locked out." : "Fume and dust will not be collected." }) }, `${verb} the blower`));
+  }
+  if (people.may("zero")) {
+    offered.push(el("button", { type: "button", "data-key": "zero", onclick: () => people.askFirst({ request: "zero", blower_off_confirmed: true }, {
+      title: "Take the zero", done: "It stands still: take the zero",
+      text: "The blower must stand still, and dP must have fallen to nothing. The present reading becomes the zero." }) }, "Take the zero"));
+  }
+  $("blower-buttons").hidden = offered.length === 0;
+  fill($("blower-buttons"), ...offered);
 }
 
 export function showRows(status) {
   const now = status.utc ? new Date(status.utc).getTime() : Date.now();
-  const withAnswer = status.valves.some((valve) => valve.response != null);
-  const heads = ["Row", "Pulses", "Last pulse", ...(withAnswer ? ["dP fell by"] : [])];
+  const heads = ["Row", "Pulses", "Last pulse", "dP fell by", ...(status.header ? ["Header dipped"] : [])];
   fill($("rows-head"), el("tr", {}, ...heads.map((head) => el("th", { scope: "col" }, head))));
   fill($("rows-body"), ...status.valves.map((valve) => {
     const last = valve.valve === status.last_valve;
     return el("tr", { class: last ? "last" : "" },
       el("td", {}, `${valve.valve}${last ? " (last)" : ""}`), el("td", {}, String(valve.pulses)),
       el("td", {}, valve.last_pulse ? ago(valve.last_pulse, now) : "none known"),
-      ...(withAnswer ? [el("td", {}, answer(valve.response))] : []));
+      el("td", {}, share(valve.response)), status.header ? el("td", {}, share(valve.dip)) : null);
   }));
-  const findings = status.findings ?? status.diagnosis?.findings ?? [];
-  fill($("findings"), ...findings.map((one) => el("li", {}, `${words(one.finding ?? one.name)}: ${one.reason}`)));
+  fill($("findings"), ...status.findings.map((one) => el("li", {}, `Found: ${words(one.finding)}: ${one.reason}`)));
 }
 
-function answer(response) {
-  if (response == null) return "not known";
-  const share = typeof response === "number" ? response : response.value;
-  return share == null ? "not known" : `${Math.round(share * 100)} %`;
-}
+const share = (of) => (of == null ? "–" : `${(of * 100).toFixed(1)} %`);
 
 const amount = (one, digits) => (one?.value == null ? "not known" : `${one.value.toFixed(digits)} ${one.unit}`);
 
