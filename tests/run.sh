@@ -9,8 +9,8 @@ set -eu
 cd "$(dirname "$0")/.."
 . deploy/venv.sh
 
-TOOLS="systemd-analyze mkfs.ext4 pkg-config mosquitto mosquitto_sub mosquitto_pub socat mbpoll cc"
-PACKAGES="systemd e2fsprogs pkg-config mosquitto mosquitto-clients socat mbpoll gcc libc6-dev libmodbus-dev"
+TOOLS="chromium openssl systemd-analyze mkfs.ext4 pkg-config mosquitto mosquitto_sub mosquitto_pub socat mbpoll cc"
+PACKAGES="chromium openssl systemd e2fsprogs pkg-config mosquitto mosquitto-clients socat mbpoll gcc libc6-dev libmodbus-dev"
 
 missing_tools() {
     for tool in $TOOLS; do

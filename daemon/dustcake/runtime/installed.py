@@ -31,6 +31,7 @@ from dustcake.runtime.vigil import Vigil
 from dustcake.settings.collector import Collector
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake.units import PressureUnit
 
 log = structlog.get_logger()
 
@@ -159,19 +160,19 @@ class Installed:
             f"{active} alarm{'' if active == 1 else 's'}{clock}"
         )
 
-    def status(self) -> dict[str, Any]:
-        """What `dustcake status` is told."""
-        state, unit = self.engine.state, self._collector.shown_in
+    def status(self, shown_in: PressureUnit | None = None) -> dict[str, Any]:
+        """What `dustcake status` is told; in words of ``shown_in`` instead of the collector's own
+        unit where that is given."""
+        state, unit = self.engine.state, shown_in or self._collector.shown_in
+        renderer = self._renderer if shown_in is None else replace(self._renderer, unit=shown_in)
         link: LinkStatus | None = None if self._link is None else self._link.status
         return {
             "dp": measured(state.sample, unit),
             "header": None if state.header is None else measured(state.header, header_unit(unit)),
-            **self._renderer.state_content(state),
+            **renderer.state_content(state),
             "alarm_details": [
-                self._renderer.alarm_content(alarm, setting)
-                for alarm, setting in zip(
-                    state.alarms, self._renderer.setpoints.alarms, strict=True
-                )
+                renderer.alarm_content(alarm, setting)
+                for alarm, setting in zip(state.alarms, renderer.setpoints.alarms, strict=True)
                 if alarm.state is not AlarmState.NORMAL
             ],
             "missed_polls": self._missed_polls,

@@ -19,6 +19,7 @@ from dustcake.runtime.answering import answer_local
 from dustcake.runtime.ending import AGAIN_S, LAST_WORDS_S, LEAVE_S, Unattended, end
 from dustcake.runtime.installed import Installed
 from dustcake.runtime.pacing import paced
+from dustcake.runtime.panel import PanelSource, serve_panel
 from dustcake.runtime.plc import PlcFace
 from dustcake.runtime.sparkplug import SparkplugNode
 from dustcake.runtime.vigil import Vigil
@@ -69,6 +70,7 @@ async def _run_all(
     if settings.sparkplug is not None:
         node = SparkplugNode(settings, settings.sparkplug, installed, clock)
     plc = None if settings.plc is None else PlcFace(settings, settings.plc, installed, clock)
+    panel = None if settings.panel is None else PanelSource(settings, installed, clock)
     local = LocalSocket(Path(settings.control.socket), partial(_answer, installed, node))
     async with asyncio.TaskGroup() as tasks:
         around = [tasks.create_task(local.run(), name="local socket")]
@@ -87,6 +89,9 @@ async def _run_all(
             around.append(tasks.create_task(node.publish(), name="publish sparkplug"))
         if plc is not None:
             around.append(tasks.create_task(plc.serve(), name="PLC server"))
+        if settings.panel is not None and panel is not None:
+            page = serve_panel(settings, settings.panel, panel, clock)
+            around.append(tasks.create_task(page, name="panel"))
         around.append(tasks.create_task(_announce(installed, watchdog, clock), name="announce"))
         await stop.wait()
         around.pop().cancel()

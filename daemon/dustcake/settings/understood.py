@@ -12,6 +12,7 @@ from dustcake.settings.collector import Collector
 from dustcake.settings.field import AnalogInput, SerialBus
 from dustcake.settings.model import Settings
 from dustcake.settings.not_fitted import consequences
+from dustcake.settings.panel import Panel
 from dustcake.settings.plc import Plc
 from dustcake.settings.setpoints import MICROAMPERES
 from dustcake.units import Pressure, PressureUnit, show, show_with_pa
@@ -215,6 +216,8 @@ def _service(settings: Settings) -> Iterator[Statement]:
         yield from _sparkplug(settings, settings.sparkplug)
     if settings.plc is not None:
         yield from _plc(settings, settings.plc)
+    if settings.panel is not None:
+        yield from _panel(settings.panel)
 
 
 def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:
@@ -264,6 +267,16 @@ def _plc(settings: Settings, plc: Plc) -> Iterator[Statement]:
     yield Statement("plc", where)
     if not plc.is_local:
         yield Statement("plc", "whoever reaches that port can read it", caution=True)
+
+
+def _panel(panel: Panel) -> Iterator[Statement]:
+    scheme = "http" if panel.tls is None else "https"
+    who = "whoever reaches it" if panel.shows_to_all else "whoever signs in"
+    users = "nobody can sign in" if panel.users_file is None else f"users in {panel.users_file}"
+    yield Statement("panel", f"{scheme}://{panel.host}:{panel.port}, for {who}; {users}")
+    if panel.tls is None and not panel.is_local:
+        text = "others on the network can read passwords, as allow_plaintext is set"
+        yield Statement("panel", text, caution=True)
 
 
 def _both(pressure: Pressure) -> str:

@@ -5,6 +5,7 @@ from dustcake.adapters.store.faults import StoreRefused
 from dustcake.adapters.store.history import History, RecordedEvent
 from dustcake.adapters.store.retention import Retention
 from dustcake.adapters.store.store import SqliteStore
+from dustcake.adapters.store.trend import Trend
 
 __all__ = [
     "History",
@@ -12,6 +13,7 @@ __all__ = [
     "Retention",
     "SqliteStore",
     "StoreRefused",
+    "Trend",
     "copy_journal",
     "put_journal_back",
 ]

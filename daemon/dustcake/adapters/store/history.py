@@ -12,6 +12,7 @@ from dustcake.adapters.store.minutes import COLUMNS, NumberedMinute, to_minute
 from dustcake.adapters.store.opening import open_for_reading
 from dustcake.adapters.store.packing import unpack
 from dustcake.adapters.store.rows import checked, fields_of, number, text, utc, whole
+from dustcake.adapters.store.trend import Trend, trend
 from dustcake.adapters.store.writing import read_state
 from dustcake.codec import FormatError, decode_body
 from dustcake.core.events import Event
@@ -124,6 +125,24 @@ class History:
             ):
                 yield one
 
+    def newest(
+        self, collector: str, names: Collection[str], most: int, within: int
+    ) -> list[RecordedEvent]:
+        """The newest ``most`` events of these ``names``, newest first, among the newest ``within``
+        of all: so that few of them in a long record take no longer to find."""
+        rows = self._connection.execute(
+            f"SELECT {_EVENT} FROM events AS e WHERE n > (SELECT max(n) FROM events) - :within "
+            "AND collector = :collector AND name IN (SELECT value FROM json_each(:names)) "
+            "ORDER BY n DESC LIMIT :most",
+            {
+                "collector": collector,
+                "names": json.dumps([*names]),
+                "most": most,
+                "within": within,
+            },
+        ).fetchall()
+        return [_event(row) for row in rows]
+
     def span(self, collector: str | None) -> tuple[float | None, float | None]:
         """UTC seconds of the first and the last event with a time of day; None where there is
         none."""
@@ -140,6 +159,10 @@ class History:
             f"SELECT {COLUMNS} FROM minutes WHERE collector = ? ORDER BY n", (collector,)
         )
         return map(to_minute, rows)
+
+    def trend(self, collector: str, until_utc_s: float, length_s: float, most: int) -> Trend:
+        """The ``length_s`` before ``until_utc_s``, in at most ``most`` parts."""
+        return trend(self._connection, collector, until_utc_s, length_s, most)
 
     def state(self, collector: str) -> Stored | None:
         """The last committed state. Raises ``dustcake.codec.FormatError``."""

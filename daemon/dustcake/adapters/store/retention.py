@@ -51,6 +51,7 @@ def prune(connection: sqlite3.Connection, now_utc_s: float | None, limits: Reten
     _delete(connection, "inputs", raw)
     gone = _delete(connection, "minutes", minutes)
     if gone:
+        connection.execute("DELETE FROM hours WHERE last_n <= ?", (gone,))
         _drop_minutes(connection, "source <= ?", (gone,))
     for collector, queued in connection.execute(
         "SELECT collector, count(*) FROM outbox WHERE keep = 'minute' GROUP BY collector"

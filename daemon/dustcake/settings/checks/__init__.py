@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from dustcake.settings.checks.broker import broker_problems, commands_problems
 from dustcake.settings.checks.conflicts import conflict_problems
 from dustcake.settings.checks.limits import limit_problems
+from dustcake.settings.checks.panel import panel_problems
 from dustcake.settings.checks.pulses import pulse_problems
 from dustcake.settings.checks.upkeep import upkeep_problems
 from dustcake.settings.checks.wiring import wiring_problems
@@ -28,3 +29,5 @@ def cross_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:
     if settings.sparkplug is not None:
         yield from broker_problems(settings.sparkplug, "sparkplug")
         yield from commands_problems(settings.sparkplug, "sparkplug", "commands_enabled")
+    if settings.panel is not None:
+        yield from panel_problems(settings.panel)

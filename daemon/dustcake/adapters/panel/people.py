@@ -1,0 +1,173 @@
+"""Signing in and out, and who is asking."""
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import structlog
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from dustcake.adapters.panel.guard import TooLongError
+from dustcake.adapters.panel.levels import NEEDED, Level
+from dustcake.adapters.panel.lock_out import LockOut
+from dustcake.adapters.panel.sessions import Session, Sessions
+from dustcake.adapters.panel.users import LONGEST_PASSWORD, NOBODY, Users, UsersFileError
+
+log = structlog.get_logger()
+
+TOKEN_HEADER = "x-dustcake-token"
+_LONGEST_NAME = 32
+
+
+class RefusedError(Exception):
+    """A request is refused: with this HTTP status, for this reason."""
+
+    def __init__(self, status: int, reason: str) -> None:
+        super().__init__(reason)
+        self.status = status
+        self.reason = reason
+
+    @property
+    def response(self) -> Response:
+        """As it is answered."""
+        return JSONResponse({"accepted": False, "reason": self.reason}, self.status)
+
+
+class People:
+    """Those who use the panel. ``shows_to_all``: whoever is not signed in may view; ``secure``:
+    it is reached by TLS; ``now``: the monotonic clock."""
+
+    def __init__(
+        self,
+        users: Users,
+        *,
+        shows_to_all: bool,
+        secure: bool,
+        session_s: float,
+        now: Callable[[], float],
+    ) -> None:
+        self._users = users
+        self._shows_to_all = shows_to_all
+        self._secure = secure
+        self._session_s = session_s
+        self._sessions = Sessions(session_s, now)
+        self._lock_out = LockOut(now)
+        # With this prefix a browser takes it from nobody but this very host, over TLS.
+        self._cookie = "__Host-dustcake" if secure else "dustcake"
+
+    def session(self, request: Request) -> Session | None:
+        """Who is asking, as far as they have signed in and are users still."""
+        session_id = request.cookies.get(self._cookie, "")
+        session = self._sessions.find(session_id)
+        if session is not None and not self._users.has(session.user):
+            self._sessions.end(session_id)
+            return None
+        return session
+
+    def may_view(self, request: Request) -> bool:
+        """Whether whoever asks may see anything."""
+        return self._shows_to_all or self.session(request) is not None
+
+    def who(self, request: Request) -> dict[str, Any]:
+        """What their page has to know: who they are, and what they may ask for."""
+        session = self.session(request)
+        if session is None:
+            level = Level.VIEW if self._shows_to_all else None
+            return {"user": None, "level": level, "may": [], "token": None}
+        level = session.user.level
+        may = [name for name, needed in NEEDED.items() if level.includes(needed)]
+        return {"user": session.user.name, "level": level, "may": may, "token": session.token}
+
+    def allowed(self, request: Request, name: str) -> Session:
+        """The session of who asks for a request of kind ``name``. Raises RefusedError."""
+        session = self.session(request)
+        if session is None:
+            raise RefusedError(401, "sign in first")
+        self._ours(request)
+        if request.headers.get(TOKEN_HEADER) != session.token:
+            raise RefusedError(403, "this page is out of date; load it anew")
+        needed = NEEDED.get(name)
+        if needed is None or not session.user.level.includes(needed):
+            log.warning("panel request refused", by=session.user.name, request=name[:_LONGEST_NAME])
+            what = "" if needed is None else f"; it needs the level `{needed}`"
+            raise RefusedError(403, f"your level is `{session.user.level}`{what}")
+        return session
+
+    def _ours(self, request: Request) -> None:
+        """Raises RefusedError where another site's page makes the browser ask."""
+        origin = request.headers.get("origin")
+        scheme = "https" if self._secure else "http"
+        if origin is not None and origin != f"{scheme}://{request.headers.get('host')}":
+            raise RefusedError(403, "asked for by the page of another site")
+        if request.headers.get("content-type", "").partition(";")[0] != "application/json":
+            raise RefusedError(415, "a request is JSON")
+
+    async def sign_in(self, request: Request) -> Response:
+        """Check name and password, and begin a session. Raises RefusedError."""
+        self._ours(request)
+        fields = await fields_of(request)
+        name, password = fields.get("user"), fields.get("password")
+        if not isinstance(name, str) or not isinstance(password, str):
+            raise RefusedError(400, "give `user` and `password`")
+        address = "?" if request.client is None else request.client.host
+        # A name nobody has is not remembered, nor is one that no user could have.
+        keys = (f"address {address}", f"user {name[:_LONGEST_NAME]}")
+        wait_s = self._lock_out.wait_s(*keys)
+        if wait_s > 0:
+            raise RefusedError(429, f"too many failures; try again in {wait_s / 60:.0f} min or so")
+        try:
+            user = self._users.find(name)
+        except UsersFileError as error:
+            log.error("panel cannot let anybody sign in", cause=str(error))
+            raise RefusedError(503, "nobody can sign in now; the daemon's log says why") from None
+        # Counted beforehand, so that guesses made at once count as well.
+        self._lock_out.failed(*keys)
+        fits = len(password) <= LONGEST_PASSWORD and await run_in_threadpool(
+            (user or NOBODY).has_password, password
+        )
+        if user is None or not fits:
+            shown = name[:_LONGEST_NAME] if name.isprintable() else "?"
+            log.warning("panel sign-in failed", user=shown, address=address)
+            raise RefusedError(401, "name or password is wrong")
+        self._lock_out.succeeded(*keys)
+        session_id = self._sessions.begin(user)
+        log.info("panel signed in", user=user.name, level=user.level.value, address=address)
+        response = JSONResponse({"accepted": True})
+        response.set_cookie(
+            self._cookie,
+            session_id,
+            max_age=int(self._session_s),
+            path="/",
+            secure=self._secure,
+            httponly=True,
+            samesite="strict",
+        )
+        return response
+
+    def sign_out(self, request: Request) -> Response:
+        """End the session. Raises RefusedError."""
+        self._ours(request)
+        session = self.session(request)
+        if session is not None:
+            log.info("panel signed out", user=session.user.name)
+        self._sessions.end(request.cookies.get(self._cookie, ""))
+        response = JSONResponse({"accepted": True})
+        response.delete_cookie(
+            self._cookie, path="/", secure=self._secure, httponly=True, samesite="strict"
+        )
+        return response
+
+
+async def fields_of(request: Request) -> dict[str, Any]:
+    """The JSON object a request has as its body. Raises RefusedError."""
+    try:
+        found = json.loads(await request.body())
+    except TooLongError:
+        raise RefusedError(413, "the request is too long") from None
+    except (ValueError, RecursionError):
+        raise RefusedError(400, "not JSON") from None
+    if not isinstance(found, dict):
+        raise RefusedError(400, "not a JSON object")
+    return found

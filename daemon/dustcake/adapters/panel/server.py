@@ -1,0 +1,107 @@
+"""The panel's server, in the daemon's own event loop."""
+
+import asyncio
+import logging
+import socket
+import ssl
+from collections.abc import Generator
+from contextlib import contextmanager
+from pathlib import Path
+
+import structlog
+import uvicorn
+from starlette.types import ASGIApp
+
+from dustcake.adapters.panel.live import Live
+
+log = structlog.get_logger()
+
+RETRY_S = 10.0
+MOST_CONNECTIONS = 100
+IDLE_S = 15
+
+
+class _Server(uvicorn.Server):
+    """One that leaves the process's signals alone: they are the daemon's."""
+
+    @contextmanager
+    def capture_signals(self) -> Generator[None, None, None]:
+        yield
+
+
+class PanelServer:
+    """Serves ``app`` at ``host`` and ``port``. ``tls``: files of certificate and key."""
+
+    def __init__(
+        self, app: ASGIApp, live: Live, host: str, port: int, tls: tuple[Path, Path] | None
+    ) -> None:
+        self._app = app
+        self._live = live
+        self._host = host
+        self._port = port
+        self._tls = tls
+
+    async def run(self) -> None:
+        """Until cancelled. What keeps it from serving is logged once and tried again: control does
+        not depend on it."""
+        # What a client has done wrong is nothing to log.
+        logging.getLogger("uvicorn").setLevel(logging.ERROR)
+        told = ""
+        while True:
+            try:
+                listening = self._listen()
+                server = _Server(self._config())
+            except OSError as error:  # ssl.SSLError is one
+                cause = f"{self._host}:{self._port}: {error.strerror or error}"
+                if cause != told:
+                    remedy = "correct panel.host and panel.port, and the files of panel.tls"
+                    log.warning("panel cannot be served", cause=cause, remedy=remedy)
+                    told = cause
+                await asyncio.sleep(RETRY_S)
+                continue
+            break
+        log.info("panel served", host=self._host, port=self._port, tls=self._tls is not None)
+        serving = asyncio.create_task(server.serve(sockets=[listening]), name="panel server")
+        try:
+            await asyncio.shield(serving)
+        finally:
+            # Viewers are let go first; then there is nobody to wait for.
+            self._live.close()
+            server.should_exit = True
+            await serving
+
+    def _listen(self) -> socket.socket:
+        family, kind, protocol, _, address = socket.getaddrinfo(
+            self._host, self._port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        listening = socket.socket(family, kind, protocol)
+        try:
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listening.bind(address)
+        except OSError:
+            listening.close()
+            raise
+        return listening
+
+    def _config(self) -> uvicorn.Config:
+        config = uvicorn.Config(
+            self._app,
+            log_config=None,
+            access_log=False,
+            lifespan="off",
+            interface="asgi3",
+            http="h11",
+            ws="none",
+            proxy_headers=False,
+            server_header=False,
+            date_header=False,
+            limit_concurrency=MOST_CONNECTIONS,
+            timeout_keep_alive=IDLE_S,
+            timeout_graceful_shutdown=1,
+            ssl_certfile=None if self._tls is None else str(self._tls[0]),
+            ssl_keyfile=None if self._tls is None else str(self._tls[1]),
+        )
+        config.load()
+        if config.ssl is not None:
+            config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
+        return config

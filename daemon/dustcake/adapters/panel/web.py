@@ -1,0 +1,178 @@
+"""What can be asked of the panel over HTTP."""
+
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import asdict
+
+import structlog
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from dustcake.adapters.panel.files import File
+from dustcake.adapters.panel.guard import Guard
+from dustcake.adapters.panel.live import Live
+from dustcake.adapters.panel.people import People, RefusedError, fields_of
+from dustcake.adapters.panel.source import Source, SourceError
+from dustcake.adapters.panel.trend_svg import NARROWEST, WIDEST, trend_svg
+from dustcake.units import PressureUnit
+
+log = structlog.get_logger()
+
+Endpoint = Callable[[Request], Awaitable[Response]]
+
+_DAY_S = 86_400.0
+TREND_LENGTHS_S = {
+    "1h": 3600.0,
+    "8h": 8 * 3600.0,
+    "1d": _DAY_S,
+    "1w": 7 * _DAY_S,
+    "1m": 31 * _DAY_S,
+    "1y": 366 * _DAY_S,
+}
+_MOST_ZONE_MIN = 14 * 60
+_LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
+
+
+class Web:
+    """The panel's application. ``charts``: whether ``files`` has the charting library."""
+
+    def __init__(
+        self, source: Source, people: People, live: Live, files: Mapping[str, File], *, charts: bool
+    ) -> None:
+        self._source = source
+        self._people = people
+        self._live = live
+        self._files = files
+        self._charts = charts
+
+    def app(self, host: str, *, is_local: bool, tls: bool) -> ASGIApp:
+        """The ASGI application, listening at ``host``."""
+        page = [Route(path, self._file) for path in self._files]
+        told = {
+            "/api/live": self._events,
+            "/api/trend": self._trend,
+            "/api/trend.svg": self._trend_svg,
+            "/api/log-book": self._log_book,
+            "/api/settings": self._settings,
+        }
+        routes = [
+            *page,
+            Route("/api/who", self._who),
+            *(Route(path, self._viewed(endpoint)) for path, endpoint in told.items()),
+            Route("/api/sign-in", self._people.sign_in, methods=["POST"]),
+            Route("/api/sign-out", self._sign_out, methods=["POST"]),
+            Route("/api/request", self._request, methods=["POST"]),
+        ]
+        app = Starlette(routes=routes, exception_handlers={RefusedError: _refused})
+        # Beyond this machine its names are not known here; there is nothing without a password.
+        hosts = {host.lower(), f"[{host.lower()}]", *_LOCAL_NAMES} if is_local else None
+        return Guard(app, hosts, tls=tls)
+
+    def _viewed(self, endpoint: Endpoint) -> Endpoint:
+        async def viewed(request: Request) -> Response:
+            if not self._people.may_view(request):
+                raise RefusedError(401, "sign in first")
+            try:
+                return await endpoint(request)
+            except SourceError as error:
+                raise RefusedError(503, str(error)) from None
+
+        return viewed
+
+    async def _file(self, request: Request) -> Response:
+        return self._files[request.url.path].answer(request)
+
+    async def _who(self, request: Request) -> Response:
+        who = self._people.who(request)
+        if who["level"] is None:
+            return JSONResponse(who)
+        collectors = {name: unit.value for name, unit in self._source.collectors.items()}
+        about = {"site": self._source.site, "collectors": collectors, "charts": self._charts}
+        return JSONResponse({**who, **about})
+
+    async def _sign_out(self, request: Request) -> Response:
+        return self._people.sign_out(request)
+
+    async def _request(self, request: Request) -> Response:
+        fields = await fields_of(request)
+        name = str(fields.get("request"))
+        session = self._people.allowed(request, name)
+        collector = fields.pop("collector", None)
+        if not isinstance(collector, str) or collector not in self._source.collectors:
+            raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
+        by = f"panel:{session.user.name}"
+        answer = await self._source.ask(collector, fields, by)
+        log.info("panel request", by=by, request=name, accepted=answer["accepted"])
+        return JSONResponse(answer)
+
+    async def _events(self, request: Request) -> Response:
+        if self._live.is_full:
+            raise RefusedError(503, "as many are viewing as can; try again later")
+        events = self._live.events(
+            self._collector(request), self._unit(request), lambda: self._people.may_view(request)
+        )
+        return StreamingResponse(events, media_type="text/event-stream")
+
+    async def _trend(self, request: Request) -> Response:
+        trend = await self._source.trend(self._collector(request), _length_s(request))
+        return JSONResponse(asdict(trend))
+
+    async def _trend_svg(self, request: Request) -> Response:
+        collector, unit = self._collector(request), self._unit(request)
+        trend = await self._source.trend(collector, _length_s(request))
+        points = self._source.status(collector, unit)["set_points"]
+        in_pa = {name: point["value"] for name, point in points.items()}
+        picture = trend_svg(
+            trend,
+            in_pa,
+            unit,
+            zone_min=_whole(request, "zone_min", 0, -_MOST_ZONE_MIN, _MOST_ZONE_MIN),
+            width=_whole(request, "width", 720, NARROWEST, WIDEST),
+        )
+        return PlainTextResponse(picture, media_type="image/svg+xml")
+
+    async def _log_book(self, request: Request) -> Response:
+        collector, unit = self._collector(request), self._unit(request)
+        return JSONResponse(list(await self._source.log_book(collector, unit)))
+
+    async def _settings(self, request: Request) -> Response:
+        return JSONResponse(list(self._source.settings(self._collector(request))))
+
+    def _collector(self, request: Request) -> str:
+        name = request.query_params.get("collector", next(iter(self._source.collectors)))
+        if name not in self._source.collectors:
+            raise RefusedError(404, f"`collector`: one of {', '.join(self._source.collectors)}")
+        return name
+
+    def _unit(self, request: Request) -> PressureUnit:
+        written = request.query_params.get("unit")
+        if written is None:
+            return self._source.collectors[self._collector(request)]
+        try:
+            return PressureUnit(written)
+        except ValueError:
+            raise RefusedError(400, f"`unit`: one of {', '.join(PressureUnit)}") from None
+
+
+async def _refused(_request: Request, error: Exception) -> Response:
+    assert isinstance(error, RefusedError)
+    return error.response
+
+
+def _length_s(request: Request) -> float:
+    written = request.query_params.get("length", "1h")
+    if written not in TREND_LENGTHS_S:
+        raise RefusedError(400, f"`length`: one of {', '.join(TREND_LENGTHS_S)}")
+    return TREND_LENGTHS_S[written]
+
+
+def _whole(request: Request, name: str, default: int, low: int, high: int) -> int:
+    try:
+        value = int(request.query_params.get(name, default))
+    except ValueError:
+        value = low - 1
+    if not low <= value <= high:
+        raise RefusedError(400, f"`{name}`: {low} to {high}")
+    return value

@@ -1,0 +1,248 @@
+"""The daemon as the panel sees it."""
+
+import asyncio
+import importlib.util
+import secrets
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+from typing import Any, TypeVar
+
+import structlog
+
+from dustcake.adapters.panel.source import Fields, SourceError, TrendColumns
+from dustcake.adapters.store import History, RecordedEvent, StoreRefused, Trend
+from dustcake.core.setpoints import BlowerRequest
+from dustcake.core.state import State
+from dustcake.ports import Clock
+from dustcake.publish.asking import NotUnderstood, read_object, request_in
+from dustcake.publish.payloads import event_fields, reason_fields, utc_text
+from dustcake.runtime.installed import Installed
+from dustcake.settings.model import Settings
+from dustcake.settings.panel import Panel
+from dustcake.settings.understood import understood
+from dustcake.units import PressureUnit
+
+log = structlog.get_logger()
+
+T = TypeVar("T")
+
+TREND_PARTS = 500
+LOG_BOOK_ENTRIES = 60
+_RECENT_EVENTS = 20_000
+_IN_LOG_BOOK = (
+    "log_entry",
+    "filters_changed",
+    "zero_taken",
+    "mode_selected",
+    "setting_changed",
+    "upkeep_due",
+    "started",
+)
+
+
+class PanelSource:
+    """Tells the panel of every collector, and puts its requests to them."""
+
+    def __init__(self, settings: Settings, installed: Sequence[Installed], clock: Clock) -> None:
+        self._settings = settings
+        self._installed = {each.name: each for each in installed}
+        self._clock = clock
+        self._journal = Path(settings.journal.path)
+        self._blower_by_hand = {
+            collector.name: collector.blower.request is BlowerRequest.HAND
+            for collector in settings.collectors
+        }
+        self._last_pulses = {each.name: LastPulses() for each in installed}
+        for each in installed:
+            each.watchers.append(self._last_pulses[each.name].follow)
+
+    @property
+    def site(self) -> str:
+        """Name of the plant or hall."""
+        return self._settings.site.name
+
+    @property
+    def collectors(self) -> Mapping[str, PressureUnit]:
+        """The collectors, each with the unit it is shown in."""
+        return {collector.name: collector.shown_in for collector in self._settings.collectors}
+
+    def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
+        """What `dustcake status` says, in words of ``unit``; and the time of day, when each row was
+        last pulsed and what came of it, what diagnosis has found, and whether the blower is run by
+        hand (None: it is not)."""
+        installed = self._installed[collector]
+        status, state = installed.status(unit), installed.engine.state
+        pulses = self._last_pulses[collector].utc_s
+        for valve, seen in zip(status["valves"], state.diagnosis.valves, strict=False):
+            valve["last_pulse"] = utc_text(pulses.get(valve["valve"]))
+            valve["response"] = _rounded(seen.response)
+            valve["dip"] = _rounded(seen.dip)
+        by_hand = self._blower_by_hand[collector]
+        return {
+            "utc": utc_text(self._clock.now().utc_s),
+            **status,
+            "findings": [
+                {
+                    "finding": each.name.value,
+                    "valve": each.valve,
+                    **reason_fields(each.reason, unit),
+                }
+                for each in state.diagnosis.findings
+            ],
+            "blower_by_hand": state.blower.by_hand if by_hand else None,
+        }
+
+    async def ask(self, collector: str, asked: Fields, by: str) -> Fields:
+        """Put a request to the core, and say what became of it."""
+        request = request_in({**asked, "id": secrets.token_hex(16)})
+        answer = await self._installed[collector].answering.answer_asked(request, by)
+        told = read_object(answer)
+        assert not isinstance(told, NotUnderstood)  # it is our own
+        return told
+
+    async def trend(self, collector: str, length_s: float) -> TrendColumns:
+        """The time up to now. Raises SourceError."""
+        now_s = self._clock.now().utc_s
+        if now_s is None:
+            raise SourceError("no trend: the clock is not set yet; control goes on")
+        found = await self._read(
+            lambda history: history.trend(collector, now_s, length_s, TREND_PARTS)
+        )
+        return _columns(found)
+
+    async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
+        """The newest entries, newest first. Raises SourceError."""
+        found = await self._read(
+            lambda history: history.newest(
+                collector, _IN_LOG_BOOK, LOG_BOOK_ENTRIES, _RECENT_EVENTS
+            )
+        )
+        return [_entry(one, unit) for one in found]
+
+    def settings(self, collector: str) -> Sequence[Fields]:
+        """What was understood of the settings, without those of other collectors."""
+        others = {f"collector {name}" for name in self._installed if name != collector}
+        return [
+            {"subject": each.subject, "text": each.text, "caution": each.caution}
+            for each in understood(self._settings)
+            if each.subject not in others
+        ]
+
+    async def remember_pulses(self) -> None:
+        """Find in the journal when each row was last pulsed, as far as that is not long ago."""
+        for name, pulses in self._last_pulses.items():
+            try:
+                events = await self._read(partial(_recent, name))
+            except SourceError as error:
+                log.warning("panel cannot read the journal", cause=str(error))
+                return
+            for event in events:
+                valve = event.fields.get("valve")
+                if event.utc_s is not None and isinstance(valve, int):
+                    pulses.utc_s.setdefault(valve, event.utc_s)
+
+    async def _read(self, read: Callable[[History], T]) -> T:
+        """What ``read`` finds in the journal, in a thread and with a connection of its own, that
+        cannot write. Raises SourceError."""
+        try:
+            return await asyncio.to_thread(self._read_now, read)
+        except StoreRefused as refused:
+            raise SourceError(str(refused)) from None
+
+    def _read_now(self, read: Callable[[History], T]) -> T:
+        with History(self._journal) as history:
+            return read(history)
+
+
+class LastPulses:
+    """When each row was last pulsed, by the counts of the state. ``utc_s``: by valve."""
+
+    def __init__(self) -> None:
+        self.utc_s: dict[int, float] = {}
+        self._counts: tuple[int, ...] | None = None
+
+    def follow(self, state: State) -> None:
+        """Take notice of the state after a step."""
+        counts, before = state.pulsing.counts, self._counts
+        if counts is before:
+            return
+        self._counts = counts
+        at_s = state.sample.at.utc_s
+        if before is None or at_s is None:
+            return
+        for valve, (now, then) in enumerate(zip(counts, before, strict=False), start=1):
+            if now != then:
+                self.utc_s[valve] = at_s
+
+
+def _rounded(share: float | None) -> float | None:
+    return None if share is None else round(share, 3)
+
+
+def _recent(collector: str, history: History) -> list[RecordedEvent]:
+    return history.newest(collector, ("pulse",), _RECENT_EVENTS, _RECENT_EVENTS)
+
+
+def _columns(trend: Trend) -> TrendColumns:
+    dp = [part.dp for part in trend.parts]
+    return TrendColumns(
+        trend.since_utc_s,
+        trend.until_utc_s,
+        trend.width_s,
+        [part.utc_s for part in trend.parts],
+        [None if spread is None else round(spread.min_pa, 1) for spread in dp],
+        [None if spread is None else round(spread.mean_pa, 1) for spread in dp],
+        [None if spread is None else round(spread.max_pa, 1) for spread in dp],
+        [None if part.header is None else round(part.header.mean_pa) for part in trend.parts],
+    )
+
+
+def _entry(one: RecordedEvent, unit: PressureUnit) -> Fields:
+    event = one.event()
+    fields = one.fields if event is None else event_fields(event, unit)
+    at_s = one.found_utc_s if one.utc_s is None else one.utc_s
+    return {**fields, "event": one.name, "seq": one.seq, "utc": utc_text(at_s)}
+
+
+async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clock: Clock) -> None:
+    """Until cancelled. Where the extra is missing that is told, and nothing is served: control
+    does not depend on it."""
+    if not extra_installed():
+        log.error("panel cannot be served", cause=MISSING_EXTRA, remedy=MISSING_REMEDY)
+        return
+    from dustcake.adapters.panel.files import chart_files, page_files
+    from dustcake.adapters.panel.live import Live
+    from dustcake.adapters.panel.people import People
+    from dustcake.adapters.panel.server import PanelServer
+    from dustcake.adapters.panel.users import Users
+    from dustcake.adapters.panel.web import Web
+
+    def now_s() -> float:
+        return clock.now().mono_s
+
+    await source.remember_pulses()
+    tls = None
+    if panel.tls is not None:
+        tls = (Path(panel.tls.cert_file), Path(panel.tls.key_file))
+    people = People(
+        Users(None if panel.users_file is None else Path(panel.users_file)),
+        shows_to_all=panel.shows_to_all,
+        secure=tls is not None,
+        session_s=panel.session_h * 3600.0,
+        now=now_s,
+    )
+    live = Live(source.status, now_s)
+    charts = chart_files(Path(panel.charts_dir))
+    web = Web(source, people, live, {**page_files(), **charts}, charts=bool(charts))
+    app = web.app(panel.host, is_local=panel.is_local, tls=tls is not None)
+    await PanelServer(app, live, panel.host, panel.port, tls).run()
+
+
+MISSING_EXTRA = "the settings have a table [panel], and its libraries are not installed"
+MISSING_REMEDY = "install dustcake with the extra `panel`, or take the table out"
+
+
+def extra_installed() -> bool:
+    """Whether the libraries of the extra `panel` are there."""
+    return all(importlib.util.find_spec(name) for name in ("starlette", "uvicorn"))

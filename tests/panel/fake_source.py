@@ -1,0 +1,56 @@
+"""A daemon for the panel that tells what a test wants it to."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from dustcake.adapters.panel.source import Fields, SourceError, TrendColumns
+from dustcake.units import PressureUnit, show
+
+TREND = TrendColumns(
+    since_utc_s=1_700_000_000.0,
+    until_utc_s=1_700_003_600.0,
+    width_s=60.0,
+    utc_s=[1_700_000_000.0, 1_700_000_060.0, 1_700_000_600.0],
+    dp_min_pa=[500.0, 600.0, None],
+    dp_mean_pa=[700.0, 800.0, None],
+    dp_max_pa=[900.0, 1000.0, None],
+    header_mean_pa=[None, None, None],
+)
+
+
+class FakeSource:
+    def __init__(self) -> None:
+        self.dp_pa = 812.0
+        self.asked: list[tuple[str, Fields, str]] = []
+        self.broken = False
+
+    @property
+    def site(self) -> str:
+        return "Test <hall>"
+
+    @property
+    def collectors(self) -> Mapping[str, PressureUnit]:
+        return {"hall-1": PressureUnit.PA, "hall-2": PressureUnit.INH2O}
+
+    def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
+        points = {"low": 750.0, "high": 1000.0, "replacement": 1250.0}
+        return {
+            "collector": collector,
+            "dp": {"value": self.dp_pa, "display": show(self.dp_pa, unit)},
+            "set_points": {name: {"value": pa} for name, pa in points.items()},
+        }
+
+    async def ask(self, collector: str, asked: Fields, by: str) -> Fields:
+        self.asked.append((collector, asked, by))
+        return {"accepted": True, "reason": "done"}
+
+    async def trend(self, collector: str, length_s: float) -> TrendColumns:
+        if self.broken:
+            raise SourceError("the disk reports an error")
+        return TREND
+
+    async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
+        return [{"event": "log_entry", "entry": "note", "note": "<b>", "by": "kim"}]
+
+    def settings(self, collector: str) -> Sequence[Fields]:
+        return [{"subject": "daemon", "text": "site x", "caution": False}]

@@ -1,0 +1,315 @@
+-- A journal as version 2 of the schema left it: two collectors, a broker that was away, minutes.
+PRAGMA user_version = 2;
+PRAGMA application_id = 1684234603;
+BEGIN TRANSACTION;
+CREATE TABLE clock (
+        n INTEGER PRIMARY KEY,
+        start INTEGER NOT NULL,
+        mono_s REAL NOT NULL,
+        utc_offset_s REAL
+    );
+CREATE TABLE dropped (
+        collector TEXT PRIMARY KEY,
+        minutes INTEGER NOT NULL
+    );
+CREATE TABLE events (
+        n INTEGER PRIMARY KEY,
+        collector TEXT NOT NULL,
+        seq INTEGER NOT NULL,
+        utc_s REAL,
+        mono_s REAL NOT NULL,
+        name TEXT NOT NULL,
+        body TEXT NOT NULL
+    , start INTEGER NOT NULL DEFAULT 0);
+INSERT INTO "events" VALUES(1,'c1',1,1700000099.0,99.0,'started','{"downtime_s":null}',0);
+INSERT INTO "events" VALUES(2,'c1',2,1700000100.0,100.0,'quality_changed','{"quality":"good","reasons":[]}',0);
+INSERT INTO "events" VALUES(3,'c1',3,1700000100.0,100.0,'blower_changed','{"running":true}',0);
+INSERT INTO "events" VALUES(4,'c1',4,1700000102.0,102.0,'cleaning_started','{"kind":"on_demand","dp_pa":1200.0,"reason":{"code":"high_reached","values":[["dp_pa",1200.0],["high_pa",1000.0]],"detail":""}}',0);
+INSERT INTO "events" VALUES(5,'c1',5,1700000109.2,109.2,'pulse','{"valve":2,"on_time_s":0.15,"count":1,"dp_pa":1200.0,"ended_early":false}',0);
+INSERT INTO "events" VALUES(6,'c1',6,1700000119.2,119.2,'pulse','{"valve":4,"on_time_s":0.15,"count":1,"dp_pa":1200.0,"ended_early":false}',0);
+INSERT INTO "events" VALUES(7,'c1',7,1700000129.2,129.2,'pulse','{"valve":1,"on_time_s":0.15,"count":1,"dp_pa":1200.0,"ended_early":false}',0);
+INSERT INTO "events" VALUES(8,'c1',8,1700000139.2,139.2,'pulse','{"valve":3,"on_time_s":0.15,"count":1,"dp_pa":1200.0,"ended_early":false}',0);
+INSERT INTO "events" VALUES(9,'c2',1,NULL,99.0,'started','{"downtime_s":null}',0);
+INSERT INTO "events" VALUES(10,'c2',2,1700000100.0,100.0,'quality_changed','{"quality":"good","reasons":[]}',0);
+INSERT INTO "events" VALUES(11,'c2',3,1700000100.0,100.0,'blower_changed','{"running":true}',0);
+CREATE TABLE inputs (
+        n INTEGER PRIMARY KEY,
+        collector TEXT NOT NULL,
+        utc_s REAL,
+        mono_s REAL NOT NULL,
+        kind TEXT NOT NULL,
+        body TEXT NOT NULL
+    , start INTEGER NOT NULL DEFAULT 0, readings TEXT);
+INSERT INTO "inputs" VALUES(1,'c1',1700000099.0,99.0,'Restarted','{"at":{"mono_s":99.0,"utc_s":1700000099.0},"downtime_s":null}',0,NULL);
+INSERT INTO "inputs" VALUES(2,'c1',1700000099.2,99.2,'OutputReported','{"at":{"mono_s":99.2,"utc_s":1700000099.2},"command_id":1,"outcome":"done","detail":""}',0,NULL);
+INSERT INTO "inputs" VALUES(3,'c1',1700000100.0,100.0,'PollCompleted','{"at":{"mono_s":100.0,"utc_s":1700000100.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(4,'c1',1700000101.0,101.0,'PollCompleted','{"at":{"mono_s":101.0,"utc_s":1700000101.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(5,'c1',1700000102.0,102.0,'PollCompleted','{"at":{"mono_s":102.0,"utc_s":1700000102.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(6,'c1',1700000103.0,103.0,'PollCompleted','{"at":{"mono_s":103.0,"utc_s":1700000103.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(7,'c1',1700000104.0,104.0,'PollCompleted','{"at":{"mono_s":104.0,"utc_s":1700000104.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(8,'c1',1700000105.0,105.0,'PollCompleted','{"at":{"mono_s":105.0,"utc_s":1700000105.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(9,'c1',1700000106.0,106.0,'PollCompleted','{"at":{"mono_s":106.0,"utc_s":1700000106.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(10,'c1',1700000107.0,107.0,'PollCompleted','{"at":{"mono_s":107.0,"utc_s":1700000107.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(11,'c1',1700000108.0,108.0,'PollCompleted','{"at":{"mono_s":108.0,"utc_s":1700000108.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(12,'c1',1700000109.0,109.0,'PollCompleted','{"at":{"mono_s":109.0,"utc_s":1700000109.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(13,'c1',1700000109.2,109.2,'OutputReported','{"at":{"mono_s":109.2,"utc_s":1700000109.2},"command_id":2,"outcome":"done","detail":""}',0,NULL);
+INSERT INTO "inputs" VALUES(14,'c1',1700000110.0,110.0,'PollCompleted','{"at":{"mono_s":110.0,"utc_s":1700000110.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(15,'c1',1700000111.0,111.0,'PollCompleted','{"at":{"mono_s":111.0,"utc_s":1700000111.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(16,'c1',1700000112.0,112.0,'PollCompleted','{"at":{"mono_s":112.0,"utc_s":1700000112.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(17,'c1',1700000113.0,113.0,'PollCompleted','{"at":{"mono_s":113.0,"utc_s":1700000113.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(18,'c1',1700000114.0,114.0,'PollCompleted','{"at":{"mono_s":114.0,"utc_s":1700000114.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(19,'c1',1700000115.0,115.0,'PollCompleted','{"at":{"mono_s":115.0,"utc_s":1700000115.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(20,'c1',1700000116.0,116.0,'PollCompleted','{"at":{"mono_s":116.0,"utc_s":1700000116.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(21,'c1',1700000117.0,117.0,'PollCompleted','{"at":{"mono_s":117.0,"utc_s":1700000117.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(22,'c1',1700000118.0,118.0,'PollCompleted','{"at":{"mono_s":118.0,"utc_s":1700000118.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(23,'c1',1700000119.0,119.0,'PollCompleted','{"at":{"mono_s":119.0,"utc_s":1700000119.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(24,'c1',1700000119.2,119.2,'OutputReported','{"at":{"mono_s":119.2,"utc_s":1700000119.2},"command_id":3,"outcome":"done","detail":""}',0,NULL);
+INSERT INTO "inputs" VALUES(25,'c1',1700000120.0,120.0,'PollCompleted','{"at":{"mono_s":120.0,"utc_s":1700000120.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(26,'c1',1700000121.0,121.0,'PollCompleted','{"at":{"mono_s":121.0,"utc_s":1700000121.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(27,'c1',1700000122.0,122.0,'PollCompleted','{"at":{"mono_s":122.0,"utc_s":1700000122.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(28,'c1',1700000123.0,123.0,'PollCompleted','{"at":{"mono_s":123.0,"utc_s":1700000123.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(29,'c1',1700000124.0,124.0,'PollCompleted','{"at":{"mono_s":124.0,"utc_s":1700000124.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(30,'c1',1700000125.0,125.0,'PollCompleted','{"at":{"mono_s":125.0,"utc_s":1700000125.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(31,'c1',1700000126.0,126.0,'PollCompleted','{"at":{"mono_s":126.0,"utc_s":1700000126.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(32,'c1',1700000127.0,127.0,'PollCompleted','{"at":{"mono_s":127.0,"utc_s":1700000127.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(33,'c1',1700000128.0,128.0,'PollCompleted','{"at":{"mono_s":128.0,"utc_s":1700000128.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(34,'c1',1700000129.0,129.0,'PollCompleted','{"at":{"mono_s":129.0,"utc_s":1700000129.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(35,'c1',1700000129.2,129.2,'OutputReported','{"at":{"mono_s":129.2,"utc_s":1700000129.2},"command_id":4,"outcome":"done","detail":""}',0,NULL);
+INSERT INTO "inputs" VALUES(36,'c1',1700000130.0,130.0,'PollCompleted','{"at":{"mono_s":130.0,"utc_s":1700000130.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(37,'c1',1700000131.0,131.0,'PollCompleted','{"at":{"mono_s":131.0,"utc_s":1700000131.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(38,'c1',1700000132.0,132.0,'PollCompleted','{"at":{"mono_s":132.0,"utc_s":1700000132.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(39,'c1',1700000133.0,133.0,'PollCompleted','{"at":{"mono_s":133.0,"utc_s":1700000133.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(40,'c1',1700000134.0,134.0,'PollCompleted','{"at":{"mono_s":134.0,"utc_s":1700000134.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(41,'c1',1700000135.0,135.0,'PollCompleted','{"at":{"mono_s":135.0,"utc_s":1700000135.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(42,'c1',1700000136.0,136.0,'PollCompleted','{"at":{"mono_s":136.0,"utc_s":1700000136.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(43,'c1',1700000137.0,137.0,'PollCompleted','{"at":{"mono_s":137.0,"utc_s":1700000137.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(44,'c1',1700000138.0,138.0,'PollCompleted','{"at":{"mono_s":138.0,"utc_s":1700000138.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(45,'c1',1700000139.0,139.0,'PollCompleted','{"at":{"mono_s":139.0,"utc_s":1700000139.0},"dp":{"pa":1200.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(46,'c1',1700000139.2,139.2,'OutputReported','{"at":{"mono_s":139.2,"utc_s":1700000139.2},"command_id":5,"outcome":"done","detail":""}',0,NULL);
+INSERT INTO "inputs" VALUES(47,'c2',NULL,99.0,'Restarted','{"at":{"mono_s":99.0,"utc_s":null},"downtime_s":null}',0,NULL);
+INSERT INTO "inputs" VALUES(48,'c2',NULL,99.2,'OutputReported','{"at":{"mono_s":99.2,"utc_s":null},"command_id":1,"outcome":"done","detail":""}',0,NULL);
+INSERT INTO "inputs" VALUES(49,'c2',1700000100.0,100.0,'PollCompleted','{"at":{"mono_s":100.0,"utc_s":1700000100.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(50,'c2',1700000101.0,101.0,'PollCompleted','{"at":{"mono_s":101.0,"utc_s":1700000101.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(51,'c2',1700000102.0,102.0,'PollCompleted','{"at":{"mono_s":102.0,"utc_s":1700000102.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(52,'c2',1700000103.0,103.0,'PollCompleted','{"at":{"mono_s":103.0,"utc_s":1700000103.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(53,'c2',1700000104.0,104.0,'PollCompleted','{"at":{"mono_s":104.0,"utc_s":1700000104.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(54,'c2',1700000105.0,105.0,'PollCompleted','{"at":{"mono_s":105.0,"utc_s":1700000105.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(55,'c2',1700000106.0,106.0,'PollCompleted','{"at":{"mono_s":106.0,"utc_s":1700000106.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(56,'c2',1700000107.0,107.0,'PollCompleted','{"at":{"mono_s":107.0,"utc_s":1700000107.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(57,'c2',1700000108.0,108.0,'PollCompleted','{"at":{"mono_s":108.0,"utc_s":1700000108.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(58,'c2',1700000109.0,109.0,'PollCompleted','{"at":{"mono_s":109.0,"utc_s":1700000109.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(59,'c2',1700000110.0,110.0,'PollCompleted','{"at":{"mono_s":110.0,"utc_s":1700000110.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(60,'c2',1700000111.0,111.0,'PollCompleted','{"at":{"mono_s":111.0,"utc_s":1700000111.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(61,'c2',1700000112.0,112.0,'PollCompleted','{"at":{"mono_s":112.0,"utc_s":1700000112.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(62,'c2',1700000113.0,113.0,'PollCompleted','{"at":{"mono_s":113.0,"utc_s":1700000113.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(63,'c2',1700000114.0,114.0,'PollCompleted','{"at":{"mono_s":114.0,"utc_s":1700000114.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(64,'c2',1700000115.0,115.0,'PollCompleted','{"at":{"mono_s":115.0,"utc_s":1700000115.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(65,'c2',1700000116.0,116.0,'PollCompleted','{"at":{"mono_s":116.0,"utc_s":1700000116.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(66,'c2',1700000117.0,117.0,'PollCompleted','{"at":{"mono_s":117.0,"utc_s":1700000117.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(67,'c2',1700000118.0,118.0,'PollCompleted','{"at":{"mono_s":118.0,"utc_s":1700000118.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(68,'c2',1700000119.0,119.0,'PollCompleted','{"at":{"mono_s":119.0,"utc_s":1700000119.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(69,'c2',1700000120.0,120.0,'PollCompleted','{"at":{"mono_s":120.0,"utc_s":1700000120.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(70,'c2',1700000121.0,121.0,'PollCompleted','{"at":{"mono_s":121.0,"utc_s":1700000121.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(71,'c2',1700000122.0,122.0,'PollCompleted','{"at":{"mono_s":122.0,"utc_s":1700000122.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(72,'c2',1700000123.0,123.0,'PollCompleted','{"at":{"mono_s":123.0,"utc_s":1700000123.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(73,'c2',1700000124.0,124.0,'PollCompleted','{"at":{"mono_s":124.0,"utc_s":1700000124.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(74,'c2',1700000125.0,125.0,'PollCompleted','{"at":{"mono_s":125.0,"utc_s":1700000125.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(75,'c2',1700000126.0,126.0,'PollCompleted','{"at":{"mono_s":126.0,"utc_s":1700000126.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(76,'c2',1700000127.0,127.0,'PollCompleted','{"at":{"mono_s":127.0,"utc_s":1700000127.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(77,'c2',1700000128.0,128.0,'PollCompleted','{"at":{"mono_s":128.0,"utc_s":1700000128.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(78,'c2',1700000129.0,129.0,'PollCompleted','{"at":{"mono_s":129.0,"utc_s":1700000129.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(79,'c2',1700000130.0,130.0,'PollCompleted','{"at":{"mono_s":130.0,"utc_s":1700000130.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(80,'c2',1700000131.0,131.0,'PollCompleted','{"at":{"mono_s":131.0,"utc_s":1700000131.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(81,'c2',1700000132.0,132.0,'PollCompleted','{"at":{"mono_s":132.0,"utc_s":1700000132.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(82,'c2',1700000133.0,133.0,'PollCompleted','{"at":{"mono_s":133.0,"utc_s":1700000133.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(83,'c2',1700000134.0,134.0,'PollCompleted','{"at":{"mono_s":134.0,"utc_s":1700000134.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(84,'c2',1700000135.0,135.0,'PollCompleted','{"at":{"mono_s":135.0,"utc_s":1700000135.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(85,'c2',1700000136.0,136.0,'PollCompleted','{"at":{"mono_s":136.0,"utc_s":1700000136.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(86,'c2',1700000137.0,137.0,'PollCompleted','{"at":{"mono_s":137.0,"utc_s":1700000137.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(87,'c2',1700000138.0,138.0,'PollCompleted','{"at":{"mono_s":138.0,"utc_s":1700000138.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+INSERT INTO "inputs" VALUES(88,'c2',1700000139.0,139.0,'PollCompleted','{"at":{"mono_s":139.0,"utc_s":1700000139.0},"dp":{"pa":600.0},"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"header":null}',0,NULL);
+CREATE TABLE minutes (
+        n INTEGER PRIMARY KEY,
+        collector TEXT NOT NULL,
+        number INTEGER NOT NULL,
+        seq INTEGER NOT NULL,
+        start INTEGER NOT NULL,
+        utc_s REAL,
+        mono_s REAL NOT NULL,
+        covered_s REAL NOT NULL,
+        polls INTEGER NOT NULL,
+        good INTEGER NOT NULL,
+        dp_min_pa REAL,
+        dp_mean_pa REAL,
+        dp_max_pa REAL,
+        header_min_pa REAL,
+        header_mean_pa REAL,
+        header_max_pa REAL,
+        blower_s REAL NOT NULL
+    );
+INSERT INTO "minutes" VALUES(1,'c1',1,9,0,NULL,100.0,60.0,60,50,700.0,800.0,900.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(2,'c1',2,9,0,NULL,160.0,60.0,60,50,701.0,801.0,901.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(3,'c1',3,9,0,NULL,220.0,60.0,60,50,702.0,802.0,902.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(4,'c1',4,9,0,1700000280.0,280.0,60.0,60,50,703.0,803.0,903.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(5,'c1',5,9,0,1700000340.0,340.0,60.0,60,50,704.0,804.0,904.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(6,'c1',6,9,0,1700000400.0,400.0,60.0,60,0,NULL,NULL,NULL,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(7,'c1',7,9,0,1700000460.0,460.0,60.0,60,0,NULL,NULL,NULL,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(8,'c1',8,9,0,1700000520.0,520.0,60.0,60,50,707.0,807.0,907.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(9,'c1',9,9,0,1700000580.0,580.0,60.0,60,50,708.0,808.0,908.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(10,'c1',10,9,0,1700000640.0,640.0,60.0,60,50,709.0,809.0,909.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(11,'c1',11,9,0,1700000700.0,700.0,60.0,60,50,710.0,810.0,910.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(12,'c1',12,9,0,1700000760.0,760.0,60.0,60,50,711.0,811.0,911.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(13,'c1',13,9,0,1700000820.0,820.0,60.0,60,50,712.0,812.0,912.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(14,'c1',14,9,0,1700000880.0,880.0,60.0,60,50,713.0,813.0,913.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(15,'c1',15,9,0,1700000940.0,940.0,60.0,60,50,714.0,814.0,914.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(16,'c1',16,9,0,1700001000.0,1000.0,60.0,60,50,715.0,815.0,915.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(17,'c1',17,9,0,1700001060.0,1060.0,60.0,60,50,716.0,816.0,916.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(18,'c1',18,9,0,1700001120.0,1120.0,60.0,60,50,717.0,817.0,917.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(19,'c1',19,9,0,1700001180.0,1180.0,60.0,60,50,718.0,818.0,918.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(20,'c1',20,9,0,1700001240.0,1240.0,60.0,60,50,719.0,819.0,919.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(21,'c1',21,9,0,1700001300.0,1300.0,60.0,60,50,720.0,820.0,920.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(22,'c1',22,9,0,1700001360.0,1360.0,60.0,60,50,721.0,821.0,921.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(23,'c1',23,9,0,1700001420.0,1420.0,60.0,60,50,722.0,822.0,922.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(24,'c1',24,9,0,1700001480.0,1480.0,60.0,60,50,723.0,823.0,923.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(25,'c1',25,9,0,1700001540.0,1540.0,60.0,60,50,724.0,824.0,924.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(26,'c1',26,9,0,1700001600.0,1600.0,60.0,60,50,725.0,825.0,925.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(27,'c1',27,9,0,1700001660.0,1660.0,60.0,60,50,726.0,826.0,926.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(28,'c1',28,9,0,1700001720.0,1720.0,60.0,60,50,727.0,827.0,927.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(29,'c1',29,9,0,1700001780.0,1780.0,60.0,60,50,728.0,828.0,928.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(30,'c1',30,9,0,1700001840.0,1840.0,60.0,60,50,729.0,829.0,929.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(31,'c1',31,9,0,1700001900.0,1900.0,60.0,60,50,730.0,830.0,930.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(32,'c1',32,9,0,1700001960.0,1960.0,60.0,60,50,731.0,831.0,931.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(33,'c1',33,9,0,1700002020.0,2020.0,60.0,60,50,732.0,832.0,932.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(34,'c1',34,9,0,1700002080.0,2080.0,60.0,60,50,733.0,833.0,933.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(35,'c1',35,9,0,1700002140.0,2140.0,60.0,60,50,734.0,834.0,934.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(36,'c1',36,9,0,1700002200.0,2200.0,60.0,60,50,735.0,835.0,935.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(37,'c1',37,9,0,1700002260.0,2260.0,60.0,60,50,736.0,836.0,936.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(38,'c1',38,9,0,1700002320.0,2320.0,60.0,60,50,737.0,837.0,937.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(39,'c1',39,9,0,1700002380.0,2380.0,60.0,60,50,738.0,838.0,938.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(40,'c1',40,9,0,1700002440.0,2440.0,60.0,60,50,739.0,839.0,939.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(41,'c1',41,9,0,1700002500.0,2500.0,60.0,60,50,740.0,840.0,940.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(42,'c1',42,9,0,1700002560.0,2560.0,60.0,60,50,741.0,841.0,941.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(43,'c1',43,9,0,1700002620.0,2620.0,60.0,60,50,742.0,842.0,942.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(44,'c1',44,9,0,1700002680.0,2680.0,60.0,60,50,743.0,843.0,943.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(45,'c1',45,9,0,1700002740.0,2740.0,60.0,60,50,744.0,844.0,944.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(46,'c1',46,9,0,1700002800.0,2800.0,60.0,60,50,745.0,845.0,945.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(47,'c1',47,9,0,1700002860.0,2860.0,60.0,60,50,746.0,846.0,946.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(48,'c1',48,9,0,1700002920.0,2920.0,60.0,60,50,747.0,847.0,947.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(49,'c1',49,9,0,1700002980.0,2980.0,60.0,60,50,748.0,848.0,948.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(50,'c1',50,9,0,1700003040.0,3040.0,60.0,60,50,749.0,849.0,949.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(51,'c1',51,9,0,1700003100.0,3100.0,60.0,60,50,750.0,850.0,950.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(52,'c1',52,9,0,1700003160.0,3160.0,60.0,60,50,751.0,851.0,951.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(53,'c1',53,9,0,1700003220.0,3220.0,60.0,60,50,752.0,852.0,952.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(54,'c1',54,9,0,1700003280.0,3280.0,60.0,60,50,753.0,853.0,953.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(55,'c1',55,9,0,1700003340.0,3340.0,60.0,60,50,754.0,854.0,954.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(56,'c1',56,9,0,1700003400.0,3400.0,60.0,60,50,755.0,855.0,955.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(57,'c1',57,9,0,1700003460.0,3460.0,60.0,60,50,756.0,856.0,956.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(58,'c1',58,9,0,1700003520.0,3520.0,60.0,60,50,757.0,857.0,957.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(59,'c1',59,9,0,1700003580.0,3580.0,60.0,60,50,758.0,858.0,958.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(60,'c1',60,9,0,1700003640.0,3640.0,60.0,60,50,759.0,859.0,959.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(61,'c1',61,9,0,1700003700.0,3700.0,60.0,60,50,760.0,860.0,960.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(62,'c1',62,9,0,1700003760.0,3760.0,60.0,60,50,761.0,861.0,961.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(63,'c1',63,9,0,1700003820.0,3820.0,60.0,60,50,762.0,862.0,962.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(64,'c1',64,9,0,1700003880.0,3880.0,60.0,60,50,763.0,863.0,963.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(65,'c1',65,9,0,1700003940.0,3940.0,60.0,60,50,764.0,864.0,964.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(66,'c1',66,9,0,1700004000.0,4000.0,60.0,60,50,765.0,865.0,965.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(67,'c1',67,9,0,1700004060.0,4060.0,60.0,60,50,766.0,866.0,966.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(68,'c1',68,9,0,1700004120.0,4120.0,60.0,60,50,767.0,867.0,967.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(69,'c1',69,9,0,1700004180.0,4180.0,60.0,60,50,768.0,868.0,968.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(70,'c1',70,9,0,1700004240.0,4240.0,60.0,60,50,769.0,869.0,969.0,NULL,NULL,NULL,60.0);
+INSERT INTO "minutes" VALUES(71,'c1',71,9,0,1700004300.0,4300.0,60.0,60,50,770.0,870.0,970.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(72,'c1',72,9,0,1700004360.0,4360.0,60.0,60,50,771.0,871.0,971.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(73,'c1',73,9,0,1700004420.0,4420.0,60.0,60,50,772.0,872.0,972.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(74,'c1',74,9,0,1700004480.0,4480.0,60.0,60,50,773.0,873.0,973.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(75,'c1',75,9,0,1700004540.0,4540.0,60.0,60,50,774.0,874.0,974.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(76,'c1',76,9,0,1700004600.0,4600.0,60.0,60,50,775.0,875.0,975.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(77,'c1',77,9,0,1700004660.0,4660.0,60.0,60,50,776.0,876.0,976.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(78,'c1',78,9,0,1700004720.0,4720.0,60.0,60,50,777.0,877.0,977.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(79,'c1',79,9,0,1700004780.0,4780.0,60.0,60,50,778.0,878.0,978.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(80,'c1',80,9,0,1700004840.0,4840.0,60.0,60,50,779.0,879.0,979.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(81,'c1',81,9,0,1700004900.0,4900.0,60.0,60,50,780.0,880.0,980.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(82,'c1',82,9,0,1700004960.0,4960.0,60.0,60,50,781.0,881.0,981.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(83,'c1',83,9,0,1700005020.0,5020.0,60.0,60,50,782.0,882.0,982.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(84,'c1',84,9,0,1700005080.0,5080.0,60.0,60,50,783.0,883.0,983.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(85,'c1',85,9,0,1700005140.0,5140.0,60.0,60,50,784.0,884.0,984.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(86,'c1',86,9,0,1700005200.0,5200.0,60.0,60,50,785.0,885.0,985.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(87,'c1',87,9,0,1700005260.0,5260.0,60.0,60,50,786.0,886.0,986.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(88,'c1',88,9,0,1700005320.0,5320.0,60.0,60,50,787.0,887.0,987.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(89,'c1',89,9,0,1700005380.0,5380.0,60.0,60,50,788.0,888.0,988.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(90,'c1',90,9,0,1700005440.0,5440.0,60.0,60,50,789.0,889.0,989.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(91,'c1',91,9,0,1700005500.0,5500.0,60.0,60,50,790.0,890.0,990.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(92,'c1',92,9,0,1700005560.0,5560.0,60.0,60,50,791.0,891.0,991.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(93,'c1',93,9,0,1700005620.0,5620.0,60.0,60,50,792.0,892.0,992.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(94,'c1',94,9,0,1700005680.0,5680.0,60.0,60,50,793.0,893.0,993.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(95,'c1',95,9,0,1700005740.0,5740.0,60.0,60,50,794.0,894.0,994.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(96,'c1',96,9,0,1700005800.0,5800.0,60.0,60,50,795.0,895.0,995.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(97,'c1',97,9,0,1700005860.0,5860.0,60.0,60,50,796.0,896.0,996.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(98,'c1',98,9,0,1700005920.0,5920.0,60.0,60,50,797.0,897.0,997.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(99,'c1',99,9,0,1700005980.0,5980.0,60.0,60,50,798.0,898.0,998.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(100,'c1',100,9,0,1700006040.0,6040.0,60.0,60,50,799.0,899.0,999.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(101,'c1',101,9,0,1700006100.0,6100.0,60.0,60,50,800.0,900.0,1000.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(102,'c1',102,9,0,1700006160.0,6160.0,60.0,60,50,801.0,901.0,1001.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(103,'c1',103,9,0,1700006220.0,6220.0,60.0,60,50,802.0,902.0,1002.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(104,'c1',104,9,0,1700006280.0,6280.0,60.0,60,50,803.0,903.0,1003.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(105,'c1',105,9,0,1700006340.0,6340.0,60.0,60,50,804.0,904.0,1004.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(106,'c1',106,9,0,1700006400.0,6400.0,60.0,60,50,805.0,905.0,1005.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(107,'c1',107,9,0,1700006460.0,6460.0,60.0,60,50,806.0,906.0,1006.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(108,'c1',108,9,0,1700006520.0,6520.0,60.0,60,50,807.0,907.0,1007.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(109,'c1',109,9,0,1700006580.0,6580.0,60.0,60,50,808.0,908.0,1008.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(110,'c1',110,9,0,1700006640.0,6640.0,60.0,60,50,809.0,909.0,1009.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(111,'c1',111,9,0,1700006700.0,6700.0,60.0,60,50,810.0,910.0,1010.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(112,'c1',112,9,0,1700006760.0,6760.0,60.0,60,50,811.0,911.0,1011.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(113,'c1',113,9,0,1700006820.0,6820.0,60.0,60,50,812.0,912.0,1012.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(114,'c1',114,9,0,1700006880.0,6880.0,60.0,60,50,813.0,913.0,1013.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(115,'c1',115,9,0,1700006940.0,6940.0,60.0,60,50,814.0,914.0,1014.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(116,'c1',116,9,0,1700007000.0,7000.0,60.0,60,50,815.0,915.0,1015.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(117,'c1',117,9,0,1700007060.0,7060.0,60.0,60,50,816.0,916.0,1016.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(118,'c1',118,9,0,1700007120.0,7120.0,60.0,60,50,817.0,917.0,1017.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(119,'c1',119,9,0,1700007180.0,7180.0,60.0,60,50,818.0,918.0,1018.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(120,'c1',120,9,0,1700007240.0,7240.0,60.0,60,50,819.0,919.0,1019.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(121,'c1',121,9,0,1700007300.0,7300.0,60.0,60,50,820.0,920.0,1020.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(122,'c1',122,9,0,1700007360.0,7360.0,60.0,60,50,821.0,921.0,1021.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(123,'c1',123,9,0,1700007420.0,7420.0,60.0,60,50,822.0,922.0,1022.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(124,'c1',124,9,0,1700007480.0,7480.0,60.0,60,50,823.0,923.0,1023.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(125,'c1',125,9,0,1700007540.0,7540.0,60.0,60,50,824.0,924.0,1024.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(126,'c1',126,9,0,1700007600.0,7600.0,60.0,60,50,825.0,925.0,1025.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(127,'c1',127,9,0,1700007660.0,7660.0,60.0,60,50,826.0,926.0,1026.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(128,'c1',128,9,0,1700007720.0,7720.0,60.0,60,50,827.0,927.0,1027.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(129,'c1',129,9,0,1700007780.0,7780.0,60.0,60,50,828.0,928.0,1028.0,500000.0,520000.0,550000.0,60.0);
+INSERT INTO "minutes" VALUES(130,'c1',130,9,0,1700007840.0,7840.0,60.0,60,50,829.0,929.0,1029.0,500000.0,520000.0,550000.0,60.0);
+CREATE TABLE outbox (
+        collector TEXT NOT NULL,
+        ref INTEGER NOT NULL,
+        topic TEXT NOT NULL,
+        payload BLOB NOT NULL,
+        qos INTEGER NOT NULL,
+        retain INTEGER NOT NULL,
+        keep TEXT NOT NULL,
+        expiry_s INTEGER,
+        source INTEGER,
+        quality TEXT,
+        PRIMARY KEY (collector, ref)
+    ) WITHOUT ROWID;
+INSERT INTO "outbox" VALUES('c1',1,'mill/c1/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31343A35392E3030305A222C2022736571223A20312C20226576656E74223A202273746172746564222C2022646F776E74696D65223A207B2276616C7565223A206E756C6C2C2022756E6974223A202273222C20227175616C697479223A20226661696C757265227D7D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c1',4,'mill/c1/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31353A30302E3030305A222C2022736571223A20322C20226576656E74223A20227175616C6974795F6368616E676564222C20227175616C697479223A2022676F6F64222C2022726561736F6E73223A205B5D2C2022726561736F6E5F636F646573223A205B5D7D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c1',5,'mill/c1/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31353A30302E3030305A222C2022736571223A20332C20226576656E74223A2022626C6F7765725F6368616E676564222C202272756E6E696E67223A20747275657D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c1',7,'mill/c1/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31353A30322E3030305A222C2022736571223A20342C20226576656E74223A2022636C65616E696E675F73746172746564222C20226B696E64223A20226F6E5F64656D616E64222C20226470223A207B2276616C7565223A20313230302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64227D2C2022726561736F6E223A2022645020313230302050612068617320726561636865642074686520686967682073657420706F696E74206F662031303030205061222C2022726561736F6E5F636F6465223A2022686967685F72656163686564227D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c1',11,'mill/c1/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31353A30392E3230305A222C2022736571223A20352C20226576656E74223A202270756C7365222C202276616C7665223A20322C20226F6E5F74696D65223A207B2276616C7565223A20302E31352C2022756E6974223A202273222C20227175616C697479223A2022676F6F64227D2C2022636F756E74223A20312C20226470223A207B2276616C7565223A20313230302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64227D2C2022656E6465645F6561726C79223A2066616C73657D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c1',14,'mill/c1/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31353A31392E3230305A222C2022736571223A20362C20226576656E74223A202270756C7365222C202276616C7665223A20342C20226F6E5F74696D65223A207B2276616C7565223A20302E31352C2022756E6974223A202273222C20227175616C697479223A2022676F6F64227D2C2022636F756E74223A20312C20226470223A207B2276616C7565223A20313230302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64227D2C2022656E6465645F6561726C79223A2066616C73657D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c1',17,'mill/c1/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31353A32392E3230305A222C2022736571223A20372C20226576656E74223A202270756C7365222C202276616C7665223A20312C20226F6E5F74696D65223A207B2276616C7565223A20302E31352C2022756E6974223A202273222C20227175616C697479223A2022676F6F64227D2C2022636F756E74223A20312C20226470223A207B2276616C7565223A20313230302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64227D2C2022656E6465645F6561726C79223A2066616C73657D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c1',20,'mill/c1/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31353A33392E3230305A222C2022736571223A20382C20226576656E74223A202270756C7365222C202276616C7665223A20332C20226F6E5F74696D65223A207B2276616C7565223A20302E31352C2022756E6974223A202273222C20227175616C697479223A2022676F6F64227D2C2022636F756E74223A20312C20226470223A207B2276616C7565223A20313230302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64227D2C2022656E6465645F6561726C79223A2066616C73657D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c1',21,'mill/c1/state',X'7B22736368656D61223A20226475737463616B652F73746174652F31222C2022757463223A2022323032332D31312D31345432323A31353A33392E3230305A222C2022736571223A20382C20226D6F6465223A20226F6E5F64656D616E64222C20227068617365223A2022636C65616E696E67222C2022636C65616E696E67223A20226F6E5F64656D616E64222C2022726561736F6E223A2022636C65616E696E6720756E74696C20645020697320646F776E20746F20746865206C6F772073657420706F696E74206F6620373530205061222C2022726561736F6E5F636F6465223A202261626F76655F6C6F77222C20227065726D69737369766573223A205B7B226E616D65223A202276616C69645F72656164696E67222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A2022626C6F7765725F72756E6E696E67222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226E6F5F736D6F6B65222C20226D6574223A20226E6F745F666974746564222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226E6F5F73746F70222C20226D6574223A20226E6F745F666974746564222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A2022646F6F725F73687574222C20226D6574223A20226E6F745F666974746564222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226865616465725F7072657373757265222C20226D6574223A20226E6F745F666974746564222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226F7574707574735F6865616C746879222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226A6F75726E616C5F7772697461626C65222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A2022736574746C6564222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D5D2C20227175616C697479223A2022676F6F64222C20227175616C6974795F726561736F6E73223A205B5D2C20227175616C6974795F726561736F6E5F636F646573223A205B5D2C2022626C6F7765725F72756E6E696E67223A20747275652C202276616C766573223A205B7B2276616C7665223A20312C202270756C736573223A20317D2C207B2276616C7665223A20322C202270756C736573223A20317D2C207B2276616C7665223A20332C202270756C736573223A20317D2C207B2276616C7665223A20342C202270756C736573223A20317D5D2C20226C6173745F76616C7665223A20332C20227365745F706F696E7473223A207B226C6F77223A207B2276616C7565223A203735302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64222C2022646973706C6179223A2022373530205061227D2C202268696768223A207B2276616C7565223A20313030302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64222C2022646973706C6179223A202231303030205061227D2C20227265706C6163656D656E74223A207B2276616C7565223A20313235302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64222C2022646973706C6179223A202231323530205061227D7D2C20227A65726F5F6F6666736574223A207B2276616C7565223A20302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64222C2022646973706C6179223A202230205061227D2C2022616C61726D73223A205B5D7D',1,1,'latest',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c2',22,'mill/c2/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A206E756C6C2C2022736571223A20312C20226576656E74223A202273746172746564222C2022646F776E74696D65223A207B2276616C7565223A206E756C6C2C2022756E6974223A202273222C20227175616C697479223A20226661696C757265227D7D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c2',25,'mill/c2/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31353A30302E3030305A222C2022736571223A20322C20226576656E74223A20227175616C6974795F6368616E676564222C20227175616C697479223A2022676F6F64222C2022726561736F6E73223A205B5D2C2022726561736F6E5F636F646573223A205B5D7D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c2',26,'mill/c2/event',X'7B22736368656D61223A20226475737463616B652F6576656E742F31222C2022757463223A2022323032332D31312D31345432323A31353A30302E3030305A222C2022736571223A20332C20226576656E74223A2022626C6F7765725F6368616E676564222C202272756E6E696E67223A20747275657D',1,0,'event',NULL,NULL,NULL);
+INSERT INTO "outbox" VALUES('c2',28,'mill/c2/state',X'7B22736368656D61223A20226475737463616B652F73746174652F31222C2022757463223A2022323032332D31312D31345432323A31353A30322E3030305A222C2022736571223A20332C20226D6F6465223A20226F6E5F64656D616E64222C20227068617365223A202269646C65222C2022636C65616E696E67223A206E756C6C2C2022726561736F6E223A202264502069732062656C6F772074686520686967682073657420706F696E74206F662031303030205061222C2022726561736F6E5F636F6465223A202262656C6F775F68696768222C20227065726D69737369766573223A205B7B226E616D65223A202276616C69645F72656164696E67222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A2022626C6F7765725F72756E6E696E67222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226E6F5F736D6F6B65222C20226D6574223A20226E6F745F666974746564222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226E6F5F73746F70222C20226D6574223A20226E6F745F666974746564222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A2022646F6F725F73687574222C20226D6574223A20226E6F745F666974746564222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226865616465725F7072657373757265222C20226D6574223A20226E6F745F666974746564222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226F7574707574735F6865616C746879222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A20226A6F75726E616C5F7772697461626C65222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D2C207B226E616D65223A2022736574746C6564222C20226D6574223A2022796573222C2022726561736F6E223A206E756C6C2C2022726561736F6E5F636F6465223A206E756C6C7D5D2C20227175616C697479223A2022676F6F64222C20227175616C6974795F726561736F6E73223A205B5D2C20227175616C6974795F726561736F6E5F636F646573223A205B5D2C2022626C6F7765725F72756E6E696E67223A20747275652C202276616C766573223A205B7B2276616C7665223A20312C202270756C736573223A20307D2C207B2276616C7665223A20322C202270756C736573223A20307D2C207B2276616C7665223A20332C202270756C736573223A20307D2C207B2276616C7665223A20342C202270756C736573223A20307D5D2C20226C6173745F76616C7665223A206E756C6C2C20227365745F706F696E7473223A207B226C6F77223A207B2276616C7565223A203735302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64222C2022646973706C6179223A2022373530205061227D2C202268696768223A207B2276616C7565223A20313030302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64222C2022646973706C6179223A202231303030205061227D2C20227265706C6163656D656E74223A207B2276616C7565223A20313235302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64222C2022646973706C6179223A202231323530205061227D7D2C20227A65726F5F6F6666736574223A207B2276616C7565223A20302E302C2022756E6974223A20225061222C20227175616C697479223A2022676F6F64222C2022646973706C6179223A202230205061227D2C2022616C61726D73223A205B5D7D',1,1,'latest',NULL,NULL,NULL);
+CREATE TABLE state (
+        collector TEXT PRIMARY KEY,
+        format INTEGER NOT NULL,
+        utc_s REAL,
+        body TEXT NOT NULL
+    );
+INSERT INTO "state" VALUES('c1',1,1700000139.2,'{"next_seq":9,"next_command":6,"started_s":99.0,"stopping":false,"mode":"on_demand","settings_mode":"on_demand","sample":{"at":{"mono_s":139.0,"utc_s":1700000139.0},"pa":1200.0,"quality":"good","reasons":[]},"header":null,"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"zero":{"offset_pa":0.0,"taken_utc_s":null,"by":"","started_s":0.0,"sum_pa":0.0,"n":0},"blower":{"since_s":100.0,"running":true,"run_s":0.0,"by_hand":false,"process_off_s":null,"requested":null,"announced":false,"command_id":null,"due_s":null},"cleaning":{"run":{"kind":"on_demand","started_s":102.0,"pulses":4,"last_cycle":null,"closed":{"closed_s":0.0,"since_s":null}},"high_since_s":100.0,"bad_since_s":null,"resting_until_s":null,"not_effective":false,"reason":{"code":"above_low","values":[["low_pa",750.0]],"detail":""}},"pulsing":{"counts":[1,1,1,1],"last_s":139.0,"next_index":0,"last_valve":3,"in_flight":null,"demand_closed":false,"retry_s":null},"outputs":{"proved":true,"fault":"","stuck":false,"off_id":null,"due_s":null},"worn":{"above":false,"pulses":0,"closed":{"closed_s":0.0,"since_s":null}},"journal":{"fault":null},"alarms":[{"name":"filter_replacement","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"high_dp","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"low_dp","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"cleaning_not_effective","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"header_pressure_low","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"header_transmitter_fault","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"transmitter_fault","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"outputs_lost","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"valve_stuck_open","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"smoke","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"journal_fault","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""}],"answers":[],"decision":{"mode":"on_demand","phase":"cleaning","kind":"on_demand","reason":{"code":"above_low","values":[["low_pa",750.0]],"detail":""},"permissives":[{"name":"valid_reading","met":"yes","reason":null,"holds_only":false},{"name":"blower_running","met":"yes","reason":null,"holds_only":false},{"name":"no_smoke","met":"not_fitted","reason":null,"holds_only":false},{"name":"no_stop","met":"not_fitted","reason":null,"holds_only":false},{"name":"door_shut","met":"not_fitted","reason":null,"holds_only":false},{"name":"header_pressure","met":"not_fitted","reason":null,"holds_only":false},{"name":"outputs_healthy","met":"yes","reason":null,"holds_only":false},{"name":"journal_writable","met":"yes","reason":null,"holds_only":false},{"name":"settled","met":"yes","reason":null,"holds_only":false}]},"deadline_s":149.0,"quiet":null}');
+INSERT INTO "state" VALUES('c2',1,1700000139.0,'{"next_seq":4,"next_command":2,"started_s":99.0,"stopping":false,"mode":"on_demand","settings_mode":"on_demand","sample":{"at":{"mono_s":139.0,"utc_s":1700000139.0},"pa":600.0,"quality":"good","reasons":[]},"header":null,"contacts":{"blower_running":true,"smoke":null,"door_open":null,"process_running":null,"stop":null},"zero":{"offset_pa":0.0,"taken_utc_s":null,"by":"","started_s":0.0,"sum_pa":0.0,"n":0},"blower":{"since_s":100.0,"running":true,"run_s":0.0,"by_hand":false,"process_off_s":null,"requested":null,"announced":false,"command_id":null,"due_s":null},"cleaning":{"run":null,"high_since_s":null,"bad_since_s":null,"resting_until_s":null,"not_effective":false,"reason":{"code":"below_high","values":[["high_pa",1000.0]],"detail":""}},"pulsing":{"counts":[0,0,0,0],"last_s":99.0,"next_index":0,"last_valve":null,"in_flight":null,"demand_closed":false,"retry_s":null},"outputs":{"proved":true,"fault":"","stuck":false,"off_id":null,"due_s":null},"worn":{"above":false,"pulses":0,"closed":{"closed_s":0.0,"since_s":null}},"journal":{"fault":null},"alarms":[{"name":"filter_replacement","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"high_dp","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"low_dp","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"cleaning_not_effective","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"header_pressure_low","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"header_transmitter_fault","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"transmitter_fault","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"outputs_lost","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"valve_stuck_open","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"smoke","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""},{"name":"journal_fault","state":"normal","pending_s":null,"since_utc_s":null,"reason":{"code":"restarted","values":[],"detail":""},"by":""}],"answers":[],"decision":{"mode":"on_demand","phase":"idle","kind":null,"reason":{"code":"below_high","values":[["high_pa",1000.0]],"detail":""},"permissives":[{"name":"valid_reading","met":"yes","reason":null,"holds_only":false},{"name":"blower_running","met":"yes","reason":null,"holds_only":false},{"name":"no_smoke","met":"not_fitted","reason":null,"holds_only":false},{"name":"no_stop","met":"not_fitted","reason":null,"holds_only":false},{"name":"door_shut","met":"not_fitted","reason":null,"holds_only":false},{"name":"header_pressure","met":"not_fitted","reason":null,"holds_only":false},{"name":"outputs_healthy","met":"yes","reason":null,"holds_only":false},{"name":"journal_writable","met":"yes","reason":null,"holds_only":false},{"name":"settled","met":"yes","reason":null,"holds_only":false}]},"deadline_s":null,"quiet":{"low_pa":135.0,"high_pa":750.0,"header_low_pa":null,"header_high_pa":null,"until_s":null}}');
+CREATE UNIQUE INDEX outbox_latest ON outbox (collector, topic) WHERE keep = 'latest';
+COMMIT;
