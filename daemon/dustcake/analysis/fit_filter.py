@@ -1,0 +1,129 @@
+"""How likely a trace is under a set of parameters: rows of filters followed by a Kalman filter.
+
+The model, in pressures: row i has s_i = (its drag) times (the mean face velocity at mean flow), Pa.
+All rows see one dP = v h(s), h the harmonic mean and v the flow over its mean (Darcy; rows side by
+side). Dust lands where the air goes: ds_i/dt = load v h / s_i, so s_i^2 grows alike on all rows and
+the mean of s grows by the load: both in closed form. A pulse of row i leaves
+residual + (s_i - residual)(1 - removed), with `removed` scattering from pulse to pulse.
+
+The filter is linearised about its estimate (an extended Kalman filter, as in the textbooks). Many
+sets of parameters go through it side by side, so that one pass gives all derivatives.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dustcake.analysis.columns import Floats
+from dustcake.analysis.fit_data import Bins
+
+NAMES = ("load", "residual", "removed", "scatter", "gusts", "rest")
+"""``load`` Pa per second of running at mean flow: K2 c V^2. ``residual`` Pa: what no pulse takes
+off. ``removed``: share of a row's cake a pulse takes off; ``scatter``: its standard deviation.
+``gusts``: standard deviation of an hour's load, over the load. ``rest`` Pa: scatter of a mean that
+neither the samples' noise nor anything else explains."""
+
+
+def natural(theta: Floats) -> Floats:
+    """Parameters from their unbounded form, in which they are sought; last axis as ``NAMES``."""
+    values = np.exp(theta)
+    values[..., 2] = 1.0 / (1.0 + np.exp(-theta[..., 2]))
+    return values
+
+
+def unbounded(values: Floats) -> Floats:
+    """The inverse of ``natural``."""
+    theta = np.log(values)
+    theta[..., 2] = np.log(values[..., 2] / (1.0 - values[..., 2]))
+    return theta
+
+
+@dataclass(slots=True)
+class Passed:
+    """What a filter says of each bin: the error of its prediction, and that error's variance; one
+    column for each set of parameters."""
+
+    error_pa: Floats
+    variance_pa2: Floats
+
+    def log_likelihood(self) -> Floats:
+        """Of each set of parameters, but for a constant."""
+        terms = np.log(self.variance_pa2) + self.error_pa**2 / self.variance_pa2
+        total: Floats = -0.5 * terms.sum(axis=0)
+        return total
+
+
+def load_clock(bins: Bins, by_hour: Floats) -> Floats:
+    """Running time weighted with the load pattern by hour, s, up to each bin."""
+    step_s = np.diff(bins.run_s, prepend=bins.run_s[0])
+    return np.cumsum(step_s * by_hour[bins.hour])
+
+
+def passed(bins: Bins, clock_s: Floats, rows: int, theta: Floats) -> Passed:
+    """Take every bin, for every set of parameters (one a line of ``theta``)."""
+    load, residual, removed, scatter, gusts, rest = natural(theta).T
+    sets = len(theta)
+    error, variance = np.empty((len(clock_s), sets)), np.empty((len(clock_s), sets))
+    first = bins.dp_pa[0] / bins.flow[0]
+    s = np.full((sets, rows), first)
+    spread = np.maximum(0.4 * (first - residual), 0.1 * first)
+    p = np.einsum("b,ij->bij", spread**2, np.eye(rows))
+    steps_s = np.diff(clock_s, prepend=clock_s[0])
+    noise2 = bins.noise_pa**2 / bins.n
+    for k in range(len(clock_s)):
+        if not bins.whole[k]:
+            p = p + np.einsum("b,ij->bij", (0.2 * spread) ** 2, np.eye(rows))
+        done = 0.0
+        for row, part in (*bins.pulses[k], (None, 1.0)):
+            step_s = steps_s[k] * (part - done)
+            if step_s > 0.0:
+                gust = gusts * load * np.sqrt(3600.0 * step_s) * bins.flow[k]
+                s, p = _loaded(s, p, load * step_s * bins.flow[k], gust)
+            done = part
+            if row is not None:
+                _pulse(s, p, row, residual, removed, scatter)
+        h = rows / (1.0 / s).sum(axis=1)
+        slope = (h * h / rows)[:, None] / (s * s) * bins.flow[k]
+        ps = np.einsum("bij,bj->bi", p, slope)
+        # The mean of h over rows that are not known exactly lies below h of their means.
+        bend = np.einsum("bi,bi->b", slope, ps) / (bins.flow[k] * h)
+        bend -= bins.flow[k] * h * h / rows * (np.einsum("bii->bi", p) / s**3).sum(axis=1)
+        error[k] = bins.dp_pa[k] - bins.flow[k] * h - bend
+        variance[k] = np.einsum("bi,bi->b", slope, ps) + noise2[k] + rest**2
+        gain_k = ps / variance[k][:, None]
+        s = np.maximum(s + gain_k * error[k][:, None], 0.3 * residual[:, None])
+        p = p - gain_k[:, :, None] * ps[:, None, :]
+    return Passed(error, variance)
+
+
+def _pulse(
+    s: Floats, p: Floats, row: int, residual: Floats, removed: Floats, scatter: Floats
+) -> None:
+    """One pulse of a row, in place."""
+    cake, left = s[:, row] - residual, 1.0 - removed
+    s[:, row] = residual + cake * left
+    lost = (cake * cake + p[:, row, row]) * scatter**2
+    p[:, row, :] *= left[:, None]
+    p[:, :, row] *= left[:, None]
+    p[:, row, row] += lost
+
+
+def _loaded(s: Floats, p: Floats, added: Floats, gust: Floats) -> tuple[Floats, Floats]:
+    """Rows and their covariance after the mean of s has grown by ``added``, give or take."""
+    rows = s.shape[1]
+    squares, target = s * s, s.mean(axis=1) + added
+    grown = 2.0 * added * rows / (1.0 / s).sum(axis=1)
+    for _ in range(3):
+        root = np.sqrt(squares + grown[:, None])
+        grown = np.maximum(
+            grown - (root.mean(axis=1) - target) * 2.0 * rows / (1.0 / root).sum(axis=1), 0.0
+        )
+    after = np.sqrt(squares + grown[:, None])
+    inverse = 1.0 / after
+    ratio = s * inverse
+    total = inverse.sum(axis=1)
+    f = np.einsum("bi,bj->bij", inverse / total[:, None], 1.0 - ratio)
+    f[:, range(rows), range(rows)] += ratio
+    p = f @ p @ f.transpose(0, 2, 1)
+    share = (rows / total)[:, None] * inverse * gust[:, None]
+    return after, p + share[:, :, None] * share[:, None, :]

@@ -1,0 +1,113 @@
+"""Traces of a collector that is not ours: the textbook equations in scipy's solver, dust on rows
+side by side at constant flow, pulses with scatter, a reading with noise, and a plain controller."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.integrate import solve_ivp
+
+from core.driver import BASE
+from dustcake.analysis.columns import Columns
+from dustcake.analysis.fit_data import Samples, gather
+from dustcake.analysis.trace_columns import Recorded
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Truth:
+    """SI units; numbers of the constant-flow example: V 0.015 m/s, S_e 40 000, K2 1e5."""
+
+    rows: int = 4
+    flow_m3s: float = 1.2
+    area_m2: float = 80.0
+    media_pa_s_m: float = 40_000.0
+    k2_per_s: float = 1e5
+    dust_kg_m3: float = 1e-3
+    removed: float = 0.6
+    scatter: float = 0.05
+    noise_pa: float = 3.0
+
+    @property
+    def velocity_m_s(self) -> float:
+        return self.flow_m3s / self.area_m2
+
+    @property
+    def load_pa_per_s(self) -> float:
+        return self.k2_per_s * self.dust_kg_m3 * self.velocity_m_s**2
+
+    @property
+    def residual_pa(self) -> float:
+        return self.media_pa_s_m * self.velocity_m_s
+
+
+class Collector:
+    """Lives second by second; what it is read and what is done to it is kept."""
+
+    def __init__(
+        self, truth: Truth, seed: int, load: Callable[[float], float] = lambda _hour: 1.0
+    ) -> None:
+        self.truth, self._rng, self._load = truth, np.random.default_rng(seed), load
+        self.cake = 0.02 + 0.005 * self._rng.random(truth.rows)
+        self.t_s = 0.0
+        self._times: list[Floats] = []
+        self._dp: list[npt.NDArray[np.floating[Any]]] = []
+        self._pulses: list[tuple[float, int]] = []
+        self._row = 0
+
+    def dp(self, cake: Floats) -> Floats:
+        truth = self.truth
+        drag = truth.media_pa_s_m + truth.k2_per_s * cake
+        each_m2 = truth.area_m2 / truth.rows
+        dp: Floats = truth.flow_m3s / (each_m2 * (1.0 / drag).sum(axis=0))
+        return dp
+
+    @property
+    def dp_pa(self) -> float:
+        return float(self.dp(self.cake))
+
+    def run(self, seconds: int) -> None:
+        truth, end_s = self.truth, self.t_s + seconds
+
+        def growth(_t: float, cake: Floats) -> Floats:
+            drag = truth.media_pa_s_m + truth.k2_per_s * cake
+            dust = truth.dust_kg_m3 * self._load(self.t_s % 86_400 / 3600)
+            return dust * float(self.dp(cake)) / drag
+
+        at = np.arange(1, seconds + 1) + self.t_s
+        solved = solve_ivp(growth, (self.t_s, end_s), self.cake, t_eval=at, rtol=1e-8, atol=1e-12)
+        self.cake, self.t_s = solved.y[:, -1], end_s
+        self._times.append(at)
+        self._dp.append(self.dp(solved.y) + self._rng.normal(0.0, truth.noise_pa, seconds))
+
+    def pulse(self) -> None:
+        share = float(np.clip(self._rng.normal(self.truth.removed, self.truth.scatter), 0.01, 0.99))
+        self.cake = self.cake.copy()
+        self.cake[self._row] *= 1.0 - share
+        self._pulses.append((self.t_s, self._row + 1))
+        self._row = (self._row + 1) % self.truth.rows
+
+    def on_demand(self, days: float, low_pa: float = 750.0, high_pa: float = 1000.0) -> None:
+        while self.t_s < days * 86_400:
+            self.run(600 if self.dp_pa < 0.97 * high_pa else 20)
+            pulses = 0
+            while self.dp_pa >= high_pa or (pulses and self.dp_pa > low_pa and pulses < 40):
+                self.pulse()
+                pulses += 1
+                self.run(15)
+
+    def timed(self, days: float, interval_s: int) -> None:
+        while self.t_s < days * 86_400:
+            self.run(interval_s)
+            self.pulse()
+
+    def trace(self) -> tuple[Samples, Recorded]:
+        t_s = np.concatenate(self._times) - 1.0
+        recorded = Recorded(told=True)
+        for at_s, valve in self._pulses:
+            recorded.pulsed(at_s - 1.0, at_s, valve, 1)
+        columns = Columns(t_s, 0.0, np.concatenate(self._dp))
+        return gather([columns], BASE), recorded
