@@ -39,7 +39,7 @@ class Rows:
         self.lost_pa = 0.0
         self.rise_pa = 2.0
         self.dp_pa, self.header_pa = 800.0, REST_PA
-        self.lost = False
+        self.lost = self.header_lost = False
         self._dip_pa = 0.0
         self._fired = False
         self.outcome: Outcome | None = Outcome.DONE
@@ -62,7 +62,8 @@ class Rows:
             self.dp_pa += self.rise_pa
             noise = NOISE[round(self.collector.t) % len(NOISE)]
             if self.collector.setpoints.header is not None:
-                self.collector.header = Measured(self.header_pa - self._dip_pa + 100 * noise)
+                shown_pa = self.header_pa - self._dip_pa + 100 * noise
+                self.collector.header = LOST if self.header_lost else Measured(shown_pa)
             signal: Signal = LOST if self.lost else Measured(self.dp_pa + noise)
             self.collector.poll(signal, **changes)
             if not self._fired:

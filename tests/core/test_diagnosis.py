@@ -110,7 +110,7 @@ def test_a_row_that_does_not_answer_although_its_valve_fires() -> None:
 
 def test_a_row_that_always_answered_less_is_judged_by_its_own_measure() -> None:
     rows = Rows()
-    rows.drop_pa[2] = 25.0
+    rows.drop_pa[2], rows.rise_pa = 35.0, 0.5
     rows.work(8000)
     assert rows.told == []
 
@@ -138,6 +138,14 @@ def test_lost_readings_are_no_evidence() -> None:
     rows.lost = True
     rows.work(1500)
     assert rows.told == []
+
+
+def test_dp_at_or_below_zero_has_no_shares() -> None:
+    rows = Rows()
+    rows.collector.ask(SelectMode(Mode.TIMED))
+    rows.dp_pa, rows.rise_pa, rows.drop_pa = -20.0, 0.0, dict.fromkeys(rows.drop_pa, 0.0)
+    rows.work(400)
+    assert (rows.told, rows.collector.state.diagnosis.means) == ([], 0)
 
 
 def test_a_sequencer_board_is_not_diagnosed() -> None:
@@ -292,6 +300,26 @@ def test_one_that_leaks_away_is_low_but_no_valve_is_to_blame() -> None:
         rows.work(1)
     assert rows.collector.alarm(AlarmName.HEADER_PRESSURE_LOW).stands
     assert rows.findings == []
+
+
+def test_a_fall_that_leaves_enough_is_none() -> None:
+    rows = taught()
+    while rows.collector.is_cleaning() or rows.dp_pa > 900.0:
+        rows.work(1)
+    rows.collector.ask(SelectMode(Mode.OFF))
+    rows.work(20)
+    rows.lost = True
+    rows.work(1)
+    rows.lost, rows.header_pa = False, 0.86 * REST_PA
+    rows.work(1)
+    assert rows.findings == []
+
+
+def test_a_header_that_is_lost_in_a_look_is_no_evidence() -> None:
+    rows = taught()
+    rows.header_lost = True
+    rows.work(2000)
+    assert rows.told == []
 
 
 def test_a_header_vented_with_the_blower_off_is_work_being_done() -> None:

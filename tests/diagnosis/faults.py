@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import copy
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -302,8 +302,3 @@ FAULTS = (
     Fault("loop failed (NE 43)", wire_broken, 60.0),
     Fault("fieldbus lost", bus_lost, 60.0),
 )
-
-
-def outcomes(fault: Fault, warm: Iterator[tuple[World, ClosedLoop]]) -> list[tuple[int, Outcome]]:
-    """One outcome a world, with the world's seed."""
-    return [(world.seed, tried(fault, world, loop)) for world, loop in warm]

@@ -29,7 +29,7 @@ class Answer:
     noise: float
     rise: float | None
     dip: float | None
-    header_noise: float | None
+    header_noise: float
     header_pa: float | None
     header_after_pa: float | None
 
@@ -46,9 +46,9 @@ def answer_to(
         response = (dp_pa - after_pa) / dp_pa
         noise = sqrt(2 * (diagnosis.noise_pa2 or 0.0) / (dp_pa * dp_pa) + WANDERS * WANDERS)
         rise = None if look.rise_pa is None else look.rise_pa / dp_pa
-    header_noise = None
-    if look.header_pa is not None and diagnosis.header_noise_pa2 is not None:
-        header_noise = sqrt(2 * diagnosis.header_noise_pa2) / look.header_pa
+    header_noise = 0.0
+    if look.header_pa is not None:
+        header_noise = sqrt(2 * (diagnosis.header_noise_pa2 or 0.0)) / look.header_pa
     return Answer(
         valve=look.valve,
         dp_pa=dp_pa,

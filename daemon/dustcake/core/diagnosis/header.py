@@ -83,10 +83,9 @@ def after_pulse(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> Diagno
         return diagnosis
     share = turn.setpoints.diagnosis.recovered_share
     empty = 0
-    if answer.dip is not None and answer.header_noise is not None:
+    if answer.dip is not None and answer.dip > 4 * answer.header_noise:
         lacks = 1 - after_pa / before_pa
-        if answer.dip > 4 * answer.header_noise and lacks > (1 - REFILLED) * answer.dip:
-            empty = diagnosis.header.empty + 1
+        empty = diagnosis.header.empty + 1 if lacks > (1 - REFILLED) * answer.dip else 0
     diagnosis = replace(diagnosis, header=replace(diagnosis.header, empty=empty))
     if after_pa >= share * before_pa and empty == 0:
         rest_pa = diagnosis.header.rest_pa

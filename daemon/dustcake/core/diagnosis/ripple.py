@@ -20,7 +20,7 @@ _PART = 0.5
 
 def judge_dips(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
     """All valves together: when their supply has failed, none differs from the others."""
-    if answer.dip is None or answer.header_noise is None:
+    if answer.dip is None:
         return diagnosis
     header, name = diagnosis.header, FindingName.VALVE_DOES_NOT_FIRE
     expected = _PART * header.dip
@@ -81,7 +81,7 @@ def judge_ripple(
 
 def _fired(diagnosis: DiagnosisState, answer: Answer) -> bool:
     """Whether the valve is seen to have fired, or cannot be seen to."""
-    if answer.dip is None or answer.header_noise is None:
+    if answer.dip is None:
         return True
     usual = diagnosis.header.dip
     return usual <= 4 * answer.header_noise or answer.dip > usual / 2

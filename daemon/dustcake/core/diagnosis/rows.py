@@ -1,5 +1,7 @@
 """Valve by valve: does it fire, and does its row recover?"""
 
+from math import sqrt
+
 from dustcake.core.diagnosis import evidence
 from dustcake.core.diagnosis.answer import Answer
 from dustcake.core.diagnosis.evidence import CERTAIN, GONE, LEARNT_AFTER
@@ -13,6 +15,11 @@ from dustcake.core.turn import Turn
 _LEAST_SHARE = 0.5
 _MOST_SHARE = 2.0
 _SHARE_FORGETS = 0.05
+# Responses count while their mean, a slow one, is so many times the noise.
+_CLEAR = 2.0
+_MEAN_FORGETS = 0.05
+# Variance of a median of n values with the same normal noise: about this over n times theirs.
+_OF_MEDIAN = 1.57
 
 
 def judge_rows(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
@@ -24,18 +31,27 @@ def judge_rows(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> Diagnos
     response = evidence.typical(
         [v.response for v in others if v.response is not None and v.no_response < CERTAIN]
     )
-    dips_show = answer.header_noise is not None and dip > 4 * answer.header_noise
-    if answer.dip is not None and answer.header_noise is not None:
+    dips_show = answer.header_pa is not None and dip > 4 * answer.header_noise
+    if answer.dip is not None:
         no_dip = evidence.after(valve.no_dip, dip, answer.dip, answer.header_noise)
         valve = replace(valve, no_dip=no_dip, dip=answer.dip)
     if answer.response is not None:
-        if response is not None:
-            valve = _responded(valve, response, answer.response, answer.noise)
+        diagnosis = _mean(diagnosis, answer.response)
+        # In a light load what one pulse does is lost in the noise, by whatever others it is judged.
+        if response is not None and diagnosis.mean_response > _CLEAR * answer.noise:
+            noise = answer.noise * sqrt(1 + _OF_MEDIAN * valve.share**2 / len(others))
+            valve = _responded(valve, response, answer.response, noise)
         valve = replace(valve, response=answer.response)
     valves = (*diagnosis.valves[:index], valve, *diagnosis.valves[index + 1 :])
     diagnosis = replace(diagnosis, valves=valves)
     diagnosis = _valve(turn, diagnosis, answer, valve, dip, response or 0.0, dips_show=dips_show)
     return _row(turn, diagnosis, answer, valve, dip, response or 0.0, dips_show=dips_show)
+
+
+def _mean(diagnosis: DiagnosisState, response: float) -> DiagnosisState:
+    means = diagnosis.means + 1
+    mean = evidence.blended(diagnosis.mean_response, response, means, _MEAN_FORGETS)
+    return replace(diagnosis, mean_response=mean, means=means)
 
 
 def _typical_dip(diagnosis: DiagnosisState, others: list[ValveRecord]) -> float:

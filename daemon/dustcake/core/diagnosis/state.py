@@ -101,7 +101,8 @@ class DiagnosisState:
     ``last_s``: when the last pulse began, ``last_pa``: dP after it. ``start_pa``: dP when the last
     run began, ``rise_pa``: how far it had risen to that. ``response``: usual response
     to a pulse in the first cycle of an on-demand run, from ``responses``; ``no_ripple``: evidence
-    that dP answers to no pulse at all."""
+    that dP answers to no pulse at all. ``mean_response``: over all rows and every kind of run,
+    from ``means`` pulses."""
 
     valves: tuple[ValveRecord, ...]
     look: Look | None = None
@@ -116,6 +117,8 @@ class DiagnosisState:
     response: float = 0.0
     responses: int = 0
     no_ripple: float = 0.0
+    mean_response: float = 0.0
+    means: int = 0
     findings: tuple[Finding, ...] = ()
 
 
