@@ -49,8 +49,11 @@ class _Picture:
         highest = [from_pa(pa, unit) for pa in trend.dp_max_pa if pa is not None]
         lowest = [from_pa(pa, unit) for pa in trend.dp_min_pa if pa is not None]
         top = max([*highest, *self._points.values()], default=1.0)
-        self._step = _step(top - min([0.0, *lowest]))
-        self._low = floor(min([0.0, *lowest]) / self._step) * self._step
+        bottom = min([0.0, *lowest])
+        self._step = _step(top - bottom)
+        # A reading a little below zero, as with the blower off, is no reason for another line.
+        below = floor(bottom / self._step) * self._step
+        self._low = below if bottom < -self._step / 4 else 0.0
         self._high = max(ceil(top / self._step) * self._step, self._low + self._step)
 
     def svg(self) -> str:
@@ -80,7 +83,7 @@ class _Picture:
         return LEFT + share * (self._width - LEFT - RIGHT)
 
     def _y(self, value: float) -> float:
-        share = (value - self._low) / (self._high - self._low)
+        share = max(0.0, (value - self._low) / (self._high - self._low))
         return HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM)
 
     def _text(self, value: float) -> str:
@@ -120,12 +123,14 @@ class _Picture:
         while at_s < until_s:
             label = datetime.fromtimestamp(at_s, UTC).astimezone(self._zone).strftime(pattern)
             x = self._x(at_s)
+            at_s += step_s
+            if x > self._width - RIGHT - 16:  # its label would be cut off
+                break
             parts.append(
                 f'<line class="tick" x1="{x:.1f}" x2="{x:.1f}" y1="{HEIGHT - BOTTOM}" '
                 f'y2="{HEIGHT - BOTTOM + 5}"/>'
                 f'<text class="time" x="{x:.1f}" y="{HEIGHT - 8}">{label}</text>'
             )
-            at_s += step_s
         return parts
 
     def _curves(self) -> list[str]:

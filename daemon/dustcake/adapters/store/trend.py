@@ -7,7 +7,12 @@ from dustcake.core.minutes import Spread
 from dustcake.core.record import record
 
 HOUR_S = 3600.0
-FROM_HOURS_S = 8 * 86_400.0  # a longer trend is made of hours, which are sixty times fewer
+_DAY_S = 24 * HOUR_S
+FROM_HOURS_S = 8 * _DAY_S  # a longer trend is made of hours, which are sixty times fewer
+_WIDTHS_S = (
+    *(60.0 * minutes for minutes in (1, 2, 5, 10, 15, 30)),
+    *(HOUR_S * hours for hours in (1, 2, 3, 4, 6, 12, 24)),
+)
 
 _MINUTES = """
     SELECT CAST((utc_s - :since) / :width AS INTEGER) AS part,
@@ -58,8 +63,13 @@ def trend(
     """The trend of the ``length_s`` before ``until_utc_s``, in at most ``most`` parts."""
     grain_s = 60.0 if length_s <= FROM_HOURS_S else HOUR_S
     # Parts begin at whole multiples of their width, so that a trend does not shimmer as time
-    # goes on; the one under way is among them.
-    width_s = grain_s * ceil(length_s / grain_s / (most - 1))
+    # goes on; the one under way is among them. Widths that go into a day, or whole days: others
+    # would beat with the shifts of a plant.
+    narrowest_s = length_s / (most - 1)
+    width_s = next(
+        (width for width in _WIDTHS_S if width >= max(grain_s, narrowest_s)),
+        _DAY_S * ceil(narrowest_s / _DAY_S),
+    )
     until_s = ceil(until_utc_s / width_s) * width_s
     since_s = until_s - width_s * ceil(length_s / width_s)
     rows = connection.execute(

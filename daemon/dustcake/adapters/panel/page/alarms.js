@@ -29,7 +29,7 @@ function one(alarm, people) {
   return el("li", { class: gone ? "gone" : "active" },
     el("strong", {}, alarm.title),
     el("p", { class: "what" }, `${STATES[alarm.state] ?? words(alarm.state)}; priority ${alarm.priority}; since ${timeText(alarm.since)}`),
-    el("p", {}, alarm.reason),
+    el("p", { class: "sentence" }, `${alarm.reason}.`),
     el("p", { class: "deed" }, `To do: ${alarm.action}`),
     el("details", { "data-key": `why-${alarm.alarm}` }, el("summary", {}, "What it means"),
       el("p", {}, alarm.consequence), el("p", {}, "Likely causes:"),

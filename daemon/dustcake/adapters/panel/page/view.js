@@ -13,6 +13,7 @@ const PHASES = {
 };
 const MODES = { off: "Off", on_demand: "On demand", timed: "Timed" };
 const MET = { yes: "✓", no: "✗", not_fitted: "–" };
+const MET_WORDS = { yes: "met", no: "missing", not_fitted: "not fitted" };
 const BY_NEED = { no: 0, yes: 1, not_fitted: 2 };
 
 const value = (measured) => measured?.display ?? "no value";
@@ -77,7 +78,7 @@ export function showDoing(status, people) {
 
 const need_lines = (needs) => needs.map((need) => el("li", { class: words(need.met).replace(" ", "-") },
     el("span", { class: "sign", "aria-hidden": "true" }, MET[need.met] ?? "?"),
-    `${words(need.name)}: ${need.met === "yes" ? "yes" : `${words(need.met)}${need.reason ? `, ${need.reason}` : ""}`}`));
+    `${words(need.name)}: ${MET_WORDS[need.met] ?? words(need.met)}${need.reason ? `, ${need.reason}` : ""}`));
 
 function plant(status) {
   const blower = status.blower_running;
