@@ -131,6 +131,9 @@ REQUESTS_MADE: list[dict[str, Any]] = [
     {"id": "1", "request": "out_of_service", "alarm": "high_dp", "by": "me", "why": "test"},
     {"id": "1", "request": "in_service", "alarm": "high_dp"},
     {"id": "1", "request": "blower", "run": True},
+    {"id": "1", "request": "filter_change", "by": "me", "note": "spare set", "valves": [1, 3]},
+    {"id": "1", "request": "record", "by": "me", "entry": "drum_emptied", "note": "x"},
+    {"id": "1", "request": "record", "by": "me", "entry": "upkeep_done", "upkeep": "snubber"},
 ]
 
 
@@ -144,11 +147,12 @@ def test_requests_that_keep_to_the_schema_are_understood() -> None:
 
 @pytest.mark.parametrize("made", REQUESTS_MADE)
 def test_requests_that_do_not_are_refused_by_both(made: dict[str, Any]) -> None:
-    spoiled = [{**made, "extra": 1}, {**made, "id": ""}, {**made, "id": 1}]
+    spoiled = [{**made, "upkeep": "snubber"}] if made.get("entry") == "drum_emptied" else []
+    spoiled += [{**made, "extra": 1}, {**made, "id": ""}, {**made, "id": 1}]
     spoiled += [
         {key: value for key, value in made.items() if key != name}
         for name in made
-        if name not in ("by", "why", "blower_off_confirmed")
+        if name not in ("by", "why", "blower_off_confirmed", "note", "valves")
     ]
     for each in spoiled:
         assert not VALIDATORS["request"].is_valid(each), each

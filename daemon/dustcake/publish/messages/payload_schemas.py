@@ -42,7 +42,7 @@ def payload_schemas() -> Schema:
                 "blower_running": contact,
                 **{
                     name: or_null(contact)
-                    for name in ("smoke", "door_open", "process_running", "stop")
+                    for name in ("smoke", "door_open", "process_running", "stop", "drum_full")
                 },
             },
         ),
@@ -61,7 +61,9 @@ def payload_schemas() -> Schema:
                 "reason_code": {"enum": [*(each.value for each in Because), "not_understood"]},
             },
         ),
-        "request": {"oneOf": [_request(name) for name in REQUESTS]},
+        "request": {
+            "oneOf": [*(_request(name) for name in REQUESTS), _request("record", upkeep_done=True)]
+        },
     }
 
 
@@ -189,7 +191,7 @@ def _plain(kind: Any) -> Schema:
     return {"type": kinds[0] if len(kinds) == 1 else kinds}
 
 
-def _request(name: str) -> Schema:
+def _request(name: str, *, upkeep_done: bool = False) -> Schema:
     """Unknown fields are refused, so here they are not allowed."""
     label = {**TEXT, "minLength": 1, "maxLength": LONGEST_LABEL}
     content: Schema = {
@@ -206,8 +208,8 @@ def _request(name: str) -> Schema:
     elif name == "blower":
         content["run"] = FLAG
     elif name in ("filter_change", "record"):
-        content |= _log_book(name)
-        optional |= content.keys() & {"note", "valves", "upkeep"}
+        content |= _log_book(name, upkeep_done=upkeep_done)
+        optional |= {"note", "valves"}
     else:
         content["alarm"] = ref("alarm_name")
     if name in tuple(AlarmAction):
@@ -218,10 +220,13 @@ def _request(name: str) -> Schema:
     return {**fields(content, optional=optional), "additionalProperties": False}
 
 
-def _log_book(name: str) -> Schema:
+def _log_book(name: str, *, upkeep_done: bool) -> Schema:
+    """An entry of upkeep names what has been done, and no other entry does."""
     note = {"note": {**TEXT, "maxLength": LONGEST_TEXT}}
     if name == "filter_change":
         valves = {"type": "array", "items": {"type": "integer", "minimum": 1}}
         return {**note, "valves": {**valves, "description": "of the rows changed; left out: all"}}
-    upkeep = {**TEXT, "maxLength": LONGEST_LABEL, "description": "with upkeep_done: which"}
-    return {"entry": one_of(Entry), **note, "upkeep": upkeep}
+    if upkeep_done:
+        which = {**TEXT, "maxLength": LONGEST_LABEL, "description": "what has been done"}
+        return {"entry": {"const": Entry.UPKEEP_DONE.value}, **note, "upkeep": which}
+    return {"entry": {"enum": [e.value for e in Entry if e is not Entry.UPKEEP_DONE]}, **note}
