@@ -23,7 +23,7 @@ from dustcake.core.step import Step, step
 
 def _in_every_history(judge: Callable[[Script, Setpoints], None]) -> None:
     settings(
-        max_examples=60,
+        max_examples=100,
         derandomize=True,
         deadline=None,
         database=None,
