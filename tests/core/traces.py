@@ -386,7 +386,7 @@ def turn(rng: Random) -> Move:
     return move
 
 
-OFTEN = (polls, polls, steady, steady, trouble, trouble, mishap)
+OFTEN = (polls, polls, steady, steady, trouble, trouble, mishap, mishap)
 SOMETIMES = (zero, answers, late_report, request, request, seen_to, wait, turn)
 
 

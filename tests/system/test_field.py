@@ -18,7 +18,12 @@ READ_DP = 4
 """Function code of reading input registers."""
 FALLBACK: settings.Table = {
     "cleaning": {"fallback_delay_s": 0.5, "fallback_interval_s": 1.0},
-    "alarms": {"override": {"transmitter_fault": {"on_delay_s": 0.5, "off_delay_s": 0.5}}},
+    "alarms": {
+        "override": {
+            name: {"on_delay_s": 0.5, "off_delay_s": 0.5}
+            for name in ("transmitter_fault", "fieldbus_lost")
+        }
+    },
 }
 AS_CURRENT = {
     "transmitter": {"register": 1, "kind": "current", "span": ["0 Pa", "2500 Pa"]},
@@ -45,9 +50,11 @@ async def test_a_device_that_goes_and_returns_is_logged_once_each_way(
         await until(lambda: bool(heard.bodies("measurement")), "a measurement")
         await plant.go()
         await until(
-            lambda: heard.bodies("alarm/transmitter_fault")[-1]["active"],
-            "the alarm of the reading",
+            lambda: heard.bodies("alarm/fieldbus_lost")[-1]["active"],
+            "the alarm",
         )
+        explained = heard.bodies("alarm/transmitter_fault")[-1]["explained_by"]
+        assert explained == "fieldbus_lost", "one fault, one alarm"
         failed = heard.bodies("measurement")[-1]["dp"]
         assert failed["value"] is None, "null, never zero"
         assert failed["quality"] == "failure"
@@ -58,7 +65,7 @@ async def test_a_device_that_goes_and_returns_is_logged_once_each_way(
 
         await plant.come_back()
         await until(
-            lambda: heard.bodies("alarm/transmitter_fault")[-1]["state"] == "returned",
+            lambda: heard.bodies("alarm/fieldbus_lost")[-1]["state"] == "returned",
             "the alarm's condition to be gone",
         )
         await until(

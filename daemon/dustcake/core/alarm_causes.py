@@ -7,6 +7,7 @@ Common practice, no source.
 """
 
 from collections.abc import Mapping
+from graphlib import TopologicalSorter
 from types import MappingProxyType
 
 from dustcake.core.setpoints import AlarmName
@@ -78,17 +79,6 @@ CAUSES: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(_causes())
 """The causes of each alarm, in the order they are named when several stand."""
 
 
-def _causes_first() -> tuple[AlarmName, ...]:
-    ordered: list[AlarmName] = []
-    while len(ordered) < len(AlarmName):
-        ready = [
-            name for name in AlarmName if name not in ordered and set(CAUSES[name]) <= set(ordered)
-        ]
-        if not ready:
-            raise ValueError("alarms explain each other in a circle")
-        ordered += ready
-    return tuple(ordered)
-
-
-CAUSES_FIRST: tuple[AlarmName, ...] = _causes_first()
+# Raises graphlib.CycleError, were alarms declared to explain each other in a circle.
+CAUSES_FIRST: tuple[AlarmName, ...] = tuple(TopologicalSorter(CAUSES).static_order())
 """Every alarm, after all that could explain it."""
