@@ -88,6 +88,9 @@ const query = () => `collector=${encodeURIComponent(view.collector)}&unit=${view
 
 function show(told) {
   status = told;
+  const first = view.setPoints === undefined;
+  view.setPoints = status.set_points;
+  if (first && view.charts) trend.draw();
   $("main").hidden = false;
   showNow(status);
   showAlarms(status, people);

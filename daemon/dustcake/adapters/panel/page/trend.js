@@ -43,8 +43,8 @@ export class Trend {
   async chart(asked, unit) {
     await library();
     const trend = await (await get(`/api/trend?${asked}`)).json();
-    const in_unit = (list) => list.map((pa) => (pa === null ? null : pa / PA_PER[unit]));
-    const data = [trend.utc_s, in_unit(trend.dp_min_pa), in_unit(trend.dp_max_pa), in_unit(trend.dp_mean_pa)];
+    const points = Object.entries(this.view.setPoints ?? {}).map(([name, point]) => [name, point.value]);
+    const data = columns(trend, points, PA_PER[unit]);
     const style = getComputedStyle(document.documentElement);
     const colour = (name) => style.getPropertyValue(name).trim();
     const axis = { stroke: colour("--soft"), grid: { stroke: colour("--rule"), width: 1 } };
@@ -55,7 +55,8 @@ export class Trend {
     this.plot = new uPlot({
       width: box.clientWidth, height: 280,
       series: [{}, { label: "least", ...edge }, { label: "greatest", ...edge },
-        { label: `mean dP, ${unit}`, stroke: colour("--curve"), width: 2, points: { show: false } }],
+        { label: `mean dP, ${unit}`, stroke: colour("--curve"), width: 2, points: { show: false } },
+        ...points.map(([name]) => ({ label: `${name} set point`, stroke: colour("--ink"), width: 1, dash: name === "replacement" ? [2, 3] : [6, 4], points: { show: false } }))],
       bands: [{ series: [2, 1], fill: colour("--range") }],
       scales: { x: { min: trend.since_utc_s, max: trend.until_utc_s } },
       axes: [axis, { ...axis, size: 60 }],
@@ -65,6 +66,25 @@ export class Trend {
     say($("trend-words"), told.length === 0 ? "Nothing was read in this time."
       : `Mean dP from ${Math.min(...told).toFixed(digits)} to ${Math.max(...told).toFixed(digits)} ${unit}.`);
   }
+}
+
+// One column for each line, in the unit shown. A time nothing is known of becomes a gap, not a line
+// across it; set points are lines from end to end.
+function columns(trend, points, paPerUnit) {
+  const names = ["dp_min_pa", "dp_max_pa", "dp_mean_pa"];
+  const found = [[], ...names.map(() => []), ...points.map(() => [])];
+  const add = (utc, values) => [utc, ...values, ...points.map((point) => point[1])]
+    .forEach((value, at) => found[at].push(at === 0 || value === null ? value : value / paPerUnit));
+  const nothing = names.map(() => null);
+  add(trend.since_utc_s, nothing);
+  let before = trend.since_utc_s;
+  trend.utc_s.forEach((utc, at) => {
+    if (utc - before > 1.5 * trend.width_s) add(before + trend.width_s, nothing);
+    add(utc + trend.width_s / 2, names.map((name) => trend[name][at]));
+    before = utc;
+  });
+  add(trend.until_utc_s, nothing);
+  return found;
 }
 
 let loading = null;
