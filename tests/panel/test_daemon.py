@@ -123,6 +123,30 @@ async def test_over_tls_and_beyond_the_machine_only_with_a_password(
         assert await here.daemon.terminate() == 0
 
 
+async def test_connections_that_ask_for_nothing_are_few_and_let_go(
+    tmp_path: Path, daemons: Daemons
+) -> None:
+    async with installation(tmp_path, daemons) as here:
+        port = int(here.url.rpartition(":")[2])
+        idle = [await asyncio.open_connection("127.0.0.1", port) for _ in range(130)]
+
+        async def ended(reader: asyncio.StreamReader) -> bool:
+            try:
+                return await reader.read(1) == b""
+            except ConnectionError:
+                return True
+
+        ends = [asyncio.create_task(ended(reader)) for reader, _ in idle]
+        await until(lambda: sum(end.done() for end in ends) >= 30, "those too many to go")
+        assert sum(end.done() for end in ends) == 30
+        assert (await here.daemon.status())["quality"] == "good"
+        assert all(await asyncio.gather(*ends)), "the others have not asked in time"
+        async with httpx2.AsyncClient(base_url=here.url) as client:
+            assert (await client.get("/")).status_code == 200
+        for _, writer in idle:
+            writer.close()
+
+
 async def test_a_port_that_is_taken_leaves_control_alone(tmp_path: Path, daemons: Daemons) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))

@@ -1,5 +1,6 @@
 """Signing in and out, and who is asking."""
 
+import asyncio
 import json
 from collections.abc import Callable
 from typing import Any
@@ -54,6 +55,8 @@ class People:
         self._session_s = session_s
         self._sessions = Sessions(session_s, now)
         self._lock_out = LockOut(now)
+        # One at a time: each takes 16 MiB and a good part of a second of one core.
+        self._hashing = asyncio.Lock()
         # With this prefix a browser takes it from nobody but this very host, over TLS.
         self._cookie = "__Host-dustcake" if secure else "dustcake"
 
@@ -90,7 +93,8 @@ class People:
             raise RefusedError(403, "this page is out of date; load it anew")
         needed = NEEDED.get(name)
         if needed is None or not session.user.level.includes(needed):
-            log.warning("panel request refused", by=session.user.name, request=name[:_LONGEST_NAME])
+            shown = name if needed is not None else "unknown"
+            log.warning("panel request refused", by=session.user.name, request=shown)
             what = "" if needed is None else f"; it needs the level `{needed}`"
             raise RefusedError(403, f"your level is `{session.user.level}`{what}")
         return session
@@ -124,9 +128,10 @@ class People:
             raise RefusedError(503, "nobody can sign in now; the daemon's log says why") from None
         # Counted beforehand, so that guesses made at once count as well.
         self._lock_out.failed(*keys)
-        fits = len(password) <= LONGEST_PASSWORD and await run_in_threadpool(
-            (user or NOBODY).has_password, password
-        )
+        async with self._hashing:
+            fits = len(password) <= LONGEST_PASSWORD and await run_in_threadpool(
+                (user or NOBODY).has_password, password
+            )
         if user is None or not fits:
             shown = name[:_LONGEST_NAME] if name.isprintable() else "?"
             log.warning("panel sign-in failed", user=shown, address=address)

@@ -11,6 +11,7 @@ from pathlib import Path
 import structlog
 import uvicorn
 from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from dustcake.adapters.panel.live import Live
 
@@ -18,7 +19,32 @@ log = structlog.get_logger()
 
 RETRY_S = 10.0
 MOST_CONNECTIONS = 100
+ASK_WITHIN_S = 10.0
 IDLE_S = 15
+
+
+class _Bounded(H11Protocol):
+    """One connection. There are only so many, and one that asks for nothing is let go: otherwise a
+    stranger could use up the files the daemon may have open, which are the fieldbus's too."""
+
+    _asked_by: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        if len(self.connections) > MOST_CONNECTIONS:
+            transport.abort()
+            return
+        self._asked_by = self.loop.call_later(ASK_WITHIN_S, self._let_go)
+
+    def _let_go(self) -> None:
+        # The library declares it as always there, though it is not before the first request.
+        if vars(self)["cycle"] is None:
+            self.transport.abort()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._asked_by is not None:
+            self._asked_by.cancel()
+        super().connection_lost(exc)
 
 
 class _Server(uvicorn.Server):
@@ -90,12 +116,11 @@ class PanelServer:
             access_log=False,
             lifespan="off",
             interface="asgi3",
-            http="h11",
+            http=_Bounded,
             ws="none",
             proxy_headers=False,
             server_header=False,
             date_header=False,
-            limit_concurrency=MOST_CONNECTIONS,
             timeout_keep_alive=IDLE_S,
             timeout_graceful_shutdown=1,
             ssl_certfile=None if self._tls is None else str(self._tls[0]),
