@@ -3,7 +3,6 @@ side by side at constant flow, pulses with scatter, a reading with noise, and a 
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -54,7 +53,7 @@ class Collector:
         self.cake = 0.02 + 0.005 * self._rng.random(truth.rows)
         self.t_s = 0.0
         self._times: list[Floats] = []
-        self._dp: list[npt.NDArray[np.floating[Any]]] = []
+        self._dp: list[Floats] = []
         self._pulses: list[tuple[float, int]] = []
         self._row = 0
 
@@ -77,11 +76,13 @@ class Collector:
             dust = truth.dust_kg_m3 * self._load(self.t_s % 86_400 / 3600)
             return dust * float(self.dp(cake)) / drag
 
-        at = np.arange(1, seconds + 1) + self.t_s
+        at: Floats = self.t_s + np.arange(1, seconds + 1, dtype=np.float64)
         solved = solve_ivp(growth, (self.t_s, end_s), self.cake, t_eval=at, rtol=1e-8, atol=1e-12)
         self.cake, self.t_s = solved.y[:, -1], end_s
         self._times.append(at)
-        self._dp.append(self.dp(solved.y) + self._rng.normal(0.0, truth.noise_pa, seconds))
+        reading: Floats = self.dp(solved.y)
+        reading += self._rng.normal(0.0, truth.noise_pa, seconds)
+        self._dp.append(reading)
 
     def pulse(self) -> None:
         share = float(np.clip(self._rng.normal(self.truth.removed, self.truth.scatter), 0.01, 0.99))

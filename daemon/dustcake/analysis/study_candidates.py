@@ -1,0 +1,126 @@
+"""Settings worth trying, and what each would cost."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from dustcake.analysis.study_loop import Lived
+from dustcake.core.record import record
+from dustcake.core.requests import Mode
+from dustcake.core.setpoints import Setpoints
+
+FULL_PULSE_S = 0.12
+"""Open this long, a pulse is as good as it gets: peak pressure inside a pleated filter levelled off
+near 0.12 s in a laboratory (Atmosphere 14, 1173, 2023; excerpt). Taken to rise in proportion."""
+
+
+@record
+class Candidate:
+    """What is varied. ``low_pa`` and ``high_pa`` None when timed."""
+
+    mode: Mode
+    low_pa: float | None
+    high_pa: float | None
+    interval_s: float
+    on_time_s: float
+
+    def applied(self, setpoints: Setpoints) -> Setpoints:
+        """The settings with this in them, and without what the loop does not simulate."""
+        cleaning = replace(setpoints.cleaning, mode=self.mode)
+        pulsing = replace(setpoints.pulsing, on_time_s=self.on_time_s)
+        if self.low_pa is not None and self.high_pa is not None:
+            cleaning = replace(cleaning, low_pa=self.low_pa, high_pa=self.high_pa)
+            pulsing = replace(pulsing, interval_s=self.interval_s)
+        else:
+            cleaning = replace(cleaning, timed_interval_s=self.interval_s)
+            pulsing = replace(pulsing, interval_s=min(pulsing.interval_s, self.interval_s))
+        return replace(setpoints, cleaning=cleaning, pulsing=pulsing)
+
+
+def present(setpoints: Setpoints) -> Candidate:
+    """Today's settings."""
+    cleaning, pulsing = setpoints.cleaning, setpoints.pulsing
+    if cleaning.mode is Mode.TIMED:
+        return Candidate(Mode.TIMED, None, None, cleaning.timed_interval_s, pulsing.on_time_s)
+    return Candidate(
+        Mode.ON_DEMAND, cleaning.low_pa, cleaning.high_pa, pulsing.interval_s, pulsing.on_time_s
+    )
+
+
+def grid(
+    setpoints: Setpoints, residual_pa: float, most_dp_pa: float, shortest_interval_s: float
+) -> Iterator[Candidate]:
+    """On demand: high set points from a little above the residual dP to the highest allowed, each
+    with several low ones, two intervals, two on-times; timed: intervals from a quarter of a minute
+    to two hours. Some two hundred."""
+    today = present(setpoints)
+    on_times = sorted({today.on_time_s, max(FULL_PULSE_S, setpoints.pulsing.on_time_s / 2.0)})
+    intervals = sorted({max(shortest_interval_s, each) for each in (today.interval_s, 10.0, 30.0)})
+    bottom_pa = 1.08 * residual_pa
+    for n in range(1, 9):
+        high_pa = bottom_pa + (most_dp_pa - bottom_pa) * n / 8.0
+        for share in (0.25, 0.5, 0.75, 0.9):
+            low_pa = bottom_pa + (high_pa - bottom_pa) * share
+            for interval_s in intervals:
+                for on_time_s in on_times:
+                    yield Candidate(
+                        Mode.ON_DEMAND, round(low_pa), round(high_pa), interval_s, on_time_s
+                    )
+    seconds = max(15.0, shortest_interval_s)
+    while seconds <= 7200.0:
+        for on_time_s in on_times:
+            yield Candidate(Mode.TIMED, None, None, round(seconds), on_time_s)
+        seconds *= 1.6
+
+
+@record
+class Prices:
+    """What turns a simulated time into energy. ``flow_m3s``: mean flow; ``air_m3``: free air of a
+    pulse with today's on-time. Defaults: efficiency of fan, motor and drive together, and the
+    specific power of compressed air (18 kW for 100 ft3/min), both common practice, no source."""
+
+    flow_m3s: float
+    air_m3: float
+    fan_efficiency: float = 0.6
+    air_kwh_m3: float = 18.0 / (100.0 * 4.719474432e-4 * 3600.0)
+    energy_cost: float = 0.15
+
+
+@dataclass(slots=True)
+class Outcome:
+    """Of one candidate under one set of parameters, for each 1000 hours of running."""
+
+    fan_kwh: float
+    air_kwh: float
+    pulses: float
+    runs: float
+    mean_dp_pa: float
+    highest_dp_pa: float
+    least_flow: float
+    mean_flow: float
+    alarms: tuple[str, ...]
+    days: float
+
+    @property
+    def kwh(self) -> float:
+        """Fan and air together."""
+        return self.fan_kwh + self.air_kwh
+
+
+def outcome(lived: Lived, candidate: Candidate, today: Candidate, prices: Prices) -> Outcome:
+    """What a simulated time comes to. Fan: P = Q dP / efficiency, the filters' part of it only."""
+    hours = max(lived.running_s / 3600.0, 1e-9)
+    fan_kwh = prices.flow_m3s * lived.fan_pa_s / prices.fan_efficiency / 3.6e6
+    air_m3 = lived.pulses * prices.air_m3 * candidate.on_time_s / today.on_time_s
+    each = 1000.0 / hours
+    return Outcome(
+        fan_kwh=fan_kwh * each,
+        air_kwh=air_m3 * prices.air_kwh_m3 * each,
+        pulses=lived.pulses * each,
+        runs=lived.runs * each,
+        mean_dp_pa=lived.dp_run_pa_s / max(lived.running_s, 1e-9),
+        highest_dp_pa=lived.highest_dp_pa,
+        least_flow=lived.least_flow,
+        mean_flow=lived.flow_s / max(lived.running_s, 1e-9),
+        alarms=tuple(sorted(lived.alarms)),
+        days=lived.days,
+    )

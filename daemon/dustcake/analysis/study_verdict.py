@@ -1,0 +1,232 @@
+"""What a study comes to: a recommendation as a range, what binds it, and what it would save."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from dustcake.analysis.columns import Floats
+from dustcake.analysis.study import Study
+from dustcake.analysis.study_candidates import Candidate, Outcome
+from dustcake.core.record import record
+from dustcake.core.requests import Mode
+
+GOOD_ENOUGH = 0.02
+"""Within this of the least energy a candidate is as good: the model is no better than that."""
+LABEL = "simulated: a model fitted to one trace, not a promise for the plant"
+PLEATS = (
+    "In a study of six pleated cartridges in a full-size collector, cleaning at a fixed interval "
+    "did better than on demand above a pleat ratio (height to pitch) of 4.0, on demand better "
+    "below it; tank pressure mattered, pulse length hardly (Lo, Chen, Pui, Powder Technology; "
+    "abstract). This model knows nothing of pleats: whichever mode it prefers, watch residual dP "
+    "for some weeks after a change."
+)
+
+
+@record
+class Span:
+    """Mean and 95 % range over the sets of parameters."""
+
+    mean: float
+    low: float
+    high: float
+
+
+@dataclass(slots=True)
+class Verdict:
+    """``best``: index of the recommended candidate, None where nothing is proved better than today;
+    ``good``: all that are as good; ``binding``: what keeps energy from going lower; ``saving``:
+    share of today's energy saved; ``text``: all of it in words."""
+
+    best: int | None
+    good: list[int]
+    binding: str
+    saving: Span
+    saving_kwh: Span
+    mode: Mode
+    text: list[str]
+
+
+def broken(study: Study, index: int) -> list[str]:
+    """Which constraints a candidate breaks, under more than one in twenty sets of parameters."""
+    outcomes, found = study.outcomes[index], []
+
+    def often(test: list[bool]) -> bool:
+        return sum(test) > 0.05 * len(test)
+
+    if often([each.highest_dp_pa > 1.01 * study.most_dp_pa for each in outcomes]):
+        found.append("highest dP")
+    least = study.plan.least_flow
+    if least is not None and often(
+        [each.least_flow * study.prices.flow_m3s < least for each in outcomes]
+    ):
+        found.append("flow at the hood")
+    if often(["cleaning_not_effective" in each.alarms for each in outcomes]):
+        found.append("low set point out of reach")
+    if often([each.pulses == 0.0 for each in outcomes]):
+        found.append("never cleaned within the time simulated")
+    return found
+
+
+def verdict(study: Study) -> Verdict:
+    """Judge every candidate by energy under the constraints, wear deciding between equals."""
+    energy = np.array([[each.kwh for each in outcomes] for outcomes in study.outcomes])
+    allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
+    today = energy[0]
+    if not allowed:
+        none = Span(0.0, 0.0, 0.0)
+        reasons = sorted({each for n in range(len(energy)) for each in broken(study, n)})
+        told = f"No candidate keeps within the limits ({', '.join(reasons)}): {LABEL}."
+        mode = study.candidates[0].mode
+        return Verdict(None, [], ", ".join(reasons), none, none, mode, [told, PLEATS])
+    least = min(allowed, key=lambda n: energy[n].mean())
+    good = [n for n in allowed if _as_good(energy[n], energy[least])]
+    pulses = np.array([np.mean([each.pulses for each in row]) for row in study.outcomes])
+    best = min(good, key=lambda n: float(pulses[n]))
+    saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
+    binding = _binding(study, energy, least)
+    proved = saved.low > 0.0 and saved.mean > GOOD_ENOUGH
+    made = Verdict(
+        best if proved else None, good, binding, saved, saved_kwh, study.candidates[best].mode, []
+    )
+    made.text = _words(study, made, best)
+    return made
+
+
+def _as_good(energy: Floats, least: Floats) -> bool:
+    surplus = energy - least
+    error = surplus.std(ddof=1) / np.sqrt(len(surplus)) if len(surplus) > 1 else 0.0
+    return bool(surplus.mean() <= GOOD_ENOUGH * least.mean() + 2.0 * error)
+
+
+def _span(values: Floats) -> Span:
+    """With few sets of parameters the normal range is a better one than their quantiles."""
+    spread = 1.96 * float(values.std(ddof=1)) if len(values) > 1 else 0.0
+    mean = float(values.mean())
+    return Span(mean, mean - spread, mean + spread)
+
+
+def _binding(study: Study, energy: Floats, least: int) -> str:
+    """What those break that would need less energy still."""
+    better = [
+        n for n in range(1, len(energy)) if energy[n].mean() < (1 - 1e-6) * energy[least].mean()
+    ]
+    found = [each for n in better for each in broken(study, n)]
+    if found:
+        return max(sorted(set(found)), key=found.count)
+    return "none: fan energy against air energy decides"
+
+
+def ranges(study: Study, good: list[int], mode: Mode) -> dict[str, tuple[float, float]]:
+    """The span of each setting over the candidates that are as good, in one mode."""
+    chosen = [study.candidates[n] for n in good if study.candidates[n].mode is mode]
+    names = (
+        ("interval_s", "on_time_s")
+        if mode is Mode.TIMED
+        else ("low_pa", "high_pa", "interval_s", "on_time_s")
+    )
+    return {
+        name: (
+            min(getattr(each, name) for each in chosen),
+            max(getattr(each, name) for each in chosen),
+        )
+        for name in names
+    }
+
+
+def named(candidate: Candidate) -> str:
+    """A candidate in words."""
+    pulse = f"on-time {candidate.on_time_s:g} s"
+    if candidate.low_pa is None or candidate.high_pa is None:
+        return f"timed, one pulse every {candidate.interval_s:g} s, {pulse}"
+    return (
+        f"on demand, {candidate.low_pa:.0f} to {candidate.high_pa:.0f} Pa, interval "
+        f"{candidate.interval_s:g} s, {pulse}"
+    )
+
+
+def _words(study: Study, made: Verdict, best: int) -> list[str]:
+    text = []
+    if made.best is None:
+        text.append(
+            f"Keep today's settings ({named(study.candidates[0])}): nothing tried is proved to "
+            f"need less energy. The best would save {_percent(made.saving)}, which the data are "
+            "too thin to tell from nothing."
+        )
+    else:
+        spans = ", ".join(
+            f"{name} {_from_to(*span)}"
+            for name, span in ranges(study, made.good, made.mode).items()
+        )
+        text.append(f"Recommended: {named(study.candidates[best])}. As good: {spans}.")
+        text.append(
+            f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
+            f"pulse air, {made.saving_kwh.mean:.0f} kWh ({made.saving_kwh.low:.0f} to "
+            f"{made.saving_kwh.high:.0f}) in 1000 hours of running, against today's "
+            f"{named(study.candidates[0])}."
+        )
+    modes = {study.candidates[n].mode for n in made.good}
+    if len(modes) > 1:
+        text.append("Timed and on-demand cleaning come out equal; fewest pulses decided.")
+    elif made.mode is Mode.TIMED:
+        text.append("Timed cleaning comes out better than on demand here.")
+    text += [f"What binds: {made.binding}.", f"All of this is {LABEL}.", PLEATS]
+    return text
+
+
+def _percent(span: Span) -> str:
+    return f"{100 * span.mean:.1f} % ({100 * span.low:.1f} to {100 * span.high:.1f} %)"
+
+
+def _from_to(low: float, high: float) -> str:
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+
+
+def as_json(study: Study, made: Verdict) -> dict[str, Any]:
+    """For programs."""
+    return {
+        "event": "study",
+        "label": LABEL,
+        "recommended": None if made.best is None else _candidate(study.candidates[made.best]),
+        "ranges": {k: list(v) for k, v in ranges(study, made.good, made.mode).items()}
+        if made.good
+        else {},
+        "today": _candidate(study.candidates[0]),
+        "today_outcome": _mean(study.outcomes[0]),
+        "outcome": None if made.best is None else _mean(study.outcomes[made.best]),
+        "saving": _json_span(made.saving),
+        "saving_kwh_per_1000_h": _json_span(made.saving_kwh),
+        "binding": made.binding,
+        "candidates": len(study.candidates),
+        "fit": study.collector.as_json(),
+        "text": made.text,
+    }
+
+
+def _candidate(each: Candidate) -> dict[str, Any]:
+    return {
+        "mode": each.mode.value,
+        "low_pa": each.low_pa,
+        "high_pa": each.high_pa,
+        "interval_s": each.interval_s,
+        "on_time_s": each.on_time_s,
+    }
+
+
+def _mean(outcomes: list[Outcome]) -> dict[str, float]:
+    names = (
+        "fan_kwh",
+        "air_kwh",
+        "pulses",
+        "runs",
+        "mean_dp_pa",
+        "highest_dp_pa",
+        "mean_flow",
+        "least_flow",
+        "days",
+    )
+    return {name: float(np.mean([getattr(each, name) for each in outcomes])) for name in names}
+
+
+def _json_span(span: Span) -> dict[str, float]:
+    return {"mean": span.mean, "low": span.low, "high": span.high}
