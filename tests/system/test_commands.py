@@ -16,7 +16,7 @@ from system_support.device import device, scenario
 from system_support.processes import DAEMON, Daemons, dustcake
 
 CLEAN = scenario(0.1)
-NAMES = [command.__name__.rpartition(".")[2].replace("_", "-") for command in COMMANDS]
+NAMES = [command.__name__.rpartition(".")[2] for command in COMMANDS]
 REQUESTS = ("mode", "zero", "acknowledge", "blower")
 GOOD = settings.collector()
 
