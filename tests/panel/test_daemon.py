@@ -24,11 +24,11 @@ async def test_a_user_is_added_signs_in_and_asks(tmp_path: Path, daemons: Daemon
         httpx2.AsyncClient(base_url=here.url) as client,
     ):
         added = await dustcake(
-            *("panel-user", "--settings", here.settings, "add", "sam", "--level", "acknowledge"),
+            *("users", "--settings", here.settings, "add", "sam", "--level", "acknowledge"),
             input_text="what sam knows\n",
         )
         assert (added.code, added.out) == (0, "sam: acknowledge\n")
-        listed = await dustcake("panel-user", "--settings", here.settings, "list")
+        listed = await dustcake("users", "--settings", here.settings, "list")
         assert listed.out.splitlines() == [
             "ann: acknowledge",
             "kim: adjust",
@@ -56,7 +56,7 @@ async def test_a_user_is_added_signs_in_and_asks(tmp_path: Path, daemons: Daemon
         strange = {"collector": "hall-1", "request": "record", "entry": "note", "note": "x", "z": 1}
         answer = (await client.post("/api/request", json=strange, headers=headers)).json()
         assert answer["reason_code"] == "not_understood"
-        gone = await dustcake("panel-user", "--settings", here.settings, "remove", "sam")
+        gone = await dustcake("users", "--settings", here.settings, "remove", "sam")
         assert gone.code == 0
         assert (await client.get("/api/who")).json()["user"] is None
         logged = [line["event"] for line in here.daemon.log_lines]
@@ -180,18 +180,18 @@ async def test_without_the_extra_it_is_told_and_control_goes_on(
         assert (await here.daemon.status())["quality"] == "good"
 
 
-async def test_panel_user_needs_a_file_to_write_to(tmp_path: Path) -> None:
+async def test_users_needs_a_file_to_write_to(tmp_path: Path) -> None:
     async with device(scenario(0.1)) as plant:
         bus = settings.tcp_bus(plant.port)
         file = settings.write(tmp_path, bus, settings.collector(), panel={"port": free_port()})
-    done = await dustcake("panel-user", "--settings", file, "add", "sam", input_text="x\n")
+    done = await dustcake("users", "--settings", file, "add", "sam", input_text="x\n")
     assert done.code == 2
     assert "panel.users_file is not given" in done.err
     short = tmp_path / "with.toml"
     short.write_text(
         file.read_text().replace("[panel]", f'[panel]\nusers_file = "{tmp_path}/u.json"')
     )
-    done = await dustcake("panel-user", "--settings", short, "add", "sam", input_text="short\n")
+    done = await dustcake("users", "--settings", short, "add", "sam", input_text="short\n")
     assert (done.code, "10 to 200 characters" in done.err) == (2, True)
-    done = await dustcake("panel-user", "--settings", short, "remove", "sam")
+    done = await dustcake("users", "--settings", short, "remove", "sam")
     assert (done.code, "does not exist" in done.err) == (1, True)

@@ -78,7 +78,7 @@ def test_a_damaged_file_lets_nobody_in(tmp_path: Path, content: str) -> None:
 
 
 def test_a_missing_file_is_told_with_the_remedy(tmp_path: Path) -> None:
-    with pytest.raises(UsersFileError, match="panel-user add"):
+    with pytest.raises(UsersFileError, match="users add"):
         Users(tmp_path / "none.json").find("kim")
 
 

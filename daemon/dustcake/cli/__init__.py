@@ -6,7 +6,6 @@ from dustcake.cli import (
     demo,
     history,
     life,
-    panel_user,
     read,
     replay,
     request,
@@ -15,6 +14,7 @@ from dustcake.cli import (
     schema,
     simulate,
     status,
+    users,
 )
 
 COMMANDS = (
@@ -23,7 +23,7 @@ COMMANDS = (
     read,
     status,
     history,
-    panel_user,
+    users,
     request,
     backup,
     restore,

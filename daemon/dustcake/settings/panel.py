@@ -25,7 +25,7 @@ class Panel(Section):
     port: int = Field(default=8470, ge=1, le=65535)
     """TCP port."""
     users_file: SecretFile | None = None
-    """Absolute path of the file of users, written by `dustcake panel-user`. Left out: nobody can
+    """Absolute path of the file of users, written by `dustcake users`. Left out: nobody can
     sign in, and the panel only shows."""
     open_view: bool = True
     """At an address of this machine, show everything without signing in. Set it to false behind a

@@ -80,7 +80,7 @@ def read_users(path: Path) -> dict[str, User]:
         users = [_user(name, fields) for name, fields in found["users"].items()]
     except FileNotFoundError:
         raise UsersFileError(
-            f"users file {path} does not exist; make it with `dustcake panel-user add NAME`"
+            f"users file {path} does not exist; make it with `dustcake users add NAME`"
         ) from None
     except OSError as error:
         raise UsersFileError(

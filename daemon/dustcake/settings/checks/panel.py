@@ -17,7 +17,7 @@ def panel_problems(panel: Panel) -> Iterator[Problem]:
             yield opened.problem("true, as nobody can sign in", remedy, users)
         return
     if panel.users_file is None:
-        remedy = "add users_file, and users with `dustcake panel-user add`; or use 127.0.0.1"
+        remedy = "add users_file, and users with `dustcake users add`; or use 127.0.0.1"
         yield host.problem("an address of this machine, as there are no users", remedy, users)
     if panel.tls is None and not panel.allow_plaintext:
         remedy = (

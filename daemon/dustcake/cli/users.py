@@ -1,4 +1,4 @@
-"""`dustcake panel-user`: who may sign in to the panel."""
+"""`dustcake users`: who may sign in to the panel."""
 
 import argparse
 import getpass
@@ -17,9 +17,9 @@ from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, set
 
 _EPILOG = """\
 examples:
-  dustcake panel-user add kim --level acknowledge
-  dustcake panel-user remove kim
-  dustcake panel-user list
+  dustcake users add kim --level acknowledge
+  dustcake users remove kim
+  dustcake users list
 
 `add` asks for the password, or takes the first line of its input where that is no terminal; for
 somebody who is there already it sets level and password anew. Levels: view; acknowledge (also
@@ -29,9 +29,9 @@ once. Exit code 0: done; 2: bad settings or usage; 1: the file cannot be used.
 
 
 def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `panel-user`."""
+    """Add the command `users`."""
     parser = subparsers.add_parser(
-        "panel-user",
+        "users",
         help="add, remove or list those who may sign in to the panel",
         description="Keep the file of users of the panel (`panel.users_file`).",
         epilog=_EPILOG,
