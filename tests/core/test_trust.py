@@ -43,6 +43,10 @@ def codes(collector: Collector) -> list[Because]:
     return [reason.code for reason in collector.state.sample.reasons]
 
 
+def quality(collector: Collector) -> Quality:
+    return collector.state.sample.quality
+
+
 def qualities(collector: Collector) -> list[str]:
     return [told.quality for told in collector.of(QualityChanged)]
 
@@ -55,9 +59,9 @@ def test_a_single_implausible_sample_is_passed_over() -> None:
     told = len(collector.log)
     collector.poll(1500.0)
     assert codes(collector) == [Because.JUMP_UNEXPLAINED]
-    assert collector.state.sample.quality is Quality.OUT_OF_SPECIFICATION
+    assert quality(collector) is Quality.OUT_OF_SPECIFICATION
     collector.poll(802.0)
-    assert collector.state.sample.quality is Quality.GOOD
+    assert quality(collector) is Quality.GOOD
     alive(collector, 30)
     names = [event.body.name for event in collector.log[told:]]
     assert names.count("quality_changed") == 2
