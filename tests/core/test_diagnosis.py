@@ -167,7 +167,8 @@ def test_switched_off_no_look_is_taken() -> None:
 def test_a_reading_that_answers_to_no_row_is_dead() -> None:
     rows = taught()
     rows.drop_pa = dict.fromkeys(rows.drop_pa, 0.0)
-    rows.rise_pa = 1.0
+    rows.rise_pa = 0.2
+    rows.dp_pa = 999.0
     rows.work(600)
     assert rows.doubts() == [Because.NO_RIPPLE]
     assert rows.findings == []
@@ -183,7 +184,8 @@ def test_a_reading_that_answers_to_no_row_is_dead() -> None:
 def test_a_reading_that_falls_to_zero_in_time_does_not_come_through_a_plug() -> None:
     rows = taught()
     rows.drop_pa = dict.fromkeys(rows.drop_pa, 0.0)
-    rows.rise_pa = 1.0
+    rows.rise_pa = 0.2
+    rows.dp_pa = 999.0
     rows.work(600)
     assert rows.doubts() == [Because.NO_RIPPLE]
     rows.rise_pa = rows.dp_pa = 0.0
@@ -245,7 +247,7 @@ def test_a_header_that_is_weak_at_rest() -> None:
     rows = turned_down(taught(), 0.8).work(1000)
     assert rows.findings == [("header_weak", 0)]
     rows.header_pa = REST_PA
-    rows.work(1000)
+    rows.work(2500)
     assert rows.findings == []
 
 

@@ -90,7 +90,9 @@ def test_a_jump_that_stays_is_believed_with_a_doubt_that_names_the_line(
     assert collector.state.sample.quality is Quality.MAINTENANCE_REQUIRED
     assert collector.state.sample.usable_pa == to_pa
     assert collector.state.sample.reasons[0].detail == line
-    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).stands
+    rose = code is Because.ROSE_AT_ONCE
+    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).stands is rose
+    assert collector.alarm(AlarmName.FILTER_TORN).stands is not rose
 
 
 def test_the_wait_begins_anew_at_another_level() -> None:
@@ -239,7 +241,9 @@ def test_no_dp_with_proved_flow_is_a_fault_and_never_clean_filters(
     """Signs by arithmetic: fan downstream, dirty -500 Pa, clean -1200 Pa: an open low line reads
     -500; fan upstream, dirty +1500, clean +100: an open high line reads -100."""
     span = {"span_low_pa": -2500.0}
-    collector = running(chosen(DOUBTING, dp=span, trust={"fan": fan}), blower_running=False)
+    collector = running(
+        chosen(DOUBTING, dp=span, trust={"fan": fan, "jump_pa": inf}), blower_running=False
+    )
     collector.hold(0.0, 5)
     collector.hold(dp_pa, 60, blower_running=True)
     assert codes(collector) == []
@@ -253,6 +257,21 @@ def test_no_dp_with_proved_flow_is_a_fault_and_never_clean_filters(
     assert codes(collector) == [code]
     collector.hold(25.0, 1)
     assert codes(collector) == []
+
+
+def test_swapped_lines_read_below_the_span() -> None:
+    collector = running(DOUBTING, blower_running=False)
+    collector.hold(0.0, 5)
+    collector.hold(-700.0, 63, blower_running=True)
+    assert codes(collector) == [Because.BEYOND_SPAN]
+    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).stands
+    assert not collector.alarm(AlarmName.TRANSMITTER_FAULT).stands
+
+
+def test_a_failed_loop_says_nothing_of_the_lines() -> None:
+    collector = running(DOUBTING).hold(LOST, 200)
+    assert not collector.alarm(AlarmName.SENSING_LINE_SUSPECT).stands
+    assert collector.alarm(AlarmName.TRANSMITTER_FAULT).stands
 
 
 def test_dp_that_is_away_for_a_moment_is_no_fault() -> None:

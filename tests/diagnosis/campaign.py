@@ -81,8 +81,9 @@ def table(seeds: Sequence[int]) -> Iterator[str]:
         minutes = _spread([each.delay_s / 60 for each in told])
         pulses = _spread([float(each.pulses) for each in by_pulses])
         found = f"{len(told)} of {len(rows)}"
-        rest = f" <!-- {missed} -->" if missed else ""
-        yield f"| {name} | {found} | {minutes} | {pulses} |{rest}"
+        yield f"| {name} | {found} | {minutes} | {pulses} |"
+        if missed:
+            yield f"missed: {missed}"
     for _, told_warm in warm.values():
         for seed, event in told_warm:
             yield f"without a fault, world {seed}: {event.body}"

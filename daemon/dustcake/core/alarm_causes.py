@@ -25,7 +25,6 @@ EXPLAINS: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
         AlarmName.SENSING_LINE_SUSPECT: (
             AlarmName.LOW_DP,
             AlarmName.ZERO_DRIFT,
-            AlarmName.FILTER_TORN,
             AlarmName.CLEANING_NOT_EFFECTIVE,
             AlarmName.CLEANING_TOO_FREQUENT,
         ),

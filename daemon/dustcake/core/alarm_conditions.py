@@ -14,7 +14,7 @@ from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import AlarmName, AlarmSetting, Setpoints
 from dustcake.core.state import State
-from dustcake.core.trust.doubts import DEAD
+from dustcake.core.trust.doubts import DEAD, find
 from dustcake.core.turn import Turn
 
 # An alarm on header pressure clears only this far above its limit (pressure: 2 % of range is the
@@ -175,7 +175,9 @@ def _transmitter_fault(_turn: Turn, state: State) -> Condition:
         return _CLEAR
     if sample.quality is Quality.FUNCTION_CHECK:
         return None, sample.reasons[0]
-    if sample.reasons[0].code in DEAD:  # it is read, and has an alarm of its own
+    code, doubts = sample.reasons[0].code, state.trust.doubts
+    swapped = code is Because.BEYOND_SPAN and find(doubts, Because.NEGATIVE_WITH_FLOW) is not None
+    if code in DEAD or swapped:  # it is read, and has an alarm of its own
         return _CLEAR
     return True, sample.reasons[0]
 

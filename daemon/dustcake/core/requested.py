@@ -62,6 +62,12 @@ def _tell(turn: Turn, asked: OperatorRequested, accepted: bool, reason: Reason) 
     turn.emit(RequestAnswered(asked.request_id, name, asked.by, accepted, reason))
 
 
+def _explained(state: State) -> State:
+    """What has been done explains that dP is another."""
+    trust = replace(state.trust, doubts=cleared(state.trust.doubts, *JUMPS))
+    return replace(state, trust=trust)
+
+
 def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, bool, Reason]:
     request, by = asked.request, asked.by
     if isinstance(request, SelectMode):
@@ -97,6 +103,7 @@ def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, boo
             worn = ReplacementState(fresh=True)
             diagnosis = renewed.filters_changed(turn, state.diagnosis)
             state = replace(state, log_book=book, worn=worn, life=life, diagnosis=diagnosis)
+            state = _explained(state)
         return state, accepted, reason
     if isinstance(request, RecordEntry):
         pulses = sum(state.pulsing.counts)
@@ -105,8 +112,7 @@ def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, boo
         )
         if accepted and request.entry is Entry.DAMPER_MOVED:
             diagnosis = renewed.flow_changed(turn, state.diagnosis)
-            trust = replace(state.trust, doubts=cleared(state.trust.doubts, *JUMPS))
             life = filter_life.level_moved(state.life)
-            state = replace(state, diagnosis=diagnosis, trust=trust, life=life)
+            state = _explained(replace(state, diagnosis=diagnosis, life=life))
         return replace(state, log_book=book), accepted, reason
     assert_never(request)

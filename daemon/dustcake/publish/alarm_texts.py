@@ -253,7 +253,7 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "new filters that were not recorded",
         ),
         "Look for dust in the clean side and at the stack. Check seats and doors, then damper and "
-        "sensing lines. If filters were changed, record it.",
+        "sensing lines. If filters were changed or a damper moved, record it.",
     ),
     AlarmName.ROW_NOT_RECOVERING: AlarmText(
         "A row no longer recovers",

@@ -55,8 +55,9 @@ def header_not_recovering(_turn: Turn, state: State) -> Condition:
 
 
 def filter_torn(_turn: Turn, state: State) -> Condition:
-    """dP too low for these filters."""
-    return _finding(state, FindingName.FILTER_TORN)
+    """dP too low for these filters, or fallen at once."""
+    calls = _finding(state, FindingName.FILTER_TORN)
+    return calls if calls[0] else _doubt(state, Because.FELL_AT_ONCE)
 
 
 def row_not_recovering(_turn: Turn, state: State) -> Condition:

@@ -9,7 +9,7 @@ from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.turn import Turn
 
-# So many pulses in a row that began too low are no accident.
+# So many more pulses that began too low than that did not are no accident.
 PULSES = 4
 RESTS = 3
 # A header that stays below this part of its pressure was emptied by more than one pulse: a pulse
@@ -38,9 +38,9 @@ def before_pulse(
     share = turn.setpoints.diagnosis.recovered_share
     slow = header.slow
     if look.header_pa < share * header.rest_pa:
-        slow += 1
+        slow = min(slow + 1, 2 * PULSES)
     elif look.header_pa >= (1 + share) / 2 * header.rest_pa:
-        slow = 0
+        slow = max(slow - 1, 0)  # the first of a run begin well: others must, too
     diagnosis = replace(diagnosis, header=replace(header, slow=slow))
     if slow == 0:
         return withdrawn(turn, diagnosis, FindingName.HEADER_SLOW)
@@ -59,7 +59,7 @@ def _at_rest(
     turn: Turn, diagnosis: DiagnosisState, header: HeaderRecord, now_pa: float
 ) -> DiagnosisState:
     is_weak = header.rests >= RESTS and now_pa < WEAK * header.usual_pa
-    weak = header.weak + 1 if is_weak else 0
+    weak = min(header.weak + 1, 2 * RESTS) if is_weak else max(header.weak - 1, 0)
     rests = header.rests + 1
     # What is weak now becomes the usual only very slowly, so that a regulator set anew on purpose
     # is not told for ever.

@@ -60,7 +60,9 @@ def judge_ripple(
         expected = _PART * usual
         if answer.rise is not None:
             expected = min(expected, _PART * answer.rise / len(diagnosis.valves))
-        no_ripple = evidence.after(diagnosis.no_ripple, expected, answer.response, answer.noise)
+        # A dP that rises although rows are pulsed has other troubles; but it moves.
+        moved = abs(answer.response)
+        no_ripple = evidence.after(diagnosis.no_ripple, expected, moved, answer.noise)
         if counted or no_ripple < diagnosis.no_ripple:
             diagnosis = replace(diagnosis, no_ripple=no_ripple)
     if counted and diagnosis.no_ripple < CERTAIN / 4:

@@ -68,8 +68,8 @@ class ValveRecord:
 class HeaderRecord:
     """``rest_pa``: before the first pulse of the last run; ``usual_pa``: what that usually is, from
     ``rests`` runs. ``dip``: usual dip over all valves, from ``dips`` pulses; ``no_dip``: evidence
-    that no valve fires at all. ``slow``, ``weak``: pulses in a row that began too low; ``empty``:
-    after which it did not fill."""
+    that no valve fires at all. ``slow``, ``weak``: pulses that began too low, less those that
+    did not; ``empty``: pulses in a row after which it did not fill."""
 
     rest_pa: float | None = None
     usual_pa: float = 0.0

@@ -3,7 +3,7 @@ a doubt.
 
 A change from one poll to the next beyond the limit of the settings is not believed at first. The
 damping of a transmitter spreads a jump over several polls; so half of that limit within
-``STEP_S``, with no pulse to explain it, is told as well, though it is believed all along.
+``STEP_S`` is told as well, though it is believed all along; a fall only where no pulse explains it.
 """
 
 from math import inf
@@ -13,7 +13,7 @@ from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import FanPlace, Setpoints, Trust
-from dustcake.core.trust.doubts import cleared, doubted
+from dustcake.core.trust.doubts import cleared, doubted, is_well_formed
 from dustcake.core.trust.state import Jump, Step, TrustState
 from dustcake.core.turn import Turn
 
@@ -42,9 +42,10 @@ def plausible(
     if not is_steady:
         return replace(trust, jump=None) if jump is not None else trust, None
     if jump is None:
-        if before.usable_pa is None or abs(pa - before.usable_pa) <= settings.jump_pa:
+        before_pa = before.pa if is_well_formed(before) else None
+        if before_pa is None or abs(pa - before_pa) <= settings.jump_pa:
             return trust, None
-        jump = Jump(before.usable_pa, pa, turn.now_s)
+        jump = Jump(before_pa, pa, turn.now_s)
     elif abs(pa - jump.from_pa) <= settings.jump_pa:
         return replace(trust, jump=None), None
     elif abs(pa - jump.level_pa) > settings.jump_pa:
@@ -68,24 +69,26 @@ def stepped(
     turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
 ) -> TrustState:
     """Follow dP from band to band; whether it went from one to the next at once."""
-    half_pa, dp_pa = turn.setpoints.trust.jump_pa / 2, sample.usable_pa
-    if dp_pa is None or half_pa == inf:
+    half_pa, dp_pa = turn.setpoints.trust.jump_pa / 2, sample.pa
+    if dp_pa is None or half_pa == inf or not is_well_formed(sample):
         return trust
     is_steady = steady(turn, blower)
     step = trust.step
     if step is not None and not is_steady:
         step = None
     # A run that begins meanwhile, because dP has jumped up, ends the wait before it has an effect.
-    elif step is not None and (pulsing or turn.reached(step.due_s)):
-        if abs(dp_pa - step.from_pa) > half_pa:
+    elif step is not None and ((pulsing and not step.pulsing) or turn.reached(step.due_s)):
+        rise_pa = dp_pa - step.from_pa
+        if rise_pa > half_pa or (rise_pa < -half_pa and not step.pulsing):
             trust = _believed(turn, trust, step.from_pa, dp_pa)
         step = None
     low_high_pa = anchor_band_pa(turn.setpoints, trust)
     anchor_pa = trust.anchor_pa
     if anchor_pa is None or not low_high_pa[0] < dp_pa < low_high_pa[1]:
-        earlier_pa = None if turn.earlier is None else turn.earlier.usable_pa
-        if step is None and earlier_pa is not None and is_steady and not pulsing:
-            step = Step(earlier_pa, turn.now_s + STEP_S)
+        earlier = turn.earlier
+        earlier_pa = earlier.pa if earlier is not None and is_well_formed(earlier) else None
+        if step is None and earlier_pa is not None and is_steady:
+            step = Step(earlier_pa, turn.now_s + STEP_S, pulsing)
             turn.by(step.due_s)
         anchor_pa = dp_pa
     if anchor_pa == trust.anchor_pa and step is trust.step:

@@ -17,10 +17,11 @@ class Jump:
 @record
 class Step:
     """dP has just left the band around its anchor; ``from_pa`` was read before. At ``due_s`` it is
-    seen whether it went there at once."""
+    seen whether it went there at once. ``pulsing``: rows are being pulsed all the while."""
 
     from_pa: float
     due_s: float
+    pulsing: bool = False
 
 
 @record

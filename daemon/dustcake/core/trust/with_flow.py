@@ -5,7 +5,7 @@ from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import Trust
-from dustcake.core.trust.doubts import cleared, doubted, find
+from dustcake.core.trust.doubts import cleared, doubted, find, is_well_formed
 from dustcake.core.trust.jump import line_at_fault
 from dustcake.core.trust.state import TrustState
 from dustcake.core.turn import Turn
@@ -22,9 +22,15 @@ def thresholds_pa(settings: Trust) -> tuple[float, ...]:
     return (-limit_pa, limit_pa, CLEARS_AT * limit_pa) if settings.no_dp_after_s > 0 else ()
 
 
+def _is_reading(sample: Sample) -> bool:
+    """Whether its number stands for a pressure. Swapped lines read far below the span."""
+    return is_well_formed(sample) or sample.reasons[0].code is Because.BEYOND_SPAN
+
+
 def with_flow(turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState) -> TrustState:
     """Only a contact proves flow here: dP cannot speak for itself."""
-    settings, dp_pa = turn.setpoints.trust, sample.pa
+    settings = turn.setpoints.trust
+    dp_pa = sample.pa if _is_reading(sample) else None
     if settings.no_dp_after_s <= 0 or not turn.setpoints.fitted.blower_running:
         return trust
     stands = find(trust.doubts, *_CODES) is not None
