@@ -13,6 +13,7 @@ from dustcake.cli import (
     schema,
     simulate,
     status,
+    study,
 )
 
 COMMANDS = (
@@ -25,6 +26,7 @@ COMMANDS = (
     backup,
     restore,
     replay,
+    study,
     simulate,
     demo,
     schema,
