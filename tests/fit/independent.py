@@ -112,3 +112,13 @@ class Collector:
             recorded.pulsed(at_s - 1.0, at_s, valve, 1)
         columns = Columns(t_s, 0.0, np.concatenate(self._dp))
         return gather([columns], BASE), recorded
+
+    def csv(self) -> str:
+        """The same, as a file."""
+        fired = {round(at_s): valve for at_s, valve in self._pulses}
+        t_s, dp_pa = np.concatenate(self._times) - 1.0, np.concatenate(self._dp)
+        rows = (
+            f"{t:.0f},{dp:.1f},{fired.get(round(t), '')}"
+            for t, dp in zip(t_s.tolist(), dp_pa.tolist(), strict=True)
+        )
+        return "time,dp_pa,pulse_valve\n" + "\n".join(rows) + "\n"

@@ -41,8 +41,8 @@ class FittedCollector:
     of a row's cake that a pulse takes off, ``scatter`` its standard deviation; ``gusts``: of an
     hour's load over the load. ``by_hour``: load of each hour of the day over the mean one;
     ``running``: share of it that the blower ran. ``flow_m3s``: mean flow, None if not recorded;
-    ``flow_fall_per_pa``: by what part of itself flow falls with each Pa of dP. ``surprise``: mean
-    square of the errors in the held-out part over what was predicted for it; 1 is right."""
+    ``flow_fall_per_pa``: by what part of itself flow falls with each Pa of dP. ``lowest_dp_pa``: below it
+    the trace shows nothing of how pulses work. ``surprise``: mean square of the errors in the held-out part over what was predicted for it; 1 is right."""
 
     rows: int
     load: Interval
@@ -57,6 +57,7 @@ class FittedCollector:
     flow_m3s: float | None
     flow_fall_per_pa: float
     mean_dp_pa: float
+    lowest_dp_pa: float
     pulses: int
     surprise: float
     within: float
@@ -88,6 +89,7 @@ class FittedCollector:
             "load_by_hour": self.by_hour.tolist(),
             "running_by_hour": self.running.tolist(),
             "flow_m3s": self.flow_m3s,
+            "lowest_dp_pa": self.lowest_dp_pa,
             "pulses": self.pulses,
             "held_out": {"surprise": self.surprise, "within_95_percent": self.within},
         }
@@ -130,6 +132,7 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         flow_m3s=flow_m3s,
         flow_fall_per_pa=fall,
         mean_dp_pa=float(np.average(bins.dp_pa, weights=bins.n)),
+        lowest_dp_pa=float(np.quantile(bins.dp_pa, 0.02)),
         pulses=pulses,
         surprise=surprise,
         within=within,

@@ -5,6 +5,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.util import find_spec
 
+import numpy as np
+
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.fit_collector import FittedCollector
 from dustcake.analysis.fit_filter import NAMES
@@ -30,8 +32,9 @@ class StudyError(Exception):
 
 @record
 class Plan:
-    """``days`` to simulate under each of ``draws`` sets of parameters; a candidate that has fired
-    ``most_pulses`` is not simulated further. ``dask``: address of a scheduler to run on."""
+    """``days`` to simulate under each of ``draws`` sets of parameters. A candidate that has fired
+    ``most_pulses`` (under all but the likeliest set a third of it) is not simulated further: what
+    it needs is known by then. ``dask``: address of a scheduler to run on."""
 
     days: float = 30.0
     draws: int = 4
@@ -54,6 +57,8 @@ class Study:
     prices: Prices
     plan: Plan
     most_dp_pa: float
+    setpoints: Setpoints
+    jobs: "list[Job]"
 
 
 def study(
@@ -105,7 +110,7 @@ def study(
         [outcome(lived[n * plan.draws + draw], each, today, prices) for draw in range(plan.draws)]
         for n, each in enumerate(everything)
     ]
-    return Study(collector, everything, outcomes, prices, plan, most_dp_pa)
+    return Study(collector, everything, outcomes, prices, plan, most_dp_pa, setpoints, jobs)
 
 
 Job = tuple[RowModel, Setpoints, list[float], list[float], Plan, int]
@@ -114,7 +119,7 @@ Job = tuple[RowModel, Setpoints, list[float], list[float], Plan, int]
 def _one(job: Job) -> Lived:
     model, setpoints, by_hour, running, plan, draw = job
     loop = StudyLoop(model, setpoints, by_hour, running, plan.seed + draw)
-    return loop.live(plan.days, plan.most_pulses)
+    return loop.live(plan.days, plan.most_pulses if draw == 0 else plan.most_pulses // 3)
 
 
 def _some(jobs: list[Job]) -> list[Lived]:
@@ -150,3 +155,13 @@ def _on(dask: str | None) -> Iterator[None]:
         ) from None
     with client, parallel_config(backend="dask", client=client):
         yield
+
+
+def curves(study: Study, index: int, days: float = 2.0) -> tuple[Floats, Floats]:
+    """dP of a candidate over its first days, under the likeliest parameters: days, and Pa."""
+    job = study.jobs[index * study.plan.draws]
+    loop = StudyLoop(job[0], job[1], job[2], job[3], study.plan.seed)
+    loop.keep_curve_s = days * 86_400.0
+    lived = loop.live(days, 10**9)
+    at_s, dp_pa = zip(*lived.curve, strict=True)
+    return np.array(at_s) / 86_400.0, np.array(dp_pa)

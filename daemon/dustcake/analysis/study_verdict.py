@@ -14,6 +14,8 @@ from dustcake.core.requests import Mode
 GOOD_ENOUGH = 0.02
 """Within this of the least energy a candidate is as good: the model is no better than that."""
 LABEL = "simulated: a model fitted to one trace, not a promise for the plant"
+UNSEEN = "dP lower than the trace has ever been"
+"""A thin cake may cling: what pulses do there is not for a model to say that has not seen it."""
 PLEATS = (
     "In a study of six pleated cartridges in a full-size collector, cleaning at a fixed interval "
     "did better than on demand above a pleat ratio (height to pitch) of 4.0, on demand better "
@@ -63,6 +65,8 @@ def broken(study: Study, index: int) -> list[str]:
         found.append("flow at the hood")
     if often(["cleaning_not_effective" in each.alarms for each in outcomes]):
         found.append("low set point out of reach")
+    if often([each.mean_dp_pa < study.collector.lowest_dp_pa for each in outcomes]):
+        found.append(UNSEEN)
     if often([each.pulses == 0.0 for each in outcomes]):
         found.append("never cleaned within the time simulated")
     return found
@@ -170,6 +174,11 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         text.append("Timed and on-demand cleaning come out equal; fewest pulses decided.")
     elif made.mode is Mode.TIMED:
         text.append("Timed cleaning comes out better than on demand here.")
+    if made.binding == UNSEEN:
+        text.append(
+            f"To learn more, lower the low set point for some days and record again: below "
+            f"{study.collector.lowest_dp_pa:.0f} Pa the model does not know what pulses do."
+        )
     text += [f"What binds: {made.binding}.", f"All of this is {LABEL}.", PLEATS]
     return text
 

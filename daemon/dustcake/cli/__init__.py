@@ -14,7 +14,11 @@ from dustcake.cli import (
     schema,
     simulate,
     status,
+<<<<<<< HEAD
     users,
+=======
+    study,
+>>>>>>> fit
 )
 
 COMMANDS = (
@@ -28,7 +32,11 @@ COMMANDS = (
     backup,
     restore,
     replay,
+<<<<<<< HEAD
     life,
+=======
+    study,
+>>>>>>> fit
     simulate,
     demo,
     schema,

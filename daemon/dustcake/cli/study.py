@@ -1,0 +1,201 @@
+"""`dustcake study`: which set points would serve a collector best, from a trace of it."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dustcake.cli.common import BAD_USAGE, DONE, fail, settings_or_none
+from dustcake.settings.collector import Collector
+from dustcake.settings.model import Settings
+from dustcake.settings.setpoints import to_setpoints
+
+if TYPE_CHECKING:
+    from dustcake.analysis.fit_data import Samples
+    from dustcake.analysis.study import Study
+    from dustcake.analysis.study_verdict import Verdict
+    from dustcake.analysis.trace_columns import Recorded
+    from dustcake.core.events import Event
+
+_EPILOG = """\
+example:
+  dustcake history --since 28d --export march.parquet
+  dustcake study march.parquet --settings /etc/dustcake/dustcake.toml --flow 1.2 --report march.html
+
+Estimates the collector from a trace with pulses (a column `pulse_valve` or `pulses`, as `dustcake
+history --export` writes): how fast it loads, what no pulse takes off, what a pulse does and how
+that scatters. Then runs some two hundred settings, each with the daemon's own decision core, on
+that model, for a simulated month and under several sets of parameters that the trace allows.
+
+What is weighed is energy: of the fan for the dP of the filters, and of compressed air; within the
+highest dP allowed, the least flow, and low set points that cleaning can reach. Fewer pulses (wear)
+decide between equals. The answer is a range, or that the trace is too thin for one. It is
+simulated, and no promise for a plant. The load pattern by hour counts hours of UTC.
+
+Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are not in order, or
+the trace cannot say.
+"""
+_AIR_LITRES = 40.0
+
+
+def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command `study`."""
+    parser = subparsers.add_parser(
+        "study",
+        help="find better set points from a recorded trace, by simulation",
+        description="Fit a collector to a trace, and try settings on it.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace")
+    parser.add_argument("--settings", type=Path, metavar="FILE", required=True)
+    parser.add_argument("--collector", metavar="NAME", help="which, where there are several")
+    above = _above_zero
+    parser.add_argument("--flow", type=above, metavar="M3S", help="mean flow, where not recorded")
+    parser.add_argument(
+        "--air",
+        type=above,
+        default=_AIR_LITRES,
+        metavar="LITRES",
+        help="free air of one pulse with"
+        f" today's on-time (default {_AIR_LITRES:g}: a 30 l tank from 6.2 to 4.8 bar, by example)",
+    )
+    parser.add_argument(
+        "--fan-efficiency",
+        type=above,
+        default=0.6,
+        metavar="N",
+        help="fan, motor and drive together (default 0.6: common practice, no source)",
+    )
+    parser.add_argument("--most-dp", type=above, metavar="PA", help="highest dP allowed")
+    parser.add_argument("--least-flow", type=above, metavar="M3S", help="least flow at the hood")
+    parser.add_argument("--days", type=above, default=30.0, metavar="N", help="default 30")
+    parser.add_argument("--draws", type=int, default=4, metavar="N", help="sets of parameters")
+    parser.add_argument("--seed", type=int, default=1, metavar="N")
+    parser.add_argument(
+        "--dask",
+        metavar="ADDRESS",
+        help="run on this Dask cluster (tcp://host:8786), with the"
+        " extra `cluster`, instead of on all cores of this machine",
+    )
+    parser.add_argument("--report", type=Path, metavar="FILE.html", help="write a report")
+    parser.add_argument("--png", type=Path, metavar="FILE.png", help="draw the report's plots")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(func=_study)
+
+
+def _above_zero(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.0 < value < 1e9:
+        raise argparse.ArgumentTypeError(f"{text!r} is not usable: give a number above 0")
+    return value
+
+
+def _study(arguments: argparse.Namespace) -> int:
+    from importlib.util import find_spec
+
+    settings = settings_or_none(arguments.settings)
+    if settings is None:
+        return BAD_USAGE
+    if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "plotly")):
+        fail('a study needs the extra `analysis`: pip install "dustcake[analysis]"')
+        return BAD_USAGE
+    from dustcake.adapters.store import StoreRefused
+    from dustcake.analysis.fit_data import TooThinError
+    from dustcake.analysis.study import StudyError
+    from dustcake.analysis.trace_columns import TraceError
+
+    try:
+        _run(_chosen(settings, arguments.collector), arguments)
+    except (TraceError, TooThinError) as error:
+        fail(f"{arguments.trace}: {error}")
+    except (StudyError, StoreRefused) as error:
+        fail(str(error))
+    except OSError as error:
+        fail(f"{error.filename}: {error.strerror}; name a file this user may write")
+    else:
+        return DONE
+    return BAD_USAGE
+
+
+def _chosen(settings: Settings, name: str | None) -> Collector:
+    from dustcake.analysis.study import StudyError
+
+    names = ", ".join(each.name for each in settings.collectors)
+    if name is None and len(settings.collectors) > 1:
+        raise StudyError(f"the settings have several collectors; add --collector, one of {names}")
+    for each in settings.collectors:
+        if name in (None, each.name):
+            return each
+    raise StudyError(f"--collector {name}: no such collector in the settings; name one of {names}")
+
+
+def _run(collector: Collector, arguments: argparse.Namespace) -> None:
+    from dustcake.analysis.fit_collector import fit_collector
+    from dustcake.analysis.fit_data import gather
+    from dustcake.analysis.replay import fit
+    from dustcake.analysis.study import Plan, StudyError, study
+    from dustcake.analysis.study_candidates import Prices
+    from dustcake.analysis.study_verdict import as_json, verdict
+    from dustcake.analysis.trace_files import open_any
+
+    setpoints = to_setpoints(collector)
+    with open_any(arguments.trace, setpoints) as trace:
+        met = fit(setpoints, trace.columns)
+        samples = gather(trace.samples(met.unused), met.setpoints)
+        recorded = trace.recorded
+    fitted = fit_collector(samples, recorded, setpoints.pulsing.order)
+    flow_m3s = arguments.flow or fitted.flow_m3s
+    if flow_m3s is None:
+        raise StudyError("the trace has no column `flow_m3s`: give the mean flow with --flow")
+    prices = Prices(flow_m3s, arguments.air / 1000.0, arguments.fan_efficiency)
+    plan = Plan(
+        days=arguments.days,
+        draws=max(2, arguments.draws),
+        seed=arguments.seed,
+        most_dp_pa=arguments.most_dp,
+        least_flow=arguments.least_flow,
+        dask=arguments.dask,
+    )
+    done = study(fitted, setpoints, prices, plan)
+    made = verdict(done)
+    if arguments.json:
+        print(json.dumps(as_json(done, made), allow_nan=False))
+    else:
+        print("\n".join(made.text))
+    sys.stdout.flush()
+    if arguments.report is not None or arguments.png is not None:
+        from dustcake.analysis.replay import Replay
+
+        with open_any(arguments.trace, setpoints) as trace:
+            # Checked when the fit was made: there are no bad rows.
+            events = list(Replay(met.setpoints).events(trace.samples(met.unused)))  # type: ignore[arg-type]
+        _report(collector.name, samples, recorded, events, done, made, arguments)
+
+
+def _report(
+    name: str,
+    samples: "Samples",
+    recorded: "Recorded",
+    events: "list[Event]",
+    done: "Study",
+    made: "Verdict",
+    arguments: argparse.Namespace,
+) -> None:
+    from dustcake.analysis.report_data import report_data
+
+    data = report_data(
+        f"Set points of {name}", samples, recorded, events, done.setpoints, done, made
+    )
+    if arguments.report is not None:
+        from dustcake.analysis.report_html import write_html
+
+        write_html(data, arguments.report)
+    if arguments.png is not None:
+        from dustcake.analysis.report_png import write_png
+
+        write_png(data, arguments.png)
