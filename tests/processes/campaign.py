@@ -251,7 +251,7 @@ async def soon(condition: Callable[[], bool], patience_s: float) -> None:
 
 
 def seed_of(default: int) -> int:
-    """The seed of the environment, DUSTCAKE_SEED, or else this one; printed, to run it again."""
+    """DUSTCAKE_SEED of the environment, or else this one; printed, to run it again."""
     seed = int(os.environ.get("DUSTCAKE_SEED", default))
     print(f"DUSTCAKE_SEED={seed}", flush=True)
     return seed

@@ -14,11 +14,8 @@ from dustcake.cli import (
     schema,
     simulate,
     status,
-<<<<<<< HEAD
-    users,
-=======
     study,
->>>>>>> fit
+    users,
 )
 
 COMMANDS = (
@@ -32,11 +29,8 @@ COMMANDS = (
     backup,
     restore,
     replay,
-<<<<<<< HEAD
     life,
-=======
     study,
->>>>>>> fit
     simulate,
     demo,
     schema,
