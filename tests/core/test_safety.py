@@ -10,7 +10,7 @@ from dustcake.core.inputs import OutputReported, PollCompleted
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Phase
 
-EXAMPLES = 700
+EXAMPLES = 600
 
 # Reasons shown for a decision, kinds of run and events that the histories must have come by, or
 # the property has looked at too little to mean anything.

@@ -195,6 +195,7 @@ def test_a_time_is_said_in_the_unit_that_keeps_it_short(duration_s: float, expec
     [
         ("current_ma", 3.456, "3.46"),
         ("cycles", 10, "10"),
+        ("share_percent", 12.345, "12.3"),
         ("words", 2, "2"),
         ("settle_s", 10.0, "10 s"),
         ("dp_pa", -0.0001, "0.00 inH2O"),
