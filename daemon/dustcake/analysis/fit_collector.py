@@ -43,7 +43,8 @@ class FittedCollector:
     ``running``: share of it that the blower ran. ``flow_m3s``: mean flow, None if not recorded;
     ``flow_fall_per_pa``: by what part of itself flow falls with each Pa of dP. ``lowest_dp_pa``:
     below it the trace shows nothing of how pulses work. ``surprise``: mean square of the errors in
-    the held-out part over what was predicted for it; 1 is right."""
+    the held-out part over what was predicted for it; 1 is right. ``within``: share of them within
+    their 95 % limits."""
 
     rows: int
     load: Interval

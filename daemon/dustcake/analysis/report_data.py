@@ -138,7 +138,7 @@ def _residuals(samples: Samples, ends_s: Floats) -> tuple[Floats, Floats]:
 
 
 def _air(recorded: Recorded, samples: Samples, air_m3: float) -> tuple[Floats, Floats]:
-    days = int(samples.t_s[-1] // 86_400) + 1
+    days = max(1, int(samples.t_s[-1] / 86_400 + 0.9))
     fired = np.zeros(days)
     for pulse in recorded.pulses:
         fired[min(days - 1, int(pulse.by_s // 86_400))] += pulse.count

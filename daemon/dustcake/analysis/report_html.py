@@ -11,6 +11,7 @@ from dustcake.publish.payloads import utc_text
 
 _BLUE, _ORANGE, _GREY, _RED = "#2a6f97", "#d9822b", "#8a8f98", "#b3261e"
 
+_BAR = {"displaylogo": False, "responsive": True}
 _PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
@@ -37,8 +38,8 @@ def write_html(data: ReportData, path: Path) -> None:
     begun = utc_text(data.start_utc_s)
     span = f"{data.at[-1]:.1f} days recorded" if len(data.at) else ""
     when = f"{span}, from {begun}" if begun else span
-    plots = _recorded(data).to_html(full_html=False, include_plotlyjs=True)
-    plots += _simulated(data).to_html(full_html=False, include_plotlyjs=False)
+    plots = _recorded(data).to_html(full_html=False, include_plotlyjs=True, config=_BAR)
+    plots += _simulated(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR)
     page = _PAGE.format(title=escape(data.title), when=escape(when), verdict=verdict, plots=plots)
     path.write_text(page, encoding="utf-8")
 

@@ -25,6 +25,8 @@ from dustcake.analysis.study_loop import Lived, StudyLoop
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 
+_CONNECT_S = 10.0
+
 
 class StudyError(Exception):
     """Why there is no study, and the remedy."""
@@ -148,7 +150,7 @@ def _on(dask: str | None) -> Iterator[None]:
     from joblib import parallel_config
 
     try:
-        client = Client(dask, timeout=10, set_as_default=False)  # type: ignore[no-untyped-call]
+        client = Client(dask, timeout=_CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         raise StudyError(
             f"--dask {dask}: no scheduler there ({error}); start it, or leave the option out"

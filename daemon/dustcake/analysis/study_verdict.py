@@ -159,8 +159,7 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         )
     else:
         spans = ", ".join(
-            f"{name} {_from_to(*span)}"
-            for name, span in ranges(study, made.good, made.mode).items()
+            _from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
         )
         text.append(f"Recommended: {named(study.candidates[best])}. As good: {spans}.")
         text.append(
@@ -187,8 +186,11 @@ def _percent(span: Span) -> str:
     return f"{100 * span.mean:.1f} % ({100 * span.low:.1f} to {100 * span.high:.1f} %)"
 
 
-def _from_to(low: float, high: float) -> str:
-    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+def _from_to(name: str, low: float, high: float) -> str:
+    what, _, unit = name.rpartition("_")
+    unit = "Pa" if unit == "pa" else unit
+    span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    return f"{what.replace('on_time', 'on-time')} {span} {unit}"
 
 
 def as_json(study: Study, made: Verdict) -> dict[str, Any]:

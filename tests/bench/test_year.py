@@ -1,0 +1,193 @@
+"""A year at 1 Hz: from Parquet and CSV to events and summary, against stepping every sample.
+
+Thirty days of it by default, the whole year with DUSTCAKE_BENCH_DAYS=365: the ratios hardly change,
+and the times grow in proportion.
+"""
+
+import os
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from bench.conftest import Add
+from core.driver import chosen
+from dustcake.analysis.columns import Columns
+from dustcake.analysis.fit_collector import FittedCollector, Interval
+from dustcake.analysis.fit_filter import unbounded
+from dustcake.analysis.replay import Replay
+from dustcake.analysis.study import Plan, study
+from dustcake.analysis.study_candidates import Prices
+from dustcake.analysis.trace_files import open_any
+from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.state import first_state
+from dustcake.core.step import step
+from traces.recorded import BLOWER, settings_text
+
+DAYS = int(os.environ.get("DUSTCAKE_BENCH_DAYS", "30"))
+STEPPED = 400_000
+SETTINGS = chosen(
+    fitted={"blower_running": True}, pulsing={"interval_s": 15.0}, cleaning={"on_delay_s": 5.0}
+)
+
+
+def recorded_days(days: int) -> pl.DataFrame:
+    """Two shifts, five days a week. dP loads from 733 to 1000 Pa in 3.3 h and is cleaned by five
+    pulses (the worked example of four rows: 926.8, 863.6, 808.5, 760.0, 733.5 Pa). Noise: 1 Pa."""
+    t_s = np.arange(days * 86_400, dtype=float)
+    hour, day = t_s % 86_400 / 3600, t_s // 86_400 % 7
+    on = (day < 5) & (hour >= 6) & (hour < 22)
+    phase = np.cumsum(on) % (11_775 + 120)
+    levels = np.array([1008.0, 926.829, 863.636, 808.511, 760.0, 733.488, 733.488])
+    pulse = np.clip((phase - 11_775 - 30) // 15 + 1, 0, 6)
+    dp = np.where(phase < 11_775, 733.0 + 267.0 * phase / 11_775, levels[pulse])
+    noise = np.random.default_rng(1).normal(0.0, 1.0, len(t_s))
+    dp = np.where(on, dp, 0.0) + noise
+    return pl.DataFrame({"time": t_s, "dp_pa": dp.round(1), "blower_running": on.astype(np.int8)})
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    directory = tmp_path_factory.mktemp("year")
+    frame = recorded_days(DAYS)
+    frame.write_parquet(directory / "trace.parquet")
+    frame.write_csv(directory / "trace.csv")
+    (directory / "settings.toml").write_text(settings_text(BLOWER))
+    return directory
+
+
+def replayed(path: Path) -> tuple[float, Replay]:
+    """CPU seconds of this process, polars' threads included."""
+    replay = Replay(SETTINGS)
+    begun_s = time.process_time()
+    with open_any(path) as trace:
+        events = sum(1 for _ in replay.events(only_samples(trace.samples())))
+    assert events > DAYS
+    return time.process_time() - begun_s, replay
+
+
+def only_samples(parts: Iterator[object]) -> Iterator[Columns | PollCompleted]:
+    for part in parts:
+        assert isinstance(part, Columns | PollCompleted)
+        yield part
+
+
+def stepped_s(columns: Columns, rows: int) -> float:
+    """CPU seconds of stepping every sample, with its wakes and the outcomes of its commands."""
+    begun_s = time.process_time()
+    at = columns.poll(0).at
+    done = step(first_state(SETTINGS, at), Restarted(at), SETTINGS)
+    for row in range(rows):
+        poll = columns.poll(row)
+        waiting = [OutputReported(poll.at, c.command_id, Outcome.DONE) for c in done.commands]
+        for report in waiting:
+            done = step(done.state, report, SETTINGS)
+        while done.wake_at_s is not None and done.wake_at_s < poll.at.mono_s:
+            done = step(done.state, Woke(poll.at), SETTINGS)
+        done = step(done.state, poll, SETTINGS)
+    return time.process_time() - begun_s
+
+
+@pytest.mark.timeout(900)
+def test_a_year_from_parquet(files: Path, row: Add) -> None:
+    taken_s, replay = replayed(files / "trace.parquet")
+    samples = replay.tally.samples
+    frame = recorded_days(7)
+    piece = Columns(frame["time"].to_numpy(), None, frame["dp_pa"].to_numpy())
+    on = frame["blower_running"].to_numpy().astype(np.intp)
+    from dustcake.core.signals import Contacts
+
+    piece.kinds, piece.kind = (Contacts(blower_running=False), Contacts(blower_running=True)), on
+    each_s = stepped_s(piece, STEPPED) / STEPPED
+    ratio = each_s * samples / taken_s
+    year_s = taken_s * 365 / DAYS
+    what = f"replay of {DAYS} days at 1 Hz from Parquet"
+    row(what, f"{taken_s:.2f} CPU s; a year {year_s:.1f} s", "wanted: a year in 3 s")
+    row("  against stepping every sample", f"{ratio:.0f} times as fast", "at least 8; wanted: 50")
+    row("  pulses, full steps", f"{replay.tally.pulses.total()}, {replay.steps}", f"of {samples}")
+    assert ratio >= 8
+
+
+@pytest.mark.timeout(900)
+def test_a_year_from_csv(files: Path, row: Add) -> None:
+    begun_s = time.process_time()
+    rows = len(pl.read_csv(files / "trace.csv"))
+    parse_s = time.process_time() - begun_s
+    taken_s, replay = replayed(files / "trace.csv")
+    assert rows == replay.tally.samples
+    times = taken_s / parse_s
+    row(
+        "replay from CSV",
+        f"{taken_s:.2f} CPU s",
+        f"{times:.1f} times polars' bare parse; wanted: 3",
+    )
+    assert times <= 8.0
+
+
+def test_memory_for_a_year(files: Path, row: Add) -> None:
+    """Peak resident memory of the whole process."""
+    program = (
+        "import re, sys; from pathlib import Path; from dustcake.__main__ import main; "
+        "main(sys.argv[1:]); status = Path('/proc/self/status').read_text(); "
+        "print(re.search(r'VmHWM:\\s+([0-9]+)', status).group(1), file=sys.stderr)"
+    )
+    options = ["--settings", str(files / "settings.toml"), "--json"]
+    done = subprocess.run(
+        [sys.executable, "-c", program, "replay", str(files / "trace.parquet"), *options],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    found = re.search(r"(\d+)\s*$", done.stderr)
+    assert found is not None
+    peak_mib = int(found[1]) / 1024
+    row("  peak memory", f"{peak_mib:.0f} MiB", "at most 1024")
+    assert peak_mib <= 1024
+
+
+@pytest.mark.timeout(900)
+def test_a_study_of_two_hundred_settings(row: Add) -> None:
+    """A tenth of it by default; all with DUSTCAKE_BENCH_DAYS=365."""
+    interval = Interval(0.6, 0.58, 0.62)
+    collector = FittedCollector(
+        4,
+        Interval(0.0225, 0.022, 0.023),
+        Interval(600.0, 595.0, 605.0),
+        interval,
+        Interval(0.05, 0.04, 0.06),
+        0.01,
+        3.0,
+        np.ones(24),
+        np.ones(24),
+        np.array([0.0] * 6 + [1.0] * 16 + [0.0] * 2),
+        1.2,
+        0.0,
+        870.0,
+        640.0,
+        200,
+        1.0,
+        0.95,
+        unbounded(np.array([0.0225, 600.0, 0.6, 0.05, 0.01, 0.5])),
+        np.eye(6) * 1e-4,
+    )
+    share = 1 if DAYS >= 365 else 10
+    from dustcake.analysis.study_candidates import grid
+
+    setpoints = chosen(SETTINGS, pulsing={"order": (1, 2, 3, 4)})
+    candidates = list(grid(setpoints, 605.0, 1190.0, 5.0))[::share]
+    begun_s = time.perf_counter()
+    done = study(collector, setpoints, Prices(1.2, 0.04), Plan(), candidates)
+    taken_s = time.perf_counter() - begun_s
+    each_s = taken_s / len(done.candidates)
+    row(
+        f"study of {len(done.candidates)} settings, a month each, 4 sets of parameters",
+        f"{taken_s:.0f} s; 200 take {200 * each_s:.0f} s",
+        "200 in 120 s on two idle cores",
+    )
+    assert 200 * each_s <= 600

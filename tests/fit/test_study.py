@@ -1,0 +1,217 @@
+"""A study says what is better, within what, and what it is worth; or that it cannot."""
+
+import json
+import re
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from core.driver import chosen
+from dustcake.__main__ import main
+from dustcake.analysis.fit_collector import FittedCollector, Interval
+from dustcake.analysis.fit_filter import unbounded
+from dustcake.analysis.rows import RowModel
+from dustcake.analysis.study import Plan, Study, StudyError, study
+from dustcake.analysis.study_candidates import Candidate, Outcome, Prices, grid, present
+from dustcake.analysis.study_loop import StudyLoop
+from dustcake.analysis.study_verdict import LABEL, PLEATS, UNSEEN, broken, verdict
+from dustcake.core.requests import Mode
+from fit.independent import Collector, Truth
+from traces.recorded import settings_text
+
+TODAY = chosen(
+    fitted={"blower_running": True},
+    pulsing={"order": (1, 2, 3, 4), "interval_s": 15.0},
+    limits={"low_pa": 75.0},
+)
+PRICES = Prices(flow_m3s=1.2, air_m3=0.040827578)
+
+
+def collector(spread: float = 0.01, lowest_pa: float = 640.0) -> FittedCollector:
+    theta = unbounded(np.array([0.0225, 600.0, 0.6, 0.05, 0.01, 0.5]))
+    each = Interval(0.0225, 0.022, 0.023)
+    return FittedCollector(
+        rows=4,
+        load=each,
+        residual=Interval(600.0, 595.0, 605.0),
+        removed=Interval(0.6, 0.58, 0.62),
+        scatter=Interval(0.05, 0.04, 0.06),
+        gusts=0.01,
+        noise_pa=3.0,
+        by_hour=np.ones(24),
+        by_hour_error=np.ones(24),
+        running=np.array([0.0] * 6 + [1.0] * 16 + [0.5, 0.0]),
+        flow_m3s=1.2,
+        flow_fall_per_pa=0.0,
+        mean_dp_pa=870.0,
+        lowest_dp_pa=lowest_pa,
+        pulses=200,
+        surprise=1.0,
+        within=0.95,
+        theta=theta,
+        covariance=np.eye(6) * spread**2,
+    )
+
+
+def on_demand(low_pa: float, high_pa: float) -> Candidate:
+    return Candidate(Mode.ON_DEMAND, low_pa, high_pa, 15.0, 0.15)
+
+
+def timed(interval_s: float) -> Candidate:
+    return Candidate(Mode.TIMED, None, None, interval_s, 0.15)
+
+
+TRIED = (on_demand(700, 850), on_demand(700, 1150), on_demand(900, 1150), timed(600), timed(7200))
+PLAN = Plan(days=4.0, draws=4, most_dp_pa=1100.0)
+
+
+@cache
+def done() -> Study:
+    return study(collector(), TODAY, PRICES, PLAN, TRIED)
+
+
+def test_a_loop_lives_as_the_worked_example_says() -> None:
+    """From 1000 Pa five pulses take four rows below 750 Pa; loading again takes 11 775 s."""
+    model = RowModel(4, 0.0225, 600.0, 0.6, 0.0)
+    lived = StudyLoop(model, TODAY, [1.0] * 24, [1.0] * 24, 1).live(5.0, 10**9)
+    assert lived.pulses / lived.runs == pytest.approx(5.0, abs=0.2)
+    assert 5 * 86_400 / lived.runs == pytest.approx(11_775 + 75, rel=0.04)
+    assert lived.highest_dp_pa == pytest.approx(1000.0, abs=0.2)
+    assert lived.running_s == pytest.approx(5 * 86_400, abs=1.0)
+
+
+def test_a_loop_runs_when_the_blower_does() -> None:
+    model = RowModel(4, 0.0225, 600.0, 0.6, 0.0)
+    running = [0.0] * 6 + [1.0] * 16 + [0.25, 0.0]
+    lived = StudyLoop(model, TODAY, [1.0] * 24, running, 1).live(3.0, 10**9)
+    assert lived.running_s == pytest.approx(3 * 16.25 * 3600, abs=5.0)
+
+
+def test_air_costs_what_the_worked_example_says() -> None:
+    """A pulse every 10 s: 9342.9 kWh in 6000 h at 18 kW for 100 ft3/min; 2 W of fan for each Pa."""
+    outcome = Outcome(0, 0, 0, 0, 0, 0, 0, 0, (), 1)
+    assert outcome.kwh == 0
+    lived = StudyLoop(
+        RowModel(4, 0.0225, 600.0, 0.6, 0.0),
+        timed(10.0).applied(TODAY),
+        [1.0] * 24,
+        [1.0] * 24,
+        1,
+    ).live(1.0, 10**9)
+    from dustcake.analysis.study_candidates import outcome as made_of
+
+    made = made_of(lived, timed(10.0), present(TODAY), PRICES)
+    assert made.pulses == pytest.approx(360_000, rel=0.002)
+    assert made.air_kwh * 6 == pytest.approx(9342.944, rel=0.002)
+    assert made.fan_kwh == pytest.approx(2.0 * made.mean_dp_pa, rel=1e-3)
+
+
+def test_the_recommendation_keeps_the_limits_and_names_what_binds() -> None:
+    made = verdict(done())
+    assert done().candidates[0] == present(TODAY)
+    assert made.best is not None
+    assert done().candidates[made.best] in (timed(600), on_demand(700, 850))
+    assert broken(done(), 2) == ["highest dP"]
+    assert made.saving.low > 0.0
+    assert made.saving.low < made.saving.mean < made.saving.high
+    text = " ".join(made.text)
+    assert LABEL in text
+    assert PLEATS in text
+    assert "pleat ratio" in PLEATS
+    assert "Powder Technology" in PLEATS
+
+
+def test_timed_can_be_better() -> None:
+    only = study(collector(), TODAY, PRICES, PLAN, (on_demand(950, 1090), timed(600)))
+    made = verdict(only)
+    assert made.mode is Mode.TIMED
+    assert "Timed cleaning comes out better than on demand here." in made.text
+
+
+def test_nothing_below_what_the_trace_has_seen_is_recommended() -> None:
+    blind = replace(done(), collector=collector(lowest_pa=760.0))
+    made = verdict(blind)
+    assert UNSEEN in broken(blind, TRIED.index(timed(600)) + 1)
+    assert made.best is None or done().candidates[made.best] != timed(600)
+    assert made.binding == UNSEEN
+    assert any("record again" in each for each in made.text)
+
+
+def test_data_that_are_too_thin_recommend_nothing() -> None:
+    """What is saved is small against what the parameters leave open."""
+    near = (on_demand(745, 990), on_demand(750, 985))
+    made = verdict(study(collector(0.2), TODAY, PRICES, PLAN, near))
+    assert made.best is None
+    assert made.text[0].startswith("Keep today's settings")
+    assert "too thin" in made.text[0]
+
+
+def test_a_limit_nothing_keeps() -> None:
+    made = verdict(study(collector(), TODAY, PRICES, replace(PLAN, least_flow=1.3), TRIED))
+    assert made.best is None
+    assert "flow at the hood" in made.binding
+    with pytest.raises(StudyError, match="hardly above the residual dP"):
+        study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=650.0), TRIED)
+
+
+def test_the_grid_has_some_two_hundred_settings_all_possible() -> None:
+    tried = list(grid(TODAY, 605.0, 1190.0, 5.0))
+    assert 150 <= len(tried) <= 260
+    assert len(set(tried)) == len(tried)
+    for each in tried:
+        if each.low_pa is not None and each.high_pa is not None:
+            assert 605.0 < each.low_pa < each.high_pa <= 1190.0
+    assert {each.mode for each in tried} == {Mode.ON_DEMAND, Mode.TIMED}
+
+
+def test_a_dask_cluster_comes_to_the_same() -> None:
+    from distributed import LocalCluster
+
+    with LocalCluster(  # type: ignore[no-untyped-call]
+        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+    ) as cluster:
+        plan = replace(PLAN, dask=cluster.scheduler_address)
+        there = study(collector(), TODAY, PRICES, plan, TRIED)
+    assert there.outcomes == done().outcomes
+
+
+def test_no_scheduler_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("dustcake.analysis.study._CONNECT_S", 0.3)
+    with pytest.raises(StudyError, match=r"--dask tcp://127.0.0.1:9: no scheduler there"):
+        study(collector(), TODAY, PRICES, replace(PLAN, dask="tcp://127.0.0.1:9"), TRIED)
+
+
+@pytest.mark.timeout(400)
+def test_the_command_and_its_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    one = Collector(Truth(), 7)
+    one.on_demand(2.0)
+    trace, chosen_file = tmp_path / "trace.csv", tmp_path / "settings.toml"
+    trace.write_text(one.csv())
+    chosen_file.write_text(settings_text())
+    report, png = tmp_path / "report.html", tmp_path / "report.png"
+    options = ["--settings", str(chosen_file), "--days", "1", "--draws", "2"]
+    assert main(["study", str(trace), *options]) == 2
+    assert "give the mean flow with --flow" in capsys.readouterr().err
+    options += ["--flow", "1.2", "--json", "--report", str(report), "--png", str(png)]
+    assert main(["study", str(trace), *options]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["label"] == LABEL
+    assert told["fit"]["residual_pa"]["low"] < 600.0 < told["fit"]["residual_pa"]["high"]
+    assert told["candidates"] > 100
+    page = report.read_text(encoding="utf-8")
+    assert not re.search(r'<(script|link|img)[^>]+(src|href)="https?:', page), "self-contained"
+    for heading in ("Cycle time", "Residual dP", "Compressed air", "What if", "alarm"):
+        assert heading in page
+    assert PLEATS[:40] in page
+    assert png.read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_trace_that_cannot_say(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    trace, chosen_file = tmp_path / "trace.csv", tmp_path / "settings.toml"
+    trace.write_text("time,dp_pa\n" + "".join(f"{t},800\n" for t in range(100)))
+    chosen_file.write_text(settings_text())
+    assert main(["study", str(trace), "--settings", str(chosen_file), "--flow", "1"]) == 2
+    assert "the trace tells of no pulse" in capsys.readouterr().err
