@@ -22,6 +22,7 @@ from processes.ledger import NAME, due, renderer
 from processes.proxy import MOST_DELAY_S
 from processes.valves import Pulse, longest_on_s, pulses, shortest_interval_s, two_at_once
 from system_support import settings
+from system_support.broker import until
 from system_support.processes import Daemons
 
 KILLS = int(os.environ.get("DUSTCAKE_KILLS", "200"))
@@ -87,14 +88,15 @@ async def the_ledger_is_the_journal(one: Campaign) -> None:
 async def what_is_retained_is_the_last_state(one: Campaign) -> None:
     """But for the sentences: they hold numbers that change with every reading, and alone are no
     reason to tell a state again."""
-    async with one.broker.subscriber(f"dustcake/{NAME}/#", line_format="%t\t%p") as sub:
-        kept = dict(line.split("\t", 1) for line in sub.lines)
     with History(one.journal) as history:
         stored = history.state(NAME)
     assert stored is not None
     due = {
         told.topic: told.payload for told in renderer(one.settings).everything(stored.state, 0.0)
     }
+    async with one.broker.subscriber(f"dustcake/{NAME}/#", line_format="%t\t%p") as sub:
+        await until(lambda: len(sub.lines) > len(due), "every retained topic")
+        kept = dict(line.split("\t", 1) for line in sub.lines)
     assert json.loads(kept.pop(f"dustcake/{NAME}/online"))["online"] is False
     assert set(kept) == set(due)
     for topic, payload in due.items():
