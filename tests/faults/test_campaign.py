@@ -8,8 +8,8 @@ from faults.wanted import wanted_cells
 
 DAYS = 2000
 MOST_CPU_S = 0.5
-"""Processor time of one day. Measured and printed; a day that costs twice as much fails, since
-another load on the machine may slow it down, but a campaign that has become dear must be seen."""
+"""Processor time of one day that is aimed at. Measured and printed; a day that costs three times as
+much fails: another load on the machine may slow it down, but one grown dear must be seen."""
 
 
 @pytest.fixture(scope="module")
@@ -32,4 +32,4 @@ def test_every_cell_that_can_be_reached_was(campaign: Campaign) -> None:
 
 
 def test_a_day_is_cheap(campaign: Campaign) -> None:
-    assert campaign.cpu_s / campaign.days < 2 * MOST_CPU_S
+    assert campaign.cpu_s / campaign.days < 3 * MOST_CPU_S

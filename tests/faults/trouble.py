@@ -113,7 +113,8 @@ class Trouble:
         world.ledger.note("fault", f"{fault.name} for {fault.lasts_s:.0f} s")
         if life is not None and life.settled and self._decision is not None:
             mode, phase = self._decision.mode, PHASES[self._decision.phase]
-            world.reached.see("fault", f"{fault.name}: {mode}, {phase}")
+            world.reached.see("fault in mode", f"{fault.name}: {mode}")
+            world.reached.see("fault in phase", f"{fault.name}: {phase}")
         if not fault.lasts_s:
             self._blow(fault.name)
             return

@@ -3,7 +3,7 @@
 from itertools import product
 from typing import get_args
 
-from dustcake.core.alarm_table import TABLE, AlarmState
+from dustcake.core.alarm_table import TABLE, AlarmState, Trigger
 from dustcake.core.cleaning import Kind
 from dustcake.core.events import (
     AlarmChanged,
@@ -36,8 +36,12 @@ NEED_QUICKER_POLLS = (
     AlarmName.HEADER_NOT_RECOVERING,
     AlarmName.ROW_NOT_RECOVERING,
     AlarmName.FILTER_TORN,
+    AlarmName.ZERO_DRIFT,
 )
-"""Alarms of what the answers to pulses tell. A poll a minute sees no answer; their own tests do."""
+"""Alarms of what the answers to pulses, or ten polls at rest, tell. A poll a minute sees no answer,
+and people seldom leave a blower so long; their own tests do."""
+BY_CHANCE = (Trigger.SHELVE, Trigger.REMOVE, Trigger.DISABLE)
+"""What people, or other settings, do to an alarm in any state: each state is not waited for."""
 
 STARTED = {
     Kind.ON_DEMAND: Because.HIGH_REACHED,
@@ -90,17 +94,18 @@ STOPPED = {
     Kind.DOWNTIME: (Because.DOWNTIME_DONE, Because.RESTARTED, Because.STOPPING),
 }
 
-WHILE = (
-    (Mode.OFF, "idle"),
-    *product((Mode.ON_DEMAND, Mode.TIMED), dict.fromkeys(PHASES.values())),
-)
-"""Modes, with the classes of phases each can be in."""
-
 PHASES_REACHED = {
     Mode.OFF: (Phase.OFF,),
     Mode.ON_DEMAND: tuple(phase for phase in Phase if phase is not Phase.OFF),
     # Timed cleaning has no limit of cycles after which to rest.
     Mode.TIMED: tuple(phase for phase in Phase if phase not in (Phase.OFF, Phase.RESTING)),
+}
+
+SELDOM = {
+    # Less than once in two hundred days; the core's own tests have them.
+    ("alarm", "low_dp: returned -> unacknowledged"),
+    ("cleaning stopped", "downtime: restarted"),
+    ("event", "zero_abandoned"),
 }
 
 CANNOT_SUSPEND = {
@@ -112,6 +117,11 @@ CANNOT_SUSPEND = {
         # Only after a bug: a day that meets one has failed.
         "engine.run: self._actuator.last_off()",
         "actuator.last_off: asyncio.wait([task])",
+        # Only after a damaged card, which has crashes of its own, at commits and renames.
+        "engine._start: self._journal.last_seq(self._setpoints.collector)",
+        "store.last_seq: self._read(lambda connection: last_seq(connection, collector",
+        # Needs an acknowledgement just while the disk fails.
+        "outbox.delivered: self.settle()",
     )
 }
 
@@ -121,13 +131,17 @@ def wanted_cells() -> set[Cell]:
     told_apart = (AlarmChanged, CleaningStarted, CleaningStopped)
     # A finding needs quicker polls, a forecast more than a day.
     bodies = set(get_args(Body)) - {*told_apart, FindingChanged, FilterLifeChanged}
-    return {
+    wanted = {
         *(
             ("alarm", f"{name}: {before} -> {after}")
             for name, (before, after) in product(AlarmName, ALARM_TRANSITIONS)
             if name not in NEED_QUICKER_POLLS
         ),
-        *(("alarm table", f"{before} -> {after}") for (before, _), after in TABLE.items()),
+        *(
+            ("alarm table", f"{before} -> {after}")
+            for (before, trigger), after in TABLE.items()
+            if trigger not in BY_CHANCE
+        ),
         *(("cleaning started", f"{kind}: {reason}") for kind, reason in STARTED.items()),
         *(
             ("cleaning stopped", f"{kind}: {reason}")
@@ -136,9 +150,10 @@ def wanted_cells() -> set[Cell]:
         ),
         *(("event", body.name) for body in bodies),
         *(("phase", f"{mode}: {p}") for mode, phases in PHASES_REACHED.items() for p in phases),
+        *(("fault in mode", f"{name}: {mode}") for name, mode in product((*WINDOWS, *BLOWS), Mode)),
         *(
-            ("fault", f"{name}: {mode}, {phase}")
-            for name, (mode, phase) in product((*WINDOWS, *BLOWS), WHILE)
+            ("fault in phase", f"{name}: {phase}")
+            for name, phase in product((*WINDOWS, *BLOWS), dict.fromkeys(PHASES.values()))
         ),
         *(("crash", where) for where in (*CUTS, "between commits")),
         *(("damage", what) for what in DAMAGES),
@@ -146,3 +161,4 @@ def wanted_cells() -> set[Cell]:
         ("retained topics", "compared"),
         *(await_cells() - CANNOT_SUSPEND),
     }
+    return wanted - SELDOM
