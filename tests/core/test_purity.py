@@ -18,7 +18,7 @@ from dustcake.core.state import first_state
 from dustcake.core.step import step
 
 LOOK = settings(
-    max_examples=80,
+    max_examples=100,
     derandomize=True,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
