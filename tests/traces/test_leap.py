@@ -10,7 +10,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from core.driver import BASE, chosen
-from dustcake.analysis.replay import Replay
+from dustcake.analysis.replay import Replay, for_a_trace
 from dustcake.analysis.traces import Trace
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
@@ -32,6 +32,7 @@ NARROW = chosen(DELAYED, dp={"span_low_pa": 70.0, "span_high_pa": 1300.0})
 
 def taken_step_by_step(polls: list[PollCompleted], setpoints: Setpoints) -> Iterator[Event]:
     """The plainest replayer there is; the core's own short way is closed too."""
+    setpoints = for_a_trace(setpoints)
     state = first_state(setpoints, polls[0].at)
     wake_at_s: float | None = None
 

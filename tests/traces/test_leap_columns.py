@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from core.traces import AT_LIMITS, BETWEEN, SEEDS, setpoints
 from dustcake.analysis.columns import Columns
-from dustcake.analysis.replay import Replay, Tally
+from dustcake.analysis.replay import Replay, Tally, for_a_trace
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.setpoints import Setpoints
@@ -27,6 +27,7 @@ class EveryStep:
     """The plainest replayer there is; the core's own short way is closed too."""
 
     def __init__(self, setpoints: Setpoints) -> None:
+        setpoints = for_a_trace(setpoints)
         self.tally = Tally()
         self.state: State = first_state(setpoints, Stamp(0.0, None))
         self._wake_at_s: float | None = None

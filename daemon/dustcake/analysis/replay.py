@@ -125,7 +125,7 @@ class Replay:
         self.tally = Tally()
         self.steps = 0
         """Calls of the core's ``step`` so far."""
-        self._setpoints = setpoints = _for_a_trace(setpoints)
+        self._setpoints = setpoints = for_a_trace(setpoints)
         self._on_command = on_command
         self._state = first_state(setpoints, Stamp(0.0, None))
         self._wake_at_s: float | None = None
@@ -224,7 +224,7 @@ _NOT_OF_A_TRACE = (AlarmName.CLOCK_NOT_SET, AlarmName.FIELDBUS_LOST)
 be used is no fieldbus that is lost."""
 
 
-def _for_a_trace(setpoints: Setpoints) -> Setpoints:
+def for_a_trace(setpoints: Setpoints) -> Setpoints:
     alarms = tuple(
         replace(setting, enabled=False) if setting.name in _NOT_OF_A_TRACE else setting
         for setting in setpoints.alarms
