@@ -76,7 +76,7 @@ def some_columns(seed: int, header: bool) -> Columns:
     for _ in range(random.randint(1, 14)):
         rows = random.choice((1, 2, 3, 20, 200, 1500))
         begin, to = random.choice(BETWEEN), random.choice(BETWEEN)
-        ripple = random.choice((0.0, 0.5, 20.0))
+        ripple = random.choice((0.0, 0.3, 0.5, 20.0))
         values = [
             begin + (to - begin) * n / rows + ripple * random.uniform(-1, 1) for n in range(rows)
         ]
@@ -146,7 +146,7 @@ def _same(seed: int, chosen: Setpoints) -> None:
 def test_leaps_come_to_the_same_as_stepping_every_sample_to_the_bit() -> None:
     reached.clear()
     _same()
-    assert reached["samples"] > 2 * reached["steps"], reached
+    assert reached["samples"] - reached["steps"] > 20_000, reached
     assert reached["with header"] > 10, reached
     assert min(reached["pulses"], reached["gaps"], reached["lost"]) > 50, reached
 

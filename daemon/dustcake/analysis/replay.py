@@ -225,6 +225,7 @@ be used is no fieldbus that is lost."""
 
 
 def for_a_trace(setpoints: Setpoints) -> Setpoints:
+    """The settings without alarms on what no trace can tell."""
     alarms = tuple(
         replace(setting, enabled=False) if setting.name in _NOT_OF_A_TRACE else setting
         for setting in setpoints.alarms
