@@ -1,5 +1,6 @@
 """A study of set points: every candidate in a closed loop, under parameters the trace allows."""
 
+import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -23,7 +24,7 @@ from dustcake.analysis.study_candidates import (
 )
 from dustcake.analysis.study_loop import Lived, StudyLoop
 from dustcake.core.record import record
-from dustcake.core.setpoints import Setpoints
+from dustcake.core.setpoints import AlarmName, Setpoints
 
 _CONNECT_S = 10.0
 
@@ -72,7 +73,7 @@ def study(
 ) -> Study:
     """Simulate them all, on all cores or on a Dask cluster. Raises StudyError."""
     columns = ("time", "dp_pa", "blower_running")
-    setpoints = fit(replace(setpoints, header=None), columns).setpoints
+    setpoints = _bare(fit(replace(setpoints, header=None), columns).setpoints)
     limits, today = setpoints.limits, present(setpoints)
     most_dp_pa = plan.most_dp_pa or min(limits.replacement_pa, limits.high_pa) - limits.deadband_pa
     if most_dp_pa <= 1.1 * collector.residual.value:
@@ -113,6 +114,13 @@ def study(
         for n, each in enumerate(everything)
     ]
     return Study(collector, everything, outcomes, prices, plan, most_dp_pa, setpoints, jobs)
+
+
+def _bare(setpoints: Setpoints) -> Setpoints:
+    """Without what costs time and changes no pulse: alarms nobody asks for here, and forecasts of
+    filter life."""
+    watched = tuple(a for a in setpoints.alarms if a.name is AlarmName.CLEANING_NOT_EFFECTIVE)
+    return replace(setpoints, alarms=watched, seasoning_h=math.inf)
 
 
 Job = tuple[RowModel, Setpoints, list[float], list[float], Plan, int]
