@@ -13,12 +13,16 @@ def consequences(collector: Collector) -> Iterator[str]:
         proof = show_with_pa(collector.blower.flow_proof.pa, collector.shown_in)
         yield (
             "no blower contact: no downtime cleaning; no low dP alarm, as dP alone cannot tell a "
-            "torn filter from a stopped blower; no pulses while dP cannot be trusted; before a "
+            "torn filter from a stopped blower; no check of the zero at every stop, and missing dP "
+            "tells of no fault of a sensing line; no pulses while dP cannot be trusted; before a "
             "zero is taken a person must confirm that the blower stands still; the blower counts "
             f"as running while dP is at or above {proof}"
         )
     if collector.header is None:
-        yield "no header transmitter: pulses are not held back when the air supply fails"
+        yield (
+            "no header transmitter: pulses are not held back when the air supply fails; a valve "
+            "that does not fire is told by dP alone, and not from a row that no longer recovers"
+        )
     if contacts.smoke is None:
         yield "no smoke contact: pulses and blower run on when there is smoke or a spark"
     if contacts.door_open is None:
