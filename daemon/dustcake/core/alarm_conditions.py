@@ -4,9 +4,9 @@ from collections.abc import Callable, Mapping
 
 from dustcake.core import cleaning_pace, replacement
 from dustcake.core.alarm_causes import CAUSES, CAUSES_FIRST
-from dustcake.core.alarm_suppression import SUPPRESSED_BY, suppressed
+from dustcake.core.alarm_suppression import suppressed
 from dustcake.core.alarm_table import AlarmState
-from dustcake.core.alarms import Alarm, Around, Condition, is_at_rest, judge
+from dustcake.core.alarms import Alarm, Around, Condition, is_settled, judge
 from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.diagnosis import alarms as diagnosed
 from dustcake.core.reading import Quality, Sample
@@ -25,22 +25,31 @@ HEADER_DEADBAND = 0.02
 FAILURES_TOLD = 3
 
 _CLEAR: Condition = (False, because(Because.NO_LONGER))
+_CHANGED: Condition = (False, because(Because.FILTERS_CHANGED))
+_CLOCK_NOT_SET: Condition = (True, because(Because.CLOCK_NOT_SET))
 
 
 def judge_all(turn: Turn, state: State) -> State:
-    """Every alarm, causes before what they explain."""
-    settings = {setting.name: setting for setting in turn.setpoints.alarms}
+    """Every alarm, causes before what they explain. What an alarm watches does not depend on the
+    others, so those that stay as they are, as most do most of the time, are done with first."""
+    to_judge: dict[AlarmName, tuple[Condition, Condition]] = {}
+    for alarm, setting in zip(state.alarms, turn.setpoints.alarms, strict=True):
+        name = alarm.name
+        condition, hidden = CONDITIONS[name](turn, state), suppressed(turn, state, name)
+        if hidden[0] or not is_settled(alarm, setting, condition[0]):
+            to_judge[name] = condition, hidden
+    if not to_judge:
+        return state
     alarms = {alarm.name: alarm for alarm in state.alarms}
-    for name in CAUSES_FIRST:
-        setting = settings.get(name)
-        if setting is None:
-            continue
-        alarm, condition = alarms[name], CONDITIONS[name](turn, state)
-        if condition[0] is False and is_at_rest(alarm) and name not in SUPPRESSED_BY:
-            continue  # as most are, most of the time
-        around = Around(suppressed(turn, state, name), *_cause(name, alarms, settings))
-        alarms[name] = judge(turn, alarm, setting, condition, around)
+    settings = {setting.name: setting for setting in turn.setpoints.alarms}
+    for name in sorted(to_judge, key=_RANK.__getitem__):
+        condition, hidden = to_judge[name]
+        around = Around(hidden, *_cause(name, alarms, settings))
+        alarms[name] = judge(turn, alarms[name], settings[name], condition, around)
     return replace(state, alarms=tuple(alarms.values()))
+
+
+_RANK = {name: rank for rank, name in enumerate(CAUSES_FIRST)}
 
 
 def _cause(
@@ -88,23 +97,21 @@ def header_thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
 
 
 def _filter_replacement(turn: Turn, state: State) -> Condition:
-    limits = turn.setpoints.limits
-    reason = because(
+    limits, dp_pa = turn.setpoints.limits, state.sample.usable_pa
+    if state.worn.fresh:
+        return _CHANGED
+    # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
+    # blower also reads low, and cycles run since dP was last seen may have done their work.
+    judged = dp_pa is not None and state.blower.running
+    proved = judged and replacement.proved(turn, state.worn)
+    if judged and not proved and replacement.has_recovered(turn, dp_pa):
+        return _CLEAR
+    return True if proved else None, because(
         Because.NOT_CLEANED_BELOW,
         dp_pa=state.sample.pa or 0.0,
         limit_pa=limits.replacement_pa,
         cycles=limits.replacement_cycles,
     )
-    if state.worn.fresh:
-        return False, because(Because.FILTERS_CHANGED)
-    dp_pa = state.sample.usable_pa
-    if dp_pa is None or not state.blower.running:
-        # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
-        # blower also reads low, and cycles run since dP was last seen may have done their work.
-        return None, reason
-    if replacement.proved(turn, state.worn):
-        return True, reason
-    return _CLEAR if replacement.has_recovered(turn, dp_pa) else (None, reason)
 
 
 def _high_dp(turn: Turn, state: State) -> Condition:
@@ -135,14 +142,15 @@ def _low_dp(turn: Turn, state: State) -> Condition:
 
 
 def _cleaning_not_effective(turn: Turn, state: State) -> Condition:
+    if not state.cleaning.not_effective:
+        return _CLEAR
     settings = turn.setpoints.cleaning
-    reason = because(
+    return True, because(
         Because.LIMIT_OF_CYCLES,
         dp_pa=state.sample.pa or 0.0,
         low_pa=settings.low_pa,
         cycles=settings.max_cycles,
     )
-    return (True, reason) if state.cleaning.not_effective else _CLEAR
 
 
 def _header_pressure_low(turn: Turn, state: State) -> Condition:
@@ -213,19 +221,22 @@ def _journal_fault(_turn: Turn, state: State) -> Condition:
 
 
 def _cleaning_too_frequent(turn: Turn, state: State) -> Condition:
-    rules = turn.setpoints.alarm_rules
-    reason = because(Because.TOO_FREQUENT, runs=state.pace.short, gap_s=rules.frequent_gap_s)
-    return (True, reason) if cleaning_pace.is_frequent(turn, state.pace) else _CLEAR
+    if not cleaning_pace.is_frequent(turn, state.pace):
+        return _CLEAR
+    gap_s = turn.setpoints.alarm_rules.frequent_gap_s
+    return True, because(Because.TOO_FREQUENT, runs=state.pace.short, gap_s=gap_s)
 
 
 def _fieldbus_lost(turn: Turn, state: State) -> Condition:
     """Nothing at all can be read, where there is more to read than dP: it is not the transmitter.
     While no poll comes back at all, nobody knows."""
     sample, header = state.sample, state.header
+    if sample.usable_pa is not None:
+        return _CLEAR
     others = [getattr(state.contacts, name) is None for name in turn.setpoints.fitted.names()]
     if turn.setpoints.header is not None:
         others.append(header is not None and _unread(header))
-    if sample.usable_pa is not None or not others:
+    if not others:
         return _CLEAR
     if sample.reasons[0].code in (Because.STALE, Because.NO_SAMPLE_YET):
         return None, sample.reasons[0]
@@ -257,7 +268,7 @@ def _drum_full(turn: Turn, state: State) -> Condition:
 
 
 def _clock_not_set(turn: Turn, _state: State) -> Condition:
-    return (True, because(Because.CLOCK_NOT_SET)) if turn.at.utc_s is None else _CLEAR
+    return _CLOCK_NOT_SET if turn.at.utc_s is None else _CLEAR
 
 
 CONDITIONS: dict[AlarmName, Callable[[Turn, State], Condition]] = {

@@ -15,14 +15,17 @@ from dustcake.core.turn import Turn
 
 Situation = Callable[[Turn, State], Condition]
 
+_IN_FORCE: Condition = (False, because(Because.SUPPRESSION_OVER))
+_ZEROING: Condition = (True, because(Because.ZEROING))
+_BLOWER_OFF = because(Because.BLOWER_OFF)
+
 
 def _blower_off(turn: Turn, state: State) -> Condition:
     """Only a contact can prove that the blower is off."""
-    reason = because(Because.BLOWER_OFF)
     if not turn.setpoints.fitted.blower_running:
-        return False, reason
+        return _IN_FORCE
     running = state.blower.running
-    return (None if running is None else not running), reason
+    return (None if running is None else not running), _BLOWER_OFF
 
 
 def _nothing_to_pulse(turn: Turn, state: State) -> Condition:
@@ -30,31 +33,30 @@ def _nothing_to_pulse(turn: Turn, state: State) -> Condition:
     where it is wanted, air is needed all the same."""
     cleaning, run_s = turn.setpoints.cleaning, state.blower.run_s
     if cleaning.downtime and run_s > 0 and run_s >= cleaning.downtime_min_run_s:
-        return False, because(Because.SUPPRESSION_OVER)
+        return _IN_FORCE
     return _blower_off(turn, state)
 
 
 def _start_up(turn: Turn, state: State) -> Condition:
     """The blower has just started, so dP has not built up yet."""
     settle_s = turn.setpoints.limits.low_start_delay_s
-    reason = because(Because.START_UP, start_delay_s=settle_s)
-    if not (turn.setpoints.fitted.blower_running and state.blower.running):
-        return False, reason
-    return not turn.reached(state.blower.since_s + settle_s), reason
+    contact = turn.setpoints.fitted.blower_running
+    if not (contact and state.blower.running) or turn.reached(state.blower.since_s + settle_s):
+        return _IN_FORCE
+    return True, because(Because.START_UP, start_delay_s=settle_s)
 
 
 def _zeroing(_turn: Turn, state: State) -> Condition:
-    return state.zero.under_way, because(Because.ZEROING)
+    return _ZEROING if state.zero.under_way else _IN_FORCE
 
 
 def _seasoning(turn: Turn, state: State) -> Condition:
     """New filters have no cake yet and read low, which looks like a torn one."""
     seasoning_s = turn.setpoints.alarm_rules.seasoning_s
     changed_s = state.log_book.filters_changed_s
-    reason = because(Because.SEASONING, seasoning_s=seasoning_s)
-    if changed_s is None:
-        return False, reason
-    return not turn.reached(state.blower.total_reaches_s(changed_s + seasoning_s)), reason
+    if changed_s is None or turn.reached(state.blower.total_reaches_s(changed_s + seasoning_s)):
+        return _IN_FORCE
+    return True, because(Because.SEASONING, seasoning_s=seasoning_s)
 
 
 SUPPRESSED_BY: Mapping[AlarmName, tuple[Situation, ...]] = MappingProxyType(
@@ -66,8 +68,6 @@ SUPPRESSED_BY: Mapping[AlarmName, tuple[Situation, ...]] = MappingProxyType(
     }
 )
 """Which situations make which alarm meaningless, in the order they are named."""
-
-_IN_FORCE: Condition = (False, because(Because.SUPPRESSION_OVER))
 
 
 def suppressed(turn: Turn, state: State, name: AlarmName) -> Condition:

@@ -60,9 +60,14 @@ class Around:
     undecided: bool
 
 
-def is_at_rest(alarm: Alarm) -> bool:
-    """Normal, with nothing pending: a condition that is clear changes nothing."""
-    return alarm.state is AlarmState.NORMAL and alarm.pending_s is None and not alarm.owed
+def is_settled(alarm: Alarm, setting: AlarmSetting, calls: bool | None) -> bool:
+    """Whether a condition that calls for this changes nothing about an alarm that is not
+    suppressed: normal or active as it calls for, and nothing pending."""
+    if alarm.pending_s is not None or alarm.owed or not setting.enabled:
+        return False
+    if calls is not None and calls is not alarm.stands:
+        return False
+    return alarm.state in ACTIVE if alarm.stands else alarm.state is AlarmState.NORMAL
 
 
 def judge(

@@ -51,14 +51,12 @@ NEEDS = {
 def lacks(kind: Kind, permits: tuple[Permissive, ...]) -> tuple[Permissive, ...]:
     """What a run of this kind needs and does not have. Downtime cleaning needs the blower off, so
     it lacks ``blower_running`` only where nobody knows whether the blower runs."""
+    missing = [p for p in permits if p.met is Met.NO]
     return tuple(
         p
-        for p in permits
-        if p.met is Met.NO
-        and (
-            p.name in NEEDS[kind]
-            or (kind is Kind.DOWNTIME and p.name == "blower_running" and p.holds_only)
-        )
+        for p in missing
+        if p.name in NEEDS[kind]
+        or (kind is Kind.DOWNTIME and p.name == "blower_running" and p.holds_only)
     )
 
 
@@ -188,13 +186,8 @@ def _track(
             not_effective, resting_until_s = False, None
     if resting_until_s is not None and turn.reached(resting_until_s):
         resting_until_s = None
-    return replace(
-        cleaning,
-        run=run,
-        bad_since_s=bad_since_s,
-        high_since_s=high_since_s,
-        resting_until_s=resting_until_s,
-        not_effective=not_effective,
+    return CleaningState(
+        run, high_since_s, bad_since_s, resting_until_s, not_effective, cleaning.reason
     )
 
 

@@ -30,6 +30,23 @@ class Permissive:
     holds_only: bool = False
 
 
+_YES = {
+    name: Permissive(name, Met.YES)
+    for name in (
+        "valid_reading",
+        "blower_running",
+        "no_smoke",
+        "no_stop",
+        "door_shut",
+        "header_pressure",
+        "outputs_healthy",
+        "journal_writable",
+        "settled",
+    )
+}
+_NOT_FITTED = {name: Permissive(name, Met.NOT_FITTED) for name in _YES}
+
+
 def permissives(
     setpoints: Setpoints,
     *,
@@ -65,12 +82,12 @@ def permissives(
 def _unless(name: str, missing: bool, code: Because, detail: str | None = "") -> Permissive:
     if missing:
         return Permissive(name, Met.NO, because(code, detail or ""))
-    return Permissive(name, Met.YES)
+    return _YES[name]
 
 
 def _settled(setpoints: Setpoints, settling: bool) -> Permissive:
     if not settling:
-        return Permissive("settled", Met.YES)
+        return _YES["settled"]
     reason = because(Because.SETTLING, settle_s=setpoints.settle_s)
     return Permissive("settled", Met.NO, reason, holds_only=True)
 
@@ -78,15 +95,15 @@ def _settled(setpoints: Setpoints, settling: bool) -> Permissive:
 def _valid_reading(sample: Sample) -> Permissive:
     """A bad reading withholds pulses at once; when it ends a run, ``cleaning`` decides."""
     if sample.usable_pa is not None:
-        return Permissive("valid_reading", Met.YES)
+        return _YES["valid_reading"]
     return Permissive("valid_reading", Met.NO, sample.reasons[0], holds_only=True)
 
 
 def _blower_running(blower: BlowerState, contact_fitted: bool) -> Permissive:
     if blower.running:
-        return Permissive("blower_running", Met.YES)
+        return _YES["blower_running"]
     if not contact_fitted:
-        return Permissive("blower_running", Met.NOT_FITTED)
+        return _NOT_FITTED["blower_running"]
     if blower.running is None:
         return Permissive(
             "blower_running", Met.NO, because(Because.BLOWER_UNKNOWN), holds_only=True
@@ -100,7 +117,7 @@ def _contact(
     """A contact that must be read and must not be made. While it cannot be read no pulse is fired,
     but one lost reply does not end a run."""
     if not fitted:
-        return Permissive(name, Met.NOT_FITTED)
+        return _NOT_FITTED[name]
     if present is None:
         reason = because(Because.CONTACT_UNREADABLE, label)
         return Permissive(name, Met.NO, reason, holds_only=True)
@@ -112,24 +129,24 @@ def _header_pressure(setpoints: Setpoints, header: Sample | None) -> Permissive:
     a weak header does no harm, filters that are not cleaned let fume escape; an alarm tells."""
     name, limits = "header_pressure", setpoints.header_limits
     if setpoints.header is None:
-        return Permissive(name, Met.NOT_FITTED)
+        return _NOT_FITTED[name]
     header_pa = None if header is None else header.usable_pa
     if header_pa is None:
-        return Permissive(name, Met.YES)
+        return _YES[name]
     if header_pa < limits.min_pa:
         reason = because(Because.HEADER_LOW, min_pa=limits.min_pa)
         return Permissive(name, Met.NO, reason, holds_only=True)
     if header_pa > limits.max_pa:
         reason = because(Because.HEADER_HIGH, max_pa=limits.max_pa)
         return Permissive(name, Met.NO, reason, holds_only=True)
-    return Permissive(name, Met.YES)
+    return _YES[name]
 
 
 def _outputs_healthy(outputs: OutputsState) -> Permissive:
     """Outputs proved off. A fault withholds pulses; if it ended the run, one valve that fails in
     every cycle would begin a new run each time, and no run would come to its limit of cycles."""
     if outputs.proved:
-        return Permissive("outputs_healthy", Met.YES)
+        return _YES["outputs_healthy"]
     reason = because(Because.OUTPUTS_UNPROVED)
     if outputs.fault:
         reason = because(Because.OUTPUTS_FAULT, outputs.fault)

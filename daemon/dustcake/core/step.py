@@ -104,7 +104,7 @@ def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
             blower = replace(blower, run_s=0.0)
     pulses, run = pulsing.pulse(turn, state.pulsing, cleaning.run, permits)
     diagnosis = _diagnose(turn, state, pulses, run, blower)
-    cleaning = replace(cleaning, run=run)
+    cleaning = cleaning if run is cleaning.run else replace(cleaning, run=run)
     if pulsing.must_end_now(pulses, permits):
         proof, pulses = output_proof.secure(turn, proof), pulsing.cut(pulses)
     # Only dP with proved flow says anything about the filters.
@@ -156,6 +156,8 @@ def _doubt(turn: Turn, state: State, blower: BlowerState) -> State:
     just_pulsed = turn.now_s < state.pulsing.last_s + NOT_PULSED_FOR_S
     trust = judge(turn, trust, state.sample, blower, pulsing=under_way or just_pulsed)
     sample = believed(turn, state.sample, trust)
+    if sample is state.sample and trust is state.trust and diagnosis is state.diagnosis:
+        return state
     return replace(state, sample=sample, trust=trust, diagnosis=diagnosis)
 
 

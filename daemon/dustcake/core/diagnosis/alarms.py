@@ -12,11 +12,10 @@ _CLEAR: Condition = (False, because(Because.NO_LONGER))
 
 
 def _finding(state: State, *names: FindingName) -> Condition:
-    for name in names:
-        finding = standing(state.diagnosis, name)
-        if finding is not None:
-            return True, finding.reason
-    return _CLEAR
+    if not state.diagnosis.findings:
+        return _CLEAR
+    found = (standing(state.diagnosis, name) for name in names)
+    return next(((True, finding.reason) for finding in found if finding is not None), _CLEAR)
 
 
 def _doubt(state: State, *codes: Because) -> Condition:

@@ -62,16 +62,19 @@ def cleared(doubts: Doubts, *codes: Because) -> Doubts:
 
 def find(doubts: Doubts, *codes: Because) -> Doubt | None:
     """The first doubt of one of these codes."""
-    return next((doubt for doubt in doubts if doubt.reason.code in codes), None)
+    return next((d for d in doubts if d.reason.code in codes), None) if doubts else None
 
 
 def is_well_formed(sample: Sample) -> bool:
     """Whether nothing but standing doubts speaks against a sample."""
-    return sample.pa is not None and all(reason.code in _ALL for reason in sample.reasons)
+    if sample.pa is None:
+        return False
+    return not sample.reasons or all(reason.code in _ALL for reason in sample.reasons)
 
 
 def in_doubt(doubts: Doubts, at: Stamp, pa: float) -> Sample:
     """A well-formed reading of ``pa`` with what these doubts make of it, the worst first."""
+    if not doubts:
+        return Sample(at, pa, Quality.GOOD)
     worst_first = sorted(doubts, key=lambda doubt: -_BEST_FIRST.index(doubt.quality))
-    quality = worst_first[0].quality if doubts else Quality.GOOD
-    return Sample(at, pa, quality, tuple(doubt.reason for doubt in worst_first))
+    return Sample(at, pa, worst_first[0].quality, tuple(each.reason for each in worst_first))

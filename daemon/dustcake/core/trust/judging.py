@@ -30,6 +30,8 @@ def believed(turn: Turn, sample: Sample, trust: TrustState) -> Sample:
     """``sample`` with the quality that the doubts now leave it; a change is told."""
     if sample.pa is None or not is_well_formed(sample):
         return sample
+    if not trust.doubts and not sample.reasons:
+        return sample
     after = in_doubt(trust.doubts, sample.at, sample.pa)
     if after == sample:
         return sample
