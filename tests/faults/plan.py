@@ -97,14 +97,14 @@ def draw(rng: Random, setpoints: Setpoints) -> list[Fault]:
     until_s = DAY_S - CALM_S
     names = [name for name in WINDOWS if _can_befall(name, setpoints)]
     faults = []
-    for _ in range(rng.randint(8, 20)):
+    for _ in range(rng.randint(5, 12)):
         name = rng.choice(names)
         shortest_s, longest_s = WINDOWS[name]
         lasts_s = shortest_s * (longest_s / shortest_s) ** rng.random()
         faults.append(Fault(name, rng.uniform(0, until_s), lasts_s, rng.choice(TRIGGERS)))
     faults += [
         Fault(rng.choice(BLOWS), rng.uniform(0, until_s), 0.0, rng.choice(TRIGGERS))
-        for _ in range(rng.randint(8, 20))
+        for _ in range(rng.randint(3, 9))
     ]
     return sorted(faults, key=lambda fault: fault.at_s)
 

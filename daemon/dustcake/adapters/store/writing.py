@@ -19,6 +19,10 @@ from dustcake.ports import Commit, Stored
 
 _log = structlog.get_logger(__name__)
 
+# Of compression of a state, written at every pulse: three fifths of the time of the usual level,
+# for one part in fifty more bytes.
+_LEVEL = 4
+
 
 class CollectorRecord:
     """Writes commits of one collector; each method within the caller's transaction.
@@ -65,7 +69,7 @@ class CollectorRecord:
             (
                 *(self._collector, STATE_FORMAT),
                 commit.inputs[-1].at.utc_s if commit.inputs else None,
-                zlib.compress(encode_state(commit.state)),
+                zlib.compress(encode_state(commit.state), _LEVEL),
             ),
         )
         self._whole = commit.state
