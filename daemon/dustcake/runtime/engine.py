@@ -152,6 +152,7 @@ class Engine:
 
     async def _next(self) -> MakeInput:
         """The next input: an output's report first, then what is queued, else a wake-up."""
+        loop = asyncio.get_running_loop()
         while True:
             if self._reports:
                 return self._reports.popleft()
@@ -162,11 +163,13 @@ class Engine:
             delay_s = None if due_s is None else due_s - self._clock.now().mono_s
             if delay_s is not None and delay_s <= 0:
                 return Woke
+            # A bare timer: nothing here is on the way of every reading without need.
+            alarm = None if delay_s is None else loop.call_later(delay_s, self._arrived.set)
             try:
-                async with asyncio.timeout(delay_s):
-                    await self._arrived.wait()
-            except TimeoutError:
-                return Woke
+                await self._arrived.wait()
+            finally:
+                if alarm is not None:
+                    alarm.cancel()
 
     def _due_s(self) -> float | None:
         """When to wake: for the core, to try the journal again, or to give up stopping in order."""
@@ -190,11 +193,16 @@ class Engine:
         self._inputs.append(happened)
         self._events += result.events
         self._publications += told
+        is_poll = isinstance(happened, PollCompleted)
+        # A measurement that takes account of no new event waits for no disk.
+        if is_poll and not result.events:
+            self._measurement(happened.at)
         await self._keep_and_act(happened.at.mono_s, result.commands, told)
         self._answer(result.events)
         self._fed()
-        if isinstance(happened, PollCompleted):
-            self._measurement(happened.at)
+        if is_poll:
+            if result.events:
+                self._measurement(happened.at)
             self.decided.set()
 
     async def _keep_and_act(
