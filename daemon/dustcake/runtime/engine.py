@@ -215,11 +215,12 @@ class Engine:
             if _only_safer(command):
                 self._actuator.submit(command)
         broken = self._journal_retry_s is not None
+        urgent = bool(commands or told)
         if self._journal_retry_s is not None:
             attempt = now_s >= self._journal_retry_s
         else:
-            attempt = bool(commands or told) or now_s - self._flushed_s >= self._flush_s
-        failed = await self._commit() if attempt else None
+            attempt = urgent or self._flush_is_due(now_s)
+        failed = await self._commit(urgent=urgent) if attempt else None
         committed = attempt and failed is None
         for command in commands:
             if _only_safer(command):
@@ -245,7 +246,14 @@ class Engine:
                 self._journal_retry_s = None
                 await self._handle(JournalReported(self._clock.now(), True))
 
-    async def _commit(self) -> CommitFailed | None:
+    def _flush_is_due(self, now_s: float) -> bool:
+        """At the same moments for every collector of the daemon, so that they share what a
+        transaction costs."""
+        if self._flush_s == 0.0:
+            return True
+        return now_s // self._flush_s > self._flushed_s // self._flush_s
+
+    async def _commit(self, *, urgent: bool = True) -> CommitFailed | None:
         """Everything since the last commit, or nothing."""
         failed = await self._journal.commit(
             Commit(
@@ -254,6 +262,7 @@ class Engine:
                 self.state,
                 self._events,
                 [p for p in self._publications if p.keep is not Keep.LIVE],
+                urgent,
             )
         )
         if failed is None:
