@@ -70,7 +70,8 @@ class Commit:
     """What one or more steps want stored together, or not at all.
 
     ``inputs`` in the order they were stepped; ``state`` after the last of them; ``events`` of all
-    of them; ``publications``: those of keep `event` and `latest` go to the outbox.
+    of them; ``publications``: those of keep `event` and `latest` go to the outbox. ``urgent``:
+    somebody waits for it, to act or to tell; others may be let wait for company.
     """
 
     collector: str
@@ -78,6 +79,7 @@ class Commit:
     state: State
     events: Sequence[Event]
     publications: Sequence[Publication]
+    urgent: bool = True
 
 
 @record

@@ -17,3 +17,11 @@ def resident_mib(pid: int) -> float:
         if line.startswith("VmRSS:"):
             return int(line.split()[1]) / 1024
     raise ValueError(f"process {pid} has no VmRSS")
+
+
+def written_bytes(pid: int) -> int:
+    """What it has had written to storage, as the kernel counts it: whole pages."""
+    for line in Path(f"/proc/{pid}/io").read_text().splitlines():
+        if line.startswith("write_bytes:"):
+            return int(line.split()[1])
+    raise ValueError("the kernel does not count what is written")

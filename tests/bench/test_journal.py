@@ -1,11 +1,13 @@
 """What the journal costs: time of a commit, and bytes that reach the memory card."""
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from bench.conftest import Add
+from bench.process_figures import written_bytes
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.inputs import PollCompleted, Restarted
 from dustcake.core.signals import Contacts, Registers
@@ -16,14 +18,6 @@ from ports.store.driven import Driven
 DAY_S, MEASURED_S, START_UTC_S = 86_400, 7200, 1_800_000_000.0
 MOST_MB_A_DAY, MOST_KB_A_PULSE = 150.0, 100.0
 CONTACTS = Contacts(blower_running=True, smoke=False, door_open=False, process_running=True)
-
-
-def written_bytes() -> int:
-    """What this process has had written to storage, as the kernel counts it: whole pages."""
-    for line in Path("/proc/self/io").read_text().splitlines():
-        if line.startswith("write_bytes:"):
-            return int(line.split()[1])
-    raise ValueError("the kernel does not count what is written")
 
 
 def quiet(n: int) -> tuple[int, int]:
@@ -43,11 +37,11 @@ async def measured(
     async with SqliteStore.open(journal) as store:
         driven = Driven(store, flush_s)
         await driven.take(Restarted(Stamp(99.0, START_UTC_S - 1.0)))
-        before = written_bytes()
+        before = written_bytes(os.getpid())
         for n in range(MEASURED_S):
             at = Stamp(100.0 + n, START_UTC_S + n)
             await driven.take(PollCompleted(at, Registers(words(n)), CONTACTS))
-    return driven, (written_bytes() - before) / 1e6 * DAY_S / MEASURED_S
+    return driven, (written_bytes(os.getpid()) - before) / 1e6 * DAY_S / MEASURED_S
 
 
 @pytest.mark.timeout(600)

@@ -1,7 +1,7 @@
 """Settings files for tests: a small collector on a simulated device, with what differs put over."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +44,13 @@ def collector(name: str = "hall-1", **over: Any) -> Table:
     return merged(table, over)
 
 
+def placed(bus: str, unit: int) -> Table:
+    """What to put over for a collector that is wholly at this place."""
+    place = {"bus": bus, "unit": unit}
+    contacts = dict.fromkeys(("blower_running", "smoke", "door_open"), place)
+    return {"transmitter": place, "contacts": contacts, "outputs": place}
+
+
 def valves_on_off(on_time_s: float = 0.15) -> Table:
     """What to put over for plain coils, whose pulses the daemon ends."""
     outputs = {"kind": "valves_on_off", "coils": [0, 1, 2, 3], "one_shot_register": None}
@@ -73,11 +80,11 @@ def mqtt(port: int, **over: Any) -> Table:
     return {"host": "127.0.0.1", "port": port, "measurement_every_s": 0.5, **over}
 
 
-def write(directory: Path, bus: Table, *collectors: Table, **tables: Any) -> Path:
+def write(directory: Path, bus: Table | Sequence[Table], *collectors: Table, **tables: Any) -> Path:
     """Write a whole settings file into ``directory``, with journal and socket there too."""
     document = {
         "site": {"name": "Test hall"},
-        "bus": [bus],
+        "bus": [bus] if isinstance(bus, dict) else list(bus),
         "collector": list(collectors),
         "journal": {"path": str(directory / "journal.db"), "flush_s": 0.5},
         "control": {"socket": str(directory / "control.sock")},

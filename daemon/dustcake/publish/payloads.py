@@ -7,6 +7,7 @@ the last event it takes account of, so that a subscriber can tell which is newer
 import json
 from dataclasses import fields
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 from dustcake.core.events import Event, SettingChanged
@@ -18,7 +19,10 @@ from dustcake.units import PressureUnit, show
 SCHEMA_VERSION = 1
 Fields = dict[str, Any]
 
+_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
+
+@lru_cache(maxsize=256)  # a message tells the same time more than once
 def utc_text(utc_s: float | None) -> str | None:
     """ISO 8601 in UTC to the millisecond; None while the clock is not known."""
     if utc_s is None:
@@ -30,7 +34,7 @@ def utc_text(utc_s: float | None) -> str | None:
 def payload(kind: str, utc_s: float | None, seq: int, content: Fields) -> bytes:
     """A whole payload."""
     head = {"schema": f"dustcake/{kind}/{SCHEMA_VERSION}", "utc": utc_text(utc_s), "seq": seq}
-    return json.dumps({**head, **content}, ensure_ascii=False, allow_nan=False).encode()
+    return _ENCODER.encode({**head, **content}).encode()
 
 
 def measured(sample: Sample, unit: PressureUnit) -> Fields:

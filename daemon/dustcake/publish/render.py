@@ -191,18 +191,18 @@ class Renderer:
             ]
         else:
             return [*told, *self.everything(after, utc_s)]
-        if self._gist(before) != self._gist(after):
+        if _gist(before) != _gist(after) or self._life_differs(before, after):
             told.append(self.state(after, utc_s))
         return told
 
-    def _gist(self, state: State) -> Fields:
-        """The state without what alone is no reason to tell it again: sentences, which may hold a
-        number that differs at every poll, and air, which is counted after each pulse."""
-        gist = self.state_content(state)
-        del gist["reason"], gist["quality_reasons"], gist["air"]
-        for permissive in gist["permissives"]:
-            del permissive["reason"]
-        return gist
+    def _life_differs(self, before: State, after: State) -> bool:
+        if before.life is after.life:
+            return False
+        was, now = (
+            life_content(each.life, self.setpoints.seasoning_h, self.unit)
+            for each in (before, after)
+        )
+        return was != now
 
     def _upkeep(self, items: Iterable[Item]) -> list[Fields]:
         texts = {task.name: task.text for task in self.setpoints.upkeep}
@@ -237,6 +237,24 @@ UNACKNOWLEDGED = (
 def _of_note(alarm: Alarm) -> tuple[object, ...]:
     """What of an alarm is worth telling again when it changes: not its delays."""
     return alarm.state, alarm.stands, alarm.reason, alarm.by, alarm.why, alarm.until_s
+
+
+def _gist(state: State) -> tuple[object, ...]:
+    """What of a state is worth telling again when it changes: not the numbers in its sentences,
+    which may differ at every poll, nor air, which is counted after each pulse. Set points do not
+    change while it runs; the filter's life is compared as it is told, since it differs in each
+    state."""
+    decision, sample, book = state.decision, state.sample, state.log_book
+    return (
+        *(decision.mode, decision.phase, decision.kind, decision.reason.code),
+        *((p.name, p.met, p.reason and p.reason.code) for p in decision.permissives),
+        *(sample.quality, *(reason.code for reason in sample.reasons)),
+        *(state.blower.running, state.pulsing.counts, state.pulsing.last_valve),
+        *(state.zero.offset_pa, book.filters_changed_utc_s),
+        *((item.name, item.due, item.done_utc_s) for item in book.upkeep.items),
+        *((a.name, a.state, a.stands) for a in state.alarms if a.state not in IN_VIEW),
+        *(a.name for a in state.alarms if a.state in _TOLD),
+    )
 
 
 def _spread(spread: Spread | None) -> Fields | None:

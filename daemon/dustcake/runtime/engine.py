@@ -152,6 +152,7 @@ class Engine:
 
     async def _next(self) -> MakeInput:
         """The next input: an output's report first, then what is queued, else a wake-up."""
+        loop = asyncio.get_running_loop()
         while True:
             if self._reports:
                 return self._reports.popleft()
@@ -162,11 +163,13 @@ class Engine:
             delay_s = None if due_s is None else due_s - self._clock.now().mono_s
             if delay_s is not None and delay_s <= 0:
                 return Woke
+            # A bare timer: nothing here is on the way of every reading without need.
+            alarm = None if delay_s is None else loop.call_later(delay_s, self._arrived.set)
             try:
-                async with asyncio.timeout(delay_s):
-                    await self._arrived.wait()
-            except TimeoutError:
-                return Woke
+                await self._arrived.wait()
+            finally:
+                if alarm is not None:
+                    alarm.cancel()
 
     def _due_s(self) -> float | None:
         """When to wake: for the core, to try the journal again, or to give up stopping in order."""
@@ -190,11 +193,16 @@ class Engine:
         self._inputs.append(happened)
         self._events += result.events
         self._publications += told
+        is_poll = isinstance(happened, PollCompleted)
+        # A measurement that takes account of no new event waits for no disk.
+        if is_poll and not result.events:
+            self._measurement(happened.at)
         await self._keep_and_act(happened.at.mono_s, result.commands, told)
         self._answer(result.events)
         self._fed()
-        if isinstance(happened, PollCompleted):
-            self._measurement(happened.at)
+        if is_poll:
+            if result.events:
+                self._measurement(happened.at)
             self.decided.set()
 
     async def _keep_and_act(
@@ -207,11 +215,12 @@ class Engine:
             if _only_safer(command):
                 self._actuator.submit(command)
         broken = self._journal_retry_s is not None
+        urgent = bool(commands or told)
         if self._journal_retry_s is not None:
             attempt = now_s >= self._journal_retry_s
         else:
-            attempt = bool(commands or told) or now_s - self._flushed_s >= self._flush_s
-        failed = await self._commit() if attempt else None
+            attempt = urgent or self._flush_is_due(now_s)
+        failed = await self._commit(urgent=urgent) if attempt else None
         committed = attempt and failed is None
         for command in commands:
             if _only_safer(command):
@@ -237,7 +246,14 @@ class Engine:
                 self._journal_retry_s = None
                 await self._handle(JournalReported(self._clock.now(), True))
 
-    async def _commit(self) -> CommitFailed | None:
+    def _flush_is_due(self, now_s: float) -> bool:
+        """At the same moments for every collector of the daemon, so that they share what a
+        transaction costs."""
+        if self._flush_s == 0.0:
+            return True
+        return now_s // self._flush_s > self._flushed_s // self._flush_s
+
+    async def _commit(self, *, urgent: bool = True) -> CommitFailed | None:
         """Everything since the last commit, or nothing."""
         failed = await self._journal.commit(
             Commit(
@@ -246,6 +262,7 @@ class Engine:
                 self.state,
                 self._events,
                 [p for p in self._publications if p.keep is not Keep.LIVE],
+                urgent,
             )
         )
         if failed is None:

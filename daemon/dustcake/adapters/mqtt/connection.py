@@ -11,6 +11,7 @@ from typing import Any
 import aiomqtt
 from paho.mqtt.client import Client as PahoClient
 from paho.mqtt.client import DisconnectFlags
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -67,6 +68,16 @@ class Connection(aiomqtt.Client):
     async def send(self, publication: Publication, correlation_data: bytes | None = None) -> None:
         """Publish at QoS 0: return when it has been written. Raises ``aiomqtt.MqttError``."""
         await self._publish(publication, 0, correlation_data)
+
+    def send_at_once(self, publication: Publication) -> bool:
+        """Publish at QoS 0 if nothing has to be waited for; whether it has been."""
+        if self._disconnected.done() or self._client.want_write():
+            return False
+        properties = publish_properties(publication) if self._speaks_v5 else None
+        info = self._client.publish(
+            publication.topic, publication.payload, 0, publication.retain, properties
+        )
+        return info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
 
     async def deliver(self, publication: Publication) -> None:
         """Publish at its own QoS; at 1, return when the broker has acknowledged it.
@@ -136,12 +147,15 @@ class Connection(aiomqtt.Client):
         self, client: PahoClient, userdata: Any, sock: socket.socket
     ) -> None:
         # aiomqtt always puts this off to the loop's next turn. By then the connection may have
-        # been lost and the descriptor closed, or given to another connection of the daemon.
+        # been lost and the descriptor closed, or given to another connection of the daemon. And it
+        # would cost half of what a publication takes: nearly always there is room to write at once.
         try:
             asyncio.get_running_loop()
         except RuntimeError:  # CONNECT is sent from the thread that connects
             super()._on_socket_register_write(client, userdata, sock)
-        else:
+            return
+        self._write(client)
+        if client.want_write() and sock.fileno() >= 0:
             self._loop.add_writer(sock.fileno(), self._write, client)
 
     def _write(self, client: PahoClient) -> None:

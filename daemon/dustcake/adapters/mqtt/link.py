@@ -63,6 +63,7 @@ class MqttLink:
         self._on_request = on_request
         self._upkeep = Upkeep(settings, self, on_status, uniform)
         self._live: Newest[tuple[Publication, bytes | None]] = Newest(LIVE_CAPACITY)
+        self._connection: Connection | None = None
 
     @property
     def status(self) -> LinkStatus:
@@ -70,9 +71,13 @@ class MqttLink:
         return self._upkeep.status
 
     def publish_live(self, publication: Publication) -> None:
-        """Publish at QoS 0 if there is a connection; never waits. The newest of a topic wins."""
-        if self.status.connected:
-            self._live.put(publication.topic, (publication, None))
+        """Publish at QoS 0 if there is a connection; never waits. Where what was published before
+        still has to be sent, the newest of a topic wins."""
+        if self._connection is None:
+            return
+        if self._live.is_empty and self._connection.send_at_once(publication):
+            return
+        self._live.put(publication.topic, (publication, None))
 
     def reply(self, topic: str, payload: bytes, correlation_data: bytes | None) -> None:
         """Answer a request at QoS 0, best effort.
@@ -106,6 +111,7 @@ class MqttLink:
 
     def disconnected(self) -> None:
         """What was worth sending only then is not any more."""
+        self._connection = None
         self._live.clear()
 
     async def converse(self, connection: Connection) -> None:
@@ -120,6 +126,7 @@ class MqttLink:
                 await connection.deliver(state)
             await requests.subscribe(connection, self._settings.request_topics)
             self._upkeep.note_connection()
+            self._connection = connection
             tasks.create_task(requests.handle())
             tasks.create_task(self._drain(connection))
             tasks.create_task(self._send_live(connection))

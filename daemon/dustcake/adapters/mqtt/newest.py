@@ -30,6 +30,11 @@ class Newest(Generic[T]):
             await self._filled.wait()
         return self._items.pop(next(iter(self._items)))
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing waits."""
+        return not self._items
+
     def clear(self) -> None:
         """Forget everything."""
         self._items.clear()

@@ -48,25 +48,38 @@ class Database:
     def _close(self) -> None:
         self._connection.close()
 
-    async def run(self, call: Callable[[sqlite3.Connection], T]) -> T:
+    async def run(
+        self,
+        call: Callable[[sqlite3.Connection], T],
+        otherwise: Callable[[], None] = lambda: None,
+    ) -> T:
         """What ``call`` returns or raises, called in the file's thread.
 
-        A file found damaged by one call is moved aside and replaced before the next one.
+        A file found damaged by one call is moved aside and replaced before the next one. Where the
+        disk does not let it, ``otherwise`` is called instead, and that is raised.
         """
-        return await asyncio.get_running_loop().run_in_executor(self._executor, self._call, call)
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._executor, self._call, call, otherwise)
 
-    def _call(self, call: Callable[[sqlite3.Connection], T]) -> T:
+    def _call(self, call: Callable[[sqlite3.Connection], T], otherwise: Callable[[], None]) -> T:
         if self._damaged:
-            self._connection.close()
-            self._connection = start_afresh(self.path)
-            self._damaged = False
-            self.replacements += 1
+            try:
+                self._replace()
+            except (sqlite3.Error, OSError):
+                otherwise()
+                raise
         try:
             with damage_named():
                 return call(self._connection)
         except sqlite3.Error as error:
             self._damaged = is_damage(error)
             raise
+
+    def _replace(self) -> None:
+        self._connection.close()
+        self._connection = start_afresh(self.path)
+        self._damaged = False
+        self.replacements += 1
 
 
 def disk_is_to_blame(error: Exception) -> bool:

@@ -12,6 +12,7 @@ from typing import Any
 
 import structlog
 
+from dustcake.adapters.store.at_hand import AtHand
 from dustcake.adapters.store.database import Database, disk_is_to_blame
 from dustcake.adapters.store.faults import explain
 from dustcake.adapters.store.minutes import numbered
@@ -59,6 +60,8 @@ class CollectorOutbox:
         self._renderer: Renderer | None = None
         self._last_ref: int | None = None
         self._acknowledged: set[int] = set()
+        self._at_hand = AtHand()
+        self._numbers_are_new = False
         self._added = asyncio.Event()
         self._added.set()
 
@@ -66,15 +69,19 @@ class CollectorOutbox:
         """Events are worded by ``renderer`` from now on."""
         self._renderer = renderer
 
-    def notice(self) -> None:
-        """Something has been added."""
-        self._added.set()
-
     async def pending(self, most: int) -> Sequence[Queued]:
         """The oldest ``most`` publications not yet delivered; none when the disk fails."""
         self._added.clear()
+        self._notice_new_numbers()
+        at_hand = self._at_hand.oldest(most)
+        if at_hand is not None:
+            if at_hand:
+                self._added.set()
+            return at_hand
         try:
-            waiting = await self._database.run(lambda connection: self._waiting(connection, most))
+            waiting, last = await self._database.run(
+                lambda connection: self._waiting(connection, most)
+            )
         except (sqlite3.Error, OSError) as error:
             if not disk_is_to_blame(error):
                 raise
@@ -82,12 +89,15 @@ class CollectorOutbox:
             return []
         if waiting:
             self._added.set()
+        elif not self._notice_new_numbers():
+            self._at_hand.nothing_up_to(last)
         return waiting
 
     async def delivered(self, refs: Sequence[int]) -> None:
         """Forget these. On a disk that cannot be written they are remembered as delivered, and
         deleted when it can be again."""
         self._acknowledged.update(refs)
+        self._at_hand.delivered(refs)
         if len(self._acknowledged) >= MOST_UNFORGOTTEN:
             await self.settle()
 
@@ -121,6 +131,14 @@ class CollectorOutbox:
         """The file has been replaced; what was known of the numbers in it came from a broken one.
         The database's thread calls this."""
         self._last_ref = None
+        self._numbers_are_new = True
+
+    def _notice_new_numbers(self) -> bool:
+        """What is at hand is changed in the loop only, where it is used."""
+        noticed, self._numbers_are_new = self._numbers_are_new, False
+        if noticed:
+            self._at_hand.distrust()
+        return noticed
 
     def forget(self, connection: sqlite3.Connection, refs: frozenset[int]) -> None:
         """Delete these, within the caller's transaction; then say ``forgotten``."""
@@ -135,17 +153,26 @@ class CollectorOutbox:
         """They are deleted, and that is on the disk."""
         self._acknowledged -= refs
 
+    def committed(self, gone: frozenset[int], added: Sequence[Queued | None]) -> None:
+        """On the disk ``gone`` are deleted, and ``added`` are; None stands for what has to be
+        worded from there."""
+        self._notice_new_numbers()
+        self.forgotten(gone)
+        if added:
+            self._at_hand.add(added)
+            self._added.set()
+
     def enqueue(
         self, connection: sqlite3.Connection, commit: Commit, event_rows: Sequence[int]
-    ) -> bool:
-        """Add what of ``commit`` is worth keeping, within its transaction; whether there was any.
+    ) -> list[Queued | None]:
+        """Add what of ``commit`` is worth keeping, within its transaction; what that was.
 
         ``event_rows``: the rows of its events. A publication of keep `latest` takes the place of
         an undelivered older one of its topic, at the end of the queue, so that it cannot overtake
         an event it follows from.
         """
         rows = iter(zip(commit.events, event_rows, strict=True))
-        added = False
+        added: list[Queued | None] = []
         for one in commit.publications:
             if one.keep is Keep.LIVE:
                 continue
@@ -157,8 +184,8 @@ class CollectorOutbox:
                     "DELETE FROM outbox WHERE keep = 'latest' AND topic = ? AND collector = ?",
                     (one.topic, self._collector),
                 )
-            self._add(connection, one, source, commit.state.sample.quality)
-            added = True
+            ref = self._add(connection, one, source, commit.state.sample.quality)
+            added.append(Queued(ref, one))
         return added
 
     def _reference(
@@ -170,16 +197,19 @@ class CollectorOutbox:
         again = self._renderer.events([event], commit.state.sample.quality)
         return row if again == [one] else None
 
-    def enqueue_minutes(self, connection: sqlite3.Connection, rows: Sequence[int]) -> None:
+    def enqueue_minutes(
+        self, connection: sqlite3.Connection, rows: Sequence[int]
+    ) -> list[Queued | None]:
         """Add these rows of the minutes, within the caller's transaction."""
         for row in rows:
             self._insert(connection, ("minute", row, None), ("", b"", 1, False, None))
+        return [None for _ in rows]
 
     def _add(
         self, connection: sqlite3.Connection, one: Publication, source: int | None, quality: Quality
-    ) -> None:
+    ) -> int:
         topic, payload = (one.topic, one.payload) if source is None else ("", b"")
-        self._insert(
+        return self._insert(
             connection,
             (str(one.keep), source, None if source is None else quality.value),
             (topic, payload, one.qos, one.retain, one.expiry_s),
@@ -190,13 +220,14 @@ class CollectorOutbox:
         connection: sqlite3.Connection,
         origin: tuple[str, int | None, str | None],
         values: tuple[object, ...],
-    ) -> None:
+    ) -> int:
         self._last_ref = self._last(connection) + 1
         connection.execute(
             "INSERT INTO outbox (collector, ref, keep, source, quality, "
             "topic, payload, qos, retain, expiry_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (self._collector, self._last_ref, *origin, *values),
         )
+        return self._last_ref
 
     def _last(self, connection: sqlite3.Connection) -> int:
         if self._last_ref is None:
@@ -207,7 +238,8 @@ class CollectorOutbox:
             self._last_ref = newest or 0
         return self._last_ref
 
-    def _waiting(self, connection: sqlite3.Connection, most: int) -> list[Queued]:
+    def _waiting(self, connection: sqlite3.Connection, most: int) -> tuple[list[Queued], int]:
+        """The oldest, and the last number that has been given."""
         # A copy: `delivered` may add to the set meanwhile, and then too few would be left.
         gone = self.acknowledged()
         waiting: list[Queued] = []
@@ -230,7 +262,7 @@ class CollectorOutbox:
             waiting.append(Queued(ref, publication))
             if len(waiting) == most:
                 break
-        return waiting
+        return waiting, self._last(connection)
 
     def _publication(
         self, connection: sqlite3.Connection, row: Sequence[Any]

@@ -8,7 +8,7 @@ from dustcake.core.record import record
 
 BATCH = 256  # rows deleted at once, so that no commit waits long
 PERIOD = 64  # rows of inputs between two prunings; below BATCH, or the file would grow all the same
-SPARED = 512  # newest rows of inputs, never deleted: the minute under way is made from them
+SPARED = 512  # newest rows of inputs of a collector, kept: the minute under way is made from them
 MOST_MINUTES_QUEUED = 43_200  # thirty days: for a broker away longer the oldest are dropped
 
 _DAY_S = 86_400.0
@@ -29,8 +29,11 @@ class Retention:
     most_minutes_queued: int = MOST_MINUTES_QUEUED
 
 
-def prune(connection: sqlite3.Connection, now_utc_s: float | None, limits: Retention) -> None:
-    """Delete one batch of what is too old or too much, within the caller's transaction.
+def prune(
+    connection: sqlite3.Connection, now_utc_s: float | None, limits: Retention, spared: int = SPARED
+) -> None:
+    """Delete one batch of what is too old or too much, within the caller's transaction; but never
+    the newest ``spared`` rows of inputs for their size.
 
     So little at a time that a clock set wrong for an hour costs a few hours of the oldest raw
     inputs, not all of them.
@@ -39,7 +42,7 @@ def prune(connection: sqlite3.Connection, now_utc_s: float | None, limits: Reten
     minutes = _too_old(connection, "minutes", now_utc_s, limits.minutes_days)
     if _bytes_used(connection) > limits.max_bytes:
         newest = connection.execute("SELECT max(n) FROM inputs").fetchone()[0] or 0
-        raw = max(raw, newest - SPARED)
+        raw = max(raw, newest - spared)
         if not connection.execute("SELECT 1 FROM inputs WHERE n <= ? LIMIT 1", (raw,)).fetchone():
             minutes = connection.execute("SELECT max(n) FROM minutes").fetchone()[0] or 0
             if not minutes:

@@ -1,19 +1,20 @@
 """The journal, as the runtime uses it."""
 
 import sqlite3
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TypeVar
 
 from dustcake.adapters.store.database import Database, disk_is_to_blame
 from dustcake.adapters.store.faults import StoreRefused, explain
+from dustcake.adapters.store.grouping import Group, Waiting
 from dustcake.adapters.store.opening import transaction
 from dustcake.adapters.store.outbox import CollectorOutbox
-from dustcake.adapters.store.retention import PERIOD, Retention, prune
+from dustcake.adapters.store.retention import PERIOD, SPARED, Retention, prune
 from dustcake.adapters.store.timeline import Timeline
 from dustcake.adapters.store.writing import CollectorRecord, last_seq, load
-from dustcake.ports import Commit, CommitFailed, Stored
+from dustcake.ports import Commit, CommitFailed, Queued, Stored
 from dustcake.publish.render import Renderer
 
 T = TypeVar("T")
@@ -33,6 +34,7 @@ class SqliteStore:
         self._outboxes: dict[str, CollectorOutbox] = {}
         self._records: dict[str, CollectorRecord] = {}
         self._replacements_seen = 0
+        self._group = Group(self._write)
 
     @classmethod
     @asynccontextmanager
@@ -56,6 +58,7 @@ class SqliteStore:
         collector = renderer.setpoints.collector
         self.outbox(collector).worded_by(renderer)
         self._record(collector).setpoints = renderer.setpoints
+        self._group.is_shared = len(self._records) > 1
 
     def outbox(self, collector: str) -> CollectorOutbox:
         """The outbox of ``collector``; always the same one."""
@@ -88,48 +91,62 @@ class SqliteStore:
             raise
 
     async def commit(self, commit: Commit) -> CommitFailed | None:
-        """Store all of ``commit`` in one transaction; on the disk when this returns None."""
+        """Store all of ``commit`` in one transaction; on the disk when this returns None.
+
+        What other collectors want stored at the same time goes into the same transaction: a card
+        is worn by the number of transactions, and waits for each.
+        """
         outbox = self.outbox(commit.collector)
-        gone = outbox.acknowledged()
+        one = Waiting(commit, outbox.acknowledged())
+        self._group.add(one)
         try:
-            added = await self._database.run(
-                lambda connection: self._commit(connection, commit, gone)
+            await self._database.run(
+                lambda connection: self._group.write(connection, one),
+                otherwise=lambda: self._group.withdraw(one),
             )
         except (sqlite3.Error, OSError) as error:
+            one.error = error
+        error = one.error
+        if error is not None:
             self._forget()
-            if disk_is_to_blame(error):
+            if isinstance(error, sqlite3.Error | OSError) and disk_is_to_blame(error):
                 return CommitFailed(explain(error, self._database.path))
-            raise
-        outbox.forgotten(gone)
-        if added:
-            outbox.notice()
+            raise error
+        outbox.committed(one.gone, one.added)
         return None
 
-    def _commit(self, connection: sqlite3.Connection, commit: Commit, gone: frozenset[int]) -> bool:
-        """Whether the outbox has grown."""
+    def _write(self, connection: sqlite3.Connection, group: Sequence[Waiting]) -> None:
+        """All of ``group``, within one transaction. The database's thread calls this."""
         if self._replacements_seen != self._database.replacements:
             self._replacements_seen = self._database.replacements
             self._forget()
             for one in self._outboxes.values():
                 one.number_anew()
-        record, outbox = self._record(commit.collector), self.outbox(commit.collector)
         with transaction(connection):
             start = self._timeline.start(connection)
-            utc_s = None
-            if commit.inputs:
-                utc_s = commit.inputs[-1].at.utc_s
-                self._timeline.note(connection, commit.inputs[-1].at)
-            self._until_pruning -= record.inputs(connection, commit, start)
-            record.state(connection, commit)
-            rows = record.events(connection, commit, start)
-            outbox.forget(connection, gone)
-            added = outbox.enqueue(connection, commit, rows)
-            minutes = record.minutes(connection, commit)
-            outbox.enqueue_minutes(connection, minutes)
-            if self._until_pruning <= 0:
-                self._until_pruning = PERIOD
-                prune(connection, utc_s, self._retention)
-        return added or bool(minutes)
+            for each in group:
+                each.added = self._commit(connection, each, start)
+
+    def _commit(
+        self, connection: sqlite3.Connection, one: Waiting, start: int
+    ) -> Sequence[Queued | None]:
+        """What has been added to the outbox."""
+        commit = one.commit
+        record, outbox = self._record(commit.collector), self.outbox(commit.collector)
+        utc_s = None
+        if commit.inputs:
+            utc_s = commit.inputs[-1].at.utc_s
+            self._timeline.note(connection, commit.inputs[-1].at)
+        self._until_pruning -= record.inputs(connection, commit, start)
+        record.state(connection, commit)
+        rows = record.events(connection, commit, start)
+        outbox.forget(connection, one.gone)
+        added = outbox.enqueue(connection, commit, rows)
+        added += outbox.enqueue_minutes(connection, record.minutes(connection, commit))
+        if self._until_pruning <= 0:
+            self._until_pruning = PERIOD
+            prune(connection, utc_s, self._retention, spared=SPARED * len(self._records))
+        return added
 
     def _forget(self) -> None:
         """What was thought to be on the disk is not, or is not known to be."""
