@@ -34,7 +34,7 @@ class Columns:
     header_pa: Floats | None = None
     flow_m3s: Floats | None = None
     kinds: Sequence[Contacts] = (Contacts(),)
-    kind: npt.NDArray[np.intp] | None = None
+    kind: npt.NDArray[np.int16] | npt.NDArray[np.intp] | None = None
     _breaks: dict[float, npt.NDArray[np.intp]] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -96,9 +96,9 @@ class Columns:
         """Rows that come too late after the one before, or with other contacts."""
         found = self._breaks.get(stale_s)
         if found is None:
-            broken = self.t_s[1:] > self.t_s[:-1] + stale_s
-            if self.kind is not None:
-                broken |= self.kind[1:] != self.kind[:-1]
+            t_s, kind = self.t_s, self.kind
+            late = t_s[1:] > t_s[:-1] + stale_s
+            broken = late if kind is None else late | (kind[1:] != kind[:-1])
             found = self._breaks[stale_s] = np.flatnonzero(broken) + 1
         return found
 
