@@ -3,6 +3,7 @@
 from collections import Counter
 from dataclasses import replace
 from math import inf, nextafter
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -10,7 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from core.driver import LOST, Collector, chosen, ready, running, with_header
 from core.traces import Script, Taken, again, loud, play, scripts, setpoints
 from dustcake.core.inputs import PollCompleted, Woke
+from dustcake.core.quiet import Brief, brief
 from dustcake.core.reading import Quality
+from dustcake.core.requests import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured, Signal
 from dustcake.core.stamp import Stamp
@@ -178,3 +181,30 @@ def test_other_contacts_end_the_promise() -> None:
     promised = collector.last.quiet
     assert promised is not None
     assert collector.hold(800.0, 1, door_open=True).last.quiet is not promised
+
+
+def test_over_the_high_set_point_and_back_within_the_on_delay_is_brief() -> None:
+    delayed = chosen(cleaning={"on_delay_s": 20.0})
+    collector = ready(delayed).hold(800.0, 2)
+    assert brief(collector.state, delayed) == Brief(1190.0, 20.0)
+    before = collector.state
+    collector.hold(1100.0, 19).hold(800.0, 1)
+    assert collector.last.events == ()
+    assert replace(collector.state, sample=before.sample) == before
+    assert collector.hold(1100.0, 21).is_cleaning()
+
+
+@pytest.mark.parametrize(
+    ("changes", "dp_pa"),
+    [
+        ({"cleaning": {"on_delay_s": 0.0}}, 800.0),
+        ({"cleaning": {"mode": Mode.TIMED, "on_delay_s": 20.0}}, 800.0),
+        ({"cleaning": {"on_delay_s": 20.0}}, 1100.0),
+        ({"cleaning": {"on_delay_s": 20.0}}, 1000.0),
+        ({"cleaning": {"on_delay_s": 20.0}, "limits": {"high_pa": 1000.0}}, 980.0),
+    ],
+    ids=["without a delay", "timed", "over it", "no promise", "another limit there"],
+)
+def test_where_nothing_is_brief(changes: dict[str, Any], dp_pa: float) -> None:
+    setpoints = chosen(**changes)
+    assert brief(ready(setpoints).hold(dp_pa, 2).state, setpoints) is None

@@ -15,6 +15,8 @@ from dustcake.core.stamp import Stamp
 Floats = npt.NDArray[np.float64]
 
 _FIRST_BLOCK, _LARGEST_BLOCK = 64, 65_536
+_IN_TIME = 1.0 - 1e-9
+"""Of a delay: no rounding makes what is shorter than this as long as the delay."""
 
 
 @dataclass(slots=True)
@@ -32,7 +34,7 @@ class Columns:
     header_pa: Floats | None = None
     flow_m3s: Floats | None = None
     kinds: Sequence[Contacts] = (Contacts(),)
-    kind: npt.NDArray[np.intp] | None = None
+    kind: npt.NDArray[np.int16] | npt.NDArray[np.intp] | None = None
     _breaks: dict[float, npt.NDArray[np.intp]] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -64,18 +66,39 @@ class Columns:
             following = int(np.searchsorted(breaks, row, "right"))
             if following < len(breaks):
                 end = min(end, int(breaks[following]))
-        end = _first_outside(self.dp_pa, leap.low_pa, leap.high_pa, row, end)
+        to = self._dp_leaves(row, leap, end)
         if self.header_pa is not None and leap.header:
-            end = _first_outside(self.header_pa, leap.header_low_pa, leap.header_high_pa, row, end)
-        return end
+            low_pa, high_pa = leap.header_low_pa, leap.header_high_pa
+            end = _first_outside(self.header_pa, low_pa, high_pa, row, to)
+            if end < to:  # dP may not be back yet there
+                to = self._dp_leaves(row, leap, end)
+        return to
+
+    def _dp_leaves(self, row: int, leap: Leap, end: int) -> int:
+        """The first row at which dP is outside, and neither back in time nor before ``end``."""
+        dp_pa, t_s = self.dp_pa, self.t_s
+        while True:
+            row = _first_outside(dp_pa, leap.low_pa, leap.high_pa, row, end)
+            if row >= end or not leap.high_pa <= dp_pa[row] < leap.brief_pa:
+                return row
+            back, too_late_s = row + 1, t_s[row] + leap.brief_s * _IN_TIME
+            while back < end and leap.high_pa <= dp_pa[back] < leap.brief_pa:
+                back += 1
+                if back < end and t_s[back] >= too_late_s:
+                    return row
+            if back >= end or t_s[back] >= too_late_s or not dp_pa[back] > leap.low_pa:
+                return row
+            if dp_pa[back] >= leap.high_pa:
+                return row
+            row = back
 
     def _breaks_of(self, stale_s: float) -> npt.NDArray[np.intp]:
         """Rows that come too late after the one before, or with other contacts."""
         found = self._breaks.get(stale_s)
         if found is None:
-            broken = self.t_s[1:] > self.t_s[:-1] + stale_s
-            if self.kind is not None:
-                broken |= self.kind[1:] != self.kind[:-1]
+            t_s, kind = self.t_s, self.kind
+            late = t_s[1:] > t_s[:-1] + stale_s
+            broken = late if kind is None else late | (kind[1:] != kind[:-1])
             found = self._breaks[stale_s] = np.flatnonzero(broken) + 1
         return found
 

@@ -2,6 +2,7 @@
 
 from math import inf
 
+from dustcake.core.quiet import brief
 from dustcake.core.reading import OVER_SPAN, UNDER_SPAN
 from dustcake.core.record import record
 from dustcake.core.setpoints import Scale, Setpoints
@@ -12,7 +13,9 @@ from dustcake.core.state import State
 @record
 class Leap:
     """Samples strictly inside the bounds, before ``until_s``, with these very ``contacts``, lead
-    to nothing. ``header``: header pressure is among what has to stay inside."""
+    to nothing. ``header``: header pressure is among what has to stay inside. dP from ``high_pa`` up
+    to below ``brief_pa`` leads to nothing either if it comes back inside in less than
+    ``brief_s``."""
 
     low_pa: float
     high_pa: float
@@ -21,6 +24,8 @@ class Leap:
     header: bool = False
     header_low_pa: float = -inf
     header_high_pa: float = inf
+    brief_pa: float = -inf
+    brief_s: float = 0.0
 
     def may_begin(self, contacts: Contacts) -> bool:
         """Whether samples with these contacts can be covered at all."""
@@ -51,11 +56,24 @@ def leap_after(state: State, setpoints: Setpoints) -> Leap:
     if quiet is None:
         return NO_LEAP
     low_pa, high_pa = _within_span(quiet.low_pa, quiet.high_pa, setpoints.dp)
-    until_s = inf if quiet.until_s is None else quiet.until_s
-    if setpoints.header is None:
-        return Leap(low_pa, high_pa, until_s, state.contacts)
-    header = _within_span(quiet.header_low_pa, quiet.header_high_pa, setpoints.header)
-    return Leap(low_pa, high_pa, until_s, state.contacts, True, *header)
+    header = (-inf, inf)
+    if setpoints.header is not None:
+        header = _within_span(quiet.header_low_pa, quiet.header_high_pa, setpoints.header)
+    brief_pa, brief_s = -inf, 0.0
+    over = brief(state, setpoints)
+    if over is not None and high_pa == quiet.high_pa:
+        _, brief_pa = _within_span(None, over.under_pa, setpoints.dp)
+        brief_s = over.within_s
+    return Leap(
+        low_pa,
+        high_pa,
+        inf if quiet.until_s is None else quiet.until_s,
+        state.contacts,
+        setpoints.header is not None,
+        *header,
+        brief_pa,
+        brief_s,
+    )
 
 
 def _within_span(low_pa: float | None, high_pa: float | None, scale: Scale) -> tuple[float, float]:

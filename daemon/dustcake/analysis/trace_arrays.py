@@ -3,7 +3,6 @@
 from collections.abc import Container, Mapping
 
 import numpy as np
-import numpy.typing as npt
 
 from dustcake.analysis.columns import Columns, Floats
 from dustcake.analysis.trace_cells import LARGEST, LONGEST_GAP_S, MOST_COUNTED
@@ -37,16 +36,15 @@ class ArrayReader:
     def readable(self, cells: Mapping[str, Floats]) -> bool:
         """Whether every cell but those of the time says something, or is empty."""
         for name, values in cells.items():
-            if name in self._numbers:
-                good = np.isnan(values) | (np.abs(values) < LARGEST)
-            elif name == "time":
+            if name == "time":
                 continue
+            if name in self._numbers:
+                good = _all_between(values, -LARGEST, LARGEST)
             elif name in ("pulse_valve", "pulses"):
-                whole = (values >= 0) & (values <= MOST_COUNTED) & (np.floor(values) == values)
-                good = np.isnan(values) | whole
+                good = _all_whole(values, MOST_COUNTED)
             else:
-                good = np.isnan(values) | (values == 0.0) | (values == 1.0)
-            if not good.all():
+                good = _all_whole(values, 1)
+            if not good:
                 return False
         return True
 
@@ -55,11 +53,13 @@ class ArrayReader:
     ) -> Columns:
         """The samples; `cells` are to be readable."""
         kind = None
-        if self._weights:
-            kind = np.zeros(len(t_s), np.intp)
-            for name, weight in self._weights.items():
-                values = cells[name]
-                kind += weight * np.where(np.isnan(values), 0, values + 1).astype(np.intp)
+        for name, weight in self._weights.items():
+            values = cells[name]
+            unknown = np.isnan(values)
+            digit = np.where(unknown, 0, values + 1) if unknown.any() else values + 1
+            here = digit.astype(np.int16)
+            here *= weight
+            kind = here if kind is None else kind + here
         dp_pa = cells[self._dp_name]
         return Columns(
             t_s=t_s,
@@ -72,23 +72,42 @@ class ArrayReader:
         )
 
 
+def _all_between(values: Floats, low: float, high: float) -> bool:
+    """Whether all are strictly between, or NaN."""
+    if low < values.min() and values.max() < high:  # never so where one is NaN
+        return True
+    return bool((np.isnan(values) | ((values > low) & (values < high))).all())
+
+
+def _all_whole(values: Floats, most: int) -> bool:
+    """Whether all are whole numbers from 0 to ``most``, or NaN."""
+    known = values[~np.isnan(values)]
+    if not len(known):
+        return True
+    if not (known.min() >= 0 and known.max() <= most):
+        return False
+    return bool((known.astype(np.int16) == known).all())
+
+
 def goes_on(t_s: Floats, last_s: float) -> bool:
     """Whether time goes on, from ``last_s`` and from row to row."""
     first_s = t_s[0] - last_s
     if not 0 < first_s <= LONGEST_GAP_S:
         return False
-    ahead_s = t_s[1:] - t_s[:-1]
-    return bool(((ahead_s > 0) & (ahead_s <= LONGEST_GAP_S)).all())
+    ahead_s = np.diff(t_s)
+    return not len(ahead_s) or bool(ahead_s.min() > 0 and ahead_s.max() <= LONGEST_GAP_S)
 
 
 def note(recorded: Recorded, t_s: Floats, last_s: float, cells: Mapping[str, Floats]) -> None:
     """Take in what readable cells say was done."""
-    none = np.zeros(len(t_s))
-    valves = np.nan_to_num(cells.get("pulse_valve", none), nan=0.0)
-    counts = np.nan_to_num(cells.get("pulses", none), nan=0.0)
-    for row in _places(valves + counts > 0):
+    valves, counts = cells.get("pulse_valve"), cells.get("pulses")
+    pulsed = np.zeros(len(t_s), bool)
+    for told in (valves, counts):
+        if told is not None:
+            pulsed |= told > 0
+    for row in np.flatnonzero(pulsed).tolist():
         before_s = float(t_s[row - 1]) if row else max(last_s, 0.0)
-        recorded.pulsed(before_s, float(t_s[row]), int(valves[row]), int(counts[row]))
+        recorded.pulsed(before_s, float(t_s[row]), _told(valves, row), _told(counts, row))
     cleaning = cells.get("cleaning")
     if cleaning is not None:
         known = np.flatnonzero(~np.isnan(cleaning))
@@ -99,6 +118,5 @@ def note(recorded: Recorded, t_s: Floats, last_s: float, cells: Mapping[str, Flo
             recorded.cleans(float(t_s[row]), bool(cleaning[row]))
 
 
-def _places(where: npt.NDArray[np.bool_]) -> list[int]:
-    found: list[int] = np.flatnonzero(where).tolist()
-    return found
+def _told(values: Floats | None, row: int) -> int:
+    return 0 if values is None or np.isnan(values[row]) else int(values[row])

@@ -9,6 +9,7 @@ import csv
 from collections.abc import Container, Iterator
 from io import BufferedIOBase, BufferedReader, BytesIO, RawIOBase
 
+import numpy as np
 import polars as pl
 
 from dustcake.analysis.columns import Columns
@@ -99,15 +100,18 @@ class CsvTrace:
 
 def _is_odd(block: bytes) -> bool:
     """Whether it is not certain where lines end: a quoted cell may hold the end of one."""
-    return b'"' in block or block.count(b"\r") != block.count(b"\r\n")
+    if b'"' in block:
+        return True
+    return b"\r" in block and block.count(b"\r") != block.count(b"\r\n")
 
 
 def _at_once(block: bytes, columns: tuple[str, ...], reader: FrameReader) -> Columns | None:
     """The whole block; None where anything in it is not as it should be."""
     if not reader.times.begun:
         return None
-    rows = block.count(b"\n")
-    if block.count(b",") != rows * (len(columns) - 1):
+    letters = np.frombuffer(block, np.uint8)  # several times as fast as counting in bytes
+    rows = int(np.count_nonzero(letters == ord("\n")))
+    if int(np.count_nonzero(letters == ord(","))) != rows * (len(columns) - 1):
         return None
     time = pl.Float64 if reader.times.seconds_0 is not None else pl.String
     schema = {name: time if name == "time" else pl.Float64 for name in columns}

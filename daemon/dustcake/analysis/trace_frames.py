@@ -28,7 +28,11 @@ _SHORTEST = len("2026-03-01T08:00:00Z")
 class FrameReader:
     """Turns frames into columns, and goes on where rows read singly have got to."""
 
-    def __init__(self, columns: tuple[str, ...], unused: Container[str]) -> None:
+    def __init__(
+        self, columns: tuple[str, ...], unused: Container[str], *, nan_is_lost: bool = False
+    ) -> None:
+        """``nan_is_lost``: a NaN is an empty cell; otherwise it is a mistake."""
+        self._nan_is_lost = nan_is_lost
         reader = RowReader(columns, unused)
         self.recorded = reader.recorded
         self.times = reader.times
@@ -42,7 +46,7 @@ class FrameReader:
         times = self.times
         if self.rows.empty or not times.begun or not len(frame):
             return None
-        cells = _numbers(frame)
+        cells = self._numbers(frame)
         if cells is None or not self._arrays.readable(cells):
             return None
         t_s = _seconds(frame["time"], times)
@@ -55,23 +59,26 @@ class FrameReader:
         self.rows.reader.goes_on(made.contacts(-1))
         return made
 
-
-def _numbers(frame: pl.DataFrame) -> dict[str, Floats] | None:
-    """The cells of all columns but the time; None where one says that it is no number."""
-    cells = {}
-    for column in frame.drop("time").iter_columns():
-        values = column.to_numpy()
-        if int(np.isnan(values).sum()) != column.null_count():
-            return None
-        cells[column.name] = values
-    return cells
+    def _numbers(self, frame: pl.DataFrame) -> dict[str, Floats] | None:
+        """The cells of all columns but the time; None where one says that it is no number."""
+        cells = {}
+        for column in frame.drop("time").iter_columns():
+            values = column.to_numpy()
+            if not self._nan_is_lost:
+                empty = column.null_count()
+                if empty == 0 and np.isnan(values.min()):
+                    return None
+                if empty and int(np.isnan(values).sum()) != empty:
+                    return None
+            cells[column.name] = values
+        return cells
 
 
 def _seconds(column: pl.Series, times: Times) -> Floats | None:
     """Seconds from the first row; None where one cannot be told, or not this way."""
     if column.dtype == pl.Float64:
         values: Floats = column.to_numpy()
-        if times.seconds_0 is None or not bool((np.abs(values) < LARGEST).all()):
+        if times.seconds_0 is None or not (values.min() > -LARGEST and values.max() < LARGEST):
             return None
         return values - times.seconds_0
     if column.null_count() or times.at_0 is None:

@@ -5,15 +5,18 @@ were lost. What is called a line elsewhere is here a row, counted from 1. A piec
 in it is halved as in ``trace_csv``, and the small rest put into words for ``traces`` to judge.
 """
 
-from collections.abc import Container
+from collections import deque
+from collections.abc import Container, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import polars as pl
+from polars import selectors as cs
 
 from dustcake.analysis.trace_columns import Recorded, TraceError, columns_of
 from dustcake.analysis.trace_frames import FrameReader, Samples
 
-_ROWS = 2_000_000
+_ROWS = 1_000_000
 _SMALL_ROWS = 500
 
 
@@ -44,15 +47,34 @@ class ParquetTrace:
     def samples(self, unused: Container[str] = ()) -> Samples:
         """The samples in order, and what is wrong with rows that cannot be used. The columns
         ``unused`` are checked, and left out. Raises TraceError."""
-        reader = FrameReader(self.columns, unused)
+        reader = FrameReader(self.columns, unused, nan_is_lost=True)
         self.recorded = reader.recorded
-        for begin in range(0, self._rows, _ROWS):
-            try:
-                frame = self._frame.slice(begin, _ROWS).collect()
-            except (pl.exceptions.PolarsError, OSError) as error:
-                raise TraceError(f"{_first_line(error)}; copy the file elsewhere first") from None
-            yield from _piece(frame, reader)
-            self._bytes_read = self._size_bytes * (begin + len(frame)) // self._rows
+        for frame in self._frames():
+            begin = 0
+            # As they lie in memory, so that nothing is copied and all of a piece is in the cache.
+            for rows in frame["time"].chunk_lengths():
+                yield from _piece(frame[begin : begin + rows], reader)
+                begin += rows
+            self._bytes_read += self._size_bytes * len(frame) // self._rows
+
+    def _frames(self) -> Iterator[pl.DataFrame]:
+        """One after the other; the next is decoded while one is worked on. Raises TraceError."""
+        begins = range(0, self._rows, _ROWS)
+        with ThreadPoolExecutor(1) as decoder:
+            ahead = deque[Future[pl.DataFrame]]()
+            for begin in begins:
+                ahead.append(decoder.submit(self._frame.slice(begin, _ROWS).collect))
+                if len(ahead) > 1:
+                    yield _decoded(ahead.popleft())
+            while ahead:
+                yield _decoded(ahead.popleft())
+
+
+def _decoded(frame: Future[pl.DataFrame]) -> pl.DataFrame:
+    try:
+        return frame.result()
+    except (pl.exceptions.PolarsError, OSError) as error:
+        raise TraceError(f"{_first_line(error)}; copy the file elsewhere first") from None
 
 
 def _piece(frame: pl.DataFrame, reader: FrameReader) -> Samples:
@@ -63,7 +85,8 @@ def _piece(frame: pl.DataFrame, reader: FrameReader) -> Samples:
     # The first row decides on the form of all times: it is read by itself.
     cut = len(frame) // 2 if reader.times.begun else 1
     if len(frame) <= _SMALL_ROWS and (reader.times.begun or len(frame) == 1):
-        words = frame.write_csv(include_header=False, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
+        empty = frame.with_columns(cs.float().fill_nan(None))
+        words = empty.write_csv(include_header=False, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
         yield from reader.rows.read(words.splitlines())
     else:
         yield from _piece(frame[:cut], reader)
@@ -79,7 +102,7 @@ def _as_told(name: str, kind: pl.DataType) -> pl.Expr:
     if not (kind.is_numeric() or kind in (pl.Boolean, pl.Null)):
         remedy = "timestamps with a time zone, or seconds" if name == "time" else "numbers"
         raise TraceError(f"column `{name}` is stored as {kind}: store it as {remedy}")
-    return pl.col(name).cast(pl.Float64).fill_nan(None)
+    return pl.col(name).cast(pl.Float64)
 
 
 def _first_line(error: Exception) -> str:

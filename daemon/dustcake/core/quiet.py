@@ -6,6 +6,8 @@ from dustcake.core.diagnosis import header as header_diagnosis
 from dustcake.core.diagnosis import torn
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.reading import Quality, Sample, interpret
+from dustcake.core.reasons import Because
+from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Quiet, State
 from dustcake.core.trust import jump, with_flow
@@ -24,15 +26,7 @@ def promise(turn: Turn, state: State) -> Quiet | None:
     look = state.diagnosis.look
     if look is not None and look.dip_due:
         return None
-    band = _between(
-        dp_pa,
-        (
-            *thresholds_pa(setpoints, low_counts=low_point_counts(state.cleaning)),
-            *with_flow.thresholds_pa(setpoints.trust),
-            *torn.thresholds_pa(setpoints, state.diagnosis.cleaned),
-            *jump.anchor_band_pa(setpoints, state.trust),
-        ),
-    )
+    band = _between(dp_pa, _thresholds_pa(state, setpoints))
     header_band: Band | None = (None, None)
     if turn.setpoints.header is not None:
         header = state.header
@@ -50,7 +44,41 @@ def promise(turn: Turn, state: State) -> Quiet | None:
     return Quiet(*band, *header_band, turn.deadline_s)
 
 
+def _thresholds_pa(state: State, setpoints: Setpoints) -> tuple[float, ...]:
+    return (
+        *thresholds_pa(setpoints, low_counts=low_point_counts(state.cleaning)),
+        *with_flow.thresholds_pa(setpoints.trust),
+        *torn.thresholds_pa(setpoints, state.diagnosis.cleaned),
+        *jump.anchor_band_pa(setpoints, state.trust),
+    )
+
+
 Band = tuple[float | None, float | None]
+
+
+@record
+class Brief:
+    """What the promise of quiet may be widened by, for who knows what comes next: dP at or above
+    its upper bound, below ``under_pa`` (None: open), leads to nothing if it is back within the
+    promise less than ``within_s`` after it left. Ripple takes dP over the high set point and back
+    many times before it stays there for the on-delay."""
+
+    under_pa: float | None
+    within_s: float
+
+
+def brief(state: State, setpoints: Setpoints) -> Brief | None:
+    """How dP may leave the promise in ``state`` and come back; None where it may not."""
+    quiet = state.quiet
+    high_pa, on_delay_s = setpoints.cleaning.high_pa, setpoints.cleaning.on_delay_s
+    if quiet is None or quiet.high_pa != high_pa or on_delay_s <= 0:
+        return None
+    if state.decision.reason.code is not Because.BELOW_HIGH:
+        return None
+    thresholds = _thresholds_pa(state, setpoints)
+    if thresholds.count(high_pa) > 1:  # something else has the same limit
+        return None
+    return Brief(min((t for t in thresholds if t > high_pa), default=None), on_delay_s)
 
 
 def _between(pa: float, thresholds: tuple[float, ...]) -> Band | None:
