@@ -43,10 +43,12 @@ from dustcake.core.requests import (
     Entry,
     HandleAlarm,
     Mode,
+    PointChange,
     RecordEntry,
     RecordFilterChange,
     RunBlower,
     SelectMode,
+    SetPoint,
     SetZero,
 )
 from dustcake.core.setpoints import AlarmName, BlowerRequest
@@ -111,6 +113,7 @@ def test_a_number_that_is_none_reads_back_as_such_and_is_stored_as_json(number: 
 
 
 REASON = because(Because.HIGH_REACHED, "in words", dp_pa=1003.5, high_pa=1000.0)
+POINTS = (PointChange(SetPoint.HIGH, 1000.0, 1100.5), PointChange(SetPoint.ON_TIME, 0.15, 0.2))
 BODIES: list[events.Body] = [
     events.Started(None),
     events.Started(12.5),
@@ -132,6 +135,8 @@ BODIES: list[events.Body] = [
     events.BlowerRunSet(True, "by hand"),
     events.JournalChanged(False, "disk full"),
     events.RequestAnswered("id", "mode", "panel", False, REASON),
+    events.RequestAnswered("id", "set_points", "panel", True, REASON, 12, POINTS),
+    events.ChangeLapsed(12, "panel", REASON),
     events.FiltersChanged(812.5, "spare set", "fitter", (1, 3)),
     events.LogEntry("drum_emptied", "", "drum", "fitter"),
     events.UpkeepDue("drum", "look into it"),

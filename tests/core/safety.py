@@ -5,10 +5,18 @@ it has commanded or been told cannot excuse it.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
+from core.changes import Changes
 from core.traces import Taken
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
-from dustcake.core.events import CleaningStopped, PulseFired, PulseInterrupted, RequestAnswered
+from dustcake.core.events import (
+    CleaningStarted,
+    CleaningStopped,
+    PulseFired,
+    PulseInterrupted,
+    RequestAnswered,
+)
 from dustcake.core.inputs import (
     JournalReported,
     OperatorRequested,
@@ -66,9 +74,11 @@ class Watcher:
         self.run = self.barred = False  # what the blower run output was last told; and barred
         self.started_s = self.last_s = 0.0
         self.seq = self.command_id = 1
+        self.changes = Changes()
 
     def watch(self, taken: Taken) -> None:
         """Take one step in."""
+        taken = replace(taken, setpoints=self.changes.watch(taken))
         setpoints, after, now_s = taken.setpoints, taken.after, taken.happened.at.mono_s
         self._numbers(taken)
         assert after.wake_at_s is None or after.wake_at_s > now_s, "woken in the past"
@@ -79,6 +89,8 @@ class Watcher:
         for event in after.events:
             if isinstance(event.body, CleaningStopped):
                 self._stopped(event.body, taken)
+            elif isinstance(event.body, CleaningStarted) and event.body.kind == "on_demand":
+                assert (event.body.dp_pa or 0.0) >= setpoints.cleaning.high_pa
         for command in after.commands:
             self._command(command, taken)
         self._danger(setpoints, now_s)

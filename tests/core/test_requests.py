@@ -1,13 +1,18 @@
 """What becomes of a request: answered always, acted on once."""
 
+from dataclasses import replace
+
 import pytest
 
 from core.driver import BASE, Collector, ready
 from dustcake.core.events import ModeSelected, RequestAnswered
+from dustcake.core.reasons import Because, because
 from dustcake.core.requested import REMEMBERED
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
+    ChangeSetPoints,
+    ConfirmChange,
     Entry,
     HandleAlarm,
     Mode,
@@ -18,6 +23,7 @@ from dustcake.core.requests import (
     SelectMode,
     SetZero,
 )
+from dustcake.core.state import Answer
 
 
 @pytest.mark.parametrize(
@@ -30,6 +36,8 @@ from dustcake.core.requests import (
         (HandleAlarm(AlarmAction.IN_SERVICE, "smoke"), "in_service"),
         (RecordFilterChange(), "filter_change"),
         (RecordEntry(Entry.NOTE), "record"),
+        (ChangeSetPoints(), "set_points"),
+        (ConfirmChange(3), "confirm"),
     ],
 )
 def test_every_request_is_answered_by_name(request_: Request, name: str) -> None:
@@ -62,8 +70,34 @@ def test_a_refusal_is_remembered_too() -> None:
     refused = collector.ask(SetZero(), "z")
     assert not refused.accepted
     collector.hold(0.0, 5)
-    assert collector.ask(SetZero(blower_off_confirmed=True), "z") == refused
+    assert collector.ask(SetZero(), "z") == refused
     assert not collector.state.zero.under_way
+
+
+def test_an_id_that_was_that_of_another_request_does_nothing() -> None:
+    """A client that numbers nothing must not believe that its second request was done."""
+    collector = ready()
+    collector.ask(SelectMode(Mode.OFF), "x")
+    again = collector.ask(SelectMode(Mode.TIMED), "x")
+    assert (again.accepted, again.reason.code) == (False, Because.ID_USED)
+    assert collector.state.mode is Mode.OFF
+
+
+def test_ids_of_two_askers_are_their_own() -> None:
+    collector = ready()
+    collector.ask(SelectMode(Mode.OFF), "1", by="day shift")
+    collector.restart()
+    assert collector.ask(SelectMode(Mode.TIMED), "1", by="night shift").accepted
+    assert collector.state.mode is Mode.TIMED
+
+
+def test_an_answer_of_an_older_version_is_kept_to_whoever_asks() -> None:
+    collector = ready()
+    old = Answer("1", False, because(Because.NO_WHY))
+    collector.last = replace(collector.last, state=replace(collector.state, answers=(old,)))
+    again = collector.ask(SelectMode(Mode.TIMED), "1")
+    assert (again.accepted, again.reason.code) == (False, Because.NO_WHY)
+    assert collector.state.mode is not Mode.TIMED
 
 
 def test_answers_are_remembered_through_a_restart() -> None:

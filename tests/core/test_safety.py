@@ -6,6 +6,7 @@ from hypothesis import HealthCheck, given, settings
 
 from core.safety import check
 from core.traces import Script, Taken, play, scripts, setpoints
+from dustcake.core.events import RequestAnswered
 from dustcake.core.inputs import OutputReported, PollCompleted
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Phase
@@ -23,7 +24,8 @@ REACH = """
     journal_fault settling
     started stopped cleaning_started cleaning_stopped pulse pulse_failed pulse_interrupted demand
     outputs_changed alarm quality_changed mode_selected zero_taken zero_abandoned blower_changed
-    blower_run journal_changed request_answered
+    blower_run journal_changed request_answered change_lapsed setting_changed
+    confirm/done confirm/no_such_change confirm/change_of_another
     FireValve SetDemand AllValvesOff SetBlowerRun
     on_demand/FireValve timed/FireValve fallback/FireValve downtime/FireValve
     on_demand/SetDemand timed/SetDemand fallback/SetDemand downtime/SetDemand
@@ -41,6 +43,11 @@ def reached(history: list[Taken]) -> Counter[str]:
         after, kind = taken.after, taken.after.decision.kind
         seen[after.decision.reason.code] += 1
         seen.update(event.body.name for event in after.events)
+        seen.update(
+            f"confirm/{event.body.reason.code}"
+            for event in after.events
+            if isinstance(event.body, RequestAnswered) and event.body.request == "confirm"
+        )
         if after.decision.phase is Phase.HELD:
             seen.update((f"held/{kind}", f"held/{after.decision.reason.code}"))
         for command in after.commands:

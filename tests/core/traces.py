@@ -13,6 +13,8 @@ from dustcake.core.inputs import Input, Outcome
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
+    ChangeSetPoints,
+    ConfirmChange,
     Entry,
     HandleAlarm,
     Mode,
@@ -24,6 +26,7 @@ from dustcake.core.requests import (
     SetZero,
 )
 from dustcake.core.setpoints import (
+    Adjusting,
     AlarmName,
     AlarmSetting,
     BlowerRequest,
@@ -135,6 +138,7 @@ def some_setpoints(seed: int) -> Setpoints:
             "report_timeout_s": of((1.0, 3.0)),
             "sequencer_cycle_s": of((4.0, 9.0)),
         },
+        adjusting=ADJUSTING,
         alarms=alarms,
         limits={"replacement_cycles": of((1, 2)), "low_start_delay_s": of((0.0, 5.0))},
         alarm_rules={
@@ -159,6 +163,14 @@ def some_setpoints(seed: int) -> Setpoints:
     )
 
 
+ADJUSTING = Adjusting(
+    low_pa=(700.0, 900.0),
+    high_pa=(850.0, 1100.0),
+    interval_s=(1.0, 5.0),
+    on_time_s=(0.1, 0.2),
+    timed_follows=True,
+    confirm_within_s=4.0,
+)
 UPKEEP = (
     UpkeepTask("drum", "", every_s=7.0),
     UpkeepTask("run", "", every_run_s=4.0, every_pulses=3),
@@ -218,6 +230,12 @@ REQUESTS: tuple[tuple[Request, ...], ...] = (
     (
         *(HandleAlarm(action, name, "x", 5.0) for name in AlarmName for action in AlarmAction),
         HandleAlarm(AlarmAction.SHELVE, "none such"),
+    ),
+    (
+        ChangeSetPoints(high_pa=1100.0),
+        ChangeSetPoints(low_pa=800.0, high_pa=900.0, interval_s=3.0),
+        ChangeSetPoints(on_time_s=0.2),
+        ChangeSetPoints(low_pa=1100.0),
     ),
     (
         RecordFilterChange(),
@@ -335,7 +353,15 @@ def late_report(rng: Random) -> Move:
 def request(rng: Random) -> Move:
     """Somebody asks for something, or for the same again."""
     asked, request_id = rng.choice(rng.choice(REQUESTS)), rng.choice(("a", "b", ""))
-    return lambda collector: collector.ask(asked, request_id)
+    wait_s, by = rng.choice((0.0, 0.0, 2.0, 4.0)), rng.choice(("day shift", "day shift", "x"))
+
+    def move(collector: Collector) -> None:
+        change = collector.ask(asked, request_id).change
+        if change is not None:
+            collector.wait(wait_s)
+            collector.ask(ConfirmChange(change), by=by)
+
+    return move
 
 
 def seen_to(rng: Random) -> Move:

@@ -7,6 +7,7 @@ from random import Random
 from core.driver import ALL_FITTED, HEADER_SCALE, chosen
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import (
+    Adjusting,
     AlarmName,
     AlarmSetting,
     BlowerRequest,
@@ -39,6 +40,15 @@ class Collector:
     measurement_every_s: float
     described: bool
     """Whether there are statistics of its minutes; without, a day costs half."""
+
+
+ADJUSTING = Adjusting(
+    low_pa=(600.0, 900.0),
+    high_pa=(850.0, 1100.0),
+    interval_s=(20.0, 60.0),
+    on_time_s=(0.1, 1.0),
+    confirm_within_s=60.0,
+)
 
 
 def draw(rng: Random) -> Collector:
@@ -114,6 +124,7 @@ def draw(rng: Random) -> Collector:
             "not_zero_pa": 250.0,
         },
         diagnosis={"response_s": of((0.0, 10.0))},
+        adjusting=ADJUSTING,
         blower={"request": request, "run_on_s": of((0.0, 120.0))},
     )
     flush_s, measurement_every_s = (

@@ -72,6 +72,11 @@ class Life:
         waiting = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
         return [a.name for a in self.engine.state.alarms if a.state in waiting]
 
+    def change_held(self) -> int | None:
+        """The number of the change of set points that waits to be confirmed."""
+        held = None if self.engine is None or not self.settled else self.engine.state.adjusted.held
+        return None if held is None else held.change
+
     @property
     def drained(self) -> bool:
         """Whether the broker has acknowledged all there was to tell."""

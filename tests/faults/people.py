@@ -27,12 +27,22 @@ UNDONE_BY = {
 }
 
 
+CHANGES: dict[str, tuple[float, ...]] = {
+    "low_pa": (600.0, 700.0, 880.0),
+    "high_pa": (850.0, 1000.0, 1100.0, 1200.0),
+    "interval_s": (20.0, 30.0, 60.0),
+    "on_time_s": (0.1, 0.2, 1.0),
+}
+"""Set points, and what people put them to; one is beyond its limits."""
+
+
 class People:
     """Their requests go to the local socket or by the broker, as chance has it."""
 
     def __init__(self, world: "World") -> None:
         self._world = world
         self._rng = world.rng("people")
+        self._changes = world.rng("changes of set points")
         self._asked = 0
         self._last = b""
 
@@ -62,6 +72,27 @@ class People:
             )
         )
         self._request(self._numbered(asked))
+        if self._changes.random() < 0.3:
+            self._change_set_points()
+
+    def _change_set_points(self) -> None:
+        """Somebody also changes set points: confirmed at once, late, by the other way in, never, or
+        with another change in between."""
+        of, now_s = self._changes.choice, self._world.loop.now_s
+        point, values = of(tuple(CHANGES.items()))
+        asked = self._numbered({"request": "set_points", point: of(values)})
+        local = of((True, False))
+        self._send(asked, local=local)
+        after_s = of((0.0, 2.0, 20.0, 59.9, 60.0, 70.0, None))
+        if after_s is not None:
+            by = local if of((True, True, True, False)) else not local
+            self._world.loop.at(now_s + after_s, lambda: self._confirm(local=by))
+
+    def _confirm(self, *, local: bool) -> None:
+        life = self._world.life
+        held = None if life is None else life.change_held()
+        change = self._changes.randint(1, 99) if held is None else held
+        self._send(self._numbered({"request": "confirm", "change": change}), local=local)
 
     def ask_of_alarm(self) -> None:
         """Somebody does something to an alarm, and often undoes it later."""
@@ -94,5 +125,9 @@ class People:
     def _request(self, payload: bytes) -> None:
         self._last = payload
         if self._world.life is not None:
+            self._send(payload, local=self._rng.random() < 0.5)
+
+    def _send(self, payload: bytes, *, local: bool) -> None:
+        if self._world.life is not None:
             self._world.ledger.note("people", payload.decode())
-            self._world.life.ask(payload, local=self._rng.random() < 0.5)
+            self._world.life.ask(payload, local=local)

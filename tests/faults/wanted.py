@@ -149,6 +149,8 @@ def wanted_cells() -> set[Cell]:
             for reason in reasons
         ),
         *(("event", body.name) for body in bodies),
+        *(("confirmed", code) for code in (Because.DONE, Because.NO_SUCH_CHANGE)),
+        ("confirmed", Because.CHANGE_OF_ANOTHER),
         *(("phase", f"{mode}: {p}") for mode, phases in PHASES_REACHED.items() for p in phases),
         *(("fault in mode", f"{name}: {mode}") for name, mode in product((*WINDOWS, *BLOWS), Mode)),
         *(

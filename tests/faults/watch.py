@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from core.safety import Watcher
 from core.traces import Taken
+from dustcake.core.adjusting import in_force
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, RequestAnswered
 from dustcake.core.inputs import Input, OutputReported, PollCompleted, Restarted
@@ -37,6 +38,7 @@ class Watch:
         self._valve_runs: set[int] = set()
         self._blower_runs: set[int] = set()
         self._last_pulse: tuple[float, float] | None = None
+        self._interval_s = 0.0  # in force when the last pulse was decided
         self._unhandled: dict[int, float] = {}
 
     def life_begins(self) -> None:
@@ -66,6 +68,8 @@ class Watch:
             self._unhandled.pop(happened.command_id, None)
         for command in after.commands:
             self._decided(command)
+            if isinstance(command, FireValve):
+                self._interval_s = in_force(setpoints, after.state.adjusted).pulsing.interval_s
         if after.events or after.decision is not before.decision:
             self._note(before, after)
 
@@ -88,6 +92,11 @@ class Watch:
         flight = before.pulsing.in_flight
         if flight is not None and flight.valve is not None:
             watcher.flying = {flight.command_id: inf}
+        adjusted = before.adjusted
+        watcher.changes.made = {each.set_point.value: each.value for each in adjusted.points}
+        if adjusted.held is not None:
+            held = adjusted.held
+            watcher.changes.asked = (held.change, held.by, held.until_s, held.points)
 
     def _decided(self, command: Command) -> None:
         now_s = self.world.loop.now_s
@@ -139,6 +148,8 @@ class Watch:
                 detail = f"{body.kind} {body.reason.code}"
             else:
                 reached.see("event", body.name)
+                if isinstance(body, RequestAnswered) and body.request == "confirm":
+                    reached.see("confirmed", body.reason.code)
                 if isinstance(body, RequestAnswered) and body.reason.code is Because.ZERO_STARTED:
                     self.world.trouble.rare_moment()
             self.world.ledger.note("event", f"{event.seq} {body.name} {detail}")
@@ -197,7 +208,7 @@ class Watch:
         self._not_overtaken(command)
         if self._last_pulse is not None:
             last_s, late_s = self._last_pulse
-            least_s = self.world.setpoints.pulsing.interval_s - late_s
+            least_s = self._interval_s - late_s
             if now_s - last_s < least_s:
                 self.world.object(f"{command} only {now_s - last_s:.3f} s after the last pulse")
         self._last_pulse = now_s, now_s - decided_s

@@ -15,14 +15,18 @@ from dustcake.core.reasons import Because, because
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
+    ChangeSetPoints,
+    ConfirmChange,
     Entry,
     HandleAlarm,
     Mode,
+    PointChange,
     RecordEntry,
     RecordFilterChange,
     Request,
     RunBlower,
     SelectMode,
+    SetPoint,
     SetZero,
 )
 from dustcake.core.stamp import Stamp
@@ -73,6 +77,12 @@ def asking(**fields: Any) -> bytes:
             {"request": "record", "entry": "upkeep_done", "upkeep": "snubber"},
             RecordEntry(Entry.UPKEEP_DONE, "", "snubber"),
         ),
+        ({"request": "set_points", "low_pa": 700}, ChangeSetPoints(low_pa=700.0)),
+        (
+            {"request": "set_points", "high_pa": 1.5, "interval_s": 20, "on_time_s": 0.1},
+            ChangeSetPoints(None, 1.5, 20.0, 0.1),
+        ),
+        ({"request": "confirm", "change": 12}, ConfirmChange(12)),
         ({"request": "blower", "run": True}, RunBlower(True)),
         ({"request": "blower", "run": False}, RunBlower(False)),
     ],
@@ -90,6 +100,8 @@ def test_every_kind_of_request_is_named() -> None:
         "blower",
         "filter_change",
         "record",
+        "set_points",
+        "confirm",
         *AlarmAction,
     }
     assert set(REQUESTS) >= NAMED
@@ -100,6 +112,8 @@ ONE_OF = f"`request` must be one of {', '.join(REQUESTS)}"
 NOTE = "`note` must be a text of at most 200 characters"
 VALVES = "`valves` must be a list of the numbers of the valves whose rows were changed"
 FOR = "`for_s` must be the number of seconds it is shelved for"
+POINT = "at least one of low_pa, high_pa, interval_s, on_time_s must be there"
+CHANGE = "`change` must be the number of the change, as in the answer to `set_points`"
 RUN = "`run` must be true or false"
 
 
@@ -176,6 +190,29 @@ RUN = "`run` must be true or false"
             "`alarm` must be the name of an alarm",
             "r1",
         ),
+        ("no set point", asking(request="set_points"), POINT, "r1"),
+        ("null", asking(request="set_points", low_pa=None), POINT, "r1"),
+        (
+            "a pressure that is a text",
+            asking(request="set_points", low_pa="3 inH2O"),
+            "`low_pa` must be a number of Pa",
+            "r1",
+        ),
+        (
+            "a time that is no number",
+            asking(request="set_points", on_time_s=True),
+            "`on_time_s` must be a number of seconds",
+            "r1",
+        ),
+        (
+            "a number without an end",
+            b'{"id":"r1","request":"set_points","high_pa":1e999}',
+            "`high_pa` must be a number of Pa",
+            "r1",
+        ),
+        ("no change", asking(request="confirm"), CHANGE, "r1"),
+        ("a change that is a text", asking(request="confirm", change="12"), CHANGE, "r1"),
+        ("an endless change", asking(request="confirm", change=10**30), CHANGE, "r1"),
         (
             "a reason that is none",
             asking(request="reset", alarm="smoke", why=["so"]),
@@ -317,7 +354,31 @@ def test_the_asker_is_told_what_became_of_it() -> None:
             "hide"
         ),
         "reason_code": "zero_too_far",
+        "change": None,
+        "points": [],
     }
+
+
+def test_a_change_of_set_points_is_shown_back_with_old_and_new() -> None:
+    points = (PointChange(SetPoint.HIGH, 1000.0, 1100.0), PointChange(SetPoint.ON_TIME, 0.15, 0.2))
+    held = because(Because.CONFIRM_CHANGE, within_s=60.0)
+    answered = RequestAnswered("r1", "set_points", "day shift", True, held, 9, points)
+    content = json.loads(reply(Event(9, AT, answered), answered, PressureUnit.INH2O))
+    assert content["change"] == 9
+    assert content["reason"] == "nothing is changed yet: confirm it within 1 min"
+    good = {"quality": "good"}
+    assert content["points"] == [
+        {
+            "set_point": "high_pa",
+            "before": {"value": 1000.0, "unit": "Pa", "display": "4.01 inH2O", **good},
+            "after": {"value": 1100.0, "unit": "Pa", "display": "4.42 inH2O", **good},
+        },
+        {
+            "set_point": "on_time_s",
+            "before": {"value": 0.15, "unit": "s", "display": "0.15 s", **good},
+            "after": {"value": 0.2, "unit": "s", "display": "0.2 s", **good},
+        },
+    ]
 
 
 def test_who_sent_no_request_is_told_why() -> None:
@@ -331,4 +392,6 @@ def test_who_sent_no_request_is_told_why() -> None:
         "accepted": False,
         "reason": "not understood: not JSON in UTF-8",
         "reason_code": "not_understood",
+        "change": None,
+        "points": [],
     }

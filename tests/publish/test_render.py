@@ -9,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, Collector, chosen, with_header
+from core.traces import ADJUSTING
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.alarms import Alarm
 from dustcake.core.events import AlarmChanged
-from dustcake.core.requests import Acknowledge, Mode, SelectMode
+from dustcake.core.requests import Acknowledge, ChangeSetPoints, ConfirmChange, Mode, SelectMode
 from dustcake.core.setpoints import AlarmName, Priority, Setpoints
 from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.core.stamp import Stamp
@@ -150,6 +151,35 @@ def test_the_state_says_what_is_done_and_why() -> None:
         "journal_writable": "yes",
         "settled": "yes",
     }
+
+
+def test_the_state_tells_a_change_of_set_points_that_waits_and_then_what_is_in_force() -> None:
+    setpoints = chosen(adjusting=ADJUSTING)
+    collector = Collector(setpoints).hold(800.0, 5)
+    of = renderer(setpoints, PressureUnit.INH2O)
+    before = collector.state
+    held = collector.ask(ChangeSetPoints(high_pa=900.0), by="mqtt:kim")
+    told = of.changes(before, collector.state, [], None)
+    assert [each.topic for each in told] == [TOPICS.state]
+    content = read(told[0])
+    waits = content["change_held"]
+    assert (waits["change"], waits["by"], waits["until"]) == (
+        held.change,
+        "mqtt:kim",
+        "2027-01-15T08:00:09.000Z",
+    )
+    assert waits["points"][0]["after"]["display"] == "3.61 inH2O"
+    assert content["set_points"]["high"]["value"] == 1000.0
+    assert held.change is not None
+    collector.ask(ConfirmChange(held.change), by="mqtt:kim")
+    content = read(of.state(collector.state, None))
+    assert content["change_held"] is None
+    assert content["set_points"]["high"]["value"] == 900.0
+    assert (content["interval"]["value"], content["on_time"]["display"]) == (10.0, "0.15 s")
+    (by_request,) = content["set_points_by_request"]
+    assert (by_request["set_point"], by_request["by"]) == ("high_pa", "mqtt:kim")
+    assert by_request["settings"]["value"] == 1000.0
+    assert by_request["utc"] == "2027-01-15T08:00:05.000Z"
 
 
 def test_the_state_gives_the_reason_of_each_missing_permissive() -> None:

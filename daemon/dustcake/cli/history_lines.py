@@ -6,8 +6,9 @@ from collections.abc import Iterable, Mapping
 from typing import IO, Any
 
 from dustcake.adapters.store import RecordedEvent
+from dustcake.core.events import SettingChanged
 from dustcake.publish.alarm_texts import ALARM_TEXTS
-from dustcake.publish.payloads import event_fields, utc_text
+from dustcake.publish.payloads import event_fields, point_words, utc_text
 from dustcake.units import PressureUnit
 
 _CSV_COLUMNS = ("utc", "collector", "seq", "event", "by", "what")
@@ -75,7 +76,9 @@ def _what(fields: Mapping[str, Any]) -> str:
     alarm = next((a for a in ALARM_TEXTS if a.value == told.get("alarm")), None)
     if alarm is not None:
         told["alarm"] = ALARM_TEXTS[alarm].title
-    if "change" in told:  # of a setting: that says it all
+    if told.get("points"):
+        told["points"] = [point_words(each) for each in told["points"]]
+    if fields["event"] == SettingChanged.name:  # that says it all
         told = {"change": told["change"], "by": told.get("by")}
     reason = told.pop("reason", None)
     parts = [

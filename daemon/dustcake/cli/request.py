@@ -17,8 +17,11 @@ from dustcake.cli.common import (
     seconds_in,
     settings_or_none,
 )
-from dustcake.core.requests import AlarmAction, Entry, Mode
+from dustcake.core.reasons import Because
+from dustcake.core.requests import AlarmAction, Entry, Mode, SetPoint
 from dustcake.core.setpoints import AlarmName
+from dustcake.publish.payloads import point_words
+from dustcake.units import parse_pressure
 
 _EPILOG = """\
 examples:
@@ -34,6 +37,8 @@ examples:
   dustcake request filter_change --note "full set, spare no. 12"
   dustcake request record drum_emptied
   dustcake request record upkeep_done --upkeep snubber --note "blown back, was half plugged"
+  dustcake request set_points --low "2.5 inH2O" --high "3.5 inH2O"     shown, and not done yet
+  dustcake request confirm 4711                  the number that has told
   dustcake request record note --note "new welding cell in use from today"
 
 Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answers.
@@ -44,7 +49,8 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     """Add the command `request`."""
     parser = subparsers.add_parser(
         "request",
-        help="select a mode, take the zero, handle an alarm, write in the log book, run the blower",
+        help="select a mode, change set points, take the zero, handle an alarm, write in the log "
+        "book, run the blower",
         description="Ask the running daemon for something. It may refuse, and says why.",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -91,6 +97,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
             help="why, for the record" if needed else "why, for the record (may be left out)",
         )
     _add_log_book(kinds, after)
+    _add_set_points(kinds, after)
     blower = kinds.add_parser(
         "blower", parents=[after], help="set or withdraw the blower run request"
     )
@@ -126,6 +133,36 @@ def _add_log_book(kinds: Any, after: argparse.ArgumentParser) -> None:
     entry.add_argument("--note", default="", metavar="TEXT", help="to be noted with it")
 
 
+def _add_set_points(kinds: Any, after: argparse.ArgumentParser) -> None:
+    change = kinds.add_parser(
+        "set_points",
+        parents=[after],
+        help="change set points, within the limits of the settings; `confirm` makes it act",
+    )
+    for option, what in (("--low", "low set point"), ("--high", "high set point")):
+        name = f"{option.removeprefix('--')}_pa"
+        change.add_argument(
+            option, type=_pressure, dest=name, metavar="PRESSURE", help=f"{what}, as 3.0inH2O"
+        )
+    change.add_argument(
+        "--interval", type=float, dest="interval_s", metavar="SECONDS", help="pulse to pulse"
+    )
+    change.add_argument(
+        "--on-time", type=float, dest="on_time_s", metavar="SECONDS", help="of a valve"
+    )
+    confirm = kinds.add_parser(
+        "confirm", parents=[after], help="let the change of set points act that was asked for"
+    )
+    confirm.add_argument("change", type=int, metavar="NUMBER", help="its number, as it was told")
+
+
+def _pressure(text: str) -> float:
+    try:
+        return round(parse_pressure(text).pa, 6)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{text!r}: {error}") from None
+
+
 def _add_alarm(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("alarm", choices=[each.value for each in AlarmName], metavar="ALARM")
 
@@ -154,7 +191,17 @@ def _request(arguments: argparse.Namespace) -> int:
         print(line.decode().rstrip())
     else:
         print(f"{'accepted' if answer['accepted'] else 'refused'}: {answer['reason']}")
+        for point in answer.get("points", ()):
+            print(f"  {point_words(point)}")
+        if answer.get("reason_code") == Because.CONFIRM_CHANGE:
+            print(f"  to confirm: dustcake request confirm {answer['change']}")
     return DONE if answer["accepted"] else FAILED
+
+
+_PASSED_ON = (
+    *("alarm", "why", "for_s", "valves", "entry", "upkeep", "note", "change"),
+    *(point.value for point in SetPoint),
+)
 
 
 def _asked(arguments: argparse.Namespace) -> dict[str, Any]:
@@ -168,7 +215,7 @@ def _asked(arguments: argparse.Namespace) -> dict[str, Any]:
     else:
         asked |= {
             name: getattr(arguments, name)
-            for name in ("alarm", "why", "for_s", "valves", "entry", "upkeep", "note")
+            for name in _PASSED_ON
             if getattr(arguments, name, None) is not None
         }
     return asked

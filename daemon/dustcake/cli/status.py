@@ -19,6 +19,7 @@ from dustcake.cli.common import (
     settings_or_none,
 )
 from dustcake.cli.watching import watch
+from dustcake.publish.payloads import point_words, set_point_words
 
 _EPILOG = """\
 examples:
@@ -117,6 +118,7 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
         *[f"  reading: {reason}" for reason in dp["reasons"]],
         f"  set points: low {points['low']['display']}, high {points['high']['display']}, "
         f"filter replacement {points['replacement']['display']}",
+        *_by_request(content),
         f"  mode {content['mode'].replace('_', ' ')}: {content['phase']}, {content['reason']}",
     ]
     if content["header"] is not None:
@@ -152,6 +154,20 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
             cause = broker["cause"] or "connecting"
             line = f"  {link} not connected: {cause}. {broker['remedy'] or ''}"
             lines.append(line.rstrip())
+    return lines
+
+
+def _by_request(content: dict[str, Any]) -> list[str]:
+    """Set points that are not as in the settings file, and a change that waits."""
+    lines = [
+        f"  by request: {set_point_words(each['set_point'])}, which the settings have as "
+        f"{each['settings']['display']} ({each['by']}, {each['utc'] or 'time not known'})"
+        for each in content["set_points_by_request"]
+    ]
+    held = content["change_held"]
+    if held is not None:
+        changes = ", ".join(map(point_words, held["points"]))
+        lines.append(f"  change {held['change']} waits for {held['by']} to confirm it: {changes}")
     return lines
 
 

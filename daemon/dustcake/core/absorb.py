@@ -3,6 +3,7 @@
 from typing import assert_never
 
 from dustcake.core import (
+    adjusting,
     air_use,
     cleaning_pace,
     filter_life,
@@ -117,9 +118,10 @@ def _journal(turn: Turn, state: State, report: JournalReported) -> State:
 
 def _restart(turn: Turn, state: State, restart: Restarted) -> State:
     """Stored monotonic times mean nothing now; valves first, then everything else."""
+    turn.emit(Started(restart.downtime_s))
+    adjusted = adjusting.restarted(turn, state.adjusted)
     now_s, settings_mode = turn.now_s, turn.setpoints.cleaning.mode
     last_s = state.sample.at.mono_s  # on the clock as it was, the last time known
-    turn.emit(Started(restart.downtime_s))
     proof = output_proof.secure(turn, output_proof.OutputsState())
     blower = blowers.restarted(state.blower, now_s, last_s)
     pulses = pulsing.restarted(turn, state.pulsing)
@@ -145,6 +147,7 @@ def _restart(turn: Turn, state: State, restart: Restarted) -> State:
         air=air_use.restarted(turn, state.air, blower),
         trust=trusts.restarted(state.trust),
         diagnosis=looking.restarted(state.diagnosis, len(turn.setpoints.pulsing.order)),
+        adjusted=adjusted,
     )
 
 
@@ -154,7 +157,7 @@ def _stop(turn: Turn, state: State) -> State:
 
 
 def expire(turn: Turn, state: State) -> State:
-    """What was waited for too long: a reading, or the outcome of a command."""
+    """What was waited for too long: a reading, the outcome of a command, or a confirmation."""
     sample = state.sample
     if state.relies_on_poll and turn.now_s >= sample.at.mono_s + turn.setpoints.stale_after_s:
         reason = because(Because.STALE, stale_after_s=turn.setpoints.stale_after_s)
@@ -165,4 +168,5 @@ def expire(turn: Turn, state: State) -> State:
     if flight is not None and turn.now_s >= flight.due_s:
         late = OutputReported(turn.at, flight.command_id, Outcome.FAILED, "no outcome in time")
         state = _report(turn, state, late)
-    return state
+    adjusted = adjusting.expire(turn, state.adjusted)
+    return state if adjusted is state.adjusted else replace(state, adjusted=adjusted)

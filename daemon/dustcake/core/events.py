@@ -4,6 +4,7 @@ from typing import ClassVar
 
 from dustcake.core.reasons import Reason
 from dustcake.core.record import record
+from dustcake.core.requests import PointChange
 from dustcake.core.stamp import Stamp
 
 
@@ -183,13 +184,25 @@ class JournalChanged:
 
 @record
 class RequestAnswered:
-    """What became of a request."""
+    """What became of a request. ``change`` and ``points``: see ``core.requests.Verdict``."""
 
     name: ClassVar[str] = "request_answered"
     request_id: str
     request: str
     by: str
     accepted: bool
+    reason: Reason
+    change: int | None = None
+    points: tuple[PointChange, ...] = ()
+
+
+@record
+class ChangeLapsed:
+    """A change of set points that ``by`` had asked for was given up, unconfirmed."""
+
+    name: ClassVar[str] = "change_lapsed"
+    change: int
+    by: str
     reason: Reason
 
 
@@ -229,8 +242,9 @@ class UpkeepDue:
 
 @record
 class SettingChanged:
-    """The daemon has started with another value of a setting; empty where it had or has none.
-    Values are in the units of their names. ``by``: who edited the file, as it says itself."""
+    """Another value of a setting is in force, by a request or since a start; empty where it had or
+    has none. Values are in the units of their names. ``by``: who asked for it, or who edited the
+    settings file, as it says itself."""
 
     name: ClassVar[str] = "setting_changed"
     setting: str
@@ -291,6 +305,7 @@ Body = (
     | BlowerRunSet
     | JournalChanged
     | RequestAnswered
+    | ChangeLapsed
     | FiltersChanged
     | LogEntry
     | UpkeepDue

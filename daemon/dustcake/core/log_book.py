@@ -27,7 +27,7 @@ _NOT_SET_POINTS = ("collector", "upkeep", "edited_by")
 class LogBook:
     """``filters_changed_s``: running time of the blower when filters were last changed, and
     ``filters_changed_utc_s`` the time of day; None: never recorded, or not known. ``settings``: the
-    set points the daemon last started with, a line each, so that a change of them is noticed."""
+    set points last in force, a line each, so that a change of them is noticed."""
 
     filters_changed_s: float | None = None
     filters_changed_utc_s: float | None = None
@@ -37,16 +37,20 @@ class LogBook:
 
 def restarted(turn: Turn, book: LogBook, blower: BlowerState, pulses: int) -> LogBook:
     """After a start: record which set points are not what they were."""
+    book = set_points_noted(turn, book, turn.setpoints.edited_by)
+    return replace(book, upkeep=upkeeps.restarted(turn, book.upkeep, blower, pulses))
+
+
+def set_points_noted(turn: Turn, book: LogBook, by: str) -> LogBook:
+    """Record which of the set points in force are not what they were, by whom."""
     before = dict(_parted(line) for line in book.settings.splitlines())
     after = dict(lines_of(turn.setpoints))
     if before:
         for setting in (*before, *(name for name in after if name not in before)):
             was, now = before.get(setting, ""), after.get(setting, "")
             if was != now:
-                turn.emit(SettingChanged(setting, was, now, turn.setpoints.edited_by))
-    settings = "\n".join(f"{name}={value}" for name, value in after.items())
-    upkeep = upkeeps.restarted(turn, book.upkeep, blower, pulses)
-    return replace(book, settings=settings, upkeep=upkeep)
+                turn.emit(SettingChanged(setting, was, now, by))
+    return replace(book, settings="\n".join(f"{name}={value}" for name, value in after.items()))
 
 
 def _parted(line: str) -> tuple[str, str]:

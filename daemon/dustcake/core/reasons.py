@@ -128,6 +128,19 @@ class Because(StrEnum):
     NO_SUCH_UPKEEP = "no_such_upkeep"
     NO_NOTE = "no_note"
     BLOWER_NOT_BY_HAND = "blower_not_by_hand"
+    ID_USED = "id_used"
+    # changes of set points
+    SET_POINT_FIXED = "set_point_fixed"
+    PRESSURE_LIMITS = "pressure_limits"
+    TIME_LIMITS = "time_limits"
+    ON_TIME_STEP = "on_time_step"
+    LOW_NOT_BELOW_HIGH = "low_not_below_high"
+    NOTHING_TO_CHANGE = "nothing_to_change"
+    CONFIRM_CHANGE = "confirm_change"
+    NO_SUCH_CHANGE = "no_such_change"
+    CHANGE_OF_ANOTHER = "change_of_another"
+    NOT_CONFIRMED = "not_confirmed"
+    CHANGE_REPLACED = "change_replaced"
 
 
 @record

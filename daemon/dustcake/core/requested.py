@@ -2,7 +2,7 @@
 
 from typing import assert_never
 
-from dustcake.core import alarm_requests, filter_life, log_book, zeroing
+from dustcake.core import adjusting, alarm_requests, filter_life, log_book, zeroing
 from dustcake.core.diagnosis import renewed
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
@@ -11,6 +11,8 @@ from dustcake.core.record import replace
 from dustcake.core.replacement import ReplacementState
 from dustcake.core.requests import (
     Acknowledge,
+    ChangeSetPoints,
+    ConfirmChange,
     Entry,
     HandleAlarm,
     RecordEntry,
@@ -19,6 +21,7 @@ from dustcake.core.requests import (
     RunBlower,
     SelectMode,
     SetZero,
+    Verdict,
 )
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import Answer, State
@@ -42,24 +45,78 @@ _NAMES = {
     RunBlower: "blower",
     RecordFilterChange: "filter_change",
     RecordEntry: "record",
+    ChangeSetPoints: "set_points",
+    ConfirmChange: "confirm",
 }
+
+# Those that act when they are asked.
+_Single = (
+    SelectMode | SetZero | Acknowledge | HandleAlarm | RunBlower | RecordFilterChange | RecordEntry
+)
 
 
 def answer(turn: Turn, state: State, asked: OperatorRequested) -> State:
     """Act on a request, or not, and say which."""
     for before in state.answers:
-        if before.request_id == asked.request_id:
-            _tell(turn, asked, before.accepted, before.reason)
+        if _is_same(before, asked):
+            verdict = Verdict(before.accepted, before.reason, before.change, before.points)
+            if before.request not in (None, asked.request):
+                verdict = Verdict(False, because(Because.ID_USED))
+            _tell(turn, asked, verdict)
             return state
-    state, accepted, reason = _act(turn, state, asked)
-    _tell(turn, asked, accepted, reason)
-    kept = (*state.answers, Answer(asked.request_id, accepted, reason))[-REMEMBERED:]
-    return replace(state, answers=kept)
+    state, verdict = _act(turn, state, asked)
+    _tell(turn, asked, verdict)
+    answered = Answer(
+        asked.request_id,
+        verdict.accepted,
+        verdict.reason,
+        asked.by,
+        asked.request,
+        verdict.change,
+        verdict.points,
+    )
+    return replace(state, answers=(*state.answers, answered)[-REMEMBERED:])
 
 
-def _tell(turn: Turn, asked: OperatorRequested, accepted: bool, reason: Reason) -> None:
-    name = name_of(asked.request)
-    turn.emit(RequestAnswered(asked.request_id, name, asked.by, accepted, reason))
+def _is_same(before: Answer, asked: OperatorRequested) -> bool:
+    """Ids are the asker's own: two of them may use the same."""
+    if before.request_id != asked.request_id:
+        return False
+    return before.request is None or before.by == asked.by
+
+
+def _tell(turn: Turn, asked: OperatorRequested, verdict: Verdict) -> None:
+    turn.emit(
+        RequestAnswered(
+            asked.request_id,
+            name_of(asked.request),
+            asked.by,
+            verdict.accepted,
+            verdict.reason,
+            verdict.change,
+            verdict.points,
+        )
+    )
+
+
+def _set_points(
+    turn: Turn, state: State, request: ChangeSetPoints | ConfirmChange, by: str
+) -> tuple[State, Verdict]:
+    if isinstance(request, ChangeSetPoints):
+        adjusted, verdict = adjusting.propose(turn, state.adjusted, request, by)
+        return replace(state, adjusted=adjusted), verdict
+    adjusted, verdict = adjusting.confirm(turn, state.adjusted, request, by)
+    book = state.log_book
+    if verdict.accepted:
+        book = log_book.set_points_noted(turn, book, by)
+    return replace(state, adjusted=adjusted, log_book=book), verdict
+
+
+def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, Verdict]:
+    if isinstance(asked.request, ChangeSetPoints | ConfirmChange):
+        return _set_points(turn, state, asked.request, asked.by)
+    state, accepted, reason = _do(turn, state, asked.request, asked.by)
+    return state, Verdict(accepted, reason)
 
 
 def _explained(state: State) -> State:
@@ -68,8 +125,7 @@ def _explained(state: State) -> State:
     return replace(state, trust=trust)
 
 
-def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, bool, Reason]:
-    request, by = asked.request, asked.by
+def _do(turn: Turn, state: State, request: _Single, by: str) -> tuple[State, bool, Reason]:
     if isinstance(request, SelectMode):
         if request.mode is not state.mode:
             turn.emit(ModeSelected(request.mode, by))

@@ -2,6 +2,7 @@
 
 from enum import StrEnum
 
+from dustcake.core.reasons import Reason
 from dustcake.core.record import record
 
 
@@ -94,6 +95,66 @@ class RecordEntry:
     upkeep: str = ""
 
 
+class SetPoint(StrEnum):
+    """What people may change by request, named as in ``core.setpoints``."""
+
+    LOW = "low_pa"
+    HIGH = "high_pa"
+    INTERVAL = "interval_s"
+    ON_TIME = "on_time_s"
+
+
+@record
+class ChangeSetPoints:
+    """Put set points to other values, None: leave it; held until ``ConfirmChange`` confirms it."""
+
+    low_pa: float | None = None
+    high_pa: float | None = None
+    interval_s: float | None = None
+    on_time_s: float | None = None
+
+    def wanted(self) -> dict[SetPoint, float]:
+        """Those that are to change."""
+        values = {point: getattr(self, point.value) for point in SetPoint}
+        return {point: value for point, value in values.items() if value is not None}
+
+
+@record
+class ConfirmChange:
+    """Let the change of this number act: the number is told in the answer to the request that
+    asked for it."""
+
+    change: int
+
+
+@record
+class PointChange:
+    """One set point before and after a change."""
+
+    set_point: SetPoint
+    before: float
+    after: float
+
+
+@record
+class Verdict:
+    """What a request is answered. ``change`` and ``points``: for one that is to be confirmed, or
+    has been, its number and what changes."""
+
+    accepted: bool
+    reason: Reason
+    change: int | None = None
+    points: tuple[PointChange, ...] = ()
+
+
 Request = (
-    SelectMode | SetZero | Acknowledge | HandleAlarm | RunBlower | RecordFilterChange | RecordEntry
+    SelectMode
+    | SetZero
+    | Acknowledge
+    | HandleAlarm
+    | RunBlower
+    | RecordFilterChange
+    | RecordEntry
+    | ChangeSetPoints
+    | ConfirmChange
 )

@@ -2,6 +2,7 @@
 
 from dataclasses import fields
 from enum import StrEnum
+from math import inf
 
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
@@ -282,6 +283,22 @@ class Air:
 
 
 @record
+class Adjusting:
+    """Which set points people may change by request: from where to where, None: not at all. Values
+    within these keep every other rule of the settings, but that low must stay below high.
+    ``on_time_step_s``: of which the on-time must be a multiple; infinite: of nothing in particular.
+    ``timed_follows``: timed cleaning has no interval of its own."""
+
+    low_pa: tuple[float, float] | None = None
+    high_pa: tuple[float, float] | None = None
+    interval_s: tuple[float, float] | None = None
+    on_time_s: tuple[float, float] | None = None
+    on_time_step_s: float = inf
+    timed_follows: bool = False
+    confirm_within_s: float = 60.0
+
+
+@record
 class Setpoints:
     """All settings of one collector that decisions depend on."""
 
@@ -305,4 +322,5 @@ class Setpoints:
     upkeep: tuple[UpkeepTask, ...] = ()
     edited_by: str = ""  # who changed the settings last, as they say themselves
     air: Air = Air()
+    adjusting: Adjusting = Adjusting()
     seasoning_h: float = 40.0  # blower hours of new filters whose residual dP is no trend yet

@@ -2,6 +2,7 @@
 
 from enum import StrEnum
 
+from dustcake.core.adjusting import Adjusted
 from dustcake.core.air_use import AirUse
 from dustcake.core.alarms import Alarm
 from dustcake.core.blower import BlowerState
@@ -17,7 +18,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.replacement import ReplacementState
-from dustcake.core.requests import Mode
+from dustcake.core.requests import Mode, PointChange, Request
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
@@ -65,11 +66,16 @@ class Quiet:
 
 @record
 class Answer:
-    """What a request was answered, so that the same one sent again does not act again."""
+    """What a request was answered, so that the same one sent again does not act again.
+    ``request`` None: recorded by a version that did not keep it."""
 
     request_id: str
     accepted: bool
     reason: Reason
+    by: str = ""
+    request: Request | None = None
+    change: int | None = None
+    points: tuple[PointChange, ...] = ()
 
 
 @record
@@ -116,6 +122,7 @@ class State:
     log_book: LogBook = LogBook()
     life: FilterLife = FilterLife()
     air: AirUse = AirUse()
+    adjusted: Adjusted = Adjusted()
 
     @property
     def relies_on_poll(self) -> bool:
@@ -156,6 +163,7 @@ class State:
             self.log_book,
             self.life,
             self.air,
+            self.adjusted,
         )
 
 

@@ -13,6 +13,7 @@ from dustcake.core import blower as blowers
 from dustcake.core import cleaning as cleanings
 from dustcake.core import outputs as output_proof
 from dustcake.core.absorb import absorb, expire
+from dustcake.core.adjusting import in_force
 from dustcake.core.alarm_conditions import judge_all
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning import Run
@@ -67,7 +68,8 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
         kept = keep(state, happened, setpoints)
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
-    turn = Turn(happened.at, setpoints, state.next_seq, state.next_command)
+    present = in_force(setpoints, state.adjusted)
+    turn = Turn(happened.at, setpoints, present, state.next_seq, state.next_command)
     return _finish(turn, _evaluate(turn, state.pulsing, absorb(turn, state, happened)))
 
 

@@ -12,10 +12,19 @@ from dustcake.core.stamp import Stamp
 class Turn:
     """Local to one call of ``step``, so that step stays a pure function."""
 
-    def __init__(self, at: Stamp, setpoints: Setpoints, next_seq: int, next_command: int) -> None:
+    def __init__(
+        self,
+        at: Stamp,
+        written: Setpoints,
+        in_force: Setpoints,
+        next_seq: int,
+        next_command: int,
+    ) -> None:
         self.at = at
         self.now_s = at.mono_s
-        self.setpoints = setpoints
+        # Those in force, which the request of this step may change; and as the settings have them.
+        self.setpoints = in_force
+        self.written = written
         self.next_seq = next_seq
         self.next_command = next_command
         self.events: list[Event] = []

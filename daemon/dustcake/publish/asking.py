@@ -9,6 +9,8 @@ from dustcake.core.record import record
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
+    ChangeSetPoints,
+    ConfirmChange,
     Entry,
     HandleAlarm,
     Mode,
@@ -17,9 +19,10 @@ from dustcake.core.requests import (
     Request,
     RunBlower,
     SelectMode,
+    SetPoint,
     SetZero,
 )
-from dustcake.publish.payloads import payload, reason_fields
+from dustcake.publish.payloads import payload, points_content, reason_fields
 from dustcake.units import PressureUnit
 
 LONGEST_REQUEST_BYTES = 4096
@@ -44,11 +47,28 @@ class NotUnderstood:
     request_id: str | None = None
 
 
-REQUESTS = ("mode", "zero", "acknowledge", *AlarmAction, "blower", "filter_change", "record")
+REQUESTS = (
+    "mode",
+    "zero",
+    "acknowledge",
+    *AlarmAction,
+    "blower",
+    "filter_change",
+    "record",
+    "set_points",
+    "confirm",
+)
 
-# Whoever hides an alarm answers for it, and a log book says who wrote in it.
+# Whoever hides an alarm or moves a set point answers for it, and a log book says who wrote in it.
 NAMED = frozenset(
-    {AlarmAction.SHELVE.value, AlarmAction.OUT_OF_SERVICE.value, "filter_change", "record"}
+    {
+        AlarmAction.SHELVE.value,
+        AlarmAction.OUT_OF_SERVICE.value,
+        "filter_change",
+        "record",
+        "set_points",
+        "confirm",
+    }
 )
 """Requests for which whoever asks has to say who they are."""
 
@@ -162,6 +182,35 @@ def _record_fields(_name: str, asked: dict[str, Any]) -> Request | str:
     return RecordEntry(Entry.UPKEEP_DONE, note, upkeep)
 
 
+def _set_points_fields(_name: str, asked: dict[str, Any]) -> Request | str:
+    values: dict[str, float] = {}
+    for point in SetPoint:
+        value = asked.pop(point.value, None)
+        if value is None:
+            continue
+        if not _is_number(value):
+            unit = "Pa" if point.value.endswith("_pa") else "seconds"
+            return f"`{point.value}` must be a number of {unit}"
+        values[point.value] = float(value)
+    if not values:
+        return f"at least one of {', '.join(SetPoint)} must be there"
+    return ChangeSetPoints(**values)
+
+
+def _confirm_fields(_name: str, asked: dict[str, Any]) -> Request | str:
+    change = asked.pop("change", None)
+    if type(change) is not int or abs(change) >= _MOST:
+        return "`change` must be the number of the change, as in the answer to `set_points`"
+    return ConfirmChange(change)
+
+
+_MOST = 10**9
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _MOST
+
+
 _NOTE = f"`note` must be a text of at most {LONGEST_TEXT} characters"
 
 
@@ -177,7 +226,7 @@ def _alarm_fields(name: str, asked: dict[str, Any]) -> Request | str:
     for_s = None
     if name == AlarmAction.SHELVE:
         for_s = asked.pop("for_s", None)
-        if not isinstance(for_s, int | float) or isinstance(for_s, bool) or not abs(for_s) < 1e9:
+        if not _is_number(for_s):
             return "`for_s` must be the number of seconds it is shelved for"
     return HandleAlarm(AlarmAction(name), alarm, why, for_s)
 
@@ -188,6 +237,8 @@ _FIELDS: dict[str, Callable[[str, dict[str, Any]], Request | str]] = {
     "blower": _blower_fields,
     "filter_change": _filter_change_fields,
     "record": _record_fields,
+    "set_points": _set_points_fields,
+    "confirm": _confirm_fields,
 }
 
 
@@ -198,17 +249,21 @@ def reply(event: Event, answered: RequestAnswered, unit: PressureUnit) -> bytes:
         "request": answered.request,
         "accepted": answered.accepted,
         **reason_fields(answered.reason, unit),
+        "change": answered.change,
+        "points": points_content(answered.points, unit),
     }
     return payload("reply", event.at.utc_s, event.seq, content)
 
 
 def not_understood_reply(problem: NotUnderstood, utc_s: float | None, seq: int) -> bytes:
     """What somebody is told who sent something that is no request."""
-    content = {
+    content: dict[str, Any] = {
         "id": problem.request_id,
         "request": None,
         "accepted": False,
         "reason": f"not understood: {problem.problem}",
         "reason_code": "not_understood",
+        "change": None,
+        "points": [],
     }
     return payload("reply", utc_s, seq, content)

@@ -5,15 +5,17 @@ the last event it takes account of, so that a subscriber can tell which is newer
 """
 
 import json
+from collections.abc import Iterable
 from dataclasses import fields
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
-from dustcake.core.events import Event, SettingChanged
+from dustcake.core.events import Event, RequestAnswered, SettingChanged
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Reason
-from dustcake.publish.wording import sentence, setting_change
+from dustcake.core.requests import PointChange, SetPoint
+from dustcake.publish.wording import number, sentence, setting_change
 from dustcake.units import PressureUnit, show
 
 SCHEMA_VERSION = 1
@@ -81,11 +83,43 @@ def event_fields(event: Event, unit: PressureUnit) -> Fields:
         elif field.name == "reasons":
             content["reasons"] = [sentence(reason, unit) for reason in value]
             content["reason_codes"] = [reason.code.value for reason in value]
+        elif isinstance(event.body, RequestAnswered) and field.name == "points":
+            content["points"] = points_content(value, unit)
         elif field.name.endswith("_utc_s"):
             content[field.name.removesuffix("_s")] = utc_text(value)
         else:
             content[field.name] = round(value, 6) if isinstance(value, float) else value
     return content
+
+
+def points_content(points: Iterable[PointChange], unit: PressureUnit) -> list[Fields]:
+    """What of the set points changes, or would: each with its value before and after."""
+    return [
+        {
+            "set_point": each.set_point.value,
+            "before": point_content(each.set_point, each.before, unit),
+            "after": point_content(each.set_point, each.after, unit),
+        }
+        for each in points
+    ]
+
+
+def point_words(content: Fields) -> str:
+    """One of ``points_content`` as people read it: ``high 4.0 inH2O -> 4.5 inH2O``."""
+    before, after = content["before"]["display"], content["after"]["display"]
+    return f"{set_point_words(content['set_point'])} {before} -> {after}"
+
+
+def set_point_words(name: str) -> str:
+    """A set point as people call it, by its name in requests."""
+    return name.rpartition("_")[0].replace("_", "-")
+
+
+def point_content(point: SetPoint, value: float, unit: PressureUnit) -> Fields:
+    """The value of a set point with its unit, and as people read it."""
+    in_si = "Pa" if point.value.endswith("_pa") else "s"
+    value_and_unit = quantity(round(value, 6), in_si, Quality.GOOD)
+    return {**value_and_unit, "display": number(point.value, value, unit)}
 
 
 # Units of fields by the ending of their name; the first that fits.

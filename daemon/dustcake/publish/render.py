@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+from dustcake.core.adjusting import AdjustedPoint, HeldChange, in_force
 from dustcake.core.alarm_table import IN_VIEW, AlarmState
 from dustcake.core.alarms import Alarm
 from dustcake.core.events import Event
@@ -9,6 +10,7 @@ from dustcake.core.minutes import Minute, Spread
 from dustcake.core.permissives import Permissive
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
+from dustcake.core.requests import SetPoint
 from dustcake.core.setpoints import AlarmSetting, Setpoints
 from dustcake.core.state import State
 from dustcake.core.upkeep import Item
@@ -21,6 +23,8 @@ from dustcake.publish.payloads import (
     event_payload,
     measured,
     payload,
+    point_content,
+    points_content,
     pressure,
     quantity,
     reason_fields,
@@ -91,7 +95,8 @@ class Renderer:
 
     def state_content(self, state: State) -> Fields:
         """What the retained state says, without time and number."""
-        cleaning, limits = self.setpoints.cleaning, self.setpoints.limits
+        present = in_force(self.setpoints, state.adjusted)
+        cleaning, pulsing, limits = present.cleaning, present.pulsing, present.limits
         decision = state.decision
         return {
             "mode": decision.mode.value,
@@ -112,6 +117,10 @@ class Renderer:
                 "high": pressure(cleaning.high_pa, self.unit),
                 "replacement": pressure(limits.replacement_pa, self.unit),
             },
+            "interval": point_content(SetPoint.INTERVAL, pulsing.interval_s, self.unit),
+            "on_time": point_content(SetPoint.ON_TIME, pulsing.on_time_s, self.unit),
+            "set_points_by_request": self._by_request(state.adjusted.points),
+            "change_held": self._held(state.adjusted.held),
             "filter_life": life_content(state.life, self.setpoints.seasoning_h, self.unit),
             "air": air_content(
                 state.air, state.blower.total_until_s(state.sample.at.mono_s), self.setpoints
@@ -203,6 +212,29 @@ class Renderer:
             for each in (before, after)
         )
         return was != now
+
+    def _by_request(self, points: Iterable[AdjustedPoint]) -> list[Fields]:
+        """What is not as the settings file has it, and who changed it when."""
+        return [
+            {
+                "set_point": each.set_point.value,
+                "settings": point_content(each.set_point, each.written, self.unit),
+                "by": each.by,
+                "utc": utc_text(each.utc_s),
+            }
+            for each in points
+        ]
+
+    def _held(self, held: HeldChange | None) -> Fields | None:
+        """A change that waits for its confirmation."""
+        if held is None:
+            return None
+        return {
+            "change": held.change,
+            "points": points_content(held.points, self.unit),
+            "by": held.by,
+            "until": utc_text(held.until_utc_s),
+        }
 
     def _upkeep(self, items: Iterable[Item]) -> list[Fields]:
         texts = {task.name: task.text for task in self.setpoints.upkeep}

@@ -203,6 +203,18 @@ SENTENCES: dict[Because, str] = {
     Because.NO_SUCH_UPKEEP: "the settings have no upkeep called {detail!r}",
     Because.NO_NOTE: "write what is to be noted",
     Because.BLOWER_NOT_BY_HAND: "the blower is not set up to be run by hand",
+    Because.ID_USED: "this `id` was that of another request: every request needs a new one",
+    Because.SET_POINT_FIXED: "the settings do not let {detail!r} be changed by request",
+    Because.PRESSURE_LIMITS: "{detail!r} may be put from {least_pa} to {most_pa}",
+    Because.TIME_LIMITS: "{detail!r} may be put from {least_s} to {most_s}",
+    Because.ON_TIME_STEP: "the output module can only time multiples of {step_s}",
+    Because.LOW_NOT_BELOW_HIGH: "the low set point must be below the high one",
+    Because.NOTHING_TO_CHANGE: "these are the set points as they are",
+    Because.CONFIRM_CHANGE: "nothing is changed yet: confirm it within {within_s}",
+    Because.NO_SUCH_CHANGE: "no change {detail} waits to be confirmed: ask for it again",
+    Because.CHANGE_OF_ANOTHER: "only whoever asked for it may confirm it, which was {detail}",
+    Because.NOT_CONFIRMED: "nobody has confirmed it in time",
+    Because.CHANGE_REPLACED: "another change was asked for before it was confirmed",
 }
 
 

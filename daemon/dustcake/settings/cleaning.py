@@ -10,6 +10,8 @@ from dustcake.units import Pressure, PressureUnit
 
 SHORTEST_ON_TIME_S = 0.05
 LONGEST_ON_TIME_S = 0.3
+WATCHDOG_BEYOND_PULSE_S = 1.0
+"""How much longer than a pulse the module's watchdog must wait."""
 
 
 class Cleaning(Section):

@@ -12,6 +12,7 @@ from dustcake.settings.base import Chosen, Line, Listed, Name, Seconds, Section
 from dustcake.settings.cleaning import Cleaning, Pulsing, Zeroing
 from dustcake.settings.field import AnalogInput, CoilOutput, Contacts, HeaderInput, Outputs
 from dustcake.settings.pressure import PositivePressure
+from dustcake.settings.requests import Requests
 from dustcake.settings.trust import Diagnosis, Trust
 from dustcake.settings.upkeep import DEFAULT_UPKEEP, Upkeep
 from dustcake.units import Pressure, PressureUnit
@@ -78,6 +79,8 @@ class Collector(Section):
     """When the dP reading is doubted."""
     diagnosis: Diagnosis = Field(default_factory=Diagnosis)
     """What is made of the answers to pulses."""
+    requests: Requests = Field(default_factory=Requests)
+    """Set points that may be changed by request, and within which limits."""
 
     @property
     def shown_in(self) -> PressureUnit:

@@ -2,6 +2,7 @@
 
 from dustcake.core import setpoints as core
 from dustcake.core.setpoints import AlarmName, SignalKind
+from dustcake.settings.adjusting import to_adjusting
 from dustcake.settings.air import Air
 from dustcake.settings.alarms import alarm_setting
 from dustcake.settings.collector import Collector
@@ -59,6 +60,7 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
         ),
         upkeep=tuple(map(to_task, collector.upkeep)),
         edited_by=collector.edited_by or "",
+        adjusting=to_adjusting(collector),
         air=_air(collector.air),
         seasoning_h=collector.filter_life.seasoning_h,
         trust=_trust(collector),

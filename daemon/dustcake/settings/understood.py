@@ -7,6 +7,7 @@ from itertools import chain
 from dustcake.core.pulse_order import neighbours_in_succession
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
+from dustcake.settings.adjusting import adjustable
 from dustcake.settings.broker import Broker, Mqtt, Sparkplug
 from dustcake.settings.collector import Collector
 from dustcake.settings.field import AnalogInput, SerialBus
@@ -32,7 +33,7 @@ def understood(settings: Settings) -> Iterator[Statement]:
     yield from _buses(settings)
     for collector in settings.collectors:
         subject = f"collector {collector.name}"
-        parts = (_readings, _cleaning, _alarms, _air)
+        parts = (_readings, _cleaning, _requests, _alarms, _air)
         for text in chain.from_iterable(part(collector) for part in parts):
             yield Statement(subject, text)
         for text in (*consequences(collector), *_cautions(collector)):
@@ -132,6 +133,19 @@ def _cleaning(collector: Collector) -> Iterator[str]:
         by_process = collector.blower.request is BlowerRequest.PROCESS
         by = "follows the process equipment" if by_process else "is made by hand"
         yield f"the blower run request {by}, and is withdrawn on smoke"
+
+
+def _requests(collector: Collector) -> Iterator[str]:
+    limits = [
+        f"{each.name} {each.shown(each.band[0], collector.shown_in)} to "
+        f"{each.shown(each.band[1], collector.shown_in)}"
+        for each in adjustable(collector)
+    ]
+    if limits:
+        within = f"{collector.requests.confirm_within_s:g} s"
+        yield f"by request, confirmed within {within}: {', '.join(limits)}"
+    else:
+        yield "set points are changed in this file only"
 
 
 def _alarms(collector: Collector) -> Iterator[str]:

@@ -120,7 +120,16 @@ def test_replies() -> None:
     VALIDATORS["reply"].validate(json.loads(reply(event, body, PressureUnit.PA)))
 
 
-OPTIONAL = ("by", "why", "blower_off_confirmed", "note", "valves", "upkeep")
+OPTIONAL = (
+    "by",
+    "high_pa",
+    "interval_s",
+    "why",
+    "blower_off_confirmed",
+    "note",
+    "valves",
+    "upkeep",
+)
 REQUESTS_MADE: list[dict[str, Any]] = [
     {"id": "1", "request": "mode", "mode": "off"},
     {"id": "1", "request": "zero"},
@@ -134,6 +143,8 @@ REQUESTS_MADE: list[dict[str, Any]] = [
     {"id": "1", "request": "blower", "run": True},
     {"id": "1", "request": "filter_change", "by": "me", "note": "new", "valves": [1, 2]},
     {"id": "1", "request": "record", "by": "me", "entry": "note", "note": "noise"},
+    {"id": "1", "request": "set_points", "by": "me", "high_pa": 1100, "interval_s": 20.5},
+    {"id": "1", "request": "confirm", "by": "me", "change": 12},
 ]
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode
+from dustcake.core.requests import Mode, SetPoint
 from dustcake.core.setpoints import AlarmName, Priority
 from dustcake.core.state import Phase
 from dustcake.publish.payloads import SCHEMA_VERSION
@@ -75,6 +75,12 @@ REASON: Schema = {
 
 UNITS = ("Pa", "s", "h", "d", "Pa/h", "m3", "kg", "kWh", "m3/h", "kWh/m3")
 
+POINTS: Schema = {
+    "type": "array",
+    "items": fields({"set_point": one_of(SetPoint), "before": ref("point"), "after": ref("point")}),
+    "description": "what of the set points changes, or would",
+}
+
 SHARED: Schema = {
     "quality": {**one_of(Quality), "description": "NAMUR NE 107"},
     "quantity": fields(
@@ -116,6 +122,15 @@ SHARED: Schema = {
             "display": TEXT,
         },
         "a pressure that somebody chose",
+    ),
+    "point": fields(
+        {
+            "value": {"type": "number"},
+            "unit": {"enum": ["Pa", "s"]},
+            "quality": {"const": Quality.GOOD.value},
+            "display": TEXT,
+        },
+        "the value of a set point",
     ),
     "contact": fields(
         {"value": FLAG_OR_NULL, "unit": {"type": "null"}, "quality": ref("quality")},

@@ -8,13 +8,14 @@ from dustcake.core.events import Body, SettingChanged
 from dustcake.core.life_forecast import Outlook
 from dustcake.core.permissives import Met
 from dustcake.core.reasons import Because, Reason
-from dustcake.core.requests import AlarmAction, Entry
+from dustcake.core.requests import AlarmAction, Entry, PointChange, SetPoint
 from dustcake.publish.asking import LONGEST_LABEL, LONGEST_TEXT, NAMED, REQUESTS
 from dustcake.publish.messages.life_and_air import air, filter_life
 from dustcake.publish.messages.parts import (
     COUNT,
     FLAG,
     FLAG_OR_NULL,
+    POINTS,
     REASON,
     SHARED,
     TEXT,
@@ -68,6 +69,11 @@ def payload_schemas() -> Schema:
                 "accepted": FLAG,
                 "reason": TEXT,
                 "reason_code": {"enum": [*(each.value for each in Because), "not_understood"]},
+                "change": {
+                    "type": ["integer", "null"],
+                    "description": "of set points: the number by which it is confirmed",
+                },
+                "points": POINTS,
             },
         ),
         "request": {"oneOf": [_request(name) for name in REQUESTS]},
@@ -111,8 +117,31 @@ def _state() -> Schema:
         },
         "last_valve": {"type": ["integer", "null"], "minimum": 1},
         "set_points": fields(
-            {"low": ref("chosen"), "high": ref("chosen"), "replacement": ref("chosen")}
+            {
+                "low": ref("chosen"),
+                "high": ref("chosen"),
+                "replacement": ref("chosen"),
+            },
+            "those in force",
         ),
+        "interval": {**ref("point"), "description": "from pulse to pulse, in force"},
+        "on_time": {**ref("point"), "description": "of a valve, in force"},
+        "set_points_by_request": {
+            "type": "array",
+            "items": fields(
+                {
+                    "set_point": one_of(SetPoint),
+                    "settings": {**ref("point"), "description": "what the settings file has"},
+                    "by": TEXT,
+                    "utc": TIME,
+                }
+            ),
+            "description": "set points that are not as in the settings file",
+        },
+        "change_held": {
+            **or_null(fields({"change": COUNT, "points": POINTS, "by": TEXT, "until": TIME})),
+            "description": "a change of set points that waits for its confirmation",
+        },
         "filter_life": filter_life(),
         "air": air(),
         "zero_offset": ref("chosen"),
@@ -182,6 +211,8 @@ def _event(body: Any) -> Schema:
         elif name == "reasons":
             content["reasons"] = TEXTS
             content["reason_codes"] = {"type": "array", "items": one_of(Because)}
+        elif kind == tuple[PointChange, ...]:
+            content["points"] = POINTS
         elif name.endswith("_utc_s"):
             content[name.removesuffix("_s")] = TIME
         elif (ending := unit_ending(name)) is not None:
@@ -220,6 +251,11 @@ _FIELDS: dict[str, tuple[Schema, set[str]]] = {
         {"note", "valves"},
     ),
     "record": ({"entry": one_of(Entry), "note": _NOTE, "upkeep": TEXT}, {"note", "upkeep"}),
+    "set_points": (
+        {each.value: {"type": "number"} for each in SetPoint},
+        {each.value for each in SetPoint},
+    ),
+    "confirm": ({"change": {"type": "integer"}}, set()),
 }
 
 

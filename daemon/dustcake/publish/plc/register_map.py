@@ -9,11 +9,12 @@ from enum import StrEnum
 from math import nan
 from struct import pack
 
+from dustcake.core.adjusting import in_force
 from dustcake.core.alarm_table import ACTIVE
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import AlarmName, Cleaning, Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.render import UNACKNOWLEDGED
 
@@ -97,6 +98,11 @@ class Seen:
     setpoints: Setpoints
     steps: int
     mono_s: float
+
+    @property
+    def cleaning(self) -> Cleaning:
+        """The set points of cleaning that are in force."""
+        return in_force(self.setpoints, self.state.adjusted).cleaning
 
 
 @record
@@ -197,8 +203,8 @@ ROWS = (
     Row(
         18, B32, "not acknowledged", "the same bits", lambda s: _alarm_bits(s, unacknowledged=True)
     ),
-    Row(24, F32, "low set point", "Pa", lambda s: s.setpoints.cleaning.low_pa),
-    Row(26, F32, "high set point", "Pa", lambda s: s.setpoints.cleaning.high_pa),
+    Row(24, F32, "low set point", "Pa", lambda s: s.cleaning.low_pa),
+    Row(26, F32, "high set point", "Pa", lambda s: s.cleaning.high_pa),
     Row(28, F32, "filter replacement set point", "Pa", lambda s: s.setpoints.limits.replacement_pa),
     Row(30, U32, "events", "number of the last one", lambda s: s.state.next_seq - 1),
     Row(32, U32, "pulses", "of all valves", lambda s: sum(s.state.pulsing.counts)),

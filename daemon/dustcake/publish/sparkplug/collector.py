@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
+from dustcake.core.adjusting import in_force
 from dustcake.core.alarm_table import ACTIVE
 from dustcake.core.alarms import Alarm
 from dustcake.core.reading import Quality, Sample
@@ -98,7 +99,8 @@ class CollectorDevice:
         yield Report("Event number", DataType.INT64, state.next_seq - 1, utc_s)
 
     def _chosen(self, state: State, utc_s: float) -> Iterator[Report]:
-        cleaning, limits = self._setpoints.cleaning, self._setpoints.limits
+        present = in_force(self._setpoints, state.adjusted)
+        cleaning, limits = present.cleaning, present.limits
         points: Mapping[str, float] = {
             "Set points/Low": cleaning.low_pa,
             "Set points/High": cleaning.high_pa,

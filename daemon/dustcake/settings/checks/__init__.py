@@ -7,6 +7,7 @@ from dustcake.settings.checks.conflicts import conflict_problems
 from dustcake.settings.checks.limits import limit_problems
 from dustcake.settings.checks.panel import panel_problems
 from dustcake.settings.checks.pulses import pulse_problems
+from dustcake.settings.checks.requests import request_problems
 from dustcake.settings.checks.upkeep import upkeep_problems
 from dustcake.settings.checks.wiring import wiring_problems
 from dustcake.settings.model import Settings
@@ -23,6 +24,7 @@ def cross_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:
         yield from limit_problems(collector, path)
         yield from pulse_problems(collector, path, settings.buses)
         yield from upkeep_problems(collector, path)
+        yield from request_problems(collector, path)
     if settings.mqtt is not None:
         yield from broker_problems(settings.mqtt, "mqtt")
         yield from commands_problems(settings.mqtt, "mqtt", "requests_enabled")

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from dustcake.core.setpoints import BlowerRequest, OutputKind
 from dustcake.settings.checks.ref import ref
+from dustcake.settings.cleaning import WATCHDOG_BEYOND_PULSE_S
 from dustcake.settings.collector import Collector
 from dustcake.settings.field import Bus
 from dustcake.settings.problems import Problem
@@ -11,9 +12,6 @@ from dustcake.settings.problems import Problem
 # On a line that has gone dead each request waits its whole time-out: the coil on, and several
 # attempts to switch it off, each read back, with short pauses.
 _TIMEOUTS_A_COMMAND = 10
-
-WATCHDOG_BEYOND_PULSE_S = 1.0
-"""How much longer than a pulse the module's watchdog must wait."""
 
 
 def pulse_problems(collector: Collector, path: str, buses: Sequence[Bus]) -> Iterator[Problem]:
