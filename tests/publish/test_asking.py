@@ -18,6 +18,7 @@ from dustcake.core.requests import (
     Entry,
     HandleAlarm,
     Mode,
+    PulseValve,
     RecordEntry,
     RecordFilterChange,
     Request,
@@ -75,6 +76,7 @@ def asking(**fields: Any) -> bytes:
         ),
         ({"request": "blower", "run": True}, RunBlower(True)),
         ({"request": "blower", "run": False}, RunBlower(False)),
+        ({"request": "pulse", "valve": 3}, PulseValve(3)),
     ],
 )
 def test_a_request_is_read(fields: dict[str, Any], expected: Request) -> None:
@@ -88,6 +90,7 @@ def test_every_kind_of_request_is_named() -> None:
         "zero",
         "acknowledge",
         "blower",
+        "pulse",
         "filter_change",
         "record",
         *AlarmAction,
@@ -100,6 +103,7 @@ ONE_OF = f"`request` must be one of {', '.join(REQUESTS)}"
 NOTE = "`note` must be a text of at most 200 characters"
 VALVES = "`valves` must be a list of the numbers of the valves whose rows were changed"
 FOR = "`for_s` must be the number of seconds it is shelved for"
+VALVE = "`valve` must be the number of a valve"
 RUN = "`run` must be true or false"
 
 
@@ -136,7 +140,7 @@ RUN = "`run` must be true or false"
         ("no request", asking(), ONE_OF, "r1"),
         (
             "an unknown one",
-            asking(request="pulse"),
+            asking(request="open"),
             ONE_OF,
             "r1",
         ),
@@ -220,6 +224,7 @@ RUN = "`run` must be true or false"
             "r1",
         ),
         ("1 is not true", asking(request="blower", run=1), RUN, "r1"),
+        ("no valve", asking(request="pulse", valve=True), VALVE, "r1"),
         ("run left out", asking(request="blower"), RUN, "r1"),
         (
             "a mistyped field is not silently ignored",

@@ -2,7 +2,7 @@
 
 from typing import assert_never
 
-from dustcake.core import alarm_requests, filter_life, log_book, zeroing
+from dustcake.core import alarm_requests, filter_life, log_book, single_pulse, zeroing
 from dustcake.core.diagnosis import renewed
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
@@ -13,6 +13,7 @@ from dustcake.core.requests import (
     Acknowledge,
     Entry,
     HandleAlarm,
+    PulseValve,
     RecordEntry,
     RecordFilterChange,
     Request,
@@ -40,6 +41,7 @@ _NAMES = {
     SetZero: "zero",
     Acknowledge: "acknowledge",
     RunBlower: "blower",
+    PulseValve: "pulse",
     RecordFilterChange: "filter_change",
     RecordEntry: "record",
 }
@@ -93,6 +95,8 @@ def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, boo
             return state, False, because(Because.BLOWER_NOT_BY_HAND)
         blower = replace(state.blower, by_hand=request.run)
         return replace(state, blower=blower), True, because(Because.DONE)
+    if isinstance(request, PulseValve):
+        return single_pulse.fire(turn, state, request.valve)
     if isinstance(request, RecordFilterChange):
         book, accepted, reason = log_book.filters_changed(
             turn, state.log_book, request, by, state.blower

@@ -8,7 +8,7 @@ from dustcake.core.record import record
 class Mode(StrEnum):
     """The cleaning mode selected by people."""
 
-    OFF = "off"  # no pulses at all
+    OFF = "off"  # no pulses but those that a person asks for one by one
     ON_DEMAND = "on_demand"  # start at or above the high set point, stop at or below the low one
     TIMED = "timed"  # pulse at a fixed interval while selected
 
@@ -67,6 +67,16 @@ class RunBlower:
 
 
 @record
+class PulseValve:
+    """Pulse one valve once, for somebody who watches it: to prove valve, wiring and number.
+
+    It needs what every pulse needs, and no cleaning run under way; the mode does not matter.
+    """
+
+    valve: int
+
+
+@record
 class RecordFilterChange:
     """Put on record that filters have just been changed. ``note``: what the person adds to it, such
     as which filters. ``valves``: those of the rows that were changed, 1-based; empty: all."""
@@ -95,5 +105,12 @@ class RecordEntry:
 
 
 Request = (
-    SelectMode | SetZero | Acknowledge | HandleAlarm | RunBlower | RecordFilterChange | RecordEntry
+    SelectMode
+    | SetZero
+    | Acknowledge
+    | HandleAlarm
+    | RunBlower
+    | PulseValve
+    | RecordFilterChange
+    | RecordEntry
 )
