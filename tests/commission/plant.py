@@ -59,7 +59,8 @@ class Fitter:
     async def state(self, step: str) -> str:
         """How far a step is."""
         view = await self.view()
-        return {one["step"]: one["state"] for one in view["steps"]}[step]
+        states: dict[str, str] = {one["step"]: one["state"] for one in view["steps"]}
+        return states[step]
 
     async def tries(self, step: str, action: str, **fields: object) -> dict[str, Any]:
         """Do something; accepted or not."""

@@ -94,14 +94,10 @@ async def valves(fitter: Fitter, plant: Device, directory: Path) -> None:
     plant.unit.force("valve", valve=2, fault="stuck_closed")
     assert (await fitter.does("valves", "pulse", valve=2, clear="yes"))["result"] == "failed"
     plant.unit.force("valve", valve=2, fault="none")
-    parts = [
-        part
-        for valve in (1, 2, 3, 4)
-        for part in (
-            ("valves", "pulse", {"valve": valve, "clear": True}),
-            ("valves", "heard", {"valve": valve, "right": True}),
-        )
-    ]
+    parts: list[tuple[str, str, dict[str, object]]] = []
+    for valve in (1, 2, 3, 4):
+        parts.append(("valves", "pulse", {"valve": valve, "clear": True}))
+        parts.append(("valves", "heard", {"valve": valve, "right": True}))
     done = await fitter.answers(directory, *parts)
     assert done.code == 0, done.out
     dips = [line["entry"]["values"] for line in done.lines if line["action"] == "pulse"]
@@ -134,7 +130,7 @@ async def works(fitter: Fitter, plant: Device, directory: Path) -> Path:
     assert step["result"] == "noted"
     plant.unit.force("damper", opening=1.0)
     step = await fitter.does("damper", "open", opening_percent=100, captures="yes", hood="cell 1")
-    assert step["values"]["dp_pa"] == pytest.approx(truth_pa(plant) - 4.0, abs=8)
+    assert step["values"]["dp_pa"] == pytest.approx(truth_pa(plant) - 4.0, rel=0.03)
     assert "have some proposed first" in await fitter.refusal(
         "set_points", "decide", which="keep those in force"
     )

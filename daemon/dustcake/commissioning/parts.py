@@ -55,7 +55,8 @@ class Action:
     """Something done in a step. ``refuse``: why it may not be done now, None if it may;
     ``requests``: what is asked of the core first, each of which it may refuse; ``judge`` watches
     until it knows, for ``patience_s`` at most; ``item``: the field that says which of several;
-    ``scans``: registers are searched, and ``judge`` is not used."""
+    ``scans``: registers are searched, and ``judge`` is not used; ``aside``: not what usually is
+    done."""
 
     name: str
     title: str
@@ -66,6 +67,7 @@ class Action:
     patience_s: float = 30.0
     item: str = ""
     scans: bool = False
+    aside: bool = False
 
 
 @record

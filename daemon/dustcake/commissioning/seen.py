@@ -118,8 +118,8 @@ class Watched:
         return _steady(self.seen[1:])
 
     def settled(self, over_s: float) -> Steady | None:
-        """dP over the last ``over_s``, once it has come to rest: its first half reads what its second
-        half does. None before."""
+        """dP over the last ``over_s``, once it has come to rest: its first half reads what its
+        second half does. None before."""
         if self.elapsed_s < over_s:
             return None
         since_s = self.now.at_s - over_s

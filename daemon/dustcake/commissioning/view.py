@@ -64,7 +64,7 @@ def _step(steps: tuple[Step, ...], step: Step, one: Record) -> Content:
         "cautions": list(step.cautions),
         "waits_for": None if first is None else first.name,
         "actions": [_action(action) for action in step.actions],
-        "entries": [_entry(entry) for entry in one.of(step.name)],
+        "entries": [_entry(one, entry) for entry in one.of(step.name)],
     }
 
 
@@ -72,6 +72,7 @@ def _action(action: Action) -> Content:
     return {
         "action": action.name,
         "title": action.title,
+        "aside": action.aside,
         "asks": [_ask(ask) for ask in action.asks],
     }
 
@@ -89,8 +90,10 @@ def _ask(ask: Ask) -> Content:
     }
 
 
-def _entry(entry: Entry) -> Content:
+def _entry(one: Record, entry: Entry) -> Content:
     values: Mapping[str, Any] = entry.values
+    # Of a scan long ago nobody chooses any more.
+    is_newest = entry is one.last(entry.step, entry.action)
     return {
         "action": entry.action,
         "item": entry.item,
@@ -100,7 +103,7 @@ def _entry(entry: Entry) -> Content:
         "utc": entry.utc,
         "settings": values.get("settings"),
         "cautions": values.get("cautions", []),
-        "candidates": values.get("candidates", []),
+        "candidates": values.get("candidates", []) if is_newest else [],
         "values": {name: value for name, value in values.items() if name not in _APART},
     }
 

@@ -23,6 +23,9 @@ from dustcake.commissioning.parts import (
     state_of,
 )
 from dustcake.commissioning.record import Entry, Record, RecordError, decode, encode
+from dustcake.commissioning.report.content import report
+from dustcake.commissioning.report.html import to_html
+from dustcake.commissioning.report.pdf import MissingExtraError, to_pdf
 from dustcake.commissioning.seen import Fields, Outcome, Seen, Site, Watched, failed, seen_in
 from dustcake.commissioning.steps import SIGN, all_steps, barred
 from dustcake.commissioning.view import Content, view
@@ -217,6 +220,19 @@ class Commissioning:
         if what == "do":
             return self._told(await self._do(asked, by))
         return self._told("`commission` must be one of show, record, begin, do")
+
+    async def report(self, form: str) -> bytes | str:
+        """The report as ``html`` or ``pdf``; why there is none."""
+        await self._loaded.wait()
+        if self._record is None:
+            return "there is no record yet"
+        content = report(self._site, self._record)
+        if form == "html":
+            return to_html(content).encode()
+        try:
+            return await asyncio.to_thread(to_pdf, content)
+        except MissingExtraError as error:
+            return str(error)
 
     def _told(self, refusal: str) -> Content:
         """What was asked for was done, or the refusal; and how all stands."""

@@ -27,6 +27,7 @@ NEEDED: dict[str, Level] = {
     "zero": Level.ADJUST,
     "blower": Level.ADJUST,
     "pulse": Level.ADJUST,
+    "commission": Level.ADJUST,
     "shelve": Level.ADJUST,
     "unshelve": Level.ADJUST,
     "out_of_service": Level.ADJUST,

@@ -36,6 +36,7 @@ def _skippable(step: Step) -> Step:
         "Leave this step out",
         (Ask("why", "Why it is left out", Form.TEXT),),
         _skipped,
+        aside=True,
     )
     return Step(
         step.name,

@@ -66,6 +66,7 @@ def alarms_tried(site: Site) -> Step:
         (which, Ask("why", "Why it is not tried", Form.TEXT)),
         _left,
         item="trial",
+        aside=True,
     )
     how = "; ".join(f"{name.replace('_', ' ')}: {_HOW[name]}" for name in names)
     return Step(

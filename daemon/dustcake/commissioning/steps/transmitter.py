@@ -48,6 +48,7 @@ def transmitter(site: Site) -> Step:
         refuse=_unusable_bounds,
         patience_s=600.0,
         scans=True,
+        aside=True,
     )
     choose = Action(
         "choose",
@@ -55,6 +56,7 @@ def transmitter(site: Site) -> Step:
         (Ask("number", "Its number in the scan", Form.NUMBER, low=1, high=MOST_SHOWN),),
         _chosen,
         refuse=_no_such_candidate,
+        aside=True,
     )
     read = Action("read", "Read it as the settings say", (), _read)
     return Step(
