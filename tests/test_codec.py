@@ -44,6 +44,7 @@ from dustcake.core.requests import (
     HandleAlarm,
     Mode,
     PointChange,
+    PulseValve,
     RecordEntry,
     RecordFilterChange,
     RunBlower,
@@ -71,6 +72,7 @@ REQUESTS = (
     | st.builds(Acknowledge, TEXTS)
     | st.builds(HandleAlarm, st.sampled_from(AlarmAction), TEXTS, TEXTS, st.none() | NUMBERS)
     | st.builds(RunBlower, st.booleans())
+    | st.builds(PulseValve, st.integers(-(2**53), 2**53))
     | st.builds(RecordFilterChange, TEXTS, st.lists(st.integers(1, 99)).map(tuple))
     | st.builds(RecordEntry, st.sampled_from(Entry), TEXTS, TEXTS)
 )

@@ -15,6 +15,7 @@ from pathlib import Path
 from pydantic import BaseModel
 
 from dustcake_sim.device import SerialLine, ServedScenario, serve_scenario
+from dustcake_sim.hands import follow_hands
 from dustcake_sim.modbus_serial import SerialError
 from dustcake_sim.modbus_server import AbsentUnit
 from dustcake_sim.register_map import UNIT, describe
@@ -127,6 +128,12 @@ def _parser() -> argparse.ArgumentParser:
         help="add a line of JSON to this file for each valve that gets or loses power",
     )
     parser.add_argument(
+        "--hands",
+        action="store_true",
+        help="take what a person would do at the collector, typed as lines such as"
+        " `damper opening=0.6`: an event of a scenario file",
+    )
+    parser.add_argument(
         "--map", action="store_true", help="print the register map and end (JSON with --log-json)"
     )
     parser.add_argument("--log-json", action="store_true", help="JSON, one object a line")
@@ -177,7 +184,10 @@ async def _serve(scenario: Scenario, args: argparse.Namespace, told: ValveLog | 
         _announce(sim, args.log_json)
         if sim.serial is not None:
             sim.serial.lost.add_done_callback(lambda _: stop.set())
+        hands = asyncio.create_task(follow_hands(sim.force, _write)) if args.hands else None
         await stop.wait()
+        if hands is not None:
+            hands.cancel()
         if sim.serial is not None and sim.serial.lost.done():
             await sim.serial.lost  # raises what it was lost by
 

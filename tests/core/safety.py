@@ -28,7 +28,7 @@ from dustcake.core.inputs import (
 )
 from dustcake.core.reading import interpret
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode
+from dustcake.core.requests import Mode, PulseValve
 from dustcake.core.setpoints import BlowerRequest, OutputKind, Setpoints
 from dustcake.core.signals import Contacts
 from dustcake.core.trust.doubts import DEAD
@@ -232,7 +232,7 @@ class Watcher:
         assert not self.flying, "never two valves"
         assert fire.valve in pulsing.order
         assert fire.on_time_s == pulsing.on_time_s
-        kind = taken.after.decision.kind
+        kind = None if _is_single(taken) else taken.after.decision.kind
         interval_s = {
             "timed": cleaning.timed_interval_s,
             "fallback": cleaning.fallback_interval_s,
@@ -243,19 +243,23 @@ class Watcher:
     def _may_pulse(self, taken: Taken) -> None:
         setpoints, now_s, poll = taken.setpoints, taken.happened.at.mono_s, self.poll
         fitted, contacts = setpoints.fitted, UNKNOWN if poll is None else poll.contacts
-        kind = taken.after.decision.kind
-        assert kind is not None, "no pulse without a run"
+        kind, single = taken.after.decision.kind, _is_single(taken)
+        assert kind is not None or single, "no pulse without a run, but one that is asked for"
         assert self.proved, "outputs proved off before the first pulse and after every fault"
         assert not self._forbidden(setpoints), "nothing forbids it"
         assert not self.stopping
         assert now_s >= self.started_s + setpoints.settle_s
-        assert taken.after.state.mode is not Mode.OFF
-        if fitted.blower_running:
-            assert contacts.blower_running is (kind != "downtime")
+        if single:
+            assert taken.before.cleaning.run is None, "a run is not interfered with"
+            assert not taken.after.state.zero.under_way
         else:
-            assert kind in ("on_demand", "timed")
-        if kind == "on_demand":
-            assert self._is_usable(taken)
+            assert taken.after.state.mode is not Mode.OFF
+            if fitted.blower_running:
+                assert contacts.blower_running is (kind != "downtime")
+            else:
+                assert kind in ("on_demand", "timed")
+            if kind == "on_demand":
+                assert self._is_usable(taken)
         if setpoints.header is not None and poll is not None and poll.header is not None:
             pa, quality, _ = interpret(poll.header, setpoints.header, 0.0)
             limits = setpoints.header_limits
@@ -289,6 +293,12 @@ class Watcher:
         if self._forbidden(setpoints) or self.stopping:
             waiting = self.demand_due_s or self.off is not None or not self.proved
             assert not self.closed or waiting, "the demand contact is opened"
+
+
+def _is_single(taken: Taken) -> bool:
+    """Somebody asks for one pulse in this step."""
+    happened = taken.happened
+    return isinstance(happened, OperatorRequested) and isinstance(happened.request, PulseValve)
 
 
 def check(history: list[Taken]) -> None:

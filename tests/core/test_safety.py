@@ -28,6 +28,7 @@ REACH = """
     confirm/done confirm/no_such_change confirm/change_of_another
     FireValve SetDemand AllValvesOff SetBlowerRun
     on_demand/FireValve timed/FireValve fallback/FireValve downtime/FireValve
+    None/FireValve
     on_demand/SetDemand timed/SetDemand fallback/SetDemand downtime/SetDemand
     pulse_under_way/AllValvesOff blower_under_way/SetBlowerRun quiet
     held/on_demand held/timed held/fallback held/downtime

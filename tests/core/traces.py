@@ -18,6 +18,7 @@ from dustcake.core.requests import (
     Entry,
     HandleAlarm,
     Mode,
+    PulseValve,
     RecordEntry,
     RecordFilterChange,
     Request,
@@ -226,6 +227,7 @@ OUT_OF_ORDER: tuple[ContactChanges, ...] = (
 REQUESTS: tuple[tuple[Request, ...], ...] = (
     (*(SelectMode(mode) for mode in Mode), RunBlower(True), RunBlower(False)),
     (SetZero(False), SetZero(True)),
+    tuple(PulseValve(valve) for valve in range(6)),
     (*(Acknowledge(name) for name in AlarmName), Acknowledge("none such")),
     (
         *(HandleAlarm(action, name, "x", 5.0) for name in AlarmName for action in AlarmAction),

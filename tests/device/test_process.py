@@ -258,3 +258,30 @@ def test_valves_told_to_a_file(tmp_path: Path) -> None:
     assert refused.returncode == 2
     assert "cannot write --valve-log" in refused.stderr
     assert "Traceback" not in refused.stderr
+
+
+def test_hands_do_what_is_typed_and_say_what_is_wrong() -> None:
+    with subprocess.Popen(
+        [*SIMULATOR, "new_filters", "--port", "0", "--hands"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        assert process.stdout.readline().startswith("listening")
+        for typed, told in (
+            ("damper opening=0.7", "done: damper opening=0.7"),
+            ("contact contact=smoke closed=true", "done: contact contact=smoke closed=true"),
+            ("damper opening=7", "opening: Input should be less than or equal to 1"),
+            ("damper 0.7", "'0.7': write name=value"),
+            ("damper at_s=3", "got multiple values"),
+            ("teapot", "kind"),
+        ):
+            process.stdin.write(f"{typed}\n\n")
+            process.stdin.flush()
+            assert told in process.stdout.readline()
+        process.send_signal(signal.SIGTERM)
+        _, errors = process.communicate(timeout=20)
+        assert (process.returncode, "Traceback" in errors) == (0, False)

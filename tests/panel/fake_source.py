@@ -54,3 +54,12 @@ class FakeSource:
 
     def settings(self, collector: str) -> Sequence[Fields]:
         return [{"subject": "daemon", "text": "site x", "caution": False}]
+
+    async def commission(self, collector: str, asked: Fields, by: str) -> Fields:
+        self.asked.append((collector, asked, by))
+        return {"accepted": True, "reason": "done", "view": {}}
+
+    async def commission_report(self, collector: str, form: str) -> bytes:
+        if self.broken:
+            raise SourceError("there is no record yet")
+        return f"{collector} {form}".encode()

@@ -24,6 +24,7 @@ from dustcake.core.requests import (
     Entry,
     HandleAlarm,
     Mode,
+    PulseValve,
     RecordEntry,
     RecordFilterChange,
     RunBlower,
@@ -71,6 +72,7 @@ REQUESTS = st.one_of(
     st.booleans().map(SetZero),
     st.sampled_from([*AlarmName, "no 'such' \"alarm\" {here}"]).map(Acknowledge),
     st.booleans().map(RunBlower),
+    st.sampled_from([1, 9]).map(PulseValve),
     st.builds(RecordFilterChange, st.just("spare {set}"), st.sampled_from([(), (1,), (9,)])),
     st.builds(
         RecordEntry,

@@ -21,6 +21,7 @@ from dustcake.core.requests import (
     HandleAlarm,
     Mode,
     PointChange,
+    PulseValve,
     RecordEntry,
     RecordFilterChange,
     Request,
@@ -85,6 +86,7 @@ def asking(**fields: Any) -> bytes:
         ({"request": "confirm", "change": 12}, ConfirmChange(12)),
         ({"request": "blower", "run": True}, RunBlower(True)),
         ({"request": "blower", "run": False}, RunBlower(False)),
+        ({"request": "pulse", "valve": 3}, PulseValve(3)),
     ],
 )
 def test_a_request_is_read(fields: dict[str, Any], expected: Request) -> None:
@@ -98,6 +100,7 @@ def test_every_kind_of_request_is_named() -> None:
         "zero",
         "acknowledge",
         "blower",
+        "pulse",
         "filter_change",
         "record",
         "set_points",
@@ -114,6 +117,7 @@ VALVES = "`valves` must be a list of the numbers of the valves whose rows were c
 FOR = "`for_s` must be the number of seconds it is shelved for"
 POINT = "at least one of low_pa, high_pa, interval_s, on_time_s must be there"
 CHANGE = "`change` must be the number of the change, as in the answer to `set_points`"
+VALVE = "`valve` must be the number of a valve"
 RUN = "`run` must be true or false"
 
 
@@ -150,7 +154,7 @@ RUN = "`run` must be true or false"
         ("no request", asking(), ONE_OF, "r1"),
         (
             "an unknown one",
-            asking(request="pulse"),
+            asking(request="open"),
             ONE_OF,
             "r1",
         ),
@@ -257,6 +261,7 @@ RUN = "`run` must be true or false"
             "r1",
         ),
         ("1 is not true", asking(request="blower", run=1), RUN, "r1"),
+        ("no valve", asking(request="pulse", valve=True), VALVE, "r1"),
         ("run left out", asking(request="blower"), RUN, "r1"),
         (
             "a mistyped field is not silently ignored",

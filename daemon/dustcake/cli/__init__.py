@@ -3,6 +3,7 @@
 from dustcake.cli import (
     backup,
     check,
+    commission,
     demo,
     history,
     life,
@@ -22,6 +23,7 @@ COMMANDS = (
     run,
     check,
     read,
+    commission,
     status,
     history,
     users,

@@ -28,6 +28,7 @@ examples:
   dustcake request mode timed         pulse at the fixed interval until another mode is selected
   dustcake request mode on_demand     clean by dP: start at the high set point, stop at the low
   dustcake request zero               take the zero, with the blower off
+  dustcake request pulse 3            once, with nobody at the filters, to prove valve 3
   dustcake request acknowledge high_dp
   dustcake request shelve high_dp --for 2h --why "duct open for repair"
   dustcake request unshelve high_dp
@@ -102,6 +103,10 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "blower", parents=[after], help="set or withdraw the blower run request"
     )
     blower.add_argument("run", choices=("on", "off"))
+    pulse = kinds.add_parser(
+        "pulse", parents=[after], help="pulse one valve once, for somebody who watches it"
+    )
+    pulse.add_argument("valve", type=int, metavar="N")
     parser.set_defaults(func=_request)
 
 
@@ -199,7 +204,7 @@ def _request(arguments: argparse.Namespace) -> int:
 
 
 _PASSED_ON = (
-    *("alarm", "why", "for_s", "valves", "entry", "upkeep", "note", "change"),
+    *("alarm", "why", "for_s", "valve", "valves", "entry", "upkeep", "note", "change"),
     *(point.value for point in SetPoint),
 )
 

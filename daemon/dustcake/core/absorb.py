@@ -49,7 +49,8 @@ def absorb(turn: Turn, state: State, happened: Input) -> State:
     if isinstance(happened, OutputReported):
         return _report(turn, state, happened)
     if isinstance(happened, OperatorRequested):
-        return answer(turn, state, happened)
+        # By what is known now, not by what has gone stale.
+        return answer(turn, expire(turn, state), happened)
     if isinstance(happened, JournalReported):
         return _journal(turn, state, happened)
     if isinstance(happened, Restarted):

@@ -97,16 +97,17 @@ def header_thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
 
 
 def _filter_replacement(turn: Turn, state: State) -> Condition:
-    limits, dp_pa = turn.setpoints.limits, state.sample.usable_pa
     if state.worn.fresh:
         return _CHANGED
     # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
     # blower also reads low, and cycles run since dP was last seen may have done their work.
-    judged = dp_pa is not None and state.blower.running
-    proved = judged and replacement.proved(turn, state.worn)
-    if judged and not proved and replacement.has_recovered(turn, dp_pa):
+    limits, calls = turn.setpoints.limits, None
+    dp_pa = state.sample.usable_pa if state.blower.running else None
+    if dp_pa is not None and replacement.proved(turn, state.worn):
+        calls = True
+    elif dp_pa is not None and replacement.has_recovered(turn, dp_pa):
         return _CLEAR
-    return True if proved else None, because(
+    return calls, because(
         Because.NOT_CLEANED_BELOW,
         dp_pa=state.sample.pa or 0.0,
         limit_pa=limits.replacement_pa,

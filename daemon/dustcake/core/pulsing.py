@@ -85,18 +85,19 @@ def pulse(
         return pulsing, run
     if not turn.reached(pulsing.last_s + interval_s(turn.setpoints, run.kind)) or held:
         return pulsing, run
+    order = turn.setpoints.pulsing.order
+    pulsing = command(turn, pulsing, order[pulsing.next_index])
+    pulsing = replace(pulsing, next_index=(pulsing.next_index + 1) % len(order))
+    return pulsing, replace(run, pulses=run.pulses + 1, last_pulse_s=turn.now_s)
+
+
+def command(turn: Turn, pulsing: PulsingState, valve: int) -> PulsingState:
+    """Command one pulse of ``valve``."""
     settings = turn.setpoints.pulsing
-    valve = settings.order[pulsing.next_index]
     command_id = turn.fire(valve, settings.on_time_s)
     due_s = turn.now_s + settings.on_time_s + settings.report_timeout_s
     turn.by(due_s)
-    pulsing = replace(
-        pulsing,
-        next_index=(pulsing.next_index + 1) % len(settings.order),
-        last_s=turn.now_s,
-        in_flight=InFlight(command_id, valve, True, due_s),
-    )
-    return pulsing, replace(run, pulses=run.pulses + 1, last_pulse_s=turn.now_s)
+    return replace(pulsing, last_s=turn.now_s, in_flight=InFlight(command_id, valve, True, due_s))
 
 
 def must_end_now(pulsing: PulsingState, permits: tuple[Permissive, ...]) -> bool:

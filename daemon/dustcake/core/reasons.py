@@ -127,6 +127,11 @@ class Because(StrEnum):
     NO_SUCH_VALVE = "no_such_valve"
     NO_SUCH_UPKEEP = "no_such_upkeep"
     NO_NOTE = "no_note"
+    PULSE_STARTED = "pulse_started"
+    PULSE_BY_SEQUENCER = "pulse_by_sequencer"
+    PULSE_WHILE_CLEANING = "pulse_while_cleaning"
+    PULSE_WHILE_ZEROING = "pulse_while_zeroing"
+    PULSE_TOO_SOON = "pulse_too_soon"
     BLOWER_NOT_BY_HAND = "blower_not_by_hand"
     ID_USED = "id_used"
     # changes of set points

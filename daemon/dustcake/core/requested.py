@@ -2,7 +2,14 @@
 
 from typing import assert_never
 
-from dustcake.core import adjusting, alarm_requests, filter_life, log_book, zeroing
+from dustcake.core import (
+    adjusting,
+    alarm_requests,
+    filter_life,
+    log_book,
+    single_pulse,
+    zeroing,
+)
 from dustcake.core.diagnosis import renewed
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
@@ -15,6 +22,7 @@ from dustcake.core.requests import (
     ConfirmChange,
     Entry,
     HandleAlarm,
+    PulseValve,
     RecordEntry,
     RecordFilterChange,
     Request,
@@ -43,6 +51,7 @@ _NAMES = {
     SetZero: "zero",
     Acknowledge: "acknowledge",
     RunBlower: "blower",
+    PulseValve: "pulse",
     RecordFilterChange: "filter_change",
     RecordEntry: "record",
     ChangeSetPoints: "set_points",
@@ -51,7 +60,14 @@ _NAMES = {
 
 # Those that act when they are asked.
 _Single = (
-    SelectMode | SetZero | Acknowledge | HandleAlarm | RunBlower | RecordFilterChange | RecordEntry
+    SelectMode
+    | SetZero
+    | Acknowledge
+    | HandleAlarm
+    | RunBlower
+    | PulseValve
+    | RecordFilterChange
+    | RecordEntry
 )
 
 
@@ -149,6 +165,8 @@ def _do(turn: Turn, state: State, request: _Single, by: str) -> tuple[State, boo
             return state, False, because(Because.BLOWER_NOT_BY_HAND)
         blower = replace(state.blower, by_hand=request.run)
         return replace(state, blower=blower), True, because(Because.DONE)
+    if isinstance(request, PulseValve):
+        return single_pulse.fire(turn, state, request.valve)
     if isinstance(request, RecordFilterChange):
         book, accepted, reason = log_book.filters_changed(
             turn, state.log_book, request, by, state.blower

@@ -9,7 +9,7 @@ from dustcake.core.record import record
 class Mode(StrEnum):
     """The cleaning mode selected by people."""
 
-    OFF = "off"  # no pulses at all
+    OFF = "off"  # no pulses but those that a person asks for one by one
     ON_DEMAND = "on_demand"  # start at or above the high set point, stop at or below the low one
     TIMED = "timed"  # pulse at a fixed interval while selected
 
@@ -65,6 +65,16 @@ class RunBlower:
     """Ask for the blower to run, or withdraw that, where the run request is set to `hand`."""
 
     run: bool
+
+
+@record
+class PulseValve:
+    """Pulse one valve once, for somebody who watches it: to prove valve, wiring and number.
+
+    It needs what every pulse needs, and no cleaning run under way; the mode does not matter.
+    """
+
+    valve: int
 
 
 @record
@@ -153,6 +163,7 @@ Request = (
     | Acknowledge
     | HandleAlarm
     | RunBlower
+    | PulseValve
     | RecordFilterChange
     | RecordEntry
     | ChangeSetPoints

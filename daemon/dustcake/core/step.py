@@ -25,7 +25,7 @@ from dustcake.core.diagnosis.state import DiagnosisState
 from dustcake.core.diagnosis.torn import judge_torn
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, PollCompleted
-from dustcake.core.permissives import permissives
+from dustcake.core.permitted import permitted
 from dustcake.core.pulsing import PulsingState
 from dustcake.core.quiet import keep, promise
 from dustcake.core.reasons import Because, because
@@ -83,19 +83,7 @@ def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
     under_way = state.cleaning.run is not None
     zero = zeroing.follow_up(turn, state.zero, blower, state.sample, cleaning=under_way)
     proof = output_proof.follow_up(turn, state.outputs)
-    settle_until_s = state.started_s + turn.setpoints.settle_s
-    if turn.now_s < settle_until_s:
-        turn.by(settle_until_s)
-    permits = permissives(
-        turn.setpoints,
-        sample=state.sample,
-        header=state.header,
-        contacts=state.contacts,
-        blower=blower,
-        outputs=proof,
-        journal_fault=state.journal.fault,
-        settling=turn.now_s < settle_until_s,
-    )
+    permits = permitted(turn, state, blower, proof)
     cleaning = cleanings.follow_demand(turn, state.cleaning, state.pulsing.demand_closed)
     if state.stopping:
         stopping = because(Because.STOPPING)

@@ -14,6 +14,7 @@ from dustcake.core.requests import (
     Entry,
     HandleAlarm,
     Mode,
+    PulseValve,
     RecordEntry,
     RecordFilterChange,
     Request,
@@ -53,6 +54,7 @@ REQUESTS = (
     "acknowledge",
     *AlarmAction,
     "blower",
+    "pulse",
     "filter_change",
     "record",
     "set_points",
@@ -159,6 +161,11 @@ def _blower_fields(_name: str, asked: dict[str, Any]) -> Request | str:
     return RunBlower(run) if isinstance(run, bool) else "`run` must be true or false"
 
 
+def _pulse_fields(_name: str, asked: dict[str, Any]) -> Request | str:
+    valve = asked.pop("valve", None)
+    return PulseValve(valve) if type(valve) is int else "`valve` must be the number of a valve"
+
+
 def _filter_change_fields(_name: str, asked: dict[str, Any]) -> Request | str:
     note, valves = asked.pop("note", ""), asked.pop("valves", [])
     if not _is_label(note, LONGEST_TEXT):
@@ -235,6 +242,7 @@ _FIELDS: dict[str, Callable[[str, dict[str, Any]], Request | str]] = {
     "mode": _mode_fields,
     "zero": _zero_fields,
     "blower": _blower_fields,
+    "pulse": _pulse_fields,
     "filter_change": _filter_change_fields,
     "record": _record_fields,
     "set_points": _set_points_fields,

@@ -273,16 +273,15 @@ def _of_note(alarm: Alarm) -> tuple[object, ...]:
 
 def _gist(state: State) -> tuple[object, ...]:
     """What of a state is worth telling again when it changes: not the numbers in its sentences,
-    which may differ at every poll, nor air, which is counted after each pulse. Set points do not
-    change while it runs; the filter's life is compared as it is told, since it differs in each
-    state."""
+    which may differ at every poll, nor air, which is counted after each pulse. The filter's life is
+    compared as it is told, since it differs in each state."""
     decision, sample, book = state.decision, state.sample, state.log_book
     return (
         *(decision.mode, decision.phase, decision.kind, decision.reason.code),
         *((p.name, p.met, p.reason and p.reason.code) for p in decision.permissives),
         *(sample.quality, *(reason.code for reason in sample.reasons)),
         *(state.blower.running, state.pulsing.counts, state.pulsing.last_valve),
-        *(state.zero.offset_pa, book.filters_changed_utc_s),
+        *(state.zero.offset_pa, book.filters_changed_utc_s, state.adjusted),
         *((item.name, item.due, item.done_utc_s) for item in book.upkeep.items),
         *((a.name, a.state, a.stands) for a in state.alarms if a.state not in IN_VIEW),
         *(a.name for a in state.alarms if a.state in _TOLD),

@@ -202,6 +202,13 @@ SENTENCES: dict[Because, str] = {
     Because.NO_SUCH_VALVE: "there are valves 1 to {valves} only",
     Because.NO_SUCH_UPKEEP: "the settings have no upkeep called {detail!r}",
     Because.NO_NOTE: "write what is to be noted",
+    Because.PULSE_STARTED: "valve {valve} is pulsed once",
+    Because.PULSE_BY_SEQUENCER: (
+        "a sequencer board chooses which valve it pulses: use the test of the board"
+    ),
+    Because.PULSE_WHILE_CLEANING: "cleaning is under way; select mode off first",
+    Because.PULSE_WHILE_ZEROING: "the zero is being taken",
+    Because.PULSE_TOO_SOON: "the header gets {interval_s} from one pulse to the next",
     Because.BLOWER_NOT_BY_HAND: "the blower is not set up to be run by hand",
     Because.ID_USED: "this `id` was that of another request: every request needs a new one",
     Because.SET_POINT_FIXED: "the settings do not let {detail!r} be changed by request",

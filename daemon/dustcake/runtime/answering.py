@@ -2,7 +2,8 @@
 
 import asyncio
 import json
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
+from types import MappingProxyType
 from typing import Any
 
 from dustcake.core.events import RequestAnswered
@@ -61,12 +62,19 @@ class Answering:
         return not_understood_reply(problem, now.utc_s, self._engine.state.next_seq - 1)
 
 
+Commission = Callable[[Mapping[str, Any], str], Awaitable[Mapping[str, Any]]]
+
+
 async def answer_local(
-    line: bytes, by: str, answering: Mapping[str, Answering], status: Mapping[str, Any]
+    line: bytes,
+    by: str,
+    answering: Mapping[str, Answering],
+    status: Mapping[str, Any],
+    commission: Mapping[str, Commission] = MappingProxyType({}),
 ) -> bytes:
-    """One line of the local socket: ``{"status": true}``, or a request that names its collector
-    unless there is only one. The kernel says who asks, so what he says of himself is not
-    recorded."""
+    """One line of the local socket: ``{"status": true}``, or a request, or a piece of
+    commissioning; those name their collector unless there is only one. The kernel says who asks, so
+    what he says of himself is not recorded."""
     asked = read_object(line)
     if isinstance(asked, NotUnderstood):
         return _refused(f"not understood: {asked.problem}")
@@ -77,6 +85,9 @@ async def answer_local(
     name = asked.pop("collector", only)
     if not isinstance(name, str) or name not in answering:
         return _refused(f"name one of the collectors: {', '.join(answering)}")
+    if "commission" in asked and name in commission:
+        told = await commission[name](asked, f"local:{by}")
+        return json.dumps(told, ensure_ascii=False).encode()
     return await answering[name].answer_asked(request_in(asked), f"local:{by}")
 
 

@@ -24,6 +24,7 @@ from dustcake.publish.topics import Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.answering import Answering
 from dustcake.runtime.brokers import broker_link, link_content
+from dustcake.runtime.commissioning import Commissioning
 from dustcake.runtime.engine import Engine
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
@@ -85,9 +86,11 @@ class Installed:
         self.answering = Answering(self.engine, collector.shown_in, clock)
         self._outbox = store.outbox(collector.name)
         self._link: MqttLink | None = None
+        self.commissioning = Commissioning(settings, collector, self.answering, buses, clock)
         self._missed_polls = 0
         self.watchers: list[Callable[[State], None]] = []
         """Called with the state after each step that is completed and committed."""
+        self.watchers.append(self.commissioning.observe)
         if mqtt is not None:
             self._link = MqttLink(
                 _link_settings(settings, topics),

@@ -83,6 +83,8 @@ async def _run_all(
         for each in installed:
             around.append(tasks.create_task(each.poll(), name=f"poll {each.name}"))
             around.append(tasks.create_task(each.publish(), name=f"publish {each.name}"))
+            commissioning = each.commissioning.run()
+            around.append(tasks.create_task(commissioning, name=f"commissioning {each.name}"))
             keeping = tasks.create_task(each.keep_watchdog(), name=f"module watchdog {each.name}")
             around.append(keeping)
         if node is not None:
@@ -138,7 +140,8 @@ async def _answer(
         await each.engine.started.wait()
     answering = {each.name: each.answering for each in installed}
     status = {each.name: partial(_status, each, node) for each in installed}
-    return await answer_local(line, user, answering, status)
+    commission = {each.name: each.commissioning.answer for each in installed}
+    return await answer_local(line, user, answering, status, commission)
 
 
 def _status(collector: Installed, node: SparkplugNode | None) -> dict[str, Any]:

@@ -129,6 +129,17 @@ class PanelSource:
             if each.subject not in others
         ]
 
+    async def commission(self, collector: str, asked: Fields, by: str) -> Fields:
+        """A piece of commissioning, asked for by ``by``."""
+        return await self._installed[collector].commissioning.answer(asked, by)
+
+    async def commission_report(self, collector: str, form: str) -> bytes:
+        """The report of it. Raises SourceError."""
+        made = await self._installed[collector].commissioning.report(form)
+        if isinstance(made, str):
+            raise SourceError(made)
+        return made
+
     async def remember_pulses(self) -> None:
         """Find in the journal when each row was last pulsed, as far as that is not long ago."""
         for name, pulses in self._last_pulses.items():

@@ -141,6 +141,7 @@ REQUESTS_MADE: list[dict[str, Any]] = [
     {"id": "1", "request": "out_of_service", "alarm": "high_dp", "by": "me", "why": "test"},
     {"id": "1", "request": "in_service", "alarm": "high_dp"},
     {"id": "1", "request": "blower", "run": True},
+    {"id": "1", "request": "pulse", "valve": 2},
     {"id": "1", "request": "filter_change", "by": "me", "note": "new", "valves": [1, 2]},
     {"id": "1", "request": "record", "by": "me", "entry": "note", "note": "noise"},
     {"id": "1", "request": "set_points", "by": "me", "high_pa": 1100, "interval_s": 20.5},

@@ -3,5 +3,6 @@
 from dustcake.adapters.modbus.bus import BusLine, open_bus
 from dustcake.adapters.modbus.inputs import FieldInputs
 from dustcake.adapters.modbus.outputs import CoilOutputs
+from dustcake.adapters.modbus.requests import Read
 
-__all__ = ["BusLine", "CoilOutputs", "FieldInputs", "open_bus"]
+__all__ = ["BusLine", "CoilOutputs", "FieldInputs", "Read", "open_bus"]

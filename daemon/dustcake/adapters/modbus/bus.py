@@ -54,6 +54,10 @@ class BusLine:
         self._edges.note(request, answer, self.clock.now().mono_s)
         return answer
 
+    async def probe(self, request: Read) -> Answer | ReadFailure:
+        """One try, of which the log is told nothing: whether somebody is there is what is asked."""
+        return await self._ask_in_turn(request)
+
     @asynccontextmanager
     async def reserved(self) -> AsyncIterator[Reserved]:
         """The bus for several exchanges that nothing may come between. Keep it short."""

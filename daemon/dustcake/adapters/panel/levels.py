@@ -26,6 +26,8 @@ NEEDED: dict[str, Level] = {
     "mode": Level.ADJUST,
     "zero": Level.ADJUST,
     "blower": Level.ADJUST,
+    "pulse": Level.ADJUST,
+    "commission": Level.ADJUST,
     "shelve": Level.ADJUST,
     "unshelve": Level.ADJUST,
     "out_of_service": Level.ADJUST,

@@ -61,3 +61,11 @@ class Source(Protocol):
     def settings(self, collector: str) -> Sequence[Fields]:
         """What was understood of the settings: ``subject``, ``text``, ``caution``."""
         ...
+
+    async def commission(self, collector: str, asked: Fields, by: str) -> Fields:
+        """A piece of commissioning, asked for by ``by``: what became of it, and how all stands."""
+        ...
+
+    async def commission_report(self, collector: str, form: str) -> bytes:
+        """The report of it, ``html`` or ``pdf``. Raises SourceError."""
+        ...

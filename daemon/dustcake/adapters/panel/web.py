@@ -10,6 +10,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from dustcake.adapters.panel.commission import CommissionWeb
 from dustcake.adapters.panel.files import File
 from dustcake.adapters.panel.guard import Guard
 from dustcake.adapters.panel.live import Live
@@ -46,6 +47,7 @@ class Web:
         self._live = live
         self._files = files
         self._charts = charts
+        self._commission = CommissionWeb(source, people)
 
     def app(self, host: str, *, is_local: bool, tls: bool) -> ASGIApp:
         """The ASGI application, listening at ``host``."""
@@ -56,6 +58,9 @@ class Web:
             "/api/trend.svg": self._trend_svg,
             "/api/log-book": self._log_book,
             "/api/settings": self._settings,
+            "/api/commission": self._commission_view,
+            "/api/commission/report.html": self._report("html"),
+            "/api/commission/report.pdf": self._report("pdf"),
         }
         routes = [
             *page,
@@ -64,6 +69,7 @@ class Web:
             Route("/api/sign-in", self._people.sign_in, methods=["POST"]),
             Route("/api/sign-out", self._sign_out, methods=["POST"]),
             Route("/api/request", self._request, methods=["POST"]),
+            Route("/api/commission", self._commission.ask, methods=["POST"]),
         ]
         app = Starlette(routes=routes, exception_handlers={RefusedError: _refused})
         # Beyond this machine its names are not known here; there is nothing without a password.
@@ -139,6 +145,15 @@ class Web:
 
     async def _settings(self, request: Request) -> Response:
         return JSONResponse(list(self._source.settings(self._collector(request))))
+
+    async def _commission_view(self, request: Request) -> Response:
+        return await self._commission.show(self._collector(request))
+
+    def _report(self, form: str) -> Endpoint:
+        async def report(request: Request) -> Response:
+            return await self._commission.report(self._collector(request), form)
+
+        return report
 
     def _collector(self, request: Request) -> str:
         name = request.query_params.get("collector", next(iter(self._source.collectors)))

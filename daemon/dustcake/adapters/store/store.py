@@ -104,14 +104,13 @@ class SqliteStore:
                 lambda connection: self._group.write(connection, one),
                 otherwise=lambda: self._group.withdraw(one),
             )
-        except (sqlite3.Error, OSError) as error:
-            one.error = error
-        error = one.error
-        if error is not None:
+        except (sqlite3.Error, OSError) as refused:
+            one.error = refused
+        if one.error is not None:
             self._forget()
-            if isinstance(error, sqlite3.Error | OSError) and disk_is_to_blame(error):
-                return CommitFailed(explain(error, self._database.path))
-            raise error
+            if isinstance(one.error, sqlite3.Error | OSError) and disk_is_to_blame(one.error):
+                return CommitFailed(explain(one.error, self._database.path))
+            raise one.error
         outbox.committed(one.gone, one.added)
         return None
 

@@ -24,7 +24,7 @@ _FIRST_HEADER_NOISE = 0.0005  # of the header's span
 def begin(
     turn: Turn,
     diagnosis: DiagnosisState,
-    run: Run,
+    run: Run | None,
     valve: int,
     interval_s: float,
     sample: Sample,
@@ -32,7 +32,8 @@ def begin(
     *,
     flow: bool,
 ) -> DiagnosisState:
-    """A valve has been commanded just now, as part of ``run``. ``flow``: the blower runs."""
+    """A valve has been commanded just now, as part of ``run``, or by itself (None). ``flow``: the
+    blower runs."""
     response_s = turn.setpoints.diagnosis.response_s
     if response_s <= 0:
         return diagnosis
@@ -43,7 +44,7 @@ def begin(
     header_pa = None if header is None else header.usable_pa
     last_s = diagnosis.last_s
     rested = last_s is None or turn.now_s - last_s >= _RESTED_INTERVALS * interval_s
-    if run.pulses == 1:
+    if run is not None and run.pulses == 1:
         risen_pa = None
         if dp_pa is not None and diagnosis.last_pa is not None:
             risen_pa = dp_pa - diagnosis.last_pa
@@ -52,7 +53,7 @@ def begin(
     due_s = turn.now_s + min(interval_s, response_s)
     turn.by(due_s)
     look = Look(valve, turn.now_s, due_s, dp_pa, header_pa, rise_pa, dip_due=header_pa is not None)
-    armed = diagnosis.cleaned.armed and run.kind is not Kind.DOWNTIME
+    armed = diagnosis.cleaned.armed and run is not None and run.kind is not Kind.DOWNTIME
     diagnosis = replace(
         diagnosis,
         look=look,
@@ -62,11 +63,13 @@ def begin(
     return before_pulse(turn, diagnosis, look, rested=rested)
 
 
-def _rise_pa(diagnosis: DiagnosisState, run: Run, dp_pa: float | None) -> float | None:
+def _rise_pa(diagnosis: DiagnosisState, run: Run | None, dp_pa: float | None) -> float | None:
     """How far dP had risen before this run, as long as there must be cake to take off: in the
     first cycle of an on-demand run, and after it while dP has hardly fallen."""
     rise_pa, start_pa = diagnosis.rise_pa, diagnosis.start_pa
-    if run.kind is not Kind.ON_DEMAND or rise_pa is None or start_pa is None or dp_pa is None:
+    if run is None or run.kind is not Kind.ON_DEMAND:
+        return None
+    if rise_pa is None or start_pa is None or dp_pa is None:
         return None
     first_cycle = run.pulses <= len(diagnosis.valves)
     return rise_pa if first_cycle or start_pa - dp_pa < _HARDLY * rise_pa else None

@@ -246,6 +246,7 @@ _FIELDS: dict[str, tuple[Schema, set[str]]] = {
     **{action.value: (_WHY, {"why"}) for action in AlarmAction},
     AlarmAction.SHELVE.value: ({**_WHY, "for_s": {"type": "number"}}, {"why"}),
     "blower": ({"run": FLAG}, set()),
+    "pulse": ({"valve": {"type": "integer"}}, set()),
     "filter_change": (
         {"note": _NOTE, "valves": {"type": "array", "items": {"type": "integer"}}},
         {"note", "valves"},

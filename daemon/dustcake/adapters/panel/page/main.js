@@ -4,6 +4,7 @@ import { showAlarms } from "./alarms.js";
 import { $, el, fill, say, timeText } from "./dom.js";
 import { People } from "./people.js";
 import { get, Stream } from "./talk.js";
+import { followTheme, remember, remembered } from "./theme.js";
 import { Trend } from "./trend.js";
 import { showDoing, showFilters, showLogBook, showNow, showRows, showSettings, showUpkeep } from "./view.js";
 
@@ -14,27 +15,7 @@ let status = null, logSeen = null;
 
 const stream = new Stream({ whole: show, stale, fresh, refused: signedOut });
 
-function remember(name, value) {
-  try { localStorage.setItem(`dustcake.${name}`, value); } catch { /* a browser may forbid it */ }
-}
-function remembered(name) {
-  try { return localStorage.getItem(`dustcake.${name}`); } catch { return null; }
-}
-
-function theme(dark) {
-  document.documentElement.dataset.theme = dark ? "dark" : "light";
-  say($("theme"), dark ? "Light" : "Dark");
-  $("theme").setAttribute("aria-label", dark ? "Light colours" : "Dark colours");
-}
-const wanted = matchMedia("(prefers-color-scheme: dark)");
-theme(remembered("theme") ? remembered("theme") === "dark" : wanted.matches);
-wanted.addEventListener("change", () => { if (!remembered("theme")) theme(wanted.matches); });
-$("theme").addEventListener("click", () => {
-  const dark = document.documentElement.dataset.theme !== "dark";
-  theme(dark);
-  remember("theme", dark ? "dark" : "light");
-  trend.draw();
-});
+followTheme(() => trend.draw());
 
 async function begin() {
   const who = await people.learn();

@@ -1,0 +1,136 @@
+"""The record of one commissioning: what was tried, measured and found, by whom and when."""
+
+import hashlib
+import json
+from enum import StrEnum
+from typing import Any
+
+from dustcake.core.record import record, replace
+
+FORMAT = 1
+
+
+class Result(StrEnum):
+    """What came of one action."""
+
+    PASSED = "passed"
+    FAILED = "failed"
+    NOTED = "noted"  # measured or chosen, with nothing to be judged yet
+    SKIPPED = "skipped"  # left out on purpose, with the reason
+
+
+@record
+class Entry:
+    """One action. ``item``: which of several, such as a valve; ``fields``: what the person said,
+    ``values``: what was measured, units in the names; ``utc``: ISO 8601, None with no clock set."""
+
+    step: str
+    action: str
+    item: str
+    result: Result
+    words: str
+    fields: dict[str, Any]
+    values: dict[str, Any]
+    by: str
+    utc: str | None
+
+
+@record
+class Signature:
+    """Who signed what is above: a typed name, when, and the digest of what it stands under."""
+
+    name: str
+    by: str
+    utc: str | None
+    sha256: str
+
+
+@record
+class Record:
+    """Everything on record of one collector, in order."""
+
+    collector: str
+    site: str
+    begun_utc: str | None
+    begun_by: str
+    entries: tuple[Entry, ...] = ()
+    signature: Signature | None = None
+
+    def with_entry(self, entry: Entry) -> "Record":
+        """The same with one entry more."""
+        return replace(self, entries=(*self.entries, entry))
+
+    def of(self, step: str, action: str | None = None, item: str | None = None) -> list[Entry]:
+        """The entries of a step, oldest first; of one action, or one item, where given."""
+        return [
+            entry
+            for entry in self.entries
+            if entry.step == step and action in (None, entry.action) and item in (None, entry.item)
+        ]
+
+    def last(self, step: str, action: str, item: str | None = None) -> Entry | None:
+        """The newest of those."""
+        found = self.of(step, action, item)
+        return found[-1] if found else None
+
+    def signed(self, name: str, by: str, utc: str | None) -> "Record":
+        """The same with a signature under it."""
+        return replace(self, signature=Signature(name, by, utc, digest(self)))
+
+
+class RecordError(Exception):
+    """A stored record that cannot be read back; the message says why."""
+
+
+def digest(one: Record) -> str:
+    """SHA-256 of all that stands above the signature: its JSON as ``encode`` writes it."""
+    return hashlib.sha256(encode(replace(one, signature=None))).hexdigest()
+
+
+def is_as_signed(one: Record) -> bool:
+    """Whether nothing above the signature has been changed since."""
+    return one.signature is not None and one.signature.sha256 == digest(one)
+
+
+def encode(one: Record) -> bytes:
+    """The record as JSON, always the same bytes for the same record."""
+    signature = one.signature
+    content = {
+        "format": FORMAT,
+        "collector": one.collector,
+        "site": one.site,
+        "begun_utc": one.begun_utc,
+        "begun_by": one.begun_by,
+        "entries": [_entry_fields(entry) for entry in one.entries],
+        "signature": None
+        if signature is None
+        else {name: getattr(signature, name) for name in ("name", "by", "utc", "sha256")},
+    }
+    return json.dumps(content, ensure_ascii=False, sort_keys=True, indent=1).encode() + b"\n"
+
+
+def _entry_fields(entry: Entry) -> dict[str, Any]:
+    names = ("step", "action", "item", "words", "fields", "values", "by", "utc")
+    return {"result": entry.result.value, **{name: getattr(entry, name) for name in names}}
+
+
+def decode(stored: bytes) -> Record:
+    """The record as it was. Raises RecordError."""
+    try:
+        content = json.loads(stored)
+        if content["format"] != FORMAT:
+            raise RecordError(f"format {content['format']}, this version reads {FORMAT}")
+        entries = tuple(
+            Entry(**{**entry, "result": Result(entry["result"])}) for entry in content["entries"]
+        )
+        signature = content["signature"]
+        return Record(
+            content["collector"],
+            content["site"],
+            content["begun_utc"],
+            content["begun_by"],
+            entries,
+            None if signature is None else Signature(**signature),
+        )
+    except (ValueError, KeyError, TypeError) as error:
+        raise RecordError(f"not a record of a commissioning ({error})") from None

@@ -1,0 +1,145 @@
+"""Set points, proposed from clean dP and media, and the mode the collector goes on with."""
+
+from dustcake.commissioning.parts import Action, Ask, Form, Step
+from dustcake.commissioning.proposal import Media, propose
+from dustcake.commissioning.record import Entry
+from dustcake.commissioning.seen import Asked, Fields, Outcome, Site, Watched, failed, noted, passed
+from dustcake.commissioning.snippet import lines
+from dustcake.core.setpoints import Setpoints
+from dustcake.units import PressureUnit, from_pa
+
+SETTINGS, KEEP = "they are in the settings", "keep those in force"
+_CLOSE_PA = 1.0
+
+
+def set_points(site: Site) -> Step:
+    """Proposed, decided on, and put to use."""
+    media = tuple(each.value for each in Media)
+    proposed = Action(
+        "propose",
+        "Propose set points",
+        (Ask("media", "Filter media", Form.CHOICE, choices=media),),
+        _proposed,
+        refuse=_no_clean_dp,
+    )
+    decide = Action(
+        "decide",
+        "Decide",
+        (
+            Ask("which", "What holds", Form.CHOICE, choices=(SETTINGS, KEEP)),
+            Ask("why", "Why, if those in force are kept", Form.TEXT, required=False),
+        ),
+        _decided,
+        refuse=_not_proposed,
+    )
+    mode = Action(
+        "mode",
+        "Select the mode",
+        (Ask("mode", "Cleaning mode", Form.CHOICE, choices=("on_demand", "timed", "off")),),
+        _mode,
+        requests=_ask_mode,
+    )
+    del site
+    return Step(
+        "set_points",
+        "Set points and mode",
+        "Low, high and filter replacement fit the clean dP and the media. The rule is stated; it "
+        "is "
+        "common practice, no source. Then cleaning goes to work.",
+        (),
+        (proposed, decide, mode),
+        (("decide", ""), ("mode", "")),
+    )
+
+
+def _clean(watched: Watched) -> Entry | None:
+    """dP at working flow: the newest at which the hood captured, or what was measured at all."""
+    for step, action in (("damper", "open"), ("start_up", "measure")):
+        entry = watched.record.last(step, action)
+        if entry is not None and "dp_pa" in entry.values:
+            return entry
+    return None
+
+
+def _no_clean_dp(watched: Watched) -> str | None:
+    return None if _clean(watched) else "no dP is on record to propose from: measure one first"
+
+
+def _proposed(watched: Watched) -> Outcome:
+    clean = _clean(watched)
+    assert clean is not None  # refused before
+    clean_pa = float(clean.values["dp_pa"])
+    proposal = propose(clean_pa, Media(str(watched.fields["media"])))
+    shown, unit = watched.site.shown, watched.site.unit
+    low, high, replacement = (
+        _written(pa, unit) for pa in (proposal.low_pa, proposal.high_pa, proposal.replacement_pa)
+    )
+    changes = {
+        "cleaning": {"low": low, "high": high},
+        "alarms": {"replacement": replacement},
+    }
+    settings = "\n".join(lines(f"collector.{name}", table) for name, table in changes.items())
+    return noted(
+        f"clean dP {shown(clean_pa)}: low {low}, high {high}, filter replacement {replacement}; "
+        f"{proposal.rule}",
+        clean_pa=clean_pa,
+        low_pa=round(proposal.low_pa, 2),
+        high_pa=round(proposal.high_pa, 2),
+        replacement_pa=round(proposal.replacement_pa, 2),
+        rule=proposal.rule,
+        cautions=list(proposal.cautions),
+        settings=settings,
+        changes=changes,
+    )
+
+
+def _written(pa: float, unit: PressureUnit) -> str:
+    """As in a settings file, to as many digits as make sense there."""
+    return f"{from_pa(pa, unit):.4g} {unit}"
+
+
+def _not_proposed(watched: Watched) -> str | None:
+    return None if watched.record.last("set_points", "propose") else "have some proposed first"
+
+
+def _decided(watched: Watched) -> Outcome:
+    proposed = watched.record.last("set_points", "propose")
+    assert proposed is not None  # refused before
+    in_force = in_force_pa(watched.site.setpoints)
+    shown = watched.site.shown
+    words = ", ".join(f"{name} {shown(pa)}" for name, pa in in_force.items())
+    values = {f"{name}_pa": round(pa, 2) for name, pa in in_force.items()}
+    if watched.fields["which"] == KEEP:
+        if "why" not in watched.fields:
+            return failed("say why those in force are kept")
+        return passed(f"kept: {words}; {watched.fields['why']}", **values)
+    others = [
+        name
+        for name, pa in in_force.items()
+        if abs(pa - float(proposed.values[f"{name}_pa"])) > max(_CLOSE_PA, 0.005 * pa)
+    ]
+    if others:
+        return failed(
+            f"not in force yet: {', '.join(others)}. Write the lines into the settings file, check "
+            "it and restart the daemon",
+            **values,
+        )
+    return passed(f"in force as proposed: {words}", **values)
+
+
+def in_force_pa(setpoints: Setpoints) -> dict[str, float]:
+    """The three that are proposed, as they are now."""
+    cleaning = setpoints.cleaning
+    return {
+        "low": cleaning.low_pa,
+        "high": cleaning.high_pa,
+        "replacement": setpoints.limits.replacement_pa,
+    }
+
+
+def _ask_mode(fields: Fields) -> tuple[Asked, ...]:
+    return ({"request": "mode", "mode": fields["mode"]},)
+
+
+def _mode(watched: Watched) -> Outcome:
+    return passed(f"mode {str(watched.fields['mode']).replace('_', ' ')} selected")

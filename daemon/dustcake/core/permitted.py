@@ -1,0 +1,23 @@
+"""The permissives as they are in this step."""
+
+from dustcake.core.blower import BlowerState
+from dustcake.core.outputs import OutputsState
+from dustcake.core.permissives import Permissive, permissives
+from dustcake.core.state import State
+from dustcake.core.turn import Turn
+
+
+def permitted(
+    turn: Turn, state: State, blower: BlowerState, outputs: OutputsState
+) -> tuple[Permissive, ...]:
+    """All permissives of ``state``, with what this step has made of blower and outputs."""
+    return permissives(
+        turn.setpoints,
+        sample=state.sample,
+        header=state.header,
+        contacts=state.contacts,
+        blower=blower,
+        outputs=outputs,
+        journal_fault=state.journal.fault,
+        settling=not turn.reached(state.started_s + turn.setpoints.settle_s),
+    )
