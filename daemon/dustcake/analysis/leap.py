@@ -50,8 +50,9 @@ class Leap:
 NO_LEAP = Leap(inf, -inf, -inf, None)
 
 
-def leap_after(state: State, setpoints: Setpoints) -> Leap:
-    """What may be leapt over in this state."""
+def leap_after(state: State, setpoints: Setpoints, *, ripple: bool = True) -> Leap:
+    """What may be leapt over in this state. ``ripple``: with what is only brief, which takes some
+    time to say."""
     quiet = state.quiet
     if quiet is None:
         return NO_LEAP
@@ -60,7 +61,7 @@ def leap_after(state: State, setpoints: Setpoints) -> Leap:
     if setpoints.header is not None:
         header = _within_span(quiet.header_low_pa, quiet.header_high_pa, setpoints.header)
     brief_pa, brief_s = -inf, 0.0
-    over = brief(state, setpoints)
+    over = brief(state, setpoints) if ripple else None
     if over is not None and high_pa == quiet.high_pa:
         _, brief_pa = _within_span(None, over.under_pa, setpoints.dp)
         brief_s = over.within_s

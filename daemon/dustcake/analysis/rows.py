@@ -26,7 +26,7 @@ class RowModel:
 
 def harmonic(s: list[float]) -> float:
     """The pressure of all rows together at mean flow, Pa."""
-    return len(s) / sum(1.0 / each for each in s)
+    return len(s) / sum([1.0 / each for each in s])
 
 
 def flow(model: RowModel, h: float) -> float:
@@ -48,13 +48,14 @@ def loaded(s: list[float], added_pa: float) -> list[float]:
     rows, target = len(s), sum(s) / len(s) + added_pa
     squares = [each * each for each in s]
     grown = 2.0 * added_pa * harmonic(s)
+    roots = s
     for _ in range(8):
         roots = [sqrt(square + grown) for square in squares]
         off = sum(roots) / rows - target
-        grown -= 2.0 * off * harmonic(roots)
-        if abs(off) < 1e-9 * target:
+        if abs(off) < 1e-10 * target:
             break
-    return [sqrt(square + grown) for square in squares]
+        grown -= 2.0 * off * harmonic(roots)
+    return roots
 
 
 def needed_pa(model: RowModel, s: list[float], to_dp_pa: float) -> float:
@@ -66,11 +67,12 @@ def needed_pa(model: RowModel, s: list[float], to_dp_pa: float) -> float:
     if above <= 0.0:
         return inf
     target = to_dp_pa / above
-    if harmonic(s) >= target:
+    begin = harmonic(s)
+    if begin >= target:
         return 0.0
     squares = [each * each for each in s]
     low, high = 0.0, target * target
-    grown = max(0.0, target * target - harmonic(s) ** 2)
+    grown = target * target - begin * begin
     for _ in range(60):
         roots = [sqrt(square + grown) for square in squares]
         h = harmonic(roots)
@@ -82,11 +84,11 @@ def needed_pa(model: RowModel, s: list[float], to_dp_pa: float) -> float:
         else:
             low = grown
         # d h / d grown = h^2 / (2 n) sum(1 / root^3)
-        slope = h * h / (2.0 * len(s)) * sum(1.0 / (root * root * root) for root in roots)
+        slope = h * h / (2.0 * len(s)) * sum([1.0 / (root * root * root) for root in roots])
         grown -= off / slope
         if not low < grown < high:
             grown = 0.5 * (low + high)
-    return sum(sqrt(square + grown) for square in squares) / len(s) - sum(s) / len(s)
+    return (sum([sqrt(square + grown) for square in squares]) - sum(s)) / len(s)
 
 
 def pulsed(model: RowModel, s: list[float], row: int, removed: float) -> list[float]:

@@ -75,6 +75,7 @@ class StudyLoop:
         self._board_next_s, self._board_row = inf, 0
         start = max(setpoints.cleaning.low_pa, 1.05 * model.residual_pa)
         self._s = [start] * model.rows
+        self._together()
         self._fitted = setpoints.fitted.blower_running
         self._state = first_state(setpoints, _stamp(0.0))
         self._happens(Restarted(_stamp(0.0)))
@@ -106,8 +107,14 @@ class StudyLoop:
             return stop_s
         return hour_s + _HOUR_S
 
+    def _together(self) -> None:
+        """Pressure of all rows together at mean flow, and flow over mean flow; after any change of
+        a row."""
+        self._h = model_of.harmonic(self._s)
+        self._v = model_of.flow(self._model, self._h)
+
     def _dp_pa(self) -> float:
-        return model_of.dp_pa(self._model, self._s) if self._runs else 0.0
+        return self._v * self._h if self._runs else 0.0
 
     def _sample(self) -> None:
         self._poll()
@@ -123,7 +130,7 @@ class StudyLoop:
         begun_s = self._t_s
         next_s = begun_s + _SAMPLE_S
         until_s = min(end_s, self._next_change_s(), self._board_next_s)
-        leap = leap_after(self._state, self._setpoints)
+        leap = leap_after(self._state, self._setpoints, ripple=False)
         until_s = max(next_s, min(until_s, leap.until_s))
         if self._runs and leap.low_pa < self._dp_pa() < leap.high_pa:
             load = self._load_pa_per_s()
@@ -141,9 +148,7 @@ class StudyLoop:
 
     def _load_pa_per_s(self) -> float:
         hour = int(self._t_s % 86_400.0 // _HOUR_S)
-        model = self._model
-        v = model_of.flow(model, model_of.harmonic(self._s))
-        return model.load_pa_per_s * self._by_hour[hour] * v
+        return self._model.load_pa_per_s * self._by_hour[hour] * self._v
 
     def _advance(self, to_s: float) -> None:
         """Let time go on: dust lands, a sequencer board pulses by itself."""
@@ -160,11 +165,10 @@ class StudyLoop:
         if dt_s <= 0.0:
             return
         if self._runs:
-            lived, model = self.lived, self._model
-            h0 = model_of.harmonic(self._s)
+            lived, h0, v0 = self.lived, self._h, self._v
             self._s = model_of.loaded(self._s, self._load_pa_per_s() * dt_s)
-            h1 = model_of.harmonic(self._s)
-            v0, v1 = model_of.flow(model, h0), model_of.flow(model, h1)
+            self._together()
+            h1, v1 = self._h, self._v
             lived.running_s += dt_s
             lived.dp_run_pa_s += 0.5 * (v0 * h0 + v1 * h1) * dt_s
             lived.fan_pa_s += 0.5 * (v0 * v0 * h0 + v1 * v1 * h1) * dt_s
@@ -177,6 +181,7 @@ class StudyLoop:
         model = self._model
         share = min(0.99, max(0.0, self._random.gauss(model.removed, model.scatter)))
         self._s = model_of.pulsed(model, self._s, row, share)
+        self._together()
         self.lived.pulses += 1
 
     def _happens(self, happened: Input) -> None:
