@@ -25,6 +25,7 @@ from dustcake.publish.wording import header_unit
 from dustcake.runtime.answering import Answering
 from dustcake.runtime.brokers import broker_link, link_content
 from dustcake.runtime.engine import Engine
+from dustcake.runtime.mqtt_requests import MqttRequests
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
 from dustcake.runtime.vigil import Vigil
@@ -89,11 +90,12 @@ class Installed:
         self.watchers: list[Callable[[State], None]] = []
         """Called with the state after each step that is completed and committed."""
         if mqtt is not None:
+            requests = MqttRequests(mqtt, topics, self.answering, clock)
             self._link = MqttLink(
-                _link_settings(settings, topics),
+                _link_settings(settings, topics, requests.filters),
                 self._outbox,
                 EnginePresence(self.engine, self._renderer, clock),
-                on_request=self._requested,
+                on_request=requests,
             )
 
     def _publish_live(self, publication: Publication) -> None:
@@ -135,19 +137,6 @@ class Installed:
                 return
             await asyncio.sleep(0.01)
 
-    async def _requested(
-        self,
-        topic: str,
-        payload: bytes,
-        response_topic: str | None,
-        correlation_data: bytes | None,
-        user_properties: tuple[tuple[str, str], ...],
-    ) -> None:
-        assert self._link is not None
-        answer = await self.answering.answer(payload, "mqtt")
-        own = self._renderer.topics.reply
-        self._link.reply(response_topic or own, answer, correlation_data)
-
     def summary(self) -> str:
         """One line for the service manager."""
         state = self.engine.state
@@ -185,7 +174,7 @@ def _poll_completed(at: Stamp, reading: FieldReading) -> PollCompleted:
     return PollCompleted(at, reading.dp, reading.contacts, reading.header)
 
 
-def _link_settings(settings: Settings, topics: Topics) -> LinkSettings:
+def _link_settings(settings: Settings, topics: Topics, filters: tuple[str, ...]) -> LinkSettings:
     """One connection for each collector, so that each has a will of its own and the broker's
     access rules can keep one collector from speaking for another."""
     mqtt = settings.mqtt
@@ -194,7 +183,7 @@ def _link_settings(settings: Settings, topics: Topics) -> LinkSettings:
     if len(settings.collectors) > 1:
         client_id = f"{client_id}-{topics.collector}"
     return replace(
-        broker_link(mqtt, "mqtt", client_id),
+        broker_link(mqtt, "mqtt", client_id, topics.collector),
         root=topics.root,
-        request_topics=(topics.request,) if mqtt.requests_enabled else (),
+        request_topics=filters,
     )
