@@ -32,6 +32,7 @@ from dustcake.core.inputs import (
     Outcome,
     OutputReported,
     PollCompleted,
+    RequestRefused,
     Restarted,
     Stopping,
     Woke,
@@ -42,6 +43,7 @@ from dustcake.core.requests import (
     AlarmAction,
     Entry,
     HandleAlarm,
+    Identity,
     Mode,
     PointChange,
     PulseValve,
@@ -81,7 +83,18 @@ INPUTS = {
     OutputReported: st.builds(
         OutputReported, STAMPS, st.integers(1, 2**53), st.sampled_from(Outcome), TEXTS
     ),
-    OperatorRequested: st.builds(OperatorRequested, STAMPS, REQUESTS, TEXTS, TEXTS),
+    OperatorRequested: st.builds(
+        OperatorRequested, STAMPS, REQUESTS, TEXTS, TEXTS, st.sampled_from(Identity)
+    ),
+    RequestRefused: st.builds(
+        RequestRefused,
+        STAMPS,
+        TEXTS,
+        TEXTS,
+        TEXTS,
+        st.sampled_from(Identity),
+        st.builds(because, st.sampled_from(Because), TEXTS),
+    ),
     JournalReported: st.builds(JournalReported, STAMPS, st.booleans(), TEXTS),
     Woke: st.builds(Woke, STAMPS),
     Restarted: st.builds(Restarted, STAMPS, st.none() | NUMBERS),

@@ -16,12 +16,13 @@ from dustcake.core.inputs import (
     Outcome,
     OutputReported,
     PollCompleted,
+    RequestRefused,
     Restarted,
     Stopping,
     Woke,
 )
-from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode, Request
+from dustcake.core.reasons import Because, Reason
+from dustcake.core.requests import Identity, Mode, Request
 from dustcake.core.setpoints import (
     AlarmLimits,
     AlarmName,
@@ -274,6 +275,13 @@ class Collector:
         request_id = request_id or f"request {len(self.log)}"
         asked = self.feed(OperatorRequested(self.now, request, by, request_id))
         return next(e.body for e in asked.events if isinstance(e.body, RequestAnswered))
+
+    def refuse(self, reason: Reason) -> RequestAnswered:
+        """A request that is not let in; returns what is told of it."""
+        refused = RequestRefused(self.now, "mode", "mqtt:kim", "r1", Identity.CLAIMED, reason)
+        return next(
+            e.body for e in self.feed(refused).events if isinstance(e.body, RequestAnswered)
+        )
 
     def report(self, command: Command, outcome: Outcome, detail: str = "") -> Step:
         """Report the outcome of a command by hand."""

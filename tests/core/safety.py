@@ -23,6 +23,7 @@ from dustcake.core.inputs import (
     Outcome,
     OutputReported,
     PollCompleted,
+    RequestRefused,
     Restarted,
     Stopping,
 )
@@ -114,7 +115,7 @@ class Watcher:
             self.journal = happened.writable
         elif isinstance(happened, Stopping):
             self.stopping = True
-        elif isinstance(happened, OperatorRequested):
+        elif isinstance(happened, OperatorRequested | RequestRefused):
             assert [body.request_id for body in answered] == [happened.request_id]
             answered = []
         elif isinstance(happened, OutputReported):

@@ -6,6 +6,7 @@ import pytest
 
 from core.driver import BASE, Collector, ready
 from dustcake.core.events import ModeSelected, RequestAnswered
+from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, because
 from dustcake.core.requested import REMEMBERED
 from dustcake.core.requests import (
@@ -15,6 +16,7 @@ from dustcake.core.requests import (
     ConfirmChange,
     Entry,
     HandleAlarm,
+    Identity,
     Mode,
     PulseValve,
     RecordEntry,
@@ -118,6 +120,29 @@ def test_the_memory_of_answers_is_bounded_and_keeps_the_newest() -> None:
     assert [a.request_id for a in collector.state.answers] == [
         f"r{i}" for i in range(10, REMEMBERED + 10)
     ]
+
+
+def test_what_is_not_let_in_is_on_record_and_does_nothing() -> None:
+    collector = ready()
+    before = collector.state
+    told = collector.refuse(because(Because.TOO_OLD, age_s=31.0, expiry_s=30.0))
+    assert told == RequestAnswered(
+        "r1",
+        "mode",
+        "mqtt:kim",
+        False,
+        because(Because.TOO_OLD, age_s=31.0, expiry_s=30.0),
+        identity=Identity.CLAIMED,
+    )
+    assert replace(collector.state, next_seq=before.next_seq, quiet=before.quiet) == before
+
+
+def test_how_far_it_is_known_who_asks_is_on_record() -> None:
+    collector = ready()
+    for identity in Identity:
+        asked = OperatorRequested(collector.now, SelectMode(Mode.OFF), "kim", identity, identity)
+        collector.feed(asked)
+        assert collector.of(RequestAnswered)[-1].identity is identity
 
 
 def test_a_request_is_answered_even_while_stopping() -> None:

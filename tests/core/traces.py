@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.inputs import Input, Outcome
+from dustcake.core.reasons import Because, because
 from dustcake.core.requests import (
     Acknowledge,
     AlarmAction,
@@ -358,6 +359,8 @@ def request(rng: Random) -> Move:
     wait_s, by = rng.choice((0.0, 0.0, 2.0, 4.0)), rng.choice(("day shift", "day shift", "x"))
 
     def move(collector: Collector) -> None:
+        if wait_s == 2.0:
+            collector.refuse(because(Because.TOO_OLD, age_s=31.0))
         change = collector.ask(asked, request_id).change
         if change is not None:
             collector.wait(wait_s)

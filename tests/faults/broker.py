@@ -12,6 +12,8 @@ from random import Random
 from typing import TYPE_CHECKING
 
 import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from dustcake.adapters.mqtt.settings import LinkSettings
 from dustcake.publish.publication import Publication
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from faults.world import World
 
 TRIP_S = 0.004
+REQUEST_HOLDS_S = 30
 
 
 class Broker:
@@ -159,14 +162,16 @@ class Connection:
         if self.is_lost:
             raise aiomqtt.MqttError("connection lost")
 
-    async def subscribe(self, topics: Sequence[tuple[str, int]]) -> tuple[int, ...]:
+    async def listen(self, topics: Sequence[str]) -> tuple[int, ...]:
         await self._broker.trip()
         self._subscribed = True
-        return tuple(qos for _, qos in topics)
+        return tuple(1 for _ in topics)
 
     def request(self, topic: str, payload: bytes) -> bool:
         """Somebody publishes a request; whether it reaches the daemon."""
         if self._subscribed and not self.is_lost:
-            self.messages.put(aiomqtt.Message(topic, payload, 1, False, 1, None))
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            properties.MessageExpiryInterval = REQUEST_HOLDS_S
+            self.messages.put(aiomqtt.Message(topic, payload, 1, False, 1, properties))
             return True
         return False

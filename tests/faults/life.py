@@ -13,19 +13,25 @@ from dustcake.core.inputs import PollCompleted, Stopping
 from dustcake.core.setpoints import AlarmName
 from dustcake.core.stamp import Stamp
 from dustcake.ports import FieldReading
+from dustcake.publish.levels import Level
 from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.runtime.answering import Answering, answer_local
 from dustcake.runtime.ending import LAST_WORDS_S
 from dustcake.runtime.engine import Engine
+from dustcake.runtime.mqtt_requests import MqttRequests
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
+from dustcake.settings.broker import Mqtt
 from dustcake.units import PressureUnit
 from faults.audit import WatchedJournal
 
 if TYPE_CHECKING:
     from faults.world import World
+
+
+MQTT = Mqtt(host="localhost", requests_adjust=True, request_expiry_s=60.0)
 
 
 class Clock:
@@ -104,7 +110,8 @@ class Life:
                 self.world.loop.create_task(answer_local(payload, "somebody", answering, {}))
             )
         elif self.world.broker.connection is not None:
-            self.world.broker.connection.request(self.renderer.topics.request, payload)
+            topic = self.renderer.topics.requests(Level.ADJUST).replace("+", "shift")
+            self.world.broker.connection.request(topic, payload)
 
     async def main(self) -> None:
         """Until stopped."""
@@ -132,11 +139,12 @@ class Life:
         )
         outbox = self._outbox = store.outbox(world.setpoints.collector)
         self._answering = Answering(engine, PressureUnit.PA, clock)
+        requests = MqttRequests(MQTT, self.renderer.topics, self._answering, clock)
         self._link = MqttLink(
-            LinkSettings("broker", "client", "dustcake", request_topics=(self._requests,)),
+            LinkSettings("broker", "client", "dustcake", request_topics=requests.filters),
             outbox,
             EnginePresence(engine, self.renderer, clock),
-            on_request=self._requested,
+            on_request=requests,
             uniform=world.rng(f"backoff {world.lives}").random,
         )
         async with asyncio.TaskGroup() as tasks:
@@ -158,10 +166,6 @@ class Life:
         if self._asking:
             await asyncio.wait(self._asking)
 
-    @property
-    def _requests(self) -> str:
-        return self.renderer.topics.request
-
     async def _poll(self, engine: Engine) -> None:
         async for _ in paced(Clock(self.world), self.world.collector.poll_s):
             reading = await self.world.field.read()
@@ -170,19 +174,6 @@ class Life:
     def _publish_live(self, publication: Publication) -> None:
         if self._link is not None:
             self._link.publish_live(publication)
-
-    async def _requested(
-        self,
-        topic: str,
-        payload: bytes,
-        response_topic: str | None,
-        correlation_data: bytes | None,
-        user_properties: tuple[tuple[str, str], ...],
-    ) -> None:
-        assert self._answering is not None
-        assert self._link is not None
-        answer = await self._answering.answer(payload, "mqtt")
-        self._link.reply(response_topic or self.renderer.topics.reply, answer, correlation_data)
 
 
 def _poll_completed(at: Stamp, reading: FieldReading) -> PollCompleted:

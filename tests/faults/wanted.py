@@ -113,7 +113,7 @@ CANNOT_SUSPEND = {
     for label in (
         # Suspend only with a queue of 64 inputs full: more than come in the longest stall here.
         "engine.post: self._queue.put(make)",
-        "engine.ask: self.post(lambda at: OperatorRequested(at, request, by, requ",
+        "engine.ask: self.post(stamped)",
         # Only after a bug: a day that meets one has failed.
         "engine.run: self._actuator.last_off()",
         "actuator.last_off: asyncio.wait([task])",

@@ -14,12 +14,13 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from dustcake.adapters.mqtt import LinkSettings, MqttLink
+from dustcake.core.events import RequestAnswered
 from dustcake.core.inputs import Woke
-from dustcake.core.requests import Mode
+from dustcake.core.requests import Identity, Mode
 from dustcake.core.state import State
 from dustcake.core.step import step
-from dustcake.publish.asking import REQUESTS
-from dustcake.runtime.answering import Answering, answer_local
+from dustcake.publish.asking import REQUESTS, read_request
+from dustcake.runtime.answering import Answering, Asker, answer_local
 from dustcake.units import PressureUnit
 from fuzz.examples import examples
 from ports.fake_store import FakeStore
@@ -120,7 +121,8 @@ async def tried(bench: Bench, payload: bytes, *, local: bool) -> None:
         status = {"bay-3": lambda: {"mode": engine.state.mode}}
         text = await answer_local(payload, "somebody", {"bay-3": answering}, status)
     else:
-        text = await answering.answer(payload, "mqtt")
+        asker = Asker("mqtt", Identity.UNKNOWN, is_named=False)
+        text = await answering.answer(read_request(payload), asker)
     answer = json.loads(text.decode("utf-8"), parse_constant=pytest.fail)
     assert len(text) < 10_000
     if "collectors" in answer:
@@ -130,14 +132,17 @@ async def tried(bench: Bench, payload: bytes, *, local: bool) -> None:
     elif answer["accepted"]:
         answered["accepted"] += 1
         assert json.loads(payload)["request"] == answer["request"]
-    elif answer.get("reason_code", "not_understood") == "not_understood":
-        answered["not understood"] += 1
-        assert answer["reason"]
+    elif "reason_code" not in answer:
+        assert local, "only a line that is for no collector is answered without a record"
         assert engine.state is before
         assert len(bench.store.commits) == commits
     else:
-        answered["refused by the core"] += 1
+        refused = answer["reason_code"] in ("not_understood", "not_named")
+        answered["not understood" if refused else "refused by the core"] += 1
         assert answer["reason"]
+        recorded = bench.store.commits[-1].events[-1].body
+        assert isinstance(recorded, RequestAnswered)
+        assert (recorded.accepted, recorded.reason.code) == (False, answer["reason_code"])
         without = step(before, Woke(bench.clock.now()), bench.setpoints).state
         assert without_the_record(engine.state) == without_the_record(without)
 

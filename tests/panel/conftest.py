@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from playwright.async_api import Browser, Page, async_playwright, expect
 
-from dustcake.adapters.panel.levels import Level
 from dustcake.adapters.panel.users import new_user, write_users
+from dustcake.publish.levels import Level
 from system_support import settings
 from system_support.broker import Broker, free_port, running
 from system_support.device import Device, device, scenario

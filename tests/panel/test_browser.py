@@ -48,7 +48,7 @@ async def test_an_alarm_is_acknowledged_from_the_page_to_the_broker(
         assert await viewer.page.locator("#alarm-list button").count() == 0
         await person.sign_in("ann")
         await person.page.wait_for_selector(acknowledge)
-        assert await person.page.locator("[data-request=shelve]").count() == 0
+        assert await person.page.locator("[data-request=out_of_service]").count() == 0
         assert not await person.page.is_visible("#modes")
         await person.page.focus(acknowledge)
         await person.page.keyboard.press("Enter")

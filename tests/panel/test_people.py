@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 
-from dustcake.adapters.panel.levels import NEEDED, Level
 from dustcake.adapters.panel.lock_out import FREE_TRIES, LOCKED_S, MOST_REMEMBERED, LockOut
 from dustcake.adapters.panel.sessions import MOST_SESSIONS, Sessions
 from dustcake.adapters.panel.users import (
@@ -19,6 +18,7 @@ from dustcake.adapters.panel.users import (
     write_users,
 )
 from dustcake.publish.asking import REQUESTS
+from dustcake.publish.levels import NEEDED, Level, may
 
 PASSWORD = "a long password"
 
@@ -156,7 +156,10 @@ def test_what_is_remembered_of_failures_is_bounded() -> None:
 
 
 def test_every_request_has_a_level_and_levels_include_one_another() -> None:
-    assert set(NEEDED) <= set(REQUESTS)
+    assert set(NEEDED) == set(REQUESTS)
+    assert may(Level.ACKNOWLEDGE, "shelve")
+    assert not may(Level.ACKNOWLEDGE, "out_of_service")
+    assert not may(Level.ADJUST, "something new")
     assert Level.ADJUST.includes(Level.ACKNOWLEDGE)
     assert Level.ACKNOWLEDGE.includes(Level.VIEW)
     assert not Level.VIEW.includes(Level.ACKNOWLEDGE)

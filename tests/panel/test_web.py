@@ -10,12 +10,12 @@ import pytest
 from starlette.testclient import TestClient
 
 from dustcake.adapters.panel.files import page_files
-from dustcake.adapters.panel.levels import Level
 from dustcake.adapters.panel.live import MOST_VIEWERS, Live
 from dustcake.adapters.panel.lock_out import FREE_TRIES, LOCKED_S
 from dustcake.adapters.panel.people import People
 from dustcake.adapters.panel.users import Users, new_user, write_users
 from dustcake.adapters.panel.web import Web
+from dustcake.publish.levels import Level
 from dustcake.units import PressureUnit
 from panel.fake_source import FakeSource
 from panel.test_people import PASSWORD, Time
@@ -142,7 +142,7 @@ def test_closed_view_tells_nothing(tmp_path: Path) -> None:
     ("name", "allowed"),
     [
         ("vic", set()),
-        ("ann", {"acknowledge", "record"}),
+        ("ann", {"acknowledge", "record", "shelve"}),
         ("kim", {"acknowledge", "record", "mode", "shelve", "blower"}),
     ],
 )

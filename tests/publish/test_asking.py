@@ -38,9 +38,10 @@ from dustcake.publish.asking import (
     REQUESTS,
     Asked,
     NotUnderstood,
-    not_understood_reply,
+    age_refusal,
     read_request,
     reply,
+    unrecorded_reply,
 )
 from dustcake.units import PressureUnit
 
@@ -110,6 +111,7 @@ def test_every_kind_of_request_is_named() -> None:
     assert set(REQUESTS) >= NAMED
 
 
+UTC = "`utc` must be a time with its zone, as 2026-05-04T06:00:00Z"
 LABEL = "`id` must be a text of 1 to 64 characters, new for each request"
 ONE_OF = f"`request` must be one of {', '.join(REQUESTS)}"
 NOTE = "`note` must be a text of at most 200 characters"
@@ -194,6 +196,9 @@ RUN = "`run` must be true or false"
             "`alarm` must be the name of an alarm",
             "r1",
         ),
+        ("a time without its zone", asking(request="zero", utc="2026-05-04T06:00:00"), UTC, "r1"),
+        ("no time", asking(request="zero", utc="now"), UTC, "r1"),
+        ("a time that is a number", asking(request="zero", utc=1.8e9), UTC, "r1"),
         ("no set point", asking(request="set_points"), POINT, "r1"),
         ("null", asking(request="set_points", low_pa=None), POINT, "r1"),
         (
@@ -326,8 +331,9 @@ def test_whatever_comes_in_is_answered_and_can_be_kept(text: bytes) -> None:
     """Never an exception: not when it is read, stored, decided on, or answered."""
     read = read_request(text)
     if isinstance(read, NotUnderstood):
-        content = json.loads(not_understood_reply(read, None, 3).decode("utf-8"))
-        assert content["accepted"] is False
+        refused = RequestAnswered(read.request_id or "", "", "", False, read.reason)
+        told = unrecorded_reply(refused, None, 3, PressureUnit.PA)
+        assert json.loads(told.decode("utf-8"))["accepted"] is False
         assert len(read.problem) < 600
         return
     collector = Collector()
@@ -387,7 +393,9 @@ def test_a_change_of_set_points_is_shown_back_with_old_and_new() -> None:
 
 
 def test_who_sent_no_request_is_told_why() -> None:
-    content = json.loads(not_understood_reply(NotUnderstood("not JSON in UTF-8"), 0.0, 4))
+    why = NotUnderstood("not JSON in UTF-8").reason
+    answered = RequestAnswered("", "", "mqtt:kim", False, why)
+    content = json.loads(unrecorded_reply(answered, 0.0, 4, PressureUnit.PA))
     assert content == {
         "schema": "dustcake/reply/1",
         "utc": "1970-01-01T00:00:00.000Z",
@@ -400,3 +408,58 @@ def test_who_sent_no_request_is_told_why() -> None:
         "change": None,
         "points": [],
     }
+
+
+# --- how old it is
+
+NOW_S = 1_800_000_000.0
+
+
+def test_when_it_was_sent_is_read() -> None:
+    asked = read_request(asking(request="zero", utc="2027-01-15T09:00:00.5+01:00"))
+    assert asked == Asked(SetZero(), "r1", "", NOW_S + 0.5)
+
+
+@pytest.mark.parametrize(
+    ("sent_utc_s", "expiry_s", "now_utc_s", "why"),
+    [
+        (NOW_S - 30.0, None, NOW_S, None),
+        (NOW_S - 30.1, None, NOW_S, Because.TOO_OLD),
+        (NOW_S + 10.0, None, NOW_S, None),
+        (NOW_S + 10.1, None, NOW_S, Because.FROM_THE_FUTURE),
+        (None, 30.0, NOW_S, None),
+        (None, 1.0, NOW_S, None),
+        (None, 31.0, NOW_S, Because.HOLDS_TOO_LONG),
+        (None, None, NOW_S, Because.AGE_NOT_TOLD),
+        # Both are looked at; what says how long it holds does not make an old one young.
+        (NOW_S - 31.0, 20.0, NOW_S, Because.TOO_OLD),
+        (NOW_S, 3600.0, NOW_S, None),
+        # While the clock is not set only the broker can tell.
+        (NOW_S, None, None, Because.AGE_NOT_KNOWN),
+        (NOW_S - 9999.0, 20.0, None, None),
+        (NOW_S, 31.0, None, Because.AGE_NOT_KNOWN),
+        (None, 20.0, None, None),
+        (None, None, None, Because.AGE_NOT_TOLD),
+    ],
+)
+def test_what_is_too_old_or_may_be_does_not_act(
+    sent_utc_s: float | None, expiry_s: float | None, now_utc_s: float | None, why: Because | None
+) -> None:
+    asked = Asked(SetZero(), "r1", "", sent_utc_s)
+    refusal = age_refusal(asked, expiry_s, now_utc_s, 30.0)
+    assert (None if refusal is None else refusal.code) == why
+
+
+@pytest.mark.parametrize(
+    ("data", "request_id"),
+    [(b"abc-1", "abc-1"), ("\u00e9".encode(), "\u00e9"), (b"\xff\x00", "ff00"), (b"a\n", "610a")],
+)
+def test_correlation_data_is_the_id_where_there_is_none(data: bytes, request_id: str) -> None:
+    asked = read_request(b'{"request": "zero"}', data)
+    assert asked == Asked(SetZero(), request_id, "")
+    assert read_request(asking(request="zero"), data) == Asked(SetZero(), "r1", "")
+
+
+def test_correlation_data_that_is_no_id() -> None:
+    assert read_request(b'{"request": "zero"}', b"") == NotUnderstood(LABEL)
+    assert read_request(b'{"request": "zero"}', b"\xff" * 33) == NotUnderstood(LABEL)

@@ -19,6 +19,7 @@ from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
+from dustcake.publish.levels import Level
 from dustcake.publish.payloads import utc_text
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
@@ -47,12 +48,20 @@ def read(publication: Publication) -> dict[str, Any]:
         (TOPICS.state, "site/dust/welding-1/state"),
         (TOPICS.alarm("high_dp"), "site/dust/welding-1/alarm/high_dp"),
         (TOPICS.event, "site/dust/welding-1/event"),
-        (TOPICS.request, "site/dust/welding-1/request"),
-        (TOPICS.reply, "site/dust/welding-1/reply"),
+        (TOPICS.requests(Level.ACKNOWLEDGE), "site/dust/welding-1/request/acknowledge/+"),
+        (TOPICS.requests(Level.ADJUST), "site/dust/welding-1/request/adjust/+"),
+        (TOPICS.reply("kim"), "site/dust/welding-1/reply/kim"),
     ],
 )
 def test_topics(topic: str, expected: str) -> None:
     assert topic == expected
+
+
+def test_who_asks_is_told_by_the_topic() -> None:
+    asked = TOPICS.asked_by("site/dust/welding-1/request/adjust/kim")
+    assert asked == (Level.ADJUST, "kim")
+    with pytest.raises(ValueError, match="other"):
+        TOPICS.asked_by("site/dust/welding-1/request/other/kim")
 
 
 @pytest.mark.parametrize("online", [True, False])

@@ -7,10 +7,18 @@ import pytest
 
 from core.driver import BASE, board, chosen
 from dustcake.core.commands import AllValvesOff, Command, FireValve
-from dustcake.core.inputs import Outcome, PollCompleted, Restarted, Stopping, Woke
+from dustcake.core.inputs import (
+    OperatorRequested,
+    Outcome,
+    PollCompleted,
+    Restarted,
+    Stopping,
+    Woke,
+)
 from dustcake.core.requests import Mode, SelectMode
 from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.ports import Commit, CommitFailed, OutputReport
+from dustcake.runtime.engine import MakeInput
 from ports.fake_store import FakeStore
 from runtime.benchwork import Bench, running
 from runtime.simulated_time import run
@@ -106,6 +114,10 @@ def test_state_is_taken_up_again_after_a_restart() -> None:
         assert seqs == list(range(1, len(seqs) + 1))
 
     run(story())
+
+
+def asking(mode: Mode, by: str) -> MakeInput:
+    return lambda at: OperatorRequested(at, SelectMode(mode), by, "id-1")
 
 
 class TestJournalFails:
@@ -215,7 +227,7 @@ class TestRequests:
         async def story() -> None:
             async with running() as bench:
                 await bench.poll_for(2.0)
-                event = await bench.engine.ask(SelectMode(Mode.OFF), "id-1", "local:somebody")
+                event = await bench.engine.ask(asking(Mode.OFF, "local:somebody"))
                 assert event.body.accepted  # type: ignore[union-attr]
                 assert bench.engine.state.mode is Mode.OFF
 
@@ -225,8 +237,8 @@ class TestRequests:
         async def story() -> None:
             async with running() as bench:
                 both = await asyncio.gather(
-                    bench.engine.ask(SelectMode(Mode.TIMED), "id-1", "one"),
-                    bench.engine.ask(SelectMode(Mode.TIMED), "id-1", "one"),
+                    bench.engine.ask(asking(Mode.TIMED, "one")),
+                    bench.engine.ask(asking(Mode.TIMED, "one")),
                 )
                 assert all(event.body.accepted for event in both)  # type: ignore[union-attr]
             assert bench.events().count("mode_selected") == 1

@@ -295,6 +295,7 @@ def test_a_missing_bus_suggests_the_nearest() -> None:
         ('host = "localhost"\ntls.cert_file = "/c"', "mqtt.tls.key_file"),
         ('host = "localhost"\ntls.key_file = "/k"', "mqtt.tls.cert_file"),
         ('host = "broker.example"\ntls = {}\nrequests_enabled = true', "mqtt.requests_enabled"),
+        ('host = "broker.example"\ntls = {}\nrequests_adjust = true', "mqtt.requests_adjust"),
         ('host = "localhost"\nroot = "a/#"', "mqtt.root"),
         ('host = "localhost"\nroot = "/a"', "mqtt.root"),
         ('host = "localhost"\nroot = "$SYS"', "mqtt.root"),

@@ -94,7 +94,7 @@ def test_what_is_understood(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         "client identifier dustcake-site-sparkplug",
         "edge node roof of group plate shop; devices west",
         "nothing is told while control room is offline",
-        "commands to devices are put to the decision core",
+        "commands to devices are taken to see to alarms",
     ):
         assert said in out
     assert "nothing is published" not in out

@@ -2,6 +2,7 @@
 
 import json
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,9 @@ pytestmark = pytest.mark.broker
 
 CLEAN = scenario(0.1)
 MESSAGES = Path(__file__).parents[2] / "config" / "messages.json"
-REQUEST = "dustcake/hall-1/request"
+REQUEST = "dustcake/hall-1/request/adjust/line-2"
+ALL = {"requests_enabled": True, "requests_adjust": True, "requests_per_minute": 600}
+HOLDS = ("-V", "5", "-D", "publish", "message-expiry-interval", "20")
 
 
 def plant_file(directory: Path, plant: Device, mqtt: settings.Table, **over: Any) -> Path:
@@ -128,13 +131,14 @@ async def test_tls_with_the_right_and_a_wrong_authority(tmp_path: Path, daemons:
 async def test_mqtt_3_1_1(tmp_path: Path, broker: Broker, daemons: Daemons) -> None:
     async with device(CLEAN) as plant, listener(broker, version="3.1.1") as sub:
         heard = Heard(sub)
-        mqtt = settings.mqtt(broker.port, version="3.1.1", requests_enabled=True)
+        mqtt = settings.mqtt(broker.port, version="3.1.1", **ALL)
         daemon = await daemons.start(plant_file(tmp_path, plant, mqtt))
         await connected(daemon)
         await until(lambda: bool(heard.bodies("measurement")), "a measurement")
-        await broker.publish(REQUEST, '{"id": "a1", "request": "mode", "mode": "off"}', "-q", "1")
-        await until(lambda: bool(heard.bodies("reply")), "the reply")
-        (reply,) = heard.bodies("reply")
+        asked = {"id": "a1", "request": "mode", "mode": "off", "utc": datetime.now(UTC).isoformat()}
+        await broker.publish(REQUEST, json.dumps(asked), "-q", "1")
+        await until(lambda: bool(heard.bodies("reply/line-2")), "the reply")
+        (reply,) = heard.bodies("reply/line-2")
         assert (reply["id"], reply["accepted"]) == ("a1", True)
         daemon.kill()
         await until(lambda: heard.bodies("online")[-1]["online"] is False, "the will")
@@ -164,7 +168,7 @@ async def test_requests_are_answered_where_asked_and_a_repeated_one_acts_once(
 ) -> None:
     async with device(CLEAN) as plant, listener(broker) as sub:
         heard = Heard(sub)
-        mqtt = settings.mqtt(broker.port, requests_enabled=True)
+        mqtt = settings.mqtt(broker.port, **ALL)
         daemon = await daemons.start(plant_file(tmp_path, plant, mqtt))
         await connected(daemon)
         text = '{"id": "7f3a", "request": "mode", "mode": "timed", "by": "line 2 screen"}'
@@ -172,7 +176,7 @@ async def test_requests_are_answered_where_asked_and_a_repeated_one_acts_once(
             asked = ["-D", "publish", "response-topic", "my/replies"]
             asked += ["-D", "publish", "correlation-data", "abc-1"]
             for _ in range(3):
-                await broker.publish(REQUEST, text, "-V", "5", "-q", "1", *asked)
+                await broker.publish(REQUEST, text, "-q", "1", *HOLDS, *asked)
             await until(lambda: len(mine.lines) >= 3, "three replies")
             bodies = [json.loads(line.partition("\t")[2]) for line in mine.lines]
             assert all(body["accepted"] and body["id"] == "7f3a" for body in bodies)
@@ -180,8 +184,8 @@ async def test_requests_are_answered_where_asked_and_a_repeated_one_acts_once(
         assert len(heard.events("mode_selected")) == 1
         selected = heard.events("mode_selected")[0]
         assert selected["mode"] == "timed"
-        assert selected["by"] == "mqtt:line 2 screen"
-        assert not heard.bodies("reply"), "nowhere but where it was asked for"
+        assert selected["by"] == "mqtt:line-2:line 2 screen"
+        assert not heard.bodies("reply/line-2"), "nowhere but where it was asked for"
         assert (await daemon.status())["mode"] == "timed"
 
 
@@ -192,9 +196,12 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ({"request": "reset", "alarm": "high_dp"}, "is not latched"),
     ({"request": "unshelve", "alarm": "high_dp"}, "is not shelved"),
     ({"request": "in_service", "alarm": "high_dp"}, "is not out of service"),
-    ({"request": "shelve", "alarm": "high_dp", "for_s": 60, "why": "x"}, "`by` must say who asks"),
+    ({"request": "shelve", "alarm": "high_dp", "for_s": 60}, "say why"),
     ({"request": "out_of_service", "alarm": "high_dp", "by": "line 2"}, "say why"),
-    ({"request": "filter_change"}, "`by` must say who asks"),
+    ({"request": "filter_change", "valves": [9]}, "there are valves 1 to 4 only"),
+    ({"request": "set_points", "high_pa": 5000}, "may be put from 750 Pa to"),
+    ({"request": "confirm", "change": 1}, "no change 1 waits"),
+    ({"request": "mode", "mode": "off", "utc": "2020-01-01T00:00:00Z"}, "and holds for 30 s"),
     ({"request": "record", "entry": "note", "by": "line 2"}, "write what is to be noted"),
     ({"request": "blower", "run": True}, "hand"),
     ({"request": "mode", "mode": "faster"}, "`mode` must be one of"),
@@ -208,13 +215,13 @@ async def test_what_is_refused_is_refused_with_its_reason(
 ) -> None:
     async with device(CLEAN) as plant, listener(broker) as sub:
         heard = Heard(sub)
-        mqtt = settings.mqtt(broker.port, requests_enabled=True)
+        mqtt = settings.mqtt(broker.port, **ALL)
         daemon = await daemons.start(plant_file(tmp_path, plant, mqtt))
         await connected(daemon)
         for n, (asked, reason) in enumerate(REFUSED):
-            await broker.publish(REQUEST, json.dumps({"id": f"r{n}", **asked}))
-            await until(lambda n=n: len(heard.bodies("reply")) > n, f"the reply to {asked}")  # type: ignore[misc]
-            reply = heard.bodies("reply")[n]
+            await broker.publish(REQUEST, json.dumps({"id": f"r{n}", **asked}), *HOLDS)
+            await until(lambda n=n: len(heard.bodies("reply/line-2")) > n, f"a reply to {asked}")  # type: ignore[misc]
+            reply = heard.bodies("reply/line-2")[n]
             assert reply["id"] == f"r{n}"
             assert reply["accepted"] is False
             assert reason in reply["reason"]
@@ -228,20 +235,22 @@ async def test_requests_are_off_unless_enabled_and_never_taken_from_what_is_reta
     async with device(CLEAN) as plant:
         daemon = await daemons.start(plant_file(tmp_path, plant, settings.mqtt(broker.port)))
         await connected(daemon)
-        await broker.publish(REQUEST, text)
+        await broker.publish(REQUEST, text, *HOLDS)
         async with listener(broker) as sub:
             # The broker keeps order: a later measurement shows that the request is past.
             heard = Heard(sub)
             await until(lambda: len(heard.bodies("measurement")) >= 2, "time to pass")
-            assert not heard.bodies("reply")
+            assert not heard.bodies("reply/line-2")
         assert (await daemon.status())["mode"] == "on_demand"
         assert await daemon.terminate() == 0
 
-        await broker.publish(REQUEST, text, "-r")
-        enabled = settings.mqtt(broker.port, requests_enabled=True)
-        daemon = await daemons.start(plant_file(tmp_path, plant, enabled))
-        await until(lambda: bool(daemon.logged("request dropped")), "the retained request")
-        assert "retained" in daemon.logged("request dropped")[0]["cause"]
+        await broker.publish(REQUEST, text, "-r", *HOLDS)
+        enabled = settings.mqtt(broker.port, **ALL)
+        async with listener(broker) as sub:
+            heard = Heard(sub)
+            daemon = await daemons.start(plant_file(tmp_path, plant, enabled))
+            await until(lambda: bool(heard.bodies("reply/line-2")), "the refusal")
+            assert heard.bodies("reply/line-2")[0]["reason_code"] == "retained"
         assert (await daemon.status())["mode"] == "on_demand"
 
 
@@ -251,12 +260,12 @@ async def test_any_bytes_as_a_request_are_answered_and_move_nothing(
     from aiomqtt import Client
 
     async with device(CLEAN) as plant:
-        mqtt = settings.mqtt(broker.port, requests_enabled=True)
+        mqtt = settings.mqtt(broker.port, **ALL)
         daemon = await daemons.start(plant_file(tmp_path, plant, mqtt))
         await connected(daemon)
         samples = gathered(st.binary(max_size=64) | junk_requests(), count=60)
         async with Client("127.0.0.1", broker.port) as client:
-            await client.subscribe("dustcake/hall-1/reply")
+            await client.subscribe("dustcake/hall-1/reply/line-2")
             replies = []
             for sample in samples:
                 await client.publish(REQUEST, sample, qos=1)
@@ -320,14 +329,14 @@ async def test_no_requester_can_have_the_daemon_overwrite_its_own_topics(
     tmp_path: Path, broker: Broker, daemons: Daemons, root: str
 ) -> None:
     async with device(CLEAN) as plant:
-        mqtt = settings.mqtt(broker.port, root=root, requests_enabled=True)
+        mqtt = settings.mqtt(broker.port, root=root, **ALL)
         daemon = await daemons.start(plant_file(tmp_path, plant, mqtt))
         await connected(daemon)
-        state, request = f"{root}/hall-1/state", f"{root}/hall-1/request"
+        state, request = f"{root}/hall-1/state", f"{root}/hall-1/request/acknowledge/kim"
         async with broker.subscriber(state, "elsewhere") as sub:
             for n, topic in enumerate((state, "elsewhere")):
                 text = json.dumps({"id": f"f{n}", "request": "acknowledge", "alarm": "smoke"})
                 answer_at = ("-D", "publish", "response-topic", topic)
-                await broker.publish(request, text, "-V", "5", "-q", "1", *answer_at)
+                await broker.publish(request, text, "-q", "1", *HOLDS, *answer_at)
             await until(lambda: any('"f1"' in line for line in sub.lines), "the second reply")
             assert not any('"f0"' in line for line in sub.lines)

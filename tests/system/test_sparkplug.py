@@ -58,6 +58,7 @@ async def test_a_collector_as_a_device(tmp_path: Path, broker: Broker, daemons: 
         "group": GROUP,
         "node": NODE,
         "commands_enabled": True,
+        "commands_adjust": True,
         "dp_deadband": "5 Pa",
     }
     listening = broker.subscriber(f"spBv1.0/{GROUP}/#", line_format="%t\t%x")
@@ -85,6 +86,7 @@ async def test_a_collector_as_a_device(tmp_path: Path, broker: Broker, daemons: 
         dcmd = topic("DCMD", f"/{DEVICE}")
         await send(broker, tmp_path, dcmd, earlier_ms, {"Commands/Mode": "timed"})
         await until(lambda: bool(daemon.logged("message dropped")), "the refusal")
+        await until(lambda: "sent 36" in str(host.values().get("Commands/Answer")), "the answer")
         assert host.values()["Mode"] == "off"
 
         # The transmitter goes and comes back.

@@ -5,7 +5,6 @@ import getpass
 import sys
 from pathlib import Path
 
-from dustcake.adapters.panel.levels import Level
 from dustcake.adapters.panel.users import (
     BadUserError,
     UsersFileError,
@@ -14,6 +13,7 @@ from dustcake.adapters.panel.users import (
     write_users,
 )
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+from dustcake.publish.levels import Level
 
 _EPILOG = """\
 examples:

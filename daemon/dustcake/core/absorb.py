@@ -25,6 +25,7 @@ from dustcake.core.inputs import (
     Outcome,
     OutputReported,
     PollCompleted,
+    RequestRefused,
     Restarted,
     Stopping,
     Woke,
@@ -32,7 +33,7 @@ from dustcake.core.inputs import (
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
-from dustcake.core.requested import answer
+from dustcake.core.requested import answer, refused
 from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
 from dustcake.core.trust import jump
@@ -51,6 +52,9 @@ def absorb(turn: Turn, state: State, happened: Input) -> State:
     if isinstance(happened, OperatorRequested):
         # By what is known now, not by what has gone stale.
         return answer(turn, expire(turn, state), happened)
+    if isinstance(happened, RequestRefused):
+        refused(turn, happened)
+        return state
     if isinstance(happened, JournalReported):
         return _journal(turn, state, happened)
     if isinstance(happened, Restarted):

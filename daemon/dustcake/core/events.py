@@ -4,7 +4,7 @@ from typing import ClassVar
 
 from dustcake.core.reasons import Reason
 from dustcake.core.record import record
-from dustcake.core.requests import PointChange
+from dustcake.core.requests import Identity, PointChange
 from dustcake.core.stamp import Stamp
 
 
@@ -184,7 +184,8 @@ class JournalChanged:
 
 @record
 class RequestAnswered:
-    """What became of a request. ``change`` and ``points``: see ``core.requests.Verdict``."""
+    """What became of a request. ``by``: who asked, and ``identity`` how far that is known;
+    ``change`` and ``points``: see ``core.requests.Verdict``."""
 
     name: ClassVar[str] = "request_answered"
     request_id: str
@@ -194,6 +195,7 @@ class RequestAnswered:
     reason: Reason
     change: int | None = None
     points: tuple[PointChange, ...] = ()
+    identity: Identity = Identity.UNKNOWN
 
 
 @record

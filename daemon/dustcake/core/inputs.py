@@ -2,8 +2,9 @@
 
 from enum import StrEnum
 
+from dustcake.core.reasons import Reason
 from dustcake.core.record import record
-from dustcake.core.requests import Request
+from dustcake.core.requests import Identity, Request
 from dustcake.core.signals import Contacts, Signal
 from dustcake.core.stamp import Stamp
 
@@ -43,13 +44,27 @@ class OutputReported:
 
 @record
 class OperatorRequested:
-    """Somebody asks for something. ``by``: who, as far as the shell knows; ``request_id``:
-    the caller's own id, so that the same request sent twice acts once."""
+    """Somebody asks for something. ``by``: who, as far as the shell knows, and ``identity`` how far
+    that is; ``request_id``: the caller's own id, so that the same request sent twice acts once."""
 
     at: Stamp
     request: Request
     by: str
     request_id: str
+    identity: Identity = Identity.UNKNOWN
+
+
+@record
+class RequestRefused:
+    """Somebody has asked for something that is not put to a decision at all, for ``reason``.
+    ``request`` and ``request_id`` are empty where they are not known."""
+
+    at: Stamp
+    request: str
+    by: str
+    request_id: str
+    identity: Identity
+    reason: Reason
 
 
 @record
@@ -88,6 +103,7 @@ Input = (
     PollCompleted
     | OutputReported
     | OperatorRequested
+    | RequestRefused
     | JournalReported
     | Woke
     | Restarted

@@ -12,7 +12,7 @@ from dustcake.core import (
 )
 from dustcake.core.diagnosis import renewed
 from dustcake.core.events import ModeSelected, RequestAnswered
-from dustcake.core.inputs import OperatorRequested
+from dustcake.core.inputs import OperatorRequested, RequestRefused
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
 from dustcake.core.replacement import ReplacementState
@@ -36,7 +36,7 @@ from dustcake.core.state import Answer, State
 from dustcake.core.trust.doubts import JUMPS, cleared
 from dustcake.core.turn import Turn
 
-REMEMBERED = 32  # answers kept, so that a repeated request is recognised
+REMEMBERED = 64  # answers kept, so that a repeated request is recognised
 
 
 def name_of(request: Request) -> str:
@@ -111,8 +111,17 @@ def _tell(turn: Turn, asked: OperatorRequested, verdict: Verdict) -> None:
             verdict.reason,
             verdict.change,
             verdict.points,
+            asked.identity,
         )
     )
+
+
+def refused(turn: Turn, asked: RequestRefused) -> None:
+    """Put on record what was asked for and not let in."""
+    answered = RequestAnswered(
+        asked.request_id, asked.request, asked.by, False, asked.reason, identity=asked.identity
+    )
+    turn.emit(answered)
 
 
 def _set_points(

@@ -6,6 +6,14 @@ from dustcake.core.reasons import Reason
 from dustcake.core.record import record
 
 
+class Identity(StrEnum):
+    """How far it is known who asks."""
+
+    AUTHENTICATED = "authenticated"  # by a password, the kernel, or the broker's access rules
+    CLAIMED = "claimed"  # as the asker says
+    UNKNOWN = "unknown"
+
+
 class Mode(StrEnum):
     """The cleaning mode selected by people."""
 

@@ -2,9 +2,11 @@
 
 import json
 from collections.abc import Callable
+from datetime import datetime
 from typing import Any
 
 from dustcake.core.events import Event, RequestAnswered
+from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.requests import (
     Acknowledge,
@@ -33,11 +35,13 @@ LONGEST_TEXT = 200
 
 @record
 class Asked:
-    """A request as it came: what, by whom as they say, and their id for it."""
+    """A request as it came: what, by whom as they say, their id for it, and when it was sent, as
+    they say."""
 
     request: Request
     request_id: str
     by: str
+    sent_utc_s: float | None = None
 
 
 @record
@@ -46,6 +50,11 @@ class NotUnderstood:
 
     problem: str
     request_id: str | None = None
+
+    @property
+    def reason(self) -> Reason:
+        """The same as a reason."""
+        return because(Because.NOT_UNDERSTOOD, self.problem)
 
 
 REQUESTS = (
@@ -104,25 +113,55 @@ def _no_number(constant: str) -> None:
     raise ValueError(f"{constant} is not JSON")
 
 
-def read_request(text: bytes) -> Asked | NotUnderstood:
-    """Read one request: a JSON object as ``request_in`` has it."""
+def read_request(text: bytes, correlation_data: bytes | None = None) -> Asked | NotUnderstood:
+    """Read one request: a JSON object as ``request_in`` has it. One without an ``id`` has the
+    correlation data it came with (MQTT 5) for it, if that is a text."""
     found = read_object(text)
-    return found if isinstance(found, NotUnderstood) else request_in(found)
+    if isinstance(found, NotUnderstood):
+        return found
+    if correlation_data is not None and "id" not in found:
+        found["id"] = _as_text(correlation_data)
+    return request_in(found)
+
+
+def _as_text(data: bytes) -> str:
+    """The text that it is, or its hexadecimal digits: two that differ must not look the same."""
+    try:
+        text = data.decode()
+    except UnicodeDecodeError:
+        return data.hex()
+    return text if text.isprintable() else data.hex()
 
 
 def request_in(fields: dict[str, Any]) -> Asked | NotUnderstood:
-    """The request that ``fields`` make: ``request``, ``id``, optional ``by``, and the fields of
-    that request. Unknown ones are refused, so that a mistyped one is not silently ignored."""
+    """The request that ``fields`` make: ``request``, ``id``, optional ``by`` and ``utc``, and the
+    fields of that request. Unknown ones are refused, so that a mistyped one is not silently
+    ignored."""
     asked = dict(fields)
     request_id, by = asked.pop("id", None), asked.pop("by", "")
     if not _is_label(request_id) or not request_id:
         return NotUnderstood("`id` must be a text of 1 to 64 characters, new for each request")
     if not _is_label(by):
         return NotUnderstood("`by` must be a text of at most 64 characters", request_id)
+    sent_utc_s = None
+    if "utc" in asked:
+        sent_utc_s = _utc_s(asked.pop("utc"))
+        if sent_utc_s is None:
+            return NotUnderstood(
+                "`utc` must be a time with its zone, as 2026-05-04T06:00:00Z", request_id
+            )
     request = _request(asked)
     if isinstance(request, str):
         return NotUnderstood(request, request_id)
-    return Asked(request, request_id, by)
+    return Asked(request, request_id, by, sent_utc_s)
+
+
+def _utc_s(value: object) -> float | None:
+    try:
+        at = datetime.fromisoformat(value) if isinstance(value, str) else None
+        return None if at is None or at.tzinfo is None else at.timestamp()
+    except ValueError:
+        return None
 
 
 def _is_label(value: object, longest: int = LONGEST_LABEL) -> bool:
@@ -250,28 +289,52 @@ _FIELDS: dict[str, Callable[[str, dict[str, Any]], Request | str]] = {
 }
 
 
+CLOCKS_APART_S = 10.0  # how far a request may come from the future
+
+
+def age_refusal(
+    asked: Asked, message_expiry_s: float | None, now_utc_s: float | None, holds_s: float
+) -> Reason | None:
+    """Why a request that came through a broker is too old to act, or may be; None if it is not.
+
+    It tells its age by ``utc``, or by the message expiry interval it came with (MQTT 5): what the
+    sender set less what it has waited at brokers, which throw it away when that is over. Either
+    does; both are looked at. ``now_utc_s``: None while the clock is not set.
+    """
+    if message_expiry_s is not None and message_expiry_s > holds_s and asked.sent_utc_s is None:
+        interval_s = float(message_expiry_s)
+        return because(Because.HOLDS_TOO_LONG, interval_s=interval_s, expiry_s=holds_s)
+    is_bounded = message_expiry_s is not None and message_expiry_s <= holds_s
+    if asked.sent_utc_s is None:
+        return None if is_bounded else because(Because.AGE_NOT_TOLD, expiry_s=holds_s)
+    if now_utc_s is None:
+        return None if is_bounded else because(Because.AGE_NOT_KNOWN, expiry_s=holds_s)
+    age_s = now_utc_s - asked.sent_utc_s
+    if age_s > holds_s:
+        return because(Because.TOO_OLD, age_s=age_s, expiry_s=holds_s)
+    if age_s < -CLOCKS_APART_S:
+        return because(Because.FROM_THE_FUTURE, ahead_s=-age_s)
+    return None
+
+
 def reply(event: Event, answered: RequestAnswered, unit: PressureUnit) -> bytes:
     """What the asker is told."""
-    content = {
-        "id": answered.request_id,
-        "request": answered.request,
+    return payload("reply", event.at.utc_s, event.seq, _reply_content(answered, unit))
+
+
+def unrecorded_reply(
+    answered: RequestAnswered, utc_s: float | None, seq: int, unit: PressureUnit
+) -> bytes:
+    """The same for a refusal that is not put on record. ``seq``: of the last event."""
+    return payload("reply", utc_s, seq, _reply_content(answered, unit))
+
+
+def _reply_content(answered: RequestAnswered, unit: PressureUnit) -> dict[str, Any]:
+    return {
+        "id": answered.request_id or None,
+        "request": answered.request or None,
         "accepted": answered.accepted,
         **reason_fields(answered.reason, unit),
         "change": answered.change,
         "points": points_content(answered.points, unit),
     }
-    return payload("reply", event.at.utc_s, event.seq, content)
-
-
-def not_understood_reply(problem: NotUnderstood, utc_s: float | None, seq: int) -> bytes:
-    """What somebody is told who sent something that is no request."""
-    content: dict[str, Any] = {
-        "id": problem.request_id,
-        "request": None,
-        "accepted": False,
-        "reason": f"not understood: {problem.problem}",
-        "reason_code": "not_understood",
-        "change": None,
-        "points": [],
-    }
-    return payload("reply", utc_s, seq, content)

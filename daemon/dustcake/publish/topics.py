@@ -1,6 +1,7 @@
 """Topics of plain mode: ``root/collector/...``."""
 
 from dustcake.core.record import record
+from dustcake.publish.levels import Level
 
 
 @record
@@ -42,15 +43,19 @@ class Topics:
         """Everything that happens, once each and in order."""
         return self._of("event")
 
-    @property
-    def request(self) -> str:
-        """What plant SCADA asks for."""
-        return self._of("request")
+    def requests(self, level: Level) -> str:
+        """Filter of what plant SCADA asks for at ``level``; the last topic level is who asks."""
+        return self._of(f"request/{level.value}/+")
 
-    @property
-    def reply(self) -> str:
-        """What became of requests that name no response topic of their own."""
-        return self._of("reply")
+    def asked_by(self, topic: str) -> tuple[Level, str]:
+        """The level of a request, and who asks, by the topic it came on. Raises ValueError for a
+        topic that is none of ``requests``."""
+        level, _, name = topic.removeprefix(self._of("request/")).partition("/")
+        return Level(level), name
+
+    def reply(self, name: str) -> str:
+        """What became of requests of ``name`` that name no response topic of their own."""
+        return self._of(f"reply/{name}")
 
 
 def may_be_published_to(topic: str) -> bool:

@@ -211,6 +211,31 @@ SENTENCES: dict[Because, str] = {
     Because.PULSE_TOO_SOON: "the header gets {interval_s} from one pulse to the next",
     Because.BLOWER_NOT_BY_HAND: "the blower is not set up to be run by hand",
     Because.ID_USED: "this `id` was that of another request: every request needs a new one",
+    Because.NOT_UNDERSTOOD: "not understood: {detail}",
+    Because.NOT_NAMED: "`by` must say who asks for this",
+    Because.LEVEL_TOO_LOW: "it needs a higher level: this is taken on {detail} only",
+    Because.TOO_MANY: (
+        "more than {per_minute} requests a minute from the same source: those that follow are "
+        "refused and not put on record until they are fewer"
+    ),
+    Because.BUSY: "too many requests are waiting already",
+    Because.RETAINED: "a request must not be a retained message: it would act again and again",
+    Because.AGE_NOT_TOLD: (
+        "it must tell when it was sent: `utc`, or a message expiry interval (MQTT 5) of at most "
+        "{expiry_s}"
+    ),
+    Because.AGE_NOT_KNOWN: (
+        "the clock of this computer is not set, so the age of a request is not known: send it with "
+        "a message expiry interval (MQTT 5) of at most {expiry_s}"
+    ),
+    Because.TOO_OLD: "it was sent {age_s} ago, and holds for {expiry_s}",
+    Because.FROM_THE_FUTURE: (
+        "its `utc` is {ahead_s} ahead of this computer's clock: set both clocks by the network"
+    ),
+    Because.HOLDS_TOO_LONG: (
+        "its message expiry interval is {interval_s}: at most {expiry_s} are allowed"
+    ),
+    Because.NOT_IN_TIME: "the daemon did not get to it within {within_s}; it may still do so",
     Because.SET_POINT_FIXED: "the settings do not let {detail!r} be changed by request",
     Because.PRESSURE_LIMITS: "{detail!r} may be put from {least_pa} to {most_pa}",
     Because.TIME_LIMITS: "{detail!r} may be put from {least_s} to {most_s}",

@@ -7,59 +7,115 @@ from types import MappingProxyType
 from typing import Any
 
 from dustcake.core.events import RequestAnswered
+from dustcake.core.inputs import OperatorRequested, RequestRefused
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import record
 from dustcake.core.requested import name_of
-from dustcake.core.stamp import Stamp
+from dustcake.core.requests import Identity
 from dustcake.ports import Clock
 from dustcake.publish.asking import (
     NAMED,
     Asked,
     NotUnderstood,
-    not_understood_reply,
+    age_refusal,
     read_object,
-    read_request,
     reply,
     request_in,
+    unrecorded_reply,
 )
-from dustcake.runtime.engine import Engine
+from dustcake.publish.levels import Level, may
+from dustcake.runtime.engine import Engine, MakeInput
 from dustcake.units import PressureUnit
 
 ANSWER_WITHIN_S = 5.0
 
 
+@record
+class Asker:
+    """Who asks. ``by`` begins with the way the request came in; ``level``: what they may ask for,
+    and ``elsewhere`` where more is taken; ``is_named``: whether ``by`` says who it is, so that a
+    request need not."""
+
+    by: str
+    identity: Identity
+    level: Level = Level.ADJUST
+    elsewhere: str = ""
+    is_named: bool = True
+
+
+@record
+class Sent:
+    """What a broker tells of a request. ``retained``: it is kept for whoever comes; ``expiry_s``:
+    what is left of its message expiry interval;
+    ``holds_s``: how long a request holds after it was sent."""
+
+    retained: bool
+    expiry_s: float | None
+    holds_s: float
+
+
 class Answering:
-    """Answers for one collector. ``source`` is how requests come in; it goes on record with what
-    the asker says of themselves."""
+    """Answers for one collector. Whatever is asked goes on record, also when it is refused here."""
 
     def __init__(self, engine: Engine, unit: PressureUnit, clock: Clock) -> None:
         self._engine = engine
         self._unit = unit
         self._clock = clock
 
-    async def answer(self, text: bytes, by: str) -> bytes:
-        """Answer a request that came as ``text``; what the asker says of himself is recorded
-        beside ``by``."""
-        asked = read_request(text)
-        if isinstance(asked, Asked) and not asked.by and name_of(asked.request) in NAMED:
-            asked = NotUnderstood("`by` must say who asks for this", asked.request_id)
-        who = f"{by}:{asked.by}" if isinstance(asked, Asked) and asked.by else by
-        return await self.answer_asked(asked, who)
-
-    async def answer_asked(self, asked: Asked | NotUnderstood, who: str) -> bytes:
-        """Put a request to the core and word its answer; ``who`` is recorded."""
+    async def answer(
+        self, asked: Asked | NotUnderstood, asker: Asker, sent: Sent | None = None
+    ) -> bytes:
+        """Put a request to the core, if ``asker`` may ask for it and it still holds, and word the
+        answer. What askers say of themselves is recorded beside ``asker.by``."""
         if isinstance(asked, NotUnderstood):
-            return self._not_understood(asked)
+            return await self.refuse(asked.reason, asker, asked.request_id or "")
+        request, request_id, by = asked.request, asked.request_id, asker.by
+        name, identity = name_of(request), asker.identity
+        if asked.by:
+            by = f"{by}:{asked.by}"
+            identity = Identity.CLAIMED if identity is Identity.UNKNOWN else identity
+        refusal = self._refusal(asked, name, asker, sent)
+        if refusal is not None:
+            return await self._put(
+                lambda at: RequestRefused(at, name, by, request_id, identity, refusal), request_id
+            )
+        return await self._put(
+            lambda at: OperatorRequested(at, request, by, request_id, identity), request_id
+        )
+
+    def _refusal(self, asked: Asked, name: str, asker: Asker, sent: Sent | None) -> Reason | None:
+        if not may(asker.level, name):
+            return because(Because.LEVEL_TOO_LOW, asker.elsewhere or "no request")
+        if not (asked.by or asker.is_named) and name in NAMED:
+            return because(Because.NOT_NAMED)
+        if sent is None:
+            return None
+        if sent.retained:
+            return because(Because.RETAINED)
+        return age_refusal(asked, sent.expiry_s, self._clock.now().utc_s, sent.holds_s)
+
+    async def refuse(self, reason: Reason, asker: Asker, request_id: str = "") -> bytes:
+        """Refuse, and put it on record."""
+        return await self._put(
+            lambda at: RequestRefused(at, "", asker.by, request_id, asker.identity, reason),
+            request_id,
+        )
+
+    def refuse_unrecorded(self, reason: Reason, request_id: str = "") -> bytes:
+        """Refuse in words alone: what comes in floods must not fill the journal."""
+        refused = RequestAnswered(request_id, "", "", False, reason)
+        now, seq = self._clock.now(), self._engine.state.next_seq - 1
+        return unrecorded_reply(refused, now.utc_s, seq, self._unit)
+
+    async def _put(self, make: MakeInput, request_id: str) -> bytes:
         try:
             async with asyncio.timeout(ANSWER_WITHIN_S):
-                event = await self._engine.ask(asked.request, asked.request_id, who)
+                event = await self._engine.ask(make)
         except TimeoutError:
-            problem = f"the daemon did not get to it within {ANSWER_WITHIN_S:g} s"
-            return self._not_understood(NotUnderstood(problem, asked.request_id))
+            late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)
+            return self.refuse_unrecorded(late, request_id)
         assert isinstance(event.body, RequestAnswered)
         return reply(event, event.body, self._unit)
-
-    def _not_understood(self, problem: NotUnderstood) -> bytes:
-        now: Stamp = self._clock.now()
-        return not_understood_reply(problem, now.utc_s, self._engine.state.next_seq - 1)
 
 
 Commission = Callable[[Mapping[str, Any], str], Awaitable[Mapping[str, Any]]]
@@ -88,7 +144,9 @@ async def answer_local(
     if "commission" in asked and name in commission:
         told = await commission[name](asked, f"local:{by}")
         return json.dumps(told, ensure_ascii=False).encode()
-    return await answering[name].answer_asked(request_in(asked), f"local:{by}")
+    asked.pop("by", None)
+    asker = Asker(f"local:{by}", Identity.AUTHENTICATED)
+    return await answering[name].answer(request_in(asked), asker)
 
 
 def _refused(reason: str) -> bytes:

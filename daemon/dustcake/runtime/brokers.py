@@ -5,11 +5,24 @@ from typing import Any
 
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttVersion, TlsFiles
 from dustcake.runtime.ending import LEAVE_S
-from dustcake.settings.broker import Broker
+from dustcake.settings.broker import COLLECTOR, Broker
 
 
-def broker_link(broker: Broker, table: str, client_id: str) -> LinkSettings:
-    """What a link needs to know of ``broker``, which stands in ``table`` of the settings."""
+def broker_link(
+    broker: Broker, table: str, client_id: str, collector: str | None = None
+) -> LinkSettings:
+    """What a link needs to know of ``broker``, which stands in ``table`` of the settings;
+    ``collector`` where it is the link of one."""
+
+    def filled(written: str | None) -> str | None:
+        if written is None or collector is None:
+            return written
+        return written.replace(COLLECTOR, collector)
+
+    def path(written: str | None) -> Path | None:
+        where = filled(written)
+        return None if where is None else Path(where)
+
     tls = broker.tls
     return LinkSettings(
         host=broker.host,
@@ -18,20 +31,16 @@ def broker_link(broker: Broker, table: str, client_id: str) -> LinkSettings:
         root="",
         version=MqttVersion(broker.version),
         keepalive_s=broker.keepalive_s,
-        username=broker.username,
-        password_file=_path(broker.password_file),
+        username=filled(broker.username),
+        password_file=path(broker.password_file),
         tls=None
         if tls is None
         else TlsFiles(
-            _path(tls.ca_file), _path(tls.cert_file), _path(tls.key_file), verify=tls.verify
+            path(tls.ca_file), path(tls.cert_file), path(tls.key_file), verify=tls.verify
         ),
         leave_s=LEAVE_S,
         table=table,
     )
-
-
-def _path(written: str | None) -> Path | None:
-    return None if written is None else Path(written)
 
 
 def link_content(status: LinkStatus) -> dict[str, Any]:

@@ -29,11 +29,12 @@ from dustcake.commissioning.report.pdf import MissingExtraError, to_pdf
 from dustcake.commissioning.seen import Fields, Outcome, Seen, Site, Watched, failed, seen_in
 from dustcake.commissioning.steps import SIGN, all_steps, barred
 from dustcake.commissioning.view import Content, view
+from dustcake.core.requests import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.asking import NotUnderstood, read_object, request_in
 from dustcake.publish.payloads import utc_text
-from dustcake.runtime.answering import Answering
+from dustcake.runtime.answering import Answering, Asker
 from dustcake.runtime.commission_scan import scanned
 from dustcake.settings.collector import Collector
 from dustcake.settings.model import Settings
@@ -328,7 +329,7 @@ class Commissioning:
     async def _ask(self, request: Mapping[str, Any], by: str) -> str | None:
         """Put a request to the core; its refusal, or None."""
         asked = request_in({**request, "id": secrets.token_hex(16)})
-        told = read_object(await self._answering.answer_asked(asked, by))
+        told = read_object(await self._answering.answer(asked, Asker(by, Identity.AUTHENTICATED)))
         assert not isinstance(told, NotUnderstood)  # it is our own
         return None if told["accepted"] else str(told["reason"])
 

@@ -12,14 +12,12 @@ from dustcake.core.events import Event, RequestAnswered
 from dustcake.core.inputs import (
     Input,
     JournalReported,
-    OperatorRequested,
     Outcome,
     OutputReported,
     PollCompleted,
     Restarted,
     Woke,
 )
-from dustcake.core.requests import Request
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
@@ -72,7 +70,7 @@ class Engine:
         # Reports of outputs are few (one for each command) and must never wait or be refused.
         self._reports: deque[MakeInput] = deque()
         self._arrived = asyncio.Event()
-        self._asked: dict[str, list[asyncio.Future[Event]]] = {}
+        self._asked: dict[int, asyncio.Future[Event]] = {}  # by the id of the input
         self._inputs: list[Input] = []
         self._events: list[Event] = []
         self._publications: list[Publication] = []
@@ -95,11 +93,16 @@ class Engine:
         await self._queue.put(make)
         self._arrived.set()
 
-    async def ask(self, request: Request, request_id: str, by: str) -> Event:
+    async def ask(self, make: MakeInput) -> Event:
         """Hand in a request and return its ``RequestAnswered`` event, committed."""
         answered: asyncio.Future[Event] = asyncio.get_running_loop().create_future()
-        self._asked.setdefault(request_id, []).append(answered)
-        await self.post(lambda at: OperatorRequested(at, request, by, request_id))
+
+        def stamped(at: Stamp) -> Input:
+            asked = make(at)
+            self._asked[id(asked)] = answered
+            return asked
+
+        await self.post(stamped)
         return await answered
 
     async def run(self) -> None:
@@ -198,7 +201,7 @@ class Engine:
         if is_poll and not result.events:
             self._measurement(happened.at)
         await self._keep_and_act(happened.at.mono_s, result.commands, told)
-        self._answer(result.events)
+        self._answer(happened, result.events)
         self._fed()
         if is_poll:
             if result.events:
@@ -278,12 +281,10 @@ class Engine:
         )
         self._arrived.set()
 
-    def _answer(self, events: Sequence[Event]) -> None:
-        for event in events:
-            if isinstance(event.body, RequestAnswered):
-                for waiting in self._asked.pop(event.body.request_id, []):
-                    if not waiting.done():
-                        waiting.set_result(event)
+    def _answer(self, happened: Input, events: Sequence[Event]) -> None:
+        waiting = self._asked.pop(id(happened), None)
+        if waiting is not None and not waiting.done():
+            waiting.set_result(next(e for e in events if isinstance(e.body, RequestAnswered)))
 
     def _measurement(self, at: Stamp) -> None:
         if self._telling.is_due(self.state, at.mono_s):

@@ -26,6 +26,7 @@ from dustcake.runtime.answering import Answering
 from dustcake.runtime.brokers import broker_link, link_content
 from dustcake.runtime.commissioning import Commissioning
 from dustcake.runtime.engine import Engine
+from dustcake.runtime.mqtt_requests import MqttRequests
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
 from dustcake.runtime.vigil import Vigil
@@ -92,11 +93,12 @@ class Installed:
         """Called with the state after each step that is completed and committed."""
         self.watchers.append(self.commissioning.observe)
         if mqtt is not None:
+            requests = MqttRequests(mqtt, topics, self.answering, clock)
             self._link = MqttLink(
-                _link_settings(settings, topics),
+                _link_settings(settings, topics, requests.filters),
                 self._outbox,
                 EnginePresence(self.engine, self._renderer, clock),
-                on_request=self._requested,
+                on_request=requests,
             )
 
     def _publish_live(self, publication: Publication) -> None:
@@ -138,19 +140,6 @@ class Installed:
                 return
             await asyncio.sleep(0.01)
 
-    async def _requested(
-        self,
-        topic: str,
-        payload: bytes,
-        response_topic: str | None,
-        correlation_data: bytes | None,
-        user_properties: tuple[tuple[str, str], ...],
-    ) -> None:
-        assert self._link is not None
-        answer = await self.answering.answer(payload, "mqtt")
-        own = self._renderer.topics.reply
-        self._link.reply(response_topic or own, answer, correlation_data)
-
     def summary(self) -> str:
         """One line for the service manager."""
         state = self.engine.state
@@ -188,7 +177,7 @@ def _poll_completed(at: Stamp, reading: FieldReading) -> PollCompleted:
     return PollCompleted(at, reading.dp, reading.contacts, reading.header)
 
 
-def _link_settings(settings: Settings, topics: Topics) -> LinkSettings:
+def _link_settings(settings: Settings, topics: Topics, filters: tuple[str, ...]) -> LinkSettings:
     """One connection for each collector, so that each has a will of its own and the broker's
     access rules can keep one collector from speaking for another."""
     mqtt = settings.mqtt
@@ -197,7 +186,7 @@ def _link_settings(settings: Settings, topics: Topics) -> LinkSettings:
     if len(settings.collectors) > 1:
         client_id = f"{client_id}-{topics.collector}"
     return replace(
-        broker_link(mqtt, "mqtt", client_id),
+        broker_link(mqtt, "mqtt", client_id, topics.collector),
         root=topics.root,
-        request_topics=(topics.request,) if mqtt.requests_enabled else (),
+        request_topics=filters,
     )

@@ -12,11 +12,13 @@ import structlog
 
 from dustcake.adapters.panel.source import Fields, SourceError, TrendColumns
 from dustcake.adapters.store import History, RecordedEvent, StoreRefused, Trend
+from dustcake.core.requests import Identity
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.asking import NotUnderstood, read_object, request_in
 from dustcake.publish.payloads import event_fields, reason_fields, utc_text
+from dustcake.runtime.answering import Asker
 from dustcake.runtime.installed import Installed
 from dustcake.settings.model import Settings
 from dustcake.settings.panel import Panel
@@ -96,7 +98,8 @@ class PanelSource:
     async def ask(self, collector: str, asked: Fields, by: str) -> Fields:
         """Put a request to the core, and say what became of it."""
         request = request_in({**asked, "id": secrets.token_hex(16)})
-        answer = await self._installed[collector].answering.answer_asked(request, by)
+        asker = Asker(by, Identity.AUTHENTICATED)
+        answer = await self._installed[collector].answering.answer(request, asker)
         told = read_object(answer)
         assert not isinstance(told, NotUnderstood)  # it is our own
         return told

@@ -6,15 +6,21 @@ from importlib.metadata import version
 from typing import Any
 
 from dustcake.adapters.mqtt import EdgeNodeLink
+from dustcake.core.reasons import Because, because
+from dustcake.core.requests import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
+from dustcake.publish.asking import read_request
+from dustcake.publish.levels import Level
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
-from dustcake.publish.sparkplug.commands import DeviceRequest, command_reports
+from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
 from dustcake.publish.sparkplug.edge_node import EdgeNode
 from dustcake.publish.sparkplug.payload import DataType
 from dustcake.publish.sparkplug.primary_host import PrimaryHost
 from dustcake.publish.sparkplug.report import Report
 from dustcake.publish.sparkplug.topics import NodeTopics
+from dustcake.runtime.allowance import Allowance, Allowed
+from dustcake.runtime.answering import Answering, Asker
 from dustcake.runtime.brokers import broker_link, link_content
 from dustcake.runtime.installed import Installed
 from dustcake.settings.broker import Sparkplug
@@ -37,7 +43,16 @@ class SparkplugNode:
     ) -> None:
         self._clock = clock
         self._installed = {each.name: each for each in installed}
-        self._takes_commands = sparkplug.commands_enabled
+        self._takes_commands = sparkplug.commands_enabled or sparkplug.commands_adjust
+        # A command tells nothing of who sends it, but what stands in Commands/Request.
+        self._asker = Asker(
+            "sparkplug",
+            Identity.UNKNOWN,
+            Level.ADJUST if sparkplug.commands_adjust else Level.ACKNOWLEDGE,
+            "Sparkplug commands with `commands_adjust`",
+            is_named=False,
+        )
+        self._allowance = Allowance(sparkplug.commands_per_minute)
         self._answers: dict[str, str] = {}
         self._site = settings.site.name
         deadbands_pa = (sparkplug.dp_deadband.pa, sparkplug.header_deadband.pa)
@@ -95,11 +110,24 @@ class SparkplugNode:
             ]
         return facts
 
-    async def _ask(self, asked: DeviceRequest) -> None:
+    async def _ask(self, asked: DeviceRequest | Refused) -> None:
+        assert asked.device is not None  # what is for nobody is not handed on
         collector = self._installed[asked.device]
-        answer = await collector.answering.answer(asked.request, "sparkplug")
+        answer = await self._answer(collector.answering, asked)
         self._answers[asked.device] = answer.decode()
         self._observe(asked.device, collector.engine.state)
+
+    async def _answer(self, answering: Answering, asked: DeviceRequest | Refused) -> bytes:
+        allowed = self._allowance.take("", self._clock.now().mono_s)
+        if allowed is not Allowed.YES:
+            too_many = because(Because.TOO_MANY, per_minute=self._allowance.per_minute)
+            if allowed is Allowed.NO:
+                return answering.refuse_unrecorded(too_many)
+            return await answering.refuse(too_many, self._asker)
+        if isinstance(asked, Refused):
+            problem = because(Because.NOT_UNDERSTOOD, asked.problem)
+            return await answering.refuse(problem, self._asker)
+        return await answering.answer(read_request(asked.request), self._asker)
 
     async def publish(self) -> None:
         """Keep the link to the broker, until cancelled."""

@@ -73,8 +73,14 @@ class Broker(Section):
         return 1883 if self.tls is None else 8883
 
 
+COLLECTOR = "{collector}"
+
+
 class Mqtt(Broker):
-    """The broker to publish to. Leave the table out to publish nothing."""
+    """The broker to publish to. Leave the table out to publish nothing. In `username`, and in the
+    paths of `password_file`, `tls.cert_file` and `tls.key_file`, `{collector}` stands for the name
+    of the collector: each has a connection of its own, and may so have a user of its own, whom the
+    broker's access rules hold to its own topics."""
 
     root: Topic = "dustcake"
     """First level or levels of every topic: root/collector/measurement and so on."""
@@ -82,7 +88,19 @@ class Mqtt(Broker):
     """A measurement is published when it has changed, and at the latest after this. Events are
     published at once."""
     requests_enabled: bool = False
-    """Whether requests that come in over MQTT are put to the decision core at all."""
+    """Whether requests on root/collector/request/acknowledge/NAME are taken: acknowledge, reset,
+    shelve and unshelve alarms, write in the log book. NAME is who asks."""
+    requests_adjust: bool = False
+    """Whether requests on root/collector/request/adjust/NAME are taken: all of them, such as mode
+    and set points."""
+    names_checked: bool = False
+    """The broker's access rules let each user send requests under its own name alone (as those in
+    deploy/mosquitto do): who asks is then on record as authenticated, else as claimed."""
+    request_expiry_s: float = Field(default=30.0, ge=1, le=3600)
+    """A request holds for so long after it was sent; both clocks must be right."""
+    requests_per_minute: int = Field(default=30, ge=1, le=6000)
+    """More than this from the same source are refused: from each user where `names_checked`, else
+    from all of them together."""
 
 
 class Sparkplug(Broker):
@@ -97,8 +115,12 @@ class Sparkplug(Broker):
     """Host id of the primary host application. While it is offline nothing is published, and
     values are kept. Left out: nobody is waited for."""
     commands_enabled: bool = False
-    """Whether commands to devices are listened to and put to the decision core at all. A request
-    for rebirth always is."""
+    """Whether commands to devices are taken: acknowledge, reset, shelve and unshelve alarms, write
+    in the log book. A request for rebirth always is."""
+    commands_adjust: bool = False
+    """Whether all other commands are taken too, such as mode and set points."""
+    commands_per_minute: int = Field(default=30, ge=1, le=6000)
+    """More than this to the node are refused."""
     command_expiry_s: float = Field(default=60.0, ge=1, le=3600)
     """A command sent longer ago than this is dropped; both clocks must be right."""
     history_values: int = Field(default=20_000, ge=100, le=1_000_000)

@@ -256,8 +256,24 @@ def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
         f"{mqtt.header_deadband} or a contact, and every {mqtt.measurement_every_s:g} s"
     )
     yield Statement("mqtt", f"topics below {topics}; {every}")
-    accepted = "put to the decision core" if mqtt.requests_enabled else "not taken"
-    yield Statement("mqtt", f"requests over MQTT are {accepted}")
+    yield from _taken("mqtt", "requests", mqtt.requests_enabled, mqtt.requests_adjust)
+    if mqtt.requests_enabled or mqtt.requests_adjust:
+        who = "checked by the broker" if mqtt.names_checked else "only claimed"
+        yield Statement(
+            "mqtt",
+            f"who asks is {who}; a request holds {mqtt.request_expiry_s:g} s, "
+            f"{mqtt.requests_per_minute} a minute are taken",
+        )
+
+
+def _taken(subject: str, what: str, acknowledge: bool, adjust: bool) -> Iterator[Statement]:
+    """Which requests are put to the decision core."""
+    if not acknowledge and not adjust:
+        yield Statement(subject, f"{what} are not taken")
+    elif not adjust:
+        yield Statement(subject, f"{what} are taken to see to alarms and write in the log book")
+    else:
+        yield Statement(subject, f"{what} of all kinds are taken")
 
 
 def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[Statement]:
@@ -271,8 +287,8 @@ def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[Statement]:
         "sparkplug",
         f"{waits}; up to {sparkplug.history_values} values of each device are kept meanwhile",
     )
-    accepted = "put to the decision core" if sparkplug.commands_enabled else "not taken"
-    yield Statement("sparkplug", f"commands to devices are {accepted}")
+    enabled, adjust = sparkplug.commands_enabled, sparkplug.commands_adjust
+    yield from _taken("sparkplug", "commands to devices", enabled, adjust)
 
 
 def _plc(settings: Settings, plc: Plc) -> Iterator[Statement]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from dustcake.adapters.mqtt import EdgeNodeLink, LinkSettings, LinkStatus, MqttVersion
 from dustcake.core.stamp import Stamp
-from dustcake.publish.sparkplug.commands import DeviceRequest, command_reports
+from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
 from dustcake.publish.sparkplug.edge_node import EdgeNode
 from dustcake.publish.sparkplug.primary_host import PrimaryHost
 from dustcake.publish.sparkplug.topics import NodeTopics
@@ -70,7 +70,7 @@ class Linked:
         self.clock = HandClock()
         topics = NodeTopics(GROUP, NODE)
         self.node = EdgeNode(topics, [DEVICE], capacity=1000, unsure_s=unsure_s)
-        self.asked: list[DeviceRequest] = []
+        self.asked: list[DeviceRequest | Refused] = []
         self.statuses: list[LinkStatus] = []
         self.link = EdgeNodeLink(
             settings,
@@ -83,7 +83,7 @@ class Linked:
         )
         self._number = 0
 
-    async def _ask(self, asked: DeviceRequest) -> None:
+    async def _ask(self, asked: DeviceRequest | Refused) -> None:
         self.asked.append(asked)
 
     def see(self, value_pa: float, *, there: bool = True) -> None:

@@ -9,6 +9,7 @@ import pytest
 import structlog
 
 from dustcake.adapters.mqtt import MqttVersion
+from dustcake.publish.sparkplug.commands import DeviceRequest, Refused
 from ports.mqtt.edge_node_bench import (
     DEVICE,
     STATE,
@@ -255,9 +256,15 @@ async def test_commands_come_in_unless_retained_or_too_large(
         await publish(broker, dcmd, b"x" * 20_000, tmp_path)
         await publish(broker, dcmd, b"nonsense", tmp_path)
         await publish(broker, dcmd, wanted, tmp_path)
-        await until(lambda: bool(bench.asked), "the request")
-        (asked,) = bench.asked
-        assert asked.device == DEVICE
+        await until(lambda: len(bench.asked) == 4, "the request")
+        *refused, asked = bench.asked
+        assert [each.problem for each in refused if isinstance(each, Refused)] == [
+            "it was sent as a retained message",
+            "20000 bytes, more than 16384",
+            "not a Sparkplug B payload: a field is cut off",
+        ]
+        assert {each.device for each in bench.asked} == {DEVICE}
+        assert isinstance(asked, DeviceRequest)
         assert b'"timed"' in asked.request
 
 

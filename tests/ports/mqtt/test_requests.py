@@ -1,13 +1,11 @@
-"""Requests over MQTT: what comes in, what is dropped, where replies may go."""
+"""Requests over MQTT: what comes in, what is turned away, where replies may go."""
 
 import asyncio
-from typing import Any
 
 import pytest
-import structlog
 
-from dustcake.adapters.mqtt import MqttVersion
-from dustcake.adapters.mqtt.requests import LARGEST_PAYLOAD, MOST_WAITING
+from dustcake.adapters.mqtt import Incoming, MqttVersion
+from dustcake.adapters.mqtt.requests import LARGEST_PAYLOAD, MOST_WAITING, Reply
 from ports.fake_store import FakeStore
 from ports.mqtt.running_link import VERSIONS, link_running, settings_for
 from system_support.broker import Broker, until
@@ -18,16 +16,23 @@ FILTERS = ("mill/+/request",)
 
 
 class Desk:
-    """Takes requests; while ``closed`` is set it does not finish them."""
+    """Takes requests; while ``open`` is not set it does not finish them."""
 
     def __init__(self) -> None:
-        self.taken: list[dict[str, Any]] = []
+        self.taken: list[Incoming] = []
+        self.turned_away = 0
         self.open = asyncio.Event()
         self.open.set()
 
-    async def __call__(self, **request: Any) -> None:
-        self.taken.append(request)
+    async def __call__(self, incoming: Incoming, reply: Reply) -> None:
+        self.taken.append(incoming)
         await self.open.wait()
+        answer_at = incoming.response_topic or "mill/c1/reply/kim"
+        reply(answer_at, b'{"accepted": true}', incoming.correlation_data)
+
+    def busy(self, incoming: Incoming, reply: Reply) -> None:
+        self.turned_away += 1
+        reply("desk/busy", b"{}", None)
 
 
 async def test_request_and_reply_with_mqtt_5(broker: Broker, store: FakeStore) -> None:
@@ -42,18 +47,12 @@ async def test_request_and_reply_with_mqtt_5(broker: Broker, store: FakeStore) -
             *("mill/c1/request", '{"do": "it"}', "-V", "5", "-q", "1"),
             *("-D", "publish", "response-topic", "desk/7"),
             *("-D", "publish", "correlation-data", "abc"),
-            *("-D", "publish", "user-property", "by", "shift lead"),
+            *("-D", "publish", "message-expiry-interval", "20"),
         )
-        await until(lambda: len(desk.taken) == 1, "the request")
-        assert desk.taken[0] == {
-            "topic": "mill/c1/request",
-            "payload": b'{"do": "it"}',
-            "response_topic": "desk/7",
-            "correlation_data": b"abc",
-            "user_properties": (("by", "shift lead"),),
-        }
-        running_link.link.reply("desk/7", b'{"accepted": true}', b"abc")
         await until(lambda: len(replies.lines) == 1, "the reply")
+        assert desk.taken == [
+            Incoming("mill/c1/request", b'{"do": "it"}', False, 20.0, "desk/7", b"abc")
+        ]
         assert replies.lines == ['{"accepted": true} abc application/json']
 
 
@@ -61,17 +60,13 @@ async def test_request_with_mqtt_3_1_1(broker: Broker, store: FakeStore) -> None
     desk = Desk()
     settings = settings_for(broker.port, version=MqttVersion.V3_1_1, request_topics=FILTERS)
     async with (
-        broker.subscriber("mill/c1/reply") as replies,
+        broker.subscriber("mill/c1/reply/kim") as replies,
         link_running(settings, store, on_request=desk) as running_link,
     ):
         await running_link.connected()
         await broker.publish("mill/c1/request", "{}")
-        await until(lambda: len(desk.taken) == 1, "the request")
-        assert desk.taken[0]["response_topic"] is None
-        assert desk.taken[0]["correlation_data"] is None
-        assert desk.taken[0]["user_properties"] == ()
-        running_link.link.reply("mill/c1/reply", b"{}", None)
-        await until(lambda: replies.lines == ["{}"], "the reply")
+        await until(lambda: replies.lines == ['{"accepted": true}'], "the reply")
+        assert desk.taken == [Incoming("mill/c1/request", b"{}", False, None, None, None)]
 
 
 async def test_off_by_default(broker: Broker, store: FakeStore) -> None:
@@ -84,21 +79,21 @@ async def test_off_by_default(broker: Broker, store: FakeStore) -> None:
 
 
 @pytest.mark.parametrize("version", VERSIONS)
-async def test_oversize_and_retained_requests_are_dropped(
+async def test_oversize_requests_are_cut_and_retained_ones_say_so(
     broker: Broker, store: FakeStore, version: MqttVersion
 ) -> None:
     desk = Desk()
     await broker.publish("mill/c1/request", '"retained"', "-r")
     settings = settings_for(broker.port, version=version, request_topics=FILTERS)
-    with structlog.testing.capture_logs() as logs:
-        async with link_running(settings, store, on_request=desk) as running_link:
-            await running_link.connected()
-            await broker.publish("mill/c1/request", "x" * (LARGEST_PAYLOAD + 1))
-            await broker.publish("mill/c1/request", "x" * LARGEST_PAYLOAD)
-            await until(lambda: len(desk.taken) == 1, "the request that is just small enough")
-    assert len(desk.taken[0]["payload"]) == LARGEST_PAYLOAD
-    causes = [entry["cause"] for entry in logs if entry["event"] == "request dropped"]
-    assert causes == ["it was sent as a retained message", "16385 bytes, more than 16384"]
+    async with link_running(settings, store, on_request=desk) as running_link:
+        await running_link.connected()
+        await broker.publish("mill/c1/request", "x" * (LARGEST_PAYLOAD + 1))
+        await broker.publish("mill/c1/request", '"retained just now"', "-r")
+        await until(lambda: len(desk.taken) == 3, "all three")
+    assert [len(each.payload) for each in desk.taken] == [10, LARGEST_PAYLOAD, 19]
+    # MQTT 3.1.1 cannot tell that one which comes at once was retained.
+    at_once = version is MqttVersion.V5
+    assert [each.retained for each in desk.taken] == [True, False, at_once]
 
 
 async def test_a_flood_is_bounded_and_does_not_hold_up_the_link(
@@ -107,19 +102,16 @@ async def test_a_flood_is_bounded_and_does_not_hold_up_the_link(
     desk = Desk()
     desk.open.clear()
     settings = settings_for(broker.port, request_topics=FILTERS)
-    with structlog.testing.capture_logs() as logs:
-        async with link_running(settings, store, on_request=desk) as running_link:
-            await running_link.connected()
-            await broker.publish("mill/c1/request", "x", "--repeat", str(MOST_WAITING + 9))
-            dropped = [0]
-
-            def all_sorted() -> bool:
-                dropped[0] = sum(entry["event"] == "request dropped" for entry in logs)
-                return dropped[0] == 8
-
-            await until(all_sorted, "8 dropped, 1 in hand, the rest waiting")
-            broker.kill()
-            await running_link.lost()
+    async with (
+        broker.subscriber("desk/busy") as told,
+        link_running(settings, store, on_request=desk) as running_link,
+    ):
+        await running_link.connected()
+        await broker.publish("mill/c1/request", "x", "--repeat", str(MOST_WAITING + 9))
+        await until(lambda: desk.turned_away == 8, "8 turned away, 1 in hand, the rest waiting")
+        await until(lambda: len(told.lines) == 8, "and told so")
+        broker.kill()
+        await running_link.lost()
 
 
 async def test_replies_go_nowhere_they_could_do_harm(broker: Broker, store: FakeStore) -> None:

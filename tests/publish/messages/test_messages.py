@@ -23,9 +23,9 @@ from dustcake.publish.asking import (
     REQUESTS,
     Asked,
     NotUnderstood,
-    not_understood_reply,
     read_request,
     reply,
+    unrecorded_reply,
 )
 from dustcake.publish.messages.asyncapi import CHANNELS, document, document_text, messages_text
 from dustcake.publish.messages.parts import SHARED
@@ -112,15 +112,16 @@ def test_minute(spread: Spread | None) -> None:
 
 
 def test_replies() -> None:
-    VALIDATORS["reply"].validate(
-        json.loads(not_understood_reply(NotUnderstood("not JSON"), None, 0))
-    )
+    refused = RequestAnswered("", "", "mqtt:x", False, NotUnderstood("not JSON").reason)
+    told = unrecorded_reply(refused, None, 0, PressureUnit.PA)
+    VALIDATORS["reply"].validate(json.loads(told))
     body = RequestAnswered("a", "mode", "b", True, because(Because.DONE))
     event = Event(4, Stamp(0.0, None), body)
     VALIDATORS["reply"].validate(json.loads(reply(event, body, PressureUnit.PA)))
 
 
 OPTIONAL = (
+    "utc",
     "by",
     "high_pa",
     "interval_s",
@@ -134,7 +135,7 @@ REQUESTS_MADE: list[dict[str, Any]] = [
     {"id": "1", "request": "mode", "mode": "off"},
     {"id": "1", "request": "zero"},
     {"id": "1", "request": "zero", "blower_off_confirmed": True, "by": "me"},
-    {"id": "1", "request": "acknowledge", "alarm": "high_dp"},
+    {"id": "1", "request": "acknowledge", "alarm": "high_dp", "utc": "2026-05-04T06:00:00Z"},
     {"id": "1", "request": "reset", "alarm": "high_dp"},
     {"id": "1", "request": "shelve", "alarm": "high_dp", "for_s": 60, "by": "me", "why": "test"},
     {"id": "1", "request": "unshelve", "alarm": "high_dp"},

@@ -4,7 +4,7 @@ import asyncio
 import logging
 import socket
 import ssl
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from typing import Any
 
@@ -14,6 +14,7 @@ from paho.mqtt.client import DisconnectFlags
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from dustcake.adapters.mqtt.causes import ClosedEarly, PublicationRefused, SetupFault
 from dustcake.adapters.mqtt.credentials import read_password, tls_context
@@ -64,6 +65,17 @@ class Connection(aiomqtt.Client):
             tls_insecure=None if tls is None or tls.check_hostname else True,
             logger=_library_log,
         )
+
+    async def listen(self, topics: Sequence[str]) -> Sequence[object]:
+        """Subscribe at QoS 1; returns what the broker says to each. With MQTT 5 a message that was
+        sent as a retained one says so also when it comes at once.
+
+        Raises ``aiomqtt.MqttError``.
+        """
+        if not self._speaks_v5:
+            return await self.subscribe([(topic, 1) for topic in topics])
+        options = SubscribeOptions(qos=1, retainAsPublished=True)
+        return await self.subscribe([(topic, options) for topic in topics])
 
     async def send(self, publication: Publication, correlation_data: bytes | None = None) -> None:
         """Publish at QoS 0: return when it has been written. Raises ``aiomqtt.MqttError``."""

@@ -22,14 +22,15 @@ from dustcake.publish.sparkplug.topics import MessageType
 
 _log = structlog.get_logger(__name__)
 
-RequestOf = Callable[[DeviceRequest], Awaitable[None]]
+RequestOf = Callable[[DeviceRequest | Refused], Awaitable[None]]
 
 
 class EdgeNodeLink:
     """One connection for the edge node; ``run`` keeps it up.
 
     ``settings.request_topics`` are not used: what is listened to follows from the node. With
-    ``on_request`` None commands to devices are not even subscribed to. A command holds for
+    ``on_request`` None commands to devices are not even subscribed to; otherwise it is also told
+    of those that are refused here, to answer them. A command holds for
     ``command_expiry_s`` after it was sent.
     """
 
@@ -53,7 +54,7 @@ class EdgeNodeLink:
         self._upkeep = Upkeep(settings, self, on_status, uniform)
         self._stirred = asyncio.Event()
         self._rebirth = False
-        self._requests: asyncio.Queue[DeviceRequest] = asyncio.Queue(MOST_WAITING)
+        self._requests: asyncio.Queue[DeviceRequest | Refused] = asyncio.Queue(MOST_WAITING)
         self._is_told = False
         self._waited_for = ""
 
@@ -159,9 +160,9 @@ class EdgeNodeLink:
             if topic == self._host.topic:
                 self._take_state(message.payload)
             elif message.retain:
-                self._drop(topic, "it was sent as a retained message")
+                self._refuse(topic, "it was sent as a retained message")
             elif len(message.payload) > LARGEST_PAYLOAD:
-                self._drop(topic, f"{len(message.payload)} bytes, more than {LARGEST_PAYLOAD}")
+                self._refuse(topic, f"{len(message.payload)} bytes, more than {LARGEST_PAYLOAD}")
             else:
                 self._take_commands(topic, message)
 
@@ -181,11 +182,19 @@ class EdgeNodeLink:
                 self._rebirth = True
                 self._stirred.set()
             elif isinstance(command, Refused):
-                self._drop(topic, command.problem)
+                self._refuse(topic, command.problem)
             elif self._requests.full():
                 self._drop(topic, f"{MOST_WAITING} commands are waiting already")
             else:
                 self._requests.put_nowait(command)
+
+    def _refuse(self, topic: str, problem: str) -> None:
+        """Not done. Where it was for a device, whoever asked is answered too."""
+        self._drop(topic, problem)
+        topics = self._node.topics
+        for device in self._node.devices:
+            if topics.of(MessageType.DCMD, device) == topic and not self._requests.full():
+                self._requests.put_nowait(Refused(problem, device))
 
     def _drop(self, topic: str, cause: str) -> None:
         _log.warning("message dropped", topic=topic, cause=cause)

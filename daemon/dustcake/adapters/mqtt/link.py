@@ -119,7 +119,7 @@ class MqttLink:
         async with asyncio.TaskGroup() as tasks:
             # The receiver is the first to learn of a lost connection, and by failing
             # ends whoever waits for an acknowledgement that cannot come.
-            requests = Requests(self._on_request)
+            requests = Requests(self._on_request, self.reply)
             tasks.create_task(requests.receive(connection))
             await connection.deliver(self._presence.birth())
             for state in self._presence.current():

@@ -102,6 +102,7 @@ def correlation_data(properties: Properties | None) -> bytes | None:
     return data if isinstance(data, bytes) else None
 
 
-def user_properties(properties: Properties | None) -> tuple[tuple[str, str], ...]:
-    """The sender's own pairs, in order; a name may come more than once."""
-    return tuple(getattr(properties, "UserProperty", ()))
+def message_expiry_s(properties: Properties | None) -> float | None:
+    """For how long the message still holds; None: for ever."""
+    interval_s = getattr(properties, "MessageExpiryInterval", None)
+    return float(interval_s) if isinstance(interval_s, int) else None

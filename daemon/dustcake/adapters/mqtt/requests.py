@@ -1,7 +1,7 @@
-"""Requests that come in over MQTT: bounded, never retained ones, one at a time."""
+"""Requests that come in over MQTT: bounded, and one at a time."""
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 import aiomqtt
@@ -9,41 +9,57 @@ import structlog
 from paho.mqtt.reasoncodes import ReasonCode
 
 from dustcake.adapters.mqtt.connection import Connection
-from dustcake.adapters.mqtt.packing import correlation_data, response_topic, user_properties
+from dustcake.adapters.mqtt.packing import correlation_data, message_expiry_s, response_topic
+from dustcake.core.record import record
 
 LARGEST_PAYLOAD = 16_384  # bytes
 MOST_WAITING = 32
+BUSY = f"{MOST_WAITING} requests are waiting already"
 
 _log = structlog.get_logger(__name__)
 
 
-class RequestHandler(Protocol):
-    """Takes one request that came in; the reply, if any, goes through ``MqttLink.reply``."""
+@record
+class Incoming:
+    """One request as it came. ``expiry_s``: what is left of its message expiry interval; this and
+    what follows is None in MQTT 3.1.1."""
 
-    async def __call__(
-        self,
-        topic: str,
-        payload: bytes,
-        response_topic: str | None,
-        correlation_data: bytes | None,
-        user_properties: tuple[tuple[str, str], ...],
-    ) -> None:
-        """``response_topic`` and ``correlation_data`` are None in MQTT 3.1.1."""
+    topic: str
+    payload: bytes
+    retained: bool
+    expiry_s: float | None
+    response_topic: str | None
+    correlation_data: bytes | None
+
+
+Reply = Callable[[str, bytes, bytes | None], None]
+
+
+class RequestHandler(Protocol):
+    """Takes one request that came in, and replies once: to a topic, with correlation data."""
+
+    async def __call__(self, incoming: Incoming, reply: Reply) -> None:
+        """Called for one after the other."""
+        ...
+
+    def busy(self, incoming: Incoming, reply: Reply) -> None:
+        """The same where too many are waiting: without delay, in a few words."""
         ...
 
 
 class Requests:
     """The requests of one connection."""
 
-    def __init__(self, handler: RequestHandler | None) -> None:
+    def __init__(self, handler: RequestHandler | None, reply: Reply) -> None:
         self._handler = handler
-        self._waiting: asyncio.Queue[aiomqtt.Message] = asyncio.Queue(MOST_WAITING)
+        self._reply = reply
+        self._waiting: asyncio.Queue[Incoming] = asyncio.Queue(MOST_WAITING)
 
     async def subscribe(self, connection: Connection, topics: Sequence[str]) -> None:
         """Ask the broker for ``topics``. A refusal is logged and costs only the requests."""
         if not topics or self._handler is None:
             return
-        codes = await connection.subscribe([(topic, 1) for topic in topics])
+        codes = await connection.listen(topics)
         for topic, code in zip(topics, codes, strict=True):
             if isinstance(code, ReasonCode) and code.is_failure:
                 _log.warning(
@@ -56,30 +72,30 @@ class Requests:
     async def receive(self, connection: Connection) -> None:
         """Sort what comes in, until the connection ends with an ``aiomqtt.MqttError``."""
         async for message in connection.messages:
-            fault = self._fault(message)
-            if fault is None:
-                self._waiting.put_nowait(message)
+            if self._handler is None:
+                continue
+            incoming = _incoming(message)
+            if self._waiting.full():
+                _log.warning("request dropped", topic=incoming.topic, cause=BUSY)
+                self._handler.busy(incoming, self._reply)
             else:
-                _log.warning("request dropped", topic=str(message.topic), cause=fault)
-
-    def _fault(self, message: aiomqtt.Message) -> str | None:
-        if message.retain:
-            # It would act again at every connect.
-            return "it was sent as a retained message"
-        if len(message.payload) > LARGEST_PAYLOAD:
-            return f"{len(message.payload)} bytes, more than {LARGEST_PAYLOAD}"
-        if self._waiting.full():
-            return f"{MOST_WAITING} requests are waiting already"
-        return None
+                self._waiting.put_nowait(incoming)
 
     async def handle(self) -> None:
         """Hand the requests on, one after the other, for ever."""
         while self._handler is not None:
-            message = await self._waiting.get()
-            await self._handler(
-                topic=str(message.topic),
-                payload=message.payload,
-                response_topic=response_topic(message.properties),
-                correlation_data=correlation_data(message.properties),
-                user_properties=user_properties(message.properties),
-            )
+            await self._handler(await self._waiting.get(), self._reply)
+
+
+def _incoming(message: aiomqtt.Message) -> Incoming:
+    properties = message.properties
+    # What is too long is refused by whoever reads it; so much shows that it is.
+    payload = bytes(message.payload[:LARGEST_PAYLOAD])
+    return Incoming(
+        str(message.topic),
+        payload,
+        bool(message.retain),
+        message_expiry_s(properties),
+        response_topic(properties),
+        correlation_data(properties),
+    )

@@ -11,10 +11,10 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from dustcake.adapters.panel.guard import TooLongError
-from dustcake.adapters.panel.levels import NEEDED, Level
 from dustcake.adapters.panel.lock_out import LockOut
 from dustcake.adapters.panel.sessions import Session, Sessions
 from dustcake.adapters.panel.users import LONGEST_PASSWORD, NOBODY, Users, UsersFileError
+from dustcake.publish.levels import NEEDED, Level
 
 log = structlog.get_logger()
 

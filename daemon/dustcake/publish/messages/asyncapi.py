@@ -4,6 +4,7 @@ import json
 from typing import Any
 
 from dustcake.core.record import record
+from dustcake.publish.levels import Level
 from dustcake.publish.messages.parts import SHARED, Schema
 from dustcake.publish.messages.payload_schemas import messages_schema, payload_schemas
 from dustcake.publish.payloads import SCHEMA_VERSION
@@ -34,16 +35,28 @@ CHANNELS = {
     "event": _Channel("event", "Everything that happens, in order, once each by `seq`.", 1, False),
     "minute": _Channel("minute", "Statistics of each minute, in order.", 1, False),
     "reply": _Channel(
-        "reply", "Answers to requests that name no response topic (MQTT 5).", 0, False
+        "reply/{name}", "Answers to requests that name no response topic (MQTT 5).", 0, False
     ),
     "request": _Channel(
-        "request",
-        "What plant SCADA asks for; read only with `requests_enabled`. With MQTT 5 the reply goes "
-        "to the response topic, with the correlation data of the request.",
+        "request/{level}/{name}",
+        "What plant SCADA asks for; read only with `requests_enabled` (level `acknowledge`) or "
+        "`requests_adjust` (level `adjust`, all requests). With MQTT 5 the reply goes to the "
+        "response topic, with the correlation data of the request. A request holds for "
+        "`request_expiry_s`: it has `utc`, or a message expiry interval of no more.",
         1,
         False,
         is_read=True,
     ),
+}
+
+
+_PARAMETERS: dict[str, Schema] = {
+    "alarm": {"description": "name of the alarm"},
+    "level": {
+        "description": "what may be asked for there",
+        "enum": [Level.ACKNOWLEDGE.value, Level.ADJUST.value],
+    },
+    "name": {"description": "who asks; the broker's access rules can hold each user to its own"},
 }
 
 
@@ -72,12 +85,13 @@ def document() -> dict[str, Any]:
 
 
 def _channel(kind: str, channel: _Channel) -> dict[str, Any]:
-    parameters = {
+    parameters: Schema = {
         "root": {"description": "`mqtt.root` of the settings", "default": "dustcake"},
         "collector": {"description": "name of the collector in the settings"},
     }
-    if "{alarm}" in channel.leaf:
-        parameters["alarm"] = {"description": "name of the alarm"}
+    for name, about in _PARAMETERS.items():
+        if f"{{{name}}}" in channel.leaf:
+            parameters[name] = about
     return {
         "address": f"{{root}}/{{collector}}/{channel.leaf}",
         "description": channel.about,

@@ -8,8 +8,8 @@ from dustcake.core.events import Body, SettingChanged
 from dustcake.core.life_forecast import Outlook
 from dustcake.core.permissives import Met
 from dustcake.core.reasons import Because, Reason
-from dustcake.core.requests import AlarmAction, Entry, PointChange, SetPoint
-from dustcake.publish.asking import LONGEST_LABEL, LONGEST_TEXT, NAMED, REQUESTS
+from dustcake.core.requests import AlarmAction, Entry, Identity, PointChange, SetPoint
+from dustcake.publish.asking import LONGEST_LABEL, LONGEST_TEXT, REQUESTS
 from dustcake.publish.messages.life_and_air import air, filter_life
 from dustcake.publish.messages.parts import (
     COUNT,
@@ -68,7 +68,7 @@ def payload_schemas() -> Schema:
                 "request": {"enum": [*REQUESTS, None]},
                 "accepted": FLAG,
                 "reason": TEXT,
-                "reason_code": {"enum": [*(each.value for each in Because), "not_understood"]},
+                "reason_code": one_of(Because),
                 "change": {
                     "type": ["integer", "null"],
                     "description": "of set points: the number by which it is confirmed",
@@ -198,6 +198,7 @@ _NAMED: dict[str, Schema] = {
     "mode": ref("mode"),
     "kind": one_of(Kind),
     "outlook": one_of(Outlook),
+    "identity": {**one_of(Identity), "description": "how far it is known who asked"},
 }
 
 
@@ -265,9 +266,21 @@ def _request(name: str) -> Schema:
     content, optional = _FIELDS[name]
     label = {**TEXT, "minLength": 1, "maxLength": LONGEST_LABEL}
     head: Schema = {
-        "id": {**label, "description": "new for each request; sent twice it acts once"},
+        "id": {
+            **label,
+            "description": "new for each request of the same asker; sent twice it acts once",
+        },
         "request": {"const": name},
-        "by": {**TEXT, "maxLength": LONGEST_LABEL, "description": "who asks"},
+        "by": {
+            **TEXT,
+            "maxLength": LONGEST_LABEL,
+            "description": "who asks, where the topic does not say it",
+        },
+        "utc": {
+            **TEXT,
+            "format": "date-time",
+            "description": "when it was sent; may be left out where the message expires (MQTT 5)",
+        },
     }
-    may_lack = optional if name in NAMED else {"by", *optional}
+    may_lack = {"by", "utc", *optional}
     return {**fields({**head, **content}, optional=may_lack), "additionalProperties": False}

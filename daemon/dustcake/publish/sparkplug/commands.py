@@ -48,9 +48,11 @@ class DeviceRequest:
 
 @record
 class Refused:
-    """A command, or one metric of it, that is not passed on, and why."""
+    """A command, or one metric of it, that is not passed on, and why. ``device``: whom it was for,
+    where that has been found out."""
 
     problem: str
+    device: str | None = None
 
 
 Command = Rebirth | DeviceRequest | Refused

@@ -28,8 +28,10 @@ def cross_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:
     if settings.mqtt is not None:
         yield from broker_problems(settings.mqtt, "mqtt")
         yield from commands_problems(settings.mqtt, "mqtt", "requests_enabled")
+        yield from commands_problems(settings.mqtt, "mqtt", "requests_adjust")
     if settings.sparkplug is not None:
         yield from broker_problems(settings.sparkplug, "sparkplug")
         yield from commands_problems(settings.sparkplug, "sparkplug", "commands_enabled")
+        yield from commands_problems(settings.sparkplug, "sparkplug", "commands_adjust")
     if settings.panel is not None:
         yield from panel_problems(settings.panel)
