@@ -11,6 +11,7 @@ from system_support import settings
 from system_support.device import scenario
 from system_support.processes import Daemon, Done, dustcake
 
+TRIED = ("smoke", "transmitter_fault", "fieldbus_lost")
 CLEAN_DRAG_PA_S_M, SEASONED_DRAG_PA_S_M = 16_000.0, 32_000.0
 
 
@@ -34,6 +35,9 @@ def write_settings(directory: Path, port: int, **over: Any) -> Path:
             "pulsing": {"interval_s": 3.0},
             "zeroing": {"blower_off_s": 2.0, "average_s": 2.0},
             "settle_s": 1.0,
+            "alarms": {
+                "override": {name: {"on_delay_s": 1.0, "off_delay_s": 1.0} for name in TRIED}
+            },
             **over,
         },
     )

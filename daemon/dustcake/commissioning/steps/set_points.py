@@ -1,7 +1,7 @@
 """Set points, proposed from clean dP and media, and the mode the collector goes on with."""
 
 from dustcake.commissioning.parts import Action, Ask, Form, Step
-from dustcake.commissioning.proposal import Media, propose
+from dustcake.commissioning.proposal import INCH_PA, Media, propose
 from dustcake.commissioning.record import Entry
 from dustcake.commissioning.seen import Asked, Fields, Outcome, Site, Watched, failed, noted, passed
 from dustcake.commissioning.snippet import lines
@@ -74,10 +74,10 @@ def _proposed(watched: Watched) -> Outcome:
     low, high, replacement = (
         _written(pa, unit) for pa in (proposal.low_pa, proposal.high_pa, proposal.replacement_pa)
     )
-    changes = {
-        "cleaning": {"low": low, "high": high},
-        "alarms": {"replacement": replacement},
-    }
+    alarms = {"replacement": replacement}
+    if watched.site.setpoints.limits.high_pa < proposal.replacement_pa:
+        alarms["high"] = _written(proposal.replacement_pa + INCH_PA, unit)
+    changes = {"cleaning": {"low": low, "high": high}, "alarms": alarms}
     settings = "\n".join(lines(f"collector.{name}", table) for name, table in changes.items())
     return noted(
         f"clean dP {shown(clean_pa)}: low {low}, high {high}, filter replacement {replacement}; "
