@@ -59,15 +59,13 @@ class Fitted:
     rise_pa: float
     variances: tuple[float, float, float]
 
-    def at(self, u: float) -> float:
-        """Residual dP at ``u`` times the age now, Pa."""
-        return self.base_pa + self.rise_pa * self.curve(u)
-
-    def variance(self, u: float) -> float:
-        """Of that, as far as the fit is to blame, Pa2."""
+    def at(self, u: float) -> tuple[float, float, float]:
+        """Residual dP at ``u`` times the age now, Pa; by how much it will have risen until then,
+        Pa; and the variance of both as far as the fit is to blame, Pa2."""
         g = self.curve(u)
         base, both, rise = self.variances
-        return max(0.0, base + 2.0 * both * g + rise * g * g)
+        variance = max(0.0, base + 2.0 * both * g + rise * g * g)
+        return self.base_pa + self.rise_pa * g, self.rise_pa * (g - 1.0), variance
 
 
 @record

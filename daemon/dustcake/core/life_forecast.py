@@ -17,6 +17,7 @@ from dustcake.core.trend import median, scatter, theil_sen
 CONFIDENCE = 0.8
 FEWEST_POINTS = 12
 HORIZON = 10.0  # ages: nothing is said of what lies farther ahead
+_HALVINGS = 17  # of the horizon, which leaves less than a ten-thousandth of the age
 _LEFT_OUT = 0.05  # of the age: new filters season, and that rise says nothing of their end
 
 # How much faster the rest may rise than the curve goes on, and the belief in it: judgement. Dust,
@@ -173,14 +174,14 @@ def _range(fits: Fits, limit_pa: float, confidence: float) -> tuple[float | None
 
 def _reached(fits: Fits, limit_pa: float, u: float) -> float:
     """Probability that the limit is reached by ``u``."""
-    total = 0.0
+    total, wander_pa2 = 0.0, fits.wander_pa2 * (u - 1.0) + 1e-9
     for fit in fits.fitted:
-        level_pa, variance = fit.at(u), fit.variance(u) + fits.wander_pa2 * (u - 1.0)
-        gain_pa = max(0.0, level_pa - fit.at(1.0))
+        level_pa, gain_pa, variance = fit.at(u)
+        gain_pa, variance = max(0.0, gain_pa), variance + wander_pa2
         for pace, belief in _PACES:
-            spread = sqrt(variance + (_PACE_SPREAD * pace * gain_pa) ** 2 + 1e-9)
-            above = (level_pa + (pace - 1.0) * gain_pa - limit_pa) / spread
-            total += fit.share * belief * 0.5 * (1.0 + erf(above / sqrt(2.0)))
+            twice_spread2 = 2.0 * (variance + (_PACE_SPREAD * pace * gain_pa) ** 2)
+            above_pa = level_pa + (pace - 1.0) * gain_pa - limit_pa
+            total += fit.share * belief * 0.5 * (1.0 + erf(above_pa / sqrt(twice_spread2)))
     return total
 
 
@@ -188,7 +189,7 @@ def _age_of(fits: Fits, limit_pa: float, probability: float) -> float | None:
     low, high = 1.0, 1.0 + HORIZON
     if _reached(fits, limit_pa, high) < probability:
         return None
-    for _ in range(30):
+    for _ in range(_HALVINGS):
         middle = (low + high) / 2
         if _reached(fits, limit_pa, middle) < probability:
             low = middle
