@@ -156,7 +156,7 @@ def test_what_is_remembered_of_failures_is_bounded() -> None:
 
 
 def test_every_request_has_a_level_and_levels_include_one_another() -> None:
-    assert set(NEEDED) == set(REQUESTS)
+    assert set(NEEDED) == {*REQUESTS, "commission"}
     assert may(Level.ACKNOWLEDGE, "shelve")
     assert not may(Level.ACKNOWLEDGE, "out_of_service")
     assert not may(Level.ADJUST, "something new")

@@ -29,7 +29,7 @@ NEEDED: dict[str, Level] = {
     "zero": Level.ADJUST,
     "blower": Level.ADJUST,
     "pulse": Level.ADJUST,
-    "commission": Level.ADJUST,
+    "commission": Level.ADJUST,  # which only panel and local socket have
     "out_of_service": Level.ADJUST,
     "in_service": Level.ADJUST,
     "set_points": Level.ADJUST,

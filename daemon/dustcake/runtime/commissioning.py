@@ -329,7 +329,8 @@ class Commissioning:
     async def _ask(self, request: Mapping[str, Any], by: str) -> str | None:
         """Put a request to the core; its refusal, or None."""
         asked = request_in({**request, "id": secrets.token_hex(16)})
-        told = read_object(await self._answering.answer(asked, Asker(by, Identity.AUTHENTICATED)))
+        asker = Asker(by, Identity.AUTHENTICATED)
+        told = read_object(await self._answering.answer(asked, asker))
         assert not isinstance(told, NotUnderstood)  # it is our own
         return None if told["accepted"] else str(told["reason"])
 
