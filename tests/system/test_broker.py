@@ -181,6 +181,7 @@ async def test_requests_are_answered_where_asked_and_a_repeated_one_acts_once(
             bodies = [json.loads(line.partition("\t")[2]) for line in mine.lines]
             assert all(body["accepted"] and body["id"] == "7f3a" for body in bodies)
             assert all(line.partition("\t")[0] == "abc-1" for line in mine.lines)
+        await until(lambda: bool(heard.events("mode_selected")), "the event, after its commit")
         assert len(heard.events("mode_selected")) == 1
         selected = heard.events("mode_selected")[0]
         assert selected["mode"] == "timed"

@@ -20,7 +20,7 @@ from dustcake.core.upkeep import Upkeep
 # Which upkeep an entry completes, where the settings have one of that name.
 COMPLETES = {Entry.DRUM_EMPTIED: "drum", Entry.ZEROING: "zero"}
 
-_NOT_SET_POINTS = ("collector", "upkeep", "edited_by")
+_NOT_SET_POINTS = ("collector", "upkeep", "edited_by", "adjusting")
 
 
 @record
