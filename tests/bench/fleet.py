@@ -31,7 +31,7 @@ from system_support.broker import Broker, running, until
 from system_support.processes import Daemons
 
 HERE = Path(__file__).parent
-AT_ONCE = 8
+AT_ONCE = 4
 """So many daemons are started before the next ones are: each takes a second of processor time."""
 
 
