@@ -1,20 +1,18 @@
 """Many collectors in one daemon: processor, memory, and what is written to the card."""
 
 import asyncio
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from bench.conftest import Add
+from bench.fleet import devices, measure
 from bench.process_figures import cpu_s, resident_mib, written_bytes
 from system_support import settings
 from system_support.broker import Broker, running
 from system_support.processes import Daemons, dustcake
 
-HERE = Path(__file__).parent
 BUSES, UNITS = 8, 4
 MEASURED_S = 20.0
 MOST_PER_CENT, MOST_MIB = 15.0, 90.0
@@ -27,18 +25,12 @@ def daemons() -> Iterator[Daemons]:
     started.end_all()
 
 
-@pytest.fixture
-def ports() -> Iterator[list[int]]:
-    command = [sys.executable, str(HERE / "devices.py"), str(BUSES), str(UNITS)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as devices:
-        assert devices.stdout is not None
-        yield [int(port) for port in devices.stdout.readline().split()]
-        devices.terminate()
+async def test_32_collectors_each_second(tmp_path: Path, daemons: Daemons, row: Add) -> None:
+    with devices(BUSES, UNITS) as ports:
+        await observed(tmp_path, ports, daemons, row)
 
 
-async def test_32_collectors_each_second(
-    tmp_path: Path, ports: list[int], daemons: Daemons, row: Add
-) -> None:
+async def observed(tmp_path: Path, ports: list[int], daemons: Daemons, row: Add) -> None:
     buses = [settings.tcp_bus(port, name=f"bus-{n}") for n, port in enumerate(ports)]
     collectors = [
         settings.collector(
@@ -76,3 +68,18 @@ async def test_32_collectors_each_second(
     row("  written to the card", f"{kb_s:.0f} kB/s", "nothing happening, flush_s 10")
     assert per_cent <= MOST_PER_CENT
     assert memory_mib <= MOST_MIB
+
+
+@pytest.mark.timeout(300)
+async def test_daemons_at_one_broker(tmp_path: Path, row: Add) -> None:
+    """Few here; `python -m bench.fleet` does it with 200."""
+    found = await measure(tmp_path, daemons=2, collectors=10, seconds=10.0, every_s=0.5)
+    row(
+        "20 collectors, 2 daemons, every reading told: messages",
+        f"{found.messages_s:.0f} /s",
+        f"broker {found.broker.per_cent:.1f} % of a core, {found.broker.mib:.0f} MiB",
+    )
+    row("  daemons, of one core", f"{found.daemons.per_cent:.1f} %", f"{found.daemons.mib:.0f} MiB")
+    row("  broker restarted: all told again", f"{found.back_s:.1f} s", "waits at least 1 s")
+    assert found.messages_s >= 0.8 * found.collectors
+    assert found.broker.per_cent <= 10.0

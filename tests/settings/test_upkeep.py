@@ -70,3 +70,9 @@ def test_what_is_no_upkeep(text: str, setting: str, allowed: str) -> None:
 def test_an_interval_that_is_none(line: str) -> None:
     problem = only_problem(upkeep(f'name = "a"\n{TEXT}{line}'))
     assert line.split(" ")[0] in problem.setting
+
+
+def test_a_number_in_its_place_is_refused_in_words() -> None:
+    problem = only_problem(file_text("upkeep = 0"))
+    assert problem.setting == "collector[west].upkeep"
+    assert problem.allowed == "an array of tables"

@@ -126,6 +126,12 @@ class Broker:
         path = self.folder / "broker.log"
         return path.read_text() if path.exists() else ""
 
+    @property
+    def pid(self) -> int:
+        """Process id of the broker that runs."""
+        assert self._process is not None
+        return self._process.pid
+
     def _configure(self) -> Path:
         self.folder.mkdir(parents=True, exist_ok=True)
         lines = [

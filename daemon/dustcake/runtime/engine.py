@@ -78,6 +78,8 @@ class Engine:
         self._journal_retry_s: float | None = None
         self._wake_at_s: float | None = None
         self._give_up_s: float | None = None
+        self.step_s = 0.0
+        """How long the last step took, from taking its input to its being stored, in seconds."""
         self.state: State
         """The present state; not to be changed by anybody else."""
         self.started = asyncio.Event()
@@ -202,6 +204,7 @@ class Engine:
             self._measurement(happened.at)
         await self._keep_and_act(happened.at.mono_s, result.commands, told)
         self._answer(happened, result.events)
+        self.step_s = self._clock.now().mono_s - happened.at.mono_s
         self._fed()
         if is_poll:
             if result.events:

@@ -13,6 +13,7 @@ from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarm_table import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted
+from dustcake.core.signals import ReadFailure
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.ports import Clock, FieldReading
@@ -88,7 +89,12 @@ class Installed:
         self._outbox = store.outbox(collector.name)
         self._link: MqttLink | None = None
         self.commissioning = Commissioning(settings, collector, self.answering, buses, clock)
-        self._missed_polls = 0
+        self.polls = 0
+        """Times the inputs were read since the start."""
+        self.polls_failed = 0
+        """Of these, without a proper reply for dP."""
+        self.polls_missed = 0
+        """Polls left out, because the one before took too long."""
         self.watchers: list[Callable[[State], None]] = []
         """Called with the state after each step that is completed and committed."""
         self.watchers.append(self.commissioning.observe)
@@ -108,8 +114,10 @@ class Installed:
     async def poll(self) -> None:
         """Read the field, paced, until cancelled."""
         async for missed in paced(self._clock, self._collector.poll_s):
-            self._missed_polls += missed
+            self.polls_missed += missed
             reading = await self._transmitter.read()
+            self.polls += 1
+            self.polls_failed += isinstance(reading.dp, ReadFailure)
             self._polled = True
             await self.engine.post(partial(_poll_completed, reading=reading))
 
@@ -132,6 +140,11 @@ class Installed:
         if self._link is not None:
             await self.engine.started.wait()
             await self._link.run()
+
+    @property
+    def connected(self) -> bool | None:
+        """Whether the link to the broker is up; None where there is none."""
+        return None if self._link is None else self._link.status.connected
 
     async def drained(self) -> None:
         """Return when the broker has everything, or at once when it is not there."""
@@ -167,7 +180,7 @@ class Installed:
                 for alarm, setting in zip(state.alarms, renderer.setpoints.alarms, strict=True)
                 if alarm.state is not AlarmState.NORMAL
             ],
-            "missed_polls": self._missed_polls,
+            "missed_polls": self.polls_missed,
             "clock_set": self._clock.now().utc_s is not None,
             "broker": None if link is None else link_content(link),
         }

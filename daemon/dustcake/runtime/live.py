@@ -18,6 +18,7 @@ from dustcake.ports import Clock, Watchdog
 from dustcake.runtime.answering import answer_local
 from dustcake.runtime.ending import AGAIN_S, LAST_WORDS_S, LEAVE_S, Unattended, end
 from dustcake.runtime.installed import Installed
+from dustcake.runtime.metrics import MetricsFace
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.panel import PanelSource, serve_panel
 from dustcake.runtime.plc import PlcFace
@@ -50,7 +51,7 @@ async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
             Installed(settings, collector, buses=buses, store=store, clock=clock, vigil=vigil)
             for collector in settings.collectors
         ]
-        await _run_all(settings, installed, stop, watchdog, clock, buses.values())
+        await _run_all(settings, installed, store, stop, watchdog, clock, buses.values())
     log.info("stopped")
 
 
@@ -61,6 +62,7 @@ def _retention(journal: Journal) -> Retention:
 async def _run_all(
     settings: Settings,
     installed: Sequence[Installed],
+    store: SqliteStore,
     stop: asyncio.Event,
     watchdog: Watchdog,
     clock: Clock,
@@ -71,6 +73,9 @@ async def _run_all(
         node = SparkplugNode(settings, settings.sparkplug, installed, clock)
     plc = None if settings.plc is None else PlcFace(settings, settings.plc, installed, clock)
     panel = None if settings.panel is None else PanelSource(settings, installed, clock)
+    metrics = None
+    if settings.metrics is not None:
+        metrics = MetricsFace(settings, settings.metrics, installed, store, clock)
     local = LocalSocket(Path(settings.control.socket), partial(_answer, installed, node))
     async with asyncio.TaskGroup() as tasks:
         around = [tasks.create_task(local.run(), name="local socket")]
@@ -94,6 +99,8 @@ async def _run_all(
         if settings.panel is not None and panel is not None:
             page = serve_panel(settings, settings.panel, panel, clock)
             around.append(tasks.create_task(page, name="panel"))
+        if metrics is not None:
+            around.append(tasks.create_task(metrics.serve(), name="metrics"))
         around.append(tasks.create_task(_announce(installed, watchdog, clock), name="announce"))
         await stop.wait()
         around.pop().cancel()

@@ -1,7 +1,6 @@
 """The daemon as the panel sees it."""
 
 import asyncio
-import importlib.util
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
@@ -20,6 +19,7 @@ from dustcake.publish.asking import NotUnderstood, read_object, request_in
 from dustcake.publish.payloads import event_fields, reason_fields, utc_text
 from dustcake.runtime.answering import Asker
 from dustcake.runtime.installed import Installed
+from dustcake.settings.extras import is_installed, without
 from dustcake.settings.model import Settings
 from dustcake.settings.panel import Panel
 from dustcake.settings.understood import understood
@@ -222,13 +222,14 @@ def _entry(one: RecordedEvent, unit: PressureUnit) -> Fields:
 async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clock: Clock) -> None:
     """Until cancelled. Where the extra is missing that is told, and nothing is served: control
     does not depend on it."""
-    if not extra_installed():
-        log.error("panel cannot be served", cause=MISSING_EXTRA, remedy=MISSING_REMEDY)
+    if not is_installed("panel"):
+        cause, remedy = without("panel")
+        log.error("panel cannot be served", cause=cause, remedy=remedy)
         return
+    from dustcake.adapters.http_server import HttpServer
     from dustcake.adapters.panel.files import chart_files, page_files
     from dustcake.adapters.panel.live import Live
     from dustcake.adapters.panel.people import People
-    from dustcake.adapters.panel.server import PanelServer
     from dustcake.adapters.panel.users import Users
     from dustcake.adapters.panel.web import Web
 
@@ -250,13 +251,5 @@ async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clo
     charts = chart_files(Path(panel.charts_dir))
     web = Web(source, people, live, {**page_files(), **charts}, charts=bool(charts))
     app = web.app(panel.host, is_local=panel.is_local, tls=tls is not None)
-    await PanelServer(app, live, panel.host, panel.port, tls).run()
-
-
-MISSING_EXTRA = "the settings have a table [panel], and its libraries are not installed"
-MISSING_REMEDY = "install dustcake with the extra `panel`, or take the table out"
-
-
-def extra_installed() -> bool:
-    """Whether the libraries of the extra `panel` are there."""
-    return all(importlib.util.find_spec(name) for name in ("starlette", "uvicorn"))
+    server = HttpServer(app, panel.host, panel.port, table="panel", tls=tls, let_go=live.close)
+    await server.run()

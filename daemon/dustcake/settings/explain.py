@@ -145,7 +145,8 @@ def _allowed(here: Schema) -> str:
         text += f" {'above' if 'exclusiveMinimum' in here else 'from'} {low:g} to {high:g}"
     if here.get("type") == "array":
         inner = resolved((*here.get("prefixItems", ()), here.get("items", {}))[0])
-        text += f" of {here['minItems']}" if here.get("minItems") == here.get("maxItems") else ""
+        fewest = here.get("minItems")
+        text += f" of {fewest}" if fewest is not None and fewest == here.get("maxItems") else ""
         text += f", each {_allowed(inner)}" if inner.get("type") != "object" else " of tables"
     elif pattern := here.get("pattern"):
         text = FORMS.get(pattern, f"{text} of the form {pattern}")

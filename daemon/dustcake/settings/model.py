@@ -8,6 +8,7 @@ from dustcake.settings.base import Listed, Section
 from dustcake.settings.broker import Broker, Mqtt, Sparkplug
 from dustcake.settings.collector import Collector
 from dustcake.settings.field import Bus
+from dustcake.settings.metrics import Metrics
 from dustcake.settings.panel import Panel
 from dustcake.settings.plc import Plc
 from dustcake.settings.service import Control, Journal, Site
@@ -30,6 +31,8 @@ class Settings(Section):
     """A Modbus TCP server for a PLC, to be read only. Leave the table out to have none."""
     panel: Panel | None = None
     """A page for people's browsers. Leave the table out to have none."""
+    metrics: Metrics | None = None
+    """Figures for a monitoring system. Leave the table out to have none."""
     journal: Journal = Field(default_factory=Journal)
     """The durable memory of decisions and events."""
     control: Control = Field(default_factory=Control)

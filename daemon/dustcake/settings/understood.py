@@ -10,7 +10,9 @@ from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, Sig
 from dustcake.settings.adjusting import adjustable
 from dustcake.settings.broker import Broker, Mqtt, Sparkplug
 from dustcake.settings.collector import Collector
+from dustcake.settings.extras import missing, without
 from dustcake.settings.field import AnalogInput, SerialBus
+from dustcake.settings.metrics import Metrics
 from dustcake.settings.model import Settings
 from dustcake.settings.not_fitted import consequences
 from dustcake.settings.panel import Panel
@@ -232,6 +234,10 @@ def _service(settings: Settings) -> Iterator[Statement]:
         yield from _plc(settings, settings.plc)
     if settings.panel is not None:
         yield from _panel(settings.panel)
+    if settings.metrics is not None:
+        yield from _metrics(settings.metrics)
+    for extra in missing(settings):
+        yield Statement(extra, "; ".join(without(extra)), caution=True)
 
 
 def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:
@@ -297,6 +303,12 @@ def _plc(settings: Settings, plc: Plc) -> Iterator[Statement]:
     yield Statement("plc", where)
     if not plc.is_local:
         yield Statement("plc", "whoever reaches that port can read it", caution=True)
+
+
+def _metrics(metrics: Metrics) -> Iterator[Statement]:
+    yield Statement("metrics", f"OpenMetrics at http://{metrics.host}:{metrics.port}/metrics")
+    if not metrics.is_local:
+        yield Statement("metrics", "whoever reaches that port can read them", caution=True)
 
 
 def _panel(panel: Panel) -> Iterator[Statement]:

@@ -82,6 +82,21 @@ class SqliteStore:
         """
         return await self._read(lambda connection: last_seq(connection, collector))
 
+    async def waiting(self) -> dict[str, int]:
+        """How many publications of each collector wait for the broker; none when the disk fails."""
+        count = "SELECT collector, count(*) FROM outbox GROUP BY collector"
+        try:
+            rows = await self._database.run(lambda connection: connection.execute(count).fetchall())
+        except (sqlite3.Error, OSError) as error:
+            if not disk_is_to_blame(error):
+                raise
+            return {}
+        stored = dict(rows)
+        return {
+            name: stored.get(name, 0) - len(outbox.acknowledged())
+            for name, outbox in self._outboxes.items()
+        }
+
     async def _read(self, call: Callable[[sqlite3.Connection], T]) -> T:
         try:
             return await self._database.run(call)
@@ -107,12 +122,15 @@ class SqliteStore:
         except (sqlite3.Error, OSError) as refused:
             one.error = refused
         if one.error is not None:
-            self._forget()
-            if isinstance(one.error, sqlite3.Error | OSError) and disk_is_to_blame(one.error):
-                return CommitFailed(explain(one.error, self._database.path))
-            raise one.error
+            return self._failed(one.error)
         outbox.committed(one.gone, one.added)
         return None
+
+    def _failed(self, error: Exception) -> CommitFailed:
+        self._forget()
+        if isinstance(error, sqlite3.Error | OSError) and disk_is_to_blame(error):
+            return CommitFailed(explain(error, self._database.path))
+        raise error
 
     def _write(self, connection: sqlite3.Connection, group: Sequence[Waiting]) -> None:
         """All of ``group``, within one transaction. The database's thread calls this."""

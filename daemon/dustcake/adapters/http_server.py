@@ -1,21 +1,22 @@
-"""The panel's server, in the daemon's own event loop."""
+"""Serving HTTP in the daemon's own event loop, for the panel and for the metrics."""
 
 import asyncio
 import logging
 import socket
 import ssl
-from collections.abc import Generator
+from collections.abc import Awaitable, Callable, Generator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import structlog
 import uvicorn
-from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from dustcake.adapters.panel.live import Live
-
 log = structlog.get_logger()
+
+App = Callable[[Any, Any, Any], Awaitable[None]]
+"""An ASGI application: scope, receive, send."""
 
 RETRY_S = 10.0
 MOST_CONNECTIONS = 100
@@ -55,17 +56,26 @@ class _Server(uvicorn.Server):
         yield
 
 
-class PanelServer:
-    """Serves ``app`` at ``host`` and ``port``. ``tls``: files of certificate and key."""
+class HttpServer:
+    """Serves ``app`` at ``host`` and ``port``. ``table``: of the settings, for messages. ``tls``:
+    files of certificate and key. ``let_go``: called in the end, before connections are closed."""
 
     def __init__(
-        self, app: ASGIApp, live: Live, host: str, port: int, tls: tuple[Path, Path] | None
+        self,
+        app: App,
+        host: str,
+        port: int,
+        *,
+        table: str,
+        tls: tuple[Path, Path] | None = None,
+        let_go: Callable[[], None] = lambda: None,
     ) -> None:
         self._app = app
-        self._live = live
         self._host = host
         self._port = port
+        self._table = table
         self._tls = tls
+        self._let_go = let_go
 
     async def run(self) -> None:
         """Until cancelled. What keeps it from serving is logged once and tried again: control does
@@ -80,19 +90,25 @@ class PanelServer:
             except OSError as error:  # ssl.SSLError is one
                 cause = f"{self._host}:{self._port}: {error.strerror or error}"
                 if cause != told:
-                    remedy = "correct panel.host and panel.port, and the files of panel.tls"
-                    log.warning("panel cannot be served", cause=cause, remedy=remedy)
+                    remedy = f"correct {self._table}.host and {self._table}.port"
+                    if self._tls is not None:
+                        remedy += f", and the files of {self._table}.tls"
+                    log.warning(f"{self._table} cannot be served", cause=cause, remedy=remedy)
                     told = cause
                 await asyncio.sleep(RETRY_S)
                 continue
             break
-        log.info("panel served", host=self._host, port=self._port, tls=self._tls is not None)
-        serving = asyncio.create_task(server.serve(sockets=[listening]), name="panel server")
+        log.info(
+            f"{self._table} served", host=self._host, port=self._port, tls=self._tls is not None
+        )
+        serving = asyncio.create_task(
+            server.serve(sockets=[listening]), name=f"{self._table} server"
+        )
         try:
             await asyncio.shield(serving)
         finally:
-            # Viewers are let go first; then there is nobody to wait for.
-            self._live.close()
+            # Whoever listens on is let go first; then there is nobody to wait for.
+            self._let_go()
             server.should_exit = True
             await serving
 

@@ -1,0 +1,111 @@
+"""The collectors' figures for a monitoring system."""
+
+import asyncio
+from bisect import bisect_left
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
+from importlib.metadata import version
+from pathlib import Path
+
+import structlog
+
+from dustcake.adapters.store import SqliteStore
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import State
+from dustcake.ports import Clock
+from dustcake.publish.metrics import STEP_BOUNDS_S, Family, Seen, StepTimes, families
+from dustcake.runtime.installed import Installed
+from dustcake.settings.extras import is_installed, without
+from dustcake.settings.metrics import Metrics
+from dustcake.settings.model import Settings
+from dustcake.settings.setpoints import to_setpoints
+
+DISK_WITHIN_S = 1.0
+
+log = structlog.get_logger()
+
+
+class MetricsFace:
+    """Watches every collector; figures are made when they are asked for."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        metrics: Metrics,
+        installed: Sequence[Installed],
+        store: SqliteStore,
+        clock: Clock,
+    ) -> None:
+        self._metrics = metrics
+        self._installed = installed
+        self._setpoints = [to_setpoints(collector) for collector in settings.collectors]
+        self._store = store
+        self._journal = Path(settings.journal.path)
+        self._clock = clock
+        self._steps = [_Timing() for _ in installed]
+        for each, timing in zip(installed, self._steps, strict=True):
+            each.watchers.append(partial(timing.note, each))
+
+    async def serve(self) -> None:
+        """Until cancelled. Where the extra is missing that is told, and nothing is served."""
+        if not is_installed("metrics"):
+            cause, remedy = without("metrics")
+            log.error("metrics cannot be served", cause=cause, remedy=remedy)
+            return
+        from dustcake.adapters.metrics import MetricsServer
+
+        await MetricsServer(self._snapshot, self._metrics.host, self._metrics.port).run()
+
+    async def _snapshot(self) -> Callable[[], Iterable[Family]]:
+        """Taken in the loop; what it gives may be called in a thread, as it holds values only."""
+        waiting: dict[str, int] = {}
+        try:
+            async with asyncio.timeout(DISK_WITHIN_S):
+                waiting = await self._store.waiting()
+        except TimeoutError:
+            pass  # a disk that stalls is told by its alarm; nothing else need wait for it
+        seen = [
+            self._seen(*one, waiting)
+            for one in zip(self._installed, self._setpoints, self._steps, strict=True)
+        ]
+        return lambda: families(seen, version("dustcake"), _size(self._journal))
+
+    def _seen(
+        self,
+        collector: Installed,
+        setpoints: Setpoints,
+        timing: "_Timing",
+        waiting: dict[str, int],
+    ) -> Seen:
+        return Seen(
+            collector.engine.state,
+            setpoints,
+            self._clock.now().mono_s,
+            collector.polls,
+            collector.polls_failed,
+            collector.polls_missed,
+            StepTimes(tuple(timing.counts), timing.sum_s),
+            collector.connected,
+            waiting.get(collector.name),
+        )
+
+
+class _Timing:
+    def __init__(self) -> None:
+        self.counts = [0] * (len(STEP_BOUNDS_S) + 1)
+        self.sum_s = 0.0
+
+    def note(self, collector: Installed, state: State) -> None:
+        del state
+        took_s = collector.engine.step_s
+        self.counts[bisect_left(STEP_BOUNDS_S, took_s)] += 1
+        self.sum_s += took_s
+
+
+def _size(journal: Path) -> int | None:
+    """Bytes of the file and of the log beside it; None where there is none."""
+    parts = (journal, journal.with_name(f"{journal.name}-wal"))
+    try:
+        return sum(part.stat().st_size for part in parts if part.exists())
+    except OSError:
+        return None
