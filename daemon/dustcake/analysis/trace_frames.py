@@ -22,7 +22,8 @@ _MICROSECOND = timedelta(microseconds=1)
 _LATEST_US = (datetime(3000, 1, 1, tzinfo=UTC) - _EPOCH) // _MICROSECOND
 _FRACTION, _ZONE = r"(\.\d\d?\d?\d?\d?\d?)?", r"(Z|[+-]\d\d:\d\d)$"
 _INSTANT = r"^\d\d\d\d-\d\d-\d\d{}\d\d:\d\d:[0-5]\d" + _FRACTION + _ZONE
-_SHORTEST = len("2026-03-01T08:00:00Z")
+# By the length of a text that ends in Z; such a form is read several times as fast as an open one.
+_FIXED = {20: "Z", 24: ".%3fZ", 27: ".%6fZ"}
 
 
 class FrameReader:
@@ -95,19 +96,24 @@ def _texts_us(texts: pl.Series) -> npt.NDArray[np.int64] | None:
     between = next((b for b in ("T", " ") if texts.str.contains(_INSTANT.format(b)).all()), None)
     if between is None:
         return None
-    zones = texts.str.extract(_ZONE)
-    even = texts.str.len_bytes().max() == _SHORTEST  # then every zone is Z
-    naive = texts.str.head(_SHORTEST - 1) if even else texts.str.replace(_ZONE, "")
+    form = f"%Y-%m-%d{between}%H:%M:%S"
+    length = texts.str.len_bytes()
+    fixed = _FIXED.get(int(length[0])) if bool((length == length[0]).all()) else None
     try:
-        form = f"%Y-%m-%d{between}%H:%M:%S%.f"
-        local_us = naive.str.to_datetime(form, time_unit="us").to_physical()
+        if fixed is not None and texts.str.ends_with("Z").all():
+            return _microseconds(texts, form + fixed).to_numpy()
+        local_us = _microseconds(texts.str.replace(_ZONE, ""), form + "%.f")
+        zones = texts.str.extract(_ZONE)
         ahead_us = {zone: _ahead_us(zone) for zone in zones.unique().to_list()}
     except (pl.exceptions.PolarsError, ValueError):
         return None
     if set(ahead_us) != {"Z"}:
         local_us = local_us - zones.replace_strict(ahead_us, return_dtype=pl.Int64)
-    utc_us: npt.NDArray[np.int64] = local_us.to_numpy()
-    return utc_us
+    return local_us.to_numpy()
+
+
+def _microseconds(texts: pl.Series, form: str) -> pl.Series:
+    return texts.str.to_datetime(form, time_unit="us").to_physical()
 
 
 def _ahead_us(zone: str) -> int:
