@@ -73,6 +73,12 @@ make_release() {
         --require-hashes -r deploy/locks/daemon.txt
     "$release/bin/python" -m pip install --quiet --disable-pip-version-check \
         --no-deps --no-build-isolation .
+    # Reports as PDF are welcome and not needed: on 32-bit ARM no wheel of it is to be had, and
+    # nothing is compiled here.
+    if ! "$release/bin/python" -m pip install --quiet --disable-pip-version-check \
+        --require-hashes --only-binary :all: -r deploy/locks/report.txt 2>/dev/null; then
+        say "Commissioning reports can be made as HTML only: no wheel of the PDF library fits here."
+    fi
     install -m 0644 README.md daemon/LICENSE "$release/"
     "$release/bin/dustcake" --help >/dev/null || die "$release does not run; nothing was changed"
 }

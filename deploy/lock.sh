@@ -4,7 +4,7 @@
 # pins stay unless pyproject.toml asks for something else. Needs `uv` on the path or in a venv.
 set -eu
 cd "$(dirname "$0")/.."
-for lock in "daemon panel metrics build" "demo demo build" "test test lint demo build"; do
+for lock in "daemon panel commission metrics build" "report pdf" "demo demo build" "test test lint demo build"; do
     set -- "$@" # keep the caller's options
     name=${lock%% *}
     extras=""

@@ -35,8 +35,11 @@ def write_settings(directory: Path, port: int, **over: Any) -> Path:
             "pulsing": {"interval_s": 3.0},
             "zeroing": {"blower_off_s": 2.0, "average_s": 2.0},
             "settle_s": 1.0,
+            "requests": {"low": ["400 Pa", "1500 Pa"], "high": ["600 Pa", "1600 Pa"]},
             "alarms": {
-                "override": {name: {"on_delay_s": 1.0, "off_delay_s": 1.0} for name in TRIED}
+                "replacement": "1800 Pa",
+                "high": "2200 Pa",
+                "override": {name: {"on_delay_s": 1.0, "off_delay_s": 1.0} for name in TRIED},
             },
             **over,
         },

@@ -322,3 +322,15 @@ def test_too_many_viewers_are_told_so(bench: Bench) -> None:
     bench.live.viewers = MOST_VIEWERS
     answer = bench.client.get("/api/live")
     assert (answer.status_code, "try again" in answer.json()["reason"]) == (503, True)
+
+
+def test_set_points_may_be_written_in_the_unit_that_is_shown(bench: Bench) -> None:
+    bench.sign_in("ann")
+    assert bench.ask(request="set_points", high_pa="4.0 inH2O").status_code == 403
+    bench.sign_in("kim")
+    assert bench.ask(request="set_points", high_pa="4.0 inH2O", interval_s=12).status_code == 200
+    _, asked, by = bench.source.asked[0]
+    assert (asked["high_pa"], asked["interval_s"]) == (pytest.approx(996.35564), 12)
+    assert by == "panel:kim"
+    wrong = bench.ask(request="set_points", high_pa="4,0 inH2O")
+    assert (wrong.status_code, "decimal sign" in wrong.json()["reason"]) == (400, True)

@@ -5,7 +5,7 @@ from enum import StrEnum
 from math import isfinite
 
 from dustcake.commissioning.record import Record, Result
-from dustcake.commissioning.seen import Asked, Field, Fields, Judge, Watched
+from dustcake.commissioning.seen import Asked, Field, Judge, Watched
 from dustcake.core.record import record
 from dustcake.units import parse_pressure
 
@@ -46,7 +46,7 @@ def _nothing(_watched: Watched) -> str | None:
     return None
 
 
-def _no_requests(_fields: Fields) -> tuple[Asked, ...]:
+def _no_requests(_watched: Watched) -> tuple[Asked, ...]:
     return ()
 
 
@@ -63,7 +63,7 @@ class Action:
     asks: tuple[Ask, ...]
     judge: Judge
     refuse: Callable[[Watched], str | None] = _nothing
-    requests: Callable[[Fields], tuple[Asked, ...]] = _no_requests
+    requests: Callable[[Watched], tuple[Asked, ...]] = _no_requests
     patience_s: float = 30.0
     item: str = ""
     scans: bool = False

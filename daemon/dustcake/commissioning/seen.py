@@ -1,8 +1,10 @@
 """What commissioning looks at: the collector as the daemon knows it, moment by moment."""
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 from dustcake.commissioning.record import Record, Result
+from dustcake.core.adjusting import in_force
 from dustcake.core.permissives import Met, Permissive
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
@@ -41,9 +43,9 @@ class Site:
 
 @record
 class Seen:
-    """One moment. ``dp_pa``: whatever is read, believed or not. ``standing``: alarms whose
-    condition holds, in view or not. ``failures``: pulses that failed since the last that did
-    not."""
+    """One moment. ``low_pa`` and ``high_pa``: set points in force. ``dp_pa``: whatever is read,
+    believed or not. ``standing``: alarms whose condition holds, in view or not. ``failures``:
+    pulses that failed since the last that did not."""
 
     at_s: float
     dp_pa: float | None
@@ -56,11 +58,13 @@ class Seen:
     mode: str
     standing: frozenset[str]
     missing: tuple[Permissive, ...]
+    low_pa: float
+    high_pa: float
 
 
-def seen_in(state: State, now_s: float) -> Seen:
-    """The moment of this state."""
-    header = state.header
+def seen_in(state: State, setpoints: Setpoints, now_s: float) -> Seen:
+    """The moment of this state, under these set points of the settings file."""
+    header, cleaning = state.header, in_force(setpoints, state.adjusted).cleaning
     return Seen(
         now_s,
         state.sample.pa,
@@ -73,6 +77,8 @@ def seen_in(state: State, now_s: float) -> Seen:
         state.mode.value,
         frozenset(alarm.name.value for alarm in state.alarms if alarm.stands),
         tuple(p for p in state.decision.permissives if p.met is Met.NO),
+        cleaning.low_pa,
+        cleaning.high_pa,
     )
 
 
@@ -88,12 +94,14 @@ class Steady:
 
 @record
 class Watched:
-    """An action under way. ``seen``: from before it on, oldest first."""
+    """An action under way. ``seen``: from before it on, oldest first; ``answers``: what the core
+    has answered to what was asked of it."""
 
     site: Site
     record: Record
     fields: Fields
     seen: tuple[Seen, ...]
+    answers: tuple[Mapping[str, Any], ...] = ()
 
     @property
     def before(self) -> Seen:

@@ -29,6 +29,7 @@ from dustcake.commissioning.report.pdf import MissingExtraError, to_pdf
 from dustcake.commissioning.seen import Fields, Outcome, Seen, Site, Watched, failed, seen_in
 from dustcake.commissioning.steps import SIGN, all_steps, barred
 from dustcake.commissioning.view import Content, view
+from dustcake.core.record import replace
 from dustcake.core.requests import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
@@ -56,6 +57,7 @@ class _UnderWay:
         self.seen = [first]
         self.progress = ""
         self.is_asking = True
+        self.answers: list[Content] = []
 
     @property
     def item(self) -> str:
@@ -145,13 +147,13 @@ class Commissioning:
             self._look_by_itself(self._seen(state))
 
     def _seen(self, state: State) -> Seen:
-        return seen_in(state, self._clock.now().mono_s)
+        return seen_in(state, self._site.setpoints, self._clock.now().mono_s)
 
     def _watch(self, under_way: _UnderWay, now: Seen) -> None:
         under_way.seen.append(now)
         if under_way.action.scans or under_way.is_asking:
             return
-        watched = self._watched(under_way.fields, tuple(under_way.seen))
+        watched = self._of(under_way)
         outcome = under_way.action.judge(watched)
         if outcome is None and watched.elapsed_s >= under_way.action.patience_s:
             outcome = failed(
@@ -178,6 +180,10 @@ class Commissioning:
     def _watched(self, fields: Fields, seen: tuple[Seen, ...]) -> Watched:
         assert self._record is not None
         return Watched(self._site, self._record, fields, seen)
+
+    def _of(self, under_way: _UnderWay) -> Watched:
+        answers = tuple(under_way.answers)
+        return replace(self._watched(under_way.fields, tuple(under_way.seen)), answers=answers)
 
     def _finish(self, under_way: _UnderWay, outcome: Outcome) -> None:
         self._under_way = None
@@ -285,17 +291,18 @@ class Commissioning:
         under_way = _UnderWay(step, action, fields, by, now)
         # From here on nothing else is begun, while the core is asked.
         self._under_way = under_way
-        for request in action.requests(fields):
-            refusal = await self._ask(request, by)
-            if refusal is not None:
+        for request in action.requests(self._watched(fields, (now,))):
+            told = await self._ask(request, by)
+            if not told["accepted"]:
                 self._under_way = None
-                return refusal
+                return str(told["reason"])
+            under_way.answers.append(told)
         under_way.is_asking = False
         if action.scans:
             self._scan = asyncio.create_task(self._scanning(under_way))
             return ""
         # What only puts on record what a person says need not wait for the next reading.
-        outcome = action.judge(self._watched(fields, tuple(under_way.seen)))
+        outcome = action.judge(self._of(under_way))
         if outcome is not None:
             self._finish(under_way, outcome)
         return ""
@@ -326,13 +333,13 @@ class Commissioning:
         except FieldError as error:
             return str(error)
 
-    async def _ask(self, request: Mapping[str, Any], by: str) -> str | None:
-        """Put a request to the core; its refusal, or None."""
+    async def _ask(self, request: Mapping[str, Any], by: str) -> Content:
+        """Put a request to the core; its answer."""
         asked = request_in({**request, "id": secrets.token_hex(16)})
         asker = Asker(by, Identity.AUTHENTICATED)
         told = read_object(await self._answering.answer(asked, asker))
         assert not isinstance(told, NotUnderstood)  # it is our own
-        return None if told["accepted"] else str(told["reason"])
+        return told
 
     async def _scanning(self, under_way: _UnderWay) -> None:
         def told(progress: str) -> None:

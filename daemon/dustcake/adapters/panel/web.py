@@ -15,9 +15,9 @@ from dustcake.adapters.panel.files import File
 from dustcake.adapters.panel.guard import Guard
 from dustcake.adapters.panel.live import Live
 from dustcake.adapters.panel.people import People, RefusedError, fields_of
-from dustcake.adapters.panel.source import Source, SourceError
+from dustcake.adapters.panel.source import Fields, Source, SourceError
 from dustcake.adapters.panel.trend_svg import NARROWEST, WIDEST, trend_svg
-from dustcake.units import PressureUnit
+from dustcake.units import PressureUnit, parse_pressure
 
 log = structlog.get_logger()
 
@@ -109,7 +109,7 @@ class Web:
         if not isinstance(collector, str) or collector not in self._source.collectors:
             raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
         by = f"panel:{session.user.name}"
-        answer = await self._source.ask(collector, fields, by)
+        answer = await self._source.ask(collector, _in_pascals(fields), by)
         log.info("panel request", by=by, request=name, accepted=answer["accepted"])
         return JSONResponse(answer)
 
@@ -174,6 +174,19 @@ class Web:
 async def _refused(_request: Request, error: Exception) -> Response:
     assert isinstance(error, RefusedError)
     return error.response
+
+
+def _in_pascals(fields: Fields) -> Fields:
+    """The same with pressures that people have written with a unit, as "4.0 inH2O", in pascals."""
+    try:
+        return {
+            name: parse_pressure(value).pa
+            if name in ("low_pa", "high_pa") and isinstance(value, str)
+            else value
+            for name, value in fields.items()
+        }
+    except ValueError as error:
+        raise RefusedError(400, str(error)) from None
 
 
 def _length_s(request: Request) -> float:

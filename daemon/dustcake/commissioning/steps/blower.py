@@ -2,7 +2,7 @@
 
 from dustcake.commissioning.cautions import LOCK_OUT, ROTATION
 from dustcake.commissioning.parts import Action, Ask, Form, Step
-from dustcake.commissioning.seen import Asked, Fields, Outcome, Site, Watched, failed, passed
+from dustcake.commissioning.seen import Asked, Outcome, Site, Watched, failed, passed
 from dustcake.core.setpoints import BlowerRequest
 
 
@@ -39,11 +39,11 @@ def blower(site: Site) -> Step:
     )
 
 
-def _ask_run(_fields: Fields) -> tuple[Asked, ...]:
+def _ask_run(_watched: Watched) -> tuple[Asked, ...]:
     return ({"request": "blower", "run": True},)
 
 
-def _ask_nothing(_fields: Fields) -> tuple[Asked, ...]:
+def _ask_nothing(_watched: Watched) -> tuple[Asked, ...]:
     return ()
 
 

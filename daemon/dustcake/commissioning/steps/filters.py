@@ -3,7 +3,7 @@
 from dustcake.commissioning.cautions import DAMPER, NEW_MEDIA, NO_FLOW
 from dustcake.commissioning.parts import Action, Ask, Form, Step
 from dustcake.commissioning.record import Record
-from dustcake.commissioning.seen import Asked, Fields, Outcome, Watched, failed, noted, passed
+from dustcake.commissioning.seen import Asked, Outcome, Watched, failed, noted, passed
 
 MEASURED_S = 8.0
 SETTLES_WITHIN_S = 120.0
@@ -44,15 +44,15 @@ def start_up() -> Step:
     )
 
 
-def _ask_start(fields: Fields) -> tuple[Asked, ...]:
+def _ask_start(watched: Watched) -> tuple[Asked, ...]:
     change: tuple[Asked, ...] = ()
-    if fields["new_filters"]:
+    if watched.fields["new_filters"]:
         change = ({"request": "filter_change", "note": "commissioning"},)
-    return ({"request": "mode", "mode": "off"}, *change, _moved(fields))
+    return ({"request": "mode", "mode": "off"}, *change, _moved(watched))
 
 
-def _moved(fields: Fields) -> Asked:
-    note = f"commissioning: {float(fields['opening_percent']):g} % open"
+def _moved(watched: Watched) -> Asked:
+    note = f"commissioning: {float(watched.fields['opening_percent']):g} % open"
     return {"request": "record", "entry": "damper_moved", "note": note}
 
 
@@ -167,7 +167,7 @@ def damper() -> Step:
         _opened,
         refuse=_blower_stands,
         patience_s=SETTLES_WITHIN_S,
-        requests=lambda fields: (_moved(fields),),
+        requests=lambda watched: (_moved(watched),),
     )
     return Step(
         "damper",

@@ -1,14 +1,15 @@
 """Set points, proposed from clean dP and media, and the mode the collector goes on with."""
 
+from typing import Any
+
 from dustcake.commissioning.parts import Action, Ask, Form, Step
 from dustcake.commissioning.proposal import INCH_PA, Media, propose
 from dustcake.commissioning.record import Entry
-from dustcake.commissioning.seen import Asked, Fields, Outcome, Site, Watched, failed, noted, passed
+from dustcake.commissioning.seen import Asked, Outcome, Site, Watched, failed, noted, passed
 from dustcake.commissioning.snippet import lines
-from dustcake.core.setpoints import Setpoints
 from dustcake.units import PressureUnit, from_pa
 
-SETTINGS, KEEP = "they are in the settings", "keep those in force"
+PROPOSED, KEEP = "those proposed", "those in force already"
 _CLOSE_PA = 1.0
 
 
@@ -22,12 +23,28 @@ def set_points(site: Site) -> Step:
         _proposed,
         refuse=_no_clean_dp,
     )
+    apply = Action(
+        "apply",
+        "Change low and high now",
+        (),
+        _shown_back,
+        refuse=_not_proposed,
+        requests=_ask_change,
+    )
+    confirm = Action(
+        "confirm",
+        "Confirm the change that was shown",
+        (Ask("right", "That is what it shall be", Form.CONSENT),),
+        _confirmed,
+        refuse=_nothing_to_confirm,
+        requests=_ask_confirm,
+    )
     decide = Action(
         "decide",
         "Decide",
         (
-            Ask("which", "What holds", Form.CHOICE, choices=(SETTINGS, KEEP)),
-            Ask("why", "Why, if those in force are kept", Form.TEXT, required=False),
+            Ask("which", "What holds", Form.CHOICE, choices=(PROPOSED, KEEP)),
+            Ask("why", "Why, if those in force already are kept", Form.TEXT, required=False),
         ),
         _decided,
         refuse=_not_proposed,
@@ -47,7 +64,7 @@ def set_points(site: Site) -> Step:
         "is "
         "common practice, no source. Then cleaning goes to work.",
         (),
-        (proposed, decide, mode),
+        (proposed, apply, confirm, decide, mode),
         (("decide", ""), ("mode", "")),
     )
 
@@ -102,13 +119,49 @@ def _not_proposed(watched: Watched) -> str | None:
     return None if watched.record.last("set_points", "propose") else "have some proposed first"
 
 
+def _last(watched: Watched, action: str) -> dict[str, Any]:
+    entry = watched.record.last("set_points", action)
+    assert entry is not None  # refused before
+    return entry.values
+
+
+def _ask_change(watched: Watched) -> tuple[Asked, ...]:
+    proposed = _last(watched, "propose")
+    return ({"request": "set_points", **{name: proposed[name] for name in ("low_pa", "high_pa")}},)
+
+
+def _shown_back(watched: Watched) -> Outcome:
+    (answer,) = watched.answers
+    points = "; ".join(
+        f"{'low' if each['set_point'] == 'low_pa' else 'high'} {each['before']['display']} -> "
+        f"{each['after']['display']}"
+        for each in answer["points"]
+    )
+    return noted(f"{points}: {answer['reason']}", change=answer["change"])
+
+
+def _nothing_to_confirm(watched: Watched) -> str | None:
+    shown = watched.record.last("set_points", "apply")
+    return "have the change shown first" if shown is None else None
+
+
+def _ask_confirm(watched: Watched) -> tuple[Asked, ...]:
+    return ({"request": "confirm", "change": _last(watched, "apply")["change"]},)
+
+
+def _confirmed(watched: Watched) -> Outcome:
+    words = ", ".join(f"{name} {watched.site.shown(pa)}" for name, pa in _in_force(watched).items())
+    return noted(f"changed: {words}")
+
+
 def _decided(watched: Watched) -> Outcome:
-    proposed = watched.record.last("set_points", "propose")
-    assert proposed is not None  # refused before
-    in_force = in_force_pa(watched.site.setpoints)
+    proposed, in_force = _last(watched, "propose"), _in_force(watched)
     shown = watched.site.shown
+    replacement_pa = watched.site.setpoints.limits.replacement_pa
     words = ", ".join(f"{name} {shown(pa)}" for name, pa in in_force.items())
-    values = {f"{name}_pa": round(pa, 2) for name, pa in in_force.items()}
+    words = f"{words}, filter replacement {shown(replacement_pa)}"
+    values: dict[str, object] = {f"{name}_pa": round(pa, 2) for name, pa in in_force.items()}
+    values["replacement_pa"] = round(replacement_pa, 2)
     if watched.fields["which"] == KEEP:
         if "why" not in watched.fields:
             return failed("say why those in force are kept")
@@ -116,29 +169,27 @@ def _decided(watched: Watched) -> Outcome:
     others = [
         name
         for name, pa in in_force.items()
-        if abs(pa - float(proposed.values[f"{name}_pa"])) > max(_CLOSE_PA, 0.005 * pa)
+        if abs(pa - float(proposed[f"{name}_pa"])) > max(_CLOSE_PA, 0.005 * pa)
     ]
     if others:
         return failed(
-            f"not in force yet: {', '.join(others)}. Write the lines into the settings file, check "
-            "it and restart the daemon",
+            f"not in force yet: {' and '.join(others)}. Change them here, or write the lines into "
+            "the settings file, check it and restart the daemon",
             **values,
         )
-    return passed(f"in force as proposed: {words}", **values)
+    if abs(replacement_pa - float(proposed["replacement_pa"])) > max(
+        _CLOSE_PA, 0.005 * replacement_pa
+    ):
+        words = f"{words} (as in the settings file, and not as proposed: it is changed there only)"
+    return passed(f"in force: {words}", **values)
 
 
-def in_force_pa(setpoints: Setpoints) -> dict[str, float]:
-    """The three that are proposed, as they are now."""
-    cleaning = setpoints.cleaning
-    return {
-        "low": cleaning.low_pa,
-        "high": cleaning.high_pa,
-        "replacement": setpoints.limits.replacement_pa,
-    }
+def _in_force(watched: Watched) -> dict[str, float]:
+    return {"low": watched.now.low_pa, "high": watched.now.high_pa}
 
 
-def _ask_mode(fields: Fields) -> tuple[Asked, ...]:
-    return ({"request": "mode", "mode": fields["mode"]},)
+def _ask_mode(watched: Watched) -> tuple[Asked, ...]:
+    return ({"request": "mode", "mode": watched.fields["mode"]},)
 
 
 def _mode(watched: Watched) -> Outcome:

@@ -14,7 +14,7 @@ from dustcake.commissioning.scan import (
     NEAR_ZERO,
     lines_of,
 )
-from dustcake.commissioning.seen import Asked, Fields, Outcome, Site, Watched, failed, noted, passed
+from dustcake.commissioning.seen import Asked, Outcome, Site, Watched, failed, noted, passed
 from dustcake.commissioning.snippet import lines
 from dustcake.core.reading import Quality
 
@@ -253,7 +253,7 @@ def zero(site: Site) -> Step:
     )
 
 
-def _ask_zero(_fields: Fields) -> tuple[Asked, ...]:
+def _ask_zero(_watched: Watched) -> tuple[Asked, ...]:
     return ({"request": "zero", "blower_off_confirmed": True},)
 
 

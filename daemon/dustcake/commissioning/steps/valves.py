@@ -2,7 +2,7 @@
 
 from dustcake.commissioning.cautions import NO_FLOW, NOBODY_INSIDE, STORED_AIR
 from dustcake.commissioning.parts import Action, Ask, Form, Step
-from dustcake.commissioning.seen import Asked, Fields, Outcome, Site, Watched, failed, passed
+from dustcake.commissioning.seen import Asked, Outcome, Site, Watched, failed, passed
 from dustcake.core.setpoints import OutputKind
 from dustcake.publish.wording import header_unit
 from dustcake.units import show
@@ -75,8 +75,8 @@ def _board_tested(watched: Watched) -> Outcome:
     return failed("not every valve fired at its row: check wiring and settings of the board")
 
 
-def _ask_pulse(fields: Fields) -> tuple[Asked, ...]:
-    return ({"request": "pulse", "valve": int(str(fields["valve"]))},)
+def _ask_pulse(watched: Watched) -> tuple[Asked, ...]:
+    return ({"request": "pulse", "valve": int(str(watched.fields["valve"]))},)
 
 
 def _pulsed(watched: Watched) -> Outcome | None:

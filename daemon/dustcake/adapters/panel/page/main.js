@@ -3,6 +3,7 @@
 import { showAlarms } from "./alarms.js";
 import { $, el, fill, say, timeText } from "./dom.js";
 import { People } from "./people.js";
+import { SetPoints } from "./setpoints.js";
 import { get, Stream } from "./talk.js";
 import { followTheme, remember, remembered } from "./theme.js";
 import { Trend } from "./trend.js";
@@ -11,6 +12,7 @@ import { showDoing, showFilters, showLogBook, showNow, showRows, showSettings, s
 const view = { collector: null, unit: null, charts: false };
 const people = new People(view, begin);
 const trend = new Trend(view);
+const points = new SetPoints(view, people);
 let status = null, logSeen = null;
 
 const stream = new Stream({ whole: show, stale, fresh, refused: signedOut });
@@ -74,6 +76,7 @@ function show(told) {
   if (first && view.charts) trend.draw();
   $("main").hidden = false;
   showNow(status);
+  points.show(status);
   showAlarms(status, people);
   showDoing(status, people);
   showRows(status);
@@ -82,7 +85,7 @@ function show(told) {
   const alarms = status.alarms.length;
   document.title = `${alarms ? `(${alarms}) ` : ""}${view.collector}: ${status.dp.display ?? "no dP"}`;
   say($("link-state"), `Live. Read at ${timeText(status.dp.utc)}.`);
-  const mark = JSON.stringify([status.mode, status.upkeep, status.filters_changed, status.zero_offset]);
+  const mark = JSON.stringify([status.mode, status.upkeep, status.filters_changed, status.zero_offset, status.set_points]);
   if (mark !== logSeen) { logSeen = mark; logBook(); }
 }
 

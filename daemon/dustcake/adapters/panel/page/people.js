@@ -45,13 +45,17 @@ export class People {
 
   async request(fields) {
     const answer = await post("/api/request", { ...fields, collector: this.view.collector }, this.who.token);
+    const what = fields.request.replaceAll("_", " ");
+    this.tell(answer.accepted ? `Done: ${what}.` : `Refused: ${what}: ${answer.reason}.`);
+    return answer.accepted;
+  }
+
+  tell(text) {
     const said = $("said");
     said.hidden = false;
-    const what = fields.request.replaceAll("_", " ");
-    say(said, answer.accepted ? `Done: ${what}.` : `Refused: ${what}: ${answer.reason}.`);
+    say(said, text);
     clearTimeout(this.quiet);
     this.quiet = setTimeout(() => { said.hidden = true; }, 15000);
-    return answer.accepted;
   }
 
   // What is to be done is shown again before it is.
