@@ -120,6 +120,8 @@ CANNOT_SUSPEND = {
         # Only after a damaged card, which has crashes of its own, at commits and renames.
         "engine._start: self._journal.last_seq(self._setpoints.collector)",
         "store.last_seq: self._read(lambda connection: last_seq(connection, collector",
+        # Nobody commissions here.
+        "answering.answer_local: commission[name](asked, f'local:{by}')",
         # Needs an acknowledgement just while the disk fails.
         "outbox.delivered: self.settle()",
     )

@@ -1,6 +1,7 @@
 """The whole daemon as a Sparkplug B edge node, heard through a real broker by a host application
 that knows only what it is told."""
 
+import json
 import time
 from pathlib import Path
 from typing import Any
@@ -81,9 +82,26 @@ async def test_a_collector_as_a_device(tmp_path: Path, broker: Broker, daemons: 
         events = (await dustcake("history", "--settings", path, "--json")).lines
         assert any(each.get("by") == "sparkplug" for each in events)
 
+        # A set point in two steps, as in plain mode, by JSON in a metric.
+        def answer() -> dict[str, Any]:
+            told: dict[str, Any] = json.loads(host.values().get("Commands/Answer") or "{}")
+            return told
+
+        dcmd = topic("DCMD", f"/{DEVICE}")
+        asked = {"id": "s1", "request": "set_points", "high_pa": 1100, "by": "desk"}
+        await send(broker, tmp_path, dcmd, now_ms, {"Commands/Request": json.dumps(asked)})
+        await until(lambda: answer().get("id") == "s1", "what would change")
+        assert answer()["reason_code"] == "confirm_change"
+        confirm = {"id": "s2", "request": "confirm", "by": "desk", "change": answer()["change"]}
+        await send(broker, tmp_path, dcmd, now_ms, {"Commands/Request": json.dumps(confirm)})
+        await until(lambda: host.values().get("Set points/High") == 1100.0, "the change")
+        await until(lambda: answer().get("reason_code") == "done", "the answer")
+        nameless = {"id": "s3", "request": "set_points", "high_pa": 1050}
+        await send(broker, tmp_path, dcmd, now_ms, {"Commands/Request": json.dumps(nameless)})
+        await until(lambda: answer().get("reason_code") == "not_named", "the refusal")
+
         # Old news do nothing, and are told in the log.
         earlier_ms = now_ms - 3_600_000
-        dcmd = topic("DCMD", f"/{DEVICE}")
         await send(broker, tmp_path, dcmd, earlier_ms, {"Commands/Mode": "timed"})
         await until(lambda: bool(daemon.logged("message dropped")), "the refusal")
         await until(lambda: "sent 36" in str(host.values().get("Commands/Answer")), "the answer")

@@ -3,6 +3,7 @@
 import asyncio
 import json
 from collections.abc import Awaitable, Callable, Mapping
+from functools import partial
 from types import MappingProxyType
 from typing import Any
 
@@ -63,24 +64,59 @@ class Answering:
         self._clock = clock
 
     async def answer(
-        self, asked: Asked | NotUnderstood, asker: Asker, sent: Sent | None = None
+        self,
+        asked: Asked | NotUnderstood,
+        asker: Asker,
+        sent: Sent | None = None,
+        refusal: Reason | None = None,
     ) -> bytes:
         """Put a request to the core, if ``asker`` may ask for it and it still holds, and word the
-        answer. What askers say of themselves is recorded beside ``asker.by``."""
+        answer. What askers say of themselves is recorded beside ``asker.by``. ``refusal``: why it
+        is refused whatever it is."""
+        make = self._input(asked, asker, sent, refusal)
+        try:
+            async with asyncio.timeout(ANSWER_WITHIN_S):
+                event = await self._engine.ask(make)
+        except TimeoutError:
+            late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)
+            return self.refuse_unrecorded(late, asked.request_id or "")
+        assert isinstance(event.body, RequestAnswered)
+        return reply(event, event.body, self._unit)
+
+    def _input(
+        self, asked: Asked | NotUnderstood, asker: Asker, sent: Sent | None, refusal: Reason | None
+    ) -> MakeInput:
+        """What the engine is handed: the request, or the record that it was refused."""
+        by, identity = asker.by, asker.identity
         if isinstance(asked, NotUnderstood):
-            return await self.refuse(asked.reason, asker, asked.request_id or "")
-        request, request_id, by = asked.request, asked.request_id, asker.by
-        name, identity = name_of(request), asker.identity
+            return partial(
+                RequestRefused,
+                request="",
+                by=by,
+                request_id=asked.request_id or "",
+                identity=identity,
+                reason=refusal or asked.reason,
+            )
         if asked.by:
             by = f"{by}:{asked.by}"
             identity = Identity.CLAIMED if identity is Identity.UNKNOWN else identity
-        refusal = self._refusal(asked, name, asker, sent)
+        name = name_of(asked.request)
+        refusal = refusal or self._refusal(asked, name, asker, sent)
         if refusal is not None:
-            return await self._put(
-                lambda at: RequestRefused(at, name, by, request_id, identity, refusal), request_id
+            return partial(
+                RequestRefused,
+                request=name,
+                by=by,
+                request_id=asked.request_id,
+                identity=identity,
+                reason=refusal,
             )
-        return await self._put(
-            lambda at: OperatorRequested(at, request, by, request_id, identity), request_id
+        return partial(
+            OperatorRequested,
+            request=asked.request,
+            by=by,
+            request_id=asked.request_id,
+            identity=identity,
         )
 
     def _refusal(self, asked: Asked, name: str, asker: Asker, sent: Sent | None) -> Reason | None:
@@ -94,28 +130,11 @@ class Answering:
             return because(Because.RETAINED)
         return age_refusal(asked, sent.expiry_s, self._clock.now().utc_s, sent.holds_s)
 
-    async def refuse(self, reason: Reason, asker: Asker, request_id: str = "") -> bytes:
-        """Refuse, and put it on record."""
-        return await self._put(
-            lambda at: RequestRefused(at, "", asker.by, request_id, asker.identity, reason),
-            request_id,
-        )
-
     def refuse_unrecorded(self, reason: Reason, request_id: str = "") -> bytes:
         """Refuse in words alone: what comes in floods must not fill the journal."""
         refused = RequestAnswered(request_id, "", "", False, reason)
         now, seq = self._clock.now(), self._engine.state.next_seq - 1
         return unrecorded_reply(refused, now.utc_s, seq, self._unit)
-
-    async def _put(self, make: MakeInput, request_id: str) -> bytes:
-        try:
-            async with asyncio.timeout(ANSWER_WITHIN_S):
-                event = await self._engine.ask(make)
-        except TimeoutError:
-            late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)
-            return self.refuse_unrecorded(late, request_id)
-        assert isinstance(event.body, RequestAnswered)
-        return reply(event, event.body, self._unit)
 
 
 Commission = Callable[[Mapping[str, Any], str], Awaitable[Mapping[str, Any]]]

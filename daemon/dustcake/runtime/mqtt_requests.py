@@ -57,6 +57,6 @@ class MqttRequests:
             too_many = because(Because.TOO_MANY, per_minute=self._allowance.per_minute)
             if allowed is Allowed.NO:
                 return self._answering.refuse_unrecorded(too_many, asked.request_id or "")
-            return await self._answering.refuse(too_many, asker, asked.request_id or "")
+            return await self._answering.answer(asked, asker, refusal=too_many)
         sent = Sent(incoming.retained, incoming.expiry_s, self._holds_s)
         return await self._answering.answer(asked, asker, sent)

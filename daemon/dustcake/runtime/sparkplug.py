@@ -10,7 +10,7 @@ from dustcake.core.reasons import Because, because
 from dustcake.core.requests import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.asking import read_request
+from dustcake.publish.asking import Asked, NotUnderstood, read_request
 from dustcake.publish.levels import Level
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
@@ -117,17 +117,19 @@ class SparkplugNode:
         self._answers[asked.device] = answer.decode()
         self._observe(asked.device, collector.engine.state)
 
-    async def _answer(self, answering: Answering, asked: DeviceRequest | Refused) -> bytes:
+    async def _answer(self, answering: Answering, command: DeviceRequest | Refused) -> bytes:
+        asked: Asked | NotUnderstood
+        if isinstance(command, Refused):
+            asked = NotUnderstood(command.problem)
+        else:
+            asked = read_request(command.request)
         allowed = self._allowance.take("", self._clock.now().mono_s)
-        if allowed is not Allowed.YES:
-            too_many = because(Because.TOO_MANY, per_minute=self._allowance.per_minute)
-            if allowed is Allowed.NO:
-                return answering.refuse_unrecorded(too_many)
-            return await answering.refuse(too_many, self._asker)
-        if isinstance(asked, Refused):
-            problem = because(Because.NOT_UNDERSTOOD, asked.problem)
-            return await answering.refuse(problem, self._asker)
-        return await answering.answer(read_request(asked.request), self._asker)
+        if allowed is Allowed.YES:
+            return await answering.answer(asked, self._asker)
+        too_many = because(Because.TOO_MANY, per_minute=self._allowance.per_minute)
+        if allowed is Allowed.NO:
+            return answering.refuse_unrecorded(too_many, asked.request_id or "")
+        return await answering.answer(asked, self._asker, refusal=too_many)
 
     async def publish(self) -> None:
         """Keep the link to the broker, until cancelled."""
