@@ -179,7 +179,7 @@ def test_a_dask_cluster_comes_to_the_same() -> None:
 
 
 def test_no_scheduler_there(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dustcake.analysis.study._CONNECT_S", 0.3)
+    monkeypatch.setattr("dustcake.analysis.study_jobs._CONNECT_S", 0.3)
     with pytest.raises(StudyError, match=r"--dask tcp://127.0.0.1:9: no scheduler there"):
         study(collector(), TODAY, PRICES, replace(PLAN, dask="tcp://127.0.0.1:9"), TRIED)
 

@@ -1,5 +1,6 @@
 """What a report shows, taken out of a trace and a study; how it is drawn is not known here."""
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,13 +8,16 @@ import numpy as np
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.fit_data import Samples
 from dustcake.analysis.study import Study, curves
+from dustcake.analysis.study_candidates import Outcome
 from dustcake.analysis.study_verdict import Verdict, named
 from dustcake.analysis.trace_columns import Recorded
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.trend import theil_sen
 
 _POINTS = 2000
+_FEWEST_RESIDUALS, _MOST_RESIDUALS = 8, 300
 _APART = 4.0
 """So many pulse intervals without a pulse, and a cleaning is over."""
 
@@ -22,7 +26,10 @@ _APART = 4.0
 class ReportData:
     """Times in days from the first row, pressures in Pa. ``low``, ``high``: of dP, over each short
     stretch; ``cleanings``: begin and end of each; ``cycle_h``: hours from one to the next, at the
-    beginning of it; ``residual``: dP after each; ``air_m3``: free air of each day's pulses."""
+    beginning of it; ``residual``: dP after each; ``residual_pa_per_day``: how it goes, by the
+    median of the slopes of all pairs (Theil, Sen), None where there are too few; ``air_m3``: free
+    air of each day's pulses; ``shown``: what was simulated, by name; ``figures``: of each line of a
+    table its name and one text for each of those."""
 
     title: str
     start_utc_s: float | None
@@ -36,10 +43,13 @@ class ReportData:
     cycle_h: Floats
     residual_at: Floats
     residual: Floats
+    residual_pa_per_day: float | None
     air_day: Floats
     air_m3: Floats
+    shown: list[tuple[str, str]]
     what_if: list[tuple[str, Floats, Floats]]
     energy: list[tuple[str, float, float]]
+    figures: list[tuple[str, list[str]]]
     text: list[str]
 
 
@@ -83,12 +93,11 @@ def report_data(
         cycle_h=np.diff(begins) / 3600.0,
         residual_at=residual_at / 86_400.0,
         residual=residual,
+        residual_pa_per_day=_trend(residual_at / 86_400.0, residual),
         air_day=day,
         air_m3=air_m3,
-        what_if=[
-            (f"{name}: {named(study.candidates[n])}", *curves(study, n))
-            for name, n in zip(names, shown, strict=False)
-        ],
+        shown=[(name, named(study.candidates[n])) for name, n in zip(names, shown, strict=False)],
+        what_if=[(name, *curves(study, n)) for name, n in zip(names, shown, strict=False)],
         energy=[
             (
                 name,
@@ -97,8 +106,52 @@ def report_data(
             )
             for name, n in zip(names, shown, strict=False)
         ],
+        figures=_figures(study, shown),
         text=made.text,
     )
+
+
+def _figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
+    """What a manager weighs: means over the sets of parameters, the worst of them where it says
+    highest or least."""
+    flow_m3s, rows = study.prices.flow_m3s, study.collector.rows
+    told: list[tuple[str, Callable[[list[Outcome]], str]]] = [
+        ("Mean dP", lambda all_: f"{_mean(each.mean_dp_pa for each in all_):.0f} Pa"),
+        ("Highest dP", lambda all_: f"{max(each.highest_dp_pa for each in all_):.0f} Pa"),
+        (
+            "Flow at the hood, mean",
+            lambda all_: f"{flow_m3s * _mean(each.mean_flow for each in all_):.2f} m3/s",
+        ),
+        (
+            "Flow at the hood, least",
+            lambda all_: f"{flow_m3s * min(each.least_flow for each in all_):.2f} m3/s",
+        ),
+        (
+            "Pulses of each row (they wear filters and valves)",
+            lambda all_: f"{_mean(each.pulses for each in all_) / rows:.0f}",
+        ),
+        (
+            "Energy of the fan for the filters' dP",
+            lambda all_: f"{_mean(each.fan_kwh for each in all_):.0f} kWh",
+        ),
+        (
+            "Energy of compressed air for pulses",
+            lambda all_: f"{_mean(each.air_kwh for each in all_):.1f} kWh",
+        ),
+    ]
+    return [(name, [text(study.outcomes[n]) for n in shown]) for name, text in told]
+
+
+def _mean(values: Iterable[float]) -> float:
+    return float(np.mean(list(values)))
+
+
+def _trend(days: Floats, values_pa: Floats) -> float | None:
+    """Pa a day; None where a few cleanings would make a trend of their scatter."""
+    if len(days) < _FEWEST_RESIDUALS:
+        return None
+    step = max(1, len(days) // _MOST_RESIDUALS)
+    return theil_sen(days[::step].tolist(), values_pa[::step].tolist())[0]
 
 
 def _envelope(samples: Samples) -> tuple[Floats, Floats, Floats]:

@@ -1,13 +1,15 @@
 """The report as one HTML file that needs nothing else: plotly's plots, with its script inside."""
 
+from datetime import UTC, datetime
 from html import escape
 from pathlib import Path
 
+import numpy as np
 from plotly.graph_objects import Bar, Figure, Scatter
 from plotly.subplots import make_subplots
 
+from dustcake.analysis.columns import Floats
 from dustcake.analysis.report_data import ReportData
-from dustcake.publish.payloads import utc_text
 
 _BLUE, _ORANGE, _GREY, _RED = "#2a6f97", "#d9822b", "#8a8f98", "#b3261e"
 
@@ -19,29 +21,86 @@ _PAGE = """<!doctype html>
 <style>
 body {{ font: 16px/1.5 system-ui, sans-serif; color: #1d2329; max-width: 1100px;
   margin: 2rem auto; padding: 0 1rem; }}
-h1 {{ font-size: 1.5rem; margin-bottom: 0; }} .when {{ color: #59626c; margin-top: .2rem; }}
+h1 {{ font-size: 1.5rem; margin-bottom: 0; }} h2 {{ font-size: 1.15rem; margin: 1.6rem 0 0; }}
+.when, .note {{ color: #59626c; margin: .2rem 0 .6rem; }}
 .verdict {{ border-left: 4px solid #2a6f97; background: #f3f6f9; padding: .6rem 1rem; }}
-.verdict p {{ margin: .4rem 0; }} .first {{ font-size: 1.1rem; font-weight: 600; }}
+.caution {{ border-left: 4px solid #d9822b; background: #fdf6ee; padding: .6rem 1rem;
+  margin-top: 1.2rem; }}
+.verdict p, .caution p {{ margin: .4rem 0; }} .first {{ font-size: 1.1rem; font-weight: 600; }}
+table {{ border-collapse: collapse; width: 100%; }}
+th, td {{ text-align: right; padding: .25rem .5rem; border-bottom: 1px solid #dde2e7; }}
+th:first-child, td:first-child {{ text-align: left; }} td + td {{ white-space: nowrap; }}
+.pair section {{ min-width: 0; }}
+@media (min-width: 800px) {{
+  .pair {{ display: grid; grid-template-columns: 2fr 1fr; gap: 1rem; }}
+}}
 </style></head><body>
 <h1>{title}</h1><p class="when">{when}</p>
 <section class="verdict">{verdict}</section>
-{plots}
+<section><h2>Today and recommended</h2>
+<p class="note">For each 1000 hours of running; simulated. {settings}</p>{table}</section>
+<section class="caution"><p><strong>Before anything is changed.</strong> {caution}</p></section>
+<section><h2>What was recorded</h2>
+<p class="note">dP is the pressure across the filters: it rises as dust cakes on them and falls when
+pulses of compressed air take it off. {trend}</p>{recorded}</section>
+<div class="pair"><section><h2>What if: the same two days</h2>
+<p class="note">Simulated, with the load of each hour as it was recorded.</p>{what_if}</section>
+<section><h2>Energy</h2>
+<p class="note">Simulated, for 1000 hours of running.</p>{energy}</section></div>
 </body></html>
 """
 
 
 def write_html(data: ReportData, path: Path) -> None:
     """Write the report. Raises OSError."""
-    first, *others = data.text
+    first, *others, caution = data.text
     verdict = f'<p class="first">{escape(first)}</p>'
     verdict += "".join(f"<p>{escape(each)}</p>" for each in others)
-    begun = utc_text(data.start_utc_s)
-    span = f"{data.at[-1]:.1f} days recorded" if len(data.at) else ""
-    when = f"{span}, from {begun}" if begun else span
-    plots = _recorded(data).to_html(full_html=False, include_plotlyjs=True, config=_BAR)
-    plots += _simulated(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR)
-    page = _PAGE.format(title=escape(data.title), when=escape(when), verdict=verdict, plots=plots)
+    page = _PAGE.format(
+        title=escape(data.title),
+        when=escape(_when(data)),
+        verdict=verdict,
+        caution=escape(caution),
+        settings=escape(" ".join(f"{name.capitalize()}: {what}." for name, what in data.shown)),
+        table=_table(data),
+        trend=escape(_trend(data)),
+        recorded=_recorded(data).to_html(full_html=False, include_plotlyjs=True, config=_BAR),
+        what_if=_what_if(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR),
+        energy=_energy(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR),
+    )
     path.write_text(page, encoding="utf-8")
+
+
+def _when(data: ReportData) -> str:
+    span = f"{data.at[-1]:.1f} days recorded" if len(data.at) else "nothing recorded"
+    if data.start_utc_s is None:
+        return span
+    return f"{span}, from {datetime.fromtimestamp(data.start_utc_s, UTC):%Y-%m-%d %H:%M} UTC"
+
+
+def _trend(data: ReportData) -> str:
+    rise = data.residual_pa_per_day
+    if rise is None:
+        return "Too few cleanings to say how residual dP goes."
+    way = "rises" if rise > 0 else "falls"
+    return f"Residual dP, after cleaning, {way} by {abs(rise):.1f} Pa a day."
+
+
+def _table(data: ReportData) -> str:
+    head = "".join(f"<th>{escape(name)}</th>" for name, _ in data.shown)
+    rows = "".join(
+        f"<tr><td>{escape(name)}</td>{''.join(f'<td>{escape(each)}</td>' for each in cells)}</tr>"
+        for name, cells in data.figures
+    )
+    return f"<table><tr><th></th>{head}</tr>{rows}</table>"
+
+
+def _days(data: ReportData, days: Floats | list[float]) -> object:
+    """Where on the axis: times of UTC where the trace tells them, days from the first row else."""
+    if data.start_utc_s is None:
+        return days
+    start = np.datetime64(round(data.start_utc_s * 1000.0), "ms")
+    return start + (np.asarray(days) * 86_400_000.0).astype("timedelta64[ms]")
 
 
 def _recorded(data: ReportData) -> Figure:
@@ -58,7 +117,7 @@ def _recorded(data: ReportData) -> Figure:
             "Compressed air: each day's pulses",
         ),
     )
-    band = {"x": data.at, "mode": "lines", "line": {"width": 0.8, "color": _BLUE}}
+    band = {"x": _days(data, data.at), "mode": "lines", "line": {"width": 0.8, "color": _BLUE}}
     figure.add_trace(Scatter(**band, y=data.low, name="dP", showlegend=False), row=1, col=1)
     figure.add_trace(
         Scatter(**band, y=data.high, name="dP", fill="tonexty", fillcolor="rgba(42,111,151,.25)"),
@@ -68,7 +127,7 @@ def _recorded(data: ReportData) -> Figure:
     top = float(data.high.max()) if len(data.high) else 1.0
     figure.add_trace(
         Scatter(
-            x=[begin for begin, _ in data.cleanings],
+            x=_days(data, [begin for begin, _ in data.cleanings]),
             y=[-0.04 * top] * len(data.cleanings),
             mode="markers",
             marker={"symbol": "line-ns-open", "size": 9, "color": _ORANGE},
@@ -79,7 +138,7 @@ def _recorded(data: ReportData) -> Figure:
     )
     figure.add_trace(
         Scatter(
-            x=[at for at, _ in data.alarms],
+            x=_days(data, [at for at, _ in data.alarms]),
             y=[1.04 * top] * len(data.alarms),
             text=[name for _, name in data.alarms],
             mode="markers",
@@ -103,52 +162,57 @@ def _recorded(data: ReportData) -> Figure:
     ):
         marks = {"size": 5, "color": _BLUE}
         figure.add_trace(
-            Scatter(x=x, y=y, mode="markers", marker=marks, name=name, showlegend=False),
+            Scatter(
+                x=_days(data, x), y=y, mode="markers", marker=marks, name=name, showlegend=False
+            ),
             row=row,
             col=1,
         )
     figure.add_trace(
-        Bar(x=data.air_day, y=data.air_m3, marker={"color": _BLUE}, name="air", showlegend=False),
+        Bar(
+            x=_days(data, data.air_day),
+            y=data.air_m3,
+            marker={"color": _BLUE},
+            name="air",
+            showlegend=False,
+        ),
         row=4,
         col=1,
     )
     for row, title in enumerate(("dP, Pa", "hours", "Pa", "m3 free air"), 1):
         figure.update_yaxes(title_text=title, row=row, col=1)
-    figure.update_xaxes(title_text="days from the first row", row=4, col=1)
+    axis = "days from the first row" if data.start_utc_s is None else "UTC"
+    figure.update_xaxes(title_text=axis, row=4, col=1)
     return _plain(figure, 900)
 
 
-def _simulated(data: ReportData) -> Figure:
-    figure = make_subplots(
-        rows=1,
-        cols=2,
-        column_widths=[0.68, 0.32],
-        subplot_titles=(
-            "What if: the same two days under both settings (simulated)",
-            "Energy for 1000 h of running (simulated)",
-        ),
-    )
+def _what_if(data: ReportData) -> Figure:
+    figure = Figure()
     for (name, at, dp), colour in zip(data.what_if, (_GREY, _BLUE), strict=False):
         line = {"width": 1.2, "color": colour}
-        figure.add_trace(Scatter(x=at, y=dp, mode="lines", line=line, name=name), row=1, col=1)
-    who = [name for name, _, _ in data.energy]
+        figure.add_trace(Scatter(x=at, y=dp, mode="lines", line=line, name=name))
+    figure.update_yaxes(title_text="dP, Pa")
+    figure.update_xaxes(title_text="days")
+    return _plain(figure, 400)
+
+
+def _energy(data: ReportData) -> Figure:
+    figure, who = Figure(), [name for name, _, _ in data.energy]
     for part, colour, values in (
-        ("fan, for the filters' dP", _BLUE, [fan for _, fan, _ in data.energy]),
+        ("fan", _BLUE, [fan for _, fan, _ in data.energy]),
         ("pulse air", _ORANGE, [air for _, _, air in data.energy]),
     ):
-        figure.add_trace(Bar(x=who, y=values, name=part, marker={"color": colour}), row=1, col=2)
+        figure.add_trace(Bar(x=who, y=values, name=part, marker={"color": colour}))
     figure.update_layout(barmode="stack")
-    figure.update_yaxes(title_text="dP, Pa", row=1, col=1)
-    figure.update_xaxes(title_text="days", row=1, col=1)
-    figure.update_yaxes(title_text="kWh", row=1, col=2)
-    return _plain(figure, 460)
+    figure.update_yaxes(title_text="kWh")
+    return _plain(figure, 400)
 
 
 def _plain(figure: Figure, height: int) -> Figure:
     figure.update_layout(
         template="plotly_white",
         height=height,
-        margin={"l": 60, "r": 20, "t": 60, "b": 40},
-        legend={"orientation": "h", "y": -0.12 if height < 600 else 1.06, "x": 0},
+        margin={"l": 60, "r": 20, "t": 60 if height > 600 else 20, "b": 40},
+        legend={"orientation": "h", "y": -0.18 if height < 600 else 1.06, "x": 0},
     )
     return figure

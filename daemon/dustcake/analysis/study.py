@@ -1,10 +1,8 @@
 """A study of set points: every candidate in a closed loop, under parameters the trace allows."""
 
 import math
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from importlib.util import find_spec
 
 import numpy as np
 
@@ -22,31 +20,11 @@ from dustcake.analysis.study_candidates import (
     outcome,
     present,
 )
-from dustcake.analysis.study_loop import Lived, StudyLoop
-from dustcake.core.record import record
+from dustcake.analysis.study_jobs import Job, Plan, StudyError, live_all
+from dustcake.analysis.study_loop import StudyLoop
 from dustcake.core.setpoints import AlarmName, Setpoints
 
-_CONNECT_S = 10.0
-
-
-class StudyError(Exception):
-    """Why there is no study, and the remedy."""
-
-
-@record
-class Plan:
-    """``days`` to simulate under each of ``draws`` sets of parameters. A candidate that has fired
-    ``most_pulses`` (under all but the likeliest set a third of it) is not simulated further: what
-    it needs is known by then. ``dask``: address of a scheduler to run on."""
-
-    days: float = 30.0
-    draws: int = 4
-    seed: int = 1
-    most_pulses: int = 800
-    shortest_interval_s: float = 5.0
-    most_dp_pa: float | None = None
-    least_flow: float | None = None
-    dask: str | None = None
+__all__ = ["Plan", "Study", "StudyError", "curves", "lived", "prepared", "study"]
 
 
 @dataclass(slots=True)
@@ -61,7 +39,7 @@ class Study:
     plan: Plan
     most_dp_pa: float
     setpoints: Setpoints
-    jobs: "list[Job]"
+    jobs: list[Job]
 
 
 def study(
@@ -72,6 +50,33 @@ def study(
     candidates: Sequence[Candidate] | None = None,
 ) -> Study:
     """Simulate them all, on all cores or on a Dask cluster. Raises StudyError."""
+    made = prepared(collector, setpoints, prices, plan, candidates)
+    lived([made], plan.dask)
+    return made
+
+
+def lived(studies: Sequence[Study], dask: str | None) -> None:
+    """Simulate what each study has prepared, all of it together: no core waits for the last of one
+    while there is something to do for the next. Raises StudyError."""
+    everything = live_all([job for each in studies for job in each.jobs], dask)
+    for each in studies:
+        draws = each.plan.draws
+        done, everything = everything[: len(each.jobs)], everything[len(each.jobs) :]
+        today = each.candidates[0]
+        each.outcomes = [
+            [outcome(done[n * draws + k], candidate, today, each.prices) for k in range(draws)]
+            for n, candidate in enumerate(each.candidates)
+        ]
+
+
+def prepared(
+    collector: FittedCollector,
+    setpoints: Setpoints,
+    prices: Prices,
+    plan: Plan,
+    candidates: Sequence[Candidate] | None = None,
+) -> Study:
+    """A study of which nothing has been simulated yet. Raises StudyError."""
     columns = ("time", "dp_pa", "blower_running")
     setpoints = _bare(fit(replace(setpoints, header=None), columns).setpoints)
     limits, today = setpoints.limits, present(setpoints)
@@ -108,12 +113,7 @@ def study(
         for each in everything
         for n, drawn in enumerate(draws)
     ]
-    lived = _all(jobs, plan.dask)
-    outcomes = [
-        [outcome(lived[n * plan.draws + draw], each, today, prices) for draw in range(plan.draws)]
-        for n, each in enumerate(everything)
-    ]
-    return Study(collector, everything, outcomes, prices, plan, most_dp_pa, setpoints, jobs)
+    return Study(collector, everything, [], prices, plan, most_dp_pa, setpoints, jobs)
 
 
 def _bare(setpoints: Setpoints) -> Setpoints:
@@ -121,50 +121,6 @@ def _bare(setpoints: Setpoints) -> Setpoints:
     filter life."""
     watched = tuple(a for a in setpoints.alarms if a.name is AlarmName.CLEANING_NOT_EFFECTIVE)
     return replace(setpoints, alarms=watched, seasoning_h=math.inf)
-
-
-Job = tuple[RowModel, Setpoints, list[float], list[float], Plan, int]
-
-
-def _one(job: Job) -> Lived:
-    model, setpoints, by_hour, running, plan, draw = job
-    loop = StudyLoop(model, setpoints, by_hour, running, plan.seed + draw)
-    return loop.live(plan.days, plan.most_pulses if draw == 0 else plan.most_pulses // 3)
-
-
-def _some(jobs: list[Job]) -> list[Lived]:
-    return [_one(job) for job in jobs]
-
-
-def _all(jobs: list[Job], dask: str | None) -> list[Lived]:
-    from joblib import Parallel, delayed
-
-    share = max(1, min(25, len(jobs) // 16))
-    batches = [jobs[n : n + share] for n in range(0, len(jobs), share)]
-    with _on(dask):
-        done = Parallel(n_jobs=-1)(delayed(_some)(batch) for batch in batches)
-    return [each for batch in done for each in batch]
-
-
-@contextmanager
-def _on(dask: str | None) -> Iterator[None]:
-    """Where joblib is to run: on this machine, or on a cluster. Raises StudyError."""
-    if dask is None:
-        yield
-        return
-    if find_spec("distributed") is None:
-        raise StudyError('--dask needs the extra `cluster`: pip install "dustcake[cluster]"')
-    from distributed import Client
-    from joblib import parallel_config
-
-    try:
-        client = Client(dask, timeout=_CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
-    except (OSError, ValueError) as error:
-        raise StudyError(
-            f"--dask {dask}: no scheduler there ({error}); start it, or leave the option out"
-        ) from None
-    with client, parallel_config(backend="dask", client=client):
-        yield
 
 
 def curves(study: Study, index: int, days: float = 2.0) -> tuple[Floats, Floats]:

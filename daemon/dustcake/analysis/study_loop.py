@@ -86,7 +86,7 @@ class StudyLoop:
         while self._t_s < end_s:
             day_end_s = (self._t_s // 86_400.0 + 1.0) * 86_400.0
             while self._t_s < min(day_end_s, end_s):
-                self._sample()
+                self._poll()
                 self._leap(min(day_end_s, end_s))
             lived.days = self._t_s / 86_400.0
             if lived.pulses >= most_pulses:
@@ -116,14 +116,11 @@ class StudyLoop:
     def _dp_pa(self) -> float:
         return self._v * self._h if self._runs else 0.0
 
-    def _sample(self) -> None:
-        self._poll()
-        if self.keep_curve_s > self._t_s:
-            self.lived.curve.append((self._t_s, self._dp_pa()))
-
     def _poll(self) -> None:
         contacts = (_BLOWER_ON if self._runs else _BLOWER_OFF) if self._fitted else _UNFITTED
         self._happens(PollCompleted(_stamp(self._t_s), Measured(self._dp_pa()), contacts))
+        if self.keep_curve_s > self._t_s:
+            self.lived.curve.append((self._t_s, self._dp_pa()))
 
     def _leap(self, end_s: float) -> None:
         """To the next sample that may matter."""

@@ -161,13 +161,14 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         spans = ", ".join(
             _from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
         )
-        text.append(f"Recommended: {named(study.candidates[best])}. As good: {spans}.")
+        text.append(f"Recommended: {named(study.candidates[best])}.")
         text.append(
             f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
             f"pulse air, {made.saving_kwh.mean:.0f} kWh ({made.saving_kwh.low:.0f} to "
             f"{made.saving_kwh.high:.0f}) in 1000 hours of running, against today's "
             f"{named(study.candidates[0])}."
         )
+        text.append(f"As good, within what such a model can tell: {spans}.")
     modes = {study.candidates[n].mode for n in made.good}
     if len(modes) > 1:
         text.append("Timed and on-demand cleaning come out equal; fewest pulses decided.")

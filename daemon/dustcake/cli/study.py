@@ -14,6 +14,7 @@ from dustcake.settings.setpoints import to_setpoints
 if TYPE_CHECKING:
     from dustcake.analysis.fit_data import Samples
     from dustcake.analysis.study import Study
+    from dustcake.analysis.study_jobs import Plan
     from dustcake.analysis.study_verdict import Verdict
     from dustcake.analysis.trace_columns import Recorded
     from dustcake.core.events import Event
@@ -22,10 +23,12 @@ _EPILOG = """\
 example:
   dustcake history --since 28d --export march.parquet
   dustcake study march.parquet --settings /etc/dustcake/dustcake.toml --flow 1.2 --report march.html
+  dustcake study --fleet plant.csv --json        # all collectors of a list, on all cores
 
 Estimates the collector from a trace with pulses (a column `pulse_valve` or `pulses`, as `dustcake
-history --export` writes): how fast it loads, what no pulse takes off, what a pulse does and how
-that scatters. Then runs some two hundred settings, each with the daemon's own decision core, on
+history --export` writes; of a sequencer board, which reports none, `cleaning`, and its rated time
+for a cycle): how fast it loads, what no pulse takes off, what a pulse does and how that scatters.
+Then runs some two hundred settings, each with the daemon's own decision core, on
 that model, for a simulated month and under several sets of parameters that the trace allows.
 
 What is weighed is energy: of the fan for the dP of the filters, and of compressed air; within the
@@ -48,8 +51,15 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace")
-    parser.add_argument("--settings", type=Path, metavar="FILE", required=True)
+    parser.add_argument("trace", type=Path, nargs="?", metavar="TRACE", help="the recorded trace")
+    parser.add_argument("--settings", type=Path, metavar="FILE", help="of the collector")
+    parser.add_argument(
+        "--fleet",
+        type=Path,
+        metavar="LIST.csv",
+        help="many collectors instead of one: a CSV file with the columns trace and settings, and "
+        "if wanted collector, flow_m3s, air_l; one line a collector",
+    )
     parser.add_argument("--collector", metavar="NAME", help="which, where there are several")
     above = _above_zero
     parser.add_argument("--flow", type=above, metavar="M3S", help="mean flow, where not recorded")
@@ -98,9 +108,6 @@ def _above_zero(text: str) -> float:
 def _study(arguments: argparse.Namespace) -> int:
     from importlib.util import find_spec
 
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        return BAD_USAGE
     if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "plotly")):
         fail('a study needs the extra `analysis`: pip install "dustcake[analysis]"')
         return BAD_USAGE
@@ -109,8 +116,9 @@ def _study(arguments: argparse.Namespace) -> int:
     from dustcake.analysis.study import StudyError
     from dustcake.analysis.trace_columns import TraceError
 
+    run = _run if arguments.fleet is None else _run_fleet
     try:
-        _run(_chosen(settings, arguments.collector), arguments)
+        run(arguments)
     except (TraceError, TooThinError) as error:
         fail(f"{arguments.trace}: {error}")
     except (StudyError, StoreRefused) as error:
@@ -134,26 +142,10 @@ def _chosen(settings: Settings, name: str | None) -> Collector:
     raise StudyError(f"--collector {name}: no such collector in the settings; name one of {names}")
 
 
-def _run(collector: Collector, arguments: argparse.Namespace) -> None:
-    from dustcake.analysis.fit_collector import fit_collector
-    from dustcake.analysis.fit_data import gather
-    from dustcake.analysis.replay import fit
-    from dustcake.analysis.study import Plan, StudyError, study
-    from dustcake.analysis.study_candidates import Prices
-    from dustcake.analysis.study_verdict import as_json, verdict
-    from dustcake.analysis.trace_files import open_any
+def _plan(arguments: argparse.Namespace) -> "Plan":
+    from dustcake.analysis.study_jobs import Plan
 
-    setpoints = to_setpoints(collector)
-    with open_any(arguments.trace, setpoints) as trace:
-        met = fit(setpoints, trace.columns)
-        samples = gather(trace.samples(met.unused), met.setpoints)
-        recorded = trace.recorded
-    fitted = fit_collector(samples, recorded, setpoints.pulsing.order)
-    flow_m3s = arguments.flow or fitted.flow_m3s
-    if flow_m3s is None:
-        raise StudyError("the trace has no column `flow_m3s`: give the mean flow with --flow")
-    prices = Prices(flow_m3s, arguments.air / 1000.0, arguments.fan_efficiency)
-    plan = Plan(
+    return Plan(
         days=arguments.days,
         draws=max(2, arguments.draws),
         seed=arguments.seed,
@@ -161,7 +153,51 @@ def _run(collector: Collector, arguments: argparse.Namespace) -> None:
         least_flow=arguments.least_flow,
         dask=arguments.dask,
     )
-    done = study(fitted, setpoints, prices, plan)
+
+
+def _run_fleet(arguments: argparse.Namespace) -> None:
+    from dustcake.analysis.study_jobs import StudyError
+    from dustcake.cli.study_fleet import study_fleet
+
+    given = [
+        f"--{name}"
+        for name in ("settings", "collector", "flow", "report", "png")
+        if getattr(arguments, name) is not None
+    ]
+    if arguments.trace is not None or given:
+        what = ", ".join(["TRACE"] * (arguments.trace is not None) + given)
+        raise StudyError(f"--fleet goes without {what}: the list says that of each collector")
+    study_fleet(
+        arguments.fleet,
+        _plan(arguments),
+        arguments.air,
+        arguments.fan_efficiency,
+        as_json=arguments.json,
+    )
+
+
+def _run(arguments: argparse.Namespace) -> None:
+    from dustcake.analysis.fit_trace import fit_trace
+    from dustcake.analysis.study import study
+    from dustcake.analysis.study_candidates import Prices
+    from dustcake.analysis.study_jobs import StudyError
+    from dustcake.analysis.study_verdict import as_json, verdict
+    from dustcake.analysis.trace_files import open_any
+
+    if arguments.trace is None or arguments.settings is None:
+        raise StudyError("name a TRACE and its --settings, or a list with --fleet")
+    settings = settings_or_none(arguments.settings)
+    if settings is None:
+        raise StudyError(f"{arguments.settings}: not in order, see above")
+    collector = _chosen(settings, arguments.collector)
+    setpoints = to_setpoints(collector)
+    read = fit_trace(arguments.trace, setpoints)
+    fitted, samples, recorded, met = read.collector, read.samples, read.recorded, read.met
+    flow_m3s = arguments.flow or fitted.flow_m3s
+    if flow_m3s is None:
+        raise StudyError("the trace has no column `flow_m3s`: give the mean flow with --flow")
+    prices = Prices(flow_m3s, arguments.air / 1000.0, arguments.fan_efficiency)
+    done = study(fitted, setpoints, prices, _plan(arguments))
     made = verdict(done)
     if arguments.json:
         print(json.dumps(as_json(done, made), allow_nan=False))

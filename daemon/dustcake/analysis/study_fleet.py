@@ -1,0 +1,137 @@
+"""A study of many collectors: fitted side by side, and then simulated all together."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from dustcake.adapters.store import StoreRefused
+from dustcake.analysis.fit_collector import FittedCollector
+from dustcake.analysis.fit_data import TooThinError
+from dustcake.analysis.fit_trace import fit_trace
+from dustcake.analysis.study import Study, lived, prepared
+from dustcake.analysis.study_candidates import Candidate, Prices
+from dustcake.analysis.study_jobs import Plan, StudyError
+from dustcake.analysis.study_verdict import LABEL, Verdict, as_json, named, verdict
+from dustcake.analysis.trace_columns import TraceError
+from dustcake.core.record import record
+from dustcake.core.setpoints import Setpoints
+
+
+@record
+class Member:
+    """One collector of a fleet. ``flow_m3s``: mean flow where the trace does not tell; ``air_m3``:
+    free air of a pulse."""
+
+    name: str
+    trace: Path
+    setpoints: Setpoints
+    flow_m3s: float | None
+    air_m3: float
+    fan_efficiency: float
+
+
+@dataclass(slots=True)
+class Studied:
+    """What came of one: a study with its verdict, or ``refused``, why there is none."""
+
+    name: str
+    study: Study | None = None
+    verdict: Verdict | None = None
+    refused: str = ""
+
+
+def fleet(
+    members: Sequence[Member], plan: Plan, candidates: Sequence[Candidate] | None = None
+) -> list[Studied]:
+    """Study them all, in their order; ``candidates`` None: a grid for each. A trace that cannot say
+    stops none of the others. Raises StudyError where nothing can be simulated at all."""
+    from joblib import Parallel, delayed
+
+    fits = Parallel(n_jobs=-1)(delayed(_fitted)(member) for member in members)
+    found = [_prepared(m, fit, plan, candidates) for m, fit in zip(members, fits, strict=True)]
+    lived([each.study for each in found if each.study is not None], plan.dask)
+    for each in found:
+        if each.study is not None:
+            each.verdict = verdict(each.study)
+    return found
+
+
+def _fitted(member: Member) -> FittedCollector | str:
+    try:
+        return fit_trace(member.trace, member.setpoints).collector
+    except (TraceError, TooThinError, StoreRefused) as error:
+        return f"{member.trace}: {error}"
+
+
+def _prepared(
+    member: Member,
+    fit: FittedCollector | str,
+    plan: Plan,
+    candidates: Sequence[Candidate] | None,
+) -> Studied:
+    if isinstance(fit, str):
+        return Studied(member.name, refused=fit)
+    flow_m3s = member.flow_m3s or fit.flow_m3s
+    if flow_m3s is None:
+        return Studied(
+            member.name, refused=f"{member.trace}: no column `flow_m3s`: give the mean flow"
+        )
+    prices = Prices(flow_m3s, member.air_m3, member.fan_efficiency)
+    try:
+        return Studied(member.name, prepared(fit, member.setpoints, prices, plan, candidates))
+    except StudyError as error:
+        return Studied(member.name, refused=str(error))
+
+
+def fleet_json(found: Sequence[Studied]) -> Iterator[dict[str, Any]]:
+    """For programs: one object for each collector, and one for all."""
+    for each in found:
+        if each.study is None or each.verdict is None:
+            yield {"event": "refused", "collector": each.name, "reason": each.refused}
+        else:
+            yield {"collector": each.name, **as_json(each.study, each.verdict)}
+    yield {
+        "event": "fleet",
+        "label": LABEL,
+        "collectors": len(found),
+        "refused": sum(each.verdict is None for each in found),
+        "to_change": len(_to_change(found)),
+        "saving_kwh_per_1000_h": sum(each.saving_kwh.mean for each in _to_change(found)),
+    }
+
+
+def fleet_lines(found: Sequence[Studied]) -> Iterator[str]:
+    """For people: the greatest saving first, and last what could not be studied."""
+    width = max(len(each.name) for each in found)
+    judged = [(each, each.verdict) for each in found if each.verdict is not None]
+    for each, made in sorted(judged, key=lambda pair: -_saving(pair[1])):
+        yield f"{each.name:<{width}}  {_words(each.study, made)}"
+    for each in found:
+        if each.verdict is None:
+            yield f"{each.name:<{width}}  not studied: {each.refused}"
+    changed = _to_change(found)
+    kwh = sum(each.saving_kwh.mean for each in changed)
+    yield (
+        f"{len(changed)} of {len(found)} are worth changing: {kwh:.0f} kWh in 1000 hours of "
+        f"running each. All of this is {LABEL}."
+    )
+
+
+def _to_change(found: Sequence[Studied]) -> list[Verdict]:
+    return [m for each in found if (m := each.verdict) is not None and m.best is not None]
+
+
+def _saving(made: Verdict) -> float:
+    return made.saving_kwh.mean if made.best is not None else 0.0
+
+
+def _words(study: Study | None, made: Verdict) -> str:
+    assert study is not None
+    if made.best is None:
+        return f"keep {named(study.candidates[0])}: {made.text[0]}"
+    kwh = made.saving_kwh
+    return (
+        f"{named(study.candidates[made.best])}: saves {kwh.mean:.0f} kWh ({kwh.low:.0f} to "
+        f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}"
+    )

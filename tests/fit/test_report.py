@@ -1,0 +1,99 @@
+"""The report in a real browser: complete, within the page on a phone, and asking for nothing."""
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from playwright.async_api import async_playwright
+
+from dustcake.analysis.report_data import ReportData
+from dustcake.analysis.report_html import write_html
+from dustcake.analysis.study_verdict import PLEATS
+
+DATA = ReportData(
+    title="Set points of bay <3>",
+    start_utc_s=1_772_409_600.0,
+    at=np.linspace(0.0, 3.0, 400),
+    low=np.linspace(700.0, 990.0, 400),
+    high=np.linspace(710.0, 1000.0, 400),
+    set_points_pa={"low": 750.0, "high": 1000.0},
+    cleanings=[(0.5, 0.501), (1.5, 1.501)],
+    alarms=[(1.0, "high dp")],
+    cycle_at=np.array([1.5]),
+    cycle_h=np.array([24.0]),
+    residual_at=np.array([0.5, 1.5]),
+    residual=np.array([733.0, 735.0]),
+    residual_pa_per_day=2.0,
+    air_day=np.array([0.5, 1.5, 2.5]),
+    air_m3=np.array([1.0, 2.0, 1.5]),
+    shown=[("today", "on demand"), ("recommended", "timed")],
+    what_if=[
+        ("today", np.array([0.0, 1.0, 2.0]), np.array([750.0, 1000.0, 800.0])),
+        ("recommended", np.array([0.0, 1.0, 2.0]), np.array([750.0, 760.0, 770.0])),
+    ],
+    energy=[("today", 1700.0, 6.0), ("recommended", 1300.0, 26.0)],
+    figures=[("Mean dP", ["867 Pa", "666 Pa"])],
+    text=["Recommended: timed.", "All of this is simulated.", PLEATS],
+)
+
+
+SPILLING = """
+[...document.querySelectorAll('section')].filter(section => {
+  const edge = section.getBoundingClientRect().right + 1
+  const plots = [...section.querySelectorAll('.svg-container')]
+  return plots.some(plot => plot.getBoundingClientRect().right > edge)
+}).length
+"""
+
+
+@pytest.mark.parametrize("size", [(390, 844), (1280, 800)], ids=["phone", "desk"])
+async def test_in_a_browser(tmp_path: Path, size: tuple[int, int]) -> None:
+    report = tmp_path / "report.html"
+    write_html(DATA, report)
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert program is not None, "no Chromium here; on Debian: sudo apt install chromium"
+    asked: list[str] = []
+    wrong: list[str] = []
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=program, args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = await browser.new_page(viewport={"width": size[0], "height": size[1]})
+        page.on("request", lambda request: asked.append(request.url))
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        await page.goto(report.as_uri())
+        await page.wait_for_function("document.querySelectorAll('.main-svg').length >= 6")
+        text = await page.inner_text("body")
+        wide = await page.evaluate("document.documentElement.scrollWidth")
+        spilling = await page.evaluate(SPILLING)
+        await browser.close()
+    assert [url for url in asked if not url.startswith(("file:", "data:", "blob:"))] == []
+    assert wrong == []
+    assert wide <= size[0]
+    assert spilling == 0
+    for each in ("bay <3>", "2026-03-02 00:00 UTC", "rises by 2.0 Pa a day", "666 Pa", PLEATS):
+        assert each in text
+
+
+def test_a_trace_without_times_of_day_and_without_cleanings(tmp_path: Path) -> None:
+    report = tmp_path / "report.html"
+    none = np.zeros(0)
+    write_html(
+        replace(
+            DATA,
+            start_utc_s=None,
+            cleanings=[],
+            alarms=[],
+            cycle_at=none,
+            cycle_h=none,
+            residual_at=none,
+            residual=none,
+            residual_pa_per_day=None,
+        ),
+        report,
+    )
+    page = report.read_text(encoding="utf-8")
+    assert "days from the first row" in page
+    assert "Too few cleanings to say how residual dP goes." in page
