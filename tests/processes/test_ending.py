@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from dustcake_sim.modbus_pdu import Table
 from processes.backlog import fill_outbox
 from recovery.pulsing import pulsing
 from system_support import processes, settings
@@ -20,7 +21,7 @@ from system_support.processes import Daemon, Daemons, serial_pair
 
 pytestmark = pytest.mark.broker
 
-WITHIN_S = 2.0
+WITHIN_S, WITHOUT_DISK_S = 2.0, 6.0
 CLEAN = scenario(0.1)
 LONG_PULSE_S = 0.3
 PATIENT = {"pulsing": {"report_timeout_s": 110.0}}
@@ -272,3 +273,35 @@ async def test_somebody_asks_and_does_not_listen(tmp_path: Path, daemons: Daemon
             half.sendall(b'{"status": tr')
             deaf.sendall(b'{"status": true}\n' * 50)
             await ends_in_time(daemon)
+
+
+async def test_a_disk_that_stalls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The collector cannot decide any more, and its demand contact is closed."""
+    stalls = tmp_path / "stalls"
+    monkeypatch.setenv("ODD", f"disk:{stalls}")
+    monkeypatch.setattr(processes, "DAEMON", [sys.executable, str(ODD)])
+    demand: settings.Table = {
+        "outputs": {"kind": "demand_contact", "coils": [32], "one_shot_register": None},
+        "pulsing": {"on_time_s": None, "sequencer_cycle_s": 4.0},
+    }
+    async with device(CLEAN) as plant:
+
+        def closed() -> bool:
+            return bool(plant.unit.image.read_bits(Table.COILS, 32, 1)[0])
+
+        file = settings.write(tmp_path, settings.tcp_bus(plant.port), pulsing(**demand))
+        daemon = Daemon(file)
+        await until(closed, "the demand contact to close")
+        stalls.touch()
+        await until(lambda: "the disk stalls" in daemon.log, "a commit that does not end")
+        assert closed()
+        began_s = time.monotonic()
+        daemon.process.terminate()
+        await until(lambda: not closed(), "it to open")
+        assert daemon.process.poll() is None, "the valves come first"
+        assert await daemon.ended() == 0
+        took_s = time.monotonic() - began_s
+        print(f"ended after {took_s:.2f} s")
+        assert took_s <= WITHOUT_DISK_S
+        assert daemon.logged("the disk does not answer")
+        assert "Traceback" not in daemon.log

@@ -9,7 +9,9 @@ from prometheus_client.samples import Sample
 
 from core.driver import BASE, chosen
 from dustcake.adapters.metrics import text
+from dustcake.core.adjusting import Adjusted, AdjustedPoint
 from dustcake.core.inputs import PollCompleted, Restarted
+from dustcake.core.requests import SetPoint
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
 from dustcake.core.stamp import Stamp
@@ -121,6 +123,19 @@ def test_alarms_that_exist_and_set_points() -> None:
     assert len(active) == len(BASE.alarms) - 2
     assert set(active.values()) == {0.0}
     assert value(found, "dustcake_set_point_pascals", set_point="high") == BASE.cleaning.high_pa
+
+
+def test_set_points_are_those_in_force() -> None:
+    state = polled()
+    changed = (
+        AdjustedPoint(SetPoint.LOW, 700.0, BASE.cleaning.low_pa, "somebody", UTC_S),
+        AdjustedPoint(SetPoint.INTERVAL, 21.0, BASE.pulsing.interval_s, "somebody", UTC_S),
+    )
+    found = figures(seen(replace(state, adjusted=Adjusted(changed))))
+    assert value(found, "dustcake_set_point_pascals", set_point="low") == 700.0
+    assert value(found, "dustcake_set_point_seconds", set_point="interval") == 21.0
+    on_time_s = BASE.pulsing.on_time_s
+    assert value(found, "dustcake_set_point_seconds", set_point="on_time") == on_time_s
 
 
 def test_step_times_are_a_cumulative_histogram() -> None:

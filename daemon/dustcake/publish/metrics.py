@@ -8,6 +8,7 @@ and the words of a state, never anything that comes in.
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from enum import Enum, StrEnum
 
+from dustcake.core.adjusting import in_force
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
@@ -133,13 +134,19 @@ def _pressure(sample: Sample | None) -> list[Told]:
 
 
 def _set_points(one: Seen) -> list[Told]:
-    cleaning = one.setpoints.cleaning
+    present = in_force(one.setpoints, one.state.adjusted)
     named = {
-        "low": cleaning.low_pa,
-        "high": cleaning.high_pa,
-        "replacement": one.setpoints.limits.replacement_pa,
+        "low": present.cleaning.low_pa,
+        "high": present.cleaning.high_pa,
+        "replacement": present.limits.replacement_pa,
     }
     return [((("set_point", name),), pa) for name, pa in named.items()]
+
+
+def _times(one: Seen) -> list[Told]:
+    pulsing = in_force(one.setpoints, one.state.adjusted).pulsing
+    named = {"interval": pulsing.interval_s, "on_time": pulsing.on_time_s}
+    return [((("set_point", name),), value_s) for name, value_s in named.items()]
 
 
 def _pulses(one: Seen) -> list[Told]:
@@ -175,6 +182,7 @@ _GAUGES_AND_COUNTERS: tuple[tuple[str, Kind, str, str, Tell], ...] = (
         lambda one: _pressure(one.state.header),
     ),
     ("dustcake_set_point_pascals", _G, "pascals", "Set points of dP", _set_points),
+    ("dustcake_set_point_seconds", _G, "seconds", "Set points of the pulses", _times),
     (
         *("dustcake_blower_running", _G, "", "Whether the blower is proved running"),
         lambda one: _plain(one.state.blower.running),

@@ -1,7 +1,8 @@
 """Ending for certain, and in time.
 
-An orderly end may take two seconds, whoever does not answer. These are the shares of what has to
-wait for others, one after the other; the rest is left for Python itself to end.
+An orderly end may take two seconds, whoever does not answer, and six where that is the disk. These
+are the shares of what has to wait for others, one after the other; the rest is left for Python
+itself to end.
 """
 
 import asyncio
@@ -11,6 +12,11 @@ from typing import Any
 
 OUTPUTS_S = 0.7
 """For the valves to be proved off, and for that to be stored."""
+TAKEN_S = 0.2
+"""For the collectors to take in that they are to stop; one that a disk keeps from it has its valves
+switched off all the same."""
+DISK_S = 3.0
+"""For a disk that stalls; then the last entries are given up."""
 LAST_WORDS_S = 0.25
 """For what the outbox still holds, once the collectors have stopped."""
 LEAVE_S = 0.4

@@ -26,7 +26,7 @@ from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, O
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.telling import Deadbands, Telling
-from dustcake.runtime.actuator import Actuator
+from dustcake.runtime.actuator import NO_COMMAND, Actuator
 from dustcake.runtime.ending import OUTPUTS_S
 
 log = structlog.get_logger()
@@ -106,6 +106,10 @@ class Engine:
 
         await self.post(stamped)
         return await answered
+
+    def secure(self) -> None:
+        """Switch all valves off now, whatever the disk keeps the engine from deciding."""
+        self._actuator.submit(AllValvesOff(NO_COMMAND))
 
     async def run(self) -> None:
         """Until ``Stopping`` has been handled and everything it asked for has been done."""
@@ -279,6 +283,8 @@ class Engine:
         return failed
 
     def _reported(self, command_id: int, report: OutputReport) -> None:
+        if command_id == NO_COMMAND:
+            return  # the core did not ask for it
         self._reports.append(
             lambda at: OutputReported(at, command_id, report.outcome, report.detail)
         )

@@ -16,7 +16,16 @@ from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.inputs import Stopping
 from dustcake.ports import Clock, Watchdog
 from dustcake.runtime.answering import answer_local
-from dustcake.runtime.ending import AGAIN_S, LAST_WORDS_S, LEAVE_S, Unattended, end
+from dustcake.runtime.ending import (
+    AGAIN_S,
+    DISK_S,
+    LAST_WORDS_S,
+    LEAVE_S,
+    OUTPUTS_S,
+    TAKEN_S,
+    Unattended,
+    end,
+)
 from dustcake.runtime.installed import Installed
 from dustcake.runtime.metrics import MetricsFace
 from dustcake.runtime.pacing import paced
@@ -81,8 +90,7 @@ async def _run_all(
         around = [tasks.create_task(local.run(), name="local socket")]
         # Before anything moves: if another daemon has it, that one's valves are not ours.
         await local.opened.wait()
-        for each in installed:
-            tasks.create_task(each.engine.run(), name=each.name)
+        engines = [tasks.create_task(each.engine.run(), name=each.name) for each in installed]
         for each in installed:
             await each.engine.started.wait()
         for each in installed:
@@ -106,10 +114,7 @@ async def _run_all(
         around.pop().cancel()
         log.info("stopping")
         watchdog.stopping()
-        for each in installed:
-            await each.engine.post(Stopping)
-        for each in installed:
-            await each.engine.stopped.wait()
+        await _stop(installed, engines, tasks.create_task(_stopped(installed), name="stopping"))
         # An output that has not answered by now is not waited for: it finds its bus closed.
         for bus in buses:
             await bus.aclose()
@@ -122,6 +127,38 @@ async def _run_all(
         except TimeoutError:
             log.info("the broker gets the rest at the next start")
         await end(around, LEAVE_S + AGAIN_S)
+
+
+async def _stopped(installed: Sequence[Installed]) -> None:
+    """Ask every collector to stop, and return when all have."""
+    await asyncio.gather(*(each.engine.post(Stopping) for each in installed))
+    for each in installed:
+        await each.engine.stopped.wait()
+
+
+async def _stop(
+    installed: Sequence[Installed],
+    engines: Sequence[asyncio.Task[None]],
+    stopped: asyncio.Task[None],
+) -> None:
+    """Wait for ``stopped``, but not for ever for a disk that stalls: valves go off first, and then
+    it is done without."""
+    await asyncio.wait({stopped}, timeout=TAKEN_S)
+    for each in installed:
+        if not each.engine.state.stopping:
+            each.engine.secure()
+    await asyncio.wait({stopped}, timeout=DISK_S)
+    if stopped.done():
+        return
+    stopped.cancel()
+    log.error(
+        "the disk does not answer",
+        consequence="last entries are lost",
+        remedy="check the disk, replace a worn SD card",
+    )
+    for engine in engines:
+        engine.cancel()
+    await asyncio.wait(engines, timeout=OUTPUTS_S)
 
 
 async def _announce(installed: Sequence[Installed], watchdog: Watchdog, clock: Clock) -> None:

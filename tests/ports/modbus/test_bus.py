@@ -5,7 +5,9 @@ import asyncio
 import pytest
 from structlog.testing import capture_logs
 
+from dustcake.adapters.modbus.coils import Coils
 from dustcake.adapters.modbus.requests import Request, WriteCoils, WriteRegister
+from dustcake.core.inputs import Outcome
 from dustcake.core.signals import FailureKind
 from ports.modbus.clocks import LeapClock
 from ports.modbus.conftest import OpenBus
@@ -202,3 +204,35 @@ async def test_an_urgent_request_connects_although_the_bus_is_backing_off(
     failed(await bus.read(words()), FailureKind.UNREACHABLE)
     async with bus.reserved() as hold:
         assert await hold.ask(WriteCoils(1, 0, (False,)), urgent=True) == ()
+
+
+async def test_switching_off_overtakes_whoever_waits(rogue: AnyRogue, bus_to: OpenBus) -> None:
+    """However many collectors share a line, and although the unit they ask is dead."""
+    bus = bus_to(rogue)
+    valve = Coils(bus, 1, {0: "valve 1"})
+    rogue.device.coils[0] = True
+    rogue.tamper = FirstReplies(None)
+    reads = [asyncio.create_task(bus.read(words(n))) for n in range(6)]
+    while not rogue.frames:  # noqa: ASYNC110 -- the device is outside
+        await asyncio.sleep(0)
+    assert (await valve.switch_off()).outcome is Outcome.DONE
+    assert rogue.device.coil_writes == [(0, False)]
+    done_before = sum(read.done() for read in reads)
+    assert done_before == 1, "only the exchange under way came first"
+    failed(await reads[0], FailureKind.TIMEOUT)
+    assert [await read for read in reads[1:]] == [(0,)] * 5
+
+
+async def test_one_that_gives_up_switching_off_bars_nobody(
+    rogue: AnyRogue, bus_to: OpenBus
+) -> None:
+    bus = bus_to(rogue)
+    valve = Coils(bus, 1, {0: "valve 1"})
+    async with bus.reserved():
+        read = asyncio.create_task(bus.read(words()))
+        off = asyncio.create_task(valve.switch_off())
+        await asyncio.sleep(0)
+        off.cancel()
+    assert await read == (0,)
+    with pytest.raises(asyncio.CancelledError):
+        await off

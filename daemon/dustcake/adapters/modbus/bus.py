@@ -33,10 +33,11 @@ class Reserved:
 
 
 class BusLine:
-    """A shared bus. Requests wait their turn in the order they came.
+    """A shared bus. Requests wait their turn in the order they came; but switching off goes next.
 
     A turn lasts one exchange, so a silent unit costs the others at most its time-out (and on a
-    serial line the quarantine after it) between two of their own exchanges.
+    serial line the quarantine after it) between two of their own exchanges. Switching off waits
+    for the turn under way and no other, however many collectors share the bus.
     """
 
     def __init__(self, settings: TcpBus | SerialBus, clock: Clock) -> None:
@@ -47,6 +48,7 @@ class BusLine:
         self._line = Line(settings, clock)
         self._edges = Edges(settings.name)
         self._turn = asyncio.Lock()
+        self._urgent = 0  # how many wait for the turn to switch something off
 
     async def read(self, request: Read) -> Answer | ReadFailure:
         """Read, again as often as the settings allow if there is no proper reply."""
@@ -59,10 +61,28 @@ class BusLine:
         return await self._ask_in_turn(request)
 
     @asynccontextmanager
-    async def reserved(self) -> AsyncIterator[Reserved]:
-        """The bus for several exchanges that nothing may come between. Keep it short."""
-        async with self._turn:
+    async def reserved(self, *, urgent: bool = False) -> AsyncIterator[Reserved]:
+        """The bus for several exchanges that nothing may come between. Keep it short. ``urgent``:
+        to switch off, so before all others that wait."""
+        async with self._taken(urgent=urgent):
             yield Reserved(self._line, self._edges, self._retries)
+
+    @asynccontextmanager
+    async def _taken(self, *, urgent: bool = False) -> AsyncIterator[None]:
+        self._urgent += urgent
+        try:
+            await self._turn.acquire()
+        finally:
+            self._urgent -= urgent
+        while self._urgent and not urgent:
+            # Whoever lets an urgent one pass queues again, behind the others, who do the same.
+            self._turn.release()
+            await asyncio.sleep(0)  # to one that has been cancelled, too, so that it stops waiting
+            await self._turn.acquire()
+        try:
+            yield
+        finally:
+            self._turn.release()
 
     async def aclose(self) -> None:
         """Close the connection, and give the exchange under way up; none is opened again."""
@@ -70,7 +90,7 @@ class BusLine:
         await asyncio.sleep(0)  # lets the loop close the socket it was told to
 
     async def _ask_in_turn(self, request: Request) -> Answer | ReadFailure:
-        async with self._turn:
+        async with self._taken():
             return await self._line.ask(request)
 
 

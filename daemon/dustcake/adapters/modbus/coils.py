@@ -71,13 +71,13 @@ class Coils:
         The bus is free for others between two attempts.
         """
         clock = self._bus.clock
-        async with self._bus.reserved() as hold:
+        async with self._bus.reserved(urgent=True) as hold:
             report = await self.off_once(hold)
         for _ in range(OFF_ATTEMPTS - 1):
             if report.outcome is Outcome.DONE:
                 break
             await clock.sleep_until(clock.now().mono_s + OFF_PAUSE_S)
-            async with self._bus.reserved() as hold:
+            async with self._bus.reserved(urgent=True) as hold:
                 report = await self.off_once(hold)
         return report
 

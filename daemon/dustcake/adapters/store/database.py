@@ -14,6 +14,8 @@ from dustcake.adapters.store.opening import open_for_writing, start_afresh
 
 T = TypeVar("T")
 
+CLOSE_S = 0.5
+
 
 class Database:
     """One thread, so that a stalling disk never stalls the loop. Make it with ``open``."""
@@ -31,9 +33,11 @@ class Database:
     @classmethod
     @asynccontextmanager
     async def open(cls, path: Path) -> AsyncIterator["Database"]:
-        """Lock and open ``path``, and close it in the end. Raises ``StoreRefused``."""
+        """Lock and open ``path``, and close it in the end, if the disk lets it within ``CLOSE_S``.
+        Raises ``StoreRefused``."""
         loop = asyncio.get_running_loop()
-        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal") as executor:
+        executor = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
+        try:
             lock = await loop.run_in_executor(executor, FileLock, path)
             try:
                 connection = await loop.run_in_executor(executor, open_for_writing, path)
@@ -41,9 +45,13 @@ class Database:
                 try:
                     yield database
                 finally:
-                    await asyncio.shield(loop.run_in_executor(executor, database._close))
+                    closing = loop.run_in_executor(executor, database._close)
+                    await asyncio.wait({closing}, timeout=CLOSE_S)
             finally:
                 lock.release()
+        finally:
+            # A thread that a disk holds fast is not waited for.
+            executor.shutdown(wait=False)
 
     def _close(self) -> None:
         self._connection.close()

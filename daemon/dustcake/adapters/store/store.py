@@ -1,8 +1,9 @@
 """The journal, as the runtime uses it."""
 
+import asyncio
 import sqlite3
 from collections.abc import AsyncIterator, Callable, Sequence
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import TypeVar
 
@@ -18,6 +19,8 @@ from dustcake.ports import Commit, CommitFailed, Queued, Stored
 from dustcake.publish.render import Renderer
 
 T = TypeVar("T")
+
+SETTLE_S = 0.3
 
 
 class SqliteStore:
@@ -49,8 +52,11 @@ class SqliteStore:
         async with Database.open(path) as database:
             store = cls(database, retention or Retention())
             yield store
-            for outbox in store._outboxes.values():
-                await outbox.settle()
+            # Not for ever: what is not deleted now is told again, which is allowed.
+            with suppress(TimeoutError):
+                async with asyncio.timeout(SETTLE_S):
+                    for outbox in store._outboxes.values():
+                        await outbox.settle()
 
     def describe(self, renderer: Renderer) -> None:
         """Tell how one collector's readings are to be understood and its events worded. Without,
