@@ -83,10 +83,6 @@ class Step:
     proofs: tuple[tuple[str, str], ...]
     by_itself: Judge | None = None
 
-    def action(self, name: str) -> Action | None:
-        """The action of this name."""
-        return next((one for one in self.actions if one.name == name), None)
-
 
 class StepState(StrEnum):
     """How far a step is."""
@@ -130,7 +126,8 @@ def read_fields(action: Action, given: dict[str, object]) -> dict[str, Field]:
     unknown = sorted(given.keys() - known)
     if unknown:
         allowed = ", ".join(sorted(known)) or "none"
-        raise FieldError(f"`{unknown[0][:LONGEST_TEXT]}` is not asked for here; fields: {allowed}")
+        # Escaped and cut: it goes back to the asker, and a lone surrogate has no UTF-8.
+        raise FieldError(f"{unknown[0][:64]!a} is not asked for here; fields: {allowed}")
     fields: dict[str, Field] = {}
     for ask in action.asks:
         value = given.get(ask.name)
@@ -161,7 +158,7 @@ def _yes_no(ask: Ask, value: object) -> Field:
 def _number(ask: Ask, value: object) -> Field:
     try:
         number = float(value) if isinstance(value, str | int | float) else float("nan")
-    except ValueError:
+    except (ValueError, OverflowError):
         number = float("nan")
     if isinstance(value, bool) or not (isfinite(number) and ask.low <= number <= ask.high):
         raise FieldError(f"`{ask.name}`: give a number from {ask.low:g} to {ask.high:g}")
@@ -170,7 +167,7 @@ def _number(ask: Ask, value: object) -> Field:
 
 def _pressure(ask: Ask, value: object) -> Field:
     try:
-        return parse_pressure(str(value)).pa
+        return parse_pressure(value if isinstance(value, str) else "").pa
     except ValueError as error:
         raise FieldError(f"`{ask.name}`: {error}") from None
 
@@ -184,11 +181,15 @@ def _text(ask: Ask, value: object) -> Field:
 
 
 def _choice(ask: Ask, value: object) -> Field:
-    text = f"{value:g}" if isinstance(value, float) else str(value)
-    if text not in ask.choices:
+    text = value
+    if isinstance(value, int | float) and abs(value) < _MOST_CHOSEN:
+        text = f"{value:g}"
+    if not isinstance(text, str) or text not in ask.choices:
         raise FieldError(f"`{ask.name}`: one of {', '.join(ask.choices)}")
     return text
 
+
+_MOST_CHOSEN = 1e6
 
 _READ: dict[Form, Callable[[Ask, object], Field]] = {
     Form.CONSENT: _consent,

@@ -6,20 +6,21 @@ from typing import Any
 from dustcake.commissioning.parts import Action, Ask, Step, state_of
 from dustcake.commissioning.record import Entry, Record, is_as_signed
 from dustcake.commissioning.seen import Seen, Site
-from dustcake.commissioning.steps import SIGN, all_steps, barred, current
+from dustcake.commissioning.steps import SIGN, barred, current
 from dustcake.publish.wording import header_unit, sentence
 from dustcake.units import show
 
 Content = dict[str, Any]
+Steps = tuple[Step, ...]
 
 
-def view(site: Site, one: Record | None, now: Seen | None) -> Content:
+def view(site: Site, steps: Steps, one: Record | None, now: Seen | None) -> Content:
     """All steps with what is on record of them, where it goes on, and what is read now."""
     return {
         "collector": site.collector.name,
         "record": None if one is None else _record(one),
-        "steps": [] if one is None else _steps(site, one),
-        "current": _current(site, one),
+        "steps": [] if one is None else [_step(steps, step, one) for step in steps],
+        "current": _current(steps, one),
         "live": None if now is None else _live(site, now),
     }
 
@@ -42,19 +43,14 @@ def _record(one: Record) -> Content:
     }
 
 
-def _current(site: Site, one: Record | None) -> str | None:
+def _current(steps: Steps, one: Record | None) -> str | None:
     if one is None or one.signature is not None:
         return None
-    step = current(all_steps(site), one)
+    step = current(steps, one)
     return SIGN if step is None else step.name
 
 
-def _steps(site: Site, one: Record) -> list[Content]:
-    steps = all_steps(site)
-    return [_step(steps, step, one) for step in steps]
-
-
-def _step(steps: tuple[Step, ...], step: Step, one: Record) -> Content:
+def _step(steps: Steps, step: Step, one: Record) -> Content:
     first = barred(steps, one, step.name)
     return {
         "step": step.name,

@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import structlog
 
@@ -33,9 +33,9 @@ from dustcake.core.record import replace
 from dustcake.core.requests import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.asking import NotUnderstood, read_object, request_in
+from dustcake.publish.asking import Asked, NotUnderstood, read_object, request_in
 from dustcake.publish.payloads import utc_text
-from dustcake.runtime.answering import Answering, Asker
+from dustcake.runtime.answering import Asker
 from dustcake.runtime.commission_scan import scanned
 from dustcake.settings.collector import Collector
 from dustcake.settings.model import Settings
@@ -46,6 +46,14 @@ log = structlog.get_logger()
 RETRY_S = 5.0
 WINDOW_S = 30.0
 BY_ITSELF = "dustcake"
+
+
+class Answers(Protocol):
+    """The way to the core."""
+
+    async def answer(self, asked: Asked | NotUnderstood, asker: Asker) -> bytes:
+        """Put a request to it, and word the answer."""
+        ...
 
 
 class _UnderWay:
@@ -71,7 +79,7 @@ class Commissioning:
         self,
         settings: Settings,
         collector: Collector,
-        answering: Answering,
+        answering: Answers,
         buses: Mapping[str, BusLine],
         clock: Clock,
     ) -> None:
@@ -250,6 +258,7 @@ class Commissioning:
             "view": {
                 **view(
                     self._site,
+                    self._steps,
                     self._record,
                     None if self._state is None else self._seen(self._state),
                 ),
@@ -319,7 +328,7 @@ class Commissioning:
         step = next((one for one in self._steps if one.name == asked.get("step")), None)
         if step is None:
             return f"`step` must be one of {', '.join(one.name for one in self._steps)}"
-        action = step.action(str(asked.get("action")))
+        action = next((one for one in step.actions if one.name == asked.get("action")), None)
         if action is None:
             return f"`action` must be one of {', '.join(one.name for one in step.actions)}"
         first = barred(self._steps, self._record, step.name)
