@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import dustcake.core
+import dustcake
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.setpoints import AlarmName
 from dustcake.core.state import State
@@ -21,7 +21,12 @@ from dustcake.units import PressureUnit
 from publish.histories import SETPOINTS, live, reasons_in
 
 INH2O, PA, MBAR = PressureUnit.INH2O, PressureUnit.PA, PressureUnit.MBAR
-CORE = Path(dustcake.core.__file__).parent
+# Where reasons are given: in the core, and for requests it never sees where they come in.
+GIVING = [
+    file
+    for room in ("core", "publish", "runtime")
+    for file in sorted((Path(dustcake.__file__).parent / room).rglob("*.py"))
+]
 
 
 def names_in(template: str) -> set[str]:
@@ -65,10 +70,10 @@ def is_asking(call: ast.Call) -> bool:
     return isinstance(call.func, ast.Name) and call.func.id in ASKED_FOR
 
 
-def given_in_core() -> Iterator[tuple[str, Because, set[str]]]:
+def reasons_given() -> Iterator[tuple[str, Because, set[str]]]:
     """Where, which reason, and the numbers given to it. A code that is handed to a function of
     another name, which then builds the reason, is given none."""
-    for file in sorted(CORE.rglob("*.py")):
+    for file in GIVING:
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
             if not isinstance(node, ast.Call) or is_asking(node):
                 continue
@@ -85,18 +90,18 @@ def given_in_core() -> Iterator[tuple[str, Because, set[str]]]:
 
 
 def test_the_core_gives_every_number_that_a_sentence_names() -> None:
-    found = list(given_in_core())
+    found = list(reasons_given())
     assert len(found) > 50, "the source is no longer read as it is written"
     for place, code, numbers in found:
         missing = names_in(SENTENCES[code]) - {"detail"} - numbers
         assert not missing, f"{place}: {code.name} needs {missing}"
 
 
-def test_every_code_is_used_by_the_core() -> None:
-    used = {code for _, code, _ in given_in_core()}
+def test_every_code_is_used() -> None:
+    used = {code for _, code, _ in reasons_given()}
     chosen_first = {  # picked into a variable, and built from that
         code
-        for file in CORE.rglob("*.py")
+        for file in GIVING
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
         if isinstance(node, ast.IfExp)
         for branch in (node.body, node.orelse)

@@ -262,7 +262,7 @@ def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
         f"{mqtt.header_deadband} or a contact, and every {mqtt.measurement_every_s:g} s"
     )
     yield Statement("mqtt", f"topics below {topics}; {every}")
-    yield from _taken("mqtt", "requests", mqtt.requests_enabled, mqtt.requests_adjust)
+    yield from _taken("mqtt", "requests over MQTT", mqtt.requests_enabled, mqtt.requests_adjust)
     if mqtt.requests_enabled or mqtt.requests_adjust:
         who = "checked by the broker" if mqtt.names_checked else "only claimed"
         yield Statement(
