@@ -15,7 +15,7 @@ import pytest
 from system_support import settings
 from system_support.broker import PATIENCE_S, program, until
 from system_support.device import device, scenario
-from system_support.example_broker import Example, example_running
+from system_support.example_broker import USERS, Example, example_running
 from system_support.processes import Daemon, Daemons, dustcake
 
 pytestmark = pytest.mark.broker
@@ -55,6 +55,11 @@ async def plant(
         daemon = await daemons.start(file)
         await until(lambda: bool(daemon.logged("broker connected")), "the broker to be reached")
         yield example, daemon, file
+
+
+def written_in(folder: Path) -> bytes:
+    """All that is in the files there: settings, journal and its log."""
+    return b"".join(each.read_bytes() for each in folder.iterdir() if each.is_file())
 
 
 class Console:
@@ -145,6 +150,17 @@ async def test_an_alarm_is_acknowledged_and_a_set_point_changed(
         words = await dustcake("history", "--settings", file, "--kind", "request_answered")
         assert "by mqtt:scada; accepted yes; change" in words.out
         assert "identity authenticated" in words.out
+
+        # The password is where it was put, and nowhere else.
+        secret = USERS["welding-1"]
+        asked: list[tuple[object, ...]] = [("check", file)]
+        asked += [(each, "--settings", file) for each in ("status", "history")]
+        for one in asked:
+            said = await dustcake(*one, "--json")
+            assert said.code == 0
+            assert secret not in said.out + said.err
+        assert secret not in daemon.log
+        assert secret.encode() not in written_in(tmp_path)
 
 
 async def test_stale_retained_nameless_and_too_many_requests_are_refused_and_on_record(

@@ -65,7 +65,8 @@ async def test_changed_confirmed_kept_by_a_kill_and_given_back_to_the_file(
             ("interval_s", WHO),
         ]
         told = (await dustcake("status", "--settings", file)).out
-        assert "by request: high, which the settings have as 1000 Pa" in told
+        assert f"high 1096 Pa, by request of {WHO} (20" in told
+        assert "; the settings file has 1000 Pa" in told
 
         await daemon.terminate()
         edited = settings.merged(table, {"cleaning": {"high": "1050 Pa"}, "edited_by": "office"})
