@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from core.driver import BASE, Collector, ready
+from dustcake.codec import STATE_FORMAT, decode_state, encode_state
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, because
@@ -48,6 +49,9 @@ def test_every_request_is_answered_by_name(request_: Request, name: str) -> None
     collector = ready()
     answer = collector.ask(request_, "abc", by="panel")
     assert (answer.request_id, answer.request, answer.by) == ("abc", name, "panel")
+    # What it was is remembered through a restart, so that the same one is known again.
+    stored = decode_state(encode_state(collector.state), STATE_FORMAT)
+    assert stored.answers[-1].request == request_
 
 
 def test_a_mode_is_selected_and_told_once() -> None:

@@ -7,11 +7,12 @@ import socket
 import ssl
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import httpx2
 import pytest
 
-from panel.conftest import installation
+from panel.conftest import PASSWORD, installation
 from system_support import settings
 from system_support.broker import free_port, until
 from system_support.device import device, scenario
@@ -56,12 +57,46 @@ async def test_a_user_is_added_signs_in_and_asks(tmp_path: Path, daemons: Daemon
         strange = {"collector": "hall-1", "request": "record", "entry": "note", "note": "x", "z": 1}
         answer = (await client.post("/api/request", json=strange, headers=headers)).json()
         assert answer["reason_code"] == "not_understood"
+        too_much = {"collector": "hall-1", "request": "set_points", "high_pa": 1050}
+        refusal = await client.post("/api/request", json=too_much, headers=headers)
+        assert refusal.status_code == 403
         gone = await dustcake("users", "--settings", here.settings, "remove", "sam")
         assert gone.code == 0
         assert (await client.get("/api/who")).json()["user"] is None
         logged = [line["event"] for line in here.daemon.log_lines]
         assert "panel signed in" in logged
         assert "what sam knows" not in here.daemon.log
+
+
+async def test_a_set_point_is_changed_in_two_steps_and_shown_beside_the_settings(
+    tmp_path: Path, daemons: Daemons
+) -> None:
+    async with (
+        installation(tmp_path, daemons) as here,
+        httpx2.AsyncClient(base_url=here.url) as client,
+    ):
+        await client.post("/api/sign-in", json={"user": "kim", "password": PASSWORD})
+        headers = {"x-dustcake-token": (await client.get("/api/who")).json()["token"]}
+
+        async def ask(**fields: Any) -> dict[str, Any]:
+            asked = {"collector": "hall-1", **fields}
+            told: dict[str, Any] = (
+                await client.post("/api/request", json=asked, headers=headers)
+            ).json()
+            return told
+
+        held = await ask(request="set_points", high_pa=1050)
+        assert held["reason_code"] == "confirm_change"
+        assert held["points"][0]["before"]["value"] == 1000.0
+        assert (await ask(request="confirm", change=held["change"]))["accepted"]
+        first = (await client.get("/api/settings")).json()[0]
+        assert first["subject"] == "in force"
+        assert first["text"].startswith("high 1050 Pa, by request of panel:kim (20")
+        book = (await client.get("/api/log-book")).json()
+        assert (book[0]["change"], book[0]["by"]) == (
+            "cleaning high: 1000 Pa -> 1050 Pa",
+            "panel:kim",
+        )
 
 
 async def test_the_panel_tells_what_the_daemon_knows(tmp_path: Path, daemons: Daemons) -> None:

@@ -20,7 +20,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
 from dustcake.publish.levels import Level
-from dustcake.publish.payloads import utc_text
+from dustcake.publish.payloads import by_request_words, utc_text
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
@@ -187,7 +187,11 @@ def test_the_state_tells_a_change_of_set_points_that_waits_and_then_what_is_in_f
     assert (content["interval"]["value"], content["on_time"]["display"]) == (10.0, "0.15 s")
     (by_request,) = content["set_points_by_request"]
     assert (by_request["set_point"], by_request["by"]) == ("high_pa", "mqtt:kim")
-    assert by_request["settings"]["value"] == 1000.0
+    assert (by_request["in_force"]["value"], by_request["settings"]["value"]) == (900.0, 1000.0)
+    assert by_request_words(by_request) == (
+        "high 3.61 inH2O, by request of mqtt:kim (2027-01-15T08:00:05.000Z); the settings file has "
+        "4.01 inH2O"
+    )
     assert by_request["utc"] == "2027-01-15T08:00:05.000Z"
 
 

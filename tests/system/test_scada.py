@@ -3,6 +3,7 @@ the broker of deploy/mosquitto: with its access rules, its users and TLS."""
 
 import asyncio
 import json
+import shlex
 import subprocess
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -13,14 +14,15 @@ from typing import Any
 import pytest
 
 from system_support import settings
-from system_support.broker import PATIENCE_S, program, until
+from system_support.broker import PATIENCE_S, Broker, program, until
 from system_support.device import device, scenario
-from system_support.example_broker import Example, example_running
+from system_support.example_broker import USERS, Example, example_running
 from system_support.processes import Daemon, Daemons, dustcake
 
 pytestmark = pytest.mark.broker
 
 CLEAN = scenario(0.1)
+README = Path(__file__).parents[2] / "README.md"
 # dP is above the limit of the alarm all the time.
 HIGH = {
     "alarms": {
@@ -55,6 +57,11 @@ async def plant(
         daemon = await daemons.start(file)
         await until(lambda: bool(daemon.logged("broker connected")), "the broker to be reached")
         yield example, daemon, file
+
+
+def written_in(folder: Path) -> bytes:
+    """All that is in the files there: settings, journal and its log."""
+    return b"".join(each.read_bytes() for each in folder.iterdir() if each.is_file())
 
 
 class Console:
@@ -146,6 +153,17 @@ async def test_an_alarm_is_acknowledged_and_a_set_point_changed(
         assert "by mqtt:scada; accepted yes; change" in words.out
         assert "identity authenticated" in words.out
 
+        # The password is where it was put, and nowhere else.
+        secret = USERS["welding-1"]
+        asked: list[tuple[object, ...]] = [("check", file)]
+        asked += [(each, "--settings", file) for each in ("status", "history")]
+        for one in asked:
+            said = await dustcake(*one, "--json")
+            assert said.code == 0
+            assert secret not in said.out + said.err
+        assert secret not in daemon.log
+        assert secret.encode() not in written_in(tmp_path)
+
 
 async def test_stale_retained_nameless_and_too_many_requests_are_refused_and_on_record(
     tmp_path: Path, daemons: Daemons
@@ -208,3 +226,44 @@ async def test_a_change_waits_for_its_asker_and_not_for_anybody(
         again = await scada.asks("adjust", "mode", mode="timed")
         assert {**again, "seq": 0, "utc": ""} == {**done, "seq": 0, "utc": ""}
         assert (await daemon.status("welding-1"))["mode"] == "off"
+
+
+def readme_commands() -> list[list[str]]:
+    """The commands of README.md's chapter on asking, as a shell would part them."""
+    chapter = README.read_text(encoding="utf-8").partition("### Asking over MQTT")[2]
+    block = chapter.partition("```sh\n")[2].partition("```")[0].replace("\\\n", " ")
+    return [shlex.split(line) for line in block.splitlines() if not line.startswith("#")]
+
+
+async def test_the_commands_of_the_readme_do_what_it_says(
+    tmp_path: Path, broker: Broker, daemons: Daemons
+) -> None:
+    listening, acknowledge, ask, confirm = readme_commands()
+    mqtt = settings.mqtt(broker.port, requests_enabled=True, requests_adjust=True)
+    async with device(CLEAN) as there:
+        table = settings.collector("grinding-1")
+        file = settings.write(tmp_path, settings.tcp_bus(there.port), table, mqtt=mqtt)
+        daemon = await daemons.start(file)
+        await until(lambda: bool(daemon.logged("broker connected")), "the broker to be reached")
+        assert listening[:4] == ["mosquitto_sub", "-V", "5", "-t"]
+        async with broker.subscriber(listening[4]) as kim:
+
+            async def publish(command: list[str], change: int = 0) -> dict[str, Any]:
+                before = len(kim.lines)
+                said = [word.replace("4711", str(change)) for word in command[1:]]
+                process = await asyncio.create_subprocess_exec(
+                    program(command[0]), "-p", str(broker.port), *said
+                )
+                assert await process.wait() == 0
+                await until(lambda: len(kim.lines) > before, "the reply")
+                told: dict[str, Any] = json.loads(kim.lines[-1])
+                return told
+
+            told = await publish(acknowledge)
+            assert told["reason_code"] == "nothing_to_acknowledge", "it is not active"
+            held = await publish(ask)
+            assert [each["set_point"] for each in held["points"]] == ["high_pa"]
+            done = await publish(confirm, held["change"])
+            assert (done["accepted"], done["reason"]) == (True, "done")
+        status = await daemon.status("grinding-1")
+        assert status["set_points"]["high"]["value"] == 1050.0

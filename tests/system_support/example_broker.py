@@ -11,7 +11,7 @@ from system_support.broker import PATIENCE_S, Broker, make_certificates, program
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "mosquitto"
 USERS = {
-    "welding-1": "filter",
+    "welding-1": "seal-4f1c",
     "welding-2": "another",
     "viewer": "screen",
     "operator": "hand",

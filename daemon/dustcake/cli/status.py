@@ -19,7 +19,7 @@ from dustcake.cli.common import (
     settings_or_none,
 )
 from dustcake.cli.watching import watch
-from dustcake.publish.payloads import point_words, set_point_words
+from dustcake.publish.payloads import by_request_words, point_words
 
 _EPILOG = """\
 examples:
@@ -159,11 +159,7 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
 
 def _by_request(content: dict[str, Any]) -> list[str]:
     """Set points that are not as in the settings file, and a change that waits."""
-    lines = [
-        f"  by request: {set_point_words(each['set_point'])}, which the settings have as "
-        f"{each['settings']['display']} ({each['by']}, {each['utc'] or 'time not known'})"
-        for each in content["set_points_by_request"]
-    ]
+    lines = [f"  {by_request_words(each)}" for each in content["set_points_by_request"]]
     held = content["change_held"]
     if held is not None:
         changes = ", ".join(map(point_words, held["points"]))

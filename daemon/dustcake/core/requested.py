@@ -36,7 +36,7 @@ from dustcake.core.state import Answer, State
 from dustcake.core.trust.doubts import JUMPS, cleared
 from dustcake.core.turn import Turn
 
-REMEMBERED = 64  # answers kept, so that a repeated request is recognised
+REMEMBERED = 32  # answers kept, so that a repeated request is recognised
 
 
 def name_of(request: Request) -> str:

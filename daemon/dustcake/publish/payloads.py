@@ -110,6 +110,15 @@ def point_words(content: Fields) -> str:
     return f"{set_point_words(content['set_point'])} {before} -> {after}"
 
 
+def by_request_words(content: Fields) -> str:
+    """A set point of the state that is not as in the settings file, as people read it."""
+    name, when = set_point_words(content["set_point"]), content["utc"] or "time not known"
+    return (
+        f"{name} {content['in_force']['display']}, by request of {content['by']} ({when}); the "
+        f"settings file has {content['settings']['display']}"
+    )
+
+
 def set_point_words(name: str) -> str:
     """A set point as people call it, by its name in requests."""
     return name.rpartition("_")[0].replace("_", "-")

@@ -218,6 +218,7 @@ class Renderer:
         return [
             {
                 "set_point": each.set_point.value,
+                "in_force": point_content(each.set_point, each.value, self.unit),
                 "settings": point_content(each.set_point, each.written, self.unit),
                 "by": each.by,
                 "utc": utc_text(each.utc_s),

@@ -16,7 +16,7 @@ from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.asking import NotUnderstood, read_object, request_in
-from dustcake.publish.payloads import event_fields, reason_fields, utc_text
+from dustcake.publish.payloads import by_request_words, event_fields, reason_fields, utc_text
 from dustcake.runtime.answering import Asker
 from dustcake.runtime.installed import Installed
 from dustcake.settings.extras import is_installed, without
@@ -124,9 +124,14 @@ class PanelSource:
         return [_entry(one, unit) for one in found]
 
     def settings(self, collector: str) -> Sequence[Fields]:
-        """What was understood of the settings, without those of other collectors."""
+        """What was understood of the settings, without those of other collectors; and which set
+        points are not as they have them, by request."""
+        by_request = self._installed[collector].status()["set_points_by_request"]
         others = {f"collector {name}" for name in self._installed if name != collector}
         return [
+            {"subject": "in force", "text": by_request_words(each), "caution": True}
+            for each in by_request
+        ] + [
             {"subject": each.subject, "text": each.text, "caution": each.caution}
             for each in understood(self._settings)
             if each.subject not in others

@@ -131,6 +131,7 @@ def _state() -> Schema:
             "items": fields(
                 {
                     "set_point": one_of(SetPoint),
+                    "in_force": ref("point"),
                     "settings": {**ref("point"), "description": "what the settings file has"},
                     "by": TEXT,
                     "utc": TIME,
