@@ -1,9 +1,9 @@
 """Many daemons at one broker: message rates, processor and memory of the broker and of the daemons.
 
 A collector has a connection, a will and topics of its own, whichever daemon it belongs to. So 8
-daemons of 25 collectors are to the broker what 200 daemons of one collector are; what a daemon
-costs by itself says `--daemons 200 --collectors 1` (12 GB of memory, and some minutes to start).
+daemons of 25 collectors are to the broker what 200 daemons of one collector are.
 
+    cd tests && python -m bench.fleet --daemons 200 --collectors 1      needs 12 GB, and 5 minutes
     cd tests && python -m bench.fleet                     200 collectors in 8 daemons
     cd tests && python -m bench.fleet --every 0.5         each tells every reading
 
