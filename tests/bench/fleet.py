@@ -1,9 +1,9 @@
 """Many daemons at one broker: message rates, processor and memory of the broker and of the daemons.
 
 A collector has a connection, a will and topics of its own, whichever daemon it belongs to. So 8
-daemons of 25 collectors are to the broker what 200 daemons of one collector are; what a daemon
-costs by itself says `--daemons 200 --collectors 1` (12 GB of memory, and some minutes to start).
+daemons of 25 collectors are to the broker what 200 daemons of one collector are.
 
+    cd tests && python -m bench.fleet --daemons 200 --collectors 1      needs 12 GB, and 5 minutes
     cd tests && python -m bench.fleet                     200 collectors in 8 daemons
     cd tests && python -m bench.fleet --every 0.5         each tells every reading
 
@@ -28,10 +28,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 from bench.process_figures import cpu_s, resident_mib
 from system_support import settings
 from system_support.broker import Broker, running, until
-from system_support.processes import Daemons
+from system_support.processes import Daemon, Daemons
 
 HERE = Path(__file__).parent
-AT_ONCE = 4
+AT_ONCE = 8
 """So many daemons are started before the next ones are: each takes a second of processor time."""
 
 
@@ -90,8 +90,10 @@ def devices(ports: int, units: int) -> Iterator[list[int]]:
     command = [sys.executable, str(HERE / "devices.py"), str(ports), str(units)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
-        yield [int(port) for port in process.stdout.readline().split()]
-        process.terminate()
+        try:
+            yield [int(port) for port in process.stdout.readline().split()]
+        finally:
+            process.terminate()
 
 
 def settings_file(
@@ -112,6 +114,11 @@ def settings_file(
     broker["client_id"] = f"daemon-{number}"
     journal = {"path": str(directory / "journal.db")}
     return settings.write(directory, bus, *collectors, mqtt=broker, journal=journal)
+
+
+async def logs_running(daemon: Daemon, patience_s: float) -> None:
+    """Return when it says so, which takes its time among so many."""
+    await until(lambda: bool(daemon.logged("running")), "a daemon to run", patience_s)
 
 
 def processor_s(pids: Sequence[int]) -> float:
@@ -142,7 +149,7 @@ async def measure(
                     for n in range(first, min(first + AT_ONCE, daemons))
                 ]
                 for one in begun:
-                    await one.running()
+                    await logs_running(one, patience_s)
                 pids += [one.process.pid for one in begun]
             await until(lambda: len(everything.online) == total, "all to be there", patience_s)
             await asyncio.sleep(3.0)  # past the start: what is measured is the steady state

@@ -71,8 +71,10 @@ def running_process(*command: object, out: Path | None = None) -> Iterator[None]
     with ExitStack() as stack:
         file = None if out is None else stack.enter_context(out.open("w"))
         with subprocess.Popen(words, stdout=file) as process:
-            yield
-            process.terminate()
+            try:
+                yield
+            finally:
+                process.terminate()
 
 
 async def test_from_register_to_subscriber(tmp_path: Path, daemons: Daemons, row: Add) -> None:
