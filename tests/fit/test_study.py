@@ -17,7 +17,8 @@ from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study import Plan, Study, StudyError, study
 from dustcake.analysis.study_candidates import Candidate, Outcome, Prices, grid, present
 from dustcake.analysis.study_loop import StudyLoop
-from dustcake.analysis.study_verdict import LABEL, PLEATS, UNSEEN, broken, verdict
+from dustcake.analysis.study_search import search
+from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, UNSEEN, broken, verdict
 from dustcake.core.requests import Mode
 from fit.independent import Collector, Truth
 from traces.recorded import settings_text
@@ -165,6 +166,22 @@ def test_the_grid_has_some_two_hundred_settings_all_possible() -> None:
         if each.low_pa is not None and each.high_pa is not None:
             assert 605.0 < each.low_pa < each.high_pa <= 1190.0
     assert {each.mode for each in tried} == {Mode.ON_DEMAND, Mode.TIMED}
+
+
+def test_a_search_comes_to_better_settings_than_a_few_chosen_by_hand() -> None:
+    plan = replace(PLAN, days=1.0, draws=2)
+    found = search(collector(), TODAY, PRICES, plan, 75)
+    assert 40 <= len(found.candidates) <= 80
+    assert len(set(found.candidates)) == len(found.candidates)
+    assert len(found.jobs) == plan.draws * len(found.candidates)
+    made, by_hand = verdict(found), verdict(study(collector(), TODAY, PRICES, plan, TRIED))
+    assert made.best is not None
+    assert by_hand.best is not None
+    assert made.saving.mean > by_hand.saving.mean - GOOD_ENOUGH
+    assert {each.mode for each in found.candidates} == {Mode.ON_DEMAND, Mode.TIMED}
+    # The last generations are where the first ones found little energy.
+    kwh = [outcomes[0].kwh for outcomes in found.outcomes]
+    assert np.median(kwh[-15:]) < np.median(kwh[1:16])
 
 
 def test_a_dask_cluster_comes_to_the_same() -> None:

@@ -38,7 +38,9 @@ th:first-child, td:first-child {{ text-align: left; }} td + td {{ white-space: n
 <h1>{title}</h1><p class="when">{when}</p>
 <section class="verdict">{verdict}</section>
 <section><h2>Today and recommended</h2>
-<p class="note">For each 1000 hours of running; simulated. {settings}</p>{table}</section>
+<p class="note">For each 1000 hours of running; simulated. {settings}</p>{table}
+<p class="note">How long filters last is not simulated: pulses and dP, which shorten it, stand for
+it.</p></section>
 <section class="caution"><p><strong>Before anything is changed.</strong> {caution}</p></section>
 <section><h2>What was recorded</h2>
 <p class="note">dP is the pressure across the filters: it rises as dust cakes on them and falls when

@@ -82,6 +82,13 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     parser.add_argument("--least-flow", type=above, metavar="M3S", help="least flow at the hood")
     parser.add_argument("--days", type=above, default=30.0, metavar="N", help="default 30")
     parser.add_argument("--draws", type=int, default=4, metavar="N", help="sets of parameters")
+    parser.add_argument(
+        "--search",
+        type=int,
+        metavar="N",
+        help="seek settings in N tries (differential evolution), such as 200, instead of going "
+        "through a grid",
+    )
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument(
         "--dask",
@@ -161,7 +168,7 @@ def _run_fleet(arguments: argparse.Namespace) -> None:
 
     given = [
         f"--{name}"
-        for name in ("settings", "collector", "flow", "report", "png")
+        for name in ("settings", "collector", "flow", "search", "report", "png")
         if getattr(arguments, name) is not None
     ]
     if arguments.trace is not None or given:
@@ -181,6 +188,7 @@ def _run(arguments: argparse.Namespace) -> None:
     from dustcake.analysis.study import study
     from dustcake.analysis.study_candidates import Prices
     from dustcake.analysis.study_jobs import StudyError
+    from dustcake.analysis.study_search import search
     from dustcake.analysis.study_verdict import as_json, verdict
     from dustcake.analysis.trace_files import open_any
 
@@ -197,7 +205,11 @@ def _run(arguments: argparse.Namespace) -> None:
     if flow_m3s is None:
         raise StudyError("the trace has no column `flow_m3s`: give the mean flow with --flow")
     prices = Prices(flow_m3s, arguments.air / 1000.0, arguments.fan_efficiency)
-    done = study(fitted, setpoints, prices, _plan(arguments))
+    plan, tries = _plan(arguments), arguments.search
+    if tries is None:
+        done = study(fitted, setpoints, prices, plan)
+    else:
+        done = search(fitted, setpoints, prices, plan, tries)
     made = verdict(done)
     if arguments.json:
         print(json.dumps(as_json(done, made), allow_nan=False))

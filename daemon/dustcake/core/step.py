@@ -23,7 +23,7 @@ from dustcake.core.diagnosis import looking
 from dustcake.core.diagnosis.header import without_pulse
 from dustcake.core.diagnosis.state import DiagnosisState
 from dustcake.core.diagnosis.torn import judge_torn
-from dustcake.core.events import Event
+from dustcake.core.events import Event, PulseFired
 from dustcake.core.inputs import Input, PollCompleted
 from dustcake.core.permitted import permitted
 from dustcake.core.pulsing import PulsingState
@@ -176,7 +176,9 @@ def _diagnose(
 def _finish(turn: Turn, state: State) -> Step:
     """Number what has been gathered, and say until when nothing else will happen."""
     quiet = None
-    if not turn.events and not turn.commands:
+    # All that a pulse leads to is decided in the step that reports it; another event may lead to
+    # more in the next.
+    if not turn.commands and all(type(event.body) is PulseFired for event in turn.events):
         quiet = promise(turn, state)
     state = replace(
         state,
