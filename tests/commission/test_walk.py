@@ -20,7 +20,7 @@ async def test_it_asks_shows_cautions_and_goes_on_where_it_was_left(
         assert "CAUTION: Isolate the transmitter" in first.out
         assert "Set points and mode" in first.out
         assert "Left. All that was done is on record" in first.out
-        again = await dustcake(*command, input_text="c\nno manometer here\nd\n")
+        again = await dustcake(*command, input_text="c\nno manometer here\na\n")
         assert "passed     transmitter" in again.out
         assert "SKIPPED: left out: no manometer here" in again.out
         assert "blower stands still, and is locked out" in again.out
