@@ -8,7 +8,10 @@ from dustcake.commissioning.record import Entry, Record, is_as_signed
 from dustcake.commissioning.seen import Site
 from dustcake.commissioning.steps import SIGN, all_steps
 from dustcake.core.record import record
-from dustcake.units import show_with_pa
+from dustcake.publish.wording import header_unit
+from dustcake.units import show, show_with_pa
+
+_UNITS = {"_percent": " %", "_s": " s", "_a": " A"}
 
 STATES = {
     StepState.OPEN: "not done",
@@ -94,7 +97,7 @@ def _line(site: Site, entry: Entry) -> Line:
         entry.result.value,
         entry.words,
         tuple(
-            (name.replace("_", " "), _shown(site, name, value))
+            (_label(name), _shown(site, name, value))
             for name, value in values.items()
             if name not in apart and value not in (None, [], True)
         ),
@@ -102,14 +105,22 @@ def _line(site: Site, entry: Entry) -> Line:
     )
 
 
+def _label(name: str) -> str:
+    """A value's name without its unit, which stands with the value."""
+    for ending in ("_pa", "_percent", "_s", "_a"):
+        name = name.removesuffix(ending)
+    return name.replace("_", " ")
+
+
 def _shown(site: Site, name: str, value: Any) -> str:
     number = isinstance(value, int | float) and not isinstance(value, bool)
-    if number and name.endswith("_pa") and "header" not in name:
+    if number and (name == "manometer" or (name.endswith("_pa") and "header" not in name)):
         return show_with_pa(value, site.unit)
     if number and name.endswith("_pa"):
-        return f"{value:.0f} Pa"
+        return show(value, header_unit(site.unit))
     if number:
-        return f"{value:g}"
+        unit = next((u for ending, u in _UNITS.items() if name.endswith(ending)), "")
+        return f"{value:g}{unit}"
     if isinstance(value, list):
         return "; ".join(map(str, value))
     if isinstance(value, bool):

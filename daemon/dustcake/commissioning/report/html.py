@@ -13,7 +13,8 @@ dt { color: #4a5563; } dd { margin: 0; overflow-wrap: anywhere; }
 table { border-collapse: collapse; width: 100%; }
 th, td { text-align: left; vertical-align: top; padding: .35rem .6rem .35rem 0;
   border-bottom: 1px solid #c9c2b3; }
-.small, td.when { font-size: .875rem; color: #4a5563; }
+th:nth-child(1) { width: 13rem; } th:nth-child(2) { width: 5.5rem; } table { table-layout: fixed; }
+td { overflow-wrap: anywhere; } .small, td.when { font-size: .875rem; color: #4a5563; }
 .failed { font-weight: 700; color: #8f1d14; } pre { margin: .3rem 0; white-space: pre-wrap; }
 section { break-inside: avoid-page; }
 """

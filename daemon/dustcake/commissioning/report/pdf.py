@@ -47,6 +47,7 @@ def _foot(canvas: Any, document: Any) -> None:
     canvas.drawString(51, 30, f"{document.title}, page {canvas.getPageNumber()}")
 
 
+_WIDTH_MM = 169  # of a page of A4 between its margins
 _FONT = "Vera"  # comes with the library, and has more than the letters of English
 
 
@@ -112,7 +113,8 @@ class _Sheet:
         from reportlab.lib.units import mm
         from reportlab.platypus import Table
 
-        table = Table(rows, colWidths=[share * 174 * mm for share in shares])
+        widths = [share * _WIDTH_MM * mm for share in shares]
+        table = Table(rows, colWidths=widths, hAlign="LEFT")
         table.setStyle(
             [
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
