@@ -1,6 +1,7 @@
 """The daemon: every collector of a settings file, one task group, an orderly end."""
 
 import asyncio
+import gc
 import signal
 from collections.abc import Iterable, Sequence
 from contextlib import AsyncExitStack
@@ -166,6 +167,10 @@ async def _announce(installed: Sequence[Installed], watchdog: Watchdog, clock: C
     on now and again what they do."""
     for each in installed:
         await each.engine.decided.wait()
+    # What is there by now stays: the garbage collector need not go through it again and again, in
+    # the middle of a reading.
+    gc.collect()
+    gc.freeze()
     log.info("running", collectors=[each.name for each in installed])
     watchdog.ready()
     told = ""

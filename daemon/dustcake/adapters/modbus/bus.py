@@ -64,11 +64,14 @@ class BusLine:
     async def reserved(self, *, urgent: bool = False) -> AsyncIterator[Reserved]:
         """The bus for several exchanges that nothing may come between. Keep it short. ``urgent``:
         to switch off, so before all others that wait."""
-        async with self._taken(urgent=urgent):
+        await self._take_turn(urgent=urgent)
+        try:
             yield Reserved(self._line, self._edges, self._retries)
+        finally:
+            self._turn.release()
 
-    @asynccontextmanager
-    async def _taken(self, *, urgent: bool = False) -> AsyncIterator[None]:
+    async def _take_turn(self, *, urgent: bool = False) -> None:
+        """The caller releases it."""
         self._urgent += urgent
         try:
             await self._turn.acquire()
@@ -79,10 +82,6 @@ class BusLine:
             self._turn.release()
             await asyncio.sleep(0)  # to one that has been cancelled, too, so that it stops waiting
             await self._turn.acquire()
-        try:
-            yield
-        finally:
-            self._turn.release()
 
     async def aclose(self) -> None:
         """Close the connection, and give the exchange under way up; none is opened again."""
@@ -90,8 +89,11 @@ class BusLine:
         await asyncio.sleep(0)  # lets the loop close the socket it was told to
 
     async def _ask_in_turn(self, request: Request) -> Answer | ReadFailure:
-        async with self._taken():
+        await self._take_turn()
+        try:
             return await self._line.ask(request)
+        finally:
+            self._turn.release()
 
 
 async def _persistently(
