@@ -11,6 +11,7 @@ from system_support.device import device, scenario
 from system_support.processes import Daemons, Done, dustcake
 
 DIRTY = scenario(0.45)
+RECORD = "journal-commissioning-hall-1.json"
 
 
 def names_in(directory: Path) -> list[str]:
@@ -29,6 +30,8 @@ async def lived(directory: Path, daemons: Daemons, backup: Path) -> tuple[Path, 
         file = settings.write(directory, settings.tcp_bus(plant.port), settings.collector())
         daemon = await daemons.start(file)
         await until(lambda: sum(plant.unit.pulses) >= 2, "two pulses")
+        assert (await dustcake("commission", "--settings", file, "--new")).code == 0
+        await until((directory / RECORD).exists, "the commissioning record")
         done = await dustcake("backup", "--settings", file, backup)
         refused = await dustcake("restore", "--settings", file, backup)
         assert refused.code == 1
@@ -45,11 +48,15 @@ async def test_what_was_backed_up_while_it_ran_comes_back(tmp_path: Path, daemon
     written = file.read_text()
     after = await history(file)
     file.write_text(written + "\n# changed since\n")
+    record = (tmp_path / RECORD).read_bytes()
+    (tmp_path / RECORD).write_text("changed since")
 
     restored = await dustcake("restore", "--settings", file, backup)
 
     assert restored.code == 0, restored.err
     assert file.read_text() == written
+    assert (tmp_path / RECORD).read_bytes() == record
+    assert RECORD.replace(".json", "-replaced-1.json") in names_in(tmp_path)
     before = await history(file)
     assert 0 < len(before) < len(after)
     assert before == after[: len(before)]

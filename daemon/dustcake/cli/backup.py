@@ -1,4 +1,4 @@
-"""`dustcake backup`: settings and journal in one file."""
+"""`dustcake backup`: settings, journal and commissioning records in one file."""
 
 import argparse
 import io
@@ -9,13 +9,22 @@ import tempfile
 import time
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
+from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.adapters.store import StoreRefused, copy_journal
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+from dustcake.commissioning.record import place_of
 from dustcake.publish.payloads import utc_text
 
 SETTINGS, JOURNAL, ABOUT = "settings.toml", "journal.db", "about.json"
 """The members of the file, which is a compressed tar archive."""
+
+
+def record_member(collector: str) -> str:
+    """The member that is the commissioning record of this collector, where there is one."""
+    return f"commissioning/{collector}.json"
+
 
 _EPILOG = """\
 example:
@@ -49,7 +58,7 @@ def _backup(arguments: argparse.Namespace) -> int:
     if target.exists():
         fail(f"{target} exists; name a new file")
         return BAD_USAGE
-    about = {
+    about: dict[str, Any] = {
         "dustcake": version("dustcake"),
         "utc": utc_text(time.time()),
         "collectors": [collector.name for collector in settings.collectors],
@@ -67,11 +76,15 @@ def _backup(arguments: argparse.Namespace) -> int:
                 _put(archive, ABOUT, json.dumps(about, indent=2).encode())
                 _put(archive, SETTINGS, arguments.settings.read_bytes())
                 archive.add(copy, JOURNAL, filter=_nobodys)
+                for name in about["collectors"]:
+                    record = RecordFile(place_of(Path(settings.journal.path), name)).read()
+                    if record is not None:
+                        _put(archive, record_member(name), record)
                 file.flush()
                 os.fsync(descriptor)
         partial.rename(target)
-    except StoreRefused as refused:
-        fail(str(refused))
+    except (StoreRefused, FileProblemError) as problem:
+        fail(str(problem))
         return FAILED
     except OSError as error:
         fail(f"{target}: {error.strerror or error}; name a file this user may write")

@@ -9,13 +9,16 @@ import time
 from pathlib import Path
 from typing import IO, Any
 
+from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.adapters.store import StoreRefused, put_journal_back
-from dustcake.cli.backup import ABOUT, JOURNAL, SETTINGS
+from dustcake.cli.backup import ABOUT, JOURNAL, SETTINGS, record_member
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+from dustcake.commissioning.record import place_of
 from dustcake.settings.load import parse_settings
 from dustcake.settings.problems import SettingsError
 
 _LARGEST_SETTINGS_BYTES = 1_000_000
+_LARGEST_RECORD_BYTES = 100_000_000
 
 _EPILOG = """\
 example:
@@ -57,8 +60,8 @@ def _restore(arguments: argparse.Namespace) -> int:
         fail(f"{backup} is no backup of dustcake, or is damaged; name a file `backup` wrote")
     except FileNotFoundError:
         fail(f"{backup}: no such file; name a file written by `dustcake backup`")
-    except StoreRefused as refused:
-        fail(str(refused))
+    except (StoreRefused, FileProblemError) as problem:
+        fail(str(problem))
         return FAILED
     except OSError as error:
         fail(
@@ -88,10 +91,30 @@ def _put_back(
     told = [f"{path}: the journal of {about['utc']}"]
     if aside is not None:
         told.append(f"{aside}: the one that was there")
+    for collector in settings.collectors:
+        told += _put_record_back(archive, collector.name, path)
     if not arguments.journal_only:
         told += _write_settings(kept, text)
     print("\n".join(told))
     return DONE
+
+
+def _put_record_back(archive: tarfile.TarFile, collector: str, journal: Path) -> list[str]:
+    """The record of its commissioning, where the backup has one."""
+    try:
+        content = _member(archive, record_member(collector)).read(_LARGEST_RECORD_BYTES)
+    except KeyError:
+        return []
+    file = RecordFile(place_of(journal, collector))
+    if file.read() == content:
+        return []
+    aside = file.put_by("replaced")
+    file.write(content)
+    if os.geteuid() == 0:  # for a daemon that is not root
+        owner = journal.parent.stat()
+        os.chown(file.path, owner.st_uid, owner.st_gid)
+    told = [f"{file.path}: the commissioning record"]
+    return told if aside is None else [*told, f"{aside}: the one that was there"]
 
 
 def _write_settings(kept: Path, text: str) -> list[str]:

@@ -3,6 +3,7 @@
 import hashlib
 import json
 from enum import StrEnum
+from pathlib import Path
 from typing import Any
 
 from dustcake.core.record import record, replace
@@ -76,6 +77,11 @@ class Record:
     def signed(self, name: str, by: str, utc: str | None) -> "Record":
         """The same with a signature under it."""
         return replace(self, signature=Signature(name, by, utc, digest(self)))
+
+
+def place_of(journal: Path, collector: str) -> Path:
+    """Where the record of a collector is kept: beside the journal."""
+    return journal.with_name(f"{journal.stem}-commissioning-{collector}.json")
 
 
 class RecordError(Exception):

@@ -22,7 +22,7 @@ from dustcake.commissioning.parts import (
     read_fields,
     state_of,
 )
-from dustcake.commissioning.record import Entry, Record, RecordError, decode, encode
+from dustcake.commissioning.record import Entry, Record, RecordError, decode, encode, place_of
 from dustcake.commissioning.report.content import report
 from dustcake.commissioning.report.html import to_html
 from dustcake.commissioning.report.pdf import MissingExtraError, to_pdf
@@ -89,10 +89,7 @@ class Commissioning:
         self._site_name = settings.site.name
         self._steps = all_steps(self._site)
         self._answering, self._buses, self._clock = answering, buses, clock
-        journal = Path(settings.journal.path)
-        self._file = RecordFile(
-            journal.with_name(f"{journal.stem}-commissioning-{collector.name}.json")
-        )
+        self._file = RecordFile(place_of(Path(settings.journal.path), collector.name))
         self._record: Record | None = None
         self._state: State | None = None
         self._window: deque[Seen] = deque()
