@@ -50,7 +50,7 @@ def test_two_that_are_nothing_are_the_same() -> None:
     nothing = replace(START, sample=pressure(None), header=None)
     telling = Telling(10.0, DEADBANDS)
     assert telling.is_due(nothing, 0.0)
-    assert not telling.is_due(nothing, 9.9)
+    assert not telling.is_due(nothing, 9.4)
 
 
 def test_the_heartbeat_runs_from_the_last_one_told() -> None:
@@ -73,3 +73,9 @@ def test_without_deadbands_only_the_heartbeat_and_quality_count() -> None:
     assert telling.is_due(BEFORE, 0.0)
     assert not telling.is_due(replace(BEFORE, sample=pressure(5000.0)), 1.0)
     assert telling.is_due(replace(BEFORE, sample=pressure(None, Quality.FAILURE)), 2.0)
+
+
+def test_a_heartbeat_of_one_poll_comes_with_every_poll() -> None:
+    telling = Telling(1.0, DEADBANDS)
+    polls = [0.0, 1.004, 1.999, 3.003, 3.998]
+    assert all(telling.is_due(BEFORE, poll_s) for poll_s in polls)

@@ -6,6 +6,11 @@ from dustcake.core.signals import Contacts
 from dustcake.core.state import State
 
 
+# Polls come a little sooner or later than they should: with a heartbeat of one poll every second one
+# would be passed over.
+_EARLY = 0.95
+
+
 @record
 class Deadbands:
     """Pressures that differ by less than this from the last ones told are no news, Pa."""
@@ -37,7 +42,7 @@ class Telling:
         told = self._told
         due = (
             told is None
-            or mono_s - told.mono_s >= self._every_s
+            or mono_s - told.mono_s >= _EARLY * self._every_s
             or state.sample.quality is not told.dp.quality
             or (self._deadbands is not None and self._is_news(state, told, self._deadbands))
         )
