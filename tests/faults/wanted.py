@@ -120,7 +120,8 @@ CANNOT_SUSPEND = {
         # Only after a damaged card, which has crashes of its own, at commits and renames.
         "engine._start: self._journal.last_seq(self._setpoints.collector)",
         "store.last_seq: self._read(lambda connection: last_seq(connection, collector",
-        # Nobody commissions here.
+        # Nobody asks for metrics or commissions here.
+        "store.waiting: self._database.run(lambda connection: connection.execute(cou",
         "answering.answer_local: commission[name](asked, f'local:{by}')",
         # Needs an acknowledgement just while the disk fails.
         "outbox.delivered: self.settle()",
