@@ -1,6 +1,5 @@
 """Passwords, sessions, and having to wait after failures."""
 
-import json
 import stat
 from pathlib import Path
 
@@ -17,8 +16,7 @@ from dustcake.adapters.panel.users import (
     read_users,
     write_users,
 )
-from dustcake.publish.asking import REQUESTS
-from dustcake.publish.levels import NEEDED, Level, may
+from dustcake.publish.levels import Level
 
 PASSWORD = "a long password"
 
@@ -153,15 +151,3 @@ def test_what_is_remembered_of_failures_is_bounded() -> None:
             lock_out.failed(f"address {number}")
     assert lock_out.wait_s("address 0") == 0
     assert lock_out.wait_s(f"address {MOST_REMEMBERED}") == LOCKED_S
-
-
-def test_every_request_has_a_level_and_levels_include_one_another() -> None:
-    assert set(NEEDED) == {*REQUESTS, "commission"}
-    assert may(Level.ACKNOWLEDGE, "shelve")
-    assert not may(Level.ACKNOWLEDGE, "out_of_service")
-    assert not may(Level.ADJUST, "something new")
-    assert Level.ADJUST.includes(Level.ACKNOWLEDGE)
-    assert Level.ACKNOWLEDGE.includes(Level.VIEW)
-    assert not Level.VIEW.includes(Level.ACKNOWLEDGE)
-    assert not Level.ACKNOWLEDGE.includes(Level.ADJUST)
-    assert json.dumps(NEEDED["mode"]) == '"adjust"'

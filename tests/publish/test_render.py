@@ -20,7 +20,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
 from dustcake.publish.levels import Level
-from dustcake.publish.payloads import by_request_words, utc_text
+from dustcake.publish.payloads import by_request_words, point_words, utc_text
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
@@ -177,7 +177,7 @@ def test_the_state_tells_a_change_of_set_points_that_waits_and_then_what_is_in_f
         "mqtt:kim",
         "2027-01-15T08:00:09.000Z",
     )
-    assert waits["points"][0]["after"]["display"] == "3.61 inH2O"
+    assert point_words(waits["points"][0]) == "high 4.01 inH2O -> 3.61 inH2O"
     assert content["set_points"]["high"]["value"] == 1000.0
     assert held.change is not None
     collector.ask(ConfirmChange(held.change), by="mqtt:kim")
