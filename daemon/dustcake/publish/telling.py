@@ -5,9 +5,8 @@ from dustcake.core.record import record
 from dustcake.core.signals import Contacts
 from dustcake.core.state import State
 
-
-# Polls come a little sooner or later than they should: with a heartbeat of one poll every second one
-# would be passed over.
+# Polls come a little sooner or later than they should: with a heartbeat of one poll, every second
+# of them would be passed over.
 _EARLY = 0.95
 
 
