@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from dustcake.adapters.store import History, SqliteStore, StoreRefused
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.events import AlarmChanged, Event
-from dustcake.core.inputs import Input, Restarted
+from dustcake.core.inputs import Input, JournalReported, Restarted
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
@@ -42,6 +42,9 @@ class WatchedJournal:
     async def commit(self, commit: Commit) -> CommitFailed | None:
         self.attempted = commit.state
         self._world.trouble.trigger("commit")
+        newest = commit.inputs[-1] if commit.inputs else None
+        if isinstance(newest, JournalReported) and not newest.writable:
+            self._world.trouble.rare_moment()  # failed so slowly that it is tried again at once
         failed = await self._store.commit(commit)
         self.attempted = None
         if failed is None:
