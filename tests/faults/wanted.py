@@ -91,7 +91,7 @@ STOPPED = {
         Because.RESTING,
         Because.RESTARTED,
     ),
-    Kind.DOWNTIME: (Because.DOWNTIME_DONE, Because.RESTARTED, Because.STOPPING),
+    Kind.DOWNTIME: (Because.DOWNTIME_DONE, Because.RESTARTED),
 }
 
 PHASES_REACHED = {
