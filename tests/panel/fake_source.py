@@ -40,7 +40,7 @@ class FakeSource:
             "set_points": {name: {"value": pa} for name, pa in points.items()},
         }
 
-    async def ask(self, collector: str, asked: Fields, by: str) -> Fields:
+    async def ask(self, collector: str, asked: Fields, by: str, unit: PressureUnit) -> Fields:
         self.asked.append((collector, asked, by))
         return {"accepted": True, "reason": "done"}
 

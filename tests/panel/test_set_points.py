@@ -52,10 +52,13 @@ async def test_who_leaves_it_changes_nothing(
         seen = await watched(browser, **PHONE)
         await seen.shown(here.url)
         await seen.sign_in("kim")
+        await seen.page.check("#units input[value='inH2O']", force=True)
+        await expect(seen.page.locator("#set-points")).to_contain_text("3.01 inH2O")
         await seen.page.tap("#points-open")
-        await seen.page.fill("#points-fields [name=low_pa]", "700")
+        await seen.page.fill("#points-fields [name=low_pa]", "2.8")
         await seen.page.tap("#points-ask")
-        await expect(seen.page.locator("#points-shown")).to_contain_text("750 Pa → 700 Pa")
+        # Shown back in the unit it is asked for in, which is not the collector's own.
+        await expect(seen.page.locator("#points-shown")).to_contain_text("3.01 inH2O → 2.80 inH2O")
         await seen.page.tap("#points-dialog [data-close]")
         status = await here.daemon.status()
         assert status["set_points"]["low"]["value"] == 750.0

@@ -35,13 +35,14 @@ ANSWER_WITHIN_S = 5.0
 class Asker:
     """Who asks. ``by`` begins with the way the request came in; ``level``: what they may ask for,
     and ``elsewhere`` where more is taken; ``is_named``: whether ``by`` says who it is, so that a
-    request need not."""
+    request need not. ``unit``: in which they are answered; None: that of the collector."""
 
     by: str
     identity: Identity
     level: Level = Level.ADJUST
     elsewhere: str = ""
     is_named: bool = True
+    unit: PressureUnit | None = None
 
 
 @record
@@ -81,7 +82,7 @@ class Answering:
             late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)
             return self.refuse_unrecorded(late, asked.request_id or "")
         assert isinstance(event.body, RequestAnswered)
-        return reply(event, event.body, self._unit)
+        return reply(event, event.body, asker.unit or self._unit)
 
     def _input(
         self, asked: Asked | NotUnderstood, asker: Asker, sent: Sent | None, refusal: Reason | None

@@ -95,10 +95,10 @@ class PanelSource:
             "blower_by_hand": state.blower.by_hand if by_hand else None,
         }
 
-    async def ask(self, collector: str, asked: Fields, by: str) -> Fields:
-        """Put a request to the core, and say what became of it."""
+    async def ask(self, collector: str, asked: Fields, by: str, unit: PressureUnit) -> Fields:
+        """Put a request to the core, and say what became of it in words of ``unit``."""
         request = request_in({**asked, "id": secrets.token_hex(16)})
-        asker = Asker(by, Identity.AUTHENTICATED)
+        asker = Asker(by, Identity.AUTHENTICATED, unit=unit)
         answer = await self._installed[collector].answering.answer(request, asker)
         told = read_object(answer)
         assert not isinstance(told, NotUnderstood)  # it is our own

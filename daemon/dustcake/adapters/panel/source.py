@@ -46,8 +46,8 @@ class Source(Protocol):
         """All there is to say of it now, in words of ``unit``."""
         ...
 
-    async def ask(self, collector: str, asked: Fields, by: str) -> Fields:
-        """Put a request to it, for ``by``; what became of it."""
+    async def ask(self, collector: str, asked: Fields, by: str, unit: PressureUnit) -> Fields:
+        """Put a request to it, for ``by``; what became of it, in words of ``unit``."""
         ...
 
     async def trend(self, collector: str, length_s: float) -> TrendColumns:

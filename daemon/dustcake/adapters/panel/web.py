@@ -109,15 +109,17 @@ class Web:
         if not isinstance(collector, str) or collector not in self._source.collectors:
             raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
         by = f"panel:{session.user.name}"
-        answer = await self._source.ask(collector, _in_pascals(fields), by)
+        unit = self._unit(request, collector)
+        answer = await self._source.ask(collector, _in_pascals(fields), by, unit)
         log.info("panel request", by=by, request=name, accepted=answer["accepted"])
         return JSONResponse(answer)
 
     async def _events(self, request: Request) -> Response:
         if self._live.is_full:
             raise RefusedError(503, "as many are viewing as can; try again later")
+        collector = self._collector(request)
         events = self._live.events(
-            self._collector(request), self._unit(request), lambda: self._people.may_view(request)
+            collector, self._unit(request, collector), lambda: self._people.may_view(request)
         )
         return StreamingResponse(events, media_type="text/event-stream")
 
@@ -126,7 +128,8 @@ class Web:
         return JSONResponse(asdict(trend))
 
     async def _trend_svg(self, request: Request) -> Response:
-        collector, unit = self._collector(request), self._unit(request)
+        collector = self._collector(request)
+        unit = self._unit(request, collector)
         trend = await self._source.trend(collector, _length_s(request))
         points = self._source.status(collector, unit)["set_points"]
         in_pa = {name: point["value"] for name, point in points.items()}
@@ -140,7 +143,8 @@ class Web:
         return PlainTextResponse(picture, media_type="image/svg+xml")
 
     async def _log_book(self, request: Request) -> Response:
-        collector, unit = self._collector(request), self._unit(request)
+        collector = self._collector(request)
+        unit = self._unit(request, collector)
         return JSONResponse(list(await self._source.log_book(collector, unit)))
 
     async def _settings(self, request: Request) -> Response:
@@ -161,10 +165,10 @@ class Web:
             raise RefusedError(404, f"`collector`: one of {', '.join(self._source.collectors)}")
         return name
 
-    def _unit(self, request: Request) -> PressureUnit:
+    def _unit(self, request: Request, collector: str) -> PressureUnit:
         written = request.query_params.get("unit")
         if written is None:
-            return self._source.collectors[self._collector(request)]
+            return self._source.collectors[collector]
         try:
             return PressureUnit(written)
         except ValueError:

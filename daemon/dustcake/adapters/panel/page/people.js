@@ -1,7 +1,7 @@
 // Who is signed in, what they may ask for, and asking for it.
 
 import { $, say } from "./dom.js";
-import { post } from "./talk.js";
+import { post, requests } from "./talk.js";
 
 export class People {
   constructor(view, changed) {
@@ -44,7 +44,7 @@ export class People {
   }
 
   async request(fields) {
-    const answer = await post("/api/request", { ...fields, collector: this.view.collector }, this.who.token);
+    const answer = await post(requests(this.view), { ...fields, collector: this.view.collector }, this.who.token);
     const what = fields.request.replaceAll("_", " ");
     this.tell(answer.accepted ? `Done: ${what}.` : `Refused: ${what}: ${answer.reason}.`);
     return answer.accepted;

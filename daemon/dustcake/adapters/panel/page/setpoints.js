@@ -2,7 +2,7 @@
 // it is confirmed in time.
 
 import { $, el, fill, say } from "./dom.js";
-import { post } from "./talk.js";
+import { post, requests } from "./talk.js";
 
 const FIELDS = [
   ["low_pa", "Cleaning stops at", (status) => status.set_points.low],
@@ -81,7 +81,7 @@ export class SetPoints {
   }
 
   send(fields) {
-    return post("/api/request", { ...fields, collector: this.view.collector }, this.people.who.token);
+    return post(requests(this.view), { ...fields, collector: this.view.collector }, this.people.who.token);
   }
 }
 

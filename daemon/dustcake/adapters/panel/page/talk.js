@@ -16,6 +16,9 @@ async function reason(answer) {
   }
 }
 
+// Where requests go; answers come in words of the unit that is shown.
+export const requests = (view) => `/api/request?unit=${view.unit}`;
+
 export async function post(path, fields, token) {
   const headers = { "content-type": "application/json" };
   if (token) headers["x-dustcake-token"] = token;
