@@ -78,8 +78,9 @@ def test_every_plant_has_values_a_real_one_could_have(name: str) -> None:
     # Engineering, 2004; secondary source).
     assert 1e4 <= media.cake_resistance_per_s <= 5e5
     # Common practice, no source: 0.5 to 3 ft/min on cartridges, 60 to 100 psi at the header. The
-    # two that load and are cleaned before one's eyes are driven a little harder.
-    most = 3.5 if name in ("welding_cell", "worn_filters") else 3.0
+    # two that load and are cleaned before one's eyes are driven a little harder, and filters
+    # without a cake pass more until the damper is set.
+    most = {"welding_cell": 3.5, "worn_filters": 3.5, "new_filters": 4.0}.get(name, 3.0)
     running = replace(one.state, blower_speed=1.0)
     point = operating_point(one.collector.plant, running, one.collector.air)
     assert 0.5 < point.flow_m3_s / one.collector.plant.area_m2 / 0.00508 < most

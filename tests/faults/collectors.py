@@ -55,7 +55,7 @@ def draw(rng: Random) -> Collector:
     """A collector of some kind. Its times fit polls of 10 s to two minutes; most poll seldom,
     because polls that find nothing new are what a day costs most."""
     of = rng.choice
-    poll_s = rng.choices((120.0, 60.0, 30.0, 20.0, 10.0), (65, 27, 6, 1, 1))[0]
+    poll_s = rng.choices((120.0, 60.0, 30.0, 20.0, 10.0), (80, 15, 3, 1, 1))[0]
     board = rng.random() < 0.2
     contacts = rng.random()
     fitted = ALL_FITTED if contacts < 0.7 else Fitted(*(rng.random() < 0.5 for _ in range(6)))

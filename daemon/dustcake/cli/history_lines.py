@@ -76,7 +76,7 @@ def _what(fields: Mapping[str, Any]) -> str:
     alarm = next((a for a in ALARM_TEXTS if a.value == told.get("alarm")), None)
     if alarm is not None:
         told["alarm"] = ALARM_TEXTS[alarm].title
-    if told.get("points"):
+    if isinstance(told.get("points"), list):  # of a forecast they are a number
         told["points"] = [point_words(each) for each in told["points"]]
     if fields["event"] == SettingChanged.name:  # that says it all
         told = {"change": told["change"], "by": told.get("by")}
