@@ -158,10 +158,11 @@ class Campaign:
                 await asyncio.sleep(self.chance.uniform(0.0, 0.3))
                 self.simulated.start()
             case Victim.BROKER:
-                # Mosquitto answers before it has saved: only while somebody listens is what it has
-                # acknowledged sure not to be lost.
+                # Mosquitto answers before it has saved: only while somebody listens, and has heard
+                # all of a burst, is what it has acknowledged sure not to be lost.
                 await until(self._somebody_listens, "the ledger to be let in")
                 await self._moment(victim)
+                await self._all_heard()
                 self.broker.kill()
                 await asyncio.sleep(self.chance.uniform(0.0, 0.3))
                 self._admitted = self.ledger.connections
@@ -175,6 +176,12 @@ class Campaign:
                 assert self.daemon.process.returncode == -signal.SIGKILL
                 self.start_daemon()
         self.kills[victim] += 1
+
+    async def _all_heard(self) -> None:
+        heard = -1
+        while heard != len(self.ledger.subscriber.lines):
+            heard = len(self.ledger.subscriber.lines)
+            await asyncio.sleep(0.03)
 
     def _somebody_listens(self) -> bool:
         return self.ledger.connections > self._admitted
