@@ -59,7 +59,7 @@ pytest -n auto tests/core tests/publish \
     --cov=dustcake.core --cov=dustcake.publish --cov-branch \
     --cov-report=term-missing:skip-covered --cov-fail-under=100
 # More workers than processors: most of these wait for processes and timers.
-pytest -n 3 --dist loadfile tests --ignore=tests/core --ignore=tests/publish \
+pytest -n 3 --dist loadfile --no-loadscope-reorder tests --ignore=tests/core --ignore=tests/publish \
     --ignore=tests/faults/test_campaign.py --ignore=tests/bench
 # By itself, because it spreads its days over all processors on its own.
 pytest -s tests/faults/test_campaign.py
