@@ -226,7 +226,8 @@ class World:
             self.object("not connected at the end of a calm time")
         if self.loop.now_s - self.boot_s - state.sample.at.mono_s > 2 * self.collector.poll_s:
             self.object("does not poll at the end of a calm time")
-        self.audit.retained(life.renderer, state)
+        if life.drained:  # not in the milliseconds in which a pulse is being told
+            self.audit.retained(life.renderer, state)
 
     def _end_of_day(self) -> None:
         assert self._renderer is not None
