@@ -23,8 +23,8 @@ examples:
 
 `add` asks for the password, or takes the first line of its input where that is no terminal; for
 somebody who is there already it sets level and password anew. Levels: view; acknowledge (also
-alarms, log book); adjust (also modes, shelving, blower, zero). A running daemon takes notice at
-once. Exit code 0: done; 2: bad settings or usage; 1: the file cannot be used.
+alarms, log book); adjust (also modes, set points, blower, zero, commissioning). A running daemon
+takes notice at once. Exit code 0: done; 2: bad settings or usage; 1: the file cannot be used.
 """
 
 
