@@ -101,7 +101,7 @@ function showSteps() {
     offered.push(el("a", { class: "link", href: `/api/commission/report.pdf?${query()}` }, "Report as PDF"));
   }
   fill($("record-buttons"), ...offered);
-  pairs($("signature"), !record ? [["Record", "none yet"]] : [
+  pairs($("signature"), !record ? [["Record", may ? "none yet" : "none yet; sign in with the level adjust to begin one"]] : [
     ["Begun", `${timeText(record.begun)} by ${record.begun_by}`],
     ...(signed ? [["Signed", `${signed.name}, ${timeText(signed.utc)}`],
       ["SHA-256", `${signed.sha256} (${signed.matches ? "fits the record" : "does not fit: changed since"})`]] : []),
