@@ -1,6 +1,7 @@
 """What must hold before a pulse, each with its reason."""
 
 from enum import StrEnum
+from functools import cache
 
 from dustcake.core.blower import BlowerState
 from dustcake.core.outputs import OutputsState
@@ -30,21 +31,15 @@ class Permissive:
     holds_only: bool = False
 
 
-_YES = {
-    name: Permissive(name, Met.YES)
-    for name in (
-        "valid_reading",
-        "blower_running",
-        "no_smoke",
-        "no_stop",
-        "door_shut",
-        "header_pressure",
-        "outputs_healthy",
-        "journal_writable",
-        "settled",
-    )
-}
-_NOT_FITTED = {name: Permissive(name, Met.NOT_FITTED) for name in _YES}
+@cache
+def _yes(name: str) -> Permissive:
+    """Made once: most are met at most steps."""
+    return Permissive(name, Met.YES)
+
+
+@cache
+def _not_fitted(name: str) -> Permissive:
+    return Permissive(name, Met.NOT_FITTED)
 
 
 def permissives(
@@ -82,12 +77,12 @@ def permissives(
 def _unless(name: str, missing: bool, code: Because, detail: str | None = "") -> Permissive:
     if missing:
         return Permissive(name, Met.NO, because(code, detail or ""))
-    return _YES[name]
+    return _yes(name)
 
 
 def _settled(setpoints: Setpoints, settling: bool) -> Permissive:
     if not settling:
-        return _YES["settled"]
+        return _yes("settled")
     reason = because(Because.SETTLING, settle_s=setpoints.settle_s)
     return Permissive("settled", Met.NO, reason, holds_only=True)
 
@@ -95,15 +90,15 @@ def _settled(setpoints: Setpoints, settling: bool) -> Permissive:
 def _valid_reading(sample: Sample) -> Permissive:
     """A bad reading withholds pulses at once; when it ends a run, ``cleaning`` decides."""
     if sample.usable_pa is not None:
-        return _YES["valid_reading"]
+        return _yes("valid_reading")
     return Permissive("valid_reading", Met.NO, sample.reasons[0], holds_only=True)
 
 
 def _blower_running(blower: BlowerState, contact_fitted: bool) -> Permissive:
     if blower.running:
-        return _YES["blower_running"]
+        return _yes("blower_running")
     if not contact_fitted:
-        return _NOT_FITTED["blower_running"]
+        return _not_fitted("blower_running")
     if blower.running is None:
         return Permissive(
             "blower_running", Met.NO, because(Because.BLOWER_UNKNOWN), holds_only=True
@@ -117,7 +112,7 @@ def _contact(
     """A contact that must be read and must not be made. While it cannot be read no pulse is fired,
     but one lost reply does not end a run."""
     if not fitted:
-        return _NOT_FITTED[name]
+        return _not_fitted(name)
     if present is None:
         reason = because(Because.CONTACT_UNREADABLE, label)
         return Permissive(name, Met.NO, reason, holds_only=True)
@@ -129,24 +124,24 @@ def _header_pressure(setpoints: Setpoints, header: Sample | None) -> Permissive:
     a weak header does no harm, filters that are not cleaned let fume escape; an alarm tells."""
     name, limits = "header_pressure", setpoints.header_limits
     if setpoints.header is None:
-        return _NOT_FITTED[name]
+        return _not_fitted(name)
     header_pa = None if header is None else header.usable_pa
     if header_pa is None:
-        return _YES[name]
+        return _yes(name)
     if header_pa < limits.min_pa:
         reason = because(Because.HEADER_LOW, min_pa=limits.min_pa)
         return Permissive(name, Met.NO, reason, holds_only=True)
     if header_pa > limits.max_pa:
         reason = because(Because.HEADER_HIGH, max_pa=limits.max_pa)
         return Permissive(name, Met.NO, reason, holds_only=True)
-    return _YES[name]
+    return _yes(name)
 
 
 def _outputs_healthy(outputs: OutputsState) -> Permissive:
     """Outputs proved off. A fault withholds pulses; if it ended the run, one valve that fails in
     every cycle would begin a new run each time, and no run would come to its limit of cycles."""
     if outputs.proved:
-        return _YES["outputs_healthy"]
+        return _yes("outputs_healthy")
     reason = because(Because.OUTPUTS_UNPROVED)
     if outputs.fault:
         reason = because(Because.OUTPUTS_FAULT, outputs.fault)
