@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from dustcake.analysis import trace_csv
+from dustcake.analysis import trace_ahead, trace_csv
 from dustcake.cli import replay as command
 from traces.recorded import BLOWER, Bench, each_second, settings_text, table
 
@@ -169,6 +169,7 @@ def test_whoever_watches_a_long_trace_sees_how_far_it_is(
     recorded, chosen = bench.files(each_second(*[800] * 50))
     monkeypatch.setattr(command, "_PROGRESS_FROM_BYTES", 10)
     monkeypatch.setattr(trace_csv, "_BLOCK_BYTES", 100)
+    monkeypatch.setattr(trace_ahead, "_SINGLE_ROWS", 10)
     monkeypatch.setattr(command, "_PROGRESS_EVERY_BYTES", 100)
     assert bench.run(recorded, "--settings", chosen)[2] == "", "nobody watches a pipe"
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)

@@ -5,7 +5,7 @@ replay cannot change the dP that was recorded, so what follows the first pulse t
 did not have is no longer an answer.
 """
 
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, cast
@@ -201,10 +201,10 @@ class Replay:
 
     def _happens(self, happened: Input) -> Iterator[Event]:
         """One input, and the outcomes of the commands that follow from it."""
-        waiting = deque([happened])
-        while waiting:
+        waiting: list[Input] = [happened]  # it grows while it is gone through
+        for each in waiting:
             self.steps += 1
-            done = step(self._state, waiting.popleft(), self._setpoints)
+            done = step(self._state, each, self._setpoints)
             self._state, self._wake_at_s = done.state, done.wake_at_s
             for event in done.events:
                 self.tally.count(event)

@@ -19,7 +19,7 @@ from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.replacement import ReplacementState
 from dustcake.core.requests import Mode, PointChange, Request
-from dustcake.core.setpoints import Setpoints
+from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.trust.state import TrustState
@@ -93,7 +93,8 @@ class State:
     """One collector. ``started_s``: monotonic time of the last start; ``settings_mode``: the mode
     the settings had then (a later change of the settings overrides what was selected);
     ``deadline_s``: the next time at which something is due whatever is read; ``stopping``: an
-    orderly stop is under way and no run may start."""
+    orderly stop is under way and no run may start; ``unsettled``: the alarms that the last step
+    found on their way somewhere, None where all are to be looked at."""
 
     next_seq: int
     next_command: int
@@ -123,6 +124,7 @@ class State:
     life: FilterLife = FilterLife()
     air: AirUse = AirUse()
     adjusted: Adjusted = Adjusted()
+    unsettled: frozenset[AlarmName] | None = None
 
     @property
     def relies_on_poll(self) -> bool:
@@ -164,6 +166,7 @@ class State:
             self.life,
             self.air,
             self.adjusted,
+            self.unsettled,
         )
 
 
