@@ -13,12 +13,14 @@ from dustcake.core.state import State
 from dustcake.core.step import step
 
 EVERY = frozenset(AlarmName)
-FROM_MANY_PULSES = {
+SELDOM = {
+    AlarmName.FIELDBUS_LOST,
     AlarmName.HEADER_NOT_RECOVERING,
     AlarmName.ROW_NOT_RECOVERING,
     AlarmName.VALVE_DOES_NOT_FIRE,
+    AlarmName.ZERO_DRIFT,
 }
-"""More than a short history has: ``test_diagnosis`` raises and clears them."""
+"""It takes many pulses, or much to go wrong at once; they have tests of their own."""
 
 
 def everything(_before: State, _state: State) -> frozenset[AlarmName]:
@@ -57,5 +59,5 @@ def test_every_step_comes_to_the_same_as_if_all_alarms_were_looked_at() -> None:
 
     every_history()
     assert left_alone > 10_000
-    missed = WATCHED.keys() - FROM_MANY_PULSES - told.keys()
+    missed = WATCHED.keys() - SELDOM - told.keys()
     assert not missed, "these histories would not show it"

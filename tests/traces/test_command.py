@@ -63,6 +63,8 @@ def test_a_person_reads_when_what_and_why_in_the_unit_of_the_settings(bench: Ben
         "cleaning         started 1 times, 20 s in all",
         "pulses           1 (valve 2: 1)",
         "alarms raised    0",
+        "note: the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
+        "pulses that may never have been is not judged",
         "note: a pulse here cannot change the dP that was recorded: what-if answers hold only "
         "until the first pulse that the recording did not have; here that is 15 s in (71 % of the "
         "trace): the first cleaning; the trace does not tell what was done. For what would have "
@@ -169,12 +171,12 @@ def test_whoever_watches_a_long_trace_sees_how_far_it_is(
     recorded, chosen = bench.files(each_second(*[800] * 50))
     monkeypatch.setattr(command, "_PROGRESS_FROM_BYTES", 10)
     monkeypatch.setattr(trace_csv, "_BLOCK_BYTES", 100)
-    monkeypatch.setattr(trace_ahead, "_SINGLE_ROWS", 10)
+    monkeypatch.setattr(trace_ahead, "_SINGLE_ROWS", 5)
     monkeypatch.setattr(command, "_PROGRESS_EVERY_BYTES", 100)
     assert bench.run(recorded, "--settings", chosen)[2] == "", "nobody watches a pipe"
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)
     _, _, err = bench.run(recorded, "--settings", chosen)
-    assert 3 <= err.count("\rreplaying: ") <= 5
+    assert 2 <= err.count("\rreplaying: ") <= 5, "the reader may be ahead"
     assert err.endswith("\r\x1b[K")
 
 

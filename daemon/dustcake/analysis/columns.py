@@ -11,8 +11,11 @@ import numpy.typing as npt
 from dustcake.analysis.leap import Leap
 from dustcake.analysis.trace_cells import NO_VALUE
 from dustcake.core.inputs import PollCompleted
+from dustcake.core.setpoints import Trust
 from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.core.stamp import Stamp
+from dustcake.core.trust.moving import LOOKS, looked
+from dustcake.core.trust.state import Still
 
 Floats = npt.NDArray[np.float64]
 
@@ -96,6 +99,18 @@ class Columns:
             if dp_pa[back] >= leap.high_pa:
                 return row
             row = back
+
+    def looks(self, row: int, to: int, look: Still, trust: Trust) -> tuple[int, Still]:
+        """What the core's looks at whether the reading moves come to while rows from ``row`` up to
+        ``to`` are leapt over; and a row before ``to``, where one of them is for the core itself."""
+        while True:
+            row += int(self.t_s[row:to].searchsorted(look.next_s, "left"))
+            if row >= to:
+                return to, look
+            after = looked(trust, look, float(self.dp_pa[row]), float(self.t_s[row]))
+            if after.looks >= LOOKS:
+                return row, look
+            look = after
 
     def _breaks_of(self, stale_s: float) -> list[int]:
         """Rows that come too late after the one before, or with other contacts."""

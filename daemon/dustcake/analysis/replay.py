@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, cast
 
 from dustcake.analysis.leap import NO_LEAP, leap_after
-from dustcake.analysis.trace_columns import CONTACT_COLUMNS
+from dustcake.analysis.trace_columns import CONTACT_COLUMNS, PULSE_COLUMNS
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
@@ -58,6 +58,12 @@ def fit(setpoints: Setpoints, columns: tuple[str, ...]) -> Fit:
     elif setpoints.header is None and "header_pa" in columns:
         unused.append("header_pa")
     notes += [f"column `{name}` is not used: the settings have no such input" for name in unused]
+    if not set(PULSE_COLUMNS) & set(columns) and setpoints.diagnosis.response_s > 0:
+        notes.append(
+            "the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
+            "pulses that may never have been is not judged"
+        )
+        setpoints = replace(setpoints, diagnosis=replace(setpoints.diagnosis, response_s=0.0))
     if "flow_m3s" in columns:
         notes.append("column `flow_m3s` is not used: no decision rests on flow")
     return Fit(setpoints, tuple(unused), tuple(notes))
@@ -157,6 +163,8 @@ class Replay:
     def _one(self, poll: PollCompleted) -> Iterator[Event]:
         now_s = poll.at.mono_s
         in_time = now_s <= self._before_s + self._setpoints.stale_after_s
+        look = self._state.trust.still
+        in_time = in_time and (look is None or now_s < look.next_s)
         if in_time and self._leap.covers(now_s, poll.dp, poll.header, poll.contacts):
             self.tally.samples += 1
             self._at, self._before_s, self._leapt_to = poll.at, now_s, poll
@@ -167,6 +175,10 @@ class Replay:
         stale_s, row, end = self._setpoints.stale_after_s, 0, len(columns)
         while row < end:
             to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
+            look = self._state.trust.still
+            if look is not None and to > row:
+                to, seen = columns.looks(row, to, look, self._setpoints.trust)
+                self._state = self._state if seen is look else self._state.with_look(seen)
             if to > row:
                 self.tally.samples += to - row
                 self._leapt_to = columns.poll(to - 1)

@@ -10,7 +10,14 @@ import polars as pl
 
 from dustcake.analysis.columns import Columns, Floats
 from dustcake.analysis.trace_cells import LARGEST, LONGEST_GAP_S, MOST_COUNTED
-from dustcake.analysis.trace_columns import CONTACT_COLUMNS, DP_COLUMNS, NUMBER_COLUMNS, Recorded
+from dustcake.analysis.trace_columns import (
+    CONTACT_COLUMNS,
+    DP_COLUMNS,
+    EVENT_COLUMNS,
+    NUMBER_COLUMNS,
+    PULSE_COLUMNS,
+    Recorded,
+)
 from dustcake.core.signals import Contacts
 from dustcake.units import PA_PER
 
@@ -89,7 +96,7 @@ def _is_readable(name: str, *, is_number: bool) -> pl.Expr:
     cells = pl.col(name)
     if is_number:
         return (cells.min() > -LARGEST) & ((cells.max() < LARGEST) | cells.max().is_nan())
-    most = MOST_COUNTED if name in ("pulse_valve", "pulses") else 1
+    most = MOST_COUNTED if name in PULSE_COLUMNS else 1
     return ((cells.is_between(0, most) & (cells.floor() == cells)) | cells.is_nan()).all()
 
 
@@ -99,12 +106,8 @@ def _digit(contact: str) -> pl.Expr:
 
 def note(recorded: Recorded, t_s: Floats, last_s: float, frame: pl.DataFrame) -> None:
     """Take in what readable cells say was done."""
-    told = {
-        name: frame[name].to_numpy()
-        for name in ("pulse_valve", "pulses", "cleaning")
-        if name in frame.columns
-    }
-    valves, counts, cleaning = (told.get(name) for name in ("pulse_valve", "pulses", "cleaning"))
+    told = {name: frame[name].to_numpy() for name in EVENT_COLUMNS if name in frame.columns}
+    valves, counts, cleaning = (told.get(name) for name in EVENT_COLUMNS)
     pulsed = [np.flatnonzero(each > 0) for each in (valves, counts) if each is not None]
     for row in np.unique(np.concatenate(pulsed)).tolist() if pulsed else ():
         before_s = float(t_s[row - 1]) if row else max(last_s, 0.0)

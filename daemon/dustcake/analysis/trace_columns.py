@@ -16,7 +16,8 @@ DP_COLUMNS = {
 }
 CONTACT_COLUMNS = ("blower_running", "smoke", "door_open", "process_running", "stop", "drum_full")
 NUMBER_COLUMNS = ("header_pa", "flow_m3s")
-EVENT_COLUMNS = ("pulse_valve", "pulses", "cleaning")
+PULSE_COLUMNS = ("pulse_valve", "pulses")
+EVENT_COLUMNS = (*PULSE_COLUMNS, "cleaning")
 """What was done since the row before: the last valve pulsed (1-based; 0 or empty: none), how many
 pulses, and whether a cleaning run is under way (1 or 0)."""
 KNOWN_COLUMNS = ("time", *DP_COLUMNS, *CONTACT_COLUMNS, *NUMBER_COLUMNS, *EVENT_COLUMNS)
