@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -161,6 +162,24 @@ def test_a_reader_that_has_had_enough_is_no_accident(bench: Bench) -> None:
         process.stdout.close()
         assert process.stderr.read() == ""
         assert process.wait(60) == 1
+
+
+def test_output_that_finds_no_room_is_told_of(bench: Bench) -> None:
+    """/dev/full refuses what is written as a full disk does (Linux, full(4))."""
+    recorded, chosen = bench.files(each_second(800, 1000, 1000, 740))
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        ended = subprocess.run(
+            [*REPLAY, recorded, "--settings", chosen],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+    assert ended.returncode == 1
+    assert ended.stderr == (
+        "writing the output: No space left on device; make room there, or send it elsewhere\n"
+    )
 
 
 def test_whoever_watches_a_long_trace_sees_how_far_it_is(
