@@ -11,7 +11,8 @@ from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, cast
 
 from dustcake.analysis.leap import NO_LEAP, leap_after
-from dustcake.analysis.trace_columns import CONTACT_COLUMNS, PULSE_COLUMNS
+from dustcake.analysis.trace_columns import CONTACT_COLUMNS, PULSE_COLUMNS, Recorded
+from dustcake.analysis.what_if import SLACK_S
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
@@ -121,18 +122,20 @@ class Tally:
 
 class Replay:
     """One collector that lives through a trace. ``tally`` is complete when the events are, and
-    ``state`` is then the last one. ``on_command`` hears of every command, and when."""
+    ``state`` is then the last one. ``on_command`` hears of every command, and when. ``recorded``:
+    what the trace says was done, as far as it has been read; None: all that is commanded was."""
 
     def __init__(
         self,
         setpoints: Setpoints,
         on_command: Callable[[Stamp, Command], None] | None = None,
+        recorded: Recorded | None = None,
     ) -> None:
         self.tally = Tally()
         self.steps = 0
         """Calls of the core's ``step`` so far."""
         self._setpoints = setpoints = for_a_trace(setpoints)
-        self._on_command = on_command
+        self._on_command, self._recorded = on_command, recorded
         self._state = first_state(setpoints, Stamp(0.0, None))
         self._wake_at_s: float | None = None
         self._leap = NO_LEAP
@@ -202,6 +205,7 @@ class Replay:
             yield from self._happens(Restarted(poll.at))
             self._before_s = now_s
         yield from self._land()
+        self._pass_over_answer(now_s)
         while self._wake_at_s is not None and self._wake_at_s < now_s:
             yield from self._happens(Woke(self._stamp(self._wake_at_s)))
         tally.samples += 1
@@ -210,6 +214,15 @@ class Replay:
         self._at, self._before_s = poll.at, now_s
         yield from self._happens(poll)
         self._leap = leap_after(self._state, self._setpoints)
+
+    def _pass_over_answer(self, now_s: float) -> None:
+        """dP cannot have answered to a pulse that the recording did not have: not asked for, since
+        before long a sensing line would be found plugged."""
+        look = self._state.diagnosis.look
+        if look is None or self._recorded is None or now_s < look.due_s:
+            return
+        if not self._recorded.had_pulse(look.began_s, SLACK_S):
+            self._state = self._state.without_look_at_pulse()
 
     def _happens(self, happened: Input) -> Iterator[Event]:
         """One input, and the outcomes of the commands that follow from it."""

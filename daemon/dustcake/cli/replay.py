@@ -130,8 +130,8 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         fitted = fit(setpoints, trace.columns)
         bad_rows = _BadRows(listing, out, skip=skip)
         commanded = Commanded()
-        replay = Replay(fitted.setpoints, commanded)
         rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
+        replay = Replay(fitted.setpoints, commanded, trace.recorded)
         for event in replay.events(rows):
             listing.event(event)
         bad_rows.close()

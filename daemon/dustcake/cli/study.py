@@ -221,7 +221,9 @@ def _run(arguments: argparse.Namespace) -> None:
 
         with open_any(arguments.trace, setpoints) as trace:
             # Checked when the fit was made: there are no bad rows.
-            events = list(Replay(met.setpoints).events(trace.samples(met.unused)))  # type: ignore[arg-type]
+            rows = trace.samples(met.unused)
+            replay = Replay(met.setpoints, recorded=trace.recorded)
+            events = list(replay.events(rows))  # type: ignore[arg-type]
         _report(collector.name, samples, recorded, events, done, made, arguments)
 
 
