@@ -1,8 +1,8 @@
 """Which alarms a step can have changed anything for: those that watch what it has changed."""
 
 from collections.abc import Mapping
-from functools import cache
-from operator import attrgetter, is_
+from itertools import compress
+from operator import attrgetter, is_not
 from types import MappingProxyType
 
 from dustcake.core.setpoints import AlarmName
@@ -38,17 +38,14 @@ WATCHED: Mapping[AlarmName, tuple[str, ...]] = MappingProxyType(
 as well are not here: they may change at any step."""
 
 _PARTS = tuple(sorted({part for parts in WATCHED.values() for part in parts}))
+_WATCHING = tuple(
+    frozenset(name for name, parts in WATCHED.items() if part in parts) for part in _PARTS
+)
+_AT_ANY_STEP = frozenset(AlarmName) - WATCHED.keys()
 _parts_of = attrgetter(*_PARTS)
 
 
 def touched(before: State, state: State) -> frozenset[AlarmName]:
     """The alarms that may have changed from one state to another, under the same settings."""
-    return _watching(tuple(map(is_, _parts_of(before), _parts_of(state))))
-
-
-@cache
-def _watching(kept: tuple[bool, ...]) -> frozenset[AlarmName]:
-    changed = {part for part, same in zip(_PARTS, kept, strict=True) if not same}
-    return frozenset(
-        name for name in AlarmName if name not in WATCHED or changed.intersection(WATCHED[name])
-    )
+    changed = map(is_not, _parts_of(before), _parts_of(state))
+    return _AT_ANY_STEP.union(*compress(_WATCHING, changed))

@@ -1,6 +1,7 @@
 """All that is remembered of one collector from one step to the next."""
 
 from enum import StrEnum
+from math import inf
 
 from dustcake.core.adjusting import Adjusted
 from dustcake.core.air_use import AirUse
@@ -168,6 +169,11 @@ class State:
             self.adjusted,
             self.unsettled,
         )
+
+    @property
+    def next_look_s(self) -> float:
+        """When it is next looked at whether the reading moves: at the first poll from then on."""
+        return inf if self.trust.still is None else self.trust.still.next_s
 
     def with_look(self, look: Still) -> "State":
         """The same state after another look at whether the reading moves."""

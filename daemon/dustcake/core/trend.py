@@ -26,18 +26,18 @@ def least_squares(
 ) -> LeastSquares | None:
     """The weighted fit of ``values`` by the columns of ``rows``; None where they do not settle
     it."""
-    columns = tuple(zip(*rows, strict=True))
-    weighted = [tuple(map(mul, weights, column)) for column in columns]
+    columns = [list(column) for column in zip(*rows, strict=True)]
+    weighted = [list(map(mul, weights, column)) for column in columns]
     inverse = _inverse([[_dot(a, b) for b in columns] for a in weighted])
     if inverse is None:
         return None
     right = [_dot(a, values) for a in weighted]
     coefficients = tuple(_dot(row, right) for row in inverse)
-    residuals = tuple(values)
+    residuals = list(values)
     for coefficient, column in zip(coefficients, columns, strict=True):
-        residuals = tuple(map(sub, residuals, map(mul, repeat(coefficient), column)))
+        residuals = list(map(sub, residuals, map(mul, repeat(coefficient), column)))
     squares = _dot(map(mul, weights, residuals), residuals)
-    return LeastSquares(coefficients, inverse, residuals, squares / sum(weights))
+    return LeastSquares(coefficients, inverse, tuple(residuals), squares / sum(weights))
 
 
 def _dot(a: Iterable[float], b: Iterable[float]) -> float:
