@@ -86,15 +86,16 @@ def test_the_summary_says_until_when(bench: Bench) -> None:
     assert "`dustcake study`" in replayed.summary["notes"][-1]
 
 
-def test_a_pulse_that_the_recording_did_not_have_is_not_judged_by_what_dp_does() -> None:
-    """Unlike one that it had, nobody looks at how dP answers to it."""
+@pytest.mark.parametrize(
+    ("recorded", "looked_at"),
+    [(None, True), (told(), False), (told(10), False), (told(11), True), (told(12), False)],
+)
+def test_only_a_pulse_that_the_recording_had_just_then_is_judged_by_what_dp_does(
+    recorded: Recorded | None, looked_at: bool
+) -> None:
     setpoints = chosen(diagnosis={"response_s": 5.0}, settle_s=0.0)
-    polls = [PollCompleted(Stamp(float(t), None), Measured(1100.0), Contacts()) for t in range(40)]
-    looked_at: dict[int | None, float | None] = {}
-    for recorded in (None, told(), told(10)):
-        replay = Replay(setpoints, recorded=recorded)
-        assert sum(isinstance(e.body, PulseFired) for e in replay.events(polls)) == 3
-        looked_at[None if recorded is None else len(recorded.pulses)] = (
-            replay.state.diagnosis.last_pa
-        )
-    assert looked_at == {None: 1100.0, 0: None, 1: 1100.0}
+    polls = [PollCompleted(Stamp(float(t), None), Measured(1100.0), Contacts()) for t in range(20)]
+    replay = Replay(setpoints, recorded=recorded)
+    fired = [e.at.mono_s for e in replay.events(polls) if isinstance(e.body, PulseFired)]
+    assert fired == [10.0]
+    assert (replay.state.diagnosis.last_pa is not None) is looked_at

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, cast
 
 from dustcake.analysis.leap import NO_LEAP, leap_after
 from dustcake.analysis.trace_columns import CONTACT_COLUMNS, PULSE_COLUMNS, Recorded
-from dustcake.analysis.what_if import SLACK_S
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
@@ -215,12 +214,12 @@ class Replay:
         self._leap = leap_after(self._state, self._setpoints)
 
     def _pass_over_answer(self, now_s: float) -> None:
-        """dP cannot have answered to a pulse that the recording did not have: not asked for, since
-        before long a sensing line would be found plugged."""
+        """dP cannot answer to a pulse that the recording did not have just then: nobody is to wait
+        for it, since before long a sensing line would be found plugged."""
         look = self._state.diagnosis.look
         if look is None or self._recorded is None or now_s < look.due_s:
             return
-        if not self._recorded.had_pulse(look.began_s, SLACK_S):
+        if not self._recorded.had_pulse(look.began_s):
             self._state = self._state.without_look_at_pulse()
 
     def _happens(self, happened: Input) -> Iterator[Event]:

@@ -43,6 +43,9 @@ class BadRow:
         return f"line {self.line}: {self.column}: {self.value}: {self.problem}"
 
 
+_SAME_ROW_S = 0.5
+
+
 @record
 class RecordedPulse:
     """``count`` pulses between ``after_s`` and ``by_s``; ``valve`` 1-based, None if not told."""
@@ -62,10 +65,10 @@ class Recorded:
     pulses: list[RecordedPulse] = field(default_factory=list)
     cleaning: list[tuple[float, bool]] = field(default_factory=list)
 
-    def had_pulse(self, at_s: float, slack_s: float) -> bool:
-        """Whether there was a pulse at about ``at_s``."""
-        row = bisect_left(self.pulses, at_s - slack_s, key=lambda pulse: pulse.by_s)
-        return row < len(self.pulses) and self.pulses[row].after_s <= at_s + slack_s
+    def had_pulse(self, at_s: float) -> bool:
+        """Whether there was a pulse just after the row at ``at_s``."""
+        row = bisect_left(self.pulses, at_s - _SAME_ROW_S, key=lambda pulse: pulse.after_s)
+        return row < len(self.pulses) and self.pulses[row].after_s <= at_s + _SAME_ROW_S
 
     def pulsed(self, after_s: float, by_s: float, valve: int, count: int) -> None:
         """Take in what a row says of pulses; 0 for what it does not say."""
