@@ -10,11 +10,14 @@ from playwright.async_api import async_playwright
 
 from dustcake.analysis.report_data import ReportData
 from dustcake.analysis.report_html import write_html
+from dustcake.analysis.study_table import HEADINGS
 from dustcake.analysis.study_verdict import PLEATS
 
 DATA = ReportData(
     title="Set points of bay <3>",
     start_utc_s=1_772_409_600.0,
+    zone=None,
+    clock="UTC",
     at=np.linspace(0.0, 3.0, 400),
     low=np.linspace(700.0, 990.0, 400),
     high=np.linspace(710.0, 1000.0, 400),
@@ -28,6 +31,8 @@ DATA = ReportData(
     residual_pa_per_day=2.0,
     air_day=np.array([0.5, 1.5, 2.5]),
     air_m3=np.array([1.0, 2.0, 1.5]),
+    by_hour=np.ones(24),
+    running=np.full(24, 0.5),
     shown=[("today", "on demand"), ("recommended", "timed")],
     what_if=[
         ("today", np.array([0.0, 1.0, 2.0]), np.array([750.0, 1000.0, 800.0])),
@@ -35,6 +40,7 @@ DATA = ReportData(
     ],
     energy=[("today", 1700.0, 6.0), ("recommended", 1300.0, 26.0)],
     figures=[("Mean dP", ["867 Pa", "666 Pa"])],
+    listed=[HEADINGS, ("timed", "1300", "900", "666", "1.10", "9000 to 12000", "as good")],
     text=["Recommended: timed.", "All of this is simulated.", PLEATS],
 )
 

@@ -11,8 +11,9 @@ import pytest
 
 from core.driver import chosen
 from dustcake.__main__ import main
-from dustcake.analysis.fit_collector import FittedCollector, Interval
+from dustcake.analysis.fit_collector import FittedCollector
 from dustcake.analysis.fit_filter import unbounded
+from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study import Plan, Study, StudyError, study
 from dustcake.analysis.study_candidates import Candidate, Outcome, Prices, grid, present
@@ -45,6 +46,7 @@ def collector(spread: float = 0.01, lowest_pa: float = 640.0) -> FittedCollector
         by_hour=np.ones(24),
         by_hour_error=np.ones(24),
         running=np.array([0.0] * 6 + [1.0] * 16 + [0.5, 0.0]),
+        clock="UTC",
         flow_m3s=1.2,
         flow_fall_per_pa=0.0,
         mean_dp_pa=870.0,
@@ -54,6 +56,7 @@ def collector(spread: float = 0.01, lowest_pa: float = 640.0) -> FittedCollector
         within=0.95,
         theta=theta,
         covariance=np.eye(6) * spread**2,
+        ageing="too short",
     )
 
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from dustcake.analysis.fit_collector import FittedCollector, fit_collector
 from dustcake.analysis.fit_data import Samples, gather
@@ -23,12 +24,12 @@ class FittedTrace:
     collector: FittedCollector
 
 
-def fit_trace(path: Path, setpoints: Setpoints) -> FittedTrace:
-    """Read the trace at ``path`` and estimate its collector. Raises TraceError, StoreRefused, and
-    TooThinError."""
+def fit_trace(path: Path, setpoints: Setpoints, zone: ZoneInfo | None = None) -> FittedTrace:
+    """Read the trace at ``path`` and estimate its collector, hours of the day in ``zone`` (None:
+    UTC). Raises TraceError, StoreRefused, TooThinError, and UnknownZoneError."""
     with open_any(path, setpoints) as trace:
         met = fit(setpoints, trace.columns)
-        samples = gather(trace.samples(met.unused), met.setpoints)
+        samples = gather(trace.samples(met.unused), met.setpoints, zone)
         recorded = trace.recorded
     if not recorded.pulses and setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
         recorded = with_pulses_of_a_board(recorded, setpoints.pulsing, float(samples.t_s[-1]))

@@ -3,7 +3,9 @@
 from pathlib import Path
 from textwrap import fill
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.transforms import Bbox
 
 from dustcake.analysis.report_data import ReportData
 
@@ -15,7 +17,7 @@ def write_png(data: ReportData, path: Path) -> None:
     figure = Figure(figsize=(11.0, 13.0), layout="constrained")
     figure.suptitle(f"{data.title}\n{fill(data.text[0], 110)}", fontsize=11, ha="center")
     axes = figure.subplot_mosaic(
-        [["dp", "dp"], ["cycle", "residual"], ["air", "energy"], ["what_if", "what_if"]],
+        [["dp", "dp"], ["cycle", "residual"], ["air", "energy"], ["what_if", "figures"]],
         height_ratios=[1.5, 1, 1, 1.2],
     )
     dp = axes["dp"]
@@ -51,4 +53,19 @@ def write_png(data: ReportData, path: Path) -> None:
         axes["what_if"].plot(at, pa, linewidth=1.0, color=colour, label=name)
     axes["what_if"].legend(fontsize=8)
     axes["what_if"].set(title="What if: two days (simulated)", ylabel="Pa", xlabel="days")
+    _figures(axes["figures"], data)
     figure.savefig(path, dpi=110)
+
+
+def _figures(axes: Axes, data: ReportData) -> None:
+    axes.axis("off")
+    axes.set(title="In 1000 h of running (simulated)")
+    table = axes.table(
+        [[fill(name, 34), *cells] for name, cells in data.figures],
+        colLabels=["", *(name for name, _ in data.shown)],
+        colWidths=[0.5, *[0.5 / len(data.shown)] * len(data.shown)],
+        cellLoc="left",
+        bbox=Bbox.unit(),
+    )
+    table.auto_set_font_size(False)
+    table.set_fontsize(7)

@@ -4,15 +4,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from dustcake.adapters.store import StoreRefused
 from dustcake.analysis.fit_collector import FittedCollector
 from dustcake.analysis.fit_data import TooThinError
+from dustcake.analysis.fit_hours import UnknownZoneError
 from dustcake.analysis.fit_trace import fit_trace
 from dustcake.analysis.study import Study, lived, prepared
 from dustcake.analysis.study_candidates import Candidate, Prices
 from dustcake.analysis.study_jobs import Plan, StudyError
-from dustcake.analysis.study_verdict import LABEL, Verdict, as_json, named, verdict
+from dustcake.analysis.study_json import as_json
+from dustcake.analysis.study_verdict import LABEL, Verdict, named, verdict
 from dustcake.analysis.trace_columns import TraceError
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
@@ -42,13 +45,17 @@ class Studied:
 
 
 def fleet(
-    members: Sequence[Member], plan: Plan, candidates: Sequence[Candidate] | None = None
+    members: Sequence[Member],
+    plan: Plan,
+    candidates: Sequence[Candidate] | None = None,
+    zone: ZoneInfo | None = None,
 ) -> list[Studied]:
-    """Study them all, in their order; ``candidates`` None: a grid for each. A trace that cannot say
-    stops none of the others. Raises StudyError where nothing can be simulated at all."""
+    """Study them all, in their order; ``candidates`` None: a grid for each; hours of the day in
+    ``zone`` (None: UTC). A trace that cannot say stops none of the others. Raises StudyError where
+    nothing can be simulated at all."""
     from joblib import Parallel, delayed
 
-    fits = Parallel(n_jobs=-1)(delayed(_fitted)(member) for member in members)
+    fits = Parallel(n_jobs=-1)(delayed(_fitted)(member, zone) for member in members)
     found = [_prepared(m, fit, plan, candidates) for m, fit in zip(members, fits, strict=True)]
     lived([each.study for each in found if each.study is not None], plan.dask)
     for each in found:
@@ -57,10 +64,10 @@ def fleet(
     return found
 
 
-def _fitted(member: Member) -> FittedCollector | str:
+def _fitted(member: Member, zone: ZoneInfo | None) -> FittedCollector | str:
     try:
-        return fit_trace(member.trace, member.setpoints).collector
-    except (TraceError, TooThinError, StoreRefused) as error:
+        return fit_trace(member.trace, member.setpoints, zone).collector
+    except (TraceError, TooThinError, UnknownZoneError, StoreRefused) as error:
         return f"{member.trace}: {error}"
 
 

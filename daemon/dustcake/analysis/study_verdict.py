@@ -1,13 +1,13 @@
 """What a study comes to: a recommendation as a range, what binds it, and what it would save."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.study import Study
-from dustcake.analysis.study_candidates import Candidate, Outcome
+from dustcake.analysis.study_candidates import Candidate
+from dustcake.analysis.study_life import Life, life_text, lives, longest
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
 
@@ -38,7 +38,8 @@ class Span:
 class Verdict:
     """``best``: index of the recommended candidate, None where nothing is proved better than today;
     ``good``: all that are as good; ``binding``: what keeps energy from going lower; ``saving``:
-    share of today's energy saved; ``text``: all of it in words."""
+    share of today's energy saved; ``lives``: of the filters, for each candidate, or why that cannot
+    be said; ``text``: all of it in words."""
 
     best: int | None
     good: list[int]
@@ -46,6 +47,7 @@ class Verdict:
     saving: Span
     saving_kwh: Span
     mode: Mode
+    lives: list[Life] | str
     text: list[str]
 
 
@@ -73,25 +75,35 @@ def broken(study: Study, index: int) -> list[str]:
 
 
 def verdict(study: Study) -> Verdict:
-    """Judge every candidate by energy under the constraints, wear deciding between equals."""
+    """Judge every candidate by energy under the constraints. Between equals those win whose filters
+    are sure to last about as long as any, and of these the one that pulses least."""
+    told = lives(study)
     energy = np.array([[each.kwh for each in outcomes] for outcomes in study.outcomes])
     allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
     today = energy[0]
     if not allowed:
         none = Span(0.0, 0.0, 0.0)
         reasons = sorted({each for n in range(len(energy)) for each in broken(study, n)})
-        told = f"No candidate keeps within the limits ({', '.join(reasons)}): {LABEL}."
+        text = [f"No candidate keeps within the limits ({', '.join(reasons)}): {LABEL}."]
+        text += [*life_text(study, told, None), PLEATS]
         mode = study.candidates[0].mode
-        return Verdict(None, [], ", ".join(reasons), none, none, mode, [told, PLEATS])
+        return Verdict(None, [], ", ".join(reasons), none, none, mode, told, text)
     least = min(allowed, key=lambda n: energy[n].mean())
     good = [n for n in allowed if _as_good(energy[n], energy[least])]
     pulses = np.array([np.mean([each.pulses for each in row]) for row in study.outcomes])
-    best = min(good, key=lambda n: float(pulses[n]))
+    best = min(longest(good, told), key=lambda n: float(pulses[n]))
     saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
     binding = _binding(study, energy, least)
     proved = saved.low > 0.0 and saved.mean > GOOD_ENOUGH
     made = Verdict(
-        best if proved else None, good, binding, saved, saved_kwh, study.candidates[best].mode, []
+        best if proved else None,
+        good,
+        binding,
+        saved,
+        saved_kwh,
+        study.candidates[best].mode,
+        told,
+        [],
     )
     made.text = _words(study, made, best)
     return made
@@ -171,7 +183,7 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         text.append(f"As good, within what such a model can tell: {spans}.")
     modes = {study.candidates[n].mode for n in made.good}
     if len(modes) > 1:
-        text.append("Timed and on-demand cleaning come out equal; fewest pulses decided.")
+        text.append(f"Timed and on-demand cleaning come out equal; {_decided(made)} decided.")
     elif made.mode is Mode.TIMED:
         text.append("Timed cleaning comes out better than on demand here.")
     if made.binding == UNSEEN:
@@ -179,8 +191,13 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
             f"To learn more, lower the low set point for some days and record again: below "
             f"{study.collector.lowest_dp_pa:.0f} Pa the model does not know what pulses do."
         )
-    text += [f"What binds: {made.binding}.", f"All of this is {LABEL}.", PLEATS]
+    text.append(f"What binds: {made.binding}.")
+    text += [*life_text(study, made.lives, made.best), f"All of this is {LABEL}.", PLEATS]
     return text
+
+
+def _decided(made: Verdict) -> str:
+    return "fewest pulses" if isinstance(made.lives, str) else "filter life, then fewest pulses,"
 
 
 def _percent(span: Span) -> str:
@@ -192,53 +209,3 @@ def _from_to(name: str, low: float, high: float) -> str:
     unit = "Pa" if unit == "pa" else unit
     span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
     return f"{what.replace('on_time', 'on-time')} {span} {unit}"
-
-
-def as_json(study: Study, made: Verdict) -> dict[str, Any]:
-    """For programs."""
-    return {
-        "event": "study",
-        "label": LABEL,
-        "recommended": None if made.best is None else _candidate(study.candidates[made.best]),
-        "ranges": {k: list(v) for k, v in ranges(study, made.good, made.mode).items()}
-        if made.good
-        else {},
-        "today": _candidate(study.candidates[0]),
-        "today_outcome": _mean(study.outcomes[0]),
-        "outcome": None if made.best is None else _mean(study.outcomes[made.best]),
-        "saving": _json_span(made.saving),
-        "saving_kwh_per_1000_h": _json_span(made.saving_kwh),
-        "binding": made.binding,
-        "candidates": len(study.candidates),
-        "fit": study.collector.as_json(),
-        "text": made.text,
-    }
-
-
-def _candidate(each: Candidate) -> dict[str, Any]:
-    return {
-        "mode": each.mode.value,
-        "low_pa": each.low_pa,
-        "high_pa": each.high_pa,
-        "interval_s": each.interval_s,
-        "on_time_s": each.on_time_s,
-    }
-
-
-def _mean(outcomes: list[Outcome]) -> dict[str, float]:
-    names = (
-        "fan_kwh",
-        "air_kwh",
-        "pulses",
-        "runs",
-        "mean_dp_pa",
-        "highest_dp_pa",
-        "mean_flow",
-        "least_flow",
-        "days",
-    )
-    return {name: float(np.mean([getattr(each, name) for each in outcomes])) for name in names}
-
-
-def _json_span(span: Span) -> dict[str, float]:
-    return {"mean": span.mean, "low": span.low, "high": span.high}

@@ -1,23 +1,15 @@
 """`dustcake study`: which set points would serve a collector best, from a trace of it."""
 
 import argparse
-import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, fail, settings_or_none
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
-from dustcake.settings.setpoints import to_setpoints
+from dustcake.cli.common import BAD_USAGE, DONE, fail
 
 if TYPE_CHECKING:
-    from dustcake.analysis.fit_data import Samples
-    from dustcake.analysis.study import Study
+    from zoneinfo import ZoneInfo
+
     from dustcake.analysis.study_jobs import Plan
-    from dustcake.analysis.study_verdict import Verdict
-    from dustcake.analysis.trace_columns import Recorded
-    from dustcake.core.events import Event
 
 _EPILOG = """\
 example:
@@ -32,9 +24,16 @@ Then runs some two hundred settings, each with the daemon's own decision core, o
 that model, for a simulated month and under several sets of parameters that the trace allows.
 
 What is weighed is energy: of the fan for the dP of the filters, and of compressed air; within the
-highest dP allowed, the least flow, and low set points that cleaning can reach. Fewer pulses (wear)
-decide between equals. The answer is a range, or that the trace is too thin for one. It is
-simulated, and no promise for a plant. The load pattern by hour counts hours of UTC.
+highest dP allowed, the least flow, and low set points that cleaning can reach. Between equals
+those win whose filters last about as long as any, and of these the one with fewest pulses. The
+answer is a range, or that the trace is too thin for one. It is simulated, and no promise for a
+plant.
+
+Filter life: blower hours until residual dP reaches the filter replacement set point, from how
+residual dP has risen over the trace; as a range over filters that age by running hours and filters
+that age by pulses. It takes some weeks of running (300 hours at least) to tell it.
+
+Hours of the day are those of UTC unless --time-zone names another clock, such as Europe/Berlin.
 
 Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are not in order, or
 the trace cannot say.
@@ -91,6 +90,20 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument(
+        "--time-zone",
+        metavar="NAME",
+        help="whose hours of the day are meant, as Europe/Berlin (default: UTC)",
+    )
+    parser.add_argument(
+        "--list", type=int, metavar="N", help="also list the N best settings, in a table"
+    )
+    parser.add_argument(
+        "--sort",
+        choices=("energy", "life", "pulses", "dp"),
+        default="energy",
+        help="by what that table is sorted, here and in the report (default: energy)",
+    )
+    parser.add_argument(
         "--dask",
         metavar="ADDRESS",
         help="run on this Dask cluster (tcp://host:8786), with the"
@@ -120,12 +133,19 @@ def _study(arguments: argparse.Namespace) -> int:
         return BAD_USAGE
     from dustcake.adapters.store import StoreRefused
     from dustcake.analysis.fit_data import TooThinError
+    from dustcake.analysis.fit_hours import UnknownZoneError, zone_named
     from dustcake.analysis.study import StudyError
     from dustcake.analysis.trace_columns import TraceError
+    from dustcake.cli.study_one import study_one
 
-    run = _run if arguments.fleet is None else _run_fleet
     try:
-        run(arguments)
+        zone = None if arguments.time_zone is None else zone_named(arguments.time_zone)
+        if arguments.fleet is None:
+            study_one(arguments, _plan(arguments), zone)
+        else:
+            _run_fleet(arguments, zone)
+    except UnknownZoneError as error:
+        fail(f"--time-zone {error}")
     except (TraceError, TooThinError) as error:
         fail(f"{arguments.trace}: {error}")
     except (StudyError, StoreRefused) as error:
@@ -135,18 +155,6 @@ def _study(arguments: argparse.Namespace) -> int:
     else:
         return DONE
     return BAD_USAGE
-
-
-def _chosen(settings: Settings, name: str | None) -> Collector:
-    from dustcake.analysis.study import StudyError
-
-    names = ", ".join(each.name for each in settings.collectors)
-    if name is None and len(settings.collectors) > 1:
-        raise StudyError(f"the settings have several collectors; add --collector, one of {names}")
-    for each in settings.collectors:
-        if name in (None, each.name):
-            return each
-    raise StudyError(f"--collector {name}: no such collector in the settings; name one of {names}")
 
 
 def _plan(arguments: argparse.Namespace) -> "Plan":
@@ -162,13 +170,13 @@ def _plan(arguments: argparse.Namespace) -> "Plan":
     )
 
 
-def _run_fleet(arguments: argparse.Namespace) -> None:
+def _run_fleet(arguments: argparse.Namespace, zone: "ZoneInfo | None") -> None:
     from dustcake.analysis.study_jobs import StudyError
     from dustcake.cli.study_fleet import study_fleet
 
     given = [
         f"--{name}"
-        for name in ("settings", "collector", "flow", "search", "report", "png")
+        for name in ("settings", "collector", "flow", "search", "report", "png", "list")
         if getattr(arguments, name) is not None
     ]
     if arguments.trace is not None or given:
@@ -179,71 +187,6 @@ def _run_fleet(arguments: argparse.Namespace) -> None:
         _plan(arguments),
         arguments.air,
         arguments.fan_efficiency,
+        zone,
         as_json=arguments.json,
     )
-
-
-def _run(arguments: argparse.Namespace) -> None:
-    from dustcake.analysis.fit_trace import fit_trace
-    from dustcake.analysis.study import study
-    from dustcake.analysis.study_candidates import Prices
-    from dustcake.analysis.study_jobs import StudyError
-    from dustcake.analysis.study_search import search
-    from dustcake.analysis.study_verdict import as_json, verdict
-    from dustcake.analysis.trace_files import open_any
-
-    if arguments.trace is None or arguments.settings is None:
-        raise StudyError("name a TRACE and its --settings, or a list with --fleet")
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        raise StudyError(f"{arguments.settings}: not in order, see above")
-    collector = _chosen(settings, arguments.collector)
-    setpoints = to_setpoints(collector)
-    read = fit_trace(arguments.trace, setpoints)
-    fitted, samples, recorded, met = read.collector, read.samples, read.recorded, read.met
-    flow_m3s = arguments.flow or fitted.flow_m3s
-    if flow_m3s is None:
-        raise StudyError("the trace has no column `flow_m3s`: give the mean flow with --flow")
-    prices = Prices(flow_m3s, arguments.air / 1000.0, arguments.fan_efficiency)
-    plan, tries = _plan(arguments), arguments.search
-    if tries is None:
-        done = study(fitted, setpoints, prices, plan)
-    else:
-        done = search(fitted, setpoints, prices, plan, tries)
-    made = verdict(done)
-    if arguments.json:
-        print(json.dumps(as_json(done, made), allow_nan=False))
-    else:
-        print("\n".join(made.text))
-    sys.stdout.flush()
-    if arguments.report is not None or arguments.png is not None:
-        from dustcake.analysis.replay import Replay
-
-        with open_any(arguments.trace, setpoints) as trace:
-            # Checked when the fit was made: there are no bad rows.
-            events = list(Replay(met.setpoints).events(trace.samples(met.unused)))  # type: ignore[arg-type]
-        _report(collector.name, samples, recorded, events, done, made, arguments)
-
-
-def _report(
-    name: str,
-    samples: "Samples",
-    recorded: "Recorded",
-    events: "list[Event]",
-    done: "Study",
-    made: "Verdict",
-    arguments: argparse.Namespace,
-) -> None:
-    from dustcake.analysis.report_data import report_data
-
-    data = report_data(
-        f"Set points of {name}", samples, recorded, events, done.setpoints, done, made
-    )
-    if arguments.report is not None:
-        from dustcake.analysis.report_html import write_html
-
-        write_html(data, arguments.report)
-    if arguments.png is not None:
-        from dustcake.analysis.report_png import write_png
-
-        write_png(data, arguments.png)

@@ -9,6 +9,8 @@ from dustcake.cli.common import settings_or_none
 from dustcake.settings.setpoints import to_setpoints
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from dustcake.analysis.study_fleet import Member
     from dustcake.analysis.study_jobs import Plan
     from dustcake.settings.model import Settings
@@ -17,12 +19,18 @@ COLUMNS = ("trace", "settings", "collector", "flow_m3s", "air_l")
 
 
 def study_fleet(
-    list_file: Path, plan: "Plan", air_l: float, fan_efficiency: float, *, as_json: bool
+    list_file: Path,
+    plan: "Plan",
+    air_l: float,
+    fan_efficiency: float,
+    zone: "ZoneInfo | None",
+    *,
+    as_json: bool,
 ) -> None:
     """Study every collector on the list, and print what came of it. Raises StudyError, OSError."""
     from dustcake.analysis.study_fleet import fleet, fleet_json, fleet_lines
 
-    found = fleet(members(list_file, air_l, fan_efficiency), plan)
+    found = fleet(members(list_file, air_l, fan_efficiency), plan, zone=zone)
     as_lines = (json.dumps(each, allow_nan=False) for each in fleet_json(found))
     print("\n".join(as_lines if as_json else fleet_lines(found)))
 
