@@ -7,7 +7,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from dustcake.analysis.columns import Floats
+from dustcake.analysis.fit_ageing import Ageing
 from dustcake.analysis.fit_data import Samples
+from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.fit_trace import FittedTrace
 from dustcake.analysis.study import Study, curves
 from dustcake.analysis.study_candidates import Outcome
@@ -29,7 +31,9 @@ class ReportData:
     """Times in days from the first row, pressures in Pa. ``low``, ``high``: of dP, over each short
     stretch; ``cleanings``: begin and end of each; ``cycle_h``: hours from one to the next, at the
     beginning of it; ``residual``: dP after each; ``residual_pa_per_day``: how it goes, by the
-    median of the slopes of all pairs (Theil, Sen), None where there are too few; ``air_m3``: free
+    median of the slopes of all pairs (Theil, Sen), None where there are too few; ``fitted_at``,
+    ``fitted``, ``rise``: what no pulse takes off, as fitted, and by how much that rises in 1000
+    hours of running; empty and None where the trace does not tell; ``air_m3``: free
     air of each day's pulses; ``by_hour``, ``running``: load of each hour of the day over the mean,
     and share of it that the blower ran; ``clock``: whose hours of the day are meant; ``shown``:
     what was simulated, by name; ``figures``: of each line of a table its name and one text for each
@@ -50,6 +54,9 @@ class ReportData:
     residual_at: Floats
     residual: Floats
     residual_pa_per_day: float | None
+    fitted_at: Floats
+    fitted: Floats
+    rise: Interval | None
     air_day: Floats
     air_m3: Floats
     by_hour: Floats
@@ -78,6 +85,8 @@ def report_data(
     begins = np.array([begin for begin, _ in runs])
     ends = np.array([end for _, end in runs])
     residual_at, residual = _residuals(samples, ends)
+    ageing = study.collector.ageing
+    fitted_at, fitted = _fitted(ageing, samples)
     day, air_m3 = _air(recorded, samples, study.prices.air_m3)
     shown = [0] if made.best is None else [0, made.best]
     names = ["today", "recommended"]
@@ -106,6 +115,9 @@ def report_data(
         residual_at=residual_at / 86_400.0,
         residual=residual,
         residual_pa_per_day=_trend(residual_at / 86_400.0, residual),
+        fitted_at=fitted_at,
+        fitted=fitted,
+        rise=None if isinstance(ageing, str) else ageing.rise,
         air_day=day,
         air_m3=air_m3,
         by_hour=study.collector.by_hour,
@@ -214,6 +226,13 @@ def _residuals(samples: Samples, ends_s: Floats) -> tuple[Floats, Floats]:
         return np.zeros(0), np.zeros(0)
     times, values = zip(*found, strict=True)
     return np.array(times), np.array(values)
+
+
+def _fitted(ageing: Ageing | str, samples: Samples) -> tuple[Floats, Floats]:
+    if isinstance(ageing, str):
+        return np.zeros(0), np.zeros(0)
+    at_s: Floats = np.interp(ageing.hours * 3600.0, samples.run_s, samples.t_s)
+    return at_s / 86_400.0, ageing.residual_pa
 
 
 def _air(recorded: Recorded, samples: Samples, air_m3: float) -> tuple[Floats, Floats]:

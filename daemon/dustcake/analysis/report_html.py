@@ -96,6 +96,13 @@ def _when(data: ReportData) -> str:
 
 
 def _trend(data: ReportData) -> str:
+    if data.rise is not None:
+        low, high = data.rise.low, data.rise.high
+        return (
+            "On-demand cleaning holds dP after a cleaning near the low set point as long as it can;"
+            " what no pulse takes off, as fitted, tells how the filters age: it changes by "
+            f"{data.rise.value:+.0f} Pa ({low:+.0f} to {high:+.0f}) in 1000 hours of running."
+        )
     rise = data.residual_pa_per_day
     if rise is None:
         return "Too few cleanings to say how residual dP goes."
@@ -187,6 +194,18 @@ def _recorded(data: ReportData) -> Figure:
                 x=_days(data, x), y=y, mode="markers", marker=marks, name=name, showlegend=False
             ),
             row=row,
+            col=1,
+        )
+    if len(data.fitted):
+        figure.add_trace(
+            Scatter(
+                x=_days(data, data.fitted_at),
+                y=data.fitted,
+                mode="lines+markers",
+                marker={"size": 4, "color": _ORANGE},
+                name="what no pulse takes off",
+            ),
+            row=3,
             col=1,
         )
     figure.add_trace(

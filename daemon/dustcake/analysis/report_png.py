@@ -39,6 +39,10 @@ def write_png(data: ReportData, path: Path) -> None:
     axes["cycle"].plot(data.cycle_at, data.cycle_h, ".", color=_BLUE)
     axes["cycle"].set(title="Cycle time", ylabel="hours", xlabel="days")
     axes["residual"].plot(data.residual_at, data.residual, ".", color=_BLUE)
+    if len(data.fitted):
+        name = "what no pulse takes off, as fitted"
+        axes["residual"].plot(data.fitted_at, data.fitted, ".-", color=_ORANGE, label=name)
+        axes["residual"].legend(fontsize=8)
     axes["residual"].set(title="Residual dP: after each cleaning", ylabel="Pa", xlabel="days")
     axes["air"].bar(data.air_day, data.air_m3, color=_BLUE)
     axes["air"].set(title="Compressed air: each day's pulses", ylabel="m3 free air", xlabel="days")
@@ -61,11 +65,11 @@ def _figures(axes: Axes, data: ReportData) -> None:
     axes.axis("off")
     axes.set(title="In 1000 h of running (simulated)")
     table = axes.table(
-        [[fill(name, 34), *cells] for name, cells in data.figures],
+        [[fill(name, 44), *cells] for name, cells in data.figures],
         colLabels=["", *(name for name, _ in data.shown)],
         colWidths=[0.5, *[0.5 / len(data.shown)] * len(data.shown)],
         cellLoc="left",
         bbox=Bbox.unit(),
     )
     table.auto_set_font_size(False)
-    table.set_fontsize(7)
+    table.set_fontsize(6.5)
