@@ -20,6 +20,8 @@ _REMOVED = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
 _BLOCKS = 24
 """Parts of the trace that are held against each other: long enough for most that lasts, and enough
 of them for their scatter to be known."""
+_FEW_BLOCKS = 2.069 / 1.960
+"""Student's 97.5 % quantile with 23 degrees of freedom over that of a normal distribution."""
 # Loose beliefs (mean, standard deviation; unbounded form) that keep what a trace says nothing of
 # from running away. One load, residual or share in twenty is further off than a factor of ten.
 _LOOSE = 1.2
@@ -73,8 +75,7 @@ def estimate(bins: Bins, rows: int, by_hour: Floats, begin_at: Floats | None = N
             "little that differs. Record cleanings from different dP down to different dP; at one "
             "steady state no trace can tell residual dP from the share a pulse removes"
         )
-    covariance = np.linalg.inv(here.information + np.diag(weight)).astype(np.float64)
-    return Estimate(theta, _widened(covariance, here.scores), by_hour)
+    return Estimate(theta, _covariance(here, np.diag(weight)), by_hour)
 
 
 def _start(bins: Bins, clock_s: Floats, rows: int) -> Floats:
@@ -121,13 +122,14 @@ def _misfit(theta: Floats, mean: Floats, weight: Floats) -> float:
 
 @dataclass(slots=True)
 class Derivatives:
-    """Log likelihood; what each bin adds to its gradient (a line each); the expected information;
-    and the same not below the curvature that is there, by the parameters that only say how errors
-    spread: where these hardly count, the information expects too little."""
+    """Log likelihood; what each bin adds to its gradient (a line each); the roots of what each
+    expects of information, two lines a bin (its error, its variance); and that information with the
+    curvature that is there where it is larger, by the parameters that only say how errors spread:
+    where these hardly count, the information expects too little."""
 
     value: float
     scores: Floats
-    information: Floats
+    roots: Floats
     curvature: Floats
 
 
@@ -146,20 +148,32 @@ def derivatives(
     scaled = d_error / np.sqrt(variance)[:, None]
     scores = 0.5 * (error**2 / variance - 1.0)[:, None] * d_variance
     scores -= (error / np.sqrt(variance))[:, None] * scaled
-    information = scaled.T @ scaled + 0.5 * d_variance.T @ d_variance
+    roots = np.stack([scaled, np.sqrt(0.5) * d_variance], axis=1)
+    information = np.einsum("kri,krj->ij", roots, roots)
     values = result.log_likelihood()
     bent = (2.0 * values[0] - values[1 : count + 1] - values[count + 1 :]) / _STEP**2
     lifted = np.maximum(0.0, bent - np.diag(information)) * _NUISANCE[list(places)]
-    return Derivatives(float(values[0]), scores, information, information + np.diag(lifted))
+    return Derivatives(float(values[0]), scores, roots, information + np.diag(lifted))
 
 
-def _widened(covariance: Floats, scores: Floats) -> Floats:
-    """Not narrower than the parts of the trace agree with each other: the sum of the squares of
-    their slopes is what the information should be if errors were as the filter takes them to be,
-    each on its own (White's and Huber's covariance, by blocks). They are not: a gust lasts."""
-    blocks = np.array_split(scores, _BLOCKS)
-    slopes = np.array([block.sum(axis=0) for block in blocks])
-    robust = covariance @ (slopes.T @ slopes) @ covariance
-    ratio = np.sqrt(np.maximum(1.0, np.diag(robust) / np.diag(covariance)))
-    wide: Floats = ratio[:, None] * covariance * ratio[None, :]
+def _covariance(found: Derivatives, weight: Floats) -> Floats:
+    """What the information expects, but not narrower than parts of the trace agree with each
+    other: where the estimate would go without each of them (the jackknife by blocks, to first
+    order). They agree less than errors each on their own would: gusts last, pulses are many things
+    at once."""
+    scores = np.array_split(found.scores, _BLOCKS)
+    parts = [
+        np.einsum("kri,krj->ij", block, block) for block in np.array_split(found.roots, _BLOCKS)
+    ]
+    whole = np.sum(parts, axis=0) + weight
+    moves = np.array(
+        [
+            np.linalg.solve(whole - part, block.sum(axis=0))
+            for part, block in zip(parts, scores, strict=True)
+        ]
+    )
+    expected: Floats = np.linalg.inv(whole)
+    seen = (_BLOCKS - 1) / _BLOCKS * (moves**2).sum(axis=0) * _FEW_BLOCKS**2
+    ratio = np.sqrt(np.maximum(1.0, seen / np.diag(expected)))
+    wide: Floats = ratio[:, None] * expected * ratio[None, :]
     return wide
