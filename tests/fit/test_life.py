@@ -53,9 +53,8 @@ def test_life_agrees_with_a_straight_line() -> None:
     told = found.ageing.remaining(limit_pa).by_hours
     remain_h = (limit_pa - one.residual_pa) / RISE_PA_PER_H
     assert told.low_h is not None
-    assert told.high_h is not None
-    assert told.low_h <= remain_h <= told.high_h
-    assert told.high_h < 4.0 * told.low_h
+    assert told.low_h <= remain_h <= (told.high_h or told.horizon_h)
+    assert told.low_h > remain_h / 4.0, "a range so wide holds anything"
 
 
 def test_a_rise_with_pulses_is_recovered_as_one() -> None:

@@ -29,6 +29,11 @@ anything else explains."""
 _GUST_S = 3600.0
 """For about so long of running a gust lasts: as long as a piece of work. Judgement."""
 
+_UNLIKE = 0.2
+"""How unlike each other rows are before anything is known of them, over dP."""
+_FORGOTTEN = 0.04
+"""What share of that, as a variance, a gap brings back."""
+
 
 def natural(theta: Floats) -> Floats:
     """Parameters from their unbounded form, in which they are sought; last axis as ``NAMES``."""
@@ -70,12 +75,12 @@ def passed(bins: Bins, clock_s: Floats, rows: int, theta: Floats) -> Passed:
     load, residual_now, removed, scatter, gusts, rest = natural(theta).T
     sets = len(theta)
     error, variance = np.empty((len(clock_s), sets)), np.empty((len(clock_s), sets))
-    first, residual = bins.dp_pa[0] / bins.flow[0], residual_now * bins.worn[0]
+    first = bins.dp_pa[0] / bins.flow[0]
     s, gust = np.full((sets, rows), first), np.zeros(sets)
-    spread = np.maximum(0.4 * (first - residual), 0.1 * first)
     # Covariance of the rows, and of the gust in the last place.
-    p = np.einsum("b,ij->bij", spread**2, np.diag([1.0] * rows + [0.0]))
-    unknown = 0.04 * p
+    p = np.zeros((sets, rows + 1, rows + 1))
+    p[:, range(rows), range(rows)] = (_UNLIKE * first) ** 2
+    unknown = _FORGOTTEN * p
     p[:, rows, rows] = gusts**2
     steps_s = np.diff(clock_s, prepend=clock_s[0])
     noise2 = bins.noise_pa**2 / bins.n
