@@ -24,6 +24,7 @@ def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     """Write it; returns the exit code."""
     from dustcake.analysis.trace_columns import TraceError
     from dustcake.analysis.trace_export import ExportError, export
+    from dustcake.analysis.whole_file import UnwritableError
 
     wanted = [c for c in settings.collectors if arguments.collector in (None, c.name)]
     if len(wanted) > 1:
@@ -36,7 +37,7 @@ def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     except StoreRefused as refused:
         fail(str(refused))
         return FAILED
-    except (TraceError, ExportError) as error:
+    except (TraceError, ExportError, UnwritableError) as error:
         fail(str(error))
         return BAD_USAGE
     print(f"{rows} readings written to {to}")

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, fail
+from dustcake.cli.common import BAD_USAGE, DONE, fail, file_called
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -109,8 +109,12 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         help="run on this Dask cluster (tcp://host:8786), with the"
         " extra `cluster`, instead of on all cores of this machine",
     )
-    parser.add_argument("--report", type=Path, metavar="FILE.html", help="write a report")
-    parser.add_argument("--png", type=Path, metavar="FILE.png", help="draw the report's plots")
+    parser.add_argument(
+        "--report", type=file_called(".html", ".htm"), metavar="FILE.html", help="write a report"
+    )
+    parser.add_argument(
+        "--png", type=file_called(".png"), metavar="FILE.png", help="draw the report's plots"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(func=_study)
 
@@ -136,6 +140,7 @@ def _study(arguments: argparse.Namespace) -> int:
     from dustcake.analysis.fit_hours import UnknownZoneError, zone_named
     from dustcake.analysis.study import StudyError
     from dustcake.analysis.trace_columns import TraceError
+    from dustcake.analysis.whole_file import UnwritableError
     from dustcake.cli.study_one import study_one
 
     try:
@@ -148,10 +153,8 @@ def _study(arguments: argparse.Namespace) -> int:
         fail(f"--time-zone {error}")
     except (TraceError, TooThinError) as error:
         fail(f"{arguments.trace}: {error}")
-    except (StudyError, StoreRefused) as error:
+    except (StudyError, StoreRefused, UnwritableError) as error:
         fail(str(error))
-    except OSError as error:
-        fail(f"{error.filename}: {error.strerror}; name a file this user may write")
     else:
         return DONE
     return BAD_USAGE

@@ -22,11 +22,12 @@ if TYPE_CHECKING:
 
 
 def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | None") -> None:
-    """Fit, study, and tell. Raises StudyError and what a fit raises, and OSError."""
+    """Fit, study, and tell. Raises StudyError, UnwritableError, and what a fit raises."""
     from dustcake.analysis.fit_trace import fit_trace
     from dustcake.analysis.study_jobs import StudyError
     from dustcake.analysis.study_table import MOST_LISTED, Order, table
     from dustcake.analysis.study_verdict import verdict
+    from dustcake.analysis.whole_file import require_writable
 
     if arguments.trace is None or arguments.settings is None:
         raise StudyError("name a TRACE and its --settings, or a list with --fleet")
@@ -35,6 +36,8 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
         raise StudyError(f"{arguments.settings}: not in order, see above")
     collector = _chosen(settings, arguments.collector)
     setpoints = to_setpoints(collector)
+    for to in filter(None, (arguments.report, arguments.png)):
+        require_writable(to)
     read = fit_trace(arguments.trace, setpoints, zone)
     done = _studied(read, setpoints, plan, arguments)
     made = verdict(done)
@@ -105,6 +108,7 @@ def _report(
     from dustcake.analysis.replay import Replay
     from dustcake.analysis.report_data import report_data
     from dustcake.analysis.trace_files import open_any
+    from dustcake.analysis.whole_file import whole
 
     with open_any(arguments.trace, setpoints) as trace:
         # Checked when the fit was made: there are no bad rows.
@@ -114,8 +118,10 @@ def _report(
     if arguments.report is not None:
         from dustcake.analysis.report_html import write_html
 
-        write_html(data, arguments.report)
+        with whole(arguments.report) as part:
+            write_html(data, part)
     if arguments.png is not None:
         from dustcake.analysis.report_png import write_png
 
-        write_png(data, arguments.png)
+        with whole(arguments.png) as part:
+            write_png(data, part)
