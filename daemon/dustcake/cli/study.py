@@ -138,13 +138,15 @@ def _study(arguments: argparse.Namespace) -> int:
     from dustcake.adapters.store import StoreRefused
     from dustcake.analysis.fit_data import TooThinError
     from dustcake.analysis.fit_hours import UnknownZoneError, zone_named
-    from dustcake.analysis.study import StudyError
+    from dustcake.analysis.study_jobs import StudyError, require_cluster
     from dustcake.analysis.trace_columns import TraceError
     from dustcake.analysis.whole_file import UnwritableError
     from dustcake.cli.study_one import study_one
 
     try:
         zone = None if arguments.time_zone is None else zone_named(arguments.time_zone)
+        if arguments.dask is not None:
+            require_cluster(arguments.dask)
         if arguments.fleet is None:
             study_one(arguments, _plan(arguments), zone)
         else:
