@@ -1,8 +1,9 @@
 """What a study simulates, in pieces that run side by side: on all cores, or on a Dask cluster."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
@@ -53,15 +54,37 @@ def _some(jobs: list[Job]) -> list[Lived]:
     return [_one(job) for job in jobs]
 
 
+_Heard = Callable[[int], None]
+_WATCHED: ContextVar[tuple[_Heard, _Heard] | None] = ContextVar("watched", default=None)
+
+
+@contextmanager
+def watched(begins: _Heard, over: _Heard) -> Iterator[None]:
+    """While this lasts, ``begins`` hears how many jobs each call of ``live_all`` has, and ``over``,
+    maybe in another thread, now and then how many of them are."""
+    token = _WATCHED.set((begins, over))
+    try:
+        yield
+    finally:
+        _WATCHED.reset(token)
+
+
 def live_all(jobs: list[Job], dask: str | None) -> list[Lived]:
     """Live through every job, in order. Raises StudyError."""
     from joblib import Parallel, delayed
 
     share = max(1, min(25, len(jobs) // 16))
     batches = [jobs[n : n + share] for n in range(0, len(jobs), share)]
+    parallel = Parallel(n_jobs=-1)
+    watcher = _WATCHED.get()
+    if watcher is not None:
+        begins, over = watcher
+        begins(len(jobs))
+        # A hook of every backend; results one by one joblib does not give on a cluster.
+        parallel.print_progress = lambda: over(min(parallel.n_completed_tasks * share, len(jobs)))
     with _on(dask):
-        done = Parallel(n_jobs=-1)(delayed(_some)(batch) for batch in batches)
-    return [each for batch in done for each in batch]
+        made = parallel(delayed(_some)(batch) for batch in batches)
+    return [each for batch in made for each in batch]
 
 
 def require_cluster(dask: str) -> None:

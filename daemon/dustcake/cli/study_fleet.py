@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import settings_or_none
+from dustcake.cli.study_progress import shown_progress
 from dustcake.settings.setpoints import to_setpoints
 
 if TYPE_CHECKING:
@@ -30,7 +31,9 @@ def study_fleet(
     """Study every collector on the list, and print what came of it. Raises StudyError."""
     from dustcake.analysis.study_fleet import fleet, fleet_json, fleet_lines
 
-    found = fleet(members(list_file, air_l, fan_efficiency), plan, zone=zone)
+    listed = members(list_file, air_l, fan_efficiency)
+    with shown_progress(plan.draws, None):
+        found = fleet(listed, plan, zone=zone)
     as_lines = (json.dumps(each, allow_nan=False) for each in fleet_json(found))
     print("\n".join(as_lines if as_json else fleet_lines(found)))
 

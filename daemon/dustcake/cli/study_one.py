@@ -6,6 +6,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import settings_or_none
+from dustcake.cli.study_progress import shown_progress
 from dustcake.settings.collector import Collector
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
@@ -38,8 +39,9 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
     setpoints = to_setpoints(collector)
     for to in filter(None, (arguments.report, arguments.png)):
         require_writable(to)
-    read = fit_trace(arguments.trace, setpoints, zone)
-    done = _studied(read, setpoints, plan, arguments)
+    with shown_progress(plan.draws, arguments.search):
+        read = fit_trace(arguments.trace, setpoints, zone)
+        done = _studied(read, setpoints, plan, arguments)
     made = verdict(done)
     most = arguments.list or MOST_LISTED
     listed = table(done, made, Order(arguments.sort), most)
