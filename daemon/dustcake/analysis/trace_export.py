@@ -14,16 +14,22 @@ class ExportError(Exception):
     """Why nothing has been written, and the remedy."""
 
 
-def export(journal: Path, setpoints: Setpoints, to: Path, since_utc_s: float | None) -> int:
-    """Write the readings of a collector into the file ``to``; returns how many. Raises ExportError,
-    UnwritableError, TraceError and ``StoreRefused``."""
+def export(
+    journal: Path,
+    setpoints: Setpoints,
+    to: Path,
+    since_utc_s: float | None,
+    until_utc_s: float | None,
+) -> int:
+    """Write the readings of a collector between those times into the file ``to``; returns how many.
+    Raises ExportError, UnwritableError, TraceError and ``StoreRefused``."""
     parquet = to.suffix.lower() in PARQUET_ENDINGS
     if parquet and find_spec("polars") is None:
         raise ExportError(
             f'{to}: Parquet needs the extra `analysis`: pip install "dustcake[analysis]", or name '
             "a file that ends in .csv"
         )
-    lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s)
+    lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
     with whole(to) as part:
         rows = _written(lines, part)
         if rows == 0:
