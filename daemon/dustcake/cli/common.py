@@ -61,6 +61,39 @@ def file_called(*endings: str) -> Callable[[str], Path]:
     return named
 
 
+def between(above: float, to: float, wanted: str) -> Callable[[str], float]:
+    """The type of an option that is a number above ``above`` and up to ``to``; ``wanted`` says of
+    what, in which unit, with an example."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = above
+        if not above < value <= to:
+            limits = f"above {above:g}, up to {to:g}"
+            raise argparse.ArgumentTypeError(f"{text!r}: give {wanted} ({limits})")
+        return value
+
+    return read
+
+
+def whole_number(least: int, most: int) -> Callable[[str], int]:
+    """The type of an option that is a whole number from ``least`` to ``most``."""
+
+    def read(text: str) -> int:
+        try:
+            value = int(text)
+        except ValueError:
+            value = least - 1
+        if not least <= value <= most:
+            limits = f"from {least} to {most}"
+            raise argparse.ArgumentTypeError(f"{text!r}: give a whole number {limits}")
+        return value
+
+    return read
+
+
 def fail(message: str) -> None:
     """Tell a person what went wrong."""
     print(message, file=sys.stderr)

@@ -1,11 +1,14 @@
 """The list of a fleet's collectors, for `dustcake study --fleet`."""
 
+import argparse
 import csv
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import settings_or_none
+from dustcake.cli.study import AIR_L, FLOW_M3S
 from dustcake.cli.study_progress import shown_progress
 from dustcake.settings.setpoints import to_setpoints
 
@@ -70,8 +73,8 @@ def members(list_file: Path, air_l: float, fan_efficiency: float) -> "list[Membe
                 chosen[0].name,
                 list_file.parent / trace,
                 to_setpoints(chosen[0]),
-                _number(flow, f"{where}: flow_m3s"),
-                (_number(air, f"{where}: air_l") or air_l) / 1000.0,
+                _number(flow, f"{where}: flow_m3s", FLOW_M3S),
+                (_number(air, f"{where}: air_l", AIR_L) or air_l) / 1000.0,
                 fan_efficiency,
             )
         )
@@ -90,15 +93,12 @@ def _lines(list_file: Path) -> list[str]:
         raise StudyError(f"{list_file}: {error.strerror}; name a list this user may read") from None
 
 
-def _number(text: str, where: str) -> float | None:
+def _number(text: str, where: str, read: Callable[[str], float]) -> float | None:
     from dustcake.analysis.study_jobs import StudyError
 
     if not text.strip():
         return None
     try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0.0 < value < 1e9:
-        raise StudyError(f"{where}: {text!r}: write a number above 0, or leave it empty")
-    return value
+        return read(text)
+    except argparse.ArgumentTypeError as error:
+        raise StudyError(f"{where}: {error}, or leave it empty") from None
