@@ -49,11 +49,12 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
 
         yield ParquetTrace(path)
         return
-    if of is not None and is_journal(path):
-        yield Trace(journal_lines(path, of.collector, of))
-        return
     with open_file(path) as raw:
-        if fast:
+        if of is not None and is_journal(raw):
+            if path.is_fifo():
+                raise TraceError("a journal cannot be read from a pipe; name the daemon's file")
+            yield Trace(journal_lines(path, of.collector, of))
+        elif fast:
             from dustcake.analysis.trace_csv import CsvTrace
 
             yield CsvTrace(raw)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from io import BufferedReader
 from math import inf
 from pathlib import Path
 
@@ -19,12 +20,11 @@ _Moment = tuple[int, float]
 """The start of the daemon, and the seconds of its monotonic clock: certain whatever UTC said."""
 
 
-def is_journal(path: Path) -> bool:
-    """Whether the file could be one."""
+def is_journal(raw: BufferedReader) -> bool:
+    """Whether the file could be one; what it begins with is still to be read."""
     try:
-        with path.open("rb") as file:
-            return file.read(len(_MAGIC)) == _MAGIC
-    except (OSError, ValueError):
+        return raw.peek(len(_MAGIC)).startswith(_MAGIC)
+    except OSError:
         return False
 
 

@@ -37,8 +37,14 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
         raise StudyError(f"{arguments.settings}: not in order, see above")
     collector = _chosen(settings, arguments.collector)
     setpoints = to_setpoints(collector)
-    for to in filter(None, (arguments.report, arguments.png)):
+    wanted = [to for to in (arguments.report, arguments.png) if to is not None]
+    for to in wanted:
         require_writable(to)
+    if wanted and arguments.trace.is_fifo():
+        raise StudyError(
+            f"{arguments.trace}: for a report the trace is read twice, and a pipe can be read "
+            "once; write it into a file first, or leave out --report and --png"
+        )
     with shown_progress(plan.draws, arguments.search):
         read = fit_trace(arguments.trace, setpoints, zone)
         done = _studied(read, setpoints, plan, arguments)
@@ -46,7 +52,7 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
     most = arguments.list or MOST_LISTED
     listed = table(done, made, Order(arguments.sort), most)
     _tell(done, made, listed, arguments)
-    if arguments.report is not None or arguments.png is not None:
+    if wanted:
         _report(collector.name, read, setpoints, done, made, listed, arguments)
 
 
