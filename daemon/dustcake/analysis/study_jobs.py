@@ -11,6 +11,7 @@ from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study_loop import Lived, StudyLoop
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
+from dustcake.settings.extras import the_extra
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -131,7 +132,7 @@ def _on(dask: str | None) -> Iterator[None]:
 @contextmanager
 def _connected(dask: str) -> "Iterator[Client]":
     if find_spec("distributed") is None:
-        raise StudyError('--dask needs the extra `cluster`: pip install "dustcake[cluster]"')
+        raise StudyError(f"--dask needs {the_extra('cluster')}")
     from distributed import Client
 
     # A client that does not understand its address leaves a traceback behind when it is collected.

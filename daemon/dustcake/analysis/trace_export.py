@@ -8,6 +8,7 @@ from dustcake.analysis.trace_files import PARQUET_ENDINGS
 from dustcake.analysis.trace_journal import journal_lines
 from dustcake.analysis.whole_file import whole
 from dustcake.core.setpoints import Setpoints
+from dustcake.settings.extras import the_extra
 
 
 class ExportError(Exception):
@@ -26,8 +27,7 @@ def export(
     parquet = to.suffix.lower() in PARQUET_ENDINGS
     if parquet and find_spec("polars") is None:
         raise ExportError(
-            f'{to}: Parquet needs the extra `analysis`: pip install "dustcake[analysis]", or name '
-            "a file that ends in .csv"
+            f"{to}: Parquet needs {the_extra('analysis')}, or name a file that ends in .csv"
         )
     lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
     with whole(to) as part:

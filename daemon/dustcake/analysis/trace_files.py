@@ -11,6 +11,7 @@ from dustcake.analysis.trace_journal import is_journal, journal_lines
 from dustcake.analysis.traces import Trace, lines_of, open_file
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.setpoints import Setpoints
+from dustcake.settings.extras import the_extra
 
 if TYPE_CHECKING:
     from dustcake.analysis.columns import Columns
@@ -42,8 +43,7 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
     if path.suffix.lower() in PARQUET_ENDINGS:
         if not fast:
             raise TraceError(
-                'reading Parquet needs the extra `analysis`: pip install "dustcake[analysis]", or '
-                "write the trace as CSV"
+                f"reading Parquet needs {the_extra('analysis')}, or write the trace as CSV"
             )
         from dustcake.analysis.trace_parquet import ParquetTrace
 

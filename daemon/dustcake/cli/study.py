@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import BAD_USAGE, DONE, between, fail, file_called, whole_number
+from dustcake.settings.extras import the_extra
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -161,7 +162,7 @@ def _study(arguments: argparse.Namespace) -> int:
     from importlib.util import find_spec
 
     if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "plotly")):
-        fail('a study needs the extra `analysis`: pip install "dustcake[analysis]"')
+        fail(f"a study needs {the_extra('analysis')}")
         return BAD_USAGE
     from dustcake.adapters.store import StoreRefused
     from dustcake.analysis.fit_data import TooThinError
