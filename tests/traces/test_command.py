@@ -63,6 +63,8 @@ def test_a_person_reads_when_what_and_why_in_the_unit_of_the_settings(bench: Ben
         "cleaning         started 1 times, 20 s in all",
         "pulses           1 (valve 2: 1)",
         "alarms raised    0",
+        "while it holds   the first 15 s: cleaning started 1 times, pulses 0, alarms raised 0",
+        "beyond that      cleaning started 0 times, pulses 1, alarms raised 0; see the last note",
         "note: a pulse here cannot change the dP that was recorded: what-if answers hold only "
         "until the first pulse that the recording did not have; here that is 15 s in (71 % of the "
         "trace): the first cleaning; the trace does not tell what was done. For what would have "

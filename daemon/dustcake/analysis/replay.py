@@ -63,6 +63,10 @@ def fit(setpoints: Setpoints, columns: tuple[str, ...]) -> Fit:
     return Fit(setpoints, tuple(unused), tuple(notes))
 
 
+COUNTED = (CleaningStarted, CleaningStopped, PulseFired, AlarmChanged)
+"""What a ``Tally`` counts."""
+
+
 @dataclass(slots=True)
 class Tally:
     """What a replay came to. ``lost``: samples without a dP; ``gaps``: how often the next row came
