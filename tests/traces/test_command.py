@@ -139,6 +139,17 @@ def test_a_trace_that_cannot_be_opened(bench: Bench, name: str) -> None:
     assert err.endswith("; name a CSV file this user may read\n")
 
 
+def test_a_file_that_only_begins_like_a_journal(bench: Bench) -> None:
+    """Its first 16 bytes are those of the SQLite file format (sqlite.org/fileformat2.html, 1.3)."""
+    _, chosen = bench.files("")
+    recorded = bench.directory / "trace.db"
+    recorded.write_bytes(b"SQLite format 3\x00" + b"x" * 5000)
+    code, out, err = bench.run(str(recorded), "--settings", chosen)
+    assert (code, out) == (2, "")
+    assert "it is damaged, or no journal" in err
+    assert "to read one, name another" in err
+
+
 def test_a_trace_that_cannot_be_read_to_its_end(bench: Bench) -> None:
     """The memory of a process opens like a file, and cannot be read at its beginning."""
     _, chosen = bench.files(each_second(800))

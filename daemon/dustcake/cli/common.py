@@ -94,6 +94,11 @@ def whole_number(least: int, most: int) -> Callable[[str], int]:
     return read
 
 
+def cannot_be_used(rows: int) -> str:
+    """So many rows of a trace, in words."""
+    return f"{rows} row{'' if rows == 1 else 's'} cannot be used"
+
+
 def fail(message: str) -> None:
     """Tell a person what went wrong."""
     print(message, file=sys.stderr)

@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dustcake.cli.common import BAD_USAGE, DONE, between, fail
+from dustcake.cli.common import BAD_USAGE, DONE, between, cannot_be_used, fail
 from dustcake.core.life_forecast import FEWEST_POINTS
 from dustcake.publish.wording import duration
 from dustcake.units import Pressure, PressureUnit, parse_pressure, show
@@ -106,7 +106,8 @@ def _life(arguments: argparse.Namespace) -> int:
                 rows.append(row)
         _tell_bad([str(each) for each in bad])
         if bad and not arguments.skip_bad_rows:
-            fail(f"{len(bad)} rows cannot be used; correct them, or add --skip-bad-rows")
+            them = "it" if len(bad) == 1 else "them"
+            fail(f"{cannot_be_used(len(bad))}; correct {them}, or add --skip-bad-rows")
             return BAD_USAGE
         trace = summarised(rows, arguments.flow, cleaned=arguments.cleaned)
     except TraceError as error:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, fail, settings_or_none
+from dustcake.cli.common import BAD_USAGE, DONE, cannot_be_used, fail, settings_or_none
 from dustcake.settings.collector import Collector
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
@@ -198,8 +198,9 @@ class _BadRows:
         if self.count > _LISTED_BAD_ROWS:
             fail(f"... and {self.count - _LISTED_BAD_ROWS} more")
         if self.refused:
-            remedy = "correct them, or add --skip-bad-rows to replay the rest"
-            fail(f"{self.count} rows cannot be used; {remedy}")
+            them = "it" if self.count == 1 else "them"
+            remedy = f"correct {them}, or add --skip-bad-rows to replay the rest"
+            fail(f"{cannot_be_used(self.count)}; {remedy}")
 
 
 def _with_progress(
