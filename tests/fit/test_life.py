@@ -173,8 +173,8 @@ def test_words_and_json_tell_both_beliefs() -> None:
     made = verdict(study)
     text = " ".join(made.text)
     assert re.search(r"Filter life with today's settings: (more than )?\d+.*? blower hours", text)
-    assert f"{CONFIDENCE:.0%} confidence" in text
-    assert "rising by 100 Pa (97 to 103) in 1000 hours" in text
+    assert f"{CONFIDENCE * 100:.0f} % confidence" in text
+    assert "700 Pa and rises by 100 Pa (97 to 103) in 1000 hours" in text
     assert "cannot tell apart" in text
     told = as_json(study, made)["filter_life"]
     assert told["confidence"] == CONFIDENCE

@@ -137,8 +137,11 @@ def _words(study: Study | None, made: Verdict) -> str:
     assert study is not None
     if made.best is None:
         return f"keep {named(study.candidates[0])}: {made.text[0]}"
-    kwh = made.saving_kwh
+    kwh, lives = made.saving_kwh, made.lives
+    life = ""
+    if not isinstance(lives, str):
+        life = f"; filters remain {lives[0].either} h today, {lives[made.best].either} h so"
     return (
         f"{named(study.candidates[made.best])}: saves {kwh.mean:.0f} kWh ({kwh.low:.0f} to "
-        f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}"
+        f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}{life}"
     )

@@ -134,11 +134,12 @@ def life_text(study: Study, found: list[Life] | str, best: int | None) -> list[s
     if isinstance(found, str) or isinstance(ageing, str):
         return [f"Filter life cannot be told from this trace: {found}."]
     rise, today = ageing.rise, found[0]
+    limit_pa = study.setpoints.limits.replacement_pa
     text = [
         f"Filter life with today's settings: {today.either} blower hours remain "
-        f"({CONFIDENCE:.0%} confidence) until residual dP, now {ageing.now_pa:.0f} Pa and rising by"
-        f" {rise.value:.0f} Pa ({rise.low:.0f} to {rise.high:.0f}) in 1000 hours, reaches the "
-        f"filter replacement set point of {study.setpoints.limits.replacement_pa:.0f} Pa."
+        f"({CONFIDENCE * 100:.0f} % confidence) until residual dP reaches the filter replacement "
+        f"set point of {limit_pa:.0f} Pa; it is now {ageing.now_pa:.0f} Pa and rises by "
+        f"{rise.value:.0f} Pa ({rise.low:.0f} to {rise.high:.0f}) in 1000 hours."
     ]
     beliefs = f"{today.by_hours} if by hours, {today.by_pulses} if by pulses"
     if best is not None:
