@@ -144,7 +144,9 @@ def life_text(study: Study, found: list[Life] | str, best: int | None) -> list[s
     beliefs = f"{today.by_hours} if by hours, {today.by_pulses} if by pulses"
     if best is not None:
         then = found[best]
-        text.append(f"With the recommended ones: {then.either} blower hours.")
+        text.append(
+            f"With the recommended ones: {then.either} blower hours.{_warning(today, then)}"
+        )
         beliefs = (
             f"if by hours, {today.by_hours} today and {then.by_hours} as recommended; if by pulses,"
             f" {today.by_pulses} and {then.by_pulses}"
@@ -155,6 +157,15 @@ def life_text(study: Study, found: list[Life] | str, best: int | None) -> list[s
         f"{beliefs}. Pulses an hour are taken to stay as they are now."
     )
     return text
+
+
+def _warning(today: Life, then: Life) -> str:
+    if then.either.low_h >= (1.0 - NEARLY) * today.either.low_h:
+        return ""
+    return (
+        " They may be due sooner than today: weigh the price of filters against the energy saved, "
+        "or choose by life (--list 10 --sort life)."
+    )
 
 
 def life_json(study: Study, found: list[Life] | str, best: int | None) -> dict[str, object]:
