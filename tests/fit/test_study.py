@@ -215,15 +215,28 @@ def test_the_command_and_its_report(tmp_path: Path, capsys: pytest.CaptureFixtur
     options = ["--settings", str(chosen_file), "--days", "1", "--draws", "2"]
     assert main(["study", str(trace), *options]) == 2
     assert "give the mean flow with --flow" in capsys.readouterr().err
+    options += ["--list", "5", "--sort", "pulses"]
     options += ["--flow", "1.2", "--json", "--report", str(report), "--png", str(png)]
     assert main(["study", str(trace), *options]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["label"] == LABEL
     assert told["fit"]["residual_pa"]["low"] < 600.0 < told["fit"]["residual_pa"]["high"]
     assert told["candidates"] > 100
+    assert told["fit"]["hours_of"] == "the trace, from its first row"
+    assert "48 hours of running" in told["filter_life"]["not_told"]
+    pulses = [each["pulses"] for each in told["listed"][1:]]
+    assert len(pulses) in (5, 6)
+    assert pulses == sorted(pulses)
     page = report.read_text(encoding="utf-8")
     assert not re.search(r'<(script|link|img)[^>]+(src|href)="https?:', page), "self-contained"
-    for heading in ("Cycle time", "Residual dP", "Compressed air", "What if", "alarm"):
+    for heading in (
+        "Cycle time",
+        "Residual dP",
+        "Compressed air",
+        "What if",
+        "alarm",
+        "cannot be told",
+    ):
         assert heading in page
     assert PLEATS[:40] in page
     assert png.read_bytes().startswith(b"\x89PNG")
