@@ -116,7 +116,7 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
         np.array(dp),
         np.array(n_),
         np.array(hour),
-        flows / np.nanmean(flows) if samples.flow_m3s is not None else np.ones(len(made)),
+        np.nan_to_num(flows / np.nanmean(flows), nan=1.0),
         placed,
         np.array(whole_),
         np.ones(len(made)),
@@ -165,4 +165,9 @@ def _noise_pa(dp_pa: Floats) -> float:
 
 
 def _flow(samples: Samples, places: npt.NDArray[np.intp]) -> float:
-    return 1.0 if samples.flow_m3s is None else float(np.nanmean(samples.flow_m3s[places]))
+    """Mean flow; NaN where none of it is told. 1 without a column."""
+    if samples.flow_m3s is None:
+        return 1.0
+    flow_m3s = samples.flow_m3s[places]
+    told = flow_m3s[~np.isnan(flow_m3s)]
+    return float(told.mean()) if len(told) else np.nan

@@ -42,7 +42,7 @@ class FittedCollector:
     each Pa of dP. ``lowest_dp_pa``: below it the trace shows nothing of how pulses work.
     ``surprise``: mean square of the errors in the held-out part over what was predicted for it; 1
     is right. ``within``: share of them within their 95 % limits. ``ageing``: how the residual
-    rose, or why that cannot be said."""
+    rose, or why that cannot be said. ``notes``: what was not taken from the trace, in words."""
 
     rows: int
     load: Interval
@@ -65,6 +65,7 @@ class FittedCollector:
     theta: Floats
     covariance: Floats
     ageing: Ageing | str
+    notes: tuple[str, ...] = ()
 
     def draws(self, count: int, seed: int) -> Floats:
         """Sets of parameters the trace does not rule out, one a line, as ``fit_filter.NAMES``;
@@ -90,6 +91,7 @@ class FittedCollector:
             "flow_m3s": self.flow_m3s,
             "lowest_dp_pa": self.lowest_dp_pa,
             "pulses": self.pulses,
+            "notes": list(self.notes),
             "held_out": {"surprise": self.surprise, "within_95_percent": self.within},
         }
 
@@ -139,6 +141,7 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         theta=learnt.theta,
         covariance=covariance,
         ageing=ageing,
+        notes=samples.notes,
     )
 
 

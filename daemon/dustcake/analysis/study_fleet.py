@@ -81,9 +81,8 @@ def _prepared(
         return Studied(member.name, refused=fit)
     flow_m3s = member.flow_m3s or fit.flow_m3s
     if flow_m3s is None:
-        return Studied(
-            member.name, refused=f"{member.trace}: no column `flow_m3s`: give the mean flow"
-        )
+        why = "; ".join(fit.notes) or "no column `flow_m3s`"
+        return Studied(member.name, refused=f"{member.trace}: {why}: give the mean flow")
     prices = Prices(flow_m3s, member.air_m3, member.fan_efficiency)
     try:
         return Studied(member.name, prepared(fit, member.setpoints, prices, plan, candidates))

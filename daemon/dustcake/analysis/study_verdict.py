@@ -85,7 +85,7 @@ def verdict(study: Study) -> Verdict:
         none = Span(0.0, 0.0, 0.0)
         reasons = sorted({each for n in range(len(energy)) for each in broken(study, n)})
         text = [f"No candidate keeps within the limits ({', '.join(reasons)}): {LABEL}."]
-        text += [*life_text(study, told, None), PLEATS]
+        text += [*life_text(study, told, None), *_notes(study), PLEATS]
         mode = study.candidates[0].mode
         return Verdict(None, [], ", ".join(reasons), none, none, mode, told, text)
     least = min(allowed, key=lambda n: energy[n].mean())
@@ -192,8 +192,12 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
             f"{study.collector.lowest_dp_pa:.0f} Pa the model does not know what pulses do."
         )
     text.append(f"What binds: {made.binding}.")
-    text += [*life_text(study, made.lives, made.best), f"All of this is {LABEL}.", PLEATS]
-    return text
+    text += [*life_text(study, made.lives, made.best), *_notes(study)]
+    return [*text, f"All of this is {LABEL}.", PLEATS]
+
+
+def _notes(study: Study) -> list[str]:
+    return [f"Of the trace: {note}." for note in study.collector.notes]
 
 
 def _decided(made: Verdict) -> str:
