@@ -4,6 +4,7 @@ import json
 import re
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -92,6 +93,22 @@ def test_a_loop_runs_when_the_blower_does() -> None:
     running = [0.0] * 6 + [1.0] * 16 + [0.25, 0.0]
     lived = StudyLoop(model, TODAY, [1.0] * 24, running, 1).live(3.0, 10**9)
     assert lived.running_s == pytest.approx(3 * 16.25 * 3600, abs=5.0)
+
+
+def test_the_blower_stops_once_a_day_and_rests_at_weekends() -> None:
+    """Shifts from 05:45 to 22:15 on five days of seven: five starts, 82.5 hours."""
+    model = RowModel(4, 0.0225, 600.0, 0.6, 0.0)
+    worked = [0.0] * 5 + [0.25] + [1.0] * 16 + [0.25, 0.0]
+    loop = StudyLoop(model, TODAY, [1.0] * 24, worked * 5 + [0.0] * 48, 1)
+    loop.keep_curve_s = 7 * 86_400.0
+    lived = loop.live(7.0, 10**9)
+    assert lived.running_s == pytest.approx(5 * 16.5 * 3600, abs=5.0)
+    starts = [
+        at_s
+        for (_, before_pa), (at_s, pa) in pairwise([(0.0, 0.0), *lived.curve])
+        if before_pa == 0.0 < pa
+    ]
+    assert starts == [day * 86_400 + 5.75 * 3600 for day in range(5)]
 
 
 def test_air_costs_what_the_worked_example_says() -> None:

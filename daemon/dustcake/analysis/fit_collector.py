@@ -37,9 +37,10 @@ class FittedCollector:
     trace; ``removed``: share
     of a row's cake that a pulse takes off, ``scatter`` its standard deviation; ``gusts``: of an
     hour's load over the load. ``by_hour``: load of each hour of the day over the mean one;
-    ``running``: share of it that the blower ran; ``clock``: whose hours those are. ``flow_m3s``:
-    mean flow, None if not recorded; ``flow_fall_per_pa``: by what part of itself flow falls with
-    each Pa of dP. ``lowest_dp_pa``: below it the trace shows nothing of how pulses work.
+    ``running``: share of each hour that the blower ran, 24 for each day recorded; ``clock``: whose
+    hours those are. ``flow_m3s``: mean flow, None if not recorded; ``flow_fall_per_pa``: by what
+    part of itself flow falls with each Pa of dP. ``lowest_dp_pa``: below it the trace shows nothing
+    of how pulses work.
     ``surprise``: mean square of the errors in the held-out part over what was predicted for it; 1
     is right. ``within``: share of them within their 95 % limits. ``ageing``: how the residual
     rose, or why that cannot be said. ``notes``: what was not taken from the trace, in words."""
@@ -75,6 +76,12 @@ class FittedCollector:
         drawn[0] = self.theta
         return natural(drawn)
 
+    @property
+    def running_mean(self) -> Floats:
+        """Share of each hour of the day that the blower ran, over all days."""
+        mean: Floats = self.running.reshape(-1, 24).mean(axis=0)
+        return mean
+
     def as_json(self) -> dict[str, Any]:
         """For programs."""
         told = self.ageing
@@ -87,7 +94,7 @@ class FittedCollector:
             "noise_pa": self.noise_pa,
             "hours_of": self.clock,
             "load_by_hour": self.by_hour.tolist(),
-            "running_by_hour": self.running.tolist(),
+            "running_by_hour": self.running_mean.tolist(),
             "flow_m3s": self.flow_m3s,
             "lowest_dp_pa": self.lowest_dp_pa,
             "pulses": self.pulses,

@@ -121,7 +121,7 @@ def report_data(
         air_day=day,
         air_m3=air_m3,
         by_hour=study.collector.by_hour,
-        running=study.collector.running,
+        running=study.collector.running_mean,
         shown=[(name, named(study.candidates[n])) for name, n in zip(names, shown, strict=False)],
         what_if=[(name, *curves(study, n)) for name, n in zip(names, shown, strict=False)],
         energy=[
