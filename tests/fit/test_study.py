@@ -18,9 +18,10 @@ from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study import Plan, Study, StudyError, study
 from dustcake.analysis.study_candidates import Candidate, Outcome, Prices, grid, present
+from dustcake.analysis.study_limits import NEVER, UNSEEN, broken
 from dustcake.analysis.study_loop import StudyLoop
 from dustcake.analysis.study_search import search
-from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, UNSEEN, broken, verdict
+from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, verdict
 from dustcake.core.requests import Mode
 from fit.independent import Collector, Truth
 from traces.recorded import settings_text
@@ -159,6 +160,18 @@ def test_nothing_below_what_the_trace_has_seen_is_recommended() -> None:
     assert made.best is None or done().candidates[made.best] != timed(600)
     assert made.binding == UNSEEN
     assert any("record again" in each for each in made.text)
+
+
+def test_a_time_in_which_todays_settings_never_clean_compares_nothing() -> None:
+    """From 750 Pa it takes more than three hours to come to 1000 Pa."""
+    plan = replace(PLAN, days=7.0 / 24.0)
+    made = verdict(study(collector(), TODAY, PRICES, plan, (on_demand(750, 760), timed(600))))
+    assert made.best is None
+    assert made.good == []
+    assert made.binding == NEVER
+    assert made.saving.mean == 0.0
+    assert "never clean within the 0.291667 days simulated" in made.text[0]
+    assert "more --days" in made.text[0]
 
 
 def test_data_that_are_too_thin_recommend_nothing() -> None:

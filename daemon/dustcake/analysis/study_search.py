@@ -13,7 +13,7 @@ from dustcake.analysis.fit_collector import FittedCollector
 from dustcake.analysis.study import Study, lived, prepared
 from dustcake.analysis.study_candidates import FULL_PULSE_S, Candidate, Prices
 from dustcake.analysis.study_jobs import Plan
-from dustcake.analysis.study_verdict import broken
+from dustcake.analysis.study_limits import broken
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import Setpoints
 

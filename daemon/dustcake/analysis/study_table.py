@@ -8,7 +8,8 @@ import numpy as np
 from dustcake.analysis.study import Study
 from dustcake.analysis.study_candidates import Outcome
 from dustcake.analysis.study_life import Life
-from dustcake.analysis.study_verdict import Verdict, broken, named
+from dustcake.analysis.study_limits import broken
+from dustcake.analysis.study_verdict import Verdict, named
 from dustcake.core.record import record
 
 MOST_LISTED = 12

@@ -8,14 +8,25 @@ from dustcake.analysis.columns import Floats
 from dustcake.analysis.study import Study
 from dustcake.analysis.study_candidates import Candidate
 from dustcake.analysis.study_life import Life, life_text, lives, longest
+from dustcake.analysis.study_limits import NEVER, UNSEEN, broken, comparable
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
+
+__all__ = [
+    "GOOD_ENOUGH",
+    "LABEL",
+    "PLEATS",
+    "Span",
+    "Verdict",
+    "broken",
+    "named",
+    "ranges",
+    "verdict",
+]
 
 GOOD_ENOUGH = 0.02
 """Within this of the least energy a candidate is as good: the model is no better than that."""
 LABEL = "simulated: a model fitted to one trace, not a promise for the plant"
-UNSEEN = "dP lower than the trace has ever been"
-"""A thin cake may cling: what pulses do there is not for a model to say that has not seen it."""
 PLEATS = (
     "In a study of six pleated cartridges in a full-size collector, cleaning at a fixed interval "
     "did better than on demand above a pleat ratio (height to pitch) of 4.0, on demand better "
@@ -51,43 +62,19 @@ class Verdict:
     text: list[str]
 
 
-def broken(study: Study, index: int) -> list[str]:
-    """Which constraints a candidate breaks, under more than one in twenty sets of parameters."""
-    outcomes, found = study.outcomes[index], []
-
-    def often(test: list[bool]) -> bool:
-        return sum(test) > 0.05 * len(test)
-
-    if often([each.highest_dp_pa > 1.01 * study.most_dp_pa for each in outcomes]):
-        found.append("highest dP")
-    least = study.plan.least_flow
-    if least is not None and often(
-        [each.least_flow * study.prices.flow_m3s < least for each in outcomes]
-    ):
-        found.append("flow at the hood")
-    if often(["cleaning_not_effective" in each.alarms for each in outcomes]):
-        found.append("low set point out of reach")
-    if often([each.mean_dp_pa < study.collector.lowest_dp_pa for each in outcomes]):
-        found.append(UNSEEN)
-    if often([each.pulses == 0.0 for each in outcomes]):
-        found.append("never cleaned within the time simulated")
-    return found
-
-
 def verdict(study: Study) -> Verdict:
     """Judge every candidate by energy under the constraints. Between equals those win whose filters
     are sure to last about as long as any, and of these the one that pulses least."""
     told = lives(study)
+    if not comparable(study):
+        return _without(study, told, NEVER, _too_short(study))
     energy = np.array([[each.kwh for each in outcomes] for outcomes in study.outcomes])
     allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
     today = energy[0]
     if not allowed:
-        none = Span(0.0, 0.0, 0.0)
         reasons = sorted({each for n in range(len(energy)) for each in broken(study, n)})
-        text = [f"No candidate keeps within the limits ({', '.join(reasons)}): {LABEL}."]
-        text += [*life_text(study, told, None), *_notes(study), PLEATS]
-        mode = study.candidates[0].mode
-        return Verdict(None, [], ", ".join(reasons), none, none, mode, told, text)
+        named_ = ", ".join(reasons)
+        return _without(study, told, named_, f"No candidate keeps within the limits ({named_}).")
     least = min(allowed, key=lambda n: energy[n].mean())
     good = [n for n in allowed if _as_good(energy[n], energy[least])]
     pulses = np.array([np.mean([each.pulses for each in row]) for row in study.outcomes])
@@ -107,6 +94,21 @@ def verdict(study: Study) -> Verdict:
     )
     made.text = _words(study, made, best)
     return made
+
+
+def _without(study: Study, told: list[Life] | str, binding: str, why: str) -> Verdict:
+    """A verdict that recommends nothing, and says why."""
+    none = Span(0.0, 0.0, 0.0)
+    text = [why, *life_text(study, told, None), *_closing(study)]
+    return Verdict(None, [], binding, none, none, study.candidates[0].mode, told, text)
+
+
+def _too_short(study: Study) -> str:
+    return (
+        f"Nothing is compared: today's settings ({named(study.candidates[0])}) never clean within "
+        f"the {study.plan.days:g} days simulated, so that they seem to need no air and no other "
+        "settings can be held against them. Simulate longer, with more --days."
+    )
 
 
 def _as_good(energy: Floats, least: Floats) -> bool:
@@ -192,12 +194,13 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
             f"{study.collector.lowest_dp_pa:.0f} Pa the model does not know what pulses do."
         )
     text.append(f"What binds: {made.binding}.")
-    text += [*life_text(study, made.lives, made.best), *_notes(study)]
-    return [*text, f"All of this is {LABEL}.", PLEATS]
+    return [*text, *life_text(study, made.lives, made.best), *_closing(study)]
 
 
-def _notes(study: Study) -> list[str]:
-    return [f"Of the trace: {note}." for note in study.collector.notes]
+def _closing(study: Study) -> list[str]:
+    """What has to be known of any study."""
+    notes = [f"Of the trace: {note}." for note in study.collector.notes]
+    return [*notes, f"All of this is {LABEL}.", PLEATS]
 
 
 def _decided(made: Verdict) -> str:

@@ -1,0 +1,37 @@
+"""The limits that a study keeps: which a candidate breaks, and what to do where none keeps them."""
+
+from collections.abc import Callable
+
+from dustcake.analysis.study import Study
+from dustcake.analysis.study_candidates import Outcome
+
+HIGHEST = "highest dP"
+FLOW = "flow at the hood"
+OUT_OF_REACH = "low set point out of reach"
+UNSEEN = "dP lower than the trace has ever been"
+"""A thin cake may cling: what pulses do there is not for a model to say that has not seen it."""
+NEVER = "never cleaned within the time simulated"
+_OFTEN = 0.05
+
+
+def broken(study: Study, index: int) -> list[str]:
+    """Which limits a candidate breaks, under more than one in twenty sets of parameters."""
+    outcomes = study.outcomes[index]
+    least, unseen_pa = study.plan.least_flow, study.collector.lowest_dp_pa
+    tests: dict[str, Callable[[Outcome], bool]] = {
+        HIGHEST: lambda each: each.highest_dp_pa > 1.01 * study.most_dp_pa,
+        FLOW: lambda each: (
+            least is not None and each.least_flow * study.prices.flow_m3s < (1.0 - 1e-6) * least
+        ),
+        OUT_OF_REACH: lambda each: "cleaning_not_effective" in each.alarms,
+        UNSEEN: lambda each: each.mean_dp_pa < unseen_pa,
+        NEVER: lambda each: each.pulses == 0.0,
+    }
+    return [
+        name for name, test in tests.items() if sum(map(test, outcomes)) > _OFTEN * len(outcomes)
+    ]
+
+
+def comparable(study: Study) -> bool:
+    """Whether today's settings have been seen to clean: else there is nothing to compare with."""
+    return NEVER not in broken(study, 0)
