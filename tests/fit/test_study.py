@@ -21,7 +21,7 @@ from dustcake.analysis.study_candidates import Candidate, Outcome, Prices, grid,
 from dustcake.analysis.study_limits import NEVER, UNSEEN, broken
 from dustcake.analysis.study_loop import StudyLoop
 from dustcake.analysis.study_search import search
-from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, verdict
+from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
 from dustcake.core.requests import Mode
 from fit.independent import Collector, Truth
 from traces.recorded import settings_text
@@ -154,11 +154,16 @@ def test_timed_can_be_better() -> None:
 
 
 def test_nothing_below_what_the_trace_has_seen_is_recommended() -> None:
-    blind = replace(done(), collector=collector(lowest_pa=760.0))
-    made = verdict(blind)
-    assert UNSEEN in broken(blind, TRIED.index(timed(600)) + 1)
-    assert made.best is None or done().candidates[made.best] != timed(600)
+    """Neither a low set point nor, without one, a mean dP; and no range told reaches there."""
+    low, higher, often = on_demand(700, 850), on_demand(770, 860), timed(600)
+    made_of = study(collector(lowest_pa=760.0), TODAY, PRICES, PLAN, (low, higher, often))
+    made = verdict(made_of)
+    assert UNSEEN in broken(made_of, 1)
+    assert UNSEEN in broken(made_of, 3)
+    assert made.best == 2
+    assert ranges(made_of, made.good, made.mode)["low_pa"] == (770, 770)
     assert made.binding == UNSEEN
+    assert any("98 % of the trace lies above 760 Pa" in each for each in made.text)
     assert any("record again" in each for each in made.text)
 
 

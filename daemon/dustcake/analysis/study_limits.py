@@ -8,7 +8,7 @@ from dustcake.analysis.study_candidates import Outcome
 HIGHEST = "highest dP"
 FLOW = "flow at the hood"
 OUT_OF_REACH = "low set point out of reach"
-UNSEEN = "dP lower than the trace has ever been"
+UNSEEN = "low set point or mean dP below nearly all of the trace"
 """A thin cake may cling: what pulses do there is not for a model to say that has not seen it."""
 NEVER = "never cleaned within the time simulated"
 _OFTEN = 0.05
@@ -16,7 +16,7 @@ _OFTEN = 0.05
 
 def broken(study: Study, index: int) -> list[str]:
     """Which limits a candidate breaks, under more than one in twenty sets of parameters."""
-    outcomes = study.outcomes[index]
+    outcomes, low_pa = study.outcomes[index], study.candidates[index].low_pa
     least, unseen_pa = study.plan.least_flow, study.collector.lowest_dp_pa
     tests: dict[str, Callable[[Outcome], bool]] = {
         HIGHEST: lambda each: each.highest_dp_pa > 1.01 * study.most_dp_pa,
@@ -24,7 +24,7 @@ def broken(study: Study, index: int) -> list[str]:
             least is not None and each.least_flow * study.prices.flow_m3s < (1.0 - 1e-6) * least
         ),
         OUT_OF_REACH: lambda each: "cleaning_not_effective" in each.alarms,
-        UNSEEN: lambda each: each.mean_dp_pa < unseen_pa,
+        UNSEEN: lambda each: min(each.mean_dp_pa, low_pa or each.mean_dp_pa) < unseen_pa,
         NEVER: lambda each: each.pulses == 0.0,
     }
     return [
@@ -35,3 +35,12 @@ def broken(study: Study, index: int) -> list[str]:
 def comparable(study: Study) -> bool:
     """Whether today's settings have been seen to clean: else there is nothing to compare with."""
     return NEVER not in broken(study, 0)
+
+
+def to_learn_more(study: Study) -> str:
+    """What would let the study go lower than the trace does."""
+    return (
+        f"98 % of the trace lies above {study.collector.lowest_dp_pa:.0f} Pa: no low set point and "
+        "no mean dP below that is recommended, since the model has hardly seen what pulses do "
+        "there. To learn more, lower the low set point for some days and record again."
+    )

@@ -8,7 +8,7 @@ from dustcake.analysis.columns import Floats
 from dustcake.analysis.study import Study
 from dustcake.analysis.study_candidates import Candidate
 from dustcake.analysis.study_life import Life, life_text, lives, longest
-from dustcake.analysis.study_limits import NEVER, UNSEEN, broken, comparable
+from dustcake.analysis.study_limits import NEVER, UNSEEN, broken, comparable, to_learn_more
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
 
@@ -189,10 +189,7 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
     elif made.mode is Mode.TIMED:
         text.append("Timed cleaning comes out better than on demand here.")
     if made.binding == UNSEEN:
-        text.append(
-            f"To learn more, lower the low set point for some days and record again: below "
-            f"{study.collector.lowest_dp_pa:.0f} Pa the model does not know what pulses do."
-        )
+        text.append(to_learn_more(study))
     text.append(f"What binds: {made.binding}.")
     return [*text, *life_text(study, made.lives, made.best), *_closing(study)]
 
