@@ -12,7 +12,7 @@ from dustcake.analysis.fit_data import Samples
 from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.fit_trace import FittedTrace
 from dustcake.analysis.study import Study, curves
-from dustcake.analysis.study_candidates import Outcome
+from dustcake.analysis.study_candidates import Outcome, board_interval_s
 from dustcake.analysis.study_table import HEADINGS, Row, cells
 from dustcake.analysis.study_verdict import Verdict, named
 from dustcake.analysis.trace_columns import Recorded
@@ -81,7 +81,8 @@ def report_data(
     ``listed``: the settings worth showing."""
     samples, recorded, setpoints = read.samples, read.recorded, study.setpoints
     at, low, high = _envelope(samples)
-    runs = _cleanings(recorded, setpoints.pulsing.interval_s)
+    pulsing = setpoints.pulsing
+    runs = _cleanings(recorded, board_interval_s(pulsing) or pulsing.interval_s)
     begins = np.array([begin for begin, _ in runs])
     ends = np.array([end for _, end in runs])
     residual_at, residual = _residuals(samples, ends)

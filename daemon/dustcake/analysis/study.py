@@ -12,7 +12,6 @@ from dustcake.analysis.fit_filter import NAMES
 from dustcake.analysis.replay import fit
 from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study_candidates import (
-    FULL_PULSE_S,
     Candidate,
     Outcome,
     Prices,
@@ -99,13 +98,11 @@ def prepared(
 
     def model(drawn: Floats, candidate: Candidate) -> RowModel:
         values = dict(zip(NAMES, drawn.tolist(), strict=True))
-        effect = min(1.0, candidate.on_time_s / FULL_PULSE_S)
-        effect /= min(1.0, today.on_time_s / FULL_PULSE_S)
         return RowModel(
             collector.rows,
             values["load"],
             values["residual"],
-            min(0.95, values["removed"] * effect),
+            min(0.95, values["removed"] * candidate.effect_over(today)),
             values["scatter"],
             collector.flow_fall_per_pa,
             collector.mean_dp_pa,

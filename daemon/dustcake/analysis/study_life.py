@@ -12,6 +12,7 @@ import numpy as np
 
 from dustcake.analysis.fit_ageing import Ageing, Remaining
 from dustcake.analysis.study import Study
+from dustcake.analysis.study_candidates import board_interval_s
 from dustcake.core.life_forecast import CONFIDENCE, Forecast, Outlook
 from dustcake.core.record import record
 
@@ -85,10 +86,11 @@ def lives(study: Study) -> list[Life] | str:
         return ageing.remaining(float(to_pa))
 
     collector, found = study.collector, []
+    board_s = board_interval_s(study.setpoints.pulsing)
     for candidate, outcomes in zip(study.candidates, study.outcomes, strict=True):
-        cake_pa = left_pa(
-            collector.load.value, collector.removed.value, collector.rows, candidate.interval_s
-        )
+        interval_s = candidate.interval_s or board_s
+        assert interval_s is not None  # a board has one, and without a board every candidate
+        cake_pa = left_pa(collector.load.value, collector.removed.value, collector.rows, interval_s)
         told = remaining(round(limit_pa - cake_pa))
         pulses_per_h = float(np.mean([each.pulses for each in outcomes])) / _THOUSAND_H
         slower = ageing.pulses_per_h / max(pulses_per_h, 1.0 / _THOUSAND_H)

@@ -6,7 +6,7 @@ import numpy as np
 
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.study import Study
-from dustcake.analysis.study_candidates import Candidate
+from dustcake.analysis.study_candidates import Candidate, board_interval_s
 from dustcake.analysis.study_life import Life, life_text, lives, longest
 from dustcake.analysis.study_limits import NEVER, UNSEEN, broken, comparable, to_learn_more
 from dustcake.core.record import record
@@ -143,24 +143,20 @@ def ranges(study: Study, good: list[int], mode: Mode) -> dict[str, tuple[float, 
         if mode is Mode.TIMED
         else ("low_pa", "high_pa", "interval_s", "on_time_s")
     )
-    return {
-        name: (
-            min(getattr(each, name) for each in chosen),
-            max(getattr(each, name) for each in chosen),
-        )
-        for name in names
-    }
+    of = {name: [getattr(each, name) for each in chosen] for name in names}
+    return {name: (min(found), max(found)) for name, found in of.items() if None not in found}
 
 
 def named(candidate: Candidate) -> str:
     """A candidate in words."""
+    demand = candidate.low_pa is not None and candidate.high_pa is not None
+    span = f"on demand, {candidate.low_pa:.0f} to {candidate.high_pa:.0f} Pa" if demand else ""
+    if candidate.interval_s is None:
+        return span or "timed, the contact of the sequencer board closed all the time"
     pulse = f"on-time {candidate.on_time_s:g} s"
-    if candidate.low_pa is None or candidate.high_pa is None:
-        return f"timed, one pulse every {candidate.interval_s:g} s, {pulse}"
-    return (
-        f"on demand, {candidate.low_pa:.0f} to {candidate.high_pa:.0f} Pa, interval "
-        f"{candidate.interval_s:g} s, {pulse}"
-    )
+    if demand:
+        return f"{span}, interval {candidate.interval_s:g} s, {pulse}"
+    return f"timed, one pulse every {candidate.interval_s:g} s, {pulse}"
 
 
 def _words(study: Study, made: Verdict, best: int) -> list[str]:
@@ -182,7 +178,8 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
             f"{made.saving_kwh.high:.0f}) in 1000 hours of running, against today's "
             f"{named(study.candidates[0])}."
         )
-        text.append(f"As good, within what such a model can tell: {spans}.")
+        if spans:
+            text.append(f"As good, within what such a model can tell: {spans}.")
     modes = {study.candidates[n].mode for n in made.good}
     if len(modes) > 1:
         text.append(f"Timed and on-demand cleaning come out equal; {_decided(made)} decided.")
@@ -197,6 +194,12 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
 def _closing(study: Study) -> list[str]:
     """What has to be known of any study."""
     notes = [f"Of the trace: {note}." for note in study.collector.notes]
+    if board_interval_s(study.setpoints.pulsing) is not None:
+        notes.append(
+            "A sequencer board has its interval and its on-time to itself: they are left as they "
+            "are. A full cycle of it counts as one pulse, whose air is that of all its rows: "
+            f"{1000.0 * study.prices.air_m3:g} l are taken for it (--air)."
+        )
     return [*notes, f"All of this is {LABEL}.", PLEATS]
 
 
