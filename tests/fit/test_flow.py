@@ -37,7 +37,7 @@ def test_a_column_that_tells_no_flow(lived: Collector, reading: float) -> None:
     found = with_flow(lived, np.full(size, reading))
     assert found.flow_m3s is None
     assert found.notes == (
-        "the column `flow_m3s` is above 0 in only 0% of the rows with the blower running: flow is "
+        "the column `flow_m3s` is above 0 in only 0 % of the rows with the blower running: flow is "
         "taken as not measured",
     )
     assert found.load.low < lived.truth.load_pa_per_s < found.load.high

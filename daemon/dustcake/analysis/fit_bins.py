@@ -66,7 +66,7 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
             "as `dustcake history --export` writes"
         )
     t_s, run_s = samples.t_s, samples.run_s
-    usable = samples.running & ~np.isnan(samples.dp_pa) & _settled(samples)
+    usable = samples.good & _settled(samples)
     after = np.searchsorted(t_s, [at_s for at_s, _ in rows], "left")
     late = np.searchsorted(t_s, [at_s + SETTLE_PULSE_S for at_s, _ in rows], "left")
     for begin, end in zip(after, late, strict=True):

@@ -212,7 +212,7 @@ def _flow(samples: Samples) -> tuple[float | None, float]:
     """Mean flow, and by what part of it flow falls with each Pa (least squares)."""
     if samples.flow_m3s is None:
         return None, 0.0
-    good = samples.running & ~np.isnan(samples.flow_m3s) & ~np.isnan(samples.dp_pa)
+    good = samples.good & ~np.isnan(samples.flow_m3s)
     flow, dp = samples.flow_m3s[good], samples.dp_pa[good]
     if len(flow) < 100 or float(dp.std()) == 0.0:
         return None, 0.0

@@ -29,7 +29,8 @@ class TooThinError(Exception):
 class Samples:
     """All of a trace, side by side. ``run_s``: seconds the blower has run up to each sample;
     ``hour``: of the day, on the clock of ``zone`` (None: of UTC). ``flow_m3s``: above 0, or NaN
-    where the trace does not tell. ``notes``: what was not taken from the trace, in words."""
+    where the trace does not tell. ``doubted``: where dP was read, but is not to be believed.
+    ``notes``: what was not taken from the trace, in words."""
 
     t_s: Floats
     start_utc_s: float | None
@@ -39,7 +40,13 @@ class Samples:
     running: npt.NDArray[np.bool_]
     run_s: Floats
     flow_m3s: Floats | None
+    doubted: npt.NDArray[np.bool_]
     notes: tuple[str, ...] = ()
+
+    @property
+    def good(self) -> npt.NDArray[np.bool_]:
+        """Where dP was read, is to be believed, and the blower ran."""
+        return self.running & ~np.isnan(self.dp_pa) & ~self.doubted
 
     @property
     def clock(self) -> str:
@@ -85,6 +92,7 @@ def gather(
         running,
         np.cumsum(ran_s),
         flow_m3s,
+        np.zeros(len(t_s), bool),
         notes,
     )
 
@@ -111,8 +119,8 @@ def _flow(
     if share >= _LEAST_TOLD:
         return flow_m3s, ()
     return None, (
-        f"the column `flow_m3s` is above 0 in only {share:.0%} of the rows with the blower "
-        "running: flow is taken as not measured",
+        f"the column `flow_m3s` is above 0 in only {100 * share:.0f} % of the rows with the "
+        "blower running: flow is taken as not measured",
     )
 
 

@@ -217,7 +217,7 @@ def _residuals(samples: Samples, ends_s: Floats) -> tuple[Floats, Floats]:
     """Mean dP from 5 s to 35 s after each cleaning, where it was read with the blower running."""
     begin = np.searchsorted(samples.t_s, ends_s + 5.0)
     end = np.searchsorted(samples.t_s, ends_s + 35.0)
-    good = samples.running & ~np.isnan(samples.dp_pa)
+    good = samples.good
     found = [
         (float(at_s), float(samples.dp_pa[a:b][good[a:b]].mean()))
         for at_s, a, b in zip(ends_s, begin, end, strict=True)
