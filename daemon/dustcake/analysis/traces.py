@@ -9,7 +9,7 @@ import csv
 from collections.abc import Callable, Container, Iterable, Iterator
 from contextlib import contextmanager
 from functools import partial
-from io import BufferedIOBase, TextIOWrapper
+from io import BufferedIOBase, BufferedReader, TextIOWrapper
 from operator import itemgetter
 from pathlib import Path
 
@@ -40,7 +40,7 @@ def open_trace(path: Path) -> Iterator["Trace"]:
 
 
 @contextmanager
-def open_file(path: Path) -> Iterator[BufferedIOBase]:
+def open_file(path: Path) -> Iterator[BufferedReader]:
     """The bytes at ``path``. Raises TraceError."""
     try:
         raw = path.open("rb")

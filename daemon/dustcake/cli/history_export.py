@@ -24,7 +24,19 @@ def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     """Write it; returns the exit code."""
     from dustcake.analysis.trace_columns import TraceError
     from dustcake.analysis.trace_export import ExportError, export
+    from dustcake.analysis.whole_file import UnwritableError
 
+    about_events = [
+        f"--{name}"
+        for name in ("alarms", "log", "life", "air", "kind", "json", "csv")
+        if getattr(arguments, name)
+    ]
+    if about_events:
+        fail(
+            f"--export goes without {', '.join(about_events)}: a trace has all that was read; "
+            "leave the one or the other out"
+        )
+        return BAD_USAGE
     wanted = [c for c in settings.collectors if arguments.collector in (None, c.name)]
     if len(wanted) > 1:
         names = ", ".join(each.name for each in wanted)
@@ -32,11 +44,11 @@ def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
         return BAD_USAGE
     journal, to = Path(settings.journal.path), arguments.export
     try:
-        rows = export(journal, to_setpoints(wanted[0]), to, arguments.since)
+        rows = export(journal, to_setpoints(wanted[0]), to, arguments.since, arguments.until)
     except StoreRefused as refused:
         fail(str(refused))
         return FAILED
-    except (TraceError, ExportError) as error:
+    except (TraceError, ExportError, UnwritableError) as error:
         fail(str(error))
         return BAD_USAGE
     print(f"{rows} readings written to {to}")

@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dustcake.cli.common import BAD_USAGE, DONE, fail
+from dustcake.cli.common import BAD_USAGE, DONE, between, fail
 from dustcake.core.life_forecast import FEWEST_POINTS
 from dustcake.publish.wording import duration
 from dustcake.units import Pressure, PressureUnit, parse_pressure, show
@@ -57,7 +57,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     )
     parser.add_argument(
         "--at",
-        type=_percent,
+        type=between(0.0, 100.0, "a percentage"),
         nargs="+",
         default=[100.0],
         metavar="PERCENT",
@@ -65,7 +65,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     )
     parser.add_argument(
         "--flow",
-        type=_flow,
+        type=between(0.0, 1e6, "a flow in m3/s"),
         metavar="M3_S",
         help="reference flow, m3/s (default: the median of the first tenth)",
     )
@@ -90,24 +90,6 @@ def _limit(text: str) -> Pressure:
     if limit.value <= 0:
         raise argparse.ArgumentTypeError(f"{text!r}: give a pressure above zero")
     return limit
-
-
-def _percent(text: str) -> float:
-    return _between(text, 0.0, 100.0, "a percentage above 0, up to 100")
-
-
-def _flow(text: str) -> float:
-    return _between(text, 0.0, 1e6, "a flow above 0, in m3/s")
-
-
-def _between(text: str, above: float, to: float, wanted: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = above
-    if not above < value <= to:
-        raise argparse.ArgumentTypeError(f"{text!r} is not usable: give {wanted}")
-    return value
 
 
 def _life(arguments: argparse.Namespace) -> int:

@@ -4,7 +4,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, fail
+from dustcake.cli.common import BAD_USAGE, DONE, between, fail, file_called, whole_number
+from dustcake.settings.extras import the_extra
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -39,6 +40,9 @@ Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are
 the trace cannot say.
 """
 _AIR_LITRES = 40.0
+FLOW_M3S = between(0.0, 100.0, "the flow in m3/s, such as 1.2")
+"""No collector has more (common practice, no source): such a number is in other units."""
+AIR_L = between(0.0, 10_000.0, "litres of free air for one pulse, such as 40")
 
 
 def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -60,11 +64,15 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "if wanted collector, flow_m3s, air_l; one line a collector",
     )
     parser.add_argument("--collector", metavar="NAME", help="which, where there are several")
-    above = _above_zero
-    parser.add_argument("--flow", type=above, metavar="M3S", help="mean flow, where not recorded")
+    parser.add_argument(
+        "--flow",
+        type=FLOW_M3S,
+        metavar="M3S",
+        help="mean flow, m3/s, where not recorded",
+    )
     parser.add_argument(
         "--air",
-        type=above,
+        type=AIR_L,
         default=_AIR_LITRES,
         metavar="LITRES",
         help="free air of one pulse with"
@@ -72,30 +80,61 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     )
     parser.add_argument(
         "--fan-efficiency",
-        type=above,
+        type=between(0.0, 1.0, "a share, such as 0.6"),
         default=0.6,
-        metavar="N",
+        metavar="SHARE",
         help="fan, motor and drive together (default 0.6: common practice, no source)",
     )
-    parser.add_argument("--most-dp", type=above, metavar="PA", help="highest dP allowed")
-    parser.add_argument("--least-flow", type=above, metavar="M3S", help="least flow at the hood")
-    parser.add_argument("--days", type=above, default=30.0, metavar="N", help="default 30")
-    parser.add_argument("--draws", type=int, default=4, metavar="N", help="sets of parameters")
+    parser.add_argument(
+        "--most-dp",
+        type=between(0.0, 100_000.0, "a pressure in Pa, such as 1200"),
+        metavar="PA",
+        help="highest dP allowed",
+    )
+    parser.add_argument(
+        "--least-flow",
+        type=FLOW_M3S,
+        metavar="M3S",
+        help="least flow at the hood, m3/s",
+    )
+    parser.add_argument(
+        "--days",
+        type=whole_number(1, 3660),
+        default=30,
+        metavar="N",
+        help="how long to simulate each of the settings (default 30)",
+    )
+    parser.add_argument(
+        "--draws",
+        type=whole_number(2, 1000),
+        default=4,
+        metavar="N",
+        help="under how many sets of parameters that the trace allows (default 4)",
+    )
     parser.add_argument(
         "--search",
-        type=int,
+        type=whole_number(1, 100_000),
         metavar="N",
         help="seek settings in N tries (differential evolution), such as 200, instead of going "
         "through a grid",
     )
-    parser.add_argument("--seed", type=int, default=1, metavar="N")
+    parser.add_argument(
+        "--seed",
+        type=whole_number(0, 2**31 - 1),
+        default=1,
+        metavar="N",
+        help="of all chance in it: the same gives the same answer again (default 1)",
+    )
     parser.add_argument(
         "--time-zone",
         metavar="NAME",
         help="whose hours of the day are meant, as Europe/Berlin (default: UTC)",
     )
     parser.add_argument(
-        "--list", type=int, metavar="N", help="also list the N best settings, in a table"
+        "--list",
+        type=whole_number(1, 100_000),
+        metavar="N",
+        help="also list the N best settings, in a table",
     )
     parser.add_argument(
         "--sort",
@@ -109,37 +148,34 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         help="run on this Dask cluster (tcp://host:8786), with the"
         " extra `cluster`, instead of on all cores of this machine",
     )
-    parser.add_argument("--report", type=Path, metavar="FILE.html", help="write a report")
-    parser.add_argument("--png", type=Path, metavar="FILE.png", help="draw the report's plots")
+    parser.add_argument(
+        "--report", type=file_called(".html", ".htm"), metavar="FILE.html", help="write a report"
+    )
+    parser.add_argument(
+        "--png", type=file_called(".png"), metavar="FILE.png", help="draw the report's plots"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(func=_study)
-
-
-def _above_zero(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0.0 < value < 1e9:
-        raise argparse.ArgumentTypeError(f"{text!r} is not usable: give a number above 0")
-    return value
 
 
 def _study(arguments: argparse.Namespace) -> int:
     from importlib.util import find_spec
 
     if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "plotly")):
-        fail('a study needs the extra `analysis`: pip install "dustcake[analysis]"')
+        fail(f"a study needs {the_extra('analysis')}")
         return BAD_USAGE
     from dustcake.adapters.store import StoreRefused
     from dustcake.analysis.fit_data import TooThinError
     from dustcake.analysis.fit_hours import UnknownZoneError, zone_named
-    from dustcake.analysis.study import StudyError
+    from dustcake.analysis.study_jobs import StudyError, require_cluster
     from dustcake.analysis.trace_columns import TraceError
+    from dustcake.analysis.whole_file import UnwritableError
     from dustcake.cli.study_one import study_one
 
     try:
         zone = None if arguments.time_zone is None else zone_named(arguments.time_zone)
+        if arguments.dask is not None:
+            require_cluster(arguments.dask)
         if arguments.fleet is None:
             study_one(arguments, _plan(arguments), zone)
         else:
@@ -148,10 +184,8 @@ def _study(arguments: argparse.Namespace) -> int:
         fail(f"--time-zone {error}")
     except (TraceError, TooThinError) as error:
         fail(f"{arguments.trace}: {error}")
-    except (StudyError, StoreRefused) as error:
+    except (StudyError, StoreRefused, UnwritableError) as error:
         fail(str(error))
-    except OSError as error:
-        fail(f"{error.filename}: {error.strerror}; name a file this user may write")
     else:
         return DONE
     return BAD_USAGE
@@ -161,8 +195,8 @@ def _plan(arguments: argparse.Namespace) -> "Plan":
     from dustcake.analysis.study_jobs import Plan
 
     return Plan(
-        days=arguments.days,
-        draws=max(2, arguments.draws),
+        days=float(arguments.days),
+        draws=arguments.draws,
         seed=arguments.seed,
         most_dp_pa=arguments.most_dp,
         least_flow=arguments.least_flow,

@@ -6,6 +6,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import settings_or_none
+from dustcake.cli.study_progress import shown_progress
 from dustcake.settings.collector import Collector
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
@@ -22,11 +23,12 @@ if TYPE_CHECKING:
 
 
 def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | None") -> None:
-    """Fit, study, and tell. Raises StudyError and what a fit raises, and OSError."""
+    """Fit, study, and tell. Raises StudyError, UnwritableError, and what a fit raises."""
     from dustcake.analysis.fit_trace import fit_trace
     from dustcake.analysis.study_jobs import StudyError
     from dustcake.analysis.study_table import MOST_LISTED, Order, table
     from dustcake.analysis.study_verdict import verdict
+    from dustcake.analysis.whole_file import require_writable
 
     if arguments.trace is None or arguments.settings is None:
         raise StudyError("name a TRACE and its --settings, or a list with --fleet")
@@ -35,13 +37,22 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
         raise StudyError(f"{arguments.settings}: not in order, see above")
     collector = _chosen(settings, arguments.collector)
     setpoints = to_setpoints(collector)
-    read = fit_trace(arguments.trace, setpoints, zone)
-    done = _studied(read, setpoints, plan, arguments)
+    wanted = [to for to in (arguments.report, arguments.png) if to is not None]
+    for to in wanted:
+        require_writable(to)
+    if wanted and arguments.trace.is_fifo():
+        raise StudyError(
+            f"{arguments.trace}: for a report the trace is read twice, and a pipe can be read "
+            "once; write it into a file first, or leave out --report and --png"
+        )
+    with shown_progress(plan.draws, arguments.search):
+        read = fit_trace(arguments.trace, setpoints, zone)
+        done = _studied(read, setpoints, plan, arguments)
     made = verdict(done)
     most = arguments.list or MOST_LISTED
     listed = table(done, made, Order(arguments.sort), most)
     _tell(done, made, listed, arguments)
-    if arguments.report is not None or arguments.png is not None:
+    if wanted:
         _report(collector.name, read, setpoints, done, made, listed, arguments)
 
 
@@ -105,6 +116,7 @@ def _report(
     from dustcake.analysis.replay import Replay
     from dustcake.analysis.report_data import report_data
     from dustcake.analysis.trace_files import open_any
+    from dustcake.analysis.whole_file import whole
 
     with open_any(arguments.trace, setpoints) as trace:
         # Checked when the fit was made: there are no bad rows.
@@ -114,8 +126,10 @@ def _report(
     if arguments.report is not None:
         from dustcake.analysis.report_html import write_html
 
-        write_html(data, arguments.report)
+        with whole(arguments.report) as part:
+            write_html(data, part)
     if arguments.png is not None:
         from dustcake.analysis.report_png import write_png
 
-        write_png(data, arguments.png)
+        with whole(arguments.png) as part:
+            write_png(data, part)
