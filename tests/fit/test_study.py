@@ -17,12 +17,20 @@ from dustcake.analysis.fit_filter import unbounded
 from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study import Plan, Study, StudyError, study
-from dustcake.analysis.study_candidates import Candidate, Outcome, Prices, grid, present
+from dustcake.analysis.study_candidates import (
+    Candidate,
+    Outcome,
+    Prices,
+    grid,
+    present,
+    prices_of,
+)
 from dustcake.analysis.study_limits import NEVER, UNSEEN, broken
 from dustcake.analysis.study_loop import StudyLoop
 from dustcake.analysis.study_search import search
 from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
 from dustcake.core.requests import Mode
+from dustcake.core.setpoints import Air
 from fit.independent import Collector, Truth
 from traces.recorded import settings_text
 
@@ -151,6 +159,23 @@ def test_timed_can_be_better() -> None:
     made = verdict(only)
     assert made.mode is Mode.TIMED
     assert "Timed cleaning comes out better than on demand here." in made.text
+
+
+def test_prices_are_those_of_the_settings_and_are_told() -> None:
+    """Twice the air of a pulse at three times the energy: six times the energy of air."""
+    air = Air(rated_pulse_m3=0.08, energy_kwh_per_m3=0.3, price_per_kwh=0.25, currency="EUR")
+    dear = replace(TODAY, air=air)
+    assert prices_of(air, 1.2, 0.03, 0.5) == Prices(1.2, 0.03, 0.5, 0.3, 0.25, "EUR")
+    plan = replace(PLAN, days=2.0)
+    cheap_one = study(collector(), TODAY, Prices(1.2, 0.04, air_kwh_m3=0.1), plan, (timed(600),))
+    dear_one = study(collector(), dear, prices_of(dear.air, 1.2), plan, (timed(600),))
+    ratio = dear_one.outcomes[1][0].air_kwh / cheap_one.outcomes[1][0].air_kwh
+    assert ratio == pytest.approx(6.0)
+    made = verdict(dear_one)
+    text = " ".join(made.text)
+    assert "80 l of free air, and each m3 of that for 0.3 kWh" in text
+    assert "0.25 EUR a kWh" in text
+    assert f" or {0.25 * made.saving_kwh.mean:.0f} EUR in 1000 hours" in text
 
 
 def test_nothing_below_what_the_trace_has_seen_is_recommended() -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from dustcake.analysis.study_loop import Lived
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
-from dustcake.core.setpoints import OutputKind, Pulsing, Setpoints
+from dustcake.core.setpoints import Air, OutputKind, Pulsing, Setpoints
 
 _STEPS, _STEPS_OF_A_BOARD = 8, 24
 FULL_PULSE_S = 0.12
@@ -110,14 +110,31 @@ def _set_points(residual_pa: float, most_dp_pa: float, steps: int) -> Iterator[t
 @record
 class Prices:
     """What turns a simulated time into energy. ``flow_m3s``: mean flow; ``air_m3``: free air of a
-    pulse with today's on-time. Defaults: efficiency of fan, motor and drive together, and the
-    specific power of compressed air (18 kW for 100 ft3/min), both common practice, no source."""
+    pulse with today's on-time; ``fan_efficiency``: fan, motor and drive together (default: common
+    practice, no source); ``air_kwh_m3``: for one m3 of free air (default: 18 kW for 100 ft3/min,
+    common practice, no source)."""
 
     flow_m3s: float
     air_m3: float
     fan_efficiency: float = 0.6
     air_kwh_m3: float = 18.0 / (100.0 * 4.719474432e-4 * 3600.0)
-    energy_cost: float = 0.15
+    price_per_kwh: float = 0.12
+    currency: str = "USD"
+
+
+def prices_of(
+    air: Air, flow_m3s: float, air_m3: float | None = None, fan_efficiency: float = 0.6
+) -> Prices:
+    """Prices as the settings have them; ``air_m3``: free air of a pulse, where it is another than
+    the rated one."""
+    return Prices(
+        flow_m3s,
+        air.rated_pulse_m3 if air_m3 is None else air_m3,
+        fan_efficiency,
+        air.energy_kwh_per_m3,
+        air.price_per_kwh,
+        air.currency,
+    )
 
 
 @dataclass(slots=True)

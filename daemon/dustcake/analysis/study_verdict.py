@@ -6,9 +6,9 @@ import numpy as np
 
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.study import Study
-from dustcake.analysis.study_candidates import Candidate, board_interval_s
 from dustcake.analysis.study_life import Life, life_text, lives, longest
 from dustcake.analysis.study_limits import NEVER, UNSEEN, broken, comparable, to_learn_more
+from dustcake.analysis.study_words import LABEL, PLEATS, closing, from_to, named
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
 
@@ -26,14 +26,6 @@ __all__ = [
 
 GOOD_ENOUGH = 0.02
 """Within this of the least energy a candidate is as good: the model is no better than that."""
-LABEL = "simulated: a model fitted to one trace, not a promise for the plant"
-PLEATS = (
-    "In a study of six pleated cartridges in a full-size collector, cleaning at a fixed interval "
-    "did better than on demand above a pleat ratio (height to pitch) of 4.0, on demand better "
-    "below it; tank pressure mattered, pulse length hardly (Lo, Chen, Pui, Powder Technology; "
-    "abstract). This model knows nothing of pleats: whichever mode it prefers, watch residual dP "
-    "for some weeks after a change."
-)
 
 
 @record
@@ -99,7 +91,7 @@ def verdict(study: Study) -> Verdict:
 def _without(study: Study, told: list[Life] | str, binding: str, why: str) -> Verdict:
     """A verdict that recommends nothing, and says why."""
     none = Span(0.0, 0.0, 0.0)
-    text = [why, *life_text(study, told, None), *_closing(study)]
+    text = [why, *life_text(study, told, None), *closing(study)]
     return Verdict(None, [], binding, none, none, study.candidates[0].mode, told, text)
 
 
@@ -147,18 +139,6 @@ def ranges(study: Study, good: list[int], mode: Mode) -> dict[str, tuple[float, 
     return {name: (min(found), max(found)) for name, found in of.items() if None not in found}
 
 
-def named(candidate: Candidate) -> str:
-    """A candidate in words."""
-    demand = candidate.low_pa is not None and candidate.high_pa is not None
-    span = f"on demand, {candidate.low_pa:.0f} to {candidate.high_pa:.0f} Pa" if demand else ""
-    if candidate.interval_s is None:
-        return span or "timed, the contact of the sequencer board closed all the time"
-    pulse = f"on-time {candidate.on_time_s:g} s"
-    if demand:
-        return f"{span}, interval {candidate.interval_s:g} s, {pulse}"
-    return f"timed, one pulse every {candidate.interval_s:g} s, {pulse}"
-
-
 def _words(study: Study, made: Verdict, best: int) -> list[str]:
     text = []
     if made.best is None:
@@ -169,14 +149,14 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         )
     else:
         spans = ", ".join(
-            _from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
+            from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
         )
         text.append(f"Recommended: {named(study.candidates[best])}.")
         text.append(
             f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
             f"pulse air, {made.saving_kwh.mean:.0f} kWh ({made.saving_kwh.low:.0f} to "
-            f"{made.saving_kwh.high:.0f}) in 1000 hours of running, against today's "
-            f"{named(study.candidates[0])}."
+            f"{made.saving_kwh.high:.0f}) or {_money(study, made)} in 1000 hours of running, "
+            f"against today's {named(study.candidates[0])}."
         )
         if spans:
             text.append(f"As good, within what such a model can tell: {spans}.")
@@ -188,19 +168,12 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
     if made.binding == UNSEEN:
         text.append(to_learn_more(study))
     text.append(f"What binds: {made.binding}.")
-    return [*text, *life_text(study, made.lives, made.best), *_closing(study)]
+    return [*text, *life_text(study, made.lives, made.best), *closing(study)]
 
 
-def _closing(study: Study) -> list[str]:
-    """What has to be known of any study."""
-    notes = [f"Of the trace: {note}." for note in study.collector.notes]
-    if board_interval_s(study.setpoints.pulsing) is not None:
-        notes.append(
-            "A sequencer board has its interval and its on-time to itself: they are left as they "
-            "are. A full cycle of it counts as one pulse, whose air is that of all its rows: "
-            f"{1000.0 * study.prices.air_m3:g} l are taken for it (--air)."
-        )
-    return [*notes, f"All of this is {LABEL}.", PLEATS]
+def _money(study: Study, made: Verdict) -> str:
+    prices = study.prices
+    return f"{made.saving_kwh.mean * prices.price_per_kwh:.0f} {prices.currency}"
 
 
 def _decided(made: Verdict) -> str:
@@ -209,10 +182,3 @@ def _decided(made: Verdict) -> str:
 
 def _percent(span: Span) -> str:
     return f"{100 * span.mean:.1f} % ({100 * span.low:.1f} to {100 * span.high:.1f} %)"
-
-
-def _from_to(name: str, low: float, high: float) -> str:
-    what, _, unit = name.rpartition("_")
-    unit = "Pa" if unit == "pa" else unit
-    span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
-    return f"{what.replace('on_time', 'on-time')} {span} {unit}"
