@@ -25,7 +25,7 @@ from dustcake.analysis.study_candidates import (
     present,
     prices_of,
 )
-from dustcake.analysis.study_limits import NEVER, UNSEEN, broken
+from dustcake.analysis.study_limits import FLOW, HIGHEST, NEVER, UNSEEN, broken, told
 from dustcake.analysis.study_loop import StudyLoop
 from dustcake.analysis.study_search import search
 from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
@@ -214,11 +214,37 @@ def test_data_that_are_too_thin_recommend_nothing() -> None:
 
 
 def test_a_limit_nothing_keeps() -> None:
+    """It is named with its value and its option; the others, which some keep, are not."""
     made = verdict(study(collector(), TODAY, PRICES, replace(PLAN, least_flow=1.3), TRIED))
     assert made.best is None
-    assert "flow at the hood" in made.binding
+    assert made.binding == FLOW
+    assert "What binds: flow at the hood (--least-flow 1.3)." in made.text[0]
+    assert "The mean flow is 1.2 m3/s" in made.text[0]
     with pytest.raises(StudyError, match="hardly above the residual dP"):
         study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=650.0), TRIED)
+
+
+def test_the_highest_dp_is_named_by_where_it_comes_from() -> None:
+    high = (on_demand(900, 1150), on_demand(800, 1160))
+    made = verdict(study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=700.0), high))
+    assert made.binding == HIGHEST
+    assert "What binds: highest dP (--most-dp 700). Allow a higher dP" in made.text[0]
+    by_alarms = verdict(study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=None), TRIED))
+    assert by_alarms.best is not None
+    assert told(replace(done(), plan=replace(PLAN, most_dp_pa=None)), HIGHEST).endswith(
+        "Pa, by the alarms of the settings)"
+    )
+
+
+def test_an_on_time_the_trace_has_never_seen_is_said_to_be() -> None:
+    shorter = replace(on_demand(700, 850), on_time_s=0.12)
+    made = verdict(study(collector(), TODAY, PRICES, PLAN, (shorter,)))
+    assert made.best == 1
+    text = " ".join(made.text)
+    assert "never seen an on-time of 0.12 s, but today's of 0.15 s" in text
+    assert "speed control holds the flow" in text
+    same = verdict(study(collector(), TODAY, PRICES, PLAN, (on_demand(700, 850),)))
+    assert "never seen an on-time" not in " ".join(same.text)
 
 
 def test_the_grid_has_some_two_hundred_settings_all_possible() -> None:

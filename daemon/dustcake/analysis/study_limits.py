@@ -37,10 +37,43 @@ def comparable(study: Study) -> bool:
     return NEVER not in broken(study, 0)
 
 
-def to_learn_more(study: Study) -> str:
-    """What would let the study go lower than the trace does."""
-    return (
-        f"98 % of the trace lies above {study.collector.lowest_dp_pa:.0f} Pa: no low set point and "
-        "no mean dP below that is recommended, since the model has hardly seen what pulses do "
-        "there. To learn more, lower the low set point for some days and record again."
-    )
+def told(study: Study, name: str) -> str:
+    """A limit with its value, and where that comes from."""
+    plan = study.plan
+    if name == HIGHEST and plan.most_dp_pa is None:
+        return f"{name} ({study.most_dp_pa:.0f} Pa, by the alarms of the settings)"
+    if name == HIGHEST:
+        return f"{name} (--most-dp {plan.most_dp_pa:g})"
+    if name == FLOW:
+        return f"{name} (--least-flow {plan.least_flow:g})"
+    return name
+
+
+def binding(study: Study) -> list[str]:
+    """Where no candidate keeps the limits: those that all break; failing that, those that any
+    does, the most often broken first."""
+    found = [set(broken(study, n)) for n in range(1, len(study.candidates))]
+    names = sorted(set().union(*found), key=lambda name: -sum(name in each for each in found))
+    by_all = [name for name in names if all(name in each for each in found)]
+    return by_all or names
+
+
+def remedy(study: Study, name: str) -> str:
+    """What to do where this limit binds."""
+    return {
+        HIGHEST: "Allow a higher dP with --most-dp, where filters and fan bear it.",
+        FLOW: (
+            f"The mean flow is {study.prices.flow_m3s:g} m3/s: ask for less with --least-flow, or "
+            "open the damper and record again."
+        ),
+        OUT_OF_REACH: (
+            f"The fitted residual dP is {study.collector.residual.value:.0f} Pa: look at header "
+            "pressure and filters, or allow a higher dP with --most-dp."
+        ),
+        UNSEEN: (
+            f"98 % of the trace lies above {study.collector.lowest_dp_pa:.0f} Pa: no low set point "
+            "and no mean dP below that is recommended, since the model has hardly seen what pulses "
+            "do there. To learn more, lower the low set point for some days and record again."
+        ),
+        NEVER: f"Simulate for longer than {study.plan.days:g} days, with --days.",
+    }[name]

@@ -7,8 +7,8 @@ import numpy as np
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.study import Study
 from dustcake.analysis.study_life import Life, life_text, lives, longest
-from dustcake.analysis.study_limits import NEVER, UNSEEN, broken, comparable, to_learn_more
-from dustcake.analysis.study_words import LABEL, PLEATS, closing, from_to, named
+from dustcake.analysis.study_limits import NEVER, UNSEEN, binding, broken, comparable, remedy, told
+from dustcake.analysis.study_words import LABEL, PLEATS, closing, from_to, named, unseen_on_time
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
 
@@ -57,42 +57,43 @@ class Verdict:
 def verdict(study: Study) -> Verdict:
     """Judge every candidate by energy under the constraints. Between equals those win whose filters
     are sure to last about as long as any, and of these the one that pulses least."""
-    told = lives(study)
+    remaining = lives(study)
     if not comparable(study):
-        return _without(study, told, NEVER, _too_short(study))
+        return _without(study, remaining, NEVER, _too_short(study))
     energy = np.array([[each.kwh for each in outcomes] for outcomes in study.outcomes])
     allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
     today = energy[0]
     if not allowed:
-        reasons = sorted({each for n in range(len(energy)) for each in broken(study, n)})
-        named_ = ", ".join(reasons)
-        return _without(study, told, named_, f"No candidate keeps within the limits ({named_}).")
+        names = binding(study)
+        limits = ", ".join(told(study, each) for each in names)
+        remedies = " ".join(remedy(study, each) for each in names)
+        why = f"No candidate keeps within the limits. What binds: {limits}. {remedies}"
+        return _without(study, remaining, ", ".join(names), why)
     least = min(allowed, key=lambda n: energy[n].mean())
     good = [n for n in allowed if _as_good(energy[n], energy[least])]
     pulses = np.array([np.mean([each.pulses for each in row]) for row in study.outcomes])
-    best = min(longest(good, told), key=lambda n: float(pulses[n]))
+    best = min(longest(good, remaining), key=lambda n: float(pulses[n]))
     saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
-    binding = _binding(study, energy, least)
     proved = saved.low > 0.0 and saved.mean > GOOD_ENOUGH
     made = Verdict(
         best if proved else None,
         good,
-        binding,
+        _binding(study, energy, least),
         saved,
         saved_kwh,
         study.candidates[best].mode,
-        told,
+        remaining,
         [],
     )
     made.text = _words(study, made, best)
     return made
 
 
-def _without(study: Study, told: list[Life] | str, binding: str, why: str) -> Verdict:
+def _without(study: Study, remaining: list[Life] | str, limits: str, why: str) -> Verdict:
     """A verdict that recommends nothing, and says why."""
     none = Span(0.0, 0.0, 0.0)
-    text = [why, *life_text(study, told, None), *closing(study)]
-    return Verdict(None, [], binding, none, none, study.candidates[0].mode, told, text)
+    text = [why, *life_text(study, remaining, None), *closing(study)]
+    return Verdict(None, [], limits, none, none, study.candidates[0].mode, remaining, text)
 
 
 def _too_short(study: Study) -> str:
@@ -165,9 +166,10 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         text.append(f"Timed and on-demand cleaning come out equal; {_decided(made)} decided.")
     elif made.mode is Mode.TIMED:
         text.append("Timed cleaning comes out better than on demand here.")
+    text += unseen_on_time(study, made.best)
     if made.binding == UNSEEN:
-        text.append(to_learn_more(study))
-    text.append(f"What binds: {made.binding}.")
+        text.append(remedy(study, UNSEEN))
+    text.append(f"What binds: {told(study, made.binding)}.")
     return [*text, *life_text(study, made.lives, made.best), *closing(study)]
 
 

@@ -1,7 +1,7 @@
 """What a study says in the same words whatever came of it."""
 
 from dustcake.analysis.study import Study
-from dustcake.analysis.study_candidates import Candidate, board_interval_s
+from dustcake.analysis.study_candidates import FULL_PULSE_S, Candidate, board_interval_s
 
 LABEL = "simulated: a model fitted to one trace, not a promise for the plant"
 PLEATS = (
@@ -34,12 +34,29 @@ def closing(study: Study) -> list[str]:
         f"{prices.air_kwh_m3:.3g} kWh; electricity costs {prices.price_per_kwh:g} "
         f"{prices.currency} a kWh (`air` in the settings, or --air).",
     ]
+    notes.append(
+        "The fan's part is saved where speed control holds the flow: a fan at a fixed speed moves "
+        "more air instead."
+    )
     if board_interval_s(study.setpoints.pulsing) is not None:
         notes.append(
             "A sequencer board has its interval and its on-time to itself: they are left as they "
             "are. A full cycle of it counts as one pulse, whose air is that of all its rows."
         )
     return [*notes, f"All of this is {LABEL}.", PLEATS]
+
+
+def unseen_on_time(study: Study, best: int | None) -> list[str]:
+    """What has to be known where the recommended on-time is another than the trace's."""
+    today = study.candidates[0].on_time_s
+    then = None if best is None else study.candidates[best].on_time_s
+    if today is None or then is None or then == today:
+        return []
+    return [
+        f"The trace has never seen an on-time of {then:g} s, but today's of {today:g} s: what such "
+        f"pulses take off is reckoned (below {FULL_PULSE_S:g} s in proportion, above it alike). "
+        "Change it by itself, and watch dP after cleanings for some days."
+    ]
 
 
 def from_to(name: str, low: float, high: float) -> str:
