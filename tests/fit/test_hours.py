@@ -20,6 +20,7 @@ from dustcake.analysis.fit_hours import (
     zone_named,
 )
 from dustcake.analysis.fit_pattern import running_by_hour
+from dustcake.analysis.study import days_to_live
 from traces.recorded import settings_text
 
 BERLIN, KOLKATA = ZoneInfo("Europe/Berlin"), ZoneInfo("Asia/Kolkata")
@@ -66,11 +67,25 @@ def test_shifts_keep_their_hours_through_a_change_of_the_clock() -> None:
     dp_pa = np.array([800.0 if 6 <= each < 14 else 0.0 for each in hour])
     columns = Columns(t_s, begin, dp_pa)
     here = running_by_hour(gather([columns], BASE, BERLIN))
-    assert here.tolist() == [0.0] * 6 + [1.0] * 8 + [0.0] * 10
-    there = running_by_hour(gather([columns], BASE))
+    assert here.tolist() == ([0.0] * 6 + [1.0] * 8 + [0.0] * 10) * 15  # the last ends at 01:00
+    there = running_by_hour(gather([columns], BASE)).reshape(-1, 24).mean(axis=0)
     assert there[5] == pytest.approx(1.0)
     assert 0.3 < there[4] < 0.7
     assert 0.3 < there[12] < 0.7
+
+
+def test_days_without_work_stay_days_without_work() -> None:
+    """Five days of two shifts and two days off, from a Monday 08:00 on: the hours of Monday that
+    were not recorded come from Tuesday, and no hour is a part of one."""
+    t_s = np.arange(8 * 3600.0, 14 * 86_400.0, 20.0)
+    hour, day = t_s // 3600 % 24, t_s // 86_400 % 7
+    dp_pa = np.where((hour >= 6) & (hour < 22) & (day < 5), 800.0, 0.0)
+    begin = utc_s("2026-03-02T08:00:00")
+    found = running_by_hour(gather([Columns(t_s - t_s[0], begin, dp_pa)], BASE))
+    worked = [0.0] * 6 + [1.0] * 16 + [0.0] * 2
+    assert found.tolist() == (worked * 5 + [0.0] * 48) * 2
+    assert days_to_live(found) == found.tolist()
+    assert days_to_live(np.roll(found, 48)) == (worked * 5 + [0.0] * 48) * 2
 
 
 def test_a_trace_in_seconds_has_no_time_of_day() -> None:

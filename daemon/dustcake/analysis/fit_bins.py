@@ -66,7 +66,7 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
             "as `dustcake history --export` writes"
         )
     t_s, run_s = samples.t_s, samples.run_s
-    usable = samples.running & ~np.isnan(samples.dp_pa) & _settled(samples)
+    usable = samples.good & _settled(samples)
     after = np.searchsorted(t_s, [at_s for at_s, _ in rows], "left")
     late = np.searchsorted(t_s, [at_s + SETTLE_PULSE_S for at_s, _ in rows], "left")
     for begin, end in zip(after, late, strict=True):
@@ -116,7 +116,7 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
         np.array(dp),
         np.array(n_),
         np.array(hour),
-        flows / np.nanmean(flows) if samples.flow_m3s is not None else np.ones(len(made)),
+        np.nan_to_num(flows / np.nanmean(flows), nan=1.0),
         placed,
         np.array(whole_),
         np.ones(len(made)),
@@ -165,4 +165,9 @@ def _noise_pa(dp_pa: Floats) -> float:
 
 
 def _flow(samples: Samples, places: npt.NDArray[np.intp]) -> float:
-    return 1.0 if samples.flow_m3s is None else float(np.nanmean(samples.flow_m3s[places]))
+    """Mean flow; NaN where none of it is told. 1 without a column."""
+    if samples.flow_m3s is None:
+        return 1.0
+    flow_m3s = samples.flow_m3s[places]
+    told = flow_m3s[~np.isnan(flow_m3s)]
+    return float(told.mean()) if len(told) else np.nan

@@ -37,12 +37,13 @@ class FittedCollector:
     trace; ``removed``: share
     of a row's cake that a pulse takes off, ``scatter`` its standard deviation; ``gusts``: of an
     hour's load over the load. ``by_hour``: load of each hour of the day over the mean one;
-    ``running``: share of it that the blower ran; ``clock``: whose hours those are. ``flow_m3s``:
-    mean flow, None if not recorded; ``flow_fall_per_pa``: by what part of itself flow falls with
-    each Pa of dP. ``lowest_dp_pa``: below it the trace shows nothing of how pulses work.
+    ``running``: share of each hour that the blower ran, 24 for each day recorded; ``clock``: whose
+    hours those are. ``flow_m3s``: mean flow, None if not recorded; ``flow_fall_per_pa``: by what
+    part of itself flow falls with each Pa of dP. ``lowest_dp_pa``: below it the trace shows nothing
+    of how pulses work.
     ``surprise``: mean square of the errors in the held-out part over what was predicted for it; 1
     is right. ``within``: share of them within their 95 % limits. ``ageing``: how the residual
-    rose, or why that cannot be said."""
+    rose, or why that cannot be said. ``notes``: what was not taken from the trace, in words."""
 
     rows: int
     load: Interval
@@ -65,6 +66,7 @@ class FittedCollector:
     theta: Floats
     covariance: Floats
     ageing: Ageing | str
+    notes: tuple[str, ...] = ()
 
     def draws(self, count: int, seed: int) -> Floats:
         """Sets of parameters the trace does not rule out, one a line, as ``fit_filter.NAMES``;
@@ -73,6 +75,12 @@ class FittedCollector:
         drawn = rng.multivariate_normal(self.theta, self.covariance, size=count)
         drawn[0] = self.theta
         return natural(drawn)
+
+    @property
+    def running_mean(self) -> Floats:
+        """Share of each hour of the day that the blower ran, over all days."""
+        mean: Floats = self.running.reshape(-1, 24).mean(axis=0)
+        return mean
 
     def as_json(self) -> dict[str, Any]:
         """For programs."""
@@ -86,10 +94,11 @@ class FittedCollector:
             "noise_pa": self.noise_pa,
             "hours_of": self.clock,
             "load_by_hour": self.by_hour.tolist(),
-            "running_by_hour": self.running.tolist(),
+            "running_by_hour": self.running_mean.tolist(),
             "flow_m3s": self.flow_m3s,
             "lowest_dp_pa": self.lowest_dp_pa,
             "pulses": self.pulses,
+            "notes": list(self.notes),
             "held_out": {"surprise": self.surprise, "within_95_percent": self.within},
         }
 
@@ -139,6 +148,7 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         theta=learnt.theta,
         covariance=covariance,
         ageing=ageing,
+        notes=samples.notes,
     )
 
 
@@ -202,7 +212,7 @@ def _flow(samples: Samples) -> tuple[float | None, float]:
     """Mean flow, and by what part of it flow falls with each Pa (least squares)."""
     if samples.flow_m3s is None:
         return None, 0.0
-    good = samples.running & ~np.isnan(samples.flow_m3s) & ~np.isnan(samples.dp_pa)
+    good = samples.good & ~np.isnan(samples.flow_m3s)
     flow, dp = samples.flow_m3s[good], samples.dp_pa[good]
     if len(flow) < 100 or float(dp.std()) == 0.0:
         return None, 0.0

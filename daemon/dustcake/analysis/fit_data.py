@@ -17,6 +17,9 @@ from dustcake.core.signals import Measured
 LONGEST_STEP_S = 60.0
 """A longer time between two rows is a gap: nothing is known of the load in it."""
 
+_LEAST_TOLD = 0.5
+"""Of the rows with the blower running: with fewer of them told, flow counts as not measured."""
+
 
 class TooThinError(Exception):
     """Why the trace cannot say what is asked of it, and what would."""
@@ -25,7 +28,9 @@ class TooThinError(Exception):
 @dataclass(slots=True)
 class Samples:
     """All of a trace, side by side. ``run_s``: seconds the blower has run up to each sample;
-    ``hour``: of the day, on the clock of ``zone`` (None: of UTC)."""
+    ``hour``: of the day, on the clock of ``zone`` (None: of UTC). ``flow_m3s``: above 0, or NaN
+    where the trace does not tell. ``doubted``: where dP was read, but is not to be believed.
+    ``notes``: what was not taken from the trace, in words."""
 
     t_s: Floats
     start_utc_s: float | None
@@ -35,7 +40,13 @@ class Samples:
     running: npt.NDArray[np.bool_]
     run_s: Floats
     flow_m3s: Floats | None
-    header_pa: Floats | None
+    doubted: npt.NDArray[np.bool_]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def good(self) -> npt.NDArray[np.bool_]:
+        """Where dP was read, is to be believed, and the blower ran."""
+        return self.running & ~np.isnan(self.dp_pa) & ~self.doubted
 
     @property
     def clock(self) -> str:
@@ -71,6 +82,7 @@ def gather(
         running = dp_pa >= setpoints.blower.flow_proof_pa
     step_s = np.diff(t_s, prepend=t_s[0])
     ran_s = np.where(running & (step_s <= LONGEST_STEP_S), step_s, 0.0)
+    flow_m3s, notes = _flow(columns, running)
     return Samples(
         t_s,
         start_utc_s,
@@ -79,30 +91,37 @@ def gather(
         dp_pa,
         running,
         np.cumsum(ran_s),
-        _joined([each.flow_m3s for each in columns]),
-        _joined([each.header_pa for each in columns]),
+        flow_m3s,
+        np.zeros(len(t_s), bool),
+        notes,
     )
 
 
 def _one(poll: PollCompleted) -> Columns:
-    dp, header = poll.dp, poll.header
     start_s = None if poll.at.utc_s is None else poll.at.utc_s - poll.at.mono_s
-    return Columns(
-        np.array([poll.at.mono_s]),
-        start_s,
-        np.array([dp.pa if isinstance(dp, Measured) else np.nan]),
-        np.array([header.pa if isinstance(header, Measured) else np.nan]),
-        np.array([np.nan]),
-        (poll.contacts,),
+    dp_pa = poll.dp.pa if isinstance(poll.dp, Measured) else np.nan
+    return Columns(np.array([poll.at.mono_s]), start_s, np.array([dp_pa]), kinds=(poll.contacts,))
+
+
+def _flow(
+    columns: list[Columns], running: npt.NDArray[np.bool_]
+) -> tuple[Floats | None, tuple[str, ...]]:
+    """Flow, NaN where it is not told. A blower that runs moves air: what is not above 0 then is no
+    flow that was measured. None, with a note, where little else is left."""
+    if all(each.flow_m3s is None for each in columns):
+        return None, ()
+    flow_m3s = np.concatenate(
+        [np.full(len(each), np.nan) if each.flow_m3s is None else each.flow_m3s for each in columns]
     )
-
-
-def _joined(parts: list[Floats | None]) -> Floats | None:
-    """None where most of the trace has no such column."""
-    if parts[-1] is None:
-        return None
-    known = [part for part in parts if part is not None]
-    return np.concatenate(known) if len(known) == len(parts) else None
+    flow_m3s = np.where(flow_m3s > 0.0, flow_m3s, np.nan)
+    told = ~np.isnan(flow_m3s[running])
+    share = float(told.mean()) if len(told) else 0.0
+    if share >= _LEAST_TOLD:
+        return flow_m3s, ()
+    return None, (
+        f"the column `flow_m3s` is above 0 in only {100 * share:.0f} % of the rows with the "
+        "blower running: flow is taken as not measured",
+    )
 
 
 def _blower(columns: Columns) -> npt.NDArray[np.bool_]:

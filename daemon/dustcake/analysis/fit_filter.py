@@ -29,9 +29,9 @@ anything else explains."""
 _GUST_S = 3600.0
 """For about so long of running a gust lasts: as long as a piece of work. Judgement."""
 
-_UNLIKE = 0.2
+_UNLIKE = 0.1
 """How unlike each other rows are before anything is known of them, over dP."""
-_FORGOTTEN = 0.04
+_FORGOTTEN = 0.1
 """What share of that, as a variance, a gap brings back."""
 
 

@@ -4,11 +4,16 @@ import numpy as np
 
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.fit_bins import Bins
-from dustcake.analysis.fit_data import Samples
+from dustcake.analysis.fit_data import LONGEST_STEP_S, Samples
+from dustcake.analysis.fit_hours import clock_s
 from dustcake.analysis.fit_search import rises
 
 _FEWEST_VISITS = 12
 """Hours seen beyond the first of their kind, below which their scatter is not known."""
+
+_LEAST_COVERED_S = 60.0
+"""Of an hour: with less of it recorded, nothing is known of it."""
+_HOUR_S = 3600.0
 
 
 def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
@@ -45,9 +50,20 @@ def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
 
 
 def running_by_hour(samples: Samples) -> Floats:
-    """Share of each hour of the day that the blower ran."""
-    step_s = np.minimum(np.diff(samples.t_s, prepend=samples.t_s[0]), 60.0)
-    covered = np.bincount(samples.hour, step_s, minlength=24)
-    ran = np.bincount(samples.hour, step_s * samples.running, minlength=24)
-    overall = ran.sum() / covered.sum()
-    return np.where(covered > 60.0, ran / np.maximum(covered, 1.0), overall)
+    """Share of each hour that the blower ran, hour after hour from the midnight before the first
+    row: 24 for each day, so that a day without work stays one. An hour that nobody recorded is
+    taken from the next day that has it; where none has, the blower runs in it if it mostly did."""
+    hours = clock_s(samples.t_s, samples.start_utc_s, samples.zone) // _HOUR_S
+    place = (hours - hours[0] // 24.0 * 24.0).astype(np.intp)
+    days = int(place.max()) // 24 + 1
+    step_s = np.minimum(np.diff(samples.t_s, prepend=samples.t_s[0]), LONGEST_STEP_S)
+    covered = np.bincount(place, step_s, 24 * days).reshape(days, 24)
+    ran = np.bincount(place, step_s * samples.running, 24 * days).reshape(days, 24)
+    share = ran / np.maximum(covered, 1.0)
+    known = covered > _LEAST_COVERED_S
+    mostly = float(round(ran.sum() / max(covered.sum(), 1.0)))
+    for day, hour in np.argwhere(~known).tolist():
+        later = (day + np.arange(1, days)) % days
+        told = later[known[later, hour]]
+        share[day, hour] = share[told[0], hour] if len(told) else mostly
+    return share.ravel()

@@ -28,6 +28,8 @@ _LOOSE = 1.2
 _BELIEFS = {"scatter": (np.log(0.08), 1.0), "gusts": (np.log(0.1), 1.5), "rest": (np.log(1.0), 1.5)}
 
 
+_TOO_FAR = np.errstate(over="ignore", divide="ignore", invalid="ignore")
+"""What is tried may be so far off that it overflows: it is then no better, and not taken."""
 _ALL = tuple(range(len(NAMES)))
 _NUISANCE = np.array([name in _BELIEFS for name in NAMES], dtype=np.float64)
 
@@ -69,7 +71,7 @@ def estimate(bins: Bins, rows: int, by_hour: Floats, begin_at: Floats | None = N
             break
         else:
             damping *= 10.0
-    if to_gain > _SETTLED:
+    if not to_gain <= _SETTLED:
         raise TooThinError(
             "no set of parameters explains the trace better than its neighbours: it holds too "
             "little that differs. Record cleanings from different dP down to different dP; at one "
@@ -78,6 +80,7 @@ def estimate(bins: Bins, rows: int, by_hour: Floats, begin_at: Floats | None = N
     return Estimate(theta, _covariance(here, np.diag(weight)), by_hour)
 
 
+@_TOO_FAR
 def _start(bins: Bins, clock_s: Floats, rows: int) -> Floats:
     """The likeliest of a few residuals and shares removed: a residual too low and a share too small
     explain much alike, and from the wrong end of that valley the search may not come back."""
@@ -94,7 +97,7 @@ def _start(bins: Bins, clock_s: Floats, rows: int) -> Floats:
         )
     )
     likely = passed(bins, clock_s, rows, tried).log_likelihood()
-    start: Floats = tried[int(np.argmax(likely))]
+    start: Floats = tried[int(np.argmax(np.nan_to_num(likely, nan=-np.inf)))]
     return start
 
 
@@ -133,6 +136,7 @@ class Derivatives:
     curvature: Floats
 
 
+@_TOO_FAR
 def derivatives(
     bins: Bins, clock_s: Floats, rows: int, theta: Floats, places: tuple[int, ...] = _ALL
 ) -> Derivatives:

@@ -12,7 +12,7 @@ from dustcake.analysis.fit_data import Samples
 from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.fit_trace import FittedTrace
 from dustcake.analysis.study import Study, curves
-from dustcake.analysis.study_candidates import Outcome
+from dustcake.analysis.study_candidates import Outcome, board_interval_s
 from dustcake.analysis.study_table import HEADINGS, Row, cells
 from dustcake.analysis.study_verdict import Verdict, named
 from dustcake.analysis.trace_columns import Recorded
@@ -81,7 +81,8 @@ def report_data(
     ``listed``: the settings worth showing."""
     samples, recorded, setpoints = read.samples, read.recorded, study.setpoints
     at, low, high = _envelope(samples)
-    runs = _cleanings(recorded, setpoints.pulsing.interval_s)
+    pulsing = setpoints.pulsing
+    runs = _cleanings(recorded, board_interval_s(pulsing) or pulsing.interval_s)
     begins = np.array([begin for begin, _ in runs])
     ends = np.array([end for _, end in runs])
     residual_at, residual = _residuals(samples, ends)
@@ -121,7 +122,7 @@ def report_data(
         air_day=day,
         air_m3=air_m3,
         by_hour=study.collector.by_hour,
-        running=study.collector.running,
+        running=study.collector.running_mean,
         shown=[(name, named(study.candidates[n])) for name, n in zip(names, shown, strict=False)],
         what_if=[(name, *curves(study, n)) for name, n in zip(names, shown, strict=False)],
         energy=[
@@ -216,7 +217,7 @@ def _residuals(samples: Samples, ends_s: Floats) -> tuple[Floats, Floats]:
     """Mean dP from 5 s to 35 s after each cleaning, where it was read with the blower running."""
     begin = np.searchsorted(samples.t_s, ends_s + 5.0)
     end = np.searchsorted(samples.t_s, ends_s + 35.0)
-    good = samples.running & ~np.isnan(samples.dp_pa)
+    good = samples.good
     found = [
         (float(at_s), float(samples.dp_pa[a:b][good[a:b]].mean()))
         for at_s, a, b in zip(ends_s, begin, end, strict=True)

@@ -77,7 +77,7 @@ def write_html(data: ReportData, path: Path) -> None:
         table=_table([("", *(name for name, _ in data.shown)), *_lines(data)]),
         listed=_table(data.listed),
         clock=escape(data.clock),
-        confidence=f"{CONFIDENCE:.0%}",
+        confidence=f"{CONFIDENCE * 100:.0f} %",
         hours=_hours(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR),
         trend=escape(_trend(data)),
         recorded=_recorded(data).to_html(full_html=False, include_plotlyjs=True, config=_BAR),

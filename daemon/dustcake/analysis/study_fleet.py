@@ -12,7 +12,7 @@ from dustcake.analysis.fit_data import TooThinError
 from dustcake.analysis.fit_hours import UnknownZoneError
 from dustcake.analysis.fit_trace import fit_trace
 from dustcake.analysis.study import Study, lived, prepared
-from dustcake.analysis.study_candidates import Candidate, Prices
+from dustcake.analysis.study_candidates import Candidate, prices_of
 from dustcake.analysis.study_jobs import Plan, StudyError
 from dustcake.analysis.study_json import as_json
 from dustcake.analysis.study_verdict import LABEL, Verdict, named, verdict
@@ -24,13 +24,13 @@ from dustcake.core.setpoints import Setpoints
 @record
 class Member:
     """One collector of a fleet. ``flow_m3s``: mean flow where the trace does not tell; ``air_m3``:
-    free air of a pulse."""
+    free air of a pulse, None: as its settings have it."""
 
     name: str
     trace: Path
     setpoints: Setpoints
     flow_m3s: float | None
-    air_m3: float
+    air_m3: float | None
     fan_efficiency: float
 
 
@@ -81,10 +81,9 @@ def _prepared(
         return Studied(member.name, refused=fit)
     flow_m3s = member.flow_m3s or fit.flow_m3s
     if flow_m3s is None:
-        return Studied(
-            member.name, refused=f"{member.trace}: no column `flow_m3s`: give the mean flow"
-        )
-    prices = Prices(flow_m3s, member.air_m3, member.fan_efficiency)
+        why = "; ".join(fit.notes) or "no column `flow_m3s`"
+        return Studied(member.name, refused=f"{member.trace}: {why}: give the mean flow")
+    prices = prices_of(member.setpoints.air, flow_m3s, member.air_m3, member.fan_efficiency)
     try:
         return Studied(member.name, prepared(fit, member.setpoints, prices, plan, candidates))
     except StudyError as error:
@@ -137,8 +136,11 @@ def _words(study: Study | None, made: Verdict) -> str:
     assert study is not None
     if made.best is None:
         return f"keep {named(study.candidates[0])}: {made.text[0]}"
-    kwh = made.saving_kwh
+    kwh, lives = made.saving_kwh, made.lives
+    life = ""
+    if not isinstance(lives, str):
+        life = f"; filters remain {lives[0].either} h today, {lives[made.best].either} h so"
     return (
         f"{named(study.candidates[made.best])}: saves {kwh.mean:.0f} kWh ({kwh.low:.0f} to "
-        f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}"
+        f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}{life}"
     )

@@ -25,6 +25,13 @@ def as_json(study: Study, made: Verdict) -> dict[str, Any]:
         "outcome": None if made.best is None else _mean(study.outcomes[made.best]),
         "saving": _json_span(made.saving),
         "saving_kwh_per_1000_h": _json_span(made.saving_kwh),
+        "prices": {
+            "air_m3_per_pulse": study.prices.air_m3,
+            "air_kwh_per_m3": study.prices.air_kwh_m3,
+            "fan_efficiency": study.prices.fan_efficiency,
+            "price_per_kwh": study.prices.price_per_kwh,
+            "currency": study.prices.currency,
+        },
         "binding": made.binding,
         "filter_life": life_json(study, made.lives, made.best),
         "candidates": len(study.candidates),

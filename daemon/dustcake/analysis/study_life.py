@@ -12,6 +12,7 @@ import numpy as np
 
 from dustcake.analysis.fit_ageing import Ageing, Remaining
 from dustcake.analysis.study import Study
+from dustcake.analysis.study_candidates import board_interval_s
 from dustcake.core.life_forecast import CONFIDENCE, Forecast, Outlook
 from dustcake.core.record import record
 
@@ -85,10 +86,11 @@ def lives(study: Study) -> list[Life] | str:
         return ageing.remaining(float(to_pa))
 
     collector, found = study.collector, []
+    board_s = board_interval_s(study.setpoints.pulsing)
     for candidate, outcomes in zip(study.candidates, study.outcomes, strict=True):
-        cake_pa = left_pa(
-            collector.load.value, collector.removed.value, collector.rows, candidate.interval_s
-        )
+        interval_s = candidate.interval_s or board_s
+        assert interval_s is not None  # a board has one, and without a board every candidate
+        cake_pa = left_pa(collector.load.value, collector.removed.value, collector.rows, interval_s)
         told = remaining(round(limit_pa - cake_pa))
         pulses_per_h = float(np.mean([each.pulses for each in outcomes])) / _THOUSAND_H
         slower = ageing.pulses_per_h / max(pulses_per_h, 1.0 / _THOUSAND_H)
@@ -134,16 +136,19 @@ def life_text(study: Study, found: list[Life] | str, best: int | None) -> list[s
     if isinstance(found, str) or isinstance(ageing, str):
         return [f"Filter life cannot be told from this trace: {found}."]
     rise, today = ageing.rise, found[0]
+    limit_pa = study.setpoints.limits.replacement_pa
     text = [
         f"Filter life with today's settings: {today.either} blower hours remain "
-        f"({CONFIDENCE:.0%} confidence) until residual dP, now {ageing.now_pa:.0f} Pa and rising by"
-        f" {rise.value:.0f} Pa ({rise.low:.0f} to {rise.high:.0f}) in 1000 hours, reaches the "
-        f"filter replacement set point of {study.setpoints.limits.replacement_pa:.0f} Pa."
+        f"({CONFIDENCE * 100:.0f} % confidence) until residual dP reaches the filter replacement "
+        f"set point of {limit_pa:.0f} Pa; it is now {ageing.now_pa:.0f} Pa and rises by "
+        f"{rise.value:.0f} Pa ({rise.low:.0f} to {rise.high:.0f}) in 1000 hours."
     ]
     beliefs = f"{today.by_hours} if by hours, {today.by_pulses} if by pulses"
     if best is not None:
         then = found[best]
-        text.append(f"With the recommended ones: {then.either} blower hours.")
+        text.append(
+            f"With the recommended ones: {then.either} blower hours.{_warning(today, then)}"
+        )
         beliefs = (
             f"if by hours, {today.by_hours} today and {then.by_hours} as recommended; if by pulses,"
             f" {today.by_pulses} and {then.by_pulses}"
@@ -154,6 +159,15 @@ def life_text(study: Study, found: list[Life] | str, best: int | None) -> list[s
         f"{beliefs}. Pulses an hour are taken to stay as they are now."
     )
     return text
+
+
+def _warning(today: Life, then: Life) -> str:
+    if then.either.low_h >= (1.0 - NEARLY) * today.either.low_h:
+        return ""
+    return (
+        " They may be due sooner than today: weigh the price of filters against the energy saved, "
+        "or choose by life (--list 10 --sort life)."
+    )
 
 
 def life_json(study: Study, found: list[Life] | str, best: int | None) -> dict[str, object]:

@@ -8,7 +8,8 @@ import numpy as np
 from dustcake.analysis.study import Study
 from dustcake.analysis.study_candidates import Outcome
 from dustcake.analysis.study_life import Life
-from dustcake.analysis.study_verdict import Verdict, broken, named
+from dustcake.analysis.study_limits import broken
+from dustcake.analysis.study_verdict import Verdict, named
 from dustcake.core.record import record
 
 MOST_LISTED = 12
@@ -41,11 +42,13 @@ class Row:
 def table(
     study: Study, made: Verdict, order: Order = Order.ENERGY, most: int = MOST_LISTED
 ) -> list[Row]:
-    """Today's settings, and the ``most`` best of those that keep the limits, in that order. By life
-    first come those sure to last longest, energy deciding between equals."""
+    """Today's settings, and the ``most`` best of those that keep the limits, in that order; the
+    recommended ones come last where they are not among the best of it. By life first come those
+    sure to last longest, energy deciding between equals."""
     allowed = [n for n in range(1, len(study.candidates)) if not broken(study, n)]
     rows = sorted((_row(study, made, n) for n in allowed), key=_key(order))
-    return [_row(study, made, 0), *rows[:most]]
+    kept = [row for place, row in enumerate(rows) if place < most or row.index == made.best]
+    return [_row(study, made, 0), *kept]
 
 
 def _key(order: Order) -> Callable[[Row], tuple[float, float]]:

@@ -39,7 +39,6 @@ Hours of the day are those of UTC unless --time-zone names another clock, such a
 Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are not in order, or
 the trace cannot say.
 """
-_AIR_LITRES = 40.0
 FLOW_M3S = between(0.0, 100.0, "the flow in m3/s, such as 1.2")
 """No collector has more (common practice, no source): such a number is in other units."""
 AIR_L = between(0.0, 10_000.0, "litres of free air for one pulse, such as 40")
@@ -73,10 +72,9 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     parser.add_argument(
         "--air",
         type=AIR_L,
-        default=_AIR_LITRES,
         metavar="LITRES",
-        help="free air of one pulse with"
-        f" today's on-time (default {_AIR_LITRES:g}: a 30 l tank from 6.2 to 4.8 bar, by example)",
+        help="free air of one pulse with today's on-time (default: air.rated_pulse_l of the "
+        "settings)",
     )
     parser.add_argument(
         "--fan-efficiency",

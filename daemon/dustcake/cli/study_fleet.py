@@ -25,7 +25,7 @@ COLUMNS = ("trace", "settings", "collector", "flow_m3s", "air_l")
 def study_fleet(
     list_file: Path,
     plan: "Plan",
-    air_l: float,
+    air_l: float | None,
     fan_efficiency: float,
     zone: "ZoneInfo | None",
     *,
@@ -41,7 +41,7 @@ def study_fleet(
     print("\n".join(as_lines if as_json else fleet_lines(found)))
 
 
-def members(list_file: Path, air_l: float, fan_efficiency: float) -> "list[Member]":
+def members(list_file: Path, air_l: float | None, fan_efficiency: float) -> "list[Member]":
     """The collectors on the list; paths are relative to it. Raises StudyError, which names the
     line."""
     from dustcake.analysis.study_fleet import Member
@@ -68,13 +68,14 @@ def members(list_file: Path, air_l: float, fan_efficiency: float) -> "list[Membe
         if len(chosen) != 1:
             all_names = ", ".join(each.name for each in settings.collectors)
             raise StudyError(f"{where}: collector: {collector!r}: name one of {all_names}")
+        litres = _number(air, f"{where}: air_l", AIR_L) or air_l
         found.append(
             Member(
                 chosen[0].name,
                 list_file.parent / trace,
                 to_setpoints(chosen[0]),
                 _number(flow, f"{where}: flow_m3s", FLOW_M3S),
-                (_number(air, f"{where}: air_l", AIR_L) or air_l) / 1000.0,
+                None if litres is None else litres / 1000.0,
                 fan_efficiency,
             )
         )

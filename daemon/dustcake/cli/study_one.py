@@ -72,7 +72,7 @@ def _studied(
     read: "FittedTrace", setpoints: "Setpoints", plan: "Plan", arguments: argparse.Namespace
 ) -> "Study":
     from dustcake.analysis.study import study
-    from dustcake.analysis.study_candidates import Prices
+    from dustcake.analysis.study_candidates import prices_of
     from dustcake.analysis.study_jobs import StudyError
     from dustcake.analysis.study_search import search
 
@@ -80,7 +80,8 @@ def _studied(
     flow_m3s = arguments.flow or fitted.flow_m3s
     if flow_m3s is None:
         raise StudyError("the trace has no column `flow_m3s`: give the mean flow with --flow")
-    prices = Prices(flow_m3s, arguments.air / 1000.0, arguments.fan_efficiency)
+    air_m3 = None if arguments.air is None else arguments.air / 1000.0
+    prices = prices_of(setpoints.air, flow_m3s, air_m3, arguments.fan_efficiency)
     if tries is None:
         return study(fitted, setpoints, prices, plan)
     return search(fitted, setpoints, prices, plan, tries)
