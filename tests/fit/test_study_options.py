@@ -1,8 +1,13 @@
 """What an option of a study may be: a number in other units is refused, not simulated."""
 
+import re
+
 import pytest
 
 from dustcake.__main__ import main
+from dustcake.analysis.study_json import as_json
+from dustcake.analysis.study_verdict import verdict
+from fit.test_study import done
 
 
 @pytest.mark.parametrize(
@@ -30,3 +35,13 @@ def test_what_is_out_of_bounds(
         main(["study", "a.csv", "--settings", "b.toml", f"{option}={value}"])
     assert ended.value.code == 2
     assert f"argument {option}: {told}" in capsys.readouterr().err
+
+
+def test_help_says_what_each_field_for_programs_is(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["study", "--help"])
+    explained = set(re.findall(r"`(\w+)`", capsys.readouterr().out))
+    told = as_json(done(), verdict(done()))
+    assert told["outcome"] is not None
+    parts = (told, told["today"], told["today_outcome"], told["saving"])
+    assert {name for part in parts for name in part} - explained == set()

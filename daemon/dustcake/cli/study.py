@@ -36,6 +36,19 @@ that age by pulses. It takes some weeks of running (300 hours at least) to tell 
 
 Hours of the day are those of UTC unless --time-zone names another clock, such as Europe/Berlin.
 
+--json prints one object: `recommended` and `today` (`mode`, `low_pa`, `high_pa`, `interval_s`,
+`on_time_s`; `recommended` is null where nothing is), `ranges` (least and greatest of each that are
+as good), `outcome` and `today_outcome` (in 1000 hours of running `fan_kwh`, `air_kwh`, `pulses`,
+`runs`; `mean_dp_pa`, `highest_dp_pa`; `mean_flow` and `least_flow` as shares of the mean flow;
+`days` simulated), `saving` (share of today's energy) and `saving_kwh_per_1000_h`, both `mean`,
+`low` and `high` (95 %), `prices` (what was reckoned with), `binding` (the limit that keeps energy
+from being lower), `filter_life` (`today` and `recommended`, blower hours from `low_h` to `high_h`,
+null where no end is in sight; or `not_told`, why), `candidates` (how many settings were tried),
+`fit` (what the trace says of the collector, each `value` from `low` to `high`), `text` (all of it
+in words), `label` (what such an answer is worth), and with --list `listed`. Of a fleet it prints an
+object for each `collector`, its `event` "refused" with a `reason` where there is none, and one for
+all, whose `event` is "fleet".
+
 Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are not in order, or
 the trace cannot say.
 """
