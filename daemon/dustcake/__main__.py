@@ -1,10 +1,12 @@
 """The command `dustcake`."""
 
 import argparse
+import errno
 import os
 import sys
 
 from dustcake.cli import COMMANDS
+from dustcake.cli.common import FAILED, fail
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -23,12 +25,24 @@ def main(arguments: list[str] | None = None) -> int:
         code: int = chosen.func(chosen)
         sys.stdout.flush()
     except BrokenPipeError:
-        # Whoever read our output has had enough; Python must not complain at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 1
+        # Whoever read our output has had enough.
+        _forget_output()
+        return FAILED
+    except OSError as error:
+        # Our output or a temporary file; what a command writes by name it answers for itself.
+        if error.errno != errno.ENOSPC or error.filename is not None:
+            raise
+        _forget_output()
+        fail(f"writing the output: {error.strerror}; make room there, or send it elsewhere")
+        return FAILED
     except KeyboardInterrupt:
         return 130
     return code
+
+
+def _forget_output() -> None:
+    """What is still buffered goes nowhere: Python must not try, and complain, at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

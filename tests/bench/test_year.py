@@ -1,7 +1,9 @@
 """A year at 1 Hz: from Parquet and CSV to events and summary, against stepping every sample.
 
-Thirty days of it by default, the whole year with DUSTCAKE_BENCH_DAYS=365: the ratios hardly change,
-and the times grow in proportion.
+Thirty days of it by default, the whole year with DUSTCAKE_BENCH_DAYS=365: the times grow in
+proportion, but for the half second before the second core has something to do. By the clock, since
+a trace is read on one core and decided on another; every check of the reading is on, as it is
+unless somebody switches it off.
 """
 
 import os
@@ -22,28 +24,33 @@ from dustcake.analysis.columns import Columns
 from dustcake.analysis.fit_collector import FittedCollector
 from dustcake.analysis.fit_filter import unbounded
 from dustcake.analysis.fit_spans import Interval
-from dustcake.analysis.replay import Replay
+from dustcake.analysis.replay import Replay, fit, for_a_trace
 from dustcake.analysis.study import Plan, study
 from dustcake.analysis.study_candidates import Prices
 from dustcake.analysis.trace_files import open_any
 from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.signals import Contacts
 from dustcake.core.state import first_state
 from dustcake.core.step import step
+from dustcake.settings.load import load_settings
+from dustcake.settings.setpoints import to_setpoints
 from traces.recorded import BLOWER, settings_text
 
 DAYS = int(os.environ.get("DUSTCAKE_BENCH_DAYS", "30"))
 STEPPED = 400_000
-FLOOR = 8
-"""Times as fast as stepping. It is 15 and more now; what falls below this has broken the leaps,
-whatever else the machine does."""
-SETTINGS = chosen(
-    fitted={"blower_running": True}, pulsing={"interval_s": 15.0}, cleaning={"on_delay_s": 5.0}
+FLOOR = 12
+"""Times as fast as stepping. It is 30 and more now on idle cores; what falls below this has broken
+the leaps, whatever else the machine does."""
+SETTINGS_TEXT = settings_text(BLOWER).replace("on_delay_s = 0", "on_delay_s = 5") + (
+    "[collector.pulsing]\ninterval_s = 15\n"
 )
 
 
-def recorded_days(days: int) -> pl.DataFrame:
+def recorded_days(days: int, *, pulses: bool = False) -> pl.DataFrame:
     """Two shifts, five days a week. dP loads from 733 to 1000 Pa in 3.3 h and is cleaned by five
-    pulses (the worked example of four rows: 926.8, 863.6, 808.5, 760.0, 733.5 Pa). Noise: 1 Pa."""
+    pulses (the worked example of four rows: 926.8, 863.6, 808.5, 760.0, 733.5 Pa). Noise: 1 Pa.
+    ``pulses``: with a column that tells of them, as in what a daemon exports."""
     t_s = np.arange(days * 86_400, dtype=float)
     hour, day = t_s % 86_400 / 3600, t_s // 86_400 % 7
     on = (day < 5) & (hour >= 6) & (hour < 22)
@@ -53,7 +60,10 @@ def recorded_days(days: int) -> pl.DataFrame:
     dp = np.where(phase < 11_775, 733.0 + 267.0 * phase / 11_775, levels[pulse])
     noise = np.random.default_rng(1).normal(0.0, 1.0, len(t_s))
     dp = np.where(on, dp, 0.0) + noise
-    return pl.DataFrame({"time": t_s, "dp_pa": dp.round(1), "blower_running": on.astype(np.int8)})
+    columns = {"time": t_s, "dp_pa": dp.round(1), "blower_running": on.astype(np.int8)}
+    if pulses:
+        columns["pulses"] = np.diff(pulse * on, prepend=0).clip(0).astype(np.int8)
+    return pl.DataFrame(columns)
 
 
 @pytest.fixture(scope="module")
@@ -62,18 +72,27 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     frame = recorded_days(DAYS)
     frame.write_parquet(directory / "trace.parquet")
     frame.write_csv(directory / "trace.csv")
-    (directory / "settings.toml").write_text(settings_text(BLOWER))
+    recorded_days(DAYS, pulses=True).write_parquet(directory / "pulses.parquet")
+    (directory / "settings.toml").write_text(SETTINGS_TEXT)
     return directory
 
 
-def replayed(path: Path) -> tuple[float, Replay]:
-    """CPU seconds of this process, polars' threads included."""
-    replay = Replay(SETTINGS)
-    begun_s = time.process_time()
+def as_in_settings(directory: Path, *columns: str) -> Setpoints:
+    settings = load_settings(directory / "settings.toml")
+    return fit(to_setpoints(settings.collectors[0]), columns).setpoints
+
+
+def replayed(path: Path) -> tuple[float, float, Replay]:
+    """Seconds by the clock, CPU seconds of all threads, and what has been replayed."""
     with open_any(path) as trace:
-        events = sum(1 for _ in replay.events(only_samples(trace.samples())))
+        setpoints = as_in_settings(path.parent, *trace.columns)
+        begun_s, cpu_s = time.perf_counter(), time.process_time()
+        samples = trace.samples()
+        replay = Replay(setpoints, recorded=trace.recorded)
+        events = sum(1 for _ in replay.events(only_samples(samples)))
+        taken_s = time.perf_counter() - begun_s
     assert events > DAYS
-    return time.process_time() - begun_s, replay
+    return taken_s, time.process_time() - cpu_s, replay
 
 
 def only_samples(parts: Iterator[object]) -> Iterator[Columns | PollCompleted]:
@@ -82,57 +101,62 @@ def only_samples(parts: Iterator[object]) -> Iterator[Columns | PollCompleted]:
         yield part
 
 
-def stepped_s(columns: Columns, rows: int) -> float:
-    """CPU seconds of stepping every sample, with its wakes and the outcomes of its commands."""
-    begun_s = time.process_time()
+def stepped_s(columns: Columns, rows: int, setpoints: Setpoints) -> float:
+    """Seconds of stepping every sample, with its wakes and the outcomes of its commands."""
+    begun_s = time.perf_counter()
     at = columns.poll(0).at
-    done = step(first_state(SETTINGS, at), Restarted(at), SETTINGS)
+    done = step(first_state(setpoints, at), Restarted(at), setpoints)
     for row in range(rows):
         poll = columns.poll(row)
         waiting = [OutputReported(poll.at, c.command_id, Outcome.DONE) for c in done.commands]
         for report in waiting:
-            done = step(done.state, report, SETTINGS)
+            done = step(done.state, report, setpoints)
         while done.wake_at_s is not None and done.wake_at_s < poll.at.mono_s:
-            done = step(done.state, Woke(poll.at), SETTINGS)
-        done = step(done.state, poll, SETTINGS)
-    return time.process_time() - begun_s
+            done = step(done.state, Woke(poll.at), setpoints)
+        done = step(done.state, poll, setpoints)
+    return time.perf_counter() - begun_s
 
 
 @pytest.mark.timeout(900)
 def test_a_year_from_parquet(files: Path, row: Add) -> None:
-    taken_s, replay = replayed(files / "trace.parquet")
+    taken_s, cpu_s, replay = replayed(files / "trace.parquet")
     samples = replay.tally.samples
     frame = recorded_days(7)
     piece = Columns(frame["time"].to_numpy(), None, frame["dp_pa"].to_numpy())
     on = frame["blower_running"].to_numpy().astype(np.intp)
-    from dustcake.core.signals import Contacts
-
     piece.kinds, piece.kind = (Contacts(blower_running=False), Contacts(blower_running=True)), on
-    each_s = stepped_s(piece, STEPPED) / STEPPED
+    setpoints = for_a_trace(as_in_settings(files, "time", "dp_pa", "blower_running"))
+    each_s = stepped_s(piece, STEPPED, setpoints) / STEPPED
     ratio = each_s * samples / taken_s
     year_s = taken_s * 365 / DAYS
     what = f"replay of {DAYS} days at 1 Hz from Parquet"
-    row(what, f"{taken_s:.2f} CPU s; a year {year_s:.1f} s", "wanted: a year in 3 s")
+    row(
+        what, f"{taken_s:.2f} s; a year {year_s:.1f} s", f"wanted: a year in 3 s; CPU {cpu_s:.2f} s"
+    )
     limits = f"at least {FLOOR}; wanted: 50"
     row("  against stepping every sample", f"{ratio:.0f} times as fast", limits)
-    row("  pulses, full steps", f"{replay.tally.pulses.total()}, {replay.steps}", f"of {samples}")
+    row("  pulses, steps", f"{replay.tally.pulses.total()}, {replay.steps}", f"of {samples}")
+    taken_s, cpu_s, replay = replayed(files / "pulses.parquet")
+    told = f"{taken_s:.2f} s; a year {taken_s * 365 / DAYS:.1f} s"
+    row("  where it tells of pulses, which are judged", told, f"CPU {cpu_s:.2f} s")
     assert ratio >= FLOOR
 
 
 @pytest.mark.timeout(900)
 def test_a_year_from_csv(files: Path, row: Add) -> None:
-    begun_s = time.process_time()
+    pl.read_csv(files / "trace.csv")  # the first time it also starts its threads
+    begun_s, cpu_s = time.perf_counter(), time.process_time()
     rows = len(pl.read_csv(files / "trace.csv"))
-    parse_s = time.process_time() - begun_s
-    taken_s, replay = replayed(files / "trace.csv")
+    parse_s, parse_cpu_s = time.perf_counter() - begun_s, time.process_time() - cpu_s
+    taken_s, cpu_s, replay = replayed(files / "trace.csv")
     assert rows == replay.tally.samples
-    times = taken_s / parse_s
+    times, cpu_times = taken_s / parse_s, cpu_s / parse_cpu_s
     row(
         "replay from CSV",
-        f"{taken_s:.2f} CPU s",
-        f"{times:.1f} times polars' bare parse; wanted: 3",
+        f"{taken_s:.2f} s, {times:.1f} times polars' bare parse",
+        f"wanted: 3; CPU {cpu_s:.2f} s, {cpu_times:.1f} times",
     )
-    assert times <= 6.0
+    assert cpu_times <= 6.0
 
 
 def test_memory_for_a_year(files: Path, row: Add) -> None:
@@ -186,7 +210,11 @@ def test_a_study_of_two_hundred_settings(row: Add) -> None:
     share = 1 if DAYS >= 365 else 10
     from dustcake.analysis.study_candidates import grid
 
-    setpoints = chosen(SETTINGS, pulsing={"order": (1, 2, 3, 4)})
+    setpoints = chosen(
+        fitted={"blower_running": True},
+        pulsing={"interval_s": 15.0, "order": (1, 2, 3, 4)},
+        cleaning={"on_delay_s": 5.0},
+    )
     candidates = list(grid(setpoints, 605.0, 1190.0, 5.0))[::share]
     begun_s = time.perf_counter()
     done = study(collector, setpoints, Prices(1.2, 0.04), Plan(), candidates)

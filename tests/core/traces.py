@@ -156,7 +156,7 @@ def some_setpoints(seed: int) -> Setpoints:
         trust={
             "jump_pa": of((inf, 250.0, 450.0)),
             "jump_confirm_s": of((0.0, 3.0)),
-            "frozen_after_s": of((0.0, 6.0, 12.0)),
+            "frozen_after_s": of((0.0, 6.0, 12.0, 90.0)),
             "no_dp_after_s": of((0.0, 4.0)),
             "zero_check_after_s": of((0.0, 3.0)),
             "not_zero_pa": of((inf, 40.0)),

@@ -154,6 +154,17 @@ async def test_kinds(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert ended.value.code == 2
 
 
+async def test_no_time_at_all_is_no_empty_list(
+    file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`--since 1d --until 2d` is the wrong way round, and an empty answer would hide it."""
+    times = ("--since", "1d", "--until", "2d")
+    assert main(["history", "--settings", str(file), *times]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err == "--since is not before --until: there is no time between them; exchange them\n"
+
+
 async def test_until(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     everything, early = objects(capsys, file), objects(capsys, file, "--until", UNTIL[:-3] + ":01")
     assert everything == objects(capsys, file, "--until", UNTIL)

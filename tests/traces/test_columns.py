@@ -132,6 +132,7 @@ def _same_parquet(seed: int, rows: int, small: int) -> None:
     text = table("time,dp_pa,smoke", *rows_of)
     by_rows, _ = read(Trace(lines_of(BytesIO(text.encode()))))
     with pytest.MonkeyPatch.context() as patch, TemporaryDirectory() as directory:
+        patch.setattr(trace_parquet, "_FIRST_ROWS", rows)
         patch.setattr(trace_parquet, "_ROWS", rows)
         patch.setattr(trace_parquet, "_SMALL_ROWS", small)
         path = Path(directory) / "trace.parquet"

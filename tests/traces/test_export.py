@@ -167,6 +167,17 @@ async def test_a_file_that_cannot_be_written(
     assert err.endswith("; name a file this user may write\n")
 
 
+def test_a_file_that_would_not_open_as_what_it_is_called(
+    file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """CSV with the ending of a workbook is refused by spreadsheets (common practice, no source)."""
+    to = file.with_name("trace.xlsx")
+    with pytest.raises(SystemExit) as ended:
+        main(["history", "--settings", str(file), "--export", str(to)])
+    assert (ended.value.code, to.exists()) == (2, False)
+    assert "name a file that ends in .csv or .parquet" in capsys.readouterr().err
+
+
 def test_no_journal(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     to = file.with_name("trace.csv")
     code, _, err = run(capsys, "history", "--settings", str(file), "--export", str(to))

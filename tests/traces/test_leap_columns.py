@@ -13,9 +13,11 @@ from hypothesis import strategies as st
 
 from core.traces import AT_LIMITS, BETWEEN, SEEDS, setpoints
 from dustcake.analysis.columns import Columns
-from dustcake.analysis.replay import Replay, Tally, for_a_trace
+from dustcake.analysis.replay import Replay, for_a_trace
+from dustcake.analysis.tally import Tally
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.reasons import Because
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
@@ -128,6 +130,14 @@ class Counting(Replay):
         reached["taken"] += 1
         return super()._take(poll)
 
+    def _land(self) -> Iterator[Event]:
+        before, leapt = self._state.trust.still, self._leapt_to is not None
+        yield from super()._land()
+        after = self._state.trust.still
+        reached["frozen"] += any(d.reason.code is Because.FROZEN for d in self._state.trust.doubts)
+        if leapt and before is not None and after is not None and after.looks:
+            reached["looks that find it still"] += 1
+
 
 @settings(
     max_examples=60,
@@ -157,6 +167,7 @@ def test_leaps_come_to_the_same_as_stepping_every_sample_to_the_bit() -> None:
     assert reached["samples"] - reached["taken"] > 20_000, reached
     assert reached["with header"] > 10, reached
     assert min(reached["pulses"], reached["gaps"], reached["lost"]) > 50, reached
+    assert min(reached["looks that find it still"], reached["frozen"]) > 50, reached
 
 
 @given(st.lists(st.floats(-1, 1), max_size=400), st.integers(0, 400), st.integers(1, 400))

@@ -2,6 +2,8 @@
 
 import pytest
 
+from core.driver import chosen
+from dustcake.analysis.replay import fit
 from traces.recorded import BLOWER, DOOR, HEADER, SMOKE, Bench, each_second, settings_text, table
 
 ON, OFF = "cleaning_started", "cleaning_stopped"
@@ -149,13 +151,13 @@ def test_where_trace_and_settings_do_not_fit_the_summary_says_so(
 ) -> None:
     dangerous = ",1,0,100,0.5" if "smoke" in header else ""
     replayed = bench.replay(
-        table(header, *(f"{t},1100{dangerous}" for t in range(3))), settings=settings
+        table(f"{header},pulses", *(f"{t},1100{dangerous},0" for t in range(3))), settings=settings
     )
     *told, caveat = replayed.summary["notes"]
     assert len(told) == len(notes), why
     for note, part in zip(told, notes, strict=True):
         assert part in note, why
-    assert caveat == "nothing was commanded: the answers hold to the end"
+    assert caveat == "every command is one that the recording had: the answers hold to the end"
     assert replayed.when(ON) == [(0, ON)], "cleaning does not wait for what is not there"
     assert not replayed.of("alarm")
 
@@ -285,3 +287,14 @@ def test_deadlines_hold_however_long_ago_the_trace_began(bench: Bench) -> None:
 )
 def test_forms_of_the_file(bench: Bench, why: str, trace: str) -> None:
     assert bench.replay(trace).when(ON) == [(0, ON)], why
+
+
+@pytest.mark.parametrize(("pulses", "judged"), [((), False), (("pulses",), True)])
+def test_pulses_are_judged_by_what_dp_does_only_where_the_trace_has_them(
+    pulses: tuple[str, ...], judged: bool
+) -> None:
+    """dP cannot answer to others: a sensing line would soon be found plugged."""
+    setpoints = chosen(diagnosis={"response_s": 5.0})
+    met = fit(setpoints, ("time", "dp_pa", *pulses))
+    assert (met.setpoints.diagnosis.response_s == 5.0) is judged
+    assert any("no column for pulses" in note for note in met.notes) is not judged

@@ -2,9 +2,14 @@
 
 import pytest
 
+from core.driver import chosen
+from dustcake.analysis.replay import Replay
 from dustcake.analysis.trace_columns import Recorded, RecordedPulse
 from dustcake.analysis.what_if import Commanded, first_difference
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
+from dustcake.core.events import PulseFired
+from dustcake.core.inputs import PollCompleted
+from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from traces.recorded import Bench, table
 
@@ -84,3 +89,17 @@ def test_the_summary_says_until_when(bench: Bench) -> None:
     assert (while_it_holds["pulses_by_valve"], beyond["pulses_by_valve"]) == ({"2": 1}, {"4": 1})
     assert replayed.summary["pulses"] == 2, "the whole of it"
     assert "`dustcake study`" in replayed.summary["notes"][-1]
+
+
+def test_a_pulse_that_the_recording_did_not_have_is_not_judged_by_what_dp_does() -> None:
+    """Unlike one that it had, nobody looks at how dP answers to it."""
+    setpoints = chosen(diagnosis={"response_s": 5.0}, settle_s=0.0)
+    polls = [PollCompleted(Stamp(float(t), None), Measured(1100.0), Contacts()) for t in range(40)]
+    looked_at: dict[int | None, float | None] = {}
+    for recorded in (None, told(), told(10)):
+        replay = Replay(setpoints, recorded=recorded)
+        assert sum(isinstance(e.body, PulseFired) for e in replay.events(polls)) == 3
+        looked_at[None if recorded is None else len(recorded.pulses)] = (
+            replay.state.diagnosis.last_pa
+        )
+    assert looked_at == {None: 1100.0, 0: None, 1: 1100.0}

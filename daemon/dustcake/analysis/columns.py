@@ -1,7 +1,9 @@
 """Many samples of a trace side by side, and how far a promise of quiet reaches over them."""
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import inf
 
 import numpy as np
 import numpy.typing as npt
@@ -9,12 +11,15 @@ import numpy.typing as npt
 from dustcake.analysis.leap import Leap
 from dustcake.analysis.trace_cells import NO_VALUE
 from dustcake.core.inputs import PollCompleted
+from dustcake.core.setpoints import Trust
 from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.core.stamp import Stamp
+from dustcake.core.trust.moving import LOOKS, looked
+from dustcake.core.trust.state import Still
 
 Floats = npt.NDArray[np.float64]
 
-_FIRST_BLOCK, _LARGEST_BLOCK = 64, 65_536
+_FIRST_BLOCK, _LARGEST_BLOCK = 1024, 65_536
 _IN_TIME = 1.0 - 1e-9
 """Of a delay: no rounding makes what is shorter than this as long as the delay."""
 
@@ -26,6 +31,8 @@ class Columns:
     ``t_s``: seconds from the first row of the trace. ``dp_pa``, ``header_pa``, ``flow_m3s``: NaN
     where lost; the last two None where the trace has no such column. ``contacts`` of a row is
     ``kinds[kind[row]]``; ``kind`` is None where they are the same throughout.
+    ``changes``: the rows at which it is another than in the row before; ``longest_s``: the longest
+    time from row to row. Both are found out where they are not given.
     """
 
     t_s: Floats
@@ -35,7 +42,9 @@ class Columns:
     flow_m3s: Floats | None = None
     kinds: Sequence[Contacts] = (Contacts(),)
     kind: npt.NDArray[np.int16] | npt.NDArray[np.intp] | None = None
-    _breaks: dict[float, npt.NDArray[np.intp]] = field(default_factory=dict)
+    changes: list[int] | None = None
+    longest_s: float = inf
+    _breaks: dict[float, list[int]] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.t_s)
@@ -60,12 +69,11 @@ class Columns:
         if self.t_s[row] > before_s + stale_s:
             return row
         if leap.until_s < self.t_s[-1] or leap.until_s == self.t_s[-1]:
-            end = int(np.searchsorted(self.t_s, leap.until_s, "left"))
+            end = int(self.t_s.searchsorted(leap.until_s, "left"))
         breaks = self._breaks_of(stale_s)
-        if len(breaks):
-            following = int(np.searchsorted(breaks, row, "right"))
-            if following < len(breaks):
-                end = min(end, int(breaks[following]))
+        following = bisect_right(breaks, row)
+        if following < len(breaks):
+            end = min(end, breaks[following])
         to = self._dp_leaves(row, leap, end)
         if self.header_pa is not None and leap.header:
             low_pa, high_pa = leap.header_low_pa, leap.header_high_pa
@@ -92,15 +100,35 @@ class Columns:
                 return row
             row = back
 
-    def _breaks_of(self, stale_s: float) -> npt.NDArray[np.intp]:
+    def looks(self, row: int, to: int, look: Still, trust: Trust) -> tuple[int, Still]:
+        """What the core's looks at whether the reading moves come to while rows from ``row`` up to
+        ``to`` are leapt over; and a row before ``to``, where one of them is for the core itself."""
+        while True:
+            row += int(self.t_s[row:to].searchsorted(look.next_s, "left"))
+            if row >= to:
+                return to, look
+            after = looked(trust, look, float(self.dp_pa[row]), float(self.t_s[row]))
+            if after.looks >= LOOKS:
+                return row, look
+            look = after
+
+    def _breaks_of(self, stale_s: float) -> list[int]:
         """Rows that come too late after the one before, or with other contacts."""
         found = self._breaks.get(stale_s)
         if found is None:
-            t_s, kind = self.t_s, self.kind
-            late = t_s[1:] > t_s[:-1] + stale_s
-            broken = late if kind is None else late | (kind[1:] != kind[:-1])
-            found = self._breaks[stale_s] = np.flatnonzero(broken) + 1
+            t_s, kind, changes = self.t_s, self.kind, self.changes
+            if changes is None:
+                changes = [] if kind is None else _true(kind[1:] != kind[:-1])
+            late = []
+            if self.longest_s > 0.99 * stale_s:  # by so much that no rounding matters
+                late = _true(t_s[1:] > t_s[:-1] + stale_s)
+            found = self._breaks[stale_s] = sorted({*changes, *late})
         return found
+
+
+def _true(later: npt.NDArray[np.bool_]) -> list[int]:
+    found: list[int] = (np.flatnonzero(later) + 1).tolist()
+    return found
 
 
 def _signal(pa: np.float64) -> Signal:
@@ -120,5 +148,5 @@ def _first_outside(values: Floats, low: float, high: float, begin: int, end: int
         if not inside[first]:
             return begin + first
         begin += len(block)
-        size = min(4 * size, _LARGEST_BLOCK)
+        size = min(8 * size, _LARGEST_BLOCK)
     return end

@@ -4,7 +4,7 @@ import json
 from collections import Counter
 from typing import IO, Any, Protocol
 
-from dustcake.analysis.replay import Tally
+from dustcake.analysis.tally import Tally
 from dustcake.analysis.trace_columns import BadRow
 from dustcake.analysis.what_if import Difference
 from dustcake.core.events import Event

@@ -5,16 +5,16 @@ replay cannot change the dP that was recorded, so what follows the first pulse t
 did not have is no longer an answer.
 """
 
-from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, cast
 
 from dustcake.analysis.leap import NO_LEAP, leap_after
-from dustcake.analysis.trace_columns import CONTACT_COLUMNS
-from dustcake.core.alarm_table import AlarmState
+from dustcake.analysis.tally import Tally
+from dustcake.analysis.trace_columns import CONTACT_COLUMNS, PULSE_COLUMNS, Recorded
+from dustcake.analysis.what_if import SLACK_S
 from dustcake.core.commands import Command
-from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
+from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.record import record
 from dustcake.core.setpoints import AlarmName, Fitted, Setpoints
@@ -58,79 +58,33 @@ def fit(setpoints: Setpoints, columns: tuple[str, ...]) -> Fit:
     elif setpoints.header is None and "header_pa" in columns:
         unused.append("header_pa")
     notes += [f"column `{name}` is not used: the settings have no such input" for name in unused]
+    if not set(PULSE_COLUMNS) & set(columns) and setpoints.diagnosis.response_s > 0:
+        notes.append(
+            "the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
+            "pulses that may never have been is not judged"
+        )
+        setpoints = replace(setpoints, diagnosis=replace(setpoints.diagnosis, response_s=0.0))
     if "flow_m3s" in columns:
         notes.append("column `flow_m3s` is not used: no decision rests on flow")
     return Fit(setpoints, tuple(unused), tuple(notes))
 
 
-COUNTED = (CleaningStarted, CleaningStopped, PulseFired, AlarmChanged)
-"""What a ``Tally`` counts."""
-
-
-@dataclass(slots=True)
-class Tally:
-    """What a replay came to. ``lost``: samples without a dP; ``gaps``: how often the next row came
-    too late to keep the reading from going stale; ``runs``: cleaning runs started;
-    ``cleaning_s``: time spent in them; ``cleaning_since_s``: start of one that was
-    not over at the end; ``pulses`` by valve; ``alarms`` raised, by name."""
-
-    samples: int = 0
-    lost: int = 0
-    gaps: int = 0
-    duration_s: float = 0.0
-    first_utc_s: float | None = None
-    last_utc_s: float | None = None
-    runs: int = 0
-    cleaning_s: float = 0.0
-    cleaning_since_s: float | None = None
-    pulses: Counter[int] = field(default_factory=Counter)
-    alarms: Counter[str] = field(default_factory=Counter)
-
-    def count(self, event: Event) -> None:
-        """Take one event into account."""
-        body = event.body
-        if isinstance(body, CleaningStarted):
-            self.runs += 1
-            self.cleaning_since_s = event.at.mono_s
-        elif isinstance(body, CleaningStopped):
-            self.cleaning_s += body.duration_s
-            self.cleaning_since_s = None
-        elif isinstance(body, PulseFired):
-            self.pulses[body.valve] += 1
-        elif isinstance(body, AlarmChanged) and body.state == AlarmState.UNACKNOWLEDGED:
-            self.alarms[body.alarm] += 1
-
-    def notes(self, stale_after_s: float) -> tuple[str, ...]:
-        """What somebody must know who reads the counts."""
-        if self.gaps <= self.samples / 10:
-            return ()
-        return (
-            f"in {self.gaps} of {self.samples} rows the reading had gone stale, as the row "
-            f"came more than {stale_after_s:g} s after the one before: for a trace that was "
-            "recorded at longer intervals, set stale_after_s in a copy of the settings",
-        )
-
-    def end(self, at: Stamp) -> None:
-        """The last poll was at ``at``."""
-        self.duration_s, self.last_utc_s = at.mono_s, at.utc_s
-        if self.cleaning_since_s is not None:
-            self.cleaning_s += at.mono_s - self.cleaning_since_s
-
-
 class Replay:
     """One collector that lives through a trace. ``tally`` is complete when the events are, and
-    ``state`` is then the last one. ``on_command`` hears of every command, and when."""
+    ``state`` is then the last one. ``on_command`` hears of every command, and when. ``recorded``:
+    what the trace says was done, as far as it has been read; None: all that is commanded was."""
 
     def __init__(
         self,
         setpoints: Setpoints,
         on_command: Callable[[Stamp, Command], None] | None = None,
+        recorded: Recorded | None = None,
     ) -> None:
         self.tally = Tally()
         self.steps = 0
         """Calls of the core's ``step`` so far."""
         self._setpoints = setpoints = for_a_trace(setpoints)
-        self._on_command = on_command
+        self._on_command, self._recorded = on_command, recorded
         self._state = first_state(setpoints, Stamp(0.0, None))
         self._wake_at_s: float | None = None
         self._leap = NO_LEAP
@@ -161,6 +115,8 @@ class Replay:
     def _one(self, poll: PollCompleted) -> Iterator[Event]:
         now_s = poll.at.mono_s
         in_time = now_s <= self._before_s + self._setpoints.stale_after_s
+        look = self._state.trust.still
+        in_time = in_time and (look is None or now_s < look.next_s)
         if in_time and self._leap.covers(now_s, poll.dp, poll.header, poll.contacts):
             self.tally.samples += 1
             self._at, self._before_s, self._leapt_to = poll.at, now_s, poll
@@ -171,6 +127,10 @@ class Replay:
         stale_s, row, end = self._setpoints.stale_after_s, 0, len(columns)
         while row < end:
             to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
+            look = self._state.trust.still
+            if look is not None and to > row:
+                to, seen = columns.looks(row, to, look, self._setpoints.trust)
+                self._state = self._state if seen is look else self._state.with_look(seen)
             if to > row:
                 self.tally.samples += to - row
                 self._leapt_to = columns.poll(to - 1)
@@ -194,6 +154,7 @@ class Replay:
             yield from self._happens(Restarted(poll.at))
             self._before_s = now_s
         yield from self._land()
+        self._pass_over_answer(now_s)
         while self._wake_at_s is not None and self._wake_at_s < now_s:
             yield from self._happens(Woke(self._stamp(self._wake_at_s)))
         tally.samples += 1
@@ -203,12 +164,21 @@ class Replay:
         yield from self._happens(poll)
         self._leap = leap_after(self._state, self._setpoints)
 
+    def _pass_over_answer(self, now_s: float) -> None:
+        """dP cannot have answered to a pulse that the recording did not have: not asked for, since
+        before long a sensing line would be found plugged."""
+        look = self._state.diagnosis.look
+        if look is None or self._recorded is None or now_s < look.due_s:
+            return
+        if not self._recorded.had_pulse(look.began_s, SLACK_S):
+            self._state = self._state.without_look_at_pulse()
+
     def _happens(self, happened: Input) -> Iterator[Event]:
         """One input, and the outcomes of the commands that follow from it."""
-        waiting = deque([happened])
-        while waiting:
+        waiting: list[Input] = [happened]  # it grows while it is gone through
+        for each in waiting:
             self.steps += 1
-            done = step(self._state, waiting.popleft(), self._setpoints)
+            done = step(self._state, each, self._setpoints)
             self._state, self._wake_at_s = done.state, done.wake_at_s
             for event in done.events:
                 self.tally.count(event)

@@ -1,12 +1,23 @@
-"""From cells as whole arrays to columns of samples, under the same rules as for single cells."""
+"""From the cells of a whole frame to columns of samples, under the same rules as for single cells.
 
-from collections.abc import Container, Mapping
+All of it is asked of polars at once, which takes no lock of Python's while it is at it.
+"""
+
+from collections.abc import Container
 
 import numpy as np
+import polars as pl
 
 from dustcake.analysis.columns import Columns, Floats
 from dustcake.analysis.trace_cells import LARGEST, LONGEST_GAP_S, MOST_COUNTED
-from dustcake.analysis.trace_columns import CONTACT_COLUMNS, DP_COLUMNS, NUMBER_COLUMNS, Recorded
+from dustcake.analysis.trace_columns import (
+    CONTACT_COLUMNS,
+    DP_COLUMNS,
+    EVENT_COLUMNS,
+    NUMBER_COLUMNS,
+    PULSE_COLUMNS,
+    Recorded,
+)
 from dustcake.core.signals import Contacts
 from dustcake.units import PA_PER
 
@@ -15,100 +26,92 @@ _ANSWERS = (None, False, True)
 
 
 class ArrayReader:
-    """Turns arrays of cells into columns. NaN stands for an empty cell.
+    """Turns frames of numbers into columns; a null stands for an empty cell, and where
+    ``nan_is_lost`` a NaN does too. ``t_s``: seconds from the first row of the trace."""
 
-    ``readable`` says whether every cell is; where not, single cells are to be looked at.
-    """
-
-    def __init__(self, columns: tuple[str, ...], unused: Container[str]) -> None:
-        self._dp_name = next(name for name in columns if name in DP_COLUMNS)
-        self._pa_per = PA_PER[DP_COLUMNS[self._dp_name]]
-        self._header_used = "header_pa" in columns and "header_pa" not in unused
-        self._contacts = [name for name in CONTACT_COLUMNS if name in columns]
-        self._numbers = [self._dp_name, *(name for name in NUMBER_COLUMNS if name in columns)]
-        used = [name for name in self._contacts if name not in unused]
-        self._weights = {name: 3**place for place, name in enumerate(used)}
+    def __init__(
+        self, columns: tuple[str, ...], unused: Container[str], *, nan_is_lost: bool
+    ) -> None:
+        dp_name = next(name for name in columns if name in DP_COLUMNS)
+        numbers = [dp_name, *(name for name in NUMBER_COLUMNS if name in columns)]
+        used = [n for n in CONTACT_COLUMNS if n in columns and n not in unused]
         self._kinds = [
-            Contacts(**{name: _ANSWERS[kind // by % 3] for name, by in self._weights.items()})
+            Contacts(**{name: _ANSWERS[kind // 3**n % 3] for n, name in enumerate(used)})
             for kind in range(3 ** len(used))
         ]
-
-    def readable(self, cells: Mapping[str, Floats]) -> bool:
-        """Whether every cell but those of the time says something, or is empty."""
-        for name, values in cells.items():
-            if name == "time":
-                continue
-            if name in self._numbers:
-                good = _all_between(values, -LARGEST, LARGEST)
-            elif name in ("pulse_valve", "pulses"):
-                good = _all_whole(values, MOST_COUNTED)
-            else:
-                good = _all_whole(values, 1)
-            if not good:
-                return False
-        return True
+        cells = [name for name in columns if name != "time"]
+        good = [_is_readable(name, is_number=name in numbers) for name in cells]
+        if not nan_is_lost:
+            good += [~pl.col(name).is_nan().any() for name in cells]
+        ahead_s = pl.col("t_s").diff()
+        self._asked = (
+            pl.all_horizontal(*(each.fill_null(True) for each in good)).alias("readable"),
+            ahead_s.min().alias("shortest_s"),
+            ahead_s.max().alias("longest_s"),
+        )
+        pa_per = PA_PER[DP_COLUMNS[dp_name]]
+        self._made = [pl.col(dp_name) if pa_per == 1.0 else pl.col(dp_name) * pa_per]
+        self._made[0] = self._made[0].alias("dp_pa")
+        self._others = [
+            name for name in ("header_pa", "flow_m3s") if name in columns and name not in unused
+        ]
+        self._made += [pl.col(name) for name in self._others]
+        if used:
+            self._made.append(
+                pl.sum_horizontal(*(_digit(name) * 3**n for n, name in enumerate(used)))
+                .cast(pl.Int16)
+                .alias("kind")
+            )
 
     def columns(
-        self, t_s: Floats, start_utc_s: float | None, cells: Mapping[str, Floats]
-    ) -> Columns:
-        """The samples; `cells` are to be readable."""
-        kind = None
-        for name, weight in self._weights.items():
-            values = cells[name]
-            unknown = np.isnan(values)
-            digit = np.where(unknown, 0, values + 1) if unknown.any() else values + 1
-            here = digit.astype(np.int16)
-            here *= weight
-            kind = here if kind is None else kind + here
-        dp_pa = cells[self._dp_name]
+        self, frame: pl.DataFrame, start_utc_s: float | None, last_s: float
+    ) -> Columns | None:
+        """The samples; None where a cell cannot be read, or time does not go on from ``last_s`` and
+        from row to row."""
+        t_s: Floats = frame["t_s"].to_numpy()
+        readable, shortest_s, longest_s = frame.select(self._asked).row(0)
+        if not readable or not 0 < t_s[0] - last_s <= LONGEST_GAP_S:
+            return None
+        if len(t_s) > 1 and not (shortest_s > 0 and longest_s <= LONGEST_GAP_S):
+            return None
+        made = frame.select(self._made)
+        arrays: dict[str, Floats] = {each.name: each.to_numpy() for each in made}
+        kind = made["kind"] if "kind" in arrays else None
         return Columns(
             t_s=t_s,
             start_utc_s=start_utc_s,
-            dp_pa=dp_pa if self._pa_per == 1.0 else dp_pa * self._pa_per,
-            header_pa=cells["header_pa"] if self._header_used else None,
-            flow_m3s=cells.get("flow_m3s"),
+            dp_pa=arrays["dp_pa"],
+            header_pa=arrays.get("header_pa"),
+            flow_m3s=arrays.get("flow_m3s"),
             kinds=self._kinds,
-            kind=kind,
+            kind=None if kind is None else kind.to_numpy(),
+            changes=[] if kind is None else (kind != kind.shift()).arg_true().to_list(),
+            longest_s=longest_s or 0.0,
         )
 
 
-def _all_between(values: Floats, low: float, high: float) -> bool:
-    """Whether all are strictly between, or NaN."""
-    if low < values.min() and values.max() < high:  # never so where one is NaN
-        return True
-    return bool((np.isnan(values) | ((values > low) & (values < high))).all())
+def _is_readable(name: str, *, is_number: bool) -> pl.Expr:
+    """Whether every cell says something, or is empty. NaN counts for nothing in the least and the
+    greatest of a column, unless there is nothing else in it."""
+    cells = pl.col(name)
+    if is_number:
+        return (cells.min() > -LARGEST) & ((cells.max() < LARGEST) | cells.max().is_nan())
+    most = MOST_COUNTED if name in PULSE_COLUMNS else 1
+    return ((cells.is_between(0, most) & (cells.floor() == cells)) | cells.is_nan()).all()
 
 
-def _all_whole(values: Floats, most: int) -> bool:
-    """Whether all are whole numbers from 0 to ``most``, or NaN."""
-    known = values[~np.isnan(values)]
-    if not len(known):
-        return True
-    if not (known.min() >= 0 and known.max() <= most):
-        return False
-    return bool((known.astype(np.int16) == known).all())
+def _digit(contact: str) -> pl.Expr:
+    return (pl.col(contact).fill_nan(None) + 1).fill_null(0)
 
 
-def goes_on(t_s: Floats, last_s: float) -> bool:
-    """Whether time goes on, from ``last_s`` and from row to row."""
-    first_s = t_s[0] - last_s
-    if not 0 < first_s <= LONGEST_GAP_S:
-        return False
-    ahead_s = np.diff(t_s)
-    return not len(ahead_s) or bool(ahead_s.min() > 0 and ahead_s.max() <= LONGEST_GAP_S)
-
-
-def note(recorded: Recorded, t_s: Floats, last_s: float, cells: Mapping[str, Floats]) -> None:
+def note(recorded: Recorded, t_s: Floats, last_s: float, frame: pl.DataFrame) -> None:
     """Take in what readable cells say was done."""
-    valves, counts = cells.get("pulse_valve"), cells.get("pulses")
-    pulsed = np.zeros(len(t_s), bool)
-    for told in (valves, counts):
-        if told is not None:
-            pulsed |= told > 0
-    for row in np.flatnonzero(pulsed).tolist():
+    told = {name: frame[name].to_numpy() for name in EVENT_COLUMNS if name in frame.columns}
+    valves, counts, cleaning = (told.get(name) for name in EVENT_COLUMNS)
+    pulsed = [np.flatnonzero(each > 0) for each in (valves, counts) if each is not None]
+    for row in np.unique(np.concatenate(pulsed)).tolist() if pulsed else ():
         before_s = float(t_s[row - 1]) if row else max(last_s, 0.0)
         recorded.pulsed(before_s, float(t_s[row]), _told(valves, row), _told(counts, row))
-    cleaning = cells.get("cleaning")
     if cleaning is not None:
         known = np.flatnonzero(~np.isnan(cleaning))
         values = cleaning[known]

@@ -1,5 +1,6 @@
 """What a trace may hold: its columns, what is wrong with a row, and what it says was done."""
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -16,7 +17,8 @@ DP_COLUMNS = {
 }
 CONTACT_COLUMNS = ("blower_running", "smoke", "door_open", "process_running", "stop", "drum_full")
 NUMBER_COLUMNS = ("header_pa", "flow_m3s")
-EVENT_COLUMNS = ("pulse_valve", "pulses", "cleaning")
+PULSE_COLUMNS = ("pulse_valve", "pulses")
+EVENT_COLUMNS = (*PULSE_COLUMNS, "cleaning")
 """What was done since the row before: the last valve pulsed (1-based; 0 or empty: none), how many
 pulses, and whether a cleaning run is under way (1 or 0)."""
 KNOWN_COLUMNS = ("time", *DP_COLUMNS, *CONTACT_COLUMNS, *NUMBER_COLUMNS, *EVENT_COLUMNS)
@@ -60,6 +62,11 @@ class Recorded:
     told: bool = False
     pulses: list[RecordedPulse] = field(default_factory=list)
     cleaning: list[tuple[float, bool]] = field(default_factory=list)
+
+    def had_pulse(self, at_s: float, slack_s: float) -> bool:
+        """Whether there was a pulse at about ``at_s``."""
+        row = bisect_left(self.pulses, at_s - slack_s, key=lambda pulse: pulse.by_s)
+        return row < len(self.pulses) and self.pulses[row].after_s <= at_s + slack_s
 
     def pulsed(self, after_s: float, by_s: float, valve: int, count: int) -> None:
         """Take in what a row says of pulses; 0 for what it does not say."""

@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 
 from dustcake.analysis.columns import Columns
+from dustcake.analysis.trace_ahead import ahead
 from dustcake.analysis.trace_columns import Recorded, TraceError, columns_of
 from dustcake.analysis.trace_frames import FrameReader, Samples
 from dustcake.analysis.traces import Trace, lines_of, why
@@ -28,16 +29,16 @@ class CsvTrace:
         """Reads the header. Raises TraceError."""
         self._raw = raw
         self.recorded = Recorded()
-        self._ahead = self._read()
+        self._begun = self._read()
         self._by_rows: Trace | None = None
-        cut = self._ahead.find(b"\n") + 1
-        if not cut or _is_odd(self._ahead[:cut]):
-            self._by_rows = Trace(self._lines(self._ahead, 0))
+        cut = self._begun.find(b"\n") + 1
+        if not cut or _is_odd(self._begun[:cut]):
+            self._by_rows = Trace(self._lines(self._begun, 0))
             self.columns = self._by_rows.columns
         else:
-            (heading,) = csv.reader(lines_of(BytesIO(self._ahead[:cut])))
+            (heading,) = csv.reader(lines_of(BytesIO(self._begun[:cut])))
             self.columns = columns_of(heading)
-            self._ahead = self._ahead[cut:]
+            self._begun = self._begun[cut:]
 
     def bytes_read(self) -> int:
         """How far into the file."""
@@ -49,23 +50,25 @@ class CsvTrace:
         if self._by_rows is not None:
             by_rows = self._by_rows.samples(unused)
             self.recorded = self._by_rows.recorded
-            yield from by_rows
-            return
+            return by_rows
         reader = FrameReader(self.columns, unused)
         self.recorded, reader.rows.line = reader.recorded, 1
-        ahead = self._ahead
-        while ahead:
-            cut = ahead.rfind(b"\n") + 1
-            block, ahead = ahead[:cut], ahead[cut:]
+        return ahead(self._samples(reader))
+
+    def _samples(self, reader: FrameReader) -> Samples:
+        rest = self._begun
+        while rest:
+            cut = rest.rfind(b"\n") + 1
+            block, rest = rest[:cut], rest[cut:]
             if not block or _is_odd(block):
-                yield from reader.rows.read(self._lines(block + ahead, reader.rows.line))
+                yield from reader.rows.read(self._lines(block + rest, reader.rows.line))
                 return
             yield from self._block(block, reader)
             more = self._read()
             if not more:
-                yield from reader.rows.read(lines_of(BytesIO(ahead), reader.rows.line))
+                yield from reader.rows.read(lines_of(BytesIO(rest), reader.rows.line))
                 return
-            ahead += more
+            rest += more
 
     def _block(self, block: bytes, reader: FrameReader) -> Samples:
         waiting = [block]

@@ -4,12 +4,10 @@ from collections.abc import Container, Iterator
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-from dustcake.analysis.columns import Columns, Floats
-from dustcake.analysis.trace_arrays import ArrayReader, goes_on, note
+from dustcake.analysis.columns import Columns
+from dustcake.analysis.trace_arrays import ArrayReader, note
 from dustcake.analysis.trace_cells import LARGEST, Times
 from dustcake.analysis.trace_columns import BadRow
 from dustcake.analysis.traces import RowReader, Rows
@@ -34,13 +32,12 @@ class FrameReader:
     ) -> None:
         """``nan_is_lost``: a NaN is an empty cell, as in a file that has no lines; otherwise it is
         a mistake."""
-        self._nan_is_lost = nan_is_lost
         reader = RowReader(columns, unused, "row" if nan_is_lost else "line")
         self.recorded = reader.recorded
         self.times = reader.times
         self.rows = Rows(reader, 0)
         """Reads single rows, and knows the line."""
-        self._arrays = ArrayReader(columns, unused)
+        self._arrays = ArrayReader(columns, unused, nan_is_lost=nan_is_lost)
 
     def columns(self, frame: pl.DataFrame) -> Columns | None:
         """The samples of a frame whose ``time`` is a number, a text or an instant; None where not
@@ -48,51 +45,38 @@ class FrameReader:
         times = self.times
         if self.rows.empty or not times.begun or not len(frame):
             return None
-        cells = self._numbers(frame)
-        if cells is None or not self._arrays.readable(cells):
-            return None
         t_s = _seconds(frame["time"], times)
-        if t_s is None or not goes_on(t_s, times.last_s):
+        if t_s is None:
             return None
-        note(self.recorded, t_s, times.last_s, cells)
+        made = self._arrays.columns(
+            frame.with_columns(t_s.alias("t_s")), times.start_utc_s, times.last_s
+        )
+        if made is None:
+            return None
+        note(self.recorded, made.t_s, times.last_s, frame)
         self.rows.line += len(frame)
-        times.goes_on(float(t_s[-1]), self.rows.line)
-        made = self._arrays.columns(t_s, times.start_utc_s, cells)
+        times.goes_on(float(made.t_s[-1]), self.rows.line)
         self.rows.reader.goes_on(made.contacts(-1))
         return made
 
-    def _numbers(self, frame: pl.DataFrame) -> dict[str, Floats] | None:
-        """The cells of all columns but the time; None where one says that it is no number."""
-        cells = {}
-        for column in frame.drop("time").iter_columns():
-            values = column.to_numpy()
-            if not self._nan_is_lost:
-                empty = column.null_count()
-                if empty == 0 and np.isnan(values.min()):
-                    return None
-                if empty and int(np.isnan(values).sum()) != empty:
-                    return None
-            cells[column.name] = values
-        return cells
 
-
-def _seconds(column: pl.Series, times: Times) -> Floats | None:
+def _seconds(column: pl.Series, times: Times) -> pl.Series | None:
     """Seconds from the first row; None where one cannot be told, or not this way."""
+    if column.null_count():
+        return None
     if column.dtype == pl.Float64:
-        values: Floats = column.to_numpy()
-        if times.seconds_0 is None or not (values.min() > -LARGEST and values.max() < LARGEST):
+        if times.seconds_0 is None or not column.is_between(-LARGEST, LARGEST, "none").all():
             return None
-        return values - times.seconds_0
-    if column.null_count() or times.at_0 is None:
+        return column - times.seconds_0
+    if times.at_0 is None:
         return None
-    utc_us = _texts_us(column) if column.dtype == pl.String else column.to_physical().to_numpy()
-    if utc_us is None or not bool(((utc_us >= 0) & (utc_us < _LATEST_US)).all()):
+    utc_us = _texts_us(column) if column.dtype == pl.String else column.to_physical()
+    if utc_us is None or not utc_us.is_between(0, _LATEST_US, "left").all():
         return None
-    seconds: Floats = (utc_us - (times.at_0 - _EPOCH) // _MICROSECOND) / 1e6
-    return seconds
+    return (utc_us - (times.at_0 - _EPOCH) // _MICROSECOND) / 1e6
 
 
-def _texts_us(texts: pl.Series) -> npt.NDArray[np.int64] | None:
+def _texts_us(texts: pl.Series) -> pl.Series | None:
     """Microseconds of UTC; None where a text is no instant, or not in the usual form."""
     between = next((b for b in ("T", " ") if texts.str.contains(_INSTANT.format(b)).all()), None)
     if between is None:
@@ -102,7 +86,7 @@ def _texts_us(texts: pl.Series) -> npt.NDArray[np.int64] | None:
     fixed = _FIXED.get(int(length[0])) if bool((length == length[0]).all()) else None
     try:
         if fixed is not None and texts.str.ends_with("Z").all():
-            return _microseconds(texts, form + fixed).to_numpy()
+            return _microseconds(texts, form + fixed)
         local_us = _microseconds(texts.str.replace(_ZONE, ""), form + "%.f")
         zones = texts.str.extract(_ZONE)
         ahead_us = {zone: _ahead_us(zone) for zone in zones.unique().to_list()}
@@ -110,7 +94,7 @@ def _texts_us(texts: pl.Series) -> npt.NDArray[np.int64] | None:
         return None
     if set(ahead_us) != {"Z"}:
         local_us = local_us - zones.replace_strict(ahead_us, return_dtype=pl.Int64)
-    return local_us.to_numpy()
+    return local_us
 
 
 def _microseconds(texts: pl.Series, form: str) -> pl.Series:

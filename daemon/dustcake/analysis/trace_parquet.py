@@ -5,18 +5,18 @@ were lost. What is called a line elsewhere is here a row, counted from 1. A piec
 in it is halved as in ``trace_csv``, and the small rest put into words for ``traces`` to judge.
 """
 
-from collections import deque
-from collections.abc import Container, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Container
 from pathlib import Path
 
 import polars as pl
 from polars import selectors as cs
 
+from dustcake.analysis.trace_ahead import ahead
 from dustcake.analysis.trace_columns import Recorded, TraceError, columns_of
 from dustcake.analysis.trace_frames import FrameReader, Samples
 
-_ROWS = 1_000_000
+# Large pieces, since handing one over takes time; a small first one, to begin soon.
+_FIRST_ROWS, _ROWS = 250_000, 2_000_000
 _SMALL_ROWS = 500
 
 
@@ -49,32 +49,18 @@ class ParquetTrace:
         ``unused`` are checked, and left out. Raises TraceError."""
         reader = FrameReader(self.columns, unused, nan_is_lost=True)
         self.recorded = reader.recorded
-        for frame in self._frames():
-            begin = 0
-            # As they lie in memory, so that nothing is copied and all of a piece is in the cache.
-            for rows in frame["time"].chunk_lengths():
-                yield from _piece(frame[begin : begin + rows], reader)
-                begin += rows
-            self._bytes_read += self._size_bytes * len(frame) // self._rows
+        return ahead(self._samples(reader))
 
-    def _frames(self) -> Iterator[pl.DataFrame]:
-        """One after the other; the next is decoded while one is worked on. Raises TraceError."""
-        begins = range(0, self._rows, _ROWS)
-        with ThreadPoolExecutor(1) as decoder:
-            ahead = deque[Future[pl.DataFrame]]()
-            for begin in begins:
-                ahead.append(decoder.submit(self._frame.slice(begin, _ROWS).collect))
-                if len(ahead) > 1:
-                    yield _decoded(ahead.popleft())
-            while ahead:
-                yield _decoded(ahead.popleft())
-
-
-def _decoded(frame: Future[pl.DataFrame]) -> pl.DataFrame:
-    try:
-        return frame.result()
-    except (pl.exceptions.PolarsError, OSError) as error:
-        raise TraceError(f"{_first_line(error)}; copy the file elsewhere first") from None
+    def _samples(self, reader: FrameReader) -> Samples:
+        begin, rows = 0, _FIRST_ROWS
+        while begin < self._rows:
+            try:
+                frame = self._frame.slice(begin, rows).collect().rechunk()
+            except (pl.exceptions.PolarsError, OSError) as error:
+                raise TraceError(f"{_first_line(error)}; copy the file elsewhere first") from None
+            yield from _piece(frame, reader)
+            begin, rows = begin + rows, _ROWS
+            self._bytes_read = self._size_bytes * min(begin, self._rows) // self._rows
 
 
 def _piece(frame: pl.DataFrame, reader: FrameReader) -> Samples:

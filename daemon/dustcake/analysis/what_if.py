@@ -5,10 +5,8 @@ the recording did not, or the other way round, the dP it goes by is no longer th
 have been. What follows has to be asked of a model: `dustcake study`.
 """
 
-from dustcake.analysis.replay import COUNTED, Tally
 from dustcake.analysis.trace_columns import Recorded, RecordedPulse
 from dustcake.core.commands import Command, FireValve, SetDemand
-from dustcake.core.events import Event
 from dustcake.core.record import record
 from dustcake.core.stamp import Stamp
 
@@ -43,25 +41,6 @@ class Commanded:
             self.pulses.append((at.mono_s, command.valve))
         elif isinstance(command, SetDemand):
             self.demand.append((at.mono_s, command.closed))
-
-
-class Counted:
-    """Keeps what a replay counts: up to when the answers hold is known only at the end."""
-
-    def __init__(self) -> None:
-        self._events: list[Event] = []
-
-    def take(self, event: Event) -> None:
-        """Take in one event."""
-        if isinstance(event.body, COUNTED):
-            self._events.append(event)
-
-    def apart(self, at_s: float) -> tuple[Tally, Tally]:
-        """Counts of what came before ``at_s``, and of what came then and later."""
-        holding, beyond = Tally(), Tally()
-        for event in self._events:
-            (holding if event.at.mono_s < at_s else beyond).count(event)
-        return holding, beyond
 
 
 def first_difference(

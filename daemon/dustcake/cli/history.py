@@ -127,6 +127,9 @@ def _history(arguments: argparse.Namespace) -> int:
     if arguments.collector is not None and arguments.collector not in units:
         fail(f"there is no collector {arguments.collector!r}: name one of {', '.join(units)}")
         return BAD_USAGE
+    if None not in (arguments.since, arguments.until) and arguments.since >= arguments.until:
+        fail("--since is not before --until: there is no time between them; exchange them")
+        return BAD_USAGE
     if arguments.export is not None:
         return export_trace(settings, arguments)
     try:

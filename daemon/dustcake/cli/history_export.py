@@ -13,11 +13,23 @@ def add_export(parser: argparse.ArgumentParser) -> None:
     """Add the option."""
     parser.add_argument(
         "--export",
-        type=Path,
+        type=_trace_name,
         metavar="FILE",
         help="write what was read and done as a trace for `dustcake replay`: FILE.csv, or"
         " FILE.parquet with the extra `analysis`",
     )
+
+
+def _trace_name(text: str) -> Path:
+    """Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not open."""
+    from dustcake.analysis.trace_files import PARQUET_ENDINGS
+
+    to = Path(text)
+    if to.suffix.lower() not in (".csv", *PARQUET_ENDINGS):
+        raise argparse.ArgumentTypeError(
+            f"{text!r}: a trace is CSV or Parquet; name a file that ends in .csv or .parquet"
+        )
+    return to
 
 
 def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:

@@ -27,10 +27,10 @@ example:
 The trace is CSV with a header, Parquet (extra `analysis`) or a daemon's journal. Columns: `time`
 (ISO 8601 with zone, or seconds from the start) and one of `dp_pa`, `dp_inh2o`, `dp_mbar`,
 `dp_mmh2o`. Optional: contacts (1 or 0) `blower_running`, `smoke`, `door_open`, `process_running`,
-`stop`; `header_pa`; `flow_m3s` (checked, but no decision rests on it); and what was done since the
-row before: `pulse_valve` (1, 2, ...), `pulses` (how many), `cleaning` (1 or 0). An empty cell is a
-sample that was lost; a gap in time makes the reading stale, as in the running daemon. `dustcake
-history --export` writes one.
+`stop`, `drum_full`; `header_pa`; `flow_m3s` (checked, but no decision rests on it); and what was
+done since the row before: `pulse_valve` (1, 2, ...), `pulses` (how many), `cleaning` (1 or 0). An
+empty cell is a sample that was lost; a gap in time makes the reading stale, as in the running
+daemon. `dustcake history --export` writes one.
 
 A row that cannot be used is named by its line. Then nothing is replayed, unless --skip-bad-rows
 is given: such a row then counts as a lost sample, or as nothing where its time is no good.
@@ -115,9 +115,10 @@ def _collector(settings: Settings, arguments: argparse.Namespace) -> Collector:
 def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
     from dustcake.analysis.listing import JsonListing, Summed, WordsListing
     from dustcake.analysis.replay import Replay, fit
+    from dustcake.analysis.tally import Counted
     from dustcake.analysis.trace_columns import TraceError
     from dustcake.analysis.trace_files import open_any
-    from dustcake.analysis.what_if import Commanded, Counted, caveat, first_difference
+    from dustcake.analysis.what_if import Commanded, caveat, first_difference
 
     skip: bool = arguments.skip_bad_rows
     setpoints = to_setpoints(collector)
@@ -131,8 +132,8 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         fitted = fit(setpoints, trace.columns)
         bad_rows = _BadRows(listing, out, skip=skip)
         commanded, counted = Commanded(), Counted()
-        replay = Replay(fitted.setpoints, commanded)
         rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
+        replay = Replay(fitted.setpoints, commanded, trace.recorded)
         for event in replay.events(rows):
             listing.event(event)
             counted.take(event)

@@ -122,7 +122,8 @@ def _report(
     with open_any(arguments.trace, setpoints) as trace:
         # Checked when the fit was made: there are no bad rows.
         samples = trace.samples(read.met.unused)
-        events = list(Replay(read.met.setpoints).events(samples))  # type: ignore[arg-type]
+        replay = Replay(read.met.setpoints, recorded=trace.recorded)
+        events = list(replay.events(samples))  # type: ignore[arg-type]
     data = report_data(f"Set points of {name}", read, events, done, made, listed)
     if arguments.report is not None:
         from dustcake.analysis.report_html import write_html

@@ -153,6 +153,7 @@ def _restart(turn: Turn, state: State, restart: Restarted) -> State:
         trust=trusts.restarted(state.trust),
         diagnosis=looking.restarted(state.diagnosis, len(turn.setpoints.pulsing.order)),
         adjusted=adjusted,
+        unsettled=None,
     )
 
 

@@ -4,8 +4,9 @@ from collections.abc import Callable, Mapping
 
 from dustcake.core import cleaning_pace, replacement
 from dustcake.core.alarm_causes import CAUSES, CAUSES_FIRST
-from dustcake.core.alarm_suppression import suppressed
+from dustcake.core.alarm_suppression import IN_FORCE, SUPPRESSED_BY, suppressed
 from dustcake.core.alarm_table import AlarmState
+from dustcake.core.alarm_watch import touched
 from dustcake.core.alarms import Alarm, Around, Condition, is_settled, judge
 from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.diagnosis import alarms as diagnosed
@@ -29,24 +30,49 @@ _CHANGED: Condition = (False, because(Because.FILTERS_CHANGED))
 _CLOCK_NOT_SET: Condition = (True, because(Because.CLOCK_NOT_SET))
 
 
-def judge_all(turn: Turn, state: State) -> State:
-    """Every alarm, causes before what they explain. What an alarm watches does not depend on the
-    others, so those that stay as they are, as most do most of the time, are done with first."""
+def judge_all(turn: Turn, before: State, state: State) -> State:
+    """Every alarm, causes before what they explain. ``before``: the state when this step began.
+    What an alarm watches does not depend on the others, so those that stay as they are, as most do
+    most of the time, are done with first."""
+    looked_at = _looked_at(before, state)
     to_judge: dict[AlarmName, tuple[Condition, Condition]] = {}
     for alarm, setting in zip(state.alarms, turn.setpoints.alarms, strict=True):
         name = alarm.name
-        condition, hidden = CONDITIONS[name](turn, state), suppressed(turn, state, name)
+        if name not in looked_at:
+            continue
+        condition = CONDITIONS[name](turn, state)
+        hidden = suppressed(turn, state, name) if name in SUPPRESSED_BY else IN_FORCE
         if hidden[0] or not is_settled(alarm, setting, condition[0]):
             to_judge[name] = condition, hidden
     if not to_judge:
-        return state
+        return state if state.unsettled == _NONE else replace(state, unsettled=_NONE)
     alarms = {alarm.name: alarm for alarm in state.alarms}
     settings = {setting.name: setting for setting in turn.setpoints.alarms}
     for name in sorted(to_judge, key=_RANK.__getitem__):
         condition, hidden = to_judge[name]
         around = Around(hidden, *_cause(name, alarms, settings))
         alarms[name] = judge(turn, alarms[name], settings[name], condition, around)
-    return replace(state, alarms=tuple(alarms.values()))
+    unsettled = frozenset(
+        name
+        for name, (condition, hidden) in to_judge.items()
+        if hidden[0] or not is_settled(alarms[name], settings[name], condition[0])
+    )
+    return replace(state, alarms=tuple(alarms.values()), unsettled=unsettled)
+
+
+_EVERY, _NONE = frozenset(AlarmName), frozenset[AlarmName]()
+
+
+def _looked_at(before: State, state: State) -> frozenset[AlarmName]:
+    """Which alarms may not be as they were. What a request does to one, or to the set points, may
+    matter to any."""
+    if (
+        state.unsettled is None
+        or state.alarms is not before.alarms
+        or state.adjusted is not before.adjusted
+    ):
+        return _EVERY
+    return touched(before, state) | state.unsettled
 
 
 _RANK = {name: rank for rank, name in enumerate(CAUSES_FIRST)}

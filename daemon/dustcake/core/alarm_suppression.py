@@ -15,7 +15,7 @@ from dustcake.core.turn import Turn
 
 Situation = Callable[[Turn, State], Condition]
 
-_IN_FORCE: Condition = (False, because(Because.SUPPRESSION_OVER))
+IN_FORCE: Condition = (False, because(Because.SUPPRESSION_OVER))
 _ZEROING: Condition = (True, because(Because.ZEROING))
 _BLOWER_OFF = because(Because.BLOWER_OFF)
 
@@ -23,7 +23,7 @@ _BLOWER_OFF = because(Because.BLOWER_OFF)
 def _blower_off(turn: Turn, state: State) -> Condition:
     """Only a contact can prove that the blower is off."""
     if not turn.setpoints.fitted.blower_running:
-        return _IN_FORCE
+        return IN_FORCE
     running = state.blower.running
     return (None if running is None else not running), _BLOWER_OFF
 
@@ -33,7 +33,7 @@ def _nothing_to_pulse(turn: Turn, state: State) -> Condition:
     where it is wanted, air is needed all the same."""
     cleaning, run_s = turn.setpoints.cleaning, state.blower.run_s
     if cleaning.downtime and run_s > 0 and run_s >= cleaning.downtime_min_run_s:
-        return _IN_FORCE
+        return IN_FORCE
     return _blower_off(turn, state)
 
 
@@ -42,12 +42,12 @@ def _start_up(turn: Turn, state: State) -> Condition:
     settle_s = turn.setpoints.limits.low_start_delay_s
     contact = turn.setpoints.fitted.blower_running
     if not (contact and state.blower.running) or turn.reached(state.blower.since_s + settle_s):
-        return _IN_FORCE
+        return IN_FORCE
     return True, because(Because.START_UP, start_delay_s=settle_s)
 
 
 def _zeroing(_turn: Turn, state: State) -> Condition:
-    return _ZEROING if state.zero.under_way else _IN_FORCE
+    return _ZEROING if state.zero.under_way else IN_FORCE
 
 
 def _seasoning(turn: Turn, state: State) -> Condition:
@@ -55,7 +55,7 @@ def _seasoning(turn: Turn, state: State) -> Condition:
     seasoning_s = turn.setpoints.alarm_rules.seasoning_s
     changed_s = state.log_book.filters_changed_s
     if changed_s is None or turn.reached(state.blower.total_reaches_s(changed_s + seasoning_s)):
-        return _IN_FORCE
+        return IN_FORCE
     return True, because(Because.SEASONING, seasoning_s=seasoning_s)
 
 
@@ -71,15 +71,12 @@ SUPPRESSED_BY: Mapping[AlarmName, tuple[Situation, ...]] = MappingProxyType(
 
 
 def suppressed(turn: Turn, state: State, name: AlarmName) -> Condition:
-    """Whether the alarm is suppressed by design, and by what."""
-    situations = SUPPRESSED_BY.get(name)
-    if situations is None:
-        return _IN_FORCE
+    """Whether an alarm of ``SUPPRESSED_BY`` is suppressed by design, and by what."""
     unknown: Condition | None = None
-    for situation in situations:
+    for situation in SUPPRESSED_BY[name]:
         holds, reason = situation(turn, state)
         if holds:
             return True, reason
         if holds is None and unknown is None:
             unknown = None, reason
-    return unknown or _IN_FORCE
+    return unknown or IN_FORCE

@@ -62,8 +62,10 @@ class Around:
 
 def is_settled(alarm: Alarm, setting: AlarmSetting, calls: bool | None) -> bool:
     """Whether a condition that calls for this changes nothing about an alarm that is not
-    suppressed: normal or active as it calls for, and nothing pending."""
-    if alarm.pending_s is not None or alarm.owed or not setting.enabled:
+    suppressed: normal or active as it calls for, and nothing pending; or not used at all."""
+    if not setting.enabled:
+        return alarm.state is AlarmState.NORMAL
+    if alarm.pending_s is not None or alarm.owed:
         return False
     if calls is not None and calls is not alarm.stands:
         return False

@@ -10,7 +10,7 @@ from math import ceil
 from dustcake.core.blower import BlowerState
 from dustcake.core.closed_time import ClosedTime
 from dustcake.core.events import CleaningStarted, CleaningStopped
-from dustcake.core.permissives import Met, Permissive
+from dustcake.core.permissives import Permissive
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
@@ -48,10 +48,11 @@ NEEDS = {
 }
 
 
-def lacks(kind: Kind, permits: tuple[Permissive, ...]) -> tuple[Permissive, ...]:
-    """What a run of this kind needs and does not have. Downtime cleaning needs the blower off, so
-    it lacks ``blower_running`` only where nobody knows whether the blower runs."""
-    missing = [p for p in permits if p.met is Met.NO]
+def lacks(kind: Kind, missing: tuple[Permissive, ...]) -> tuple[Permissive, ...]:
+    """What of all that is ``missing`` a run of this kind needs. Downtime cleaning needs the blower
+    off, so it lacks ``blower_running`` only where nobody knows whether the blower runs."""
+    if not missing:
+        return missing
     return tuple(
         p
         for p in missing
@@ -133,33 +134,35 @@ def decide(
     mode: Mode,
     sample: Sample,
     blower: BlowerState,
-    permits: tuple[Permissive, ...],
+    missing: tuple[Permissive, ...],
 ) -> CleaningState:
-    """Start, keep or stop a run; the reason says why, whichever it is."""
+    """Start, keep or stop a run; the reason says why, whichever it is. ``missing``: permissives."""
     cleaning = _track(turn, cleaning, sample.usable_pa, flow_proved=blower.running is True)
     kind, reason = _wanted(turn, cleaning, mode, sample.usable_pa, blower)
     if kind is not None:
-        missing = _missing(kind, permits)
-        if missing is not None and missing.reason is not None:
+        lacking = _lacking(kind, missing)
+        if lacking is not None and lacking.reason is not None:
             # What ends a run also keeps one from starting; what only withholds pulses lets a run
             # that is under way wait.
             under_way = cleaning.run is not None and cleaning.run.kind is kind
-            if not (missing.holds_only and under_way):
+            if not (lacking.holds_only and under_way):
                 kind = None
-            if missing.name != "valid_reading":  # why a run waits for it has been said better
-                reason = missing.reason
+            if lacking.name != "valid_reading":  # why a run waits for it has been said better
+                reason = lacking.reason
     after = _switch(turn, replace(cleaning, reason=reason), kind, sample)
     ended = cleaning.run is not None and after.run is None
     if ended and reason.code is Because.LOW_REACHED and after.high_since_s is not None:
         # While the last cycle was finished dP has risen to the high set point again.
-        return decide(turn, after, mode, sample, blower, permits)
+        return decide(turn, after, mode, sample, blower, missing)
     return after
 
 
-def _missing(kind: Kind, permits: tuple[Permissive, ...]) -> Permissive | None:
-    """The permissive to act on, if any is missing: one that ends runs before one that holds."""
-    missing = lacks(kind, permits)
-    return next((p for p in missing if not p.holds_only), missing[0] if missing else None)
+def _lacking(kind: Kind, missing: tuple[Permissive, ...]) -> Permissive | None:
+    """The permissive to act on, if one is lacking: one that ends runs before one that holds."""
+    lacking = lacks(kind, missing)
+    if not lacking:
+        return None
+    return next((p for p in lacking if not p.holds_only), lacking[0])
 
 
 def end_run(turn: Turn, cleaning: CleaningState, reason: Reason, sample: Sample) -> CleaningState:

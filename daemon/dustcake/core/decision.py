@@ -7,25 +7,31 @@ from dustcake.core.requests import Mode
 from dustcake.core.state import Decision, Phase
 
 
-def decision(mode: Mode, cleaning: CleaningState, permits: tuple[Permissive, ...]) -> Decision:
-    """The decision as people are shown it."""
+def decision(
+    mode: Mode,
+    cleaning: CleaningState,
+    permits: tuple[Permissive, ...],
+    missing: tuple[Permissive, ...],
+) -> Decision:
+    """The decision as people are shown it. ``missing``: those of the permissives."""
     kind = None if cleaning.run is None else cleaning.run.kind
-    return Decision(mode, _phase(mode, cleaning, permits), kind, cleaning.reason, permits)
+    return Decision(mode, _phase(mode, cleaning, missing), kind, cleaning.reason, permits)
 
 
 _WAITING = (Because.ON_DELAY, Because.DOWNTIME_SPIN_DOWN, Because.BAD_READING_WAIT)
 _BLOCKED = (Because.BAD_READING_HOLD, Because.FALLBACK_NEEDS_BLOWER)
 
 
-def _phase(mode: Mode, cleaning: CleaningState, permits: tuple[Permissive, ...]) -> Phase:
-    missing = any(p.reason is cleaning.reason for p in permits)
-    waiting = cleaning.reason.code in _WAITING
+def _phase(mode: Mode, cleaning: CleaningState, missing: tuple[Permissive, ...]) -> Phase:
+    reason = cleaning.reason
+    lacks = any(p.reason is reason for p in missing)
+    waiting = reason.code in _WAITING
     if cleaning.run is not None:
-        return Phase.HELD if missing or waiting else Phase.CLEANING
+        return Phase.HELD if lacks or waiting else Phase.CLEANING
     if mode is Mode.OFF:
         return Phase.OFF
-    if missing or cleaning.reason.code in _BLOCKED:
+    if lacks or reason.code in _BLOCKED:
         return Phase.BLOCKED
-    if cleaning.reason.code is Because.RESTING:
+    if reason.code is Because.RESTING:
         return Phase.RESTING
     return Phase.WAITING if waiting else Phase.IDLE

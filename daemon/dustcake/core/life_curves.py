@@ -22,7 +22,8 @@ _FLOOR = 1e-8  # of the square of the level: no fit is better than a transmitter
 
 
 def _exponential(k: float) -> Curve:
-    return lambda u: expm1(min(k * u, _LARGEST_EXPONENT)) / expm1(k)
+    until_now = expm1(k)
+    return lambda u: expm1(min(k * u, _LARGEST_EXPONENT)) / until_now
 
 
 def _power(p: float) -> Curve:

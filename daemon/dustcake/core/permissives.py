@@ -74,6 +74,11 @@ def permissives(
     )
 
 
+def missing_of(permits: tuple[Permissive, ...]) -> tuple[Permissive, ...]:
+    """Those that are fitted and not met."""
+    return tuple([p for p in permits if p.met is Met.NO])
+
+
 def _unless(name: str, missing: bool, code: Because, detail: str | None = "") -> Permissive:
     if missing:
         return Permissive(name, Met.NO, because(code, detail or ""))

@@ -5,7 +5,7 @@ from dustcake.core.cleaning import ALWAYS, Kind, Run, lacks
 from dustcake.core.events import DemandSet, PulseFailed, PulseFired, PulseInterrupted
 from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.outputs import OutputsState
-from dustcake.core.permissives import Met, Permissive
+from dustcake.core.permissives import Permissive
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import OutputKind, Setpoints
 from dustcake.core.turn import Turn
@@ -72,10 +72,11 @@ def interval_s(setpoints: Setpoints, kind: Kind) -> float:
 
 
 def pulse(
-    turn: Turn, pulsing: PulsingState, run: Run | None, permits: tuple[Permissive, ...]
+    turn: Turn, pulsing: PulsingState, run: Run | None, missing: tuple[Permissive, ...]
 ) -> tuple[PulsingState, Run | None]:
-    """Command the next pulse when it is due, or keep the demand contact as the run wants it."""
-    held = run is None or bool(lacks(run.kind, permits))
+    """Command the next pulse when it is due, or keep the demand contact as the run wants it.
+    ``missing``: permissives."""
+    held = run is None or bool(lacks(run.kind, missing))
     if turn.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
         return _demand(turn, pulsing, closed=not held), run
     if pulsing.in_flight is not None:
@@ -100,13 +101,14 @@ def command(turn: Turn, pulsing: PulsingState, valve: int) -> PulsingState:
     return replace(pulsing, last_s=turn.now_s, in_flight=InFlight(command_id, valve, True, due_s))
 
 
-def must_end_now(pulsing: PulsingState, permits: tuple[Permissive, ...]) -> bool:
-    """A valve may be energised and something that forbids it has come up. What only withholds the
-    next pulse, and a run that ends in good order, let the pulse under way take its time."""
+def must_end_now(pulsing: PulsingState, missing: tuple[Permissive, ...]) -> bool:
+    """A valve may be energised, and what forbids that has come up among the ``missing``. What only
+    withholds the next pulse, and a run that ends in good order, let the pulse under way take its
+    time."""
     flight = pulsing.in_flight
     if flight is None or flight.valve is None or flight.cut:
         return False
-    return any(p.met is Met.NO and not p.holds_only and p.name in ALWAYS for p in permits)
+    return any(not p.holds_only and p.name in ALWAYS for p in missing)
 
 
 def cut(pulsing: PulsingState) -> PulsingState:

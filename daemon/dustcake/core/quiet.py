@@ -10,7 +10,7 @@ from dustcake.core.reasons import Because
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Quiet, State
-from dustcake.core.trust import jump, with_flow
+from dustcake.core.trust import jump, moving, with_flow
 from dustcake.core.trust.at_rest import gathering
 from dustcake.core.turn import Turn
 
@@ -113,7 +113,12 @@ def keep(state: State, poll: PollCompleted, setpoints: Setpoints) -> State | Non
             return None
         header = Sample(poll.at, header_pa, quality)
     # Doubts that stand under a promise stand until something happens.
-    return state.remembering(Sample(poll.at, pa, before.quality, before.reasons), header)
+    after = state.remembering(Sample(poll.at, pa, before.quality, before.reasons), header)
+    look = state.trust.still
+    if look is None or poll.at.mono_s < look.next_s:
+        return after
+    look = moving.looked(setpoints.trust, look, pa, poll.at.mono_s)
+    return after.with_look(look) if look.looks < moving.LOOKS else None
 
 
 def _inside(pa: float, low_pa: float | None, high_pa: float | None) -> bool:

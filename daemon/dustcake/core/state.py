@@ -16,13 +16,13 @@ from dustcake.core.permissives import Permissive
 from dustcake.core.pulsing import PulsingState
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.replacement import ReplacementState
 from dustcake.core.requests import Mode, PointChange, Request
-from dustcake.core.setpoints import Setpoints
+from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
-from dustcake.core.trust.state import TrustState
+from dustcake.core.trust.state import Still, TrustState
 from dustcake.core.zeroing import ZeroState
 
 
@@ -54,8 +54,8 @@ class Quiet:
     """A promise: while polls bring good samples with dP strictly inside (``low_pa``, ``high_pa``),
     header pressure strictly inside (``header_low_pa``, ``header_high_pa``) where fitted, the same
     contacts, a clock set or not as before, and nothing else comes before ``until_s``, no step will
-    do anything but remember the sample. None bounds are open. A property test holds the core to
-    it."""
+    do anything but remember the sample, and look now and then whether it moves. None bounds are
+    open. A property test holds the core to it."""
 
     low_pa: float | None
     high_pa: float | None
@@ -93,7 +93,8 @@ class State:
     """One collector. ``started_s``: monotonic time of the last start; ``settings_mode``: the mode
     the settings had then (a later change of the settings overrides what was selected);
     ``deadline_s``: the next time at which something is due whatever is read; ``stopping``: an
-    orderly stop is under way and no run may start."""
+    orderly stop is under way and no run may start; ``unsettled``: the alarms that the last step
+    found on their way somewhere, None where all are to be looked at."""
 
     next_seq: int
     next_command: int
@@ -123,6 +124,7 @@ class State:
     life: FilterLife = FilterLife()
     air: AirUse = AirUse()
     adjusted: Adjusted = Adjusted()
+    unsettled: frozenset[AlarmName] | None = None
 
     @property
     def relies_on_poll(self) -> bool:
@@ -164,7 +166,16 @@ class State:
             self.life,
             self.air,
             self.adjusted,
+            self.unsettled,
         )
+
+    def with_look(self, look: Still) -> "State":
+        """The same state after another look at whether the reading moves."""
+        return replace(self, trust=replace(self.trust, still=look))
+
+    def without_look_at_pulse(self) -> "State":
+        """The same state where no answer to the last pulse is waited for."""
+        return replace(self, diagnosis=replace(self.diagnosis, look=None))
 
 
 def first_state(setpoints: Setpoints, at: Stamp) -> State:

@@ -23,8 +23,9 @@ from dustcake.core.diagnosis import looking
 from dustcake.core.diagnosis.header import without_pulse
 from dustcake.core.diagnosis.state import DiagnosisState
 from dustcake.core.diagnosis.torn import judge_torn
-from dustcake.core.events import Event, PulseFired
+from dustcake.core.events import AirUsed, Event, PulseFired
 from dustcake.core.inputs import Input, PollCompleted
+from dustcake.core.permissives import missing_of
 from dustcake.core.permitted import permitted
 from dustcake.core.pulsing import PulsingState
 from dustcake.core.quiet import keep, promise
@@ -70,11 +71,12 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
     present = in_force(setpoints, state.adjusted)
     turn = Turn(happened.at, setpoints, present, state.next_seq, state.next_command)
-    return _finish(turn, _evaluate(turn, state.pulsing, absorb(turn, state, happened)))
+    return _finish(turn, _evaluate(turn, state, absorb(turn, state, happened)))
 
 
-def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
-    """Everything that follows from the state as it is now, in a fixed order."""
+def _evaluate(turn: Turn, before: State, state: State) -> State:
+    """Everything that follows from the state as it is now, in a fixed order. ``before``: as it was
+    when this step began."""
     state = expire(turn, state)
     blower = blowers.prove(turn, state.blower, state.contacts, state.sample.usable_pa)
     state = _doubt(turn, state, blower)
@@ -84,18 +86,19 @@ def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
     zero = zeroing.follow_up(turn, state.zero, blower, state.sample, cleaning=under_way)
     proof = output_proof.follow_up(turn, state.outputs)
     permits = permitted(turn, state, blower, proof)
+    missing = missing_of(permits)
     cleaning = cleanings.follow_demand(turn, state.cleaning, state.pulsing.demand_closed)
     if state.stopping:
         stopping = because(Because.STOPPING)
         cleaning = cleanings.end_run(turn, cleaning, stopping, state.sample)
     else:
-        cleaning = cleanings.decide(turn, cleaning, state.mode, state.sample, blower, permits)
+        cleaning = cleanings.decide(turn, cleaning, state.mode, state.sample, blower, missing)
         if cleaning.reason.code is Because.DOWNTIME_DONE:
             blower = replace(blower, run_s=0.0)
-    pulses, run = pulsing.pulse(turn, state.pulsing, cleaning.run, permits)
+    pulses, run = pulsing.pulse(turn, state.pulsing, cleaning.run, missing)
     diagnosis = _diagnose(turn, state, pulses, run, blower)
     cleaning = cleaning if run is cleaning.run else replace(cleaning, run=run)
-    if pulsing.must_end_now(pulses, permits):
+    if pulsing.must_end_now(pulses, missing):
         proof, pulses = output_proof.secure(turn, proof), pulsing.cut(pulses)
     # Only dP with proved flow says anything about the filters.
     flow_pa = dp_pa if blower.running else None
@@ -115,7 +118,7 @@ def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
         zero_offset_pa=zero.offset_pa,
     )
     air = air_use.follow(
-        turn, state.air, pulsing_before, pulses, header=state.header, blower=blower
+        turn, state.air, before.pulsing, pulses, header=state.header, blower=blower
     )
     state = replace(
         state,
@@ -131,9 +134,9 @@ def _evaluate(turn: Turn, pulsing_before: PulsingState, state: State) -> State:
         air=air,
         trust=rezeroed(state.trust) if zero.offset_pa != state.zero.offset_pa else state.trust,
         diagnosis=diagnosis,
-        decision=decision(state.mode, cleaning, permits),
+        decision=decision(state.mode, cleaning, permits, missing),
     )
-    return judge_all(turn, state)
+    return judge_all(turn, before, state)
 
 
 def _doubt(turn: Turn, state: State, blower: BlowerState) -> State:
@@ -176,9 +179,7 @@ def _diagnose(
 def _finish(turn: Turn, state: State) -> Step:
     """Number what has been gathered, and say until when nothing else will happen."""
     quiet = None
-    # All that a pulse leads to is decided in the step that reports it; another event may lead to
-    # more in the next.
-    if not turn.commands and all(type(event.body) is PulseFired for event in turn.events):
+    if not turn.commands and all(type(event.body) in _LEADS_NO_FURTHER for event in turn.events):
         quiet = promise(turn, state)
     state = replace(
         state,
@@ -189,6 +190,11 @@ def _finish(turn: Turn, state: State) -> Step:
     )
     wake_at_s = _wake_at_s(state, turn.setpoints)
     return Step(state, tuple(turn.commands), tuple(turn.events), wake_at_s)
+
+
+_LEADS_NO_FURTHER = (PulseFired, AirUsed)
+"""All that these lead to is decided in the step that reports them; another event may lead to more
+in the next."""
 
 
 def _wake_at_s(state: State, setpoints: Setpoints) -> float | None:

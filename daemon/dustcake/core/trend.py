@@ -1,6 +1,8 @@
 """Straight fits of a few dozen points: weighted least squares, and Theil and Sen's robust slope."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import repeat
+from operator import mul, sub
 
 from dustcake.core.record import record
 
@@ -24,22 +26,23 @@ def least_squares(
 ) -> LeastSquares | None:
     """The weighted fit of ``values`` by the columns of ``rows``; None where they do not settle
     it."""
-    size = range(len(rows[0]))
-    weighted = [[w * x for x in row] for row, w in zip(rows, weights, strict=True)]
-    matrix = [
-        [sum(a[i] * b[j] for a, b in zip(weighted, rows, strict=True)) for j in size] for i in size
-    ]
-    right = [sum(a[i] * y for a, y in zip(weighted, values, strict=True)) for i in size]
-    inverse = _inverse(matrix)
+    columns = tuple(zip(*rows, strict=True))
+    weighted = [tuple(map(mul, weights, column)) for column in columns]
+    inverse = _inverse([[_dot(a, b) for b in columns] for a in weighted])
     if inverse is None:
         return None
-    coefficients = tuple(sum(inverse[i][j] * right[j] for j in size) for i in size)
-    residuals = tuple(
-        y - sum(c * x for c, x in zip(coefficients, row, strict=True))
-        for row, y in zip(rows, values, strict=True)
-    )
-    squares = sum(w * e * e for w, e in zip(weights, residuals, strict=True))
+    right = [_dot(a, values) for a in weighted]
+    coefficients = tuple(_dot(row, right) for row in inverse)
+    residuals = tuple(values)
+    for coefficient, column in zip(coefficients, columns, strict=True):
+        residuals = tuple(map(sub, residuals, map(mul, repeat(coefficient), column)))
+    squares = _dot(map(mul, weights, residuals), residuals)
     return LeastSquares(coefficients, inverse, residuals, squares / sum(weights))
+
+
+def _dot(a: Iterable[float], b: Iterable[float]) -> float:
+    total: float = sum(map(mul, a, b))
+    return total
 
 
 def _inverse(matrix: list[list[float]]) -> tuple[tuple[float, ...], ...] | None:

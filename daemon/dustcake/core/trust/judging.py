@@ -41,7 +41,9 @@ def believed(turn: Turn, sample: Sample, trust: TrustState) -> Sample:
 
 def tell_change(turn: Turn, before: Sample, after: Sample) -> None:
     """An event if the quality changed, or why it is as it is."""
-    if (before.quality, _codes(before)) != (after.quality, _codes(after)):
+    if before.quality is after.quality and before.reasons == after.reasons:
+        return
+    if before.quality is not after.quality or _codes(before) != _codes(after):
         turn.emit(QualityChanged(after.quality, after.reasons))
 
 

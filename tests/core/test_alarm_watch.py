@@ -1,0 +1,63 @@
+"""Alarms that watch nothing a step has changed are left alone, and nobody can tell."""
+
+from collections import Counter
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from core.traces import Script, Taken, again, play, scripts, setpoints
+from dustcake.core import alarm_conditions
+from dustcake.core.alarm_watch import WATCHED, touched
+from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.state import State
+from dustcake.core.step import step
+
+EVERY = frozenset(AlarmName)
+SELDOM = {
+    AlarmName.FIELDBUS_LOST,
+    AlarmName.HEADER_NOT_RECOVERING,
+    AlarmName.ROW_NOT_RECOVERING,
+    AlarmName.VALVE_DOES_NOT_FIRE,
+    AlarmName.ZERO_DRIFT,
+}
+"""It takes many pulses, or much to go wrong at once; they have tests of their own."""
+
+
+def everything(_before: State, _state: State) -> frozenset[AlarmName]:
+    return EVERY
+
+
+def moved(taken: Taken) -> set[AlarmName]:
+    """The alarms that this step has set going, where only what they watch could tell of it."""
+    unsettled, before = taken.before.unsettled, taken.before.alarms
+    if unsettled is None or taken.before.answers != taken.after.state.answers:
+        return set()
+    pairs = zip(before, taken.after.state.alarms, strict=True)
+    return {was.name for was, now in pairs if was != now and was.name not in unsettled}
+
+
+def test_every_step_comes_to_the_same_as_if_all_alarms_were_looked_at() -> None:
+    left_alone, told = 0, Counter[AlarmName]()
+
+    @settings(
+        max_examples=200,
+        derandomize=True,
+        deadline=None,
+        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+    )
+    @given(scripts(), setpoints())
+    def every_history(script: Script, chosen: Setpoints) -> None:
+        nonlocal left_alone
+        history = play(script, chosen)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(alarm_conditions, "touched", everything)
+            thorough = again(history, step)
+        for taken, all_looked_at in zip(history, thorough, strict=True):
+            assert taken.after == all_looked_at
+            left_alone += len(EVERY - touched(taken.before, taken.after.state))
+            told.update(moved(taken))
+
+    every_history()
+    assert left_alone > 10_000
+    missed = WATCHED.keys() - SELDOM - told.keys()
+    assert not missed, "these histories would not show it"
