@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from dustcake.adapters.store import StoreRefused
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail
+from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail, file_called
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 
@@ -24,12 +24,7 @@ def _trace_name(text: str) -> Path:
     """Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not open."""
     from dustcake.analysis.trace_files import PARQUET_ENDINGS
 
-    to = Path(text)
-    if to.suffix.lower() not in (".csv", *PARQUET_ENDINGS):
-        raise argparse.ArgumentTypeError(
-            f"{text!r}: a trace is CSV or Parquet; name a file that ends in .csv or .parquet"
-        )
-    return to
+    return file_called(".csv", *PARQUET_ENDINGS)(text)
 
 
 def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
