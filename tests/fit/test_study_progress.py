@@ -46,11 +46,13 @@ def test_on_a_cluster_as_well(
     from distributed import LocalCluster
 
     with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
     ) as cluster:
         plan = replace(SHORT, dask=cluster.scheduler_address)
         with shown_progress(plan.draws, None):
             study(collector(), TODAY, PRICES, plan, TRIED)
+        worked: int = cluster.scheduler.transition_counter
+    assert worked, "the same comes out here, but it was to be done there"
     told = counts(capsys.readouterr().err)
     assert told[-1] == (6, 6)
     assert len(set(told)) > 3

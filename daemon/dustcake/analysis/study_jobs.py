@@ -76,14 +76,16 @@ def live_all(jobs: list[Job], dask: str | None) -> list[Lived]:
 
     share = max(1, min(25, len(jobs) // 16))
     batches = [jobs[n : n + share] for n in range(0, len(jobs), share)]
-    parallel = Parallel(n_jobs=-1)
-    watcher = _WATCHED.get()
-    if watcher is not None:
-        begins, over = watcher
-        begins(len(jobs))
-        # A hook of every backend; results one by one joblib does not give on a cluster.
-        parallel.print_progress = lambda: over(min(parallel.n_completed_tasks * share, len(jobs)))
     with _on(dask):
+        parallel = Parallel(n_jobs=-1)  # here, since it asks only now where it is to run
+        watcher = _WATCHED.get()
+        if watcher is not None:
+            begins, over = watcher
+            begins(len(jobs))
+            # A hook of every backend; results one by one joblib does not give on a cluster.
+            parallel.print_progress = lambda: over(
+                min(parallel.n_completed_tasks * share, len(jobs))
+            )
         made = parallel(delayed(_some)(batch) for batch in batches)
     return [each for batch in made for each in batch]
 
@@ -124,8 +126,9 @@ def _on(dask: str | None) -> Iterator[None]:
         try:
             yield
         except OSError as error:  # a lost connection, or no worker any more
+            why = str(error).partition("\n")[0]
             raise StudyError(
-                f"--dask {dask}: the cluster has been lost ({error}); see to it and begin again"
+                f"--dask {dask}: the cluster has been lost ({why}); see to it and begin again"
             ) from None
 
 
