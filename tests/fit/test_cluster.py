@@ -43,7 +43,7 @@ def test_a_scheduler_nobody_works_for(
 
     monkeypatch.setattr("dustcake.analysis.study_jobs._WORKER_S", 0.5)
     with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=0, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+        n_workers=0, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1"
     ) as cluster:
         at: str = cluster.scheduler_address
         what = ["--fleet", "none.csv"] if fleet else ["none.csv", "--settings", "none.toml"]
@@ -58,7 +58,7 @@ def test_a_cluster_that_works_is_let_pass() -> None:
     from distributed import LocalCluster
 
     with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+        n_workers=1, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1"
     ) as cluster:
         require_cluster(cluster.scheduler_address)
 

@@ -46,7 +46,7 @@ def test_on_a_cluster_as_well(
     from distributed import LocalCluster
 
     with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+        n_workers=2, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1"
     ) as cluster:
         plan = replace(SHORT, dask=cluster.scheduler_address)
         with shown_progress(plan.draws, None):

@@ -125,7 +125,7 @@ def _on(dask: str | None) -> Iterator[None]:
     with _connected(dask) as client, parallel_config(backend="dask", client=client):
         try:
             yield
-        except OSError as error:  # a lost connection, or no worker any more
+        except OSError as error:  # above all: no worker any more
             why = str(error).partition("\n")[0]
             raise StudyError(
                 f"--dask {dask}: the cluster has been lost ({why}); see to it and begin again"
