@@ -15,6 +15,7 @@ _EPILOG = """\
 example:
   dustcake history --since 28d --export march.parquet
   dustcake study march.parquet --settings /etc/dustcake/dustcake.toml --flow 1.2 --report march.html
+  dustcake study march.parquet --settings plant.toml --flow 1.2 --list 10 --sort life
   dustcake study --fleet plant.csv --json        # all collectors of a list, on all cores
 
 Estimates the collector from a trace with pulses (a column `pulse_valve` or `pulses`, as `dustcake
@@ -95,7 +96,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         help="whose hours of the day are meant, as Europe/Berlin (default: UTC)",
     )
     parser.add_argument(
-        "--list", type=int, metavar="N", help="also list the N best settings, in a table"
+        "--list", type=_count, metavar="N", help="also list the N best settings, in a table"
     )
     parser.add_argument(
         "--sort",
@@ -123,6 +124,12 @@ def _above_zero(text: str) -> float:
     if not 0.0 < value < 1e9:
         raise argparse.ArgumentTypeError(f"{text!r} is not usable: give a number above 0")
     return value
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not usable: give a whole number above 0")
+    return int(text)
 
 
 def _study(arguments: argparse.Namespace) -> int:
