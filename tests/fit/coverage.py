@@ -1,5 +1,6 @@
 """How often the intervals of a fit hold the truth, on collectors unlike each other: by hand, as
-``cd tests && python -m fit.coverage 100``. The table stands in DEVELOPERS.md."""
+``cd tests && python -m fit.coverage 100``, with a part of a name for some of them. The table stands
+in DEVELOPERS.md."""
 
 import sys
 from collections import Counter
@@ -82,6 +83,27 @@ def _judged(fits: list[FittedCollector], name: str, truth: float) -> tuple[float
     return held, width, 1.96 * float(np.sqrt(((value / truth - 1.0) ** 2).mean()))
 
 
+AGED = (
+    replace(BASE, rise_pa_per_h=0.25, step_s=20, gusts=0.1),
+    replace(BASE, rise_pa_per_h=0.1, step_s=20, gusts=0.3),
+)
+
+
+def rises_held(seeds: range) -> tuple[int, int]:
+    """How many intervals hold the rise of residual dP over two weeks, and of how many."""
+    held = of = 0
+    for seed in seeds:
+        for truth in AGED:
+            collector = Collector(truth, seed)
+            collector.on_demand(7.0, 780.0, 1000.0)
+            collector.on_demand(14.0, 850.0, 1120.0)
+            ageing = fit_collector(*collector.trace(), (1, 2, 3, 4)).ageing
+            assert not isinstance(ageing, str)
+            held += ageing.rise.low <= 1000.0 * truth.rise_pa_per_h <= ageing.rise.high
+            of += 1
+    return held, of
+
+
 if __name__ == "__main__":
     seeds = range(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
     for name, world in WORLDS.items():
@@ -95,3 +117,6 @@ if __name__ == "__main__":
                 f"1.96 rms error {found.errors[each]:.1%}",
                 flush=True,
             )
+    if len(sys.argv) <= 2:
+        held, of = rises_held(range(len(seeds) // 5))
+        print(f"rise of residual dP: held in {held} of {of}")

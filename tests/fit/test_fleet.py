@@ -113,6 +113,9 @@ def test_what_is_wrong_with_a_list(
 def test_what_does_not_go_together(directory: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["study", "a.csv", "--fleet", "b.csv", "--flow", "1"]) == 2
     assert "--fleet goes without TRACE, --flow" in capsys.readouterr().err
+    with pytest.raises(SystemExit, match="2"):
+        main(["study", "a.csv", "--list", "0"])
+    assert "'0': give a whole number from 1 to" in capsys.readouterr().err
     assert main(["study"]) == 2
     assert "name a TRACE and its --settings" in capsys.readouterr().err
 

@@ -67,6 +67,12 @@ class Ageing:
         return self.now_pulses / self.now_h
 
     @property
+    def rise_error_pa_per_h(self) -> float:
+        """Standard error of the rise: by it the residual at the end is less sure than where it was
+        learnt."""
+        return (self.rise.high - self.rise.low) / (2.0 * 1.96 * _THOUSAND_H)
+
+    @property
     def proved(self) -> bool:
         """Whether the trace shows a rise at all, and not scatter alone."""
         return self.rise.low > 0.0

@@ -123,6 +123,9 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
             "filters, another dust, a fault): fit on a part of the trace"
         )
     covariance = _widened(learnt.covariance, surprise)
+    if isinstance(ageing, Ageing):
+        place, ago_h = NAMES.index("residual"), ageing.now_h - _middle_h(bins, cut)
+        covariance[place, place] += (ageing.rise_error_pa_per_h * ago_h / ageing.now_pa) ** 2
     intervals = {name: _interval(learnt.theta, covariance, name) for name in NAMES}
     _insist(intervals)
     flow_m3s, fall = _flow(samples)
@@ -165,6 +168,11 @@ def _learnt(bins: Bins, cut: int, rows: int, by_hour: Floats) -> tuple[Estimate,
         learnt = estimate(bins.part(begin, cut), rows, by_hour, learnt.theta)
         ageing = aged(bins, rows, learnt)
     return learnt, ageing
+
+
+def _middle_h(bins: Bins, cut: int) -> float:
+    """Hours of running at the middle of what was learnt from."""
+    return float(bins.run_s[max(0, cut - MOST_BINS) : cut].mean()) / 3600.0
 
 
 def _held_out(bins: Bins, cut: int, rows: int, learnt: Estimate) -> tuple[float, float]:

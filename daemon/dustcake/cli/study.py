@@ -16,6 +16,7 @@ _EPILOG = """\
 example:
   dustcake history --since 28d --export march.parquet
   dustcake study march.parquet --settings /etc/dustcake/dustcake.toml --flow 1.2 --report march.html
+  dustcake study march.parquet --settings plant.toml --flow 1.2 --list 10 --sort life
   dustcake study --fleet plant.csv --json        # all collectors of a list, on all cores
 
 Estimates the collector from a trace with pulses (a column `pulse_valve` or `pulses`, as `dustcake
