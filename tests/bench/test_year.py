@@ -21,8 +21,9 @@ import pytest
 from bench.conftest import Add
 from core.driver import chosen
 from dustcake.analysis.columns import Columns
-from dustcake.analysis.fit_collector import FittedCollector, Interval
+from dustcake.analysis.fit_collector import FittedCollector
 from dustcake.analysis.fit_filter import unbounded
+from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.replay import Replay, fit, for_a_trace
 from dustcake.analysis.study import Plan, study
 from dustcake.analysis.study_candidates import Prices
@@ -194,6 +195,7 @@ def test_a_study_of_two_hundred_settings(row: Add) -> None:
         np.ones(24),
         np.ones(24),
         np.array([0.0] * 6 + [1.0] * 16 + [0.0] * 2),
+        "UTC",
         1.2,
         0.0,
         870.0,
@@ -203,6 +205,7 @@ def test_a_study_of_two_hundred_settings(row: Add) -> None:
         0.95,
         unbounded(np.array([0.0225, 600.0, 0.6, 0.05, 0.01, 0.5])),
         np.eye(6) * 1e-4,
+        "not asked here",
     )
     share = 1 if DAYS >= 365 else 10
     from dustcake.analysis.study_candidates import grid

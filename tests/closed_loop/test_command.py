@@ -169,7 +169,7 @@ def test_without_matplotlib_the_extra_is_named(
     monkeypatch.setattr(sim_plot, "find_spec", lambda name: None)
     assert run("welding_cell", "--days", "0.01", "--plot", str(tmp_path / "run.png")) == 2
     out, err = capsys.readouterr()
-    assert 'pip install "dustcake[analysis]"' in err
+    assert "in the checkout: pip install '.[analysis]'" in err
     assert out == "", "told before the run, not after it"
 
 

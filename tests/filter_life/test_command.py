@@ -140,7 +140,7 @@ def test_an_open_end_in_words(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         ([(0, 1), (1, 2)], ["--limit", "600"], "it has no unit"),
         ([(0, 1), (1, 2)], ["--limit", "-1 Pa"], "above zero"),
         ([(0, 1), (1, 2)], ["--limit", "600Pa", "--at", "0"], "a percentage"),
-        ([(0, 1), (1, 2)], ["--limit", "600Pa", "--flow", "none"], "a flow above 0"),
+        ([(0, 1), (1, 2)], ["--limit", "600Pa", "--flow", "none"], "a flow in m3/s (above 0"),
     ],
 )
 def test_options_that_are_not_in_order(

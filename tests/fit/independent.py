@@ -29,6 +29,13 @@ class Truth:
     removed: float = 0.6
     scatter: float = 0.05
     noise_pa: float = 3.0
+    gusts: float = 0.0
+    """Standard deviation of an hour's load, over the mean load."""
+    rise_pa_per_h: float = 0.0
+    """By how much the media's part of dP rises in an hour of running."""
+    rise_pa_per_pulse: float = 0.0
+    step_s: int = 1
+    """Between two readings."""
 
     @property
     def velocity_m_s(self) -> float:
@@ -52,14 +59,33 @@ class Collector:
         self.truth, self._rng, self._load = truth, np.random.default_rng(seed), load
         self.cake = 0.02 + 0.005 * self._rng.random(truth.rows)
         self.t_s = 0.0
+        self._gusts: list[float] = []
         self._times: list[Floats] = []
         self._dp: list[Floats] = []
         self._pulses: list[tuple[float, int]] = []
         self._row = 0
 
+    @property
+    def residual_pa(self) -> float:
+        """What no pulse takes off, now."""
+        truth = self.truth
+        aged_pa = truth.rise_pa_per_h * self.t_s / 3600.0
+        return truth.residual_pa + aged_pa + truth.rise_pa_per_pulse * len(self._pulses)
+
+    def _drag(self, cake: Floats) -> Floats:
+        return self.residual_pa / self.truth.velocity_m_s + self.truth.k2_per_s * cake
+
+    def _load_now(self) -> float:
+        pattern, gusts = self._load(self.t_s % 86_400 / 3600), self.truth.gusts
+        if not gusts:
+            return pattern
+        while len(self._gusts) <= self.t_s // 3600:
+            self._gusts.append(max(0.05, self._rng.normal(1.0, gusts)))
+        return pattern * self._gusts[-1]
+
     def dp(self, cake: Floats) -> Floats:
         truth = self.truth
-        drag = truth.media_pa_s_m + truth.k2_per_s * cake
+        drag = self._drag(cake)
         each_m2 = truth.area_m2 / truth.rows
         dp: Floats = truth.flow_m3s / (each_m2 * (1.0 / drag).sum(axis=0))
         return dp
@@ -70,18 +96,18 @@ class Collector:
 
     def run(self, seconds: int) -> None:
         truth, end_s = self.truth, self.t_s + seconds
+        dust = truth.dust_kg_m3 * self._load_now()
 
         def growth(_t: float, cake: Floats) -> Floats:
-            drag = truth.media_pa_s_m + truth.k2_per_s * cake
-            dust = truth.dust_kg_m3 * self._load(self.t_s % 86_400 / 3600)
-            return dust * float(self.dp(cake)) / drag
+            return dust * float(self.dp(cake)) / self._drag(cake)
 
-        at: Floats = self.t_s + np.arange(1, seconds + 1, dtype=np.float64)
+        step_s = min(truth.step_s, seconds)
+        at: Floats = self.t_s + np.arange(step_s, seconds + 1, step_s, dtype=np.float64)
         solved = solve_ivp(growth, (self.t_s, end_s), self.cake, t_eval=at, rtol=1e-8, atol=1e-12)
         self.cake, self.t_s = solved.y[:, -1], end_s
         self._times.append(at)
         reading: Floats = self.dp(solved.y)
-        reading += self._rng.normal(0.0, truth.noise_pa, seconds)
+        reading += self._rng.normal(0.0, truth.noise_pa, len(at))
         self._dp.append(reading)
 
     def pulse(self) -> None:
@@ -115,10 +141,12 @@ class Collector:
 
     def csv(self) -> str:
         """The same, as a file."""
-        fired = {round(at_s): valve for at_s, valve in self._pulses}
         t_s, dp_pa = np.concatenate(self._times) - 1.0, np.concatenate(self._dp)
+        fired = [""] * len(t_s)
+        for at_s, valve in self._pulses:
+            fired[min(int(np.searchsorted(t_s, at_s)), len(t_s) - 1)] = str(valve)
         rows = (
-            f"{t:.0f},{dp:.1f},{fired.get(round(t), '')}"
-            for t, dp in zip(t_s.tolist(), dp_pa.tolist(), strict=True)
+            f"{t:.0f},{dp:.1f},{valve}"
+            for t, dp, valve in zip(t_s.tolist(), dp_pa.tolist(), fired, strict=True)
         )
         return "time,dp_pa,pulse_valve\n" + "\n".join(rows) + "\n"

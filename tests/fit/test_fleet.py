@@ -97,7 +97,8 @@ def test_the_command(
         ("trace,settings\n", "no line after the header"),
         ("trace,settings\na.csv,none.toml\n", "line 2: settings: 'none.toml'"),
         ("trace,settings,collector\na.csv,plant.toml,x\n", "line 2: collector: 'x': name one of"),
-        ("trace,settings,air_l\na.csv,plant.toml,-1\n", "line 2: air_l: '-1': write a number"),
+        ("trace,settings,air_l\na.csv,plant.toml,-1\n", "line 2: air_l: '-1': give litres"),
+        ("trace,settings,flow_m3s\na.csv,plant.toml,4320\n", "flow_m3s: '4320': give the flow"),
     ],
 )
 def test_what_is_wrong_with_a_list(
@@ -112,6 +113,9 @@ def test_what_is_wrong_with_a_list(
 def test_what_does_not_go_together(directory: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["study", "a.csv", "--fleet", "b.csv", "--flow", "1"]) == 2
     assert "--fleet goes without TRACE, --flow" in capsys.readouterr().err
+    with pytest.raises(SystemExit, match="2"):
+        main(["study", "a.csv", "--list", "0"])
+    assert "'0': give a whole number from 1 to" in capsys.readouterr().err
     assert main(["study"]) == 2
     assert "name a TRACE and its --settings" in capsys.readouterr().err
 

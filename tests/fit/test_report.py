@@ -3,18 +3,24 @@
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 from playwright.async_api import async_playwright
 
+from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.report_data import ReportData
 from dustcake.analysis.report_html import write_html
+from dustcake.analysis.report_png import write_png
+from dustcake.analysis.study_table import HEADINGS
 from dustcake.analysis.study_verdict import PLEATS
 
 DATA = ReportData(
     title="Set points of bay <3>",
     start_utc_s=1_772_409_600.0,
+    zone=None,
+    clock="UTC",
     at=np.linspace(0.0, 3.0, 400),
     low=np.linspace(700.0, 990.0, 400),
     high=np.linspace(710.0, 1000.0, 400),
@@ -26,8 +32,13 @@ DATA = ReportData(
     residual_at=np.array([0.5, 1.5]),
     residual=np.array([733.0, 735.0]),
     residual_pa_per_day=2.0,
+    fitted_at=np.zeros(0),
+    fitted=np.zeros(0),
+    rise=None,
     air_day=np.array([0.5, 1.5, 2.5]),
     air_m3=np.array([1.0, 2.0, 1.5]),
+    by_hour=np.ones(24),
+    running=np.full(24, 0.5),
     shown=[("today", "on demand"), ("recommended", "timed")],
     what_if=[
         ("today", np.array([0.0, 1.0, 2.0]), np.array([750.0, 1000.0, 800.0])),
@@ -35,6 +46,7 @@ DATA = ReportData(
     ],
     energy=[("today", 1700.0, 6.0), ("recommended", 1300.0, 26.0)],
     figures=[("Mean dP", ["867 Pa", "666 Pa"])],
+    listed=[HEADINGS, ("timed", "1300", "900", "666", "1.10", "9000 to 12000", "as good")],
     text=["Recommended: timed.", "All of this is simulated.", PLEATS],
 )
 
@@ -64,7 +76,7 @@ async def test_in_a_browser(tmp_path: Path, size: tuple[int, int]) -> None:
         page.on("request", lambda request: asked.append(request.url))
         page.on("pageerror", lambda error: wrong.append(str(error)))
         await page.goto(report.as_uri())
-        await page.wait_for_function("document.querySelectorAll('.main-svg').length >= 6")
+        await page.wait_for_function("document.querySelectorAll('.main-svg').length >= 7")
         text = await page.inner_text("body")
         wide = await page.evaluate("document.documentElement.scrollWidth")
         spilling = await page.evaluate(SPILLING)
@@ -75,6 +87,31 @@ async def test_in_a_browser(tmp_path: Path, size: tuple[int, int]) -> None:
     assert spilling == 0
     for each in ("bay <3>", "2026-03-02 00:00 UTC", "rises by 2.0 Pa a day", "666 Pa", PLEATS):
         assert each in text
+
+
+def test_a_trace_of_months_in_local_time(tmp_path: Path) -> None:
+    """40 days over the night in which clocks go forward: what was recorded at noon UTC on either
+    side stands at 13:00 and at 14:00 (summer time: directive 2000/84/EC)."""
+    report, png = tmp_path / "report.html", tmp_path / "report.png"
+    data = replace(
+        DATA,
+        start_utc_s=1_774_612_800.0,  # 2026-03-27T12:00Z
+        zone=ZoneInfo("Europe/Berlin"),
+        clock="Europe/Berlin",
+        fitted_at=np.array([0.0, 3.0]),
+        fitted=np.array([600.0, 640.0]),
+        rise=Interval(97.0, 92.0, 102.0),
+        cycle_at=np.array([0.0, 3.0]),
+        cycle_h=np.array([1.0, 1.0]),
+    )
+    write_html(data, report)
+    write_png(data, png)
+    page = report.read_text(encoding="utf-8")
+    assert "from 2026-03-27 13:00 Europe/Berlin" in page
+    assert "2026-03-30T14:00:00" in page
+    assert "+97 Pa (+92 to +102) in 1000 hours" in page
+    assert "9000 to 12000" in page
+    assert png.read_bytes().startswith(b"\x89PNG")
 
 
 def test_a_trace_without_times_of_day_and_without_cleanings(tmp_path: Path) -> None:

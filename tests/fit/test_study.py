@@ -4,6 +4,7 @@ import json
 import re
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -11,15 +12,25 @@ import pytest
 
 from core.driver import chosen
 from dustcake.__main__ import main
-from dustcake.analysis.fit_collector import FittedCollector, Interval
+from dustcake.analysis.fit_collector import FittedCollector
 from dustcake.analysis.fit_filter import unbounded
+from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study import Plan, Study, StudyError, study
-from dustcake.analysis.study_candidates import Candidate, Outcome, Prices, grid, present
+from dustcake.analysis.study_candidates import (
+    Candidate,
+    Outcome,
+    Prices,
+    grid,
+    present,
+    prices_of,
+)
+from dustcake.analysis.study_limits import FLOW, HIGHEST, NEVER, UNSEEN, broken, told
 from dustcake.analysis.study_loop import StudyLoop
 from dustcake.analysis.study_search import search
-from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, UNSEEN, broken, verdict
+from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
 from dustcake.core.requests import Mode
+from dustcake.core.setpoints import Air
 from fit.independent import Collector, Truth
 from traces.recorded import settings_text
 
@@ -45,6 +56,7 @@ def collector(spread: float = 0.01, lowest_pa: float = 640.0) -> FittedCollector
         by_hour=np.ones(24),
         by_hour_error=np.ones(24),
         running=np.array([0.0] * 6 + [1.0] * 16 + [0.5, 0.0]),
+        clock="UTC",
         flow_m3s=1.2,
         flow_fall_per_pa=0.0,
         mean_dp_pa=870.0,
@@ -54,6 +66,7 @@ def collector(spread: float = 0.01, lowest_pa: float = 640.0) -> FittedCollector
         within=0.95,
         theta=theta,
         covariance=np.eye(6) * spread**2,
+        ageing="too short",
     )
 
 
@@ -89,6 +102,22 @@ def test_a_loop_runs_when_the_blower_does() -> None:
     running = [0.0] * 6 + [1.0] * 16 + [0.25, 0.0]
     lived = StudyLoop(model, TODAY, [1.0] * 24, running, 1).live(3.0, 10**9)
     assert lived.running_s == pytest.approx(3 * 16.25 * 3600, abs=5.0)
+
+
+def test_the_blower_stops_once_a_day_and_rests_at_weekends() -> None:
+    """Shifts from 05:45 to 22:15 on five days of seven: five starts, 82.5 hours."""
+    model = RowModel(4, 0.0225, 600.0, 0.6, 0.0)
+    worked = [0.0] * 5 + [0.25] + [1.0] * 16 + [0.25, 0.0]
+    loop = StudyLoop(model, TODAY, [1.0] * 24, worked * 5 + [0.0] * 48, 1)
+    loop.keep_curve_s = 7 * 86_400.0
+    lived = loop.live(7.0, 10**9)
+    assert lived.running_s == pytest.approx(5 * 16.5 * 3600, abs=5.0)
+    starts = [
+        at_s
+        for (_, before_pa), (at_s, pa) in pairwise([(0.0, 0.0), *lived.curve])
+        if before_pa == 0.0 < pa
+    ]
+    assert starts == [day * 86_400 + 5.75 * 3600 for day in range(5)]
 
 
 def test_air_costs_what_the_worked_example_says() -> None:
@@ -132,13 +161,47 @@ def test_timed_can_be_better() -> None:
     assert "Timed cleaning comes out better than on demand here." in made.text
 
 
+def test_prices_are_those_of_the_settings_and_are_told() -> None:
+    """Twice the air of a pulse at three times the energy: six times the energy of air."""
+    air = Air(rated_pulse_m3=0.08, energy_kwh_per_m3=0.3, price_per_kwh=0.25, currency="EUR")
+    dear = replace(TODAY, air=air)
+    assert prices_of(air, 1.2, 0.03, 0.5) == Prices(1.2, 0.03, 0.5, 0.3, 0.25, "EUR")
+    plan = replace(PLAN, days=2.0)
+    cheap_one = study(collector(), TODAY, Prices(1.2, 0.04, air_kwh_m3=0.1), plan, (timed(600),))
+    dear_one = study(collector(), dear, prices_of(dear.air, 1.2), plan, (timed(600),))
+    ratio = dear_one.outcomes[1][0].air_kwh / cheap_one.outcomes[1][0].air_kwh
+    assert ratio == pytest.approx(6.0)
+    made = verdict(dear_one)
+    text = " ".join(made.text)
+    assert "80 l of free air, and each m3 of that for 0.3 kWh" in text
+    assert "0.25 EUR a kWh" in text
+    assert f" or {0.25 * made.saving_kwh.mean:.0f} EUR in 1000 hours" in text
+
+
 def test_nothing_below_what_the_trace_has_seen_is_recommended() -> None:
-    blind = replace(done(), collector=collector(lowest_pa=760.0))
-    made = verdict(blind)
-    assert UNSEEN in broken(blind, TRIED.index(timed(600)) + 1)
-    assert made.best is None or done().candidates[made.best] != timed(600)
+    """Neither a low set point nor, without one, a mean dP; and no range told reaches there."""
+    low, higher, often = on_demand(700, 850), on_demand(770, 860), timed(600)
+    made_of = study(collector(lowest_pa=760.0), TODAY, PRICES, PLAN, (low, higher, often))
+    made = verdict(made_of)
+    assert UNSEEN in broken(made_of, 1)
+    assert UNSEEN in broken(made_of, 3)
+    assert made.best == 2
+    assert ranges(made_of, made.good, made.mode)["low_pa"] == (770, 770)
     assert made.binding == UNSEEN
+    assert any("98 % of the trace lies above 760 Pa" in each for each in made.text)
     assert any("record again" in each for each in made.text)
+
+
+def test_a_time_in_which_todays_settings_never_clean_compares_nothing() -> None:
+    """From 750 Pa it takes more than three hours to come to 1000 Pa."""
+    plan = replace(PLAN, days=7.0 / 24.0)
+    made = verdict(study(collector(), TODAY, PRICES, plan, (on_demand(750, 760), timed(600))))
+    assert made.best is None
+    assert made.good == []
+    assert made.binding == NEVER
+    assert made.saving.mean == 0.0
+    assert "never clean within the 0.291667 days simulated" in made.text[0]
+    assert "more --days" in made.text[0]
 
 
 def test_data_that_are_too_thin_recommend_nothing() -> None:
@@ -151,11 +214,37 @@ def test_data_that_are_too_thin_recommend_nothing() -> None:
 
 
 def test_a_limit_nothing_keeps() -> None:
+    """It is named with its value and its option; the others, which some keep, are not."""
     made = verdict(study(collector(), TODAY, PRICES, replace(PLAN, least_flow=1.3), TRIED))
     assert made.best is None
-    assert "flow at the hood" in made.binding
+    assert made.binding == FLOW
+    assert "What binds: flow at the hood (--least-flow 1.3)." in made.text[0]
+    assert "The mean flow is 1.2 m3/s" in made.text[0]
     with pytest.raises(StudyError, match="hardly above the residual dP"):
         study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=650.0), TRIED)
+
+
+def test_the_highest_dp_is_named_by_where_it_comes_from() -> None:
+    high = (on_demand(900, 1150), on_demand(800, 1160))
+    made = verdict(study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=700.0), high))
+    assert made.binding == HIGHEST
+    assert "What binds: highest dP (--most-dp 700). Allow a higher dP" in made.text[0]
+    by_alarms = verdict(study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=None), TRIED))
+    assert by_alarms.best is not None
+    assert told(replace(done(), plan=replace(PLAN, most_dp_pa=None)), HIGHEST).endswith(
+        "Pa, by the alarms of the settings)"
+    )
+
+
+def test_an_on_time_the_trace_has_never_seen_is_said_to_be() -> None:
+    shorter = replace(on_demand(700, 850), on_time_s=0.12)
+    made = verdict(study(collector(), TODAY, PRICES, PLAN, (shorter,)))
+    assert made.best == 1
+    text = " ".join(made.text)
+    assert "never seen an on-time of 0.12 s, but today's of 0.15 s" in text
+    assert "speed control holds the flow" in text
+    same = verdict(study(collector(), TODAY, PRICES, PLAN, (on_demand(700, 850),)))
+    assert "never seen an on-time" not in " ".join(same.text)
 
 
 def test_the_grid_has_some_two_hundred_settings_all_possible() -> None:
@@ -212,15 +301,28 @@ def test_the_command_and_its_report(tmp_path: Path, capsys: pytest.CaptureFixtur
     options = ["--settings", str(chosen_file), "--days", "1", "--draws", "2"]
     assert main(["study", str(trace), *options]) == 2
     assert "give the mean flow with --flow" in capsys.readouterr().err
+    options += ["--list", "5", "--sort", "pulses"]
     options += ["--flow", "1.2", "--json", "--report", str(report), "--png", str(png)]
     assert main(["study", str(trace), *options]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["label"] == LABEL
     assert told["fit"]["residual_pa"]["low"] < 600.0 < told["fit"]["residual_pa"]["high"]
     assert told["candidates"] > 100
+    assert told["fit"]["hours_of"] == "the trace, from its first row"
+    assert "48 hours of running" in told["filter_life"]["not_told"]
+    pulses = [each["pulses"] for each in told["listed"][1:]]
+    assert len(pulses) in (5, 6)
+    assert pulses == sorted(pulses)
     page = report.read_text(encoding="utf-8")
     assert not re.search(r'<(script|link|img)[^>]+(src|href)="https?:', page), "self-contained"
-    for heading in ("Cycle time", "Residual dP", "Compressed air", "What if", "alarm"):
+    for heading in (
+        "Cycle time",
+        "Residual dP",
+        "Compressed air",
+        "What if",
+        "alarm",
+        "cannot be told",
+    ):
         assert heading in page
     assert PLEATS[:40] in page
     assert png.read_bytes().startswith(b"\x89PNG")

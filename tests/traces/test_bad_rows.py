@@ -20,8 +20,9 @@ GOOD = "time,dp_pa\n0,800\n1,800\n"
         ("a cell too few", ["0,800", "1"], 3, "row", "the header has 2"),
         ("the same time twice", ["0,800", "1,800", "1,800"], 4, "time", "same time as line 3"),
         ("back in time", ["0,800", "5,800", "4,800"], 4, "time", "earlier than line 3"),
-        ("years later", ["0,800", "31700000,800"], 3, "time", "more than 366 days after line 2"),
+        ("years later", ["0,800", "31700000,800"], 3, "time", "366 days after line 2: correct"),
         ("no time", ["0,800", ",800"], 3, "time", "not a time"),
+        ("milliseconds", ["1772000000000,800"], 2, "time", "write seconds (milliseconds"),
         ("an endless time", ["0,800", "inf,800"], 3, "time", "not a usable number"),
         ("a huge time", ["1e300,800"], 2, "time", "not a usable number"),
         ("a clock time", ["08:00,800"], 2, "time", "write ISO 8601 with zone"),
@@ -70,7 +71,7 @@ def test_a_row_that_cannot_be_used_is_named_and_the_trace_refused(
     first, last = replayed.errors.splitlines()
     assert first.startswith(f"line {line}: {column}: "), why
     assert problem in first
-    assert last.startswith("1 rows cannot be used; correct them, or add --skip-bad-rows")
+    assert last.startswith("1 row cannot be used; correct it, or add --skip-bad-rows")
 
 
 @pytest.mark.parametrize(
@@ -185,6 +186,11 @@ def test_a_quotation_mark_that_is_never_closed_cannot_swallow_a_file_unnoticed(
         ("two dP", b"time,dp_pa,dp_mbar\n0,800,8\n", "more than one dP column (dp_pa, dp_mbar)"),
         ("a column twice", b"time,dp_pa,dp_pa\n0,800,800\n", "column `dp_pa` twice; remove one"),
         ("an unknown column", b"time,dp_pa,temp\n0,800,21\n", "unknown column 'temp'; rename or"),
+        (
+            "three of them",
+            b"Time,dp_pa,a,b\n",
+            "unknown columns 'Time', 'a', 'b'; rename or remove",
+        ),
         ("capitals", b"Time,dp_pa\n0,800\n", "unknown column 'Time'; rename or remove it; known"),
     ],
 )

@@ -185,8 +185,14 @@ def _csv(bench: Bench, text: str) -> tuple[str, str, str]:
         (pl.DataFrame({"time": ["2026-01-01"], "dp_pa": [1.0]}), "`time` is stored as String"),
         (pl.DataFrame({"time": [1], "dp_pa": ["1 Pa"]}), "`dp_pa` is stored as String"),
         (pl.DataFrame({"time": [1], "dp": [1.0]}), "unknown column 'dp'"),
-        (pl.DataFrame({"time": [1, 1], "dp_pa": [1.0, 2.0]}), "line 2: time: '1.0': the same"),
-        (pl.DataFrame({"time": [1], "dp_pa": [float("inf")]}), "line 1: dp_pa: 'inf'"),
+        (
+            pl.DataFrame({"time": [1, 1], "dp_pa": [1.0, 2.0]}),
+            "row 2: time: '1.0': the same time as row 1: each",
+        ),
+        (
+            pl.DataFrame({"time": [1], "dp_pa": [float("inf")]}),
+            "row 1: dp_pa: 'inf': not a usable number: leave it empty",
+        ),
     ],
 )
 def test_what_a_parquet_file_may_not_hold(bench: Bench, frame: pl.DataFrame, told: str) -> None:

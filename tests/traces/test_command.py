@@ -65,6 +65,8 @@ def test_a_person_reads_when_what_and_why_in_the_unit_of_the_settings(bench: Ben
         "cleaning         started 1 times, 20 s in all",
         "pulses           1 (valve 2: 1)",
         "alarms raised    0",
+        "while it holds   the first 15 s: cleaning started 1 times, pulses 0, alarms raised 0",
+        "beyond that      cleaning started 0 times, pulses 1, alarms raised 0; see the last note",
         "note: the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
         "pulses that may never have been is not judged",
         "note: a pulse here cannot change the dP that was recorded: what-if answers hold only "
@@ -139,6 +141,17 @@ def test_a_trace_that_cannot_be_opened(bench: Bench, name: str) -> None:
     assert (code, out) == (2, "")
     assert err.startswith(f"{recorded}: ")
     assert err.endswith("; name a CSV file this user may read\n")
+
+
+def test_a_file_that_only_begins_like_a_journal(bench: Bench) -> None:
+    """Its first 16 bytes are those of the SQLite file format (sqlite.org/fileformat2.html, 1.3)."""
+    _, chosen = bench.files("")
+    recorded = bench.directory / "trace.db"
+    recorded.write_bytes(b"SQLite format 3\x00" + b"x" * 5000)
+    code, out, err = bench.run(str(recorded), "--settings", chosen)
+    assert (code, out) == (2, "")
+    assert "it is damaged, or no journal" in err
+    assert "to read one, name another" in err
 
 
 def test_a_trace_that_cannot_be_read_to_its_end(bench: Bench) -> None:

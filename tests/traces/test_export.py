@@ -117,6 +117,46 @@ async def test_only_since_then(file: Path, capsys: pytest.CaptureFixture[str]) -
     assert "no reading of 'bay-3' in that time" in err
 
 
+async def test_only_until_then(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    await lived(file.with_name("journal.db"))
+    trace = file.with_name("trace.csv")
+    export = ["history", "--settings", str(file), "--export", str(trace)]
+    between = ["--since", "2027-01-15T08:10:00", "--until", "2027-01-15T08:12:00"]
+    code, out, _ = run(capsys, *export, *between)
+    assert (code, out) == (0, f"121 readings written to {trace}\n")
+    _, *rows = trace.read_text().splitlines()
+    assert rows[0].startswith("2027-01-15T08:10:00.000000Z,")
+    assert rows[-1].startswith("2027-01-15T08:12:00.000000Z,")
+    trace.unlink()
+    code, _, err = run(capsys, *export, "--until", "2027-01-14")
+    assert (code, trace.exists()) == (2, False)
+    assert "no reading of 'bay-3' in that time" in err
+
+
+async def test_what_has_no_place_in_time_is_in_no_span_of_it(
+    file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As with events: nobody knows when that was."""
+    await lived(file.with_name("journal.db"), clock=False)
+    trace = file.with_name("trace.csv")
+    export = ["history", "--settings", str(file), "--export", str(trace)]
+    code, _, err = run(capsys, *export, "--until", "2030-01-01")
+    assert (code, trace.exists()) == (2, False)
+    assert "no reading of 'bay-3' in that time" in err
+
+
+@pytest.mark.parametrize("options", [("--json",), ("--kind", "pulse"), ("--alarms", "--csv")])
+async def test_what_is_about_events_is_not_about_a_trace(
+    file: Path, capsys: pytest.CaptureFixture[str], options: tuple[str, ...]
+) -> None:
+    await lived(file.with_name("journal.db"))
+    to = file.with_name("trace.csv")
+    code, _, err = run(capsys, "history", "--settings", str(file), "--export", str(to), *options)
+    assert (code, to.exists()) == (2, False)
+    named = ", ".join(each for each in options if each.startswith("--"))
+    assert err.startswith(f"--export goes without {named}: a trace has all that was read")
+
+
 async def test_a_file_that_cannot_be_written(
     file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

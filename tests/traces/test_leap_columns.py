@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from core.traces import AT_LIMITS, BETWEEN, SEEDS, setpoints
 from dustcake.analysis.columns import Columns
-from dustcake.analysis.replay import Replay, Tally, for_a_trace
+from dustcake.analysis.replay import Replay, for_a_trace
+from dustcake.analysis.tally import Tally
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.reasons import Because

@@ -78,11 +78,16 @@ def test_the_summary_says_until_when(bench: Bench) -> None:
     replayed = bench.replay(table("time,dp_pa,pulse_valve", *rows))
     assert [each["t_s"] for each in replayed.of("pulse")] == [15.0, 30.0]
     assert replayed.summary["holds_until_s"] is None
+    assert (replayed.summary["while_it_holds"], replayed.summary["beyond"]) == (None, None)
     assert "the answers hold to the end" in replayed.summary["notes"][-1]
     rows = [f"{t},{1100 if t >= 5 else 900},{1 if t in (15,) else ''}" for t in range(40)]
     replayed = bench.replay(table("time,dp_pa,pulse_valve", *rows))
     assert replayed.summary["holds_until_s"] == 30.0
     assert replayed.summary["differs"].endswith("that was not fired then")
+    while_it_holds, beyond = replayed.summary["while_it_holds"], replayed.summary["beyond"]
+    assert (while_it_holds["cleaning_cycles"], beyond["cleaning_cycles"]) == (1, 0)
+    assert (while_it_holds["pulses_by_valve"], beyond["pulses_by_valve"]) == ({"2": 1}, {"4": 1})
+    assert replayed.summary["pulses"] == 2, "the whole of it"
     assert "`dustcake study`" in replayed.summary["notes"][-1]
 
 

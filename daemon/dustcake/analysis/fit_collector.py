@@ -1,24 +1,29 @@
 """A collector estimated from a trace: what loads it, what a pulse takes off, and how surely.
 
 Refuses where the trace cannot say, and says what is missing. The last third of the trace takes no
-part in the estimate; it has to be predicted by it.
+part in the estimate, but for how far the filters have aged; it has to be predicted by it.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from dustcake.analysis.columns import Floats
-from dustcake.analysis.fit_data import Bins, Samples, TooThinError, bins_of
+from dustcake.analysis.fit_ageing import Ageing, aged
+from dustcake.analysis.fit_bins import Bins, bins_of
+from dustcake.analysis.fit_data import Samples, TooThinError
 from dustcake.analysis.fit_filter import NAMES, load_clock, natural, passed
-from dustcake.analysis.fit_search import Estimate, estimate, rises
+from dustcake.analysis.fit_pattern import load_by_hour, running_by_hour
+from dustcake.analysis.fit_search import Estimate, estimate
+from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.trace_columns import Recorded
 
 LEAST_PULSES = 30
 MOST_BINS = 2500
 """More make an estimate no better than the model is."""
 _LEARNT = 2 / 3
+_AGEING_ROUNDS = 1
 _NARROWEST = 2e-3
 """Relative standard error below which none is believed: the filter is linearised."""
 _OPEN = {"residual": 0.5, "removed": 0.4, "load": 0.3}
@@ -27,24 +32,18 @@ _MOST_SURPRISE = 4.0
 
 
 @dataclass(slots=True)
-class Interval:
-    """A value with its 95 % interval."""
-
-    value: float
-    low: float
-    high: float
-
-
-@dataclass(slots=True)
 class FittedCollector:
-    """``load`` Pa a second of running at mean flow (K2 c V^2); ``residual`` Pa; ``removed``: share
+    """``load`` Pa a second of running at mean flow (K2 c V^2); ``residual`` Pa, at the end of the
+    trace; ``removed``: share
     of a row's cake that a pulse takes off, ``scatter`` its standard deviation; ``gusts``: of an
     hour's load over the load. ``by_hour``: load of each hour of the day over the mean one;
-    ``running``: share of it that the blower ran. ``flow_m3s``: mean flow, None if not recorded;
-    ``flow_fall_per_pa``: by what part of itself flow falls with each Pa of dP. ``lowest_dp_pa``:
-    below it the trace shows nothing of how pulses work. ``surprise``: mean square of the errors in
-    the held-out part over what was predicted for it; 1 is right. ``within``: share of them within
-    their 95 % limits."""
+    ``running``: share of each hour that the blower ran, 24 for each day recorded; ``clock``: whose
+    hours those are. ``flow_m3s``: mean flow, None if not recorded; ``flow_fall_per_pa``: by what
+    part of itself flow falls with each Pa of dP. ``lowest_dp_pa``: below it the trace shows nothing
+    of how pulses work.
+    ``surprise``: mean square of the errors in the held-out part over what was predicted for it; 1
+    is right. ``within``: share of them within their 95 % limits. ``ageing``: how the residual
+    rose, or why that cannot be said. ``notes``: what was not taken from the trace, in words."""
 
     rows: int
     load: Interval
@@ -56,6 +55,7 @@ class FittedCollector:
     by_hour: Floats
     by_hour_error: Floats
     running: Floats
+    clock: str
     flow_m3s: float | None
     flow_fall_per_pa: float
     mean_dp_pa: float
@@ -65,6 +65,8 @@ class FittedCollector:
     within: float
     theta: Floats
     covariance: Floats
+    ageing: Ageing | str
+    notes: tuple[str, ...] = ()
 
     def draws(self, count: int, seed: int) -> Floats:
         """Sets of parameters the trace does not rule out, one a line, as ``fit_filter.NAMES``;
@@ -74,25 +76,29 @@ class FittedCollector:
         drawn[0] = self.theta
         return natural(drawn)
 
+    @property
+    def running_mean(self) -> Floats:
+        """Share of each hour of the day that the blower ran, over all days."""
+        mean: Floats = self.running.reshape(-1, 24).mean(axis=0)
+        return mean
+
     def as_json(self) -> dict[str, Any]:
         """For programs."""
-        intervals = {
-            name: {"value": each.value, "low": each.low, "high": each.high}
-            for name, each in (
-                ("load_pa_per_s", self.load),
-                ("residual_pa", self.residual),
-                ("removed_per_pulse", self.removed),
-                ("scatter_of_removed", self.scatter),
-            )
-        }
+        told = self.ageing
         return {
-            **intervals,
+            "load_pa_per_s": self.load.as_json(),
+            "residual_pa": self.residual.as_json(),
+            "removed_per_pulse": self.removed.as_json(),
+            "scatter_of_removed": self.scatter.as_json(),
+            "ageing": {"not_told": told} if isinstance(told, str) else told.as_json(),
             "noise_pa": self.noise_pa,
+            "hours_of": self.clock,
             "load_by_hour": self.by_hour.tolist(),
-            "running_by_hour": self.running.tolist(),
+            "running_by_hour": self.running_mean.tolist(),
             "flow_m3s": self.flow_m3s,
             "lowest_dp_pa": self.lowest_dp_pa,
             "pulses": self.pulses,
+            "notes": list(self.notes),
             "held_out": {"surprise": self.surprise, "within_95_percent": self.within},
         }
 
@@ -106,9 +112,9 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
             f"{pulses} pulses with readings around them are too few: {LEAST_PULSES} are needed. "
             "Record for longer"
         )
-    by_hour, by_hour_error = _pattern(bins)
+    by_hour, by_hour_error = load_by_hour(bins)
     cut = int(len(bins.dp_pa) * _LEARNT)
-    learnt = estimate(_part(bins, max(0, cut - MOST_BINS), cut), rows, by_hour)
+    learnt, ageing = _learnt(bins, cut, rows, by_hour)
     surprise, within = _held_out(bins, cut, rows, learnt)
     if surprise > _MOST_SURPRISE:
         raise TooThinError(
@@ -117,6 +123,9 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
             "filters, another dust, a fault): fit on a part of the trace"
         )
     covariance = _widened(learnt.covariance, surprise)
+    if isinstance(ageing, Ageing):
+        place, ago_h = NAMES.index("residual"), ageing.now_h - _middle_h(bins, cut)
+        covariance[place, place] += (ageing.rise_error_pa_per_h * ago_h / ageing.now_pa) ** 2
     intervals = {name: _interval(learnt.theta, covariance, name) for name in NAMES}
     _insist(intervals)
     flow_m3s, fall = _flow(samples)
@@ -130,7 +139,8 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         noise_pa=bins.noise_pa,
         by_hour=by_hour,
         by_hour_error=by_hour_error,
-        running=_running(samples),
+        running=running_by_hour(samples),
+        clock=samples.clock,
         flow_m3s=flow_m3s,
         flow_fall_per_pa=fall,
         mean_dp_pa=float(np.average(bins.dp_pa, weights=bins.n)),
@@ -140,52 +150,36 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         within=within,
         theta=learnt.theta,
         covariance=covariance,
+        ageing=ageing,
+        notes=samples.notes,
     )
 
 
-def _part(bins: Bins, begin: int, end: int) -> Bins:
-    return replace(
-        bins,
-        run_s=bins.run_s[begin:end],
-        dp_pa=bins.dp_pa[begin:end],
-        n=bins.n[begin:end],
-        hour=bins.hour[begin:end],
-        flow=bins.flow[begin:end],
-        pulses=bins.pulses[begin:end],
-        whole=bins.whole[begin:end],
-    )
+def _learnt(bins: Bins, cut: int, rows: int, by_hour: Floats) -> tuple[Estimate, Ageing | str]:
+    """What the bins up to ``cut`` say; and how the residual rose over all of them, which is put
+    into the bins, so that filters that age are not taken for pulses that scatter."""
+    begin = max(0, cut - MOST_BINS)
+    learnt = estimate(bins.part(begin, cut), rows, by_hour)
+    ageing = aged(bins, rows, learnt)
+    for _ in range(_AGEING_ROUNDS):
+        if isinstance(ageing, str) or (worn := ageing.worn(bins.run_s)).min() == worn.max():
+            break
+        bins.worn = worn
+        learnt = estimate(bins.part(begin, cut), rows, by_hour, learnt.theta)
+        ageing = aged(bins, rows, learnt)
+    return learnt, ageing
 
 
-def _pattern(bins: Bins) -> tuple[Floats, Floats]:
-    """Load of each hour over the mean, by how fast dP rises between pulses, and its standard
-    error. Drawn in towards 1 as far as it is not certain; 1 where nothing is known."""
-    rise, ran_s = rises(bins, bins.run_s)
-    quiet = np.array([not each for each in bins.pulses[1:]]) & bins.whole[1:]
-    hour = bins.hour[1:][quiet & (np.diff(bins.run_s) > 0.0)]
-    overall = rise.sum() / ran_s.sum() if len(rise) else 0.0
-    pattern, error = np.ones(24), np.full(24, np.inf)
-    if overall <= 0.0:
-        return pattern, error
-    for each in range(24):
-        here = hour == each
-        if here.sum() < 5:
-            continue
-        ratio = rise[here].sum() / ran_s[here].sum() / overall
-        left = rise[here] / overall - ratio * ran_s[here]
-        variance = (left**2).sum() / ran_s[here].sum() ** 2
-        error[each] = np.sqrt(variance)
-        certain = max(0.0, 1.0 - variance / max((ratio - 1.0) ** 2, 1e-12))
-        pattern[each] = max(1.0 + certain * (ratio - 1.0), 0.02)
-    ran = np.bincount(bins.hour[1:], np.diff(bins.run_s), minlength=24)
-    mean = (pattern * ran).sum() / ran.sum()
-    return pattern / mean, error
+def _middle_h(bins: Bins, cut: int) -> float:
+    """Hours of running at the middle of what was learnt from."""
+    return float(bins.run_s[max(0, cut - MOST_BINS) : cut].mean()) / 3600.0
 
 
 def _held_out(bins: Bins, cut: int, rows: int, learnt: Estimate) -> tuple[float, float]:
     """Mean square of the standardised errors from ``cut`` on, and the share of them within the
     95 % limits. The filter comes from before it, so that it knows how the cake lies."""
     begin = max(0, cut - 20 * rows)
-    part = _part(bins, begin, len(bins.dp_pa))
+    part = bins.part(begin, len(bins.dp_pa))
     clock_s = load_clock(part, learnt.by_hour)
     result = passed(part, clock_s, rows, learnt.theta[None, :])
     error_pa, variance = result.error_pa[cut - begin :, 0], result.variance_pa2[cut - begin :, 0]
@@ -222,22 +216,11 @@ def _insist(intervals: dict[str, Interval]) -> None:
             )
 
 
-def _running(samples: Samples) -> Floats:
-    """Share of each hour of the day that the blower ran."""
-    step_s = np.minimum(np.diff(samples.t_s, prepend=samples.t_s[0]), 60.0)
-    begun_s = samples.start_utc_s or 0.0
-    hour = ((begun_s + samples.t_s) % 86_400.0 // 3600.0).astype(int)
-    covered = np.bincount(hour, step_s, minlength=24)
-    ran = np.bincount(hour, step_s * samples.running, minlength=24)
-    overall = ran.sum() / covered.sum()
-    return np.where(covered > 60.0, ran / np.maximum(covered, 1.0), overall)
-
-
 def _flow(samples: Samples) -> tuple[float | None, float]:
     """Mean flow, and by what part of it flow falls with each Pa (least squares)."""
     if samples.flow_m3s is None:
         return None, 0.0
-    good = samples.running & ~np.isnan(samples.flow_m3s) & ~np.isnan(samples.dp_pa)
+    good = samples.good & ~np.isnan(samples.flow_m3s)
     flow, dp = samples.flow_m3s[good], samples.dp_pa[good]
     if len(flow) < 100 or float(dp.std()) == 0.0:
         return None, 0.0

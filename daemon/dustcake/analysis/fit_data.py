@@ -1,26 +1,24 @@
-"""A trace boiled down to what a fit needs: how much ran between pulses, and means of dP."""
+"""All of a trace, side by side, for a fit."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 
 from dustcake.analysis.columns import Columns, Floats
-from dustcake.analysis.trace_columns import BadRow, Recorded
+from dustcake.analysis.fit_hours import UnknownZoneError, clock_name, hours_of_day
+from dustcake.analysis.trace_columns import BadRow
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured
 
-SETTLE_PULSE_S = 4.0
-"""A reading this soon after a pulse still has the pulse, and the transmitter's damping, in it."""
-SETTLE_START_S = 60.0
-"""The same after a start of the blower."""
 LONGEST_STEP_S = 60.0
 """A longer time between two rows is a gap: nothing is known of the load in it."""
-_LONGEST_BIN_S = 900.0
-_MOST_BINS = 10
+
+_LEAST_TOLD = 0.5
+"""Of the rows with the blower running: with fewer of them told, flow counts as not measured."""
 
 
 class TooThinError(Exception):
@@ -29,42 +27,40 @@ class TooThinError(Exception):
 
 @dataclass(slots=True)
 class Samples:
-    """All of a trace, side by side. ``run_s``: seconds the blower has run up to each sample."""
+    """All of a trace, side by side. ``run_s``: seconds the blower has run up to each sample;
+    ``hour``: of the day, on the clock of ``zone`` (None: of UTC). ``flow_m3s``: above 0, or NaN
+    where the trace does not tell. ``doubted``: where dP was read, but is not to be believed.
+    ``notes``: what was not taken from the trace, in words."""
 
     t_s: Floats
     start_utc_s: float | None
+    zone: ZoneInfo | None
+    hour: npt.NDArray[np.int8]
     dp_pa: Floats
     running: npt.NDArray[np.bool_]
     run_s: Floats
     flow_m3s: Floats | None
-    header_pa: Floats | None
+    doubted: npt.NDArray[np.bool_]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def good(self) -> npt.NDArray[np.bool_]:
+        """Where dP was read, is to be believed, and the blower ran."""
+        return self.running & ~np.isnan(self.dp_pa) & ~self.doubted
+
+    @property
+    def clock(self) -> str:
+        """Whose hours those are, for people."""
+        return clock_name(self.start_utc_s, self.zone)
 
 
-Pulse = tuple[int, float]
-
-
-@dataclass(slots=True)
-class Bins:
-    """Means of dP, in order, with the pulses between them.
-
-    ``run_s``: seconds of running up to each; ``n``: samples in it; ``hour``: of the day;
-    ``pulses``: for each bin, the rows (from 0) pulsed since the bin before, each with the part of
-    the running between the two bins that had passed; ``whole``: False where
-    a gap or an unknown part lies before the bin. ``noise_pa``: scatter of a single sample.
-    """
-
-    run_s: Floats
-    dp_pa: Floats
-    n: Floats
-    hour: npt.NDArray[np.intp]
-    flow: Floats
-    pulses: list[tuple[Pulse, ...]]
-    whole: npt.NDArray[np.bool_]
-    noise_pa: float
-
-
-def gather(parts: Iterable[Columns | PollCompleted | BadRow], setpoints: Setpoints) -> Samples:
-    """All samples of a trace. Raises TooThinError where a row cannot be used."""
+def gather(
+    parts: Iterable[Columns | PollCompleted | BadRow],
+    setpoints: Setpoints,
+    zone: ZoneInfo | None = None,
+) -> Samples:
+    """All samples of a trace, with hours of the day in ``zone`` (None: UTC). Raises TooThinError
+    where a row cannot be used, UnknownZoneError where a trace in seconds is to have a zone."""
     columns: list[Columns] = []
     for part in parts:
         if isinstance(part, BadRow):
@@ -72,6 +68,12 @@ def gather(parts: Iterable[Columns | PollCompleted | BadRow], setpoints: Setpoin
         columns.append(part if isinstance(part, Columns) else _one(part))
     if not columns:
         raise TooThinError("the trace has no rows")
+    start_utc_s = columns[0].start_utc_s
+    if zone is not None and start_utc_s is None:
+        raise UnknownZoneError(
+            f"{zone.key}: the trace counts seconds from its first row and has no time of day; "
+            "leave the option out, or record `time` as ISO 8601"
+        )
     t_s = np.concatenate([each.t_s for each in columns])
     dp_pa = np.concatenate([each.dp_pa for each in columns])
     if setpoints.fitted.blower_running:
@@ -80,154 +82,48 @@ def gather(parts: Iterable[Columns | PollCompleted | BadRow], setpoints: Setpoin
         running = dp_pa >= setpoints.blower.flow_proof_pa
     step_s = np.diff(t_s, prepend=t_s[0])
     ran_s = np.where(running & (step_s <= LONGEST_STEP_S), step_s, 0.0)
+    flow_m3s, notes = _flow(columns, running)
     return Samples(
         t_s,
-        columns[0].start_utc_s,
+        start_utc_s,
+        zone,
+        hours_of_day(t_s, start_utc_s, zone),
         dp_pa,
         running,
         np.cumsum(ran_s),
-        _joined([each.flow_m3s for each in columns]),
-        _joined([each.header_pa for each in columns]),
+        flow_m3s,
+        np.zeros(len(t_s), bool),
+        notes,
     )
 
 
 def _one(poll: PollCompleted) -> Columns:
-    dp, header = poll.dp, poll.header
     start_s = None if poll.at.utc_s is None else poll.at.utc_s - poll.at.mono_s
-    return Columns(
-        np.array([poll.at.mono_s]),
-        start_s,
-        np.array([dp.pa if isinstance(dp, Measured) else np.nan]),
-        np.array([header.pa if isinstance(header, Measured) else np.nan]),
-        np.array([np.nan]),
-        (poll.contacts,),
+    dp_pa = poll.dp.pa if isinstance(poll.dp, Measured) else np.nan
+    return Columns(np.array([poll.at.mono_s]), start_s, np.array([dp_pa]), kinds=(poll.contacts,))
+
+
+def _flow(
+    columns: list[Columns], running: npt.NDArray[np.bool_]
+) -> tuple[Floats | None, tuple[str, ...]]:
+    """Flow, NaN where it is not told. A blower that runs moves air: what is not above 0 then is no
+    flow that was measured. None, with a note, where little else is left."""
+    if all(each.flow_m3s is None for each in columns):
+        return None, ()
+    flow_m3s = np.concatenate(
+        [np.full(len(each), np.nan) if each.flow_m3s is None else each.flow_m3s for each in columns]
     )
-
-
-def _joined(parts: list[Floats | None]) -> Floats | None:
-    """None where most of the trace has no such column."""
-    if parts[-1] is None:
-        return None
-    known = [part for part in parts if part is not None]
-    return np.concatenate(known) if len(known) == len(parts) else None
+    flow_m3s = np.where(flow_m3s > 0.0, flow_m3s, np.nan)
+    told = ~np.isnan(flow_m3s[running])
+    share = float(told.mean()) if len(told) else 0.0
+    if share >= _LEAST_TOLD:
+        return flow_m3s, ()
+    return None, (
+        f"the column `flow_m3s` is above 0 in only {100 * share:.0f} % of the rows with the "
+        "blower running: flow is taken as not measured",
+    )
 
 
 def _blower(columns: Columns) -> npt.NDArray[np.bool_]:
     on = np.array([bool(contacts.blower_running) for contacts in columns.kinds])
     return on[columns.kind] if columns.kind is not None else np.full(len(columns), on[0])
-
-
-def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bins:
-    """Means between pulses. ``order``: the row order of the settings, for pulses whose valve the
-    trace does not tell. Raises TooThinError."""
-    rows = _pulsed_rows(recorded, order)
-    if not rows:
-        raise TooThinError(
-            "the trace tells of no pulse: fit on one with a column `pulse_valve` or `pulses`, such "
-            "as `dustcake history --export` writes"
-        )
-    t_s, run_s = samples.t_s, samples.run_s
-    usable = samples.running & ~np.isnan(samples.dp_pa) & _settled(samples)
-    after = np.searchsorted(t_s, [at_s for at_s, _ in rows], "left")
-    late = np.searchsorted(t_s, [at_s + SETTLE_PULSE_S for at_s, _ in rows], "left")
-    for begin, end in zip(after, late, strict=True):
-        usable[begin:end] = False
-    edges = np.concatenate([[0], after, [len(t_s)]])
-    noise_pa = _noise_pa(samples.dp_pa[usable])
-    gap = np.flatnonzero(np.diff(t_s, prepend=t_s[0]) > LONGEST_STEP_S)
-    made: list[tuple[float, float, float, int, float, list[int], bool]] = []
-    pending: list[int] = []
-    last = 0
-    for n, (begin, end) in enumerate(pairwise(edges.tolist())):
-        if n:
-            pending.append(n - 1)
-        found = begin + np.flatnonzero(usable[begin:end])
-        if not len(found):
-            continue
-        span_s = run_s[found[-1]] - run_s[found[0]]
-        parts = int(np.clip(np.ceil(span_s / _LONGEST_BIN_S), 1, _MOST_BINS))
-        for places in np.array_split(found, parts):
-            if not len(places):
-                continue
-            middle = places[len(places) // 2]
-            whole = not np.any((gap > last) & (gap <= places[-1]))
-            made.append(
-                (
-                    float(run_s[places].mean()),
-                    float(samples.dp_pa[places].mean()),
-                    float(len(places)),
-                    _hour(samples, int(middle)),
-                    _flow(samples, places),
-                    pending,
-                    bool(whole),
-                )
-            )
-            pending, last = [], int(places[-1])
-    if len(made) < 10:
-        raise TooThinError("hardly any good reading with the blower running between the pulses")
-    run, dp, n_, hour, flow, pulses, whole_ = zip(*made, strict=True)
-    flows = np.array(flow)
-    pulse_run_s = np.interp([at_s for at_s, _ in rows], t_s, run_s)
-    placed = [
-        tuple((rows[each][1], _part(pulse_run_s[each], run[k - 1], run[k])) for each in which)
-        for k, which in enumerate(pulses)
-    ]
-    return Bins(
-        np.array(run),
-        np.array(dp),
-        np.array(n_),
-        np.array(hour),
-        flows / np.nanmean(flows) if samples.flow_m3s is not None else np.ones(len(made)),
-        placed,
-        np.array(whole_),
-        noise_pa,
-    )
-
-
-def _part(at_s: float, begin_s: float, end_s: float) -> float:
-    if end_s <= begin_s:
-        return 1.0
-    return float(np.clip((at_s - begin_s) / (end_s - begin_s), 0.0, 1.0))
-
-
-def _pulsed_rows(recorded: Recorded, order: tuple[int, ...]) -> list[tuple[float, int]]:
-    """When which row (from 0) was pulsed."""
-    pulsed: list[tuple[float, int]] = []
-    place = 0
-    for each in recorded.pulses:
-        for n in range(each.count):
-            valve = each.valve if each.valve is not None and n == each.count - 1 else None
-            if valve is None or valve not in order:
-                valve = order[place % len(order)]
-            place = order.index(valve) + 1
-            share = (n + 1) / each.count
-            pulsed.append((each.after_s + (each.by_s - each.after_s) * share, valve - 1))
-    return pulsed
-
-
-def _settled(samples: Samples) -> npt.NDArray[np.bool_]:
-    """Samples long enough after a start of the blower."""
-    running = samples.running
-    started = np.flatnonzero(running[1:] & ~running[:-1]) + 1
-    settled = np.ones(len(running), bool)
-    ends = np.searchsorted(samples.t_s, samples.t_s[started] + SETTLE_START_S, "left")
-    for begin, end in zip(started, ends, strict=True):
-        settled[begin:end] = False
-    return settled
-
-
-def _noise_pa(dp_pa: Floats) -> float:
-    """Scatter of one sample, from differences of neighbours: robust against what drifts."""
-    differences = np.abs(np.diff(dp_pa[:200_000]))
-    if not len(differences):
-        return 1.0
-    return float(max(1.4826 * np.median(differences) / np.sqrt(2.0), 0.05))
-
-
-def _hour(samples: Samples, place: int) -> int:
-    begun_s = samples.start_utc_s or 0.0
-    return int((begun_s + samples.t_s[place]) % 86_400.0 // 3600.0)
-
-
-def _flow(samples: Samples, places: npt.NDArray[np.intp]) -> float:
-    return 1.0 if samples.flow_m3s is None else float(np.nanmean(samples.flow_m3s[places]))

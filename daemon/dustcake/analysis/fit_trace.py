@@ -3,11 +3,13 @@
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from dustcake.analysis.fit_collector import FittedCollector, fit_collector
 from dustcake.analysis.fit_data import Samples, gather
+from dustcake.analysis.fit_doubts import without_doubts
 from dustcake.analysis.replay import Fit, fit
-from dustcake.analysis.trace_columns import Recorded
+from dustcake.analysis.trace_columns import BadRow, Recorded
 from dustcake.analysis.trace_files import open_any
 from dustcake.core.setpoints import OutputKind, Pulsing, Setpoints
 
@@ -23,13 +25,16 @@ class FittedTrace:
     collector: FittedCollector
 
 
-def fit_trace(path: Path, setpoints: Setpoints) -> FittedTrace:
-    """Read the trace at ``path`` and estimate its collector. Raises TraceError, StoreRefused, and
-    TooThinError."""
+def fit_trace(path: Path, setpoints: Setpoints, zone: ZoneInfo | None = None) -> FittedTrace:
+    """Read the trace at ``path`` and estimate its collector, hours of the day in ``zone`` (None:
+    UTC). Raises TraceError, StoreRefused, TooThinError, and UnknownZoneError."""
     with open_any(path, setpoints) as trace:
         met = fit(setpoints, trace.columns)
-        samples = gather(trace.samples(met.unused), met.setpoints)
+        parts = list(trace.samples(met.unused))
+        samples = gather(parts, met.setpoints, zone)
         recorded = trace.recorded
+    read = [part for part in parts if not isinstance(part, BadRow)]
+    samples = without_doubts(samples, read, met.setpoints, recorded)
     if not recorded.pulses and setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
         recorded = with_pulses_of_a_board(recorded, setpoints.pulsing, float(samples.t_s[-1]))
     return FittedTrace(

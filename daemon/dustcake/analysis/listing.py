@@ -4,16 +4,27 @@ import json
 from collections import Counter
 from typing import IO, Any, Protocol
 
-from dustcake.analysis.replay import Tally
+from dustcake.analysis.tally import Tally
 from dustcake.analysis.trace_columns import BadRow
 from dustcake.analysis.what_if import Difference
 from dustcake.core.events import Event
+from dustcake.core.record import record
 from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.publish.wording import duration, number
 from dustcake.units import PressureUnit
 
 # Told apart from the other fields of an event, or of no use in a replay.
 _NOT_LISTED = ("event", "reason", "reason_code", "reasons", "reason_codes", "downtime_s")
+
+
+@record
+class Summed:
+    """What a replay came to: all of it, and of that what came while its answers held and what came
+    ``beyond``. Both None where they hold to the end."""
+
+    whole: Tally
+    holding: Tally | None = None
+    beyond: Tally | None = None
 
 
 class Listing(Protocol):
@@ -29,7 +40,7 @@ class Listing(Protocol):
         """Say that nothing has been replayed, for this many rows that cannot be used."""
 
     def summary(
-        self, tally: Tally, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+        self, counted: Summed, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
         """Say what it all came to."""
 
@@ -59,9 +70,10 @@ class JsonListing:
         self._object({"event": "refused", "bad_rows": bad_rows})
 
     def summary(
-        self, tally: Tally, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+        self, counted: Summed, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
         """Counts, times and notes."""
+        tally = counted.whole
         self._object(
             {
                 "event": "summary",
@@ -72,6 +84,8 @@ class JsonListing:
                 **counts(tally),
                 "holds_until_s": None if differs is None else round(differs.at_s, 6),
                 "differs": None if differs is None else differs.what,
+                "while_it_holds": None if counted.holding is None else _happened(counted.holding),
+                "beyond": None if counted.beyond is None else _happened(counted.beyond),
                 "notes": list(notes),
             }
         )
@@ -118,9 +132,10 @@ class WordsListing:
         """Not here: there is nothing to list."""
 
     def summary(
-        self, tally: Tally, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+        self, counted: Summed, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
         """Counts, times and notes."""
+        tally = counted.whole
         self._line("")
         self._line(f"samples          {tally.samples}, of which lost: {tally.lost}")
         if tally.gaps:
@@ -129,6 +144,10 @@ class WordsListing:
             self._line(f"unusable rows    {bad_rows}")
         for line in count_lines(tally):
             self._line(line)
+        if differs is not None and counted.holding and counted.beyond:
+            first = f"the first {duration(differs.at_s)}"
+            self._line(f"while it holds   {first}: {_briefly(counted.holding)}")
+            self._line(f"beyond that      {_briefly(counted.beyond)}; see the last note")
         for note in notes:
             self._line(f"note: {note}")
 
@@ -139,14 +158,25 @@ def counts(tally: Tally) -> dict[str, Any]:
         "duration_s": round(tally.duration_s, 6),
         "start_utc": utc_text(tally.first_utc_s),
         "end_utc": utc_text(tally.last_utc_s),
-        "cleaning_cycles": tally.runs,
         "cleaning_s": round(tally.cleaning_s, 6),
         "cleaning_at_end": tally.cleaning_since_s is not None,
+        **_happened(tally),
+    }
+
+
+def _happened(tally: Tally) -> dict[str, Any]:
+    return {
+        "cleaning_cycles": tally.runs,
         "pulses": tally.pulses.total(),
         "pulses_by_valve": {str(valve): n for valve, n in sorted(tally.pulses.items())},
         "alarms": tally.alarms.total(),
         "alarms_by_name": dict(sorted(tally.alarms.items())),
     }
+
+
+def _briefly(tally: Tally) -> str:
+    pulses, alarms = tally.pulses.total(), tally.alarms.total()
+    return f"cleaning started {tally.runs} times, pulses {pulses}, alarms raised {alarms}"
 
 
 def count_lines(tally: Tally) -> list[str]:

@@ -5,16 +5,15 @@ replay cannot change the dP that was recorded, so what follows the first pulse t
 did not have is no longer an answer.
 """
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, cast
 
 from dustcake.analysis.leap import NO_LEAP, leap_after
+from dustcake.analysis.tally import Tally
 from dustcake.analysis.trace_columns import CONTACT_COLUMNS, PULSE_COLUMNS, Recorded
-from dustcake.core.alarm_table import AlarmState
 from dustcake.core.commands import Command
-from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
+from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.record import record
 from dustcake.core.setpoints import AlarmName, Fitted, Setpoints
@@ -67,56 +66,6 @@ def fit(setpoints: Setpoints, columns: tuple[str, ...]) -> Fit:
     if "flow_m3s" in columns:
         notes.append("column `flow_m3s` is not used: no decision rests on flow")
     return Fit(setpoints, tuple(unused), tuple(notes))
-
-
-@dataclass(slots=True)
-class Tally:
-    """What a replay came to. ``lost``: samples without a dP; ``gaps``: how often the next row came
-    too late to keep the reading from going stale; ``runs``: cleaning runs started;
-    ``cleaning_s``: time spent in them; ``cleaning_since_s``: start of one that was
-    not over at the end; ``pulses`` by valve; ``alarms`` raised, by name."""
-
-    samples: int = 0
-    lost: int = 0
-    gaps: int = 0
-    duration_s: float = 0.0
-    first_utc_s: float | None = None
-    last_utc_s: float | None = None
-    runs: int = 0
-    cleaning_s: float = 0.0
-    cleaning_since_s: float | None = None
-    pulses: Counter[int] = field(default_factory=Counter)
-    alarms: Counter[str] = field(default_factory=Counter)
-
-    def count(self, event: Event) -> None:
-        """Take one event into account."""
-        body = event.body
-        if isinstance(body, CleaningStarted):
-            self.runs += 1
-            self.cleaning_since_s = event.at.mono_s
-        elif isinstance(body, CleaningStopped):
-            self.cleaning_s += body.duration_s
-            self.cleaning_since_s = None
-        elif isinstance(body, PulseFired):
-            self.pulses[body.valve] += 1
-        elif isinstance(body, AlarmChanged) and body.state == AlarmState.UNACKNOWLEDGED:
-            self.alarms[body.alarm] += 1
-
-    def notes(self, stale_after_s: float) -> tuple[str, ...]:
-        """What somebody must know who reads the counts."""
-        if self.gaps <= self.samples / 10:
-            return ()
-        return (
-            f"in {self.gaps} of {self.samples} rows the reading had gone stale, as the row "
-            f"came more than {stale_after_s:g} s after the one before: for a trace that was "
-            "recorded at longer intervals, set stale_after_s in a copy of the settings",
-        )
-
-    def end(self, at: Stamp) -> None:
-        """The last poll was at ``at``."""
-        self.duration_s, self.last_utc_s = at.mono_s, at.utc_s
-        if self.cleaning_since_s is not None:
-            self.cleaning_s += at.mono_s - self.cleaning_since_s
 
 
 class Replay:

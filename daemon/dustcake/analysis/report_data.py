@@ -2,18 +2,22 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from dustcake.analysis.columns import Floats
+from dustcake.analysis.fit_ageing import Ageing
 from dustcake.analysis.fit_data import Samples
+from dustcake.analysis.fit_spans import Interval
+from dustcake.analysis.fit_trace import FittedTrace
 from dustcake.analysis.study import Study, curves
-from dustcake.analysis.study_candidates import Outcome
+from dustcake.analysis.study_candidates import Outcome, board_interval_s
+from dustcake.analysis.study_table import HEADINGS, Row, cells
 from dustcake.analysis.study_verdict import Verdict, named
 from dustcake.analysis.trace_columns import Recorded
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.events import AlarmChanged, Event
-from dustcake.core.setpoints import Setpoints
 from dustcake.core.trend import theil_sen
 
 _POINTS = 2000
@@ -27,12 +31,18 @@ class ReportData:
     """Times in days from the first row, pressures in Pa. ``low``, ``high``: of dP, over each short
     stretch; ``cleanings``: begin and end of each; ``cycle_h``: hours from one to the next, at the
     beginning of it; ``residual``: dP after each; ``residual_pa_per_day``: how it goes, by the
-    median of the slopes of all pairs (Theil, Sen), None where there are too few; ``air_m3``: free
-    air of each day's pulses; ``shown``: what was simulated, by name; ``figures``: of each line of a
-    table its name and one text for each of those."""
+    median of the slopes of all pairs (Theil, Sen), None where there are too few; ``fitted_at``,
+    ``fitted``, ``rise``: what no pulse takes off, as fitted, and by how much that rises in 1000
+    hours of running; empty and None where the trace does not tell; ``air_m3``: free
+    air of each day's pulses; ``by_hour``, ``running``: load of each hour of the day over the mean,
+    and share of it that the blower ran; ``clock``: whose hours of the day are meant; ``shown``:
+    what was simulated, by name; ``figures``: of each line of a table its name and one text for each
+    of those; ``listed``: headings and lines of the table of settings."""
 
     title: str
     start_utc_s: float | None
+    zone: ZoneInfo | None
+    clock: str
     at: Floats
     low: Floats
     high: Floats
@@ -44,36 +54,48 @@ class ReportData:
     residual_at: Floats
     residual: Floats
     residual_pa_per_day: float | None
+    fitted_at: Floats
+    fitted: Floats
+    rise: Interval | None
     air_day: Floats
     air_m3: Floats
+    by_hour: Floats
+    running: Floats
     shown: list[tuple[str, str]]
     what_if: list[tuple[str, Floats, Floats]]
     energy: list[tuple[str, float, float]]
     figures: list[tuple[str, list[str]]]
+    listed: list[tuple[str, ...]]
     text: list[str]
 
 
 def report_data(
     title: str,
-    samples: Samples,
-    recorded: Recorded,
+    read: FittedTrace,
     events: list[Event],
-    setpoints: Setpoints,
     study: Study,
     made: Verdict,
+    listed: list[Row],
 ) -> ReportData:
-    """All that the report needs. ``events``: of a replay of the trace with today's settings."""
+    """All that the report needs. ``events``: of a replay of the trace with today's settings;
+    ``listed``: the settings worth showing."""
+    samples, recorded, setpoints = read.samples, read.recorded, study.setpoints
     at, low, high = _envelope(samples)
-    runs = _cleanings(recorded, setpoints.pulsing.interval_s)
+    pulsing = setpoints.pulsing
+    runs = _cleanings(recorded, board_interval_s(pulsing) or pulsing.interval_s)
     begins = np.array([begin for begin, _ in runs])
     ends = np.array([end for _, end in runs])
     residual_at, residual = _residuals(samples, ends)
+    ageing = study.collector.ageing
+    fitted_at, fitted = _fitted(ageing, samples)
     day, air_m3 = _air(recorded, samples, study.prices.air_m3)
     shown = [0] if made.best is None else [0, made.best]
     names = ["today", "recommended"]
     return ReportData(
         title=title,
         start_utc_s=samples.start_utc_s,
+        zone=samples.zone,
+        clock=samples.clock,
         at=at / 86_400.0,
         low=low,
         high=high,
@@ -94,8 +116,13 @@ def report_data(
         residual_at=residual_at / 86_400.0,
         residual=residual,
         residual_pa_per_day=_trend(residual_at / 86_400.0, residual),
+        fitted_at=fitted_at,
+        fitted=fitted,
+        rise=None if isinstance(ageing, str) else ageing.rise,
         air_day=day,
         air_m3=air_m3,
+        by_hour=study.collector.by_hour,
+        running=study.collector.running_mean,
         shown=[(name, named(study.candidates[n])) for name, n in zip(names, shown, strict=False)],
         what_if=[(name, *curves(study, n)) for name, n in zip(names, shown, strict=False)],
         energy=[
@@ -106,7 +133,8 @@ def report_data(
             )
             for name, n in zip(names, shown, strict=False)
         ],
-        figures=_figures(study, shown),
+        figures=[*_figures(study, shown), *_life(made, shown)],
+        listed=[HEADINGS, *(cells(row) for row in listed)],
         text=made.text,
     )
 
@@ -140,6 +168,17 @@ def _figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
         ),
     ]
     return [(name, [text(study.outcomes[n]) for n in shown]) for name, text in told]
+
+
+def _life(made: Verdict, shown: list[int]) -> list[tuple[str, list[str]]]:
+    lives = made.lives
+    if isinstance(lives, str):
+        return [("Blower hours until filters are due", ["cannot be told"] * len(shown))]
+    return [
+        ("Blower hours until filters are due", [str(lives[n].either) for n in shown]),
+        ("... if they age by running hours", [str(lives[n].by_hours) for n in shown]),
+        ("... if they age by pulses", [str(lives[n].by_pulses) for n in shown]),
+    ]
 
 
 def _mean(values: Iterable[float]) -> float:
@@ -178,7 +217,7 @@ def _residuals(samples: Samples, ends_s: Floats) -> tuple[Floats, Floats]:
     """Mean dP from 5 s to 35 s after each cleaning, where it was read with the blower running."""
     begin = np.searchsorted(samples.t_s, ends_s + 5.0)
     end = np.searchsorted(samples.t_s, ends_s + 35.0)
-    good = samples.running & ~np.isnan(samples.dp_pa)
+    good = samples.good
     found = [
         (float(at_s), float(samples.dp_pa[a:b][good[a:b]].mean()))
         for at_s, a, b in zip(ends_s, begin, end, strict=True)
@@ -188,6 +227,13 @@ def _residuals(samples: Samples, ends_s: Floats) -> tuple[Floats, Floats]:
         return np.zeros(0), np.zeros(0)
     times, values = zip(*found, strict=True)
     return np.array(times), np.array(values)
+
+
+def _fitted(ageing: Ageing | str, samples: Samples) -> tuple[Floats, Floats]:
+    if isinstance(ageing, str):
+        return np.zeros(0), np.zeros(0)
+    at_s: Floats = np.interp(ageing.hours * 3600.0, samples.run_s, samples.t_s)
+    return at_s / 86_400.0, ageing.residual_pa
 
 
 def _air(recorded: Recorded, samples: Samples, air_m3: float) -> tuple[Floats, Floats]:

@@ -1,5 +1,6 @@
 """The report as one HTML file that needs nothing else: plotly's plots, with its script inside."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from html import escape
 from pathlib import Path
@@ -9,7 +10,9 @@ from plotly.graph_objects import Bar, Figure, Scatter
 from plotly.subplots import make_subplots
 
 from dustcake.analysis.columns import Floats
+from dustcake.analysis.fit_hours import clock_s
 from dustcake.analysis.report_data import ReportData
+from dustcake.core.life_forecast import CONFIDENCE
 
 _BLUE, _ORANGE, _GREY, _RED = "#2a6f97", "#d9822b", "#8a8f98", "#b3261e"
 
@@ -30,7 +33,7 @@ h1 {{ font-size: 1.5rem; margin-bottom: 0; }} h2 {{ font-size: 1.15rem; margin: 
 table {{ border-collapse: collapse; width: 100%; }}
 th, td {{ text-align: right; padding: .25rem .5rem; border-bottom: 1px solid #dde2e7; }}
 th:first-child, td:first-child {{ text-align: left; }} td + td {{ white-space: nowrap; }}
-.pair section {{ min-width: 0; }}
+.pair section {{ min-width: 0; }} .wide {{ overflow-x: auto; }} .wide td {{ white-space: nowrap; }}
 @media (min-width: 800px) {{
   .pair {{ display: grid; grid-template-columns: 2fr 1fr; gap: 1rem; }}
 }}
@@ -39,16 +42,23 @@ th:first-child, td:first-child {{ text-align: left; }} td + td {{ white-space: n
 <section class="verdict">{verdict}</section>
 <section><h2>Today and recommended</h2>
 <p class="note">For each 1000 hours of running; simulated. {settings}</p>{table}
-<p class="note">How long filters last is not simulated: pulses and dP, which shorten it, stand for
-it.</p></section>
+<p class="note">Filters are due when what cleaning leaves of dP reaches the filter replacement set
+point. Whether they age by running hours or by pulses no such trace can tell.</p></section>
 <section class="caution"><p><strong>Before anything is changed.</strong> {caution}</p></section>
 <section><h2>What was recorded</h2>
 <p class="note">dP is the pressure across the filters: it rises as dust cakes on them and falls when
 pulses of compressed air take it off. {trend}</p>{recorded}</section>
+<section><h2>Load and running by the hour of the day</h2>
+<p class="note">Hours of {clock}. The load of 1 is the mean one; the blower counts as its share of
+the hour.</p>{hours}</section>
 <div class="pair"><section><h2>What if: the same two days</h2>
 <p class="note">Simulated, with the load of each hour as it was recorded.</p>{what_if}</section>
 <section><h2>Energy</h2>
 <p class="note">Simulated, for 1000 hours of running.</p>{energy}</section></div>
+<section><h2>Settings worth a look</h2>
+<p class="note">Today's, and the best of those that keep the limits; simulated, for 1000 hours of
+running. Filter life: {confidence} confidence, however they age.</p>
+<div class="wide">{listed}</div></section>
 </body></html>
 """
 
@@ -64,7 +74,11 @@ def write_html(data: ReportData, path: Path) -> None:
         verdict=verdict,
         caution=escape(caution),
         settings=escape(" ".join(f"{name.capitalize()}: {what}." for name, what in data.shown)),
-        table=_table(data),
+        table=_table([("", *(name for name, _ in data.shown)), *_lines(data)]),
+        listed=_table(data.listed),
+        clock=escape(data.clock),
+        confidence=f"{CONFIDENCE * 100:.0f} %",
+        hours=_hours(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR),
         trend=escape(_trend(data)),
         recorded=_recorded(data).to_html(full_html=False, include_plotlyjs=True, config=_BAR),
         what_if=_what_if(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR),
@@ -77,10 +91,18 @@ def _when(data: ReportData) -> str:
     span = f"{data.at[-1]:.1f} days recorded" if len(data.at) else "nothing recorded"
     if data.start_utc_s is None:
         return span
-    return f"{span}, from {datetime.fromtimestamp(data.start_utc_s, UTC):%Y-%m-%d %H:%M} UTC"
+    begun = datetime.fromtimestamp(data.start_utc_s, data.zone or UTC)
+    return f"{span}, from {begun:%Y-%m-%d %H:%M} {data.clock}"
 
 
 def _trend(data: ReportData) -> str:
+    if data.rise is not None:
+        low, high = data.rise.low, data.rise.high
+        return (
+            "On-demand cleaning holds dP after a cleaning near the low set point as long as it can;"
+            " what no pulse takes off, as fitted, tells how the filters age: it changes by "
+            f"{data.rise.value:+.0f} Pa ({low:+.0f} to {high:+.0f}) in 1000 hours of running."
+        )
     rise = data.residual_pa_per_day
     if rise is None:
         return "Too few cleanings to say how residual dP goes."
@@ -88,21 +110,25 @@ def _trend(data: ReportData) -> str:
     return f"Residual dP, after cleaning, {way} by {abs(rise):.1f} Pa a day."
 
 
-def _table(data: ReportData) -> str:
-    head = "".join(f"<th>{escape(name)}</th>" for name, _ in data.shown)
-    rows = "".join(
-        f"<tr><td>{escape(name)}</td>{''.join(f'<td>{escape(each)}</td>' for each in cells)}</tr>"
-        for name, cells in data.figures
+def _lines(data: ReportData) -> list[tuple[str, ...]]:
+    return [(name, *cells) for name, cells in data.figures]
+
+
+def _table(lines: Sequence[tuple[str, ...]]) -> str:
+    head, *others = (
+        "".join(f"<{tag}>{escape(cell)}</{tag}>" for cell in line)
+        for tag, line in zip(["th"] + ["td"] * len(lines), lines, strict=False)
     )
-    return f"<table><tr><th></th>{head}</tr>{rows}</table>"
+    return f"<table><tr>{head}</tr>{''.join(f'<tr>{each}</tr>' for each in others)}</table>"
 
 
 def _days(data: ReportData, days: Floats | list[float]) -> object:
-    """Where on the axis: times of UTC where the trace tells them, days from the first row else."""
+    """Where on the axis: times of the clock where the trace tells them, days from the first row
+    else."""
     if data.start_utc_s is None:
         return days
-    start = np.datetime64(round(data.start_utc_s * 1000.0), "ms")
-    return start + (np.asarray(days) * 86_400_000.0).astype("timedelta64[ms]")
+    wall_s = clock_s(np.asarray(days, dtype=np.float64) * 86_400.0, data.start_utc_s, data.zone)
+    return np.datetime64(0, "ms") + (wall_s * 1000.0).round().astype("timedelta64[ms]")
 
 
 def _recorded(data: ReportData) -> Figure:
@@ -170,6 +196,18 @@ def _recorded(data: ReportData) -> Figure:
             row=row,
             col=1,
         )
+    if len(data.fitted):
+        figure.add_trace(
+            Scatter(
+                x=_days(data, data.fitted_at),
+                y=data.fitted,
+                mode="lines+markers",
+                marker={"size": 4, "color": _ORANGE},
+                name="what no pulse takes off",
+            ),
+            row=3,
+            col=1,
+        )
     figure.add_trace(
         Bar(
             x=_days(data, data.air_day),
@@ -183,7 +221,7 @@ def _recorded(data: ReportData) -> Figure:
     )
     for row, title in enumerate(("dP, Pa", "hours", "Pa", "m3 free air"), 1):
         figure.update_yaxes(title_text=title, row=row, col=1)
-    axis = "days from the first row" if data.start_utc_s is None else "UTC"
+    axis = "days from the first row" if data.start_utc_s is None else data.clock
     figure.update_xaxes(title_text=axis, row=4, col=1)
     return _plain(figure, 900)
 
@@ -210,11 +248,19 @@ def _energy(data: ReportData) -> Figure:
     return _plain(figure, 400)
 
 
+def _hours(data: ReportData) -> Figure:
+    figure, hours = Figure(), list(range(24))
+    figure.add_trace(Bar(x=hours, y=data.by_hour, name="load", marker={"color": _BLUE}))
+    figure.add_trace(Bar(x=hours, y=data.running, name="blower", marker={"color": _GREY}))
+    figure.update_xaxes(title_text=f"hour of the day, {data.clock}", dtick=2)
+    return _plain(figure, 300)
+
+
 def _plain(figure: Figure, height: int) -> Figure:
     figure.update_layout(
         template="plotly_white",
         height=height,
         margin={"l": 60, "r": 20, "t": 60 if height > 600 else 20, "b": 40},
-        legend={"orientation": "h", "y": -0.18 if height < 600 else 1.06, "x": 0},
+        legend={"orientation": "h", "y": -0.25 if height < 600 else 1.06, "x": 0},
     )
     return figure

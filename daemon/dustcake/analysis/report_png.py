@@ -3,7 +3,9 @@
 from pathlib import Path
 from textwrap import fill
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.transforms import Bbox
 
 from dustcake.analysis.report_data import ReportData
 
@@ -15,7 +17,7 @@ def write_png(data: ReportData, path: Path) -> None:
     figure = Figure(figsize=(11.0, 13.0), layout="constrained")
     figure.suptitle(f"{data.title}\n{fill(data.text[0], 110)}", fontsize=11, ha="center")
     axes = figure.subplot_mosaic(
-        [["dp", "dp"], ["cycle", "residual"], ["air", "energy"], ["what_if", "what_if"]],
+        [["dp", "dp"], ["cycle", "residual"], ["air", "energy"], ["what_if", "figures"]],
         height_ratios=[1.5, 1, 1, 1.2],
     )
     dp = axes["dp"]
@@ -37,6 +39,10 @@ def write_png(data: ReportData, path: Path) -> None:
     axes["cycle"].plot(data.cycle_at, data.cycle_h, ".", color=_BLUE)
     axes["cycle"].set(title="Cycle time", ylabel="hours", xlabel="days")
     axes["residual"].plot(data.residual_at, data.residual, ".", color=_BLUE)
+    if len(data.fitted):
+        name = "what no pulse takes off, as fitted"
+        axes["residual"].plot(data.fitted_at, data.fitted, ".-", color=_ORANGE, label=name)
+        axes["residual"].legend(fontsize=8)
     axes["residual"].set(title="Residual dP: after each cleaning", ylabel="Pa", xlabel="days")
     axes["air"].bar(data.air_day, data.air_m3, color=_BLUE)
     axes["air"].set(title="Compressed air: each day's pulses", ylabel="m3 free air", xlabel="days")
@@ -51,4 +57,19 @@ def write_png(data: ReportData, path: Path) -> None:
         axes["what_if"].plot(at, pa, linewidth=1.0, color=colour, label=name)
     axes["what_if"].legend(fontsize=8)
     axes["what_if"].set(title="What if: two days (simulated)", ylabel="Pa", xlabel="days")
+    _figures(axes["figures"], data)
     figure.savefig(path, dpi=110)
+
+
+def _figures(axes: Axes, data: ReportData) -> None:
+    axes.axis("off")
+    axes.set(title="In 1000 h of running (simulated)")
+    table = axes.table(
+        [[fill(name, 44), *cells] for name, cells in data.figures],
+        colLabels=["", *(name for name, _ in data.shown)],
+        colWidths=[0.5, *[0.5 / len(data.shown)] * len(data.shown)],
+        cellLoc="left",
+        bbox=Bbox.unit(),
+    )
+    table.auto_set_font_size(False)
+    table.set_fontsize(6.5)

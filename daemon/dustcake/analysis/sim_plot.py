@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from dustcake.analysis.sim_curves import Curve, Curves
 from dustcake.core.setpoints import Setpoints
+from dustcake.settings.extras import the_extra
 from dustcake_sim.events import Event
 from dustcake_sim.scenario import Scenario
 
@@ -44,8 +45,8 @@ def require_matplotlib() -> None:
     """Raises PlotError where there is no matplotlib."""
     if find_spec("matplotlib") is None:
         raise PlotError(
-            "--plot draws with matplotlib, which is not installed: install the `analysis` extra"
-            ' (pip install "dustcake[analysis]"), or leave --plot out'
+            f"--plot draws with matplotlib, of {the_extra('analysis')}; install it, or leave "
+            "--plot out"
         )
 
 

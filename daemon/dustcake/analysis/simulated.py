@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from dustcake.analysis.listing import count_lines, counts
-from dustcake.analysis.replay import Tally
+from dustcake.analysis.tally import Tally
 from dustcake.core.events import Event
 from dustcake.core.stamp import Stamp
 from dustcake_sim.closed_loop import FIRST_UTC_S, ClosedLoop

@@ -12,7 +12,6 @@ from dustcake.analysis.fit_filter import NAMES
 from dustcake.analysis.replay import fit
 from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study_candidates import (
-    FULL_PULSE_S,
     Candidate,
     Outcome,
     Prices,
@@ -23,6 +22,9 @@ from dustcake.analysis.study_candidates import (
 from dustcake.analysis.study_jobs import Job, Plan, StudyError, live_all
 from dustcake.analysis.study_loop import StudyLoop
 from dustcake.core.setpoints import AlarmName, Setpoints
+
+_MOST_DAYS = 28
+"""Of those recorded: whole weeks, and as long as a simulation usually is."""
 
 __all__ = ["Plan", "Study", "StudyError", "curves", "lived", "prepared", "study"]
 
@@ -92,17 +94,15 @@ def prepared(
         candidates = list(grid(setpoints, residual_pa, most_dp_pa, plan.shortest_interval_s))
     everything = [today, *(each for each in candidates if each != today)]
     draws = collector.draws(plan.draws, plan.seed)
-    by_hour, running = collector.by_hour.tolist(), collector.running.tolist()
+    by_hour, running = collector.by_hour.tolist(), days_to_live(collector.running)
 
     def model(drawn: Floats, candidate: Candidate) -> RowModel:
         values = dict(zip(NAMES, drawn.tolist(), strict=True))
-        effect = min(1.0, candidate.on_time_s / FULL_PULSE_S)
-        effect /= min(1.0, today.on_time_s / FULL_PULSE_S)
         return RowModel(
             collector.rows,
             values["load"],
             values["residual"],
-            min(0.95, values["removed"] * effect),
+            min(0.95, values["removed"] * candidate.effect_over(today)),
             values["scatter"],
             collector.flow_fall_per_pa,
             collector.mean_dp_pa,
@@ -114,6 +114,17 @@ def prepared(
         for n, drawn in enumerate(draws)
     ]
     return Study(collector, everything, [], prices, plan, most_dp_pa, setpoints, jobs)
+
+
+def days_to_live(running: Floats) -> list[float]:
+    """The days recorded as the simulation goes through them, again and again: the last weeks of
+    them, from a day on which the blower ran. A week keeps its days without work; a blower that is
+    off on two days of seven is not one that stops for a part of every hour."""
+    days = running.reshape(-1, 24)[-_MOST_DAYS:]
+    worked = np.flatnonzero(days.any(axis=1))
+    first = int(worked[0]) if len(worked) else 0
+    lived: list[float] = np.roll(days, -first, axis=0).ravel().tolist()
+    return lived
 
 
 def _bare(setpoints: Setpoints) -> Setpoints:

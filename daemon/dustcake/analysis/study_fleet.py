@@ -4,15 +4,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from dustcake.adapters.store import StoreRefused
 from dustcake.analysis.fit_collector import FittedCollector
 from dustcake.analysis.fit_data import TooThinError
+from dustcake.analysis.fit_hours import UnknownZoneError
 from dustcake.analysis.fit_trace import fit_trace
 from dustcake.analysis.study import Study, lived, prepared
-from dustcake.analysis.study_candidates import Candidate, Prices
+from dustcake.analysis.study_candidates import Candidate, prices_of
 from dustcake.analysis.study_jobs import Plan, StudyError
-from dustcake.analysis.study_verdict import LABEL, Verdict, as_json, named, verdict
+from dustcake.analysis.study_json import as_json
+from dustcake.analysis.study_verdict import LABEL, Verdict, named, verdict
 from dustcake.analysis.trace_columns import TraceError
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
@@ -21,13 +24,13 @@ from dustcake.core.setpoints import Setpoints
 @record
 class Member:
     """One collector of a fleet. ``flow_m3s``: mean flow where the trace does not tell; ``air_m3``:
-    free air of a pulse."""
+    free air of a pulse, None: as its settings have it."""
 
     name: str
     trace: Path
     setpoints: Setpoints
     flow_m3s: float | None
-    air_m3: float
+    air_m3: float | None
     fan_efficiency: float
 
 
@@ -42,13 +45,17 @@ class Studied:
 
 
 def fleet(
-    members: Sequence[Member], plan: Plan, candidates: Sequence[Candidate] | None = None
+    members: Sequence[Member],
+    plan: Plan,
+    candidates: Sequence[Candidate] | None = None,
+    zone: ZoneInfo | None = None,
 ) -> list[Studied]:
-    """Study them all, in their order; ``candidates`` None: a grid for each. A trace that cannot say
-    stops none of the others. Raises StudyError where nothing can be simulated at all."""
+    """Study them all, in their order; ``candidates`` None: a grid for each; hours of the day in
+    ``zone`` (None: UTC). A trace that cannot say stops none of the others. Raises StudyError where
+    nothing can be simulated at all."""
     from joblib import Parallel, delayed
 
-    fits = Parallel(n_jobs=-1)(delayed(_fitted)(member) for member in members)
+    fits = Parallel(n_jobs=-1)(delayed(_fitted)(member, zone) for member in members)
     found = [_prepared(m, fit, plan, candidates) for m, fit in zip(members, fits, strict=True)]
     lived([each.study for each in found if each.study is not None], plan.dask)
     for each in found:
@@ -57,10 +64,10 @@ def fleet(
     return found
 
 
-def _fitted(member: Member) -> FittedCollector | str:
+def _fitted(member: Member, zone: ZoneInfo | None) -> FittedCollector | str:
     try:
-        return fit_trace(member.trace, member.setpoints).collector
-    except (TraceError, TooThinError, StoreRefused) as error:
+        return fit_trace(member.trace, member.setpoints, zone).collector
+    except (TraceError, TooThinError, UnknownZoneError, StoreRefused) as error:
         return f"{member.trace}: {error}"
 
 
@@ -74,10 +81,9 @@ def _prepared(
         return Studied(member.name, refused=fit)
     flow_m3s = member.flow_m3s or fit.flow_m3s
     if flow_m3s is None:
-        return Studied(
-            member.name, refused=f"{member.trace}: no column `flow_m3s`: give the mean flow"
-        )
-    prices = Prices(flow_m3s, member.air_m3, member.fan_efficiency)
+        why = "; ".join(fit.notes) or "no column `flow_m3s`"
+        return Studied(member.name, refused=f"{member.trace}: {why}: give the mean flow")
+    prices = prices_of(member.setpoints.air, flow_m3s, member.air_m3, member.fan_efficiency)
     try:
         return Studied(member.name, prepared(fit, member.setpoints, prices, plan, candidates))
     except StudyError as error:
@@ -130,8 +136,11 @@ def _words(study: Study | None, made: Verdict) -> str:
     assert study is not None
     if made.best is None:
         return f"keep {named(study.candidates[0])}: {made.text[0]}"
-    kwh = made.saving_kwh
+    kwh, lives = made.saving_kwh, made.lives
+    life = ""
+    if not isinstance(lives, str):
+        life = f"; filters remain {lives[0].either} h today, {lives[made.best].either} h so"
     return (
         f"{named(study.candidates[made.best])}: saves {kwh.mean:.0f} kWh ({kwh.low:.0f} to "
-        f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}"
+        f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}{life}"
     )

@@ -1,15 +1,25 @@
 """What a study simulates, in pieces that run side by side: on all cores, or on a Dask cluster."""
 
-from collections.abc import Iterator
+import re
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from importlib.util import find_spec
+from typing import TYPE_CHECKING
 
 from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study_loop import Lived, StudyLoop
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
+from dustcake.settings.extras import the_extra
 
-_CONNECT_S = 10.0
+if TYPE_CHECKING:
+    from distributed import Client
+
+_CONNECT_S, _WORKER_S = 10.0, 20.0
+_ADDRESS = re.compile(
+    r"(?:(?:tcp|tls|ws|wss)://)?[^\s/:]+:\d{1,5}|(?:tcp|tls)://\[[^\s/]+\]:\d{1,5}"
+)
 
 
 class StudyError(Exception):
@@ -45,6 +55,21 @@ def _some(jobs: list[Job]) -> list[Lived]:
     return [_one(job) for job in jobs]
 
 
+_Heard = Callable[[int], None]
+_WATCHED: ContextVar[tuple[_Heard, _Heard] | None] = ContextVar("watched", default=None)
+
+
+@contextmanager
+def watched(begins: _Heard, over: _Heard) -> Iterator[None]:
+    """While this lasts, ``begins`` hears how many jobs each call of ``live_all`` has, and ``over``,
+    maybe in another thread, now and then how many of them are."""
+    token = _WATCHED.set((begins, over))
+    try:
+        yield
+    finally:
+        _WATCHED.reset(token)
+
+
 def live_all(jobs: list[Job], dask: str | None) -> list[Lived]:
     """Live through every job, in order. Raises StudyError."""
     from joblib import Parallel, delayed
@@ -52,8 +77,41 @@ def live_all(jobs: list[Job], dask: str | None) -> list[Lived]:
     share = max(1, min(25, len(jobs) // 16))
     batches = [jobs[n : n + share] for n in range(0, len(jobs), share)]
     with _on(dask):
-        done = Parallel(n_jobs=-1)(delayed(_some)(batch) for batch in batches)
-    return [each for batch in done for each in batch]
+        parallel = Parallel(n_jobs=-1)  # here, since it asks only now where it is to run
+        watcher = _WATCHED.get()
+        if watcher is not None:
+            begins, over = watcher
+            begins(len(jobs))
+            # A hook of every backend; results one by one joblib does not give on a cluster.
+            parallel.print_progress = lambda: over(
+                min(parallel.n_completed_tasks * share, len(jobs))
+            )
+        made = parallel(delayed(_some)(batch) for batch in batches)
+    return [each for batch in made for each in batch]
+
+
+def require_cluster(dask: str) -> None:
+    """Raises StudyError where nothing can be run at ``dask``: before work is begun that would be
+    lost."""
+    with _connected(dask) as client:
+        try:
+            # A task, since some clusters start a worker only when there is one. It is of this
+            # module, so that a worker without dustcake cannot do it.
+            client.submit(_nothing, pure=False).result(timeout=_WORKER_S)
+        except TimeoutError:
+            raise StudyError(
+                f"--dask {dask}: no worker of this scheduler took a task within {_WORKER_S:g} s: "
+                f"start one with `dask worker {dask}`, or leave the option out"
+            ) from None
+        except ImportError as error:
+            raise StudyError(
+                f"--dask {dask}: a worker has not what it needs ({error}): install dustcake with "
+                "the extra `cluster` there, in the same version"
+            ) from None
+
+
+def _nothing() -> None:
+    """What a worker is tried with."""
 
 
 @contextmanager
@@ -62,16 +120,32 @@ def _on(dask: str | None) -> Iterator[None]:
     if dask is None:
         yield
         return
-    if find_spec("distributed") is None:
-        raise StudyError('--dask needs the extra `cluster`: pip install "dustcake[cluster]"')
-    from distributed import Client
     from joblib import parallel_config
 
+    with _connected(dask) as client, parallel_config(backend="dask", client=client):
+        try:
+            yield
+        except OSError as error:  # above all: no worker any more
+            why = str(error).partition("\n")[0]
+            raise StudyError(
+                f"--dask {dask}: the cluster has been lost ({why}); see to it and begin again"
+            ) from None
+
+
+@contextmanager
+def _connected(dask: str) -> "Iterator[Client]":
+    if find_spec("distributed") is None:
+        raise StudyError(f"--dask needs {the_extra('cluster')}")
+    from distributed import Client
+
+    # A client that does not understand its address leaves a traceback behind when it is collected.
+    if _ADDRESS.fullmatch(dask) is None:
+        raise StudyError(f"--dask {dask!r}: write the scheduler's address as tcp://host:8786")
     try:
         client = Client(dask, timeout=_CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         raise StudyError(
             f"--dask {dask}: no scheduler there ({error}); start it, or leave the option out"
         ) from None
-    with client, parallel_config(backend="dask", client=client):
-        yield
+    with client:
+        yield client

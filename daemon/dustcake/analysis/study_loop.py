@@ -51,6 +51,18 @@ def _stamp(t_s: float) -> Stamp:
     return Stamp(t_s, t_s)  # any day will do, but the clock is set
 
 
+def _within_hours(running: list[float]) -> list[tuple[float, float]]:
+    """From when to when the blower runs in each hour, s: in one piece, next to that neighbour in
+    which it runs longer, so that a shift that begins within an hour is one start."""
+    found = []
+    for n, share in enumerate(running):
+        ran_s = float(round(share * _HOUR_S))
+        later = running[(n + 1) % len(running)] > running[n - 1]
+        begin_s = _HOUR_S - ran_s if later else 0.0
+        found.append((begin_s, begin_s + ran_s))
+    return found
+
+
 class StudyLoop:
     """One collector under one set of settings."""
 
@@ -62,13 +74,13 @@ class StudyLoop:
         running: list[float],
         seed: int,
     ) -> None:
-        """``by_hour``: load of each hour of the day over the mean one; ``running``: share of it
-        that the blower runs, taken to be its first part."""
+        """``by_hour``: load of each hour of the day over the mean one; ``running``: share of each
+        hour that the blower runs, from a midnight on, over and over: whole days."""
         self.lived = Lived()
         self.keep_curve_s = 0.0
         """How much of the beginning to keep as a curve, s."""
         self._model, self._setpoints = model, setpoints
-        self._by_hour, self._running = by_hour, running
+        self._by_hour, self._on_s = by_hour, _within_hours(running)
         self._random = Random(seed)
         self._t_s = 0.0
         self._demand = False
@@ -95,17 +107,15 @@ class StudyLoop:
 
     @property
     def _runs(self) -> bool:
-        hour = int(self._t_s % 86_400.0 // _HOUR_S)
-        return self._t_s % _HOUR_S < self._running[hour] * _HOUR_S - 0.5
+        begin_s, end_s = self._on_s[int(self._t_s // _HOUR_S) % len(self._on_s)]
+        return begin_s <= self._t_s % _HOUR_S < end_s
 
     def _next_change_s(self) -> float:
         """When the blower starts or stops, or another hour begins."""
-        hour_s = self._t_s // _HOUR_S * _HOUR_S
-        hour = int(self._t_s % 86_400.0 // _HOUR_S)
-        stop_s = hour_s + float(ceil(self._running[hour] * _HOUR_S - 0.5))
-        if self._t_s < stop_s < hour_s + _HOUR_S:
-            return stop_s
-        return hour_s + _HOUR_S
+        hour = int(self._t_s // _HOUR_S)
+        into_s = self._t_s % _HOUR_S
+        ahead = [at_s for at_s in self._on_s[hour % len(self._on_s)] if at_s > into_s]
+        return hour * _HOUR_S + min([*ahead, _HOUR_S])
 
     def _together(self) -> None:
         """Pressure of all rows together at mean flow, and flow over mean flow; after any change of

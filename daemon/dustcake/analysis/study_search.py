@@ -13,7 +13,7 @@ from dustcake.analysis.fit_collector import FittedCollector
 from dustcake.analysis.study import Study, lived, prepared
 from dustcake.analysis.study_candidates import FULL_PULSE_S, Candidate, Prices
 from dustcake.analysis.study_jobs import Plan
-from dustcake.analysis.study_verdict import broken
+from dustcake.analysis.study_limits import broken
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import Setpoints
 
@@ -61,18 +61,22 @@ def _candidates(study: Study, shortest_s: float) -> Callable[[Floats], Candidate
     """What a place in the unit cube stands for: mode, low, high, interval, on-time."""
     bottom_pa, top_pa = 1.08 * study.collector.residual.high, study.most_dp_pa
     today = study.candidates[0]
-    on_s = sorted((FULL_PULSE_S / 2.0, max(FULL_PULSE_S, today.on_time_s)))
+    own_on_s = today.on_time_s  # None of a board, which has an interval of its own too
+    on_s = sorted((FULL_PULSE_S / 2.0, max(FULL_PULSE_S, own_on_s or 0.0)))
 
     def of(place: Floats) -> Candidate:
         timed, low, high, interval, on = place.tolist()
-        on_time_s = round(on_s[0] + (on_s[1] - on_s[0]) * on, 2)
+        on_time_s = None if own_on_s is None else round(on_s[0] + (on_s[1] - on_s[0]) * on, 2)
+        interval_s: float | None = None
         if timed >= 0.5:
-            begin_s = max(15.0, shortest_s)
-            interval_s = round(begin_s * (_LONGEST_TIMED_S / begin_s) ** interval)
+            if own_on_s is not None:
+                begin_s = max(15.0, shortest_s)
+                interval_s = round(begin_s * (_LONGEST_TIMED_S / begin_s) ** interval)
             return Candidate(Mode.TIMED, None, None, interval_s, on_time_s)
         high_pa = bottom_pa + (top_pa - bottom_pa) * (0.1 + 0.9 * high)
         low_pa = bottom_pa + (high_pa - bottom_pa) * 0.9 * low
-        interval_s = round(shortest_s + (_LONGEST_INTERVAL_S - shortest_s) * interval)
+        if own_on_s is not None:
+            interval_s = round(shortest_s + (_LONGEST_INTERVAL_S - shortest_s) * interval)
         return Candidate(Mode.ON_DEMAND, round(low_pa), round(high_pa), interval_s, on_time_s)
 
     return of

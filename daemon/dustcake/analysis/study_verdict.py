@@ -1,28 +1,31 @@
 """What a study comes to: a recommendation as a range, what binds it, and what it would save."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.study import Study
-from dustcake.analysis.study_candidates import Candidate, Outcome
+from dustcake.analysis.study_life import Life, life_text, lives, longest
+from dustcake.analysis.study_limits import NEVER, UNSEEN, binding, broken, comparable, remedy, told
+from dustcake.analysis.study_words import LABEL, PLEATS, closing, from_to, named, unseen_on_time
 from dustcake.core.record import record
 from dustcake.core.requests import Mode
 
+__all__ = [
+    "GOOD_ENOUGH",
+    "LABEL",
+    "PLEATS",
+    "Span",
+    "Verdict",
+    "broken",
+    "named",
+    "ranges",
+    "verdict",
+]
+
 GOOD_ENOUGH = 0.02
 """Within this of the least energy a candidate is as good: the model is no better than that."""
-LABEL = "simulated: a model fitted to one trace, not a promise for the plant"
-UNSEEN = "dP lower than the trace has ever been"
-"""A thin cake may cling: what pulses do there is not for a model to say that has not seen it."""
-PLEATS = (
-    "In a study of six pleated cartridges in a full-size collector, cleaning at a fixed interval "
-    "did better than on demand above a pleat ratio (height to pitch) of 4.0, on demand better "
-    "below it; tank pressure mattered, pulse length hardly (Lo, Chen, Pui, Powder Technology; "
-    "abstract). This model knows nothing of pleats: whichever mode it prefers, watch residual dP "
-    "for some weeks after a change."
-)
 
 
 @record
@@ -38,7 +41,8 @@ class Span:
 class Verdict:
     """``best``: index of the recommended candidate, None where nothing is proved better than today;
     ``good``: all that are as good; ``binding``: what keeps energy from going lower; ``saving``:
-    share of today's energy saved; ``text``: all of it in words."""
+    share of today's energy saved; ``lives``: of the filters, for each candidate, or why that cannot
+    be said; ``text``: all of it in words."""
 
     best: int | None
     good: list[int]
@@ -46,55 +50,58 @@ class Verdict:
     saving: Span
     saving_kwh: Span
     mode: Mode
+    lives: list[Life] | str
     text: list[str]
 
 
-def broken(study: Study, index: int) -> list[str]:
-    """Which constraints a candidate breaks, under more than one in twenty sets of parameters."""
-    outcomes, found = study.outcomes[index], []
-
-    def often(test: list[bool]) -> bool:
-        return sum(test) > 0.05 * len(test)
-
-    if often([each.highest_dp_pa > 1.01 * study.most_dp_pa for each in outcomes]):
-        found.append("highest dP")
-    least = study.plan.least_flow
-    if least is not None and often(
-        [each.least_flow * study.prices.flow_m3s < least for each in outcomes]
-    ):
-        found.append("flow at the hood")
-    if often(["cleaning_not_effective" in each.alarms for each in outcomes]):
-        found.append("low set point out of reach")
-    if often([each.mean_dp_pa < study.collector.lowest_dp_pa for each in outcomes]):
-        found.append(UNSEEN)
-    if often([each.pulses == 0.0 for each in outcomes]):
-        found.append("never cleaned within the time simulated")
-    return found
-
-
 def verdict(study: Study) -> Verdict:
-    """Judge every candidate by energy under the constraints, wear deciding between equals."""
+    """Judge every candidate by energy under the constraints. Between equals those win whose filters
+    are sure to last about as long as any, and of these the one that pulses least."""
+    remaining = lives(study)
+    if not comparable(study):
+        return _without(study, remaining, NEVER, _too_short(study))
     energy = np.array([[each.kwh for each in outcomes] for outcomes in study.outcomes])
     allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
     today = energy[0]
     if not allowed:
-        none = Span(0.0, 0.0, 0.0)
-        reasons = sorted({each for n in range(len(energy)) for each in broken(study, n)})
-        told = f"No candidate keeps within the limits ({', '.join(reasons)}): {LABEL}."
-        mode = study.candidates[0].mode
-        return Verdict(None, [], ", ".join(reasons), none, none, mode, [told, PLEATS])
+        names = binding(study)
+        limits = ", ".join(told(study, each) for each in names)
+        remedies = " ".join(remedy(study, each) for each in names)
+        why = f"No candidate keeps within the limits. What binds: {limits}. {remedies}"
+        return _without(study, remaining, ", ".join(names), why)
     least = min(allowed, key=lambda n: energy[n].mean())
     good = [n for n in allowed if _as_good(energy[n], energy[least])]
     pulses = np.array([np.mean([each.pulses for each in row]) for row in study.outcomes])
-    best = min(good, key=lambda n: float(pulses[n]))
+    best = min(longest(good, remaining), key=lambda n: float(pulses[n]))
     saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
-    binding = _binding(study, energy, least)
     proved = saved.low > 0.0 and saved.mean > GOOD_ENOUGH
     made = Verdict(
-        best if proved else None, good, binding, saved, saved_kwh, study.candidates[best].mode, []
+        best if proved else None,
+        good,
+        _binding(study, energy, least),
+        saved,
+        saved_kwh,
+        study.candidates[best].mode,
+        remaining,
+        [],
     )
     made.text = _words(study, made, best)
     return made
+
+
+def _without(study: Study, remaining: list[Life] | str, limits: str, why: str) -> Verdict:
+    """A verdict that recommends nothing, and says why."""
+    none = Span(0.0, 0.0, 0.0)
+    text = [why, *life_text(study, remaining, None), *closing(study)]
+    return Verdict(None, [], limits, none, none, study.candidates[0].mode, remaining, text)
+
+
+def _too_short(study: Study) -> str:
+    return (
+        f"Nothing is compared: today's settings ({named(study.candidates[0])}) never clean within "
+        f"the {study.plan.days:g} days simulated, so that they seem to need no air and no other "
+        "settings can be held against them. Simulate longer, with more --days."
+    )
 
 
 def _as_good(energy: Floats, least: Floats) -> bool:
@@ -129,24 +136,8 @@ def ranges(study: Study, good: list[int], mode: Mode) -> dict[str, tuple[float, 
         if mode is Mode.TIMED
         else ("low_pa", "high_pa", "interval_s", "on_time_s")
     )
-    return {
-        name: (
-            min(getattr(each, name) for each in chosen),
-            max(getattr(each, name) for each in chosen),
-        )
-        for name in names
-    }
-
-
-def named(candidate: Candidate) -> str:
-    """A candidate in words."""
-    pulse = f"on-time {candidate.on_time_s:g} s"
-    if candidate.low_pa is None or candidate.high_pa is None:
-        return f"timed, one pulse every {candidate.interval_s:g} s, {pulse}"
-    return (
-        f"on demand, {candidate.low_pa:.0f} to {candidate.high_pa:.0f} Pa, interval "
-        f"{candidate.interval_s:g} s, {pulse}"
-    )
+    of = {name: [getattr(each, name) for each in chosen] for name in names}
+    return {name: (min(found), max(found)) for name, found in of.items() if None not in found}
 
 
 def _words(study: Study, made: Verdict, best: int) -> list[str]:
@@ -159,86 +150,37 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         )
     else:
         spans = ", ".join(
-            _from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
+            from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
         )
         text.append(f"Recommended: {named(study.candidates[best])}.")
         text.append(
             f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
             f"pulse air, {made.saving_kwh.mean:.0f} kWh ({made.saving_kwh.low:.0f} to "
-            f"{made.saving_kwh.high:.0f}) in 1000 hours of running, against today's "
-            f"{named(study.candidates[0])}."
+            f"{made.saving_kwh.high:.0f}) or {_money(study, made)} in 1000 hours of running, "
+            f"against today's {named(study.candidates[0])}."
         )
-        text.append(f"As good, within what such a model can tell: {spans}.")
+        if spans:
+            text.append(f"As good, within what such a model can tell: {spans}.")
     modes = {study.candidates[n].mode for n in made.good}
     if len(modes) > 1:
-        text.append("Timed and on-demand cleaning come out equal; fewest pulses decided.")
+        text.append(f"Timed and on-demand cleaning come out equal; {_decided(made)} decided.")
     elif made.mode is Mode.TIMED:
         text.append("Timed cleaning comes out better than on demand here.")
+    text += unseen_on_time(study, made.best)
     if made.binding == UNSEEN:
-        text.append(
-            f"To learn more, lower the low set point for some days and record again: below "
-            f"{study.collector.lowest_dp_pa:.0f} Pa the model does not know what pulses do."
-        )
-    text += [f"What binds: {made.binding}.", f"All of this is {LABEL}.", PLEATS]
-    return text
+        text.append(remedy(study, UNSEEN))
+    text.append(f"What binds: {told(study, made.binding)}.")
+    return [*text, *life_text(study, made.lives, made.best), *closing(study)]
+
+
+def _money(study: Study, made: Verdict) -> str:
+    prices = study.prices
+    return f"{made.saving_kwh.mean * prices.price_per_kwh:.0f} {prices.currency}"
+
+
+def _decided(made: Verdict) -> str:
+    return "fewest pulses" if isinstance(made.lives, str) else "filter life, then fewest pulses,"
 
 
 def _percent(span: Span) -> str:
     return f"{100 * span.mean:.1f} % ({100 * span.low:.1f} to {100 * span.high:.1f} %)"
-
-
-def _from_to(name: str, low: float, high: float) -> str:
-    what, _, unit = name.rpartition("_")
-    unit = "Pa" if unit == "pa" else unit
-    span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
-    return f"{what.replace('on_time', 'on-time')} {span} {unit}"
-
-
-def as_json(study: Study, made: Verdict) -> dict[str, Any]:
-    """For programs."""
-    return {
-        "event": "study",
-        "label": LABEL,
-        "recommended": None if made.best is None else _candidate(study.candidates[made.best]),
-        "ranges": {k: list(v) for k, v in ranges(study, made.good, made.mode).items()}
-        if made.good
-        else {},
-        "today": _candidate(study.candidates[0]),
-        "today_outcome": _mean(study.outcomes[0]),
-        "outcome": None if made.best is None else _mean(study.outcomes[made.best]),
-        "saving": _json_span(made.saving),
-        "saving_kwh_per_1000_h": _json_span(made.saving_kwh),
-        "binding": made.binding,
-        "candidates": len(study.candidates),
-        "fit": study.collector.as_json(),
-        "text": made.text,
-    }
-
-
-def _candidate(each: Candidate) -> dict[str, Any]:
-    return {
-        "mode": each.mode.value,
-        "low_pa": each.low_pa,
-        "high_pa": each.high_pa,
-        "interval_s": each.interval_s,
-        "on_time_s": each.on_time_s,
-    }
-
-
-def _mean(outcomes: list[Outcome]) -> dict[str, float]:
-    names = (
-        "fan_kwh",
-        "air_kwh",
-        "pulses",
-        "runs",
-        "mean_dp_pa",
-        "highest_dp_pa",
-        "mean_flow",
-        "least_flow",
-        "days",
-    )
-    return {name: float(np.mean([getattr(each, name) for each in outcomes])) for name in names}
-
-
-def _json_span(span: Span) -> dict[str, float]:
-    return {"mean": span.mean, "low": span.low, "high": span.high}

@@ -30,7 +30,9 @@ def shown(text: str) -> str:
 class Times:
     """The column `time`: seconds from the first row, and proof that time goes on."""
 
-    def __init__(self) -> None:
+    def __init__(self, called: str = "line") -> None:
+        """``called``: what a row's place is in words."""
+        self._called = called
         self.start_utc_s: float | None = None
         self.last_s = -1.0
         self._line = 0
@@ -113,12 +115,16 @@ class Times:
         return at
 
     def _out_of_order(self, text: str, ahead_s: float) -> BadCellError:
+        before = f"{self._called} {self._line}"
         if ahead_s == 0:
-            problem = f"the same time as line {self._line}: each row needs its own"
+            problem = f"the same time as {before}: each row needs its own"
         elif ahead_s < 0:
-            problem = f"earlier than line {self._line}: rows must be in the order of time"
+            problem = f"earlier than {before}: rows must be in the order of time"
         else:
-            problem = f"more than {LONGEST_GAP_S / 86_400:.0f} days after line {self._line}"
+            problem = (
+                f"more than {LONGEST_GAP_S / 86_400:.0f} days after {before}: correct the time, or "
+                "make two traces of it"
+            )
         return BadCellError("time", text, problem)
 
 
@@ -138,7 +144,11 @@ def number(column: str, text: str) -> float:
         problem = "not a number: write it like 3.9, without unit; leave it empty where it is lost"
         raise BadCellError(column, text, problem) from None
     if not -LARGEST < value < LARGEST or "_" in text:
-        raise BadCellError(column, text, "not a usable number")
+        if column == "time":
+            remedy = "write seconds (milliseconds divided by 1000)"
+        else:
+            remedy = "leave it empty where it is lost"
+        raise BadCellError(column, text, f"not a usable number: {remedy}")
     return value
 
 

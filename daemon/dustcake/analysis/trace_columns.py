@@ -31,16 +31,17 @@ class TraceError(Exception):
 @record
 class BadRow:
     """A row that cannot be used. ``poll``: the lost sample it counts as where its time is good,
-    None where there is no telling when it was."""
+    None where there is no telling when it was. ``called``: what ``line`` counts, lines or rows."""
 
     line: int
     column: str
     value: str
     problem: str
     poll: PollCompleted | None = None
+    called: str = "line"
 
     def __str__(self) -> str:
-        return f"line {self.line}: {self.column}: {self.value}: {self.problem}"
+        return f"{self.called} {self.line}: {self.column}: {self.value}: {self.problem}"
 
 
 _SAME_ROW_S = 0.5
@@ -92,9 +93,13 @@ def columns_of(header: Sequence[str] | None, where: str = "line 1: ") -> tuple[s
         raise TraceError(
             f"{where}{found} is no header of a trace; cells are separated by commas; {known}"
         )
+    unknown = [shown(name) for name in columns if name not in KNOWN_COLUMNS]
+    if unknown:
+        what, them = ("column", "it") if len(unknown) == 1 else ("columns", "them")
+        raise TraceError(
+            f"{where}unknown {what} {', '.join(unknown)}; rename or remove {them}; {known}"
+        )
     for name in columns:
-        if name not in KNOWN_COLUMNS:
-            raise TraceError(f"{where}unknown column {shown(name)}; rename or remove it; {known}")
         if columns.count(name) > 1:
             raise TraceError(f"{where}column `{name}` twice; remove one")
     if "time" not in columns:

@@ -1,31 +1,36 @@
 """Writing a journal out as a trace, whole or not at all."""
 
 from collections.abc import Iterator
-from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
 
 from dustcake.analysis.trace_files import PARQUET_ENDINGS
 from dustcake.analysis.trace_journal import journal_lines
+from dustcake.analysis.whole_file import whole
 from dustcake.core.setpoints import Setpoints
+from dustcake.settings.extras import the_extra
 
 
 class ExportError(Exception):
     """Why nothing has been written, and the remedy."""
 
 
-def export(journal: Path, setpoints: Setpoints, to: Path, since_utc_s: float | None) -> int:
-    """Write the readings of a collector into the file ``to``; returns how many. Raises ExportError,
-    TraceError and ``StoreRefused``."""
+def export(
+    journal: Path,
+    setpoints: Setpoints,
+    to: Path,
+    since_utc_s: float | None,
+    until_utc_s: float | None,
+) -> int:
+    """Write the readings of a collector between those times into the file ``to``; returns how many.
+    Raises ExportError, UnwritableError, TraceError and ``StoreRefused``."""
     parquet = to.suffix.lower() in PARQUET_ENDINGS
     if parquet and find_spec("polars") is None:
         raise ExportError(
-            f'{to}: Parquet needs the extra `analysis`: pip install "dustcake[analysis]", or name '
-            "a file that ends in .csv"
+            f"{to}: Parquet needs {the_extra('analysis')}, or name a file that ends in .csv"
         )
-    lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s)
-    part = to.with_name(f"{to.name}.part")
-    try:
+    lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
+    with whole(to) as part:
         rows = _written(lines, part)
         if rows == 0:
             raise ExportError(
@@ -34,12 +39,6 @@ def export(journal: Path, setpoints: Setpoints, to: Path, since_utc_s: float | N
             )
         if parquet:
             _to_parquet(part)
-        part.replace(to)
-    except OSError as error:
-        raise ExportError(f"{to}: {error.strerror}; name a file this user may write") from None
-    finally:
-        with suppress(OSError):
-            part.unlink()
     return rows
 
 

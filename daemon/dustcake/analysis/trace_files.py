@@ -11,6 +11,7 @@ from dustcake.analysis.trace_journal import is_journal, journal_lines
 from dustcake.analysis.traces import Trace, lines_of, open_file
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.setpoints import Setpoints
+from dustcake.settings.extras import the_extra
 
 if TYPE_CHECKING:
     from dustcake.analysis.columns import Columns
@@ -42,18 +43,18 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
     if path.suffix.lower() in PARQUET_ENDINGS:
         if not fast:
             raise TraceError(
-                'reading Parquet needs the extra `analysis`: pip install "dustcake[analysis]", or '
-                "write the trace as CSV"
+                f"reading Parquet needs {the_extra('analysis')}, or write the trace as CSV"
             )
         from dustcake.analysis.trace_parquet import ParquetTrace
 
         yield ParquetTrace(path)
         return
-    if of is not None and is_journal(path):
-        yield Trace(journal_lines(path, of.collector, of))
-        return
     with open_file(path) as raw:
-        if fast:
+        if of is not None and is_journal(raw):
+            if path.is_fifo():
+                raise TraceError("a journal cannot be read from a pipe; name the daemon's file")
+            yield Trace(journal_lines(path, of.collector, of))
+        elif fast:
             from dustcake.analysis.trace_csv import CsvTrace
 
             yield CsvTrace(raw)

@@ -30,8 +30,9 @@ class FrameReader:
     def __init__(
         self, columns: tuple[str, ...], unused: Container[str], *, nan_is_lost: bool = False
     ) -> None:
-        """``nan_is_lost``: a NaN is an empty cell; otherwise it is a mistake."""
-        reader = RowReader(columns, unused)
+        """``nan_is_lost``: a NaN is an empty cell, as in a file that has no lines; otherwise it is
+        a mistake."""
+        reader = RowReader(columns, unused, "row" if nan_is_lost else "line")
         self.recorded = reader.recorded
         self.times = reader.times
         self.rows = Rows(reader, 0)

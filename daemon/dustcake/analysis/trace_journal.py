@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from io import BufferedReader
+from math import inf
 from pathlib import Path
 
 from dustcake.adapters.store import History
@@ -18,20 +20,23 @@ _Moment = tuple[int, float]
 """The start of the daemon, and the seconds of its monotonic clock: certain whatever UTC said."""
 
 
-def is_journal(path: Path) -> bool:
-    """Whether the file could be one."""
+def is_journal(raw: BufferedReader) -> bool:
+    """Whether the file could be one; what it begins with is still to be read."""
     try:
-        with path.open("rb") as file:
-            return file.read(len(_MAGIC)) == _MAGIC
-    except (OSError, ValueError):
+        return raw.peek(len(_MAGIC)).startswith(_MAGIC)
+    except OSError:
         return False
 
 
 def journal_lines(
-    path: Path, collector: str, setpoints: Setpoints, since_utc_s: float | None = None
+    path: Path,
+    collector: str,
+    setpoints: Setpoints,
+    since_utc_s: float | None = None,
+    until_utc_s: float | None = None,
 ) -> Iterator[str]:
-    """The lines of a CSV trace. dP as the daemon took it: scaled, its zero taken off, and empty
-    where the reading was not good.
+    """The lines of a CSV trace; where times are given only what was read between them. dP as the
+    daemon took it: scaled, its zero taken off, and empty where the reading was not good.
 
     Raises TraceError where times cannot be told, and ``StoreRefused``.
     """
@@ -45,18 +50,21 @@ def journal_lines(
             + "\n"
         )
         starts: set[int] = set()
+        bounded = since_utc_s is not None or until_utc_s is not None
+        from_s = -inf if since_utc_s is None else since_utc_s
+        to_s = inf if until_utc_s is None else until_utc_s
         for start, happened in history.inputs_by_start(collector):
             if not isinstance(happened, PollCompleted):
                 continue
             starts.add(start)
             offset_s, mono_s = offsets_s.get(start), happened.at.mono_s
-            if offset_s is None and (len(starts) > 1 or since_utc_s is not None):
+            if offset_s is None and not bounded and len(starts) > 1:
                 raise TraceError(
                     f"start {start} of the daemon never had its clock set: what it read cannot be "
                     "placed in time; use --since to leave it out"
                 )
             zero_pa, valve, pulses, cleaning = doings.up_to((start, mono_s))
-            if since_utc_s is not None and offset_s is not None and mono_s + offset_s < since_utc_s:
+            if bounded and (offset_s is None or not from_s <= mono_s + offset_s <= to_s):
                 continue
             cells = [_time(mono_s, offset_s), _pressure(happened.dp, setpoints.dp, zero_pa)]
             cells += [_contact(getattr(happened.contacts, name)) for name in contacts]

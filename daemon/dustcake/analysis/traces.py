@@ -9,7 +9,7 @@ import csv
 from collections.abc import Callable, Container, Iterable, Iterator
 from contextlib import contextmanager
 from functools import partial
-from io import BufferedIOBase, TextIOWrapper
+from io import BufferedIOBase, BufferedReader, TextIOWrapper
 from operator import itemgetter
 from pathlib import Path
 
@@ -40,7 +40,7 @@ def open_trace(path: Path) -> Iterator["Trace"]:
 
 
 @contextmanager
-def open_file(path: Path) -> Iterator[BufferedIOBase]:
+def open_file(path: Path) -> Iterator[BufferedReader]:
     """The bytes at ``path``. Raises TraceError."""
     try:
         raw = path.open("rb")
@@ -72,9 +72,13 @@ def why(error: OSError | ValueError) -> str:
 class RowReader:
     """Turns the cells of one row into a poll. ``flow_m3s``: of the row read last, where told."""
 
-    def __init__(self, columns: tuple[str, ...], unused: Container[str] = ()) -> None:
+    def __init__(
+        self, columns: tuple[str, ...], unused: Container[str] = (), called: str = "line"
+    ) -> None:
+        """``called``: what the place of a row is in the words of whoever looks at it."""
         place = {name: i for i, name in enumerate(columns)}
-        self.times = Times()
+        self.times = Times(called)
+        self.called = called
         self.recorded = Recorded("pulse_valve" in place or "pulses" in place)
         self.flow_m3s: float | None = None
         self._width = len(columns)
@@ -101,22 +105,24 @@ class RowReader:
                 f"the header has {self._width}; a comma separates cells, and the decimal sign is "
                 "a point"
             )
-            return BadRow(line, "row", f"{len(cells)} cells", problem)
+            return BadRow(line, "row", f"{len(cells)} cells", problem, called=self.called)
         before_s = max(self.times.last_s, 0.0)
         try:
             t_s = self.times.read(cells[self._time], line)
         except BadCellError as bad:
-            return BadRow(line, bad.column, bad.value, bad.problem)
+            return BadRow(line, bad.column, bad.value, bad.problem, called=self.called)
         start_s = self.times.start_utc_s
         at = Stamp(t_s, None if start_s is None else start_s + t_s)
         try:
             poll = self._poll(at, cells)
             self._note(before_s, t_s, cells)
         except BadCellError as bad:
-            lost = ReadFailure(FailureKind.MISSING, f"line {line} of the trace cannot be used")
+            lost = ReadFailure(
+                FailureKind.MISSING, f"{self.called} {line} of the trace cannot be used"
+            )
             header = lost if self._header_used else None
             poll = PollCompleted(at, lost, self._contacts, header)
-            return BadRow(line, bad.column, bad.value, bad.problem, poll)
+            return BadRow(line, bad.column, bad.value, bad.problem, poll, self.called)
         return poll
 
     def goes_on(self, contacts: Contacts) -> None:

@@ -3,6 +3,7 @@
 import argparse
 import re
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from dustcake.settings.load import load_settings
@@ -46,6 +47,56 @@ def seconds_in(text: str) -> float | None:
     """A length of time as people write it, such as 90min, 12h or 2d; None where it is none."""
     found = _LENGTH.fullmatch(text)
     return None if found is None else float(found[1]) * _SECONDS[found[2]]
+
+
+def file_called(*endings: str) -> Callable[[str], Path]:
+    """The type of an option that names a file to write, whose ending says what it is."""
+
+    def named(text: str) -> Path:
+        if Path(text).suffix.lower() not in endings:
+            wanted = " or ".join(endings)
+            raise argparse.ArgumentTypeError(f"{text!r}: name a file that ends in {wanted}")
+        return Path(text)
+
+    return named
+
+
+def between(above: float, to: float, wanted: str) -> Callable[[str], float]:
+    """The type of an option that is a number above ``above`` and up to ``to``; ``wanted`` says of
+    what, in which unit, with an example."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = above
+        if not above < value <= to:
+            limits = f"above {above:g}, up to {to:g}"
+            raise argparse.ArgumentTypeError(f"{text!r}: give {wanted} ({limits})")
+        return value
+
+    return read
+
+
+def whole_number(least: int, most: int) -> Callable[[str], int]:
+    """The type of an option that is a whole number from ``least`` to ``most``."""
+
+    def read(text: str) -> int:
+        try:
+            value = int(text)
+        except ValueError:
+            value = least - 1
+        if not least <= value <= most:
+            limits = f"from {least} to {most}"
+            raise argparse.ArgumentTypeError(f"{text!r}: give a whole number {limits}")
+        return value
+
+    return read
+
+
+def cannot_be_used(rows: int) -> str:
+    """So many rows of a trace, in words."""
+    return f"{rows} row{'' if rows == 1 else 's'} cannot be used"
 
 
 def fail(message: str) -> None:

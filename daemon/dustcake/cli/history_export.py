@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from dustcake.adapters.store import StoreRefused
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail
+from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail, file_called
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 
@@ -24,19 +24,26 @@ def _trace_name(text: str) -> Path:
     """Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not open."""
     from dustcake.analysis.trace_files import PARQUET_ENDINGS
 
-    to = Path(text)
-    if to.suffix.lower() not in (".csv", *PARQUET_ENDINGS):
-        raise argparse.ArgumentTypeError(
-            f"{text!r}: a trace is CSV or Parquet; name a file that ends in .csv or .parquet"
-        )
-    return to
+    return file_called(".csv", *PARQUET_ENDINGS)(text)
 
 
 def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     """Write it; returns the exit code."""
     from dustcake.analysis.trace_columns import TraceError
     from dustcake.analysis.trace_export import ExportError, export
+    from dustcake.analysis.whole_file import UnwritableError
 
+    about_events = [
+        f"--{name}"
+        for name in ("alarms", "log", "life", "air", "kind", "json", "csv")
+        if getattr(arguments, name)
+    ]
+    if about_events:
+        fail(
+            f"--export goes without {', '.join(about_events)}: a trace has all that was read; "
+            "leave the one or the other out"
+        )
+        return BAD_USAGE
     wanted = [c for c in settings.collectors if arguments.collector in (None, c.name)]
     if len(wanted) > 1:
         names = ", ".join(each.name for each in wanted)
@@ -44,11 +51,11 @@ def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
         return BAD_USAGE
     journal, to = Path(settings.journal.path), arguments.export
     try:
-        rows = export(journal, to_setpoints(wanted[0]), to, arguments.since)
+        rows = export(journal, to_setpoints(wanted[0]), to, arguments.since, arguments.until)
     except StoreRefused as refused:
         fail(str(refused))
         return FAILED
-    except (TraceError, ExportError) as error:
+    except (TraceError, ExportError, UnwritableError) as error:
         fail(str(error))
         return BAD_USAGE
     print(f"{rows} readings written to {to}")

@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dustcake.cli.common import BAD_USAGE, DONE, fail
+from dustcake.cli.common import BAD_USAGE, DONE, between, cannot_be_used, fail
 from dustcake.core.life_forecast import FEWEST_POINTS
 from dustcake.publish.wording import duration
 from dustcake.units import Pressure, PressureUnit, parse_pressure, show
@@ -57,7 +57,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     )
     parser.add_argument(
         "--at",
-        type=_percent,
+        type=between(0.0, 100.0, "a percentage"),
         nargs="+",
         default=[100.0],
         metavar="PERCENT",
@@ -65,7 +65,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     )
     parser.add_argument(
         "--flow",
-        type=_flow,
+        type=between(0.0, 1e6, "a flow in m3/s"),
         metavar="M3_S",
         help="reference flow, m3/s (default: the median of the first tenth)",
     )
@@ -92,24 +92,6 @@ def _limit(text: str) -> Pressure:
     return limit
 
 
-def _percent(text: str) -> float:
-    return _between(text, 0.0, 100.0, "a percentage above 0, up to 100")
-
-
-def _flow(text: str) -> float:
-    return _between(text, 0.0, 1e6, "a flow above 0, in m3/s")
-
-
-def _between(text: str, above: float, to: float, wanted: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = above
-    if not above < value <= to:
-        raise argparse.ArgumentTypeError(f"{text!r} is not usable: give {wanted}")
-    return value
-
-
 def _life(arguments: argparse.Namespace) -> int:
     from dustcake.analysis.life import forecast_at, reached_s, read_rows, summarised
     from dustcake.analysis.trace_columns import BadRow, TraceError
@@ -124,7 +106,8 @@ def _life(arguments: argparse.Namespace) -> int:
                 rows.append(row)
         _tell_bad([str(each) for each in bad])
         if bad and not arguments.skip_bad_rows:
-            fail(f"{len(bad)} rows cannot be used; correct them, or add --skip-bad-rows")
+            them = "it" if len(bad) == 1 else "them"
+            fail(f"{cannot_be_used(len(bad))}; correct {them}, or add --skip-bad-rows")
             return BAD_USAGE
         trace = summarised(rows, arguments.flow, cleaned=arguments.cleaned)
     except TraceError as error:

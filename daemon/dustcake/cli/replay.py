@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, fail, settings_or_none
+from dustcake.cli.common import BAD_USAGE, DONE, cannot_be_used, fail, settings_or_none
 from dustcake.settings.collector import Collector
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
@@ -42,8 +42,9 @@ settings for which the trace has no column are replayed as not fitted; the summa
 
 With --json each event is one object: `t_s` (seconds from the first row), `utc` (or null), `event`,
 and its fields. The last one is the summary; in it `cleaning_cycles` counts the times cleaning
-started, and `alarms` the times an alarm was raised. Exit code 0: done; 2: the settings, the
-options or the trace are not in order.
+started, and `alarms` the times an alarm was raised; of these `while_it_holds` has what came up to
+`holds_until_s`, while the answers hold, and `beyond` what came after it. Exit code 0: done; 2: the
+settings, the options or the trace are not in order.
 """
 _LISTED_BAD_ROWS = 20
 _KEPT_IN_MEMORY_BYTES = 8_000_000
@@ -112,8 +113,9 @@ def _collector(settings: Settings, arguments: argparse.Namespace) -> Collector:
 
 
 def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
-    from dustcake.analysis.listing import JsonListing, WordsListing
+    from dustcake.analysis.listing import JsonListing, Summed, WordsListing
     from dustcake.analysis.replay import Replay, fit
+    from dustcake.analysis.tally import Counted
     from dustcake.analysis.trace_columns import TraceError
     from dustcake.analysis.trace_files import open_any
     from dustcake.analysis.what_if import Commanded, caveat, first_difference
@@ -129,11 +131,12 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         listing = (JsonListing if arguments.json else WordsListing)(out, collector.shown_in)
         fitted = fit(setpoints, trace.columns)
         bad_rows = _BadRows(listing, out, skip=skip)
-        commanded = Commanded()
+        commanded, counted = Commanded(), Counted()
         rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
         replay = Replay(fitted.setpoints, commanded, trace.recorded)
         for event in replay.events(rows):
             listing.event(event)
+            counted.take(event)
         bad_rows.close()
         if bad_rows.refused:
             listing.refused(bad_rows.count)
@@ -144,7 +147,8 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
             differs = first_difference(recorded, commanded)
             until = caveat(differs, recorded, tally.duration_s)
             notes = (*fitted.notes, *tally.notes(fitted.setpoints.stale_after_s), until)
-            listing.summary(tally, bad_rows.count, differs, notes)
+            parts = () if differs is None else counted.apart(differs.at_s)
+            listing.summary(Summed(tally, *parts), bad_rows.count, differs, notes)
         if not skip:
             spool.seek(0)
             shutil.copyfileobj(spool, sys.stdout)
@@ -195,8 +199,9 @@ class _BadRows:
         if self.count > _LISTED_BAD_ROWS:
             fail(f"... and {self.count - _LISTED_BAD_ROWS} more")
         if self.refused:
-            remedy = "correct them, or add --skip-bad-rows to replay the rest"
-            fail(f"{self.count} rows cannot be used; {remedy}")
+            them = "it" if self.count == 1 else "them"
+            remedy = f"correct {them}, or add --skip-bad-rows to replay the rest"
+            fail(f"{cannot_be_used(self.count)}; {remedy}")
 
 
 def _with_progress(

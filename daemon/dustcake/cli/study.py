@@ -1,28 +1,22 @@
 """`dustcake study`: which set points would serve a collector best, from a trace of it."""
 
 import argparse
-import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, fail, settings_or_none
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
-from dustcake.settings.setpoints import to_setpoints
+from dustcake.cli.common import BAD_USAGE, DONE, between, fail, file_called, whole_number
+from dustcake.settings.extras import the_extra
 
 if TYPE_CHECKING:
-    from dustcake.analysis.fit_data import Samples
-    from dustcake.analysis.study import Study
+    from zoneinfo import ZoneInfo
+
     from dustcake.analysis.study_jobs import Plan
-    from dustcake.analysis.study_verdict import Verdict
-    from dustcake.analysis.trace_columns import Recorded
-    from dustcake.core.events import Event
 
 _EPILOG = """\
 example:
   dustcake history --since 28d --export march.parquet
   dustcake study march.parquet --settings /etc/dustcake/dustcake.toml --flow 1.2 --report march.html
+  dustcake study march.parquet --settings plant.toml --flow 1.2 --list 10 --sort life
   dustcake study --fleet plant.csv --json        # all collectors of a list, on all cores
 
 Estimates the collector from a trace with pulses (a column `pulse_valve` or `pulses`, as `dustcake
@@ -32,14 +26,36 @@ Then runs some two hundred settings, each with the daemon's own decision core, o
 that model, for a simulated month and under several sets of parameters that the trace allows.
 
 What is weighed is energy: of the fan for the dP of the filters, and of compressed air; within the
-highest dP allowed, the least flow, and low set points that cleaning can reach. Fewer pulses (wear)
-decide between equals. The answer is a range, or that the trace is too thin for one. It is
-simulated, and no promise for a plant. The load pattern by hour counts hours of UTC.
+highest dP allowed, the least flow, and low set points that cleaning can reach. Between equals
+those win whose filters last about as long as any, and of these the one with fewest pulses. The
+answer is a range, or that the trace is too thin for one. It is simulated, and no promise for a
+plant.
+
+Filter life: blower hours until residual dP reaches the filter replacement set point, from how
+residual dP has risen over the trace; as a range over filters that age by running hours and filters
+that age by pulses. It takes some weeks of running (300 hours at least) to tell it.
+
+Hours of the day are those of UTC unless --time-zone names another clock, such as Europe/Berlin.
+
+--json prints one object: `recommended` and `today` (`mode`, `low_pa`, `high_pa`, `interval_s`,
+`on_time_s`; `recommended` is null where nothing is), `ranges` (least and greatest of each that are
+as good), `outcome` and `today_outcome` (in 1000 hours of running `fan_kwh`, `air_kwh`, `pulses`,
+`runs`; `mean_dp_pa`, `highest_dp_pa`; `mean_flow` and `least_flow` as shares of the mean flow;
+`days` simulated), `saving` (share of today's energy) and `saving_kwh_per_1000_h`, both `mean`,
+`low` and `high` (95 %), `prices` (what was reckoned with), `binding` (the limit that keeps energy
+from being lower), `filter_life` (`today` and `recommended`, blower hours from `low_h` to `high_h`,
+null where no end is in sight; or `not_told`, why), `candidates` (how many settings were tried),
+`fit` (what the trace says of the collector, each `value` from `low` to `high`), `text` (all of it
+in words), `label` (what such an answer is worth), and with --list `listed`. Of a fleet it prints an
+object for each `collector`, its `event` "refused" with a `reason` where there is none, and one for
+all, whose `event` is "fleet".
 
 Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are not in order, or
 the trace cannot say.
 """
-_AIR_LITRES = 40.0
+FLOW_M3S = between(0.0, 100.0, "the flow in m3/s, such as 1.2")
+"""No collector has more (common practice, no source): such a number is in other units."""
+AIR_L = between(0.0, 10_000.0, "litres of free air for one pulse, such as 40")
 
 
 def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -61,100 +77,138 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "if wanted collector, flow_m3s, air_l; one line a collector",
     )
     parser.add_argument("--collector", metavar="NAME", help="which, where there are several")
-    above = _above_zero
-    parser.add_argument("--flow", type=above, metavar="M3S", help="mean flow, where not recorded")
+    parser.add_argument(
+        "--flow",
+        type=FLOW_M3S,
+        metavar="M3S",
+        help="mean flow, m3/s, where not recorded",
+    )
     parser.add_argument(
         "--air",
-        type=above,
-        default=_AIR_LITRES,
+        type=AIR_L,
         metavar="LITRES",
-        help="free air of one pulse with"
-        f" today's on-time (default {_AIR_LITRES:g}: a 30 l tank from 6.2 to 4.8 bar, by example)",
+        help="free air of one pulse with today's on-time (default: air.rated_pulse_l of the "
+        "settings)",
     )
     parser.add_argument(
         "--fan-efficiency",
-        type=above,
+        type=between(0.0, 1.0, "a share, such as 0.6"),
         default=0.6,
-        metavar="N",
+        metavar="SHARE",
         help="fan, motor and drive together (default 0.6: common practice, no source)",
     )
-    parser.add_argument("--most-dp", type=above, metavar="PA", help="highest dP allowed")
-    parser.add_argument("--least-flow", type=above, metavar="M3S", help="least flow at the hood")
-    parser.add_argument("--days", type=above, default=30.0, metavar="N", help="default 30")
-    parser.add_argument("--draws", type=int, default=4, metavar="N", help="sets of parameters")
+    parser.add_argument(
+        "--most-dp",
+        type=between(0.0, 100_000.0, "a pressure in Pa, such as 1200"),
+        metavar="PA",
+        help="highest dP allowed",
+    )
+    parser.add_argument(
+        "--least-flow",
+        type=FLOW_M3S,
+        metavar="M3S",
+        help="least flow at the hood, m3/s",
+    )
+    parser.add_argument(
+        "--days",
+        type=whole_number(1, 3660),
+        default=30,
+        metavar="N",
+        help="how long to simulate each of the settings (default 30)",
+    )
+    parser.add_argument(
+        "--draws",
+        type=whole_number(2, 1000),
+        default=4,
+        metavar="N",
+        help="under how many sets of parameters that the trace allows (default 4)",
+    )
     parser.add_argument(
         "--search",
-        type=int,
+        type=whole_number(1, 100_000),
         metavar="N",
         help="seek settings in N tries (differential evolution), such as 200, instead of going "
         "through a grid",
     )
-    parser.add_argument("--seed", type=int, default=1, metavar="N")
+    parser.add_argument(
+        "--seed",
+        type=whole_number(0, 2**31 - 1),
+        default=1,
+        metavar="N",
+        help="of all chance in it: the same gives the same answer again (default 1)",
+    )
+    parser.add_argument(
+        "--time-zone",
+        metavar="NAME",
+        help="whose hours of the day are meant, as Europe/Berlin (default: UTC)",
+    )
+    parser.add_argument(
+        "--list",
+        type=whole_number(1, 100_000),
+        metavar="N",
+        help="also list the N best settings, in a table",
+    )
+    parser.add_argument(
+        "--sort",
+        choices=("energy", "life", "pulses", "dp"),
+        default="energy",
+        help="by what that table is sorted, here and in the report (default: energy)",
+    )
     parser.add_argument(
         "--dask",
         metavar="ADDRESS",
         help="run on this Dask cluster (tcp://host:8786), with the"
         " extra `cluster`, instead of on all cores of this machine",
     )
-    parser.add_argument("--report", type=Path, metavar="FILE.html", help="write a report")
-    parser.add_argument("--png", type=Path, metavar="FILE.png", help="draw the report's plots")
+    parser.add_argument(
+        "--report", type=file_called(".html", ".htm"), metavar="FILE.html", help="write a report"
+    )
+    parser.add_argument(
+        "--png", type=file_called(".png"), metavar="FILE.png", help="draw the report's plots"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(func=_study)
-
-
-def _above_zero(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0.0 < value < 1e9:
-        raise argparse.ArgumentTypeError(f"{text!r} is not usable: give a number above 0")
-    return value
 
 
 def _study(arguments: argparse.Namespace) -> int:
     from importlib.util import find_spec
 
     if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "plotly")):
-        fail('a study needs the extra `analysis`: pip install "dustcake[analysis]"')
+        fail(f"a study needs {the_extra('analysis')}")
         return BAD_USAGE
     from dustcake.adapters.store import StoreRefused
     from dustcake.analysis.fit_data import TooThinError
-    from dustcake.analysis.study import StudyError
+    from dustcake.analysis.fit_hours import UnknownZoneError, zone_named
+    from dustcake.analysis.study_jobs import StudyError, require_cluster
     from dustcake.analysis.trace_columns import TraceError
+    from dustcake.analysis.whole_file import UnwritableError
+    from dustcake.cli.study_one import study_one
 
-    run = _run if arguments.fleet is None else _run_fleet
     try:
-        run(arguments)
+        zone = None if arguments.time_zone is None else zone_named(arguments.time_zone)
+        if arguments.dask is not None:
+            require_cluster(arguments.dask)
+        if arguments.fleet is None:
+            study_one(arguments, _plan(arguments), zone)
+        else:
+            _run_fleet(arguments, zone)
+    except UnknownZoneError as error:
+        fail(f"--time-zone {error}")
     except (TraceError, TooThinError) as error:
         fail(f"{arguments.trace}: {error}")
-    except (StudyError, StoreRefused) as error:
+    except (StudyError, StoreRefused, UnwritableError) as error:
         fail(str(error))
-    except OSError as error:
-        fail(f"{error.filename}: {error.strerror}; name a file this user may write")
     else:
         return DONE
     return BAD_USAGE
-
-
-def _chosen(settings: Settings, name: str | None) -> Collector:
-    from dustcake.analysis.study import StudyError
-
-    names = ", ".join(each.name for each in settings.collectors)
-    if name is None and len(settings.collectors) > 1:
-        raise StudyError(f"the settings have several collectors; add --collector, one of {names}")
-    for each in settings.collectors:
-        if name in (None, each.name):
-            return each
-    raise StudyError(f"--collector {name}: no such collector in the settings; name one of {names}")
 
 
 def _plan(arguments: argparse.Namespace) -> "Plan":
     from dustcake.analysis.study_jobs import Plan
 
     return Plan(
-        days=arguments.days,
-        draws=max(2, arguments.draws),
+        days=float(arguments.days),
+        draws=arguments.draws,
         seed=arguments.seed,
         most_dp_pa=arguments.most_dp,
         least_flow=arguments.least_flow,
@@ -162,13 +216,13 @@ def _plan(arguments: argparse.Namespace) -> "Plan":
     )
 
 
-def _run_fleet(arguments: argparse.Namespace) -> None:
+def _run_fleet(arguments: argparse.Namespace, zone: "ZoneInfo | None") -> None:
     from dustcake.analysis.study_jobs import StudyError
     from dustcake.cli.study_fleet import study_fleet
 
     given = [
         f"--{name}"
-        for name in ("settings", "collector", "flow", "search", "report", "png")
+        for name in ("settings", "collector", "flow", "search", "report", "png", "list")
         if getattr(arguments, name) is not None
     ]
     if arguments.trace is not None or given:
@@ -179,73 +233,6 @@ def _run_fleet(arguments: argparse.Namespace) -> None:
         _plan(arguments),
         arguments.air,
         arguments.fan_efficiency,
+        zone,
         as_json=arguments.json,
     )
-
-
-def _run(arguments: argparse.Namespace) -> None:
-    from dustcake.analysis.fit_trace import fit_trace
-    from dustcake.analysis.study import study
-    from dustcake.analysis.study_candidates import Prices
-    from dustcake.analysis.study_jobs import StudyError
-    from dustcake.analysis.study_search import search
-    from dustcake.analysis.study_verdict import as_json, verdict
-    from dustcake.analysis.trace_files import open_any
-
-    if arguments.trace is None or arguments.settings is None:
-        raise StudyError("name a TRACE and its --settings, or a list with --fleet")
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        raise StudyError(f"{arguments.settings}: not in order, see above")
-    collector = _chosen(settings, arguments.collector)
-    setpoints = to_setpoints(collector)
-    read = fit_trace(arguments.trace, setpoints)
-    fitted, samples, recorded, met = read.collector, read.samples, read.recorded, read.met
-    flow_m3s = arguments.flow or fitted.flow_m3s
-    if flow_m3s is None:
-        raise StudyError("the trace has no column `flow_m3s`: give the mean flow with --flow")
-    prices = Prices(flow_m3s, arguments.air / 1000.0, arguments.fan_efficiency)
-    plan, tries = _plan(arguments), arguments.search
-    if tries is None:
-        done = study(fitted, setpoints, prices, plan)
-    else:
-        done = search(fitted, setpoints, prices, plan, tries)
-    made = verdict(done)
-    if arguments.json:
-        print(json.dumps(as_json(done, made), allow_nan=False))
-    else:
-        print("\n".join(made.text))
-    sys.stdout.flush()
-    if arguments.report is not None or arguments.png is not None:
-        from dustcake.analysis.replay import Replay
-
-        with open_any(arguments.trace, setpoints) as trace:
-            # Checked when the fit was made: there are no bad rows.
-            rows = trace.samples(met.unused)
-            replay = Replay(met.setpoints, recorded=trace.recorded)
-            events = list(replay.events(rows))  # type: ignore[arg-type]
-        _report(collector.name, samples, recorded, events, done, made, arguments)
-
-
-def _report(
-    name: str,
-    samples: "Samples",
-    recorded: "Recorded",
-    events: "list[Event]",
-    done: "Study",
-    made: "Verdict",
-    arguments: argparse.Namespace,
-) -> None:
-    from dustcake.analysis.report_data import report_data
-
-    data = report_data(
-        f"Set points of {name}", samples, recorded, events, done.setpoints, done, made
-    )
-    if arguments.report is not None:
-        from dustcake.analysis.report_html import write_html
-
-        write_html(data, arguments.report)
-    if arguments.png is not None:
-        from dustcake.analysis.report_png import write_png
-
-        write_png(data, arguments.png)

@@ -1,14 +1,20 @@
 """The list of a fleet's collectors, for `dustcake study --fleet`."""
 
+import argparse
 import csv
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import settings_or_none
+from dustcake.cli.study import AIR_L, FLOW_M3S
+from dustcake.cli.study_progress import shown_progress
 from dustcake.settings.setpoints import to_setpoints
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from dustcake.analysis.study_fleet import Member
     from dustcake.analysis.study_jobs import Plan
     from dustcake.settings.model import Settings
@@ -17,68 +23,83 @@ COLUMNS = ("trace", "settings", "collector", "flow_m3s", "air_l")
 
 
 def study_fleet(
-    list_file: Path, plan: "Plan", air_l: float, fan_efficiency: float, *, as_json: bool
+    list_file: Path,
+    plan: "Plan",
+    air_l: float | None,
+    fan_efficiency: float,
+    zone: "ZoneInfo | None",
+    *,
+    as_json: bool,
 ) -> None:
-    """Study every collector on the list, and print what came of it. Raises StudyError, OSError."""
+    """Study every collector on the list, and print what came of it. Raises StudyError."""
     from dustcake.analysis.study_fleet import fleet, fleet_json, fleet_lines
 
-    found = fleet(members(list_file, air_l, fan_efficiency), plan)
+    listed = members(list_file, air_l, fan_efficiency)
+    with shown_progress(plan.draws, None):
+        found = fleet(listed, plan, zone=zone)
     as_lines = (json.dumps(each, allow_nan=False) for each in fleet_json(found))
     print("\n".join(as_lines if as_json else fleet_lines(found)))
 
 
-def members(list_file: Path, air_l: float, fan_efficiency: float) -> "list[Member]":
+def members(list_file: Path, air_l: float | None, fan_efficiency: float) -> "list[Member]":
     """The collectors on the list; paths are relative to it. Raises StudyError, which names the
-    line, and OSError."""
+    line."""
     from dustcake.analysis.study_fleet import Member
     from dustcake.analysis.study_jobs import StudyError
 
-    with list_file.open(encoding="utf-8-sig", errors="replace", newline="") as file:
-        rows = csv.DictReader(file)
-        names = tuple(rows.fieldnames or ())
-        if not {"trace", "settings"} <= set(names) or not set(names) <= set(COLUMNS):
-            raise StudyError(
-                f"{list_file}: line 1: {', '.join(names) or 'nothing'}: the columns are trace and "
-                f"settings, and if wanted {', '.join(COLUMNS[2:])}"
+    rows = csv.DictReader(_lines(list_file))
+    names = tuple(rows.fieldnames or ())
+    if not {"trace", "settings"} <= set(names) or not set(names) <= set(COLUMNS):
+        raise StudyError(
+            f"{list_file}: line 1: {', '.join(names) or 'nothing'}: the columns are trace and "
+            f"settings, and if wanted {', '.join(COLUMNS[2:])}"
+        )
+    known: dict[Path, Settings] = {}
+    found: list[Member] = []
+    for row in rows:
+        where = f"{list_file}: line {rows.line_num}"
+        trace, settings_file, collector, flow, air = (row.get(name) or "" for name in COLUMNS)
+        path = list_file.parent / settings_file
+        settings = known.get(path) or settings_or_none(path)
+        if settings is None:
+            raise StudyError(f"{where}: settings: {settings_file!r}: not in order, see above")
+        known[path] = settings
+        chosen = [c for c in settings.collectors if collector in ("", c.name)]
+        if len(chosen) != 1:
+            all_names = ", ".join(each.name for each in settings.collectors)
+            raise StudyError(f"{where}: collector: {collector!r}: name one of {all_names}")
+        litres = _number(air, f"{where}: air_l", AIR_L) or air_l
+        found.append(
+            Member(
+                chosen[0].name,
+                list_file.parent / trace,
+                to_setpoints(chosen[0]),
+                _number(flow, f"{where}: flow_m3s", FLOW_M3S),
+                None if litres is None else litres / 1000.0,
+                fan_efficiency,
             )
-        known: dict[Path, Settings] = {}
-        found: list[Member] = []
-        for row in rows:
-            where = f"{list_file}: line {rows.line_num}"
-            trace, settings_file, collector, flow, air = (row.get(name) or "" for name in COLUMNS)
-            path = list_file.parent / settings_file
-            settings = known.get(path) or settings_or_none(path)
-            if settings is None:
-                raise StudyError(f"{where}: settings: {settings_file!r}: not in order, see above")
-            known[path] = settings
-            chosen = [c for c in settings.collectors if collector in ("", c.name)]
-            if len(chosen) != 1:
-                all_names = ", ".join(each.name for each in settings.collectors)
-                raise StudyError(f"{where}: collector: {collector!r}: name one of {all_names}")
-            found.append(
-                Member(
-                    chosen[0].name,
-                    list_file.parent / trace,
-                    to_setpoints(chosen[0]),
-                    _number(flow, f"{where}: flow_m3s"),
-                    (_number(air, f"{where}: air_l") or air_l) / 1000.0,
-                    fan_efficiency,
-                )
-            )
+        )
     if not found:
         raise StudyError(f"{list_file}: no line after the header: name a trace on each")
     return found
 
 
-def _number(text: str, where: str) -> float | None:
+def _lines(list_file: Path) -> list[str]:
+    from dustcake.analysis.study_jobs import StudyError
+
+    try:
+        with list_file.open(encoding="utf-8-sig", errors="replace", newline="") as file:
+            return file.readlines()
+    except OSError as error:
+        raise StudyError(f"{list_file}: {error.strerror}; name a list this user may read") from None
+
+
+def _number(text: str, where: str, read: Callable[[str], float]) -> float | None:
     from dustcake.analysis.study_jobs import StudyError
 
     if not text.strip():
         return None
     try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0.0 < value < 1e9:
-        raise StudyError(f"{where}: {text!r}: write a number above 0, or leave it empty")
-    return value
+        return read(text)
+    except argparse.ArgumentTypeError as error:
+        raise StudyError(f"{where}: {error}, or leave it empty") from None

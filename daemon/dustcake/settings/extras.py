@@ -17,6 +17,12 @@ def is_installed(extra: str) -> bool:
     return all(find_spec(name) for name in EXTRAS[extra])
 
 
+def the_extra(extra: str) -> str:
+    """Its name with the remedy where it is not there, for whatever needs it. Dustcake is installed
+    from its checkout: no package index has it."""
+    return f"the extra `{extra}` (in the checkout: pip install '.[{extra}]')"
+
+
 def without(extra: str) -> tuple[str, str]:
     """What is wrong when they are not, and the remedy."""
     return (

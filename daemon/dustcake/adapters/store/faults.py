@@ -37,7 +37,11 @@ _DAMAGE = (
     sqlite3.SQLITE_MISMATCH,
 )
 _WORDS |= dict.fromkeys(
-    _DAMAGE, ("it is damaged", "nothing: the daemon moves it aside and starts a new one")
+    _DAMAGE,
+    (
+        "it is damaged, or no journal",
+        "the daemon moves its own aside by itself and starts a new one; to read one, name another",
+    ),
 )
 
 

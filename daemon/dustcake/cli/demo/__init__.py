@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import DONE, FAILED, fail
+from dustcake.settings.extras import the_extra
 
 if TYPE_CHECKING:
     from dustcake.cli.demo.seen import Seen
@@ -73,7 +74,7 @@ def _demo(arguments: argparse.Namespace) -> int:
         import iotcore  # noqa: F401
         import rich  # noqa: F401
     except ImportError:
-        fail("the demo needs the extra `demo`: pip install 'dustcake[demo]'")
+        fail(f"the demo needs {the_extra('demo')}")
         return FAILED
     plain = arguments.plain or not sys.stdout.isatty()
     with tempfile.TemporaryDirectory(prefix="dustcake-demo-") as directory:

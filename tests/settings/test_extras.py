@@ -1,0 +1,26 @@
+"""What is told of an extra can be done: pyproject.toml has it, and the checkout installs it."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import dustcake
+from dustcake.settings.extras import the_extra
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_every_extra_that_is_named_is_one() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    sources = "".join(
+        each.read_text(encoding="utf-8") for each in Path(dustcake.__path__[0]).rglob("*.py")
+    )
+    named = set(re.findall(r"the_extra\('(\w+)'\)", sources))
+    assert {"analysis", "cluster", "demo"} <= named <= set(project["optional-dependencies"])
+    # The project is on no package index: what asks one for it by name finds nothing, or another.
+    assert re.findall(r"pip install .?dustcake", sources) == []
+
+
+def test_the_remedy() -> None:
+    told = "the extra `analysis` (in the checkout: pip install '.[analysis]')"
+    assert the_extra("analysis") == told
