@@ -34,7 +34,7 @@ def directory(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-def members(directory: Path) -> list[Member]:
+def members(directory: Path) -> list[Member | Studied]:
     setpoints = replace(TODAY, fitted=replace(TODAY.fitted, blower_running=False))
     return [
         Member(name, directory / f"{name}.csv", setpoints, 1.2, 0.04, 0.6)
@@ -51,7 +51,7 @@ def test_all_are_studied_and_a_cluster_comes_to_the_same(directory: Path) -> Non
 
     here = fleet(members(directory), PLAN, TRIED)
     assert [each.name for each in here] == ["light", "thin", "heavy"]
-    assert "hardly any good reading" in here[1].refused or "too few" in here[1].refused
+    assert "too few" in here[1].refused
     light, heavy = here[0].study, here[2].study
     assert light is not None
     assert heavy is not None
@@ -66,7 +66,8 @@ def test_all_are_studied_and_a_cluster_comes_to_the_same(directory: Path) -> Non
     lines = list(fleet_lines(here))
     assert lines[-2].startswith("thin ")
     assert "not studied" in lines[-2]
-    assert "of 3 are worth changing" in lines[-1]
+    assert "of 2 that were studied are worth changing" in lines[-1]
+    assert "1 could not be studied." in lines[-1]
     assert "simulated" in lines[-1]
     for_programs = [json.loads(json.dumps(each)) for each in fleet_json(here)]
     assert [each["event"] for each in for_programs] == ["study", "refused", "study", "fleet"]
@@ -95,7 +96,6 @@ def test_the_command(
         ("trace,flow\na.csv,1\n", "line 1: trace, flow: the columns are trace and settings"),
         ("", "line 1: nothing"),
         ("trace,settings\n", "no line after the header"),
-        ("trace,settings\na.csv,none.toml\n", "line 2: settings: 'none.toml'"),
         ("trace,settings,collector\na.csv,plant.toml,x\n", "line 2: collector: 'x': name one of"),
         ("trace,settings,air_l\na.csv,plant.toml,-1\n", "line 2: air_l: '-1': give litres"),
         ("trace,settings,flow_m3s\na.csv,plant.toml,4320\n", "flow_m3s: '4320': give the flow"),
@@ -108,6 +108,36 @@ def test_what_is_wrong_with_a_list(
     fleet_list.write_text(text)
     assert main(["study", "--fleet", str(fleet_list)]) == 2
     assert problem in capsys.readouterr().err
+
+
+def test_settings_that_are_not_there_refuse_their_own_line(
+    directory: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    few = iter([*TRIED])
+    monkeypatch.setattr("dustcake.analysis.study.grid", lambda *_: few)
+    fleet_list = directory / "one_missing.csv"
+    lines = "trace,settings,flow_m3s\nthin.csv,none.toml,1.2\nlight.csv,plant.toml,1.2\n"
+    fleet_list.write_text(lines + "thin.csv,plant.toml,1.2\n")
+    assert main(["study", "--fleet", str(fleet_list), "--days", "1", "--draws", "2"]) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert told[0].startswith("welding-1 (light.csv)  ")
+    assert told[1].startswith("thin.csv ")
+    assert "line 2: settings: 'none.toml': not in order" in told[1]
+    assert told[2].startswith("welding-1 (thin.csv) ")
+    assert "1 that were studied are worth changing" in told[3]
+    assert "2 could not be studied." in told[3]
+
+
+def test_a_fleet_of_which_nothing_could_be_studied(
+    directory: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fleet_list = directory / "none.csv"
+    fleet_list.write_text("trace,settings\nthin.csv,plant.toml\nheavy.csv,none.toml\n")
+    assert main(["study", "--fleet", str(fleet_list)]) == 2
+    out, err = capsys.readouterr()
+    assert "None of the 2 could be studied." in out
+    assert "worth changing" not in out
+    assert "no collector on this list could be studied" in err
 
 
 def test_what_does_not_go_together(directory: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,6 +1,7 @@
 """A fit recovers what made a trace, within the intervals it states, and refuses what it cannot."""
 
 import os
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -140,14 +141,41 @@ def grown(s: Floats, added: float) -> Floats:
 def test_refuses_a_steady_state() -> None:
     collector = Collector(TRUTH, 1)
     collector.timed(1.5, 240)
-    with pytest.raises(TooThinError, match="at one steady state no trace can tell"):
+    with pytest.raises(TooThinError, match="at one steady state no trace can tell") as refused:
         fitted(collector)
+    assert re.search(
+        r"does not tell (residual dP, which no pulse takes off|the share .* off a row|how fast dP "
+        r"rises between pulses): anything from [\d.]+ to [\d.]+ (Pa|%|Pa an hour) explains it",
+        str(refused.value),
+    )
 
 
 def test_refuses_too_few_pulses() -> None:
     collector = Collector(TRUTH, 1)
     collector.on_demand(0.4)
-    with pytest.raises(TooThinError, match="pulses with readings around them are too few"):
+    with pytest.raises(TooThinError, match=r"pulses with readings around them, in 9\.6 hours"):
+        fitted(collector)
+
+
+def test_refuses_an_hour_with_four_pulses_and_says_how_long_it_takes() -> None:
+    """Four in 1.04 hours are thirty in 7.8."""
+    collector = Collector(TRUTH, 1)
+    collector.run(3600)
+    for _ in range(4):
+        collector.pulse()
+        collector.run(36)
+    with pytest.raises(
+        TooThinError,
+        match=r"4 pulses .* in 1.0 hours of running, are too few: 30 are needed. Record for "
+        r"longer: some 8 hours of running",
+    ):
+        fitted(collector)
+
+
+def test_refuses_pulses_between_which_nothing_settles() -> None:
+    collector = Collector(TRUTH, 1)
+    collector.timed(0.01, 3)
+    with pytest.raises(TooThinError, match=r"in only \d stretches .* less than 4 s after a pulse"):
         fitted(collector)
 
 

@@ -7,12 +7,18 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.dates import date2num
+from matplotlib.text import Text
 from playwright.async_api import async_playwright
 
+from core.driver import BASE
+from dustcake.analysis.columns import Columns
+from dustcake.analysis.fit_data import gather
 from dustcake.analysis.fit_spans import Interval
-from dustcake.analysis.report_data import ReportData
+from dustcake.analysis.report_data import ReportData, cycles_h
 from dustcake.analysis.report_html import write_html
-from dustcake.analysis.report_png import write_png
+from dustcake.analysis.report_png import drawn, write_png
 from dustcake.analysis.study_table import HEADINGS
 from dustcake.analysis.study_verdict import PLEATS
 
@@ -45,12 +51,34 @@ DATA = ReportData(
         ("recommended", np.array([0.0, 1.0, 2.0]), np.array([750.0, 760.0, 770.0])),
     ],
     energy=[("today", 1700.0, 6.0), ("recommended", 1300.0, 26.0)],
-    figures=[("Mean dP", ["867 Pa", "666 Pa"])],
+    figures=[
+        ("Mean dP", ["867 Pa", "666 Pa"]),
+        ("Pulses of each row (they wear filters and valves)", ["828", "1219"]),
+        ("Blower hours until filters are due", ["cannot be told", "cannot be told"]),
+    ],
     listed=[HEADINGS, ("timed", "1300", "900", "666", "1.10", "9000 to 12000", "as good")],
     text=["Recommended: timed.", "All of this is simulated.", PLEATS],
 )
 
 
+CUT = """
+[...document.querySelectorAll('.annotation-text')].filter(text => {
+  const edge = text.closest('.svg-container').getBoundingClientRect()
+  const box = text.getBoundingClientRect()
+  return box.right > edge.right + 1 || box.left < edge.left - 1
+}).map(text => text.textContent)
+"""
+COVERED = """
+[...document.querySelectorAll('.legend .bg')].filter(legend => {
+  const box = legend.getBoundingClientRect()
+  const texts = legend.closest('.svg-container').querySelectorAll('.annotation-text')
+  return [...texts].some(text => {
+    const its = text.getBoundingClientRect()
+    return its.left < box.right && its.right > box.left && its.top < box.bottom &&
+      its.bottom > box.top
+  })
+}).length
+"""
 SPILLING = """
 [...document.querySelectorAll('section')].filter(section => {
   const edge = section.getBoundingClientRect().right + 1
@@ -80,13 +108,49 @@ async def test_in_a_browser(tmp_path: Path, size: tuple[int, int]) -> None:
         text = await page.inner_text("body")
         wide = await page.evaluate("document.documentElement.scrollWidth")
         spilling = await page.evaluate(SPILLING)
+        cut = await page.evaluate(CUT)
+        covered = await page.evaluate(COVERED)
         await browser.close()
     assert [url for url in asked if not url.startswith(("file:", "data:", "blob:"))] == []
     assert wrong == []
     assert wide <= size[0]
     assert spilling == 0
+    assert cut == []
+    assert covered == 0
     for each in ("bay <3>", "2026-03-02 00:00 UTC", "rises by 2.0 Pa a day", "666 Pa", PLEATS):
         assert each in text
+
+
+def test_the_picture_has_dates_and_legends_that_hide_nothing(tmp_path: Path) -> None:
+    figure = drawn(DATA)
+    figure.savefig(tmp_path / "report.png")  # lays it out
+    renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]
+    legends = 0
+    for axes in figure.axes:
+        if (legend := axes.get_legend()) is not None:
+            legends += 1
+            inside = axes.get_window_extent(renderer)
+            box, told = legend.get_window_extent(renderer), axes.get_title(loc="left")
+            (title,) = [one for one in axes.findobj(Text) if one.get_text() == told]
+            assert box.y0 >= inside.y1 - 1.0
+            assert title.get_window_extent(renderer).x1 < box.x0
+    assert legends == 3
+    dp, unknown = figure.axes[0], drawn(replace(DATA, start_utc_s=None)).axes[0]
+    assert dp.get_xlabel() == "UTC"
+    first, last = dp.dataLim.intervalx
+    assert first == date2num(np.datetime64("2026-03-02"))  # type: ignore[no-untyped-call]
+    assert last - first == pytest.approx(3.0)
+    assert unknown.get_xlabel() == "days from the first row"
+
+
+def test_a_cycle_counts_hours_of_running() -> None:
+    """Cleanings at 20:00, 06:00 and 08:00; the blower is off from 22:00 to 06:00."""
+    t_s = np.arange(0.0, 34 * 3600.0, 30.0)
+    hour = t_s / 3600.0 % 24
+    dp_pa = np.where((hour >= 6) & (hour < 22), 800.0, 0.0)
+    samples = gather([Columns(t_s, 0.0, dp_pa)], BASE)
+    cleaned_s = np.array([20.0, 30.0, 32.0]) * 3600.0
+    assert cycles_h(samples, cleaned_s) == pytest.approx([2.0, 2.0], abs=0.02)
 
 
 def test_a_trace_of_months_in_local_time(tmp_path: Path) -> None:

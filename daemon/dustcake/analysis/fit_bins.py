@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from itertools import pairwise
+from math import ceil
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,9 @@ SETTLE_PULSE_S = 4.0
 """A reading this soon after a pulse still has the pulse, and the transmitter's damping, in it."""
 SETTLE_START_S = 60.0
 """The same after a start of the blower."""
+LEAST_PULSES = 30
+LEAST_STRETCHES = 10
+"""Of readings, between pulses."""
 _LONGEST_BIN_S = 900.0
 _MOST_BINS = 10
 
@@ -102,8 +106,14 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
                 )
             )
             pending, last = [], int(places[-1])
-    if len(made) < 10:
-        raise TooThinError("hardly any good reading with the blower running between the pulses")
+    if len(made) < LEAST_STRETCHES:
+        insist_on_pulses(len(rows), samples)
+        raise TooThinError(
+            f"between {len(rows)} pulses dP was read and to be believed in only {len(made)} "
+            f"stretches with the blower running; {LEAST_STRETCHES} at least are needed. Record "
+            f"readings a second or a few apart: those less than {SETTLE_PULSE_S:g} s after a pulse "
+            f"or {SETTLE_START_S:g} s after a start tell nothing"
+        )
     run, dp, n_, hour, flow, pulses, whole_ = zip(*made, strict=True)
     flows = np.array(flow)
     pulse_run_s = np.interp([at_s for at_s, _ in rows], t_s, run_s)
@@ -121,6 +131,19 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
         np.array(whole_),
         np.ones(len(made)),
         noise_pa,
+    )
+
+
+def insist_on_pulses(pulses: int, samples: Samples) -> None:
+    """Raises TooThinError where there are too few, with the time that it may take to have them."""
+    if pulses >= LEAST_PULSES:
+        return
+    run_h = float(samples.run_s[-1]) / 3600.0
+    wanted_h = ceil(run_h * LEAST_PULSES / max(pulses, 1))
+    raise TooThinError(
+        f"{pulses} pulses with readings around them, in {run_h:.1f} hours of running, are too few: "
+        f"{LEAST_PULSES} are needed. Record for longer: some {wanted_h} hours of running, at the "
+        "rate of this trace"
     )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.fit_ageing import Ageing, aged
-from dustcake.analysis.fit_bins import Bins, bins_of
+from dustcake.analysis.fit_bins import Bins, bins_of, insist_on_pulses
 from dustcake.analysis.fit_data import Samples, TooThinError
 from dustcake.analysis.fit_filter import NAMES, load_clock, natural, passed
 from dustcake.analysis.fit_pattern import load_by_hour, running_by_hour
@@ -19,15 +19,20 @@ from dustcake.analysis.fit_search import Estimate, estimate
 from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.trace_columns import Recorded
 
-LEAST_PULSES = 30
 MOST_BINS = 2500
 """More make an estimate no better than the model is."""
 _LEARNT = 2 / 3
 _AGEING_ROUNDS = 1
 _NARROWEST = 2e-3
 """Relative standard error below which none is believed: the filter is linearised."""
-_OPEN = {"residual": 0.5, "removed": 0.4, "load": 0.3}
-"""Half width of a 95 % interval, over the value, beyond which a trace has not said it."""
+_MOST_HALF_WIDTH = {"residual": 0.5, "removed": 0.4, "load": 0.3}
+"""Of a 95 % interval, over the value: beyond it a trace has not told the value."""
+_IN_WORDS = {
+    "residual": ("residual dP, which no pulse takes off", "Pa", 1.0),
+    "removed": ("the share of its cake that a pulse takes off a row", "%", 100.0),
+    "load": ("how fast dP rises between pulses", "Pa an hour", 3600.0),
+}
+"""What it is, its unit, and times what it is in that."""
 _MOST_SURPRISE = 4.0
 
 
@@ -107,11 +112,7 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
     """Estimate the collector whose rows are pulsed in ``order``. Raises TooThinError."""
     bins, rows = bins_of(samples, recorded, order), len(order)
     pulses = sum(len(each) for each in bins.pulses)
-    if pulses < LEAST_PULSES:
-        raise TooThinError(
-            f"{pulses} pulses with readings around them are too few: {LEAST_PULSES} are needed. "
-            "Record for longer"
-        )
+    insist_on_pulses(pulses, samples)
     by_hour, by_hour_error = load_by_hour(bins)
     cut = int(len(bins.dp_pa) * _LEARNT)
     learnt, ageing = _learnt(bins, cut, rows, by_hour)
@@ -204,15 +205,15 @@ def _interval(theta: Floats, covariance: Floats, name: str) -> Interval:
 
 
 def _insist(intervals: dict[str, Interval]) -> None:
-    """Raises TooThinError where a parameter that everything rests on is left open."""
-    for name, most in _OPEN.items():
-        each = intervals[name]
+    """Raises TooThinError where the trace does not tell a parameter that everything rests on."""
+    for name, most in _MOST_HALF_WIDTH.items():
+        each, (what, unit, times) = intervals[name], _IN_WORDS[name]
         if (each.high - each.low) / 2.0 > most * each.value:
             raise TooThinError(
-                f"the trace leaves {name} open: anything from {each.low:.3g} to {each.high:.3g} "
-                "fits it. Record cleanings from different dP down to different dP (move the set "
-                "points for some days), and for longer: at one steady state no trace can tell "
-                "residual dP from the share a pulse removes"
+                f"the trace does not tell {what}: anything from {each.low * times:.3g} to "
+                f"{each.high * times:.3g} {unit} explains it. Record cleanings from different dP "
+                "down to different dP (move the set points for some days), and for longer: at one "
+                "steady state no trace can tell residual dP from the share a pulse removes"
             )
 
 

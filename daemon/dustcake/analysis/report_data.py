@@ -1,18 +1,20 @@
 """What a report shows, taken out of a trace and a study; how it is drawn is not known here."""
 
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import numpy.typing as npt
 
 from dustcake.analysis.columns import Floats
 from dustcake.analysis.fit_ageing import Ageing
 from dustcake.analysis.fit_data import Samples
+from dustcake.analysis.fit_hours import clock_s
 from dustcake.analysis.fit_spans import Interval
 from dustcake.analysis.fit_trace import FittedTrace
+from dustcake.analysis.report_figures import figures, life
 from dustcake.analysis.study import Study, curves
-from dustcake.analysis.study_candidates import Outcome, board_interval_s
+from dustcake.analysis.study_candidates import board_interval_s
 from dustcake.analysis.study_table import HEADINGS, Row, cells
 from dustcake.analysis.study_verdict import Verdict, named
 from dustcake.analysis.trace_columns import Recorded
@@ -20,6 +22,7 @@ from dustcake.core.alarm_table import AlarmState
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.trend import theil_sen
 
+_DAY_S = 86_400.0
 _POINTS = 2000
 _FEWEST_RESIDUALS, _MOST_RESIDUALS = 8, 300
 _APART = 4.0
@@ -29,9 +32,10 @@ _APART = 4.0
 @dataclass(slots=True)
 class ReportData:
     """Times in days from the first row, pressures in Pa. ``low``, ``high``: of dP, over each short
-    stretch; ``cleanings``: begin and end of each; ``cycle_h``: hours from one to the next, at the
-    beginning of it; ``residual``: dP after each; ``residual_pa_per_day``: how it goes, by the
-    median of the slopes of all pairs (Theil, Sen), None where there are too few; ``fitted_at``,
+    stretch; ``cleanings``: begin and end of each; ``cycle_h``: hours of running from one to the
+    next, at the beginning of it; ``residual``: dP after each; ``residual_pa_per_day``: how it goes,
+    by the median of the slopes of all pairs (Theil, Sen), None where there are too few;
+    ``fitted_at``,
     ``fitted``, ``rise``: what no pulse takes off, as fitted, and by how much that rises in 1000
     hours of running; empty and None where the trace does not tell; ``air_m3``: free
     air of each day's pulses; ``by_hour``, ``running``: load of each hour of the day over the mean,
@@ -67,6 +71,21 @@ class ReportData:
     figures: list[tuple[str, list[str]]]
     listed: list[tuple[str, ...]]
     text: list[str]
+
+    def moments(self, days: Floats | list[float]) -> Floats | npt.NDArray[np.datetime64]:
+        """Where on an axis: times of the clock where the trace tells them, days from the first row
+        else."""
+        at = np.asarray(days, dtype=np.float64)
+        if self.start_utc_s is None:
+            return at
+        wall_s = clock_s(at * _DAY_S, self.start_utc_s, self.zone)
+        milliseconds = (wall_s * 1000.0).round().astype("timedelta64[ms]")
+        return np.datetime64(0, "ms") + milliseconds
+
+    @property
+    def axis(self) -> str:
+        """What ``moments`` are, for people."""
+        return "days from the first row" if self.start_utc_s is None else self.clock
 
 
 def report_data(
@@ -112,7 +131,7 @@ def report_data(
             and event.body.state == AlarmState.UNACKNOWLEDGED
         ],
         cycle_at=begins[1:] / 86_400.0,
-        cycle_h=np.diff(begins) / 3600.0,
+        cycle_h=cycles_h(samples, begins),
         residual_at=residual_at / 86_400.0,
         residual=residual,
         residual_pa_per_day=_trend(residual_at / 86_400.0, residual),
@@ -133,56 +152,10 @@ def report_data(
             )
             for name, n in zip(names, shown, strict=False)
         ],
-        figures=[*_figures(study, shown), *_life(made, shown)],
+        figures=[*figures(study, shown), *life(made, shown)],
         listed=[HEADINGS, *(cells(row) for row in listed)],
         text=made.text,
     )
-
-
-def _figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
-    """What a manager weighs: means over the sets of parameters, the worst of them where it says
-    highest or least."""
-    flow_m3s, rows = study.prices.flow_m3s, study.collector.rows
-    told: list[tuple[str, Callable[[list[Outcome]], str]]] = [
-        ("Mean dP", lambda all_: f"{_mean(each.mean_dp_pa for each in all_):.0f} Pa"),
-        ("Highest dP", lambda all_: f"{max(each.highest_dp_pa for each in all_):.0f} Pa"),
-        (
-            "Flow at the hood, mean",
-            lambda all_: f"{flow_m3s * _mean(each.mean_flow for each in all_):.2f} m3/s",
-        ),
-        (
-            "Flow at the hood, least",
-            lambda all_: f"{flow_m3s * min(each.least_flow for each in all_):.2f} m3/s",
-        ),
-        (
-            "Pulses of each row (they wear filters and valves)",
-            lambda all_: f"{_mean(each.pulses for each in all_) / rows:.0f}",
-        ),
-        (
-            "Energy of the fan for the filters' dP",
-            lambda all_: f"{_mean(each.fan_kwh for each in all_):.0f} kWh",
-        ),
-        (
-            "Energy of compressed air for pulses",
-            lambda all_: f"{_mean(each.air_kwh for each in all_):.1f} kWh",
-        ),
-    ]
-    return [(name, [text(study.outcomes[n]) for n in shown]) for name, text in told]
-
-
-def _life(made: Verdict, shown: list[int]) -> list[tuple[str, list[str]]]:
-    lives = made.lives
-    if isinstance(lives, str):
-        return [("Blower hours until filters are due", ["cannot be told"] * len(shown))]
-    return [
-        ("Blower hours until filters are due", [str(lives[n].either) for n in shown]),
-        ("... if they age by running hours", [str(lives[n].by_hours) for n in shown]),
-        ("... if they age by pulses", [str(lives[n].by_pulses) for n in shown]),
-    ]
-
-
-def _mean(values: Iterable[float]) -> float:
-    return float(np.mean(list(values)))
 
 
 def _trend(days: Floats, values_pa: Floats) -> float | None:
@@ -211,6 +184,11 @@ def _cleanings(recorded: Recorded, interval_s: float) -> list[tuple[float, float
         else:
             runs.append((pulse.by_s, pulse.by_s))
     return runs
+
+
+def cycles_h(samples: Samples, begins_s: Floats) -> Floats:
+    """Hours of running from each cleaning to the next: nights and weekends load no filter."""
+    return np.diff(np.interp(begins_s, samples.t_s, samples.run_s)) / 3600.0
 
 
 def _residuals(samples: Samples, ends_s: Floats) -> tuple[Floats, Floats]:

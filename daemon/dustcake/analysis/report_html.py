@@ -5,12 +5,9 @@ from datetime import UTC, datetime
 from html import escape
 from pathlib import Path
 
-import numpy as np
 from plotly.graph_objects import Bar, Figure, Scatter
 from plotly.subplots import make_subplots
 
-from dustcake.analysis.columns import Floats
-from dustcake.analysis.fit_hours import clock_s
 from dustcake.analysis.report_data import ReportData
 from dustcake.core.life_forecast import CONFIDENCE
 
@@ -32,9 +29,10 @@ h1 {{ font-size: 1.5rem; margin-bottom: 0; }} h2 {{ font-size: 1.15rem; margin: 
 .verdict p, .caution p {{ margin: .4rem 0; }} .first {{ font-size: 1.1rem; font-weight: 600; }}
 table {{ border-collapse: collapse; width: 100%; }}
 th, td {{ text-align: right; padding: .25rem .5rem; border-bottom: 1px solid #dde2e7; }}
-th:first-child, td:first-child {{ text-align: left; }} td + td {{ white-space: nowrap; }}
+th:first-child, td:first-child {{ text-align: left; }}
 .pair section {{ min-width: 0; }} .wide {{ overflow-x: auto; }} .wide td {{ white-space: nowrap; }}
 @media (min-width: 800px) {{
+  td + td {{ white-space: nowrap; }}
   .pair {{ display: grid; grid-template-columns: 2fr 1fr; gap: 1rem; }}
 }}
 </style></head><body>
@@ -122,15 +120,6 @@ def _table(lines: Sequence[tuple[str, ...]]) -> str:
     return f"<table><tr>{head}</tr>{''.join(f'<tr>{each}</tr>' for each in others)}</table>"
 
 
-def _days(data: ReportData, days: Floats | list[float]) -> object:
-    """Where on the axis: times of the clock where the trace tells them, days from the first row
-    else."""
-    if data.start_utc_s is None:
-        return days
-    wall_s = clock_s(np.asarray(days, dtype=np.float64) * 86_400.0, data.start_utc_s, data.zone)
-    return np.datetime64(0, "ms") + (wall_s * 1000.0).round().astype("timedelta64[ms]")
-
-
 def _recorded(data: ReportData) -> Figure:
     figure = make_subplots(
         rows=4,
@@ -139,13 +128,15 @@ def _recorded(data: ReportData) -> Figure:
         vertical_spacing=0.06,
         row_heights=[0.43, 0.19, 0.19, 0.19],
         subplot_titles=(
-            "dP as recorded, with cleaning and alarms",
-            "Cycle time: from one cleaning to the next",
-            "Residual dP: after each cleaning",
-            "Compressed air: each day's pulses",
+            "dP, with cleaning and alarms",
+            "Cycle time, in running hours",
+            "Residual dP after each cleaning",
+            "Compressed air of each day's pulses",
         ),
     )
-    band = {"x": _days(data, data.at), "mode": "lines", "line": {"width": 0.8, "color": _BLUE}}
+    # From the left and small, so that a phone shows all of it.
+    figure.update_annotations(x=0.0, xanchor="left", font={"size": 13})
+    band = {"x": data.moments(data.at), "mode": "lines", "line": {"width": 0.8, "color": _BLUE}}
     figure.add_trace(Scatter(**band, y=data.low, name="dP", showlegend=False), row=1, col=1)
     figure.add_trace(
         Scatter(**band, y=data.high, name="dP", fill="tonexty", fillcolor="rgba(42,111,151,.25)"),
@@ -155,7 +146,7 @@ def _recorded(data: ReportData) -> Figure:
     top = float(data.high.max()) if len(data.high) else 1.0
     figure.add_trace(
         Scatter(
-            x=_days(data, [begin for begin, _ in data.cleanings]),
+            x=data.moments([begin for begin, _ in data.cleanings]),
             y=[-0.04 * top] * len(data.cleanings),
             mode="markers",
             marker={"symbol": "line-ns-open", "size": 9, "color": _ORANGE},
@@ -166,7 +157,7 @@ def _recorded(data: ReportData) -> Figure:
     )
     figure.add_trace(
         Scatter(
-            x=_days(data, [at for at, _ in data.alarms]),
+            x=data.moments([at for at, _ in data.alarms]),
             y=[1.04 * top] * len(data.alarms),
             text=[name for _, name in data.alarms],
             mode="markers",
@@ -182,6 +173,8 @@ def _recorded(data: ReportData) -> Figure:
             line={"width": 1, "dash": "dash", "color": _GREY},
             annotation_text=name,
             annotation_position="top right",
+            annotation_font={"size": 11},
+            annotation_bgcolor="rgba(255,255,255,.8)",
             row=1,
             col=1,
         )
@@ -191,7 +184,7 @@ def _recorded(data: ReportData) -> Figure:
         marks = {"size": 5, "color": _BLUE}
         figure.add_trace(
             Scatter(
-                x=_days(data, x), y=y, mode="markers", marker=marks, name=name, showlegend=False
+                x=data.moments(x), y=y, mode="markers", marker=marks, name=name, showlegend=False
             ),
             row=row,
             col=1,
@@ -199,7 +192,7 @@ def _recorded(data: ReportData) -> Figure:
     if len(data.fitted):
         figure.add_trace(
             Scatter(
-                x=_days(data, data.fitted_at),
+                x=data.moments(data.fitted_at),
                 y=data.fitted,
                 mode="lines+markers",
                 marker={"size": 4, "color": _ORANGE},
@@ -210,7 +203,7 @@ def _recorded(data: ReportData) -> Figure:
         )
     figure.add_trace(
         Bar(
-            x=_days(data, data.air_day),
+            x=data.moments(data.air_day),
             y=data.air_m3,
             marker={"color": _BLUE},
             name="air",
@@ -219,10 +212,9 @@ def _recorded(data: ReportData) -> Figure:
         row=4,
         col=1,
     )
-    for row, title in enumerate(("dP, Pa", "hours", "Pa", "m3 free air"), 1):
+    for row, title in enumerate(("dP, Pa", "running hours", "Pa", "m3 free air"), 1):
         figure.update_yaxes(title_text=title, row=row, col=1)
-    axis = "days from the first row" if data.start_utc_s is None else data.clock
-    figure.update_xaxes(title_text=axis, row=4, col=1)
+    figure.update_xaxes(title_text=data.axis, row=4, col=1)
     return _plain(figure, 900)
 
 
@@ -257,10 +249,11 @@ def _hours(data: ReportData) -> Figure:
 
 
 def _plain(figure: Figure, height: int) -> Figure:
+    below = -0.25 if height < 600 else -0.09  # of the plots, where it covers no title
     figure.update_layout(
         template="plotly_white",
         height=height,
-        margin={"l": 60, "r": 20, "t": 60 if height > 600 else 20, "b": 40},
-        legend={"orientation": "h", "y": -0.25 if height < 600 else 1.06, "x": 0},
+        margin={"l": 60, "r": 20, "t": 30, "b": 40},
+        legend={"orientation": "h", "y": below, "yanchor": "top", "x": 0},
     )
     return figure

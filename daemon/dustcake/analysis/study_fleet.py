@@ -1,5 +1,6 @@
 """A study of many collectors: fitted side by side, and then simulated all together."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,24 +40,29 @@ class Studied:
     """What came of one: a study with its verdict, or ``refused``, why there is none."""
 
     name: str
+    trace: Path
     study: Study | None = None
     verdict: Verdict | None = None
     refused: str = ""
 
 
 def fleet(
-    members: Sequence[Member],
+    members: Sequence[Member | Studied],
     plan: Plan,
     candidates: Sequence[Candidate] | None = None,
     zone: ZoneInfo | None = None,
 ) -> list[Studied]:
     """Study them all, in their order; ``candidates`` None: a grid for each; hours of the day in
-    ``zone`` (None: UTC). A trace that cannot say stops none of the others. Raises StudyError where
-    nothing can be simulated at all."""
+    ``zone`` (None: UTC). A trace that cannot say stops none of the others, and what is refused
+    already stays so. Raises StudyError where nothing can be simulated at all."""
     from joblib import Parallel, delayed
 
-    fits = Parallel(n_jobs=-1)(delayed(_fitted)(member, zone) for member in members)
-    found = [_prepared(m, fit, plan, candidates) for m, fit in zip(members, fits, strict=True)]
+    asked = [each for each in members if isinstance(each, Member)]
+    fits = iter(Parallel(n_jobs=-1)(delayed(_fitted)(member, zone) for member in asked))
+    found = [
+        _prepared(each, next(fits), plan, candidates) if isinstance(each, Member) else each
+        for each in members
+    ]
     lived([each.study for each in found if each.study is not None], plan.dask)
     for each in found:
         if each.study is not None:
@@ -78,25 +84,28 @@ def _prepared(
     candidates: Sequence[Candidate] | None,
 ) -> Studied:
     if isinstance(fit, str):
-        return Studied(member.name, refused=fit)
+        return Studied(member.name, member.trace, refused=fit)
     flow_m3s = member.flow_m3s or fit.flow_m3s
     if flow_m3s is None:
         why = "; ".join(fit.notes) or "no column `flow_m3s`"
-        return Studied(member.name, refused=f"{member.trace}: {why}: give the mean flow")
+        refused = f"{member.trace}: {why}: give the mean flow"
+        return Studied(member.name, member.trace, refused=refused)
     prices = prices_of(member.setpoints.air, flow_m3s, member.air_m3, member.fan_efficiency)
     try:
-        return Studied(member.name, prepared(fit, member.setpoints, prices, plan, candidates))
+        made = prepared(fit, member.setpoints, prices, plan, candidates)
     except StudyError as error:
-        return Studied(member.name, refused=str(error))
+        return Studied(member.name, member.trace, refused=str(error))
+    return Studied(member.name, member.trace, made)
 
 
 def fleet_json(found: Sequence[Studied]) -> Iterator[dict[str, Any]]:
     """For programs: one object for each collector, and one for all."""
     for each in found:
+        who = {"collector": each.name, "trace": str(each.trace)}
         if each.study is None or each.verdict is None:
-            yield {"event": "refused", "collector": each.name, "reason": each.refused}
+            yield {"event": "refused", **who, "reason": each.refused}
         else:
-            yield {"collector": each.name, **as_json(each.study, each.verdict)}
+            yield {**who, **as_json(each.study, each.verdict)}
     yield {
         "event": "fleet",
         "label": LABEL,
@@ -109,19 +118,34 @@ def fleet_json(found: Sequence[Studied]) -> Iterator[dict[str, Any]]:
 
 def fleet_lines(found: Sequence[Studied]) -> Iterator[str]:
     """For people: the greatest saving first, and last what could not be studied."""
-    width = max(len(each.name) for each in found)
-    judged = [(each, each.verdict) for each in found if each.verdict is not None]
-    for each, made in sorted(judged, key=lambda pair: -_saving(pair[1])):
-        yield f"{each.name:<{width}}  {_words(each.study, made)}"
-    for each in found:
+    called = _called(found)
+    width = max(len(each) for each in called)
+    pairs = list(zip(called, found, strict=True))
+    judged = [(name, each.study, made) for name, each in pairs if (made := each.verdict)]
+    for name, study, made in sorted(judged, key=lambda one: -_saving(one[2])):
+        yield f"{name:<{width}}  {_words(study, made)}"
+    for name, each in pairs:
         if each.verdict is None:
-            yield f"{each.name:<{width}}  not studied: {each.refused}"
+            yield f"{name:<{width}}  not studied: {each.refused}"
+    if not judged:
+        yield f"None of the {len(found)} could be studied."
+        return
     changed = _to_change(found)
     kwh = sum(each.saving_kwh.mean for each in changed)
+    missed = len(found) - len(judged)
     yield (
-        f"{len(changed)} of {len(found)} are worth changing: {kwh:.0f} kWh in 1000 hours of "
-        f"running each. All of this is {LABEL}."
+        f"{len(changed)} of {len(judged)} that were studied are worth changing: {kwh:.0f} kWh in "
+        f"1000 hours of running each.{f' {missed} could not be studied.' if missed else ''} "
+        f"All of this is {LABEL}."
     )
+
+
+def _called(found: Sequence[Studied]) -> list[str]:
+    """Names, with the trace where several collectors have the same."""
+    times = Counter(each.name for each in found)
+    return [
+        each.name if times[each.name] == 1 else f"{each.name} ({each.trace.name})" for each in found
+    ]
 
 
 def _to_change(found: Sequence[Studied]) -> list[Verdict]:
@@ -135,7 +159,7 @@ def _saving(made: Verdict) -> float:
 def _words(study: Study | None, made: Verdict) -> str:
     assert study is not None
     if made.best is None:
-        return f"keep {named(study.candidates[0])}: {made.text[0]}"
+        return made.text[0]
     kwh, lives = made.saving_kwh, made.lives
     life = ""
     if not isinstance(lives, str):

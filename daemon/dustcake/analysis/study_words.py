@@ -32,7 +32,7 @@ def closing(study: Study) -> list[str]:
         *(f"Of the trace: {note}." for note in study.collector.notes),
         f"A pulse is taken for {1000.0 * prices.air_m3:g} l of free air, and each m3 of that for "
         f"{prices.air_kwh_m3:.3g} kWh; electricity costs {prices.price_per_kwh:g} "
-        f"{prices.currency} a kWh (`air` in the settings, or --air).",
+        f"{prices.currency} a kWh (air in the settings, or --air).",
     ]
     notes.append(
         "The fan's part is saved where speed control holds the flow: a fan at a fixed speed moves "

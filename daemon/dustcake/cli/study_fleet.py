@@ -15,7 +15,7 @@ from dustcake.settings.setpoints import to_setpoints
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from dustcake.analysis.study_fleet import Member
+    from dustcake.analysis.study_fleet import Member, Studied
     from dustcake.analysis.study_jobs import Plan
     from dustcake.settings.model import Settings
 
@@ -31,20 +31,26 @@ def study_fleet(
     *,
     as_json: bool,
 ) -> None:
-    """Study every collector on the list, and print what came of it. Raises StudyError."""
+    """Study every collector on the list, and print what came of it. Raises StudyError where that
+    is nothing at all."""
     from dustcake.analysis.study_fleet import fleet, fleet_json, fleet_lines
+    from dustcake.analysis.study_jobs import StudyError
 
     listed = members(list_file, air_l, fan_efficiency)
     with shown_progress(plan.draws, None):
         found = fleet(listed, plan, zone=zone)
     as_lines = (json.dumps(each, allow_nan=False) for each in fleet_json(found))
-    print("\n".join(as_lines if as_json else fleet_lines(found)))
+    print("\n".join(as_lines if as_json else fleet_lines(found)), flush=True)
+    if all(each.verdict is None for each in found):
+        raise StudyError(f"{list_file}: no collector on this list could be studied, see above")
 
 
-def members(list_file: Path, air_l: float | None, fan_efficiency: float) -> "list[Member]":
-    """The collectors on the list; paths are relative to it. Raises StudyError, which names the
-    line."""
-    from dustcake.analysis.study_fleet import Member
+def members(
+    list_file: Path, air_l: float | None, fan_efficiency: float
+) -> "list[Member | Studied]":
+    """The collectors on the list; paths are relative to it. One whose settings are not in order is
+    refused alone. Raises StudyError, which names the line."""
+    from dustcake.analysis.study_fleet import Member, Studied
     from dustcake.analysis.study_jobs import StudyError
 
     rows = csv.DictReader(_lines(list_file))
@@ -55,14 +61,16 @@ def members(list_file: Path, air_l: float | None, fan_efficiency: float) -> "lis
             f"settings, and if wanted {', '.join(COLUMNS[2:])}"
         )
     known: dict[Path, Settings] = {}
-    found: list[Member] = []
+    found: list[Member | Studied] = []
     for row in rows:
         where = f"{list_file}: line {rows.line_num}"
         trace, settings_file, collector, flow, air = (row.get(name) or "" for name in COLUMNS)
         path = list_file.parent / settings_file
         settings = known.get(path) or settings_or_none(path)
         if settings is None:
-            raise StudyError(f"{where}: settings: {settings_file!r}: not in order, see above")
+            why = f"{where}: settings: {settings_file!r}: not in order, see above"
+            found.append(Studied(collector or trace, list_file.parent / trace, refused=why))
+            continue
         known[path] = settings
         chosen = [c for c in settings.collectors if collector in ("", c.name)]
         if len(chosen) != 1:
