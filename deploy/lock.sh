@@ -9,7 +9,8 @@ for lock in "daemon panel commission metrics build" "report pdf" "demo demo buil
     name=${lock%% *}
     extras=""
     for extra in ${lock#* }; do extras="$extras --extra $extra"; done
+    # Extras stay in it: a package asked for with an extra is another one to pip, and not pinned.
     # shellcheck disable=SC2086 # the extras are words
     "${UV:-uv}" pip compile --quiet --universal --python-version 3.11 --generate-hashes \
-        --no-annotate --no-header $extras "$@" --output-file "deploy/locks/$name.txt" pyproject.toml
+        --no-strip-extras --no-annotate --no-header $extras "$@" --output-file "deploy/locks/$name.txt" pyproject.toml
 done
