@@ -1,7 +1,6 @@
 """Hours whose reading the core itself would not have believed: a fit leaves them out.
 
-A replay of the same settings tells of them. What it says because its own pulses were not those of
-the recording is not heeded.
+A replay of the same settings tells of them.
 """
 
 from collections.abc import Iterable
@@ -19,9 +18,8 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.reasons import Because
 from dustcake.core.setpoints import Setpoints
 
-_NOT_HEEDED = {Because.NO_SAMPLE_YET, Because.NO_RIPPLE, Because.ZERO_DRIFT, Because.NOT_TO_ZERO}
-"""Pulses of the replay cannot show in the recording; a zero that is off by a little leaves dP good
-enough, and lasts until somebody takes the zero."""
+_NOT_HEEDED = {Because.NO_SAMPLE_YET, Because.ZERO_DRIFT, Because.NOT_TO_ZERO}
+"""A zero that is off by a little leaves dP good enough, and lasts until somebody takes the zero."""
 _A_PULSE_S = 5.0
 """A fall so soon after a recorded pulse is that pulse's, which the replay may not have fired."""
 _MOST = 1.0 / 3.0
@@ -36,7 +34,7 @@ def without_doubts(
 ) -> Samples:
     """The same samples, marked where the core doubts the reading, with a note that tells how long.
     ``parts``: what the samples were gathered from."""
-    spans = _doubted(parts, setpoints, [pulse.by_s for pulse in recorded.pulses])
+    spans = _doubted(parts, setpoints, recorded)
     doubted = np.zeros(len(samples.t_s), bool)
     found: set[str] = set()
     lost = np.isnan(samples.dp_pa)
@@ -64,13 +62,13 @@ def without_doubts(
 
 
 def _doubted(
-    parts: Iterable[Columns | PollCompleted], setpoints: Setpoints, pulses_s: list[float]
+    parts: Iterable[Columns | PollCompleted], setpoints: Setpoints, recorded: Recorded
 ) -> list[tuple[float, float, set[str]]]:
     """From when to when, and the codes of the reasons."""
     spans: list[tuple[float, float, set[str]]] = []
     codes: set[str] = set()
     since_s = 0.0
-    for event in Replay(setpoints).events(parts):
+    for event in Replay(setpoints, recorded=recorded).events(parts):
         if not isinstance(event.body, QualityChanged):
             continue
         now_s = event.at.mono_s
@@ -80,7 +78,7 @@ def _doubted(
         since_s = now_s
     if codes:
         spans.append((since_s, np.inf, codes))
-    return _without_pulses(spans, np.array(pulses_s))
+    return _without_pulses(spans, np.array([pulse.by_s for pulse in recorded.pulses]))
 
 
 def _without_pulses(
