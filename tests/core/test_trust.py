@@ -184,6 +184,19 @@ def test_a_reading_that_does_not_move_is_dead_and_cleaning_falls_back() -> None:
     assert not collector.is_cleaning()
 
 
+def test_looks_wake_nobody_and_break_no_promise() -> None:
+    """Twelve times in the time that makes it frozen; the first poll then due takes the look."""
+    collector = alive(working(), 100)
+    promised, due_s = collector.last.quiet, collector.state.next_look_s
+    assert promised is not None
+    assert collector.t < due_s <= collector.t + 100.0
+    assert promised.until_s is None or promised.until_s > due_s + 100.0
+    alive(collector, 101)
+    assert collector.last.quiet is promised
+    assert collector.state.next_look_s == due_s + 100.0
+    assert running(DOUBTING, blower_running=False).state.next_look_s == inf
+
+
 def test_one_that_moves_a_little_is_alive() -> None:
     collector = alive(working(), 4000)
     assert set(qualities(collector)) == {"good"}

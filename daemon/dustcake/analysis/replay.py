@@ -13,6 +13,7 @@ from dustcake.analysis.leap import NO_LEAP, leap_after
 from dustcake.analysis.tally import Tally
 from dustcake.analysis.trace_columns import CONTACT_COLUMNS, PULSE_COLUMNS, Recorded
 from dustcake.core.commands import Command
+from dustcake.core.diagnosis import looking
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.record import record
@@ -169,7 +170,8 @@ class Replay:
         if look is None or self._recorded is None or now_s < look.due_s:
             return
         if not self._recorded.had_pulse(look.began_s):
-            self._state = self._state.without_look_at_pulse()
+            nobody = looking.void(self._state.diagnosis)
+            self._state = replace(self._state, diagnosis=nobody)
 
     def _happens(self, happened: Input) -> Iterator[Event]:
         """One input, and the outcomes of the commands that follow from it."""

@@ -179,10 +179,6 @@ class State:
         """The same state after another look at whether the reading moves."""
         return replace(self, trust=replace(self.trust, still=look))
 
-    def without_look_at_pulse(self) -> "State":
-        """The same state where no answer to the last pulse is waited for."""
-        return replace(self, diagnosis=replace(self.diagnosis, look=None))
-
 
 def first_state(setpoints: Setpoints, at: Stamp) -> State:
     """A collector nothing is known of yet. Feed it ``Restarted`` before anything else."""
