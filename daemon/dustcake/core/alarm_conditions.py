@@ -45,14 +45,14 @@ def judge_all(turn: Turn, before: State, state: State) -> State:
         if hidden[0] or not is_settled(alarm, setting, condition[0]):
             to_judge[name] = condition, hidden
     if not to_judge:
-        return state if state.unsettled == _NONE else replace(state, unsettled=_NONE)
+        return state if state.unsettled == () else replace(state, unsettled=())
     alarms = {alarm.name: alarm for alarm in state.alarms}
     settings = {setting.name: setting for setting in turn.setpoints.alarms}
     for name in sorted(to_judge, key=_RANK.__getitem__):
         condition, hidden = to_judge[name]
         around = Around(hidden, *_cause(name, alarms, settings))
         alarms[name] = judge(turn, alarms[name], settings[name], condition, around)
-    unsettled = frozenset(
+    unsettled = tuple(
         name
         for name, (condition, hidden) in to_judge.items()
         if hidden[0] or not is_settled(alarms[name], settings[name], condition[0])
@@ -60,7 +60,7 @@ def judge_all(turn: Turn, before: State, state: State) -> State:
     return replace(state, alarms=tuple(alarms.values()), unsettled=unsettled)
 
 
-_EVERY, _NONE = frozenset(AlarmName), frozenset[AlarmName]()
+_EVERY = frozenset(AlarmName)
 
 
 def _looked_at(before: State, state: State) -> frozenset[AlarmName]:
@@ -72,7 +72,7 @@ def _looked_at(before: State, state: State) -> frozenset[AlarmName]:
         or state.adjusted is not before.adjusted
     ):
         return _EVERY
-    return touched(before, state) | state.unsettled
+    return touched(before, state).union(state.unsettled)
 
 
 _RANK = {name: rank for rank, name in enumerate(CAUSES_FIRST)}

@@ -125,7 +125,7 @@ class State:
     life: FilterLife = FilterLife()
     air: AirUse = AirUse()
     adjusted: Adjusted = Adjusted()
-    unsettled: frozenset[AlarmName] | None = None
+    unsettled: tuple[AlarmName, ...] | None = None
 
     @property
     def relies_on_poll(self) -> bool:
