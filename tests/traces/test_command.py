@@ -201,7 +201,7 @@ def test_output_that_finds_no_room_is_told_of(bench: Bench) -> None:
 def test_whoever_watches_a_long_trace_sees_how_far_it_is(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    recorded, chosen = bench.files(each_second(*[800] * 50))
+    recorded, chosen = bench.files(each_second(*[800] * 400))
     monkeypatch.setattr(command, "_PROGRESS_FROM_BYTES", 10)
     monkeypatch.setattr(trace_csv, "_BLOCK_BYTES", 100)
     monkeypatch.setattr(trace_ahead, "_SINGLE_ROWS", 5)
@@ -209,7 +209,7 @@ def test_whoever_watches_a_long_trace_sees_how_far_it_is(
     assert bench.run(recorded, "--settings", chosen)[2] == "", "nobody watches a pipe"
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)
     _, _, err = bench.run(recorded, "--settings", chosen)
-    assert 2 <= err.count("\rreplaying: ") <= 5, "the reader may be ahead"
+    assert 5 <= err.count("\rreplaying: ") <= 40
     assert err.endswith("\r\x1b[K")
 
 

@@ -216,18 +216,20 @@ def _plan(arguments: argparse.Namespace) -> "Plan":
     )
 
 
+_OF_ONE = ("settings", "collector", "flow", "search", "report", "png", "list")
+
+
 def _run_fleet(arguments: argparse.Namespace, zone: "ZoneInfo | None") -> None:
     from dustcake.analysis.study_jobs import StudyError
     from dustcake.cli.study_fleet import study_fleet
 
-    given = [
-        f"--{name}"
-        for name in ("settings", "collector", "flow", "search", "report", "png", "list")
-        if getattr(arguments, name) is not None
-    ]
-    if arguments.trace is not None or given:
-        what = ", ".join(["TRACE"] * (arguments.trace is not None) + given)
-        raise StudyError(f"--fleet goes without {what}: the list says that of each collector")
+    given = ["TRACE"] if arguments.trace is not None else []
+    given += [f"--{name}" for name in _OF_ONE if getattr(arguments, name) is not None]
+    if given:
+        raise StudyError(
+            f"--fleet goes without {', '.join(given)}: traces, settings and flows are named in the "
+            "list, and what is looked into more closely is one collector at a time"
+        )
     study_fleet(
         arguments.fleet,
         _plan(arguments),
