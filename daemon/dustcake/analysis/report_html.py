@@ -35,6 +35,8 @@ th:first-child, td:first-child {{ text-align: left; }}
   td + td {{ white-space: nowrap; }}
   .pair {{ display: grid; grid-template-columns: 2fr 1fr; gap: 1rem; }}
 }}
+/* On a phone it would cover the titles, and fingers need no tools. */
+@media (max-width: 600px) {{ .modebar-container {{ display: none; }} }}
 </style></head><body>
 <h1>{title}</h1><p class="when">{when}</p>
 <section class="verdict">{verdict}</section>
@@ -244,7 +246,7 @@ def _hours(data: ReportData) -> Figure:
     figure, hours = Figure(), list(range(24))
     figure.add_trace(Bar(x=hours, y=data.by_hour, name="load", marker={"color": _BLUE}))
     figure.add_trace(Bar(x=hours, y=data.running, name="blower", marker={"color": _GREY}))
-    figure.update_xaxes(title_text=f"hour of the day, {data.clock}", dtick=2)
+    figure.update_xaxes(title_text=f"hour of the day ({data.clock})", dtick=2)
     return _plain(figure, 300)
 
 

@@ -79,7 +79,7 @@ def _studied(
     fitted, tries = read.collector, arguments.search
     flow_m3s = arguments.flow or fitted.flow_m3s
     if flow_m3s is None:
-        raise StudyError("the trace does not tell the flow (`flow_m3s`): give its mean with --flow")
+        raise StudyError("the trace does not tell `flow_m3s`: give the mean flow with --flow")
     air_m3 = None if arguments.air is None else arguments.air / 1000.0
     prices = prices_of(setpoints.air, flow_m3s, air_m3, arguments.fan_efficiency)
     if tries is None:
