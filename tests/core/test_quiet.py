@@ -3,16 +3,19 @@
 from collections import Counter
 from dataclasses import replace
 from math import inf, nextafter
+from random import Random
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from core.driver import LOST, Collector, chosen, ready, running, with_header
-from core.traces import Script, Taken, again, loud, play, scripts, setpoints
+from core.traces import SEEDS, Move, Script, Taken, again, loud, play, scripts, setpoints
 from dustcake.core.inputs import PollCompleted, Woke
-from dustcake.core.quiet import Brief, brief
+from dustcake.core.quiet import Brief, brief, keep
 from dustcake.core.reading import Quality
+from dustcake.core.reasons import Because
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured, Signal
@@ -55,6 +58,51 @@ def test_the_short_way_comes_to_the_same_as_the_long_one() -> None:
     every_history()
     assert seen["took the short way"] > 1000
     assert seen["promise ended"] > 1000
+
+
+def wandering(seed: int) -> Script:
+    """dP that goes up and down between the limits, now and then by more than filters can, and rests
+    now and then for as long as the zero is looked at."""
+    chance, script = Random(seed), []
+
+    def read(pa: float, running: bool) -> Move:
+        return lambda collector: collector.poll(Measured(pa), blower_running=running)
+
+    pa = 800.0
+    for _ in range(chance.randint(1, 4)):
+        for _ in range(chance.randint(20, 80)):
+            step_pa = 300.0 if chance.random() < 0.02 else 60.0
+            pa = min(980.0, max(200.0, pa + chance.uniform(-step_pa, step_pa)))
+            script.append(read(pa, running=True))
+        rest = [read(chance.gauss(0.0, 0.5), running=False) for _ in range(chance.randint(5, 30))]
+        script += rest if chance.random() < 0.5 else []
+    return tuple(script)
+
+
+def test_readings_that_are_only_remembered_are_remembered_alike() -> None:
+    """Looks at whether they move, the band that jumps are told by, the zero at rest."""
+    seen: Counter[str] = Counter()
+
+    @LOOK
+    @given(st.builds(wandering, SEEDS), setpoints())
+    def every_history(script: Script, chosen: Setpoints) -> None:
+        history = play(script, chosen)
+        for taken, long in zip(history, again(history, loud), strict=True):
+            assert is_same(taken.after, long)
+            if not isinstance(taken.happened, PollCompleted):
+                continue
+            kept = keep(taken.before, taken.happened, taken.setpoints)
+            before, after = taken.before.trust, taken.after.state.trust
+            if kept is not None and before is not after:
+                seen["still"] += before.still != after.still
+                seen["band"] += before.anchor_pa != after.anchor_pa
+                seen["step judged"] += before.step is not None and after.step is None
+                seen["zero"] += before.zero != after.zero
+            seen["told"] += before.doubts != after.doubts
+
+    every_history()
+    assert min(seen.values()) > 15, seen
+    assert len(seen) == 5
 
 
 def test_nor_does_it_miss_anything_when_nobody_wakes_the_core() -> None:
@@ -136,6 +184,20 @@ def test_the_low_set_point_bounds_a_promise_only_while_something_depends_on_it()
     assert collector.last.quiet.low_pa == 135.0
 
 
+def test_the_high_set_point_bounds_no_promise_while_a_run_goes_down_to_the_low_one() -> None:
+    collector = ready(chosen(cleaning={"finish_cycle": True})).hold(1100.0, 2)
+    assert collector.is_cleaning()
+    promised = collector.last.quiet
+    assert promised is not None
+    assert (promised.low_pa, promised.high_pa) == (750.0, 1190.0)
+    collector.hold(990.0, 1).hold(1010.0, 1)
+    assert collector.last.quiet is promised
+    collector.hold(740.0, 1)
+    assert collector.because is Because.FINISHING_CYCLE
+    assert collector.hold(800.0, 1).last.quiet is not None
+    assert collector.last.quiet.high_pa == 1000.0
+
+
 def test_a_promise_ends_at_the_next_deadline() -> None:
     collector = ready(chosen(cleaning={"on_delay_s": 20.0})).hold(1100.0, 2)
     assert collector.last.quiet == Quiet(1000.0, 1190.0, None, None, collector.t + 19.0)
@@ -148,7 +210,7 @@ def test_a_header_has_its_own_bounds() -> None:
 
 @pytest.mark.parametrize("dp", [135.0, 1000.0, LOST, 2600.0])
 def test_no_promise_on_a_threshold_or_without_a_good_reading(dp: float | Signal) -> None:
-    assert ready().hold(dp, 1).last.quiet is None
+    assert ready(chosen(cleaning={"on_delay_s": 20.0})).hold(dp, 1).last.quiet is None
 
 
 @pytest.mark.parametrize("signal", [None, LOST, Measured(400_000.0), Measured(1.2e6)])

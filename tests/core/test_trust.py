@@ -194,7 +194,9 @@ def test_looks_wake_nobody_and_break_no_promise() -> None:
     alive(collector, 101)
     assert collector.last.quiet is promised
     assert collector.state.next_look_s == due_s + 100.0
-    assert running(DOUBTING, blower_running=False).state.next_look_s == inf
+    at_rest = running(DOUBTING, blower_running=False)
+    assert at_rest.state.next_look_s == DOUBTING.trust.zero_check_after_s + 1.0
+    assert at_rest.hold(0.4, 140).state.next_look_s == inf
 
 
 def test_one_that_moves_a_little_is_alive() -> None:

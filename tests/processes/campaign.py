@@ -101,10 +101,14 @@ class Simulated:
 
     @property
     def pulsing(self) -> bool:
-        """Whether the log's last line is of a valve that got power."""
+        """Whether the log's last whole line is of a valve that got power.
+
+        The file may be there before its first line is.
+        """
         if not self.valve_log.exists():
             return False
-        return b'"event": "on"' in self.valve_log.read_bytes().rpartition(b"\n")[0].splitlines()[-1]
+        whole, _, _ = self.valve_log.read_bytes().rpartition(b"\n")
+        return b'"event": "on"' in whole.rpartition(b"\n")[2]
 
 
 class Campaign:

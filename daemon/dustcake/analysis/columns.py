@@ -66,7 +66,7 @@ class Columns:
         end = len(self)
         if row >= end or not leap.may_begin(self.contacts(row)):
             return row
-        if self.t_s[row] > before_s + stale_s:
+        if self.t_s[row] > before_s + stale_s or self.t_s[row] >= leap.until_s:
             return row
         if leap.until_s < self.t_s[-1] or leap.until_s == self.t_s[-1]:
             end = int(self.t_s.searchsorted(leap.until_s, "left"))
@@ -103,14 +103,13 @@ class Columns:
     def looks(self, row: int, to: int, look: Still, trust: Trust) -> tuple[int, Still]:
         """What the core's looks at whether the reading moves come to while rows from ``row`` up to
         ``to`` are leapt over; and a row before ``to``, where one of them is for the core itself."""
-        while True:
+        while row < to and self.t_s[to - 1] >= look.next_s:
             row += int(self.t_s[row:to].searchsorted(look.next_s, "left"))
-            if row >= to:
-                return to, look
             after = looked(trust, look, float(self.dp_pa[row]), float(self.t_s[row]))
             if after.looks >= LOOKS:
                 return row, look
             look = after
+        return to, look
 
     def _breaks_of(self, stale_s: float) -> list[int]:
         """Rows that come too late after the one before, or with other contacts."""

@@ -75,7 +75,7 @@ def _poll(turn: Turn, state: State, poll: PollCompleted) -> State:
     sample = Sample(poll.at, pa, quality, reasons)
     if quality is Quality.GOOD and pa is not None:
         is_steady = (
-            jump.steady(turn, state.blower)
+            jump.steady(state.blower, turn.now_s)
             and poll.contacts.blower_running == state.contacts.blower_running
         )
         trust, why = jump.plausible(turn, trust, state.sample, pa, is_steady=is_steady)

@@ -7,7 +7,7 @@ from dustcake.core.alarm_causes import CAUSES, CAUSES_FIRST
 from dustcake.core.alarm_suppression import IN_FORCE, SUPPRESSED_BY, suppressed
 from dustcake.core.alarm_table import AlarmState
 from dustcake.core.alarm_watch import touched
-from dustcake.core.alarms import Alarm, Around, Condition, is_settled, judge
+from dustcake.core.alarms import Alarm, Around, Condition, is_settled, is_unused, judge
 from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.diagnosis import alarms as diagnosed
 from dustcake.core.reading import Quality, Sample
@@ -38,7 +38,7 @@ def judge_all(turn: Turn, before: State, state: State) -> State:
     to_judge: dict[AlarmName, tuple[Condition, Condition]] = {}
     for alarm, setting in zip(state.alarms, turn.setpoints.alarms, strict=True):
         name = alarm.name
-        if name not in looked_at:
+        if name not in looked_at or is_unused(alarm, setting):
             continue
         condition = CONDITIONS[name](turn, state)
         hidden = suppressed(turn, state, name) if name in SUPPRESSED_BY else IN_FORCE
@@ -98,13 +98,10 @@ def _cause(
     return None, undecided
 
 
-def thresholds_pa(setpoints: Setpoints, *, low_counts: bool) -> tuple[float, ...]:
-    """Every dP at which any comparison in the core changes its answer; the low set point only
-    where it counts (``cleaning.low_point_counts``)."""
-    limits, cleaning = setpoints.limits, setpoints.cleaning
+def thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
+    """Every dP at which an alarm, or the proof of the blower, changes its answer."""
+    limits = setpoints.limits
     return (
-        *((cleaning.low_pa,) if low_counts else ()),
-        cleaning.high_pa,
         limits.replacement_pa,
         limits.replacement_pa - limits.deadband_pa,
         limits.high_pa,

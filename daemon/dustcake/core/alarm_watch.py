@@ -1,6 +1,7 @@
 """Which alarms a step can have changed anything for: those that watch what it has changed."""
 
 from collections.abc import Mapping
+from functools import cache
 from itertools import compress
 from operator import attrgetter, is_not
 from types import MappingProxyType
@@ -15,6 +16,7 @@ _DOUBTS, _FINDINGS = "trust.doubts", "diagnosis.findings"
 WATCHED: Mapping[AlarmName, tuple[str, ...]] = MappingProxyType(
     {
         AlarmName.HIGH_DP: (_SAMPLE, _ZERO),
+        AlarmName.LOW_DP: (_SAMPLE, _ZERO, _BLOWER, "log_book.filters_changed_s"),
         AlarmName.CLEANING_NOT_EFFECTIVE: ("cleaning.not_effective",),
         AlarmName.HEADER_PRESSURE_LOW: (_HEADER, _BLOWER),
         AlarmName.HEADER_TRANSMITTER_FAULT: (_HEADER,),
@@ -34,10 +36,12 @@ WATCHED: Mapping[AlarmName, tuple[str, ...]] = MappingProxyType(
         AlarmName.ROW_NOT_RECOVERING: (_FINDINGS,),
     }
 )
-"""What of the state each alarm, and what suppresses it, depends on. Those that depend on the time
-as well are not here: they may change at any step."""
+"""What of the state each alarm, and what suppresses it, depends on. Those whose condition depends
+on the time as well are not here: they may change at any step. One that is suppressed for a time is
+looked at all along."""
 
 _PARTS = tuple(sorted({part for parts in WATCHED.values() for part in parts}))
+_SAMPLE_PLACE = _PARTS.index(_SAMPLE)
 _WATCHING = tuple(
     frozenset(name for name, parts in WATCHED.items() if part in parts) for part in _PARTS
 )
@@ -47,5 +51,22 @@ _parts_of = attrgetter(*_PARTS)
 
 def touched(before: State, state: State) -> frozenset[AlarmName]:
     """The alarms that may have changed from one state to another, under the same settings."""
-    changed = map(is_not, _parts_of(before), _parts_of(state))
+    changed = list(map(is_not, _parts_of(before), _parts_of(state)))
+    if changed[_SAMPLE_PLACE]:
+        changed[_SAMPLE_PLACE] = not _reads_alike(before, state)
+    return _watching(tuple(changed))
+
+
+@cache
+def _watching(changed: tuple[bool, ...]) -> frozenset[AlarmName]:
     return _AT_ANY_STEP.union(*compress(_WATCHING, changed))
+
+
+def _reads_alike(before: State, state: State) -> bool:
+    """Whether a reading tells an alarm nothing new: it is within what was promised."""
+    quiet, was, now = before.quiet, before.sample, state.sample
+    if quiet is None or now.pa is None:
+        return False
+    if now.quality is not was.quality or now.reasons != was.reasons:
+        return False
+    return quiet.covers_pa(now.pa)

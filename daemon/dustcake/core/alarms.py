@@ -60,11 +60,16 @@ class Around:
     undecided: bool
 
 
+def is_unused(alarm: Alarm, setting: AlarmSetting) -> bool:
+    """Whether nothing can come of an alarm: the settings do not use it, and it is not in view."""
+    return not setting.enabled and alarm.state is AlarmState.NORMAL
+
+
 def is_settled(alarm: Alarm, setting: AlarmSetting, calls: bool | None) -> bool:
     """Whether a condition that calls for this changes nothing about an alarm that is not
     suppressed: normal or active as it calls for, and nothing pending; or not used at all."""
     if not setting.enabled:
-        return alarm.state is AlarmState.NORMAL
+        return is_unused(alarm, setting)
     if alarm.pending_s is not None or alarm.owed:
         return False
     if calls is not None and calls is not alarm.stands:

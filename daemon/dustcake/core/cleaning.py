@@ -15,7 +15,7 @@ from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
 from dustcake.core.requests import Mode
-from dustcake.core.setpoints import OnBadReading, OutputKind
+from dustcake.core.setpoints import Cleaning, OnBadReading, OutputKind
 from dustcake.core.turn import Turn
 
 
@@ -78,7 +78,8 @@ class Run:
 
 @record
 class CleaningState:
-    """``high_since_s``: dP has been at or above the high set point since then.
+    """``high_since_s``: dP has been at or above the high set point since then, and no run on its
+    way to the low one.
     ``bad_since_s``: the reading has not been usable since then. ``resting_until_s``: after a run
     that reached its limit of cycles; ``not_effective``: it did, and dP has not been down to low at
     proved flow since.
@@ -180,7 +181,8 @@ def _track(
     if dp_pa is None:
         bad_since_s = now_s if cleaning.bad_since_s is None else cleaning.bad_since_s
     elif dp_pa >= settings.high_pa:
-        high_since_s = now_s if cleaning.high_since_s is None else cleaning.high_since_s
+        if not _goes_down(run):
+            high_since_s = now_s if cleaning.high_since_s is None else cleaning.high_since_s
     elif dp_pa <= settings.low_pa:
         if run is not None and run.last_cycle is None:
             last = _cycle_under_way(turn, run) if settings.finish_cycle else 0
@@ -194,12 +196,20 @@ def _track(
     )
 
 
-def low_point_counts(cleaning: CleaningState) -> bool:
-    """Whether anything depends on the low set point being reached: loading filters pass it, with
-    every ripple, many times."""
+def thresholds_pa(settings: Cleaning, cleaning: CleaningState) -> tuple[float, ...]:
+    """Of the two set points those that anything depends on now: loading filters pass the low one,
+    and filters being cleaned the high one, with every ripple many times."""
+    run = cleaning.run
+    low_counts = run is not None or cleaning.not_effective or cleaning.resting_until_s is not None
     return (
-        cleaning.run is not None or cleaning.not_effective or cleaning.resting_until_s is not None
+        *((settings.low_pa,) if low_counts else ()),
+        *(() if _goes_down(run) else (settings.high_pa,)),
     )
+
+
+def _goes_down(run: Run | None) -> bool:
+    """Whether a run goes on to the low set point, however high dP is meanwhile."""
+    return run is not None and run.kind is Kind.ON_DEMAND and run.last_cycle is None
 
 
 def _cycle_under_way(turn: Turn, run: Run) -> int:

@@ -88,7 +88,7 @@ def _text(value: object) -> str:
 def follow(turn: Turn, book: LogBook, blower: BlowerState, pulses: int) -> LogBook:
     """See whether upkeep has become due. A zero taken just now completes its own."""
     upkeep = book.upkeep
-    if any(isinstance(event.body, ZeroTaken) for event in turn.events):
+    if turn.events and any(isinstance(event.body, ZeroTaken) for event in turn.events):
         upkeep = upkeeps.done(turn, upkeep, COMPLETES[Entry.ZEROING], blower, pulses)
     upkeep = upkeeps.follow(turn, upkeep, blower, pulses)
     return book if upkeep is book.upkeep else replace(book, upkeep=upkeep)

@@ -1,17 +1,18 @@
 """The promise that nothing will happen, and the short way through a step it allows."""
 
+from dustcake.core import cleaning
 from dustcake.core.alarm_conditions import header_thresholds_pa, thresholds_pa
-from dustcake.core.cleaning import low_point_counts
 from dustcake.core.diagnosis import header as header_diagnosis
 from dustcake.core.diagnosis import torn
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Quiet, State
-from dustcake.core.trust import jump, moving, with_flow
-from dustcake.core.trust.at_rest import gathering
+from dustcake.core.trust import jump, with_flow
+from dustcake.core.trust.judging import is_pulsed
+from dustcake.core.trust.remembering import remember
 from dustcake.core.turn import Turn
 
 
@@ -19,7 +20,7 @@ def promise(turn: Turn, state: State) -> Quiet | None:
     """Every decision depends on dP only through comparisons with known thresholds, so between
     two neighbouring thresholds nothing can change until the next deadline."""
     dp_pa, setpoints = state.sample.usable_pa, turn.setpoints
-    if dp_pa is None or state.zero.under_way or gathering(turn, state.trust):
+    if dp_pa is None or state.zero.under_way:
         return None
     if state.air.watch is not None:  # the next readings of the header are needed
         return None
@@ -46,10 +47,18 @@ def promise(turn: Turn, state: State) -> Quiet | None:
 
 def _thresholds_pa(state: State, setpoints: Setpoints) -> tuple[float, ...]:
     return (
-        *thresholds_pa(setpoints, low_counts=low_point_counts(state.cleaning)),
+        *_decisive_pa(state, setpoints),
+        *jump.anchor_band_pa(setpoints.trust, state.trust),
+    )
+
+
+def _decisive_pa(state: State, setpoints: Setpoints) -> tuple[float, ...]:
+    """Every dP at which more may change than what is remembered of readings."""
+    return (
+        *thresholds_pa(setpoints),
+        *cleaning.thresholds_pa(setpoints.cleaning, state.cleaning),
         *with_flow.thresholds_pa(setpoints.trust),
         *torn.thresholds_pa(setpoints, state.diagnosis.cleaned),
-        *jump.anchor_band_pa(setpoints, state.trust),
     )
 
 
@@ -100,7 +109,7 @@ def keep(state: State, poll: PollCompleted, setpoints: Setpoints) -> State | Non
     if (poll.at.utc_s is None) is not (state.sample.at.utc_s is None):
         return None
     pa, quality, _ = interpret(poll.dp, setpoints.dp, state.zero.offset_pa)
-    if quality is not Quality.GOOD or pa is None or not _inside(pa, quiet.low_pa, quiet.high_pa):
+    if quality is not Quality.GOOD or pa is None:
         return None
     header, before = state.header, state.sample
     if setpoints.header is not None:
@@ -109,17 +118,42 @@ def keep(state: State, poll: PollCompleted, setpoints: Setpoints) -> State | Non
         header_pa, quality, _ = interpret(poll.header, setpoints.header, 0.0)
         if quality is not Quality.GOOD or header_pa is None:
             return None
-        if not _inside(header_pa, quiet.header_low_pa, quiet.header_high_pa):
+        if not quiet.covers_header_pa(header_pa):
             return None
         header = Sample(poll.at, header_pa, quality)
     # Doubts that stand under a promise stand until something happens.
     after = state.remembering(Sample(poll.at, pa, before.quality, before.reasons), header)
-    look = state.trust.still
-    if look is None or poll.at.mono_s < look.next_s:
+    inside = quiet.covers_pa(pa)
+    if inside and poll.at.mono_s < state.next_look_s:
         return after
-    look = moving.looked(setpoints.trust, look, pa, poll.at.mono_s)
-    return after.with_look(look) if look.looks < moving.LOOKS else None
+    return _looked_at(state, after, setpoints, pa, inside=inside)
 
 
-def _inside(pa: float, low_pa: float | None, high_pa: float | None) -> bool:
-    return (low_pa is None or pa > low_pa) and (high_pa is None or pa < high_pa)
+def _looked_at(
+    state: State, after: State, setpoints: Setpoints, pa: float, *, inside: bool
+) -> State | None:
+    """``after`` with what is remembered of this reading; None where it leads to more. It may leave
+    the promise ``inside`` of which it is not by moving the band that jumps are told by."""
+    before_pa, now_s = state.sample.pa or 0.0, after.sample.at.mono_s
+    if not inside:
+        low_pa, high_pa = min(before_pa, pa), max(before_pa, pa)
+        if any(low_pa <= each <= high_pa for each in _decisive_pa(state, setpoints)):
+            return None
+    trust = remember(
+        setpoints.trust,
+        state.trust,
+        state.sample,
+        pa,
+        now_s,
+        state.blower,
+        pulsing=is_pulsed(state.cleaning.run, state.pulsing, now_s),
+    )
+    if trust is None:
+        return None
+    after = replace(after, trust=trust)
+    if inside:
+        return after
+    quiet, band = after.quiet, _between(pa, _thresholds_pa(after, setpoints))
+    assert quiet is not None
+    assert band is not None
+    return replace(after, quiet=replace(quiet, low_pa=band[0], high_pa=band[1]))

@@ -54,15 +54,25 @@ class Decision:
 class Quiet:
     """A promise: while polls bring good samples with dP strictly inside (``low_pa``, ``high_pa``),
     header pressure strictly inside (``header_low_pa``, ``header_high_pa``) where fitted, the same
-    contacts, a clock set or not as before, and nothing else comes before ``until_s``, no step will
-    do anything but remember the sample, and look now and then whether it moves. None bounds are
-    open. A property test holds the core to it."""
+    contacts, a clock set or not as before, and nothing else comes before ``until_s`` and
+    ``State.next_look_s``, no step will do anything but remember the sample. None bounds are open.
+    A property test holds the core to it."""
 
     low_pa: float | None
     high_pa: float | None
     header_low_pa: float | None
     header_high_pa: float | None
     until_s: float | None
+
+    def covers_pa(self, pa: float) -> bool:
+        """Whether a dP is within the promise."""
+        low_pa, high_pa = self.low_pa, self.high_pa
+        return (low_pa is None or pa > low_pa) and (high_pa is None or pa < high_pa)
+
+    def covers_header_pa(self, pa: float) -> bool:
+        """Whether a header pressure is."""
+        low_pa, high_pa = self.header_low_pa, self.header_high_pa
+        return (low_pa is None or pa > low_pa) and (high_pa is None or pa < high_pa)
 
 
 @record
@@ -172,8 +182,9 @@ class State:
 
     @property
     def next_look_s(self) -> float:
-        """When it is next looked at whether the reading moves: at the first poll from then on."""
-        return inf if self.trust.still is None else self.trust.still.next_s
+        """When the reading itself is next looked at: at the first poll from then on."""
+        still_s = inf if self.trust.still is None else self.trust.still.next_s
+        return min(still_s, self.trust.due_s)
 
     def with_look(self, look: Still) -> "State":
         """The same state after another look at whether the reading moves."""

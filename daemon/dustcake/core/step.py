@@ -34,7 +34,7 @@ from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Decision, Quiet, State
 from dustcake.core.trust.at_rest import rezeroed
-from dustcake.core.trust.judging import NOT_PULSED_FOR_S, believed, judge
+from dustcake.core.trust.judging import believed, is_pulsed, judge
 from dustcake.core.turn import Turn
 
 
@@ -149,9 +149,8 @@ def _doubt(turn: Turn, state: State, blower: BlowerState) -> State:
     diagnosis, trust = looking.follow(
         turn, state.diagnosis, state.trust, state.sample, state.header, flow=flow
     )
-    under_way = state.cleaning.run is not None
-    just_pulsed = turn.now_s < state.pulsing.last_s + NOT_PULSED_FOR_S
-    trust = judge(turn, trust, state.sample, blower, pulsing=under_way or just_pulsed)
+    pulsed = is_pulsed(state.cleaning.run, state.pulsing, turn.now_s)
+    trust = judge(turn, trust, state.sample, blower, pulsing=pulsed)
     sample = believed(turn, state.sample, trust)
     if sample is state.sample and trust is state.trust and diagnosis is state.diagnosis:
         return state

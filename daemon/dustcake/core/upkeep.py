@@ -62,14 +62,12 @@ def follow(turn: Turn, upkeep: Upkeep, blower: BlowerState, pulses: int) -> Upke
     if not upkeep.items:
         return upkeep
     upkeep = _on_this_clock(turn, upkeep)
-    tasks = turn.setpoints.upkeep
-    items = tuple(
-        item
-        if item.due or not _is_due(turn, item, task, blower, pulses)
-        else _told(turn, item, task)
-        for item, task in zip(upkeep.items, tasks, strict=True)
-    )
-    return upkeep if items == upkeep.items else replace(upkeep, items=items)
+    items = list(upkeep.items)
+    for place, (item, task) in enumerate(zip(items, turn.setpoints.upkeep, strict=True)):
+        if not item.due and _is_due(turn, item, task, blower, pulses):
+            items[place] = _told(turn, item, task)
+            upkeep = replace(upkeep, items=tuple(items))
+    return upkeep
 
 
 def _on_this_clock(turn: Turn, upkeep: Upkeep) -> Upkeep:

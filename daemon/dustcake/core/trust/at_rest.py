@@ -14,14 +14,6 @@ READINGS = 10
 _JUDGED_HERE = (Because.ZERO_DRIFT, Because.NOT_TO_ZERO)
 
 
-def gathering(turn: Turn, trust: TrustState) -> bool:
-    """Whether every poll is needed just now."""
-    check = trust.zero
-    if check is None or check.done:
-        return False
-    return turn.now_s >= check.stop_s + turn.setpoints.trust.zero_check_after_s
-
-
 def at_rest(
     turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
 ) -> TrustState:
@@ -30,18 +22,23 @@ def at_rest(
     if after_s <= 0 or not turn.setpoints.fitted.blower_running or blower.running is not False:
         return trust if check is None else replace(trust, zero=None)
     if check is None or check.stop_s != blower.since_s:
-        check = ZeroCheck(blower.since_s)
-    if check.done:
+        check = ZeroCheck(blower.since_s, blower.since_s + after_s)
+        trust = replace(trust, zero=check)
+    if check.done or turn.now_s < check.from_s or turn.earlier is None:  # this is no new reading
         return trust
-    if not turn.reached(check.stop_s + after_s):
-        return trust if check is trust.zero else replace(trust, zero=check)
-    if pulsing or not is_well_formed(sample) or sample.pa is None:
-        return replace(trust, zero=ZeroCheck(check.stop_s))
-    if turn.earlier is not None:  # this step brought the reading
-        check = replace(check, sum_pa=check.sum_pa + sample.pa, n=check.n + 1)
+    well_formed = is_well_formed(sample)
+    check = with_reading(check, sample.pa if well_formed else None, pulsing=pulsing)
     if check.n < READINGS:
         return replace(trust, zero=check)
     return _judged(turn, replace(trust, zero=replace(check, done=True)), check.sum_pa / check.n)
+
+
+def with_reading(check: ZeroCheck, pa: float | None, *, pulsing: bool) -> ZeroCheck:
+    """One more reading in the average, or none any more: they have to be in a row. ``pa`` None:
+    not well formed."""
+    if pulsing or pa is None:
+        return ZeroCheck(check.stop_s, check.from_s)
+    return replace(check, sum_pa=check.sum_pa + pa, n=check.n + 1)
 
 
 def _judged(turn: Turn, trust: TrustState, zero_pa: float) -> TrustState:

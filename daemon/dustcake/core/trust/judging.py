@@ -1,26 +1,43 @@
 """All that is asked of a reading at one step, in order."""
 
 from dustcake.core.blower import BlowerState
+from dustcake.core.cleaning import Run
 from dustcake.core.events import QualityChanged
+from dustcake.core.pulsing import PulsingState
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because
 from dustcake.core.trust.at_rest import at_rest
 from dustcake.core.trust.doubts import in_doubt, is_well_formed
-from dustcake.core.trust.jump import stepped
+from dustcake.core.trust.jump import steady, stepped
 from dustcake.core.trust.moving import still
 from dustcake.core.trust.state import TrustState
 from dustcake.core.trust.with_flow import with_flow
 from dustcake.core.turn import Turn
 
-NOT_PULSED_FOR_S = 15.0
-"""How long after a pulse dP may still answer to it."""
+# How long after a pulse dP may still answer to it.
+_ANSWERS_FOR_S = 15.0
+
+
+def is_pulsed(run: Run | None, pulsing: PulsingState, now_s: float) -> bool:
+    """Whether pulses explain that dP changes: a run is under way, or one has just been fired."""
+    return run is not None or now_s < pulsing.last_s + _ANSWERS_FOR_S
 
 
 def judge(
     turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
 ) -> TrustState:
     """The doubts as they are now."""
-    trust = stepped(turn, trust, sample, blower, pulsing=pulsing)
+    earlier = turn.earlier
+    if sample.pa is not None and is_well_formed(sample):
+        trust = stepped(
+            turn.setpoints.trust,
+            trust,
+            turn.now_s,
+            dp_pa=sample.pa,
+            earlier_pa=earlier.pa if earlier is not None and is_well_formed(earlier) else None,
+            is_steady=steady(blower, turn.now_s),
+            pulsing=pulsing,
+        )
     trust = still(turn, trust, sample, blower)
     trust = with_flow(turn, trust, sample, blower)
     return at_rest(turn, trust, sample, blower, pulsing=pulsing)

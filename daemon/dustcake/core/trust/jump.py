@@ -12,7 +12,7 @@ from dustcake.core.blower import BlowerState
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
-from dustcake.core.setpoints import FanPlace, Setpoints, Trust
+from dustcake.core.setpoints import FanPlace, Trust
 from dustcake.core.trust.doubts import cleared, doubted, is_well_formed
 from dustcake.core.trust.state import Jump, Step, TrustState
 from dustcake.core.turn import Turn
@@ -25,9 +25,9 @@ STEP_S = 15.0
 CLEAN_SIDE, DIRTY_SIDE = "clean side", "dirty side"
 
 
-def steady(turn: Turn, blower: BlowerState) -> bool:
+def steady(blower: BlowerState, now_s: float) -> bool:
     """Whether the blower has run evenly for so long that dP has no reason to jump."""
-    return blower.running is True and turn.now_s >= blower.since_s + STEADY_AFTER_S
+    return blower.running is True and now_s >= blower.since_s + STEADY_AFTER_S
 
 
 def plausible(
@@ -51,58 +51,61 @@ def plausible(
     elif abs(pa - jump.level_pa) > settings.jump_pa:
         jump = Jump(jump.from_pa, pa, turn.now_s)
     if turn.now_s >= jump.since_s + settings.jump_confirm_s:
-        return _believed(turn, trust, jump.from_pa, pa), None
+        return _believed(settings, trust, jump.from_pa, pa), None
     reason = because(Because.JUMP_UNEXPLAINED, dp_pa=pa, from_pa=jump.from_pa)
     return replace(trust, jump=jump), reason
 
 
-def anchor_band_pa(setpoints: Setpoints, trust: TrustState) -> tuple[float, ...]:
+def anchor_band_pa(settings: Trust, trust: TrustState) -> tuple[float, ...]:
     """The dP at which ``stepped`` has something to do. No two readings in between are so far apart
     that one of them is not believed."""
-    half_pa, anchor_pa = setpoints.trust.jump_pa / 2, trust.anchor_pa
+    half_pa, anchor_pa = settings.jump_pa / 2, trust.anchor_pa
     if anchor_pa is None or half_pa == inf:
         return ()
     return anchor_pa - half_pa, anchor_pa + half_pa
 
 
 def stepped(
-    turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
+    settings: Trust,
+    trust: TrustState,
+    now_s: float,
+    *,
+    dp_pa: float,
+    earlier_pa: float | None,
+    is_steady: bool,
+    pulsing: bool,
 ) -> TrustState:
-    """Follow dP from band to band; whether it went from one to the next at once."""
-    half_pa, dp_pa = turn.setpoints.trust.jump_pa / 2, sample.pa
-    if dp_pa is None or half_pa == inf or not is_well_formed(sample):
+    """Follow dP from band to band; whether it went from one to the next at once. ``earlier_pa``:
+    the reading before this one, None where this is none or that one was not well formed."""
+    half_pa = settings.jump_pa / 2
+    if half_pa == inf:
         return trust
-    is_steady = steady(turn, blower)
     step = trust.step
     if step is not None and not is_steady:
         step = None
     # A run that begins meanwhile, because dP has jumped up, ends the wait before it has an effect.
-    elif step is not None and ((pulsing and not step.pulsing) or turn.reached(step.due_s)):
+    elif step is not None and ((pulsing and not step.pulsing) or now_s >= step.due_s):
         rise_pa = dp_pa - step.from_pa
         if rise_pa > half_pa or (rise_pa < -half_pa and not step.pulsing):
-            trust = _believed(turn, trust, step.from_pa, dp_pa)
+            trust = _believed(settings, trust, step.from_pa, dp_pa)
         step = None
-    low_high_pa = anchor_band_pa(turn.setpoints, trust)
     anchor_pa = trust.anchor_pa
-    if anchor_pa is None or not low_high_pa[0] < dp_pa < low_high_pa[1]:
-        earlier = turn.earlier
-        earlier_pa = earlier.pa if earlier is not None and is_well_formed(earlier) else None
+    if anchor_pa is None or not anchor_pa - half_pa < dp_pa < anchor_pa + half_pa:
         if step is None and earlier_pa is not None and is_steady:
-            step = Step(earlier_pa, turn.now_s + STEP_S, pulsing)
-            turn.by(step.due_s)
+            step = Step(earlier_pa, now_s + STEP_S, pulsing)
         anchor_pa = dp_pa
     if anchor_pa == trust.anchor_pa and step is trust.step:
         return trust
     return replace(trust, anchor_pa=anchor_pa, step=step)
 
 
-def _believed(turn: Turn, trust: TrustState, from_pa: float, pa: float) -> TrustState:
+def _believed(settings: Trust, trust: TrustState, from_pa: float, pa: float) -> TrustState:
     """A jump that stayed. One back towards where an earlier one came from takes its doubt away."""
     rose = pa > from_pa
     opposite = Because.FELL_AT_ONCE if rose else Because.ROSE_AT_ONCE
     doubts = cleared(trust.doubts, opposite)
     if doubts is trust.doubts:
-        line = line_at_fault(turn.setpoints.trust, reads_high=rose)
+        line = line_at_fault(settings, reads_high=rose)
         reason = (
             because(Because.ROSE_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
             if rose

@@ -1,5 +1,7 @@
 """What is remembered of a reading to judge it."""
 
+from math import inf
+
 from dustcake.core.record import record
 from dustcake.core.trust.doubts import Doubts
 
@@ -36,10 +38,11 @@ class Still:
 
 @record
 class ZeroCheck:
-    """Readings at the stop of the blower that began at ``stop_s``: ``n`` so far, which add up to
-    ``sum_pa``. ``done``: this stop has been judged."""
+    """Readings, from ``from_s`` on, at the stop of the blower that began at ``stop_s``: ``n`` so
+    far, which add up to ``sum_pa``. ``done``: this stop has been judged."""
 
     stop_s: float
+    from_s: float = 0.0
     sum_pa: float = 0.0
     n: int = 0
     done: bool = False
@@ -59,6 +62,14 @@ class TrustState:
     no_dp_s: float | None = None
     zero: ZeroCheck | None = None
     zero_pa: float | None = None
+
+    @property
+    def due_s(self) -> float:
+        """When the next reading is needed for more than to see whether it moves: at the first poll
+        from then on."""
+        step_s = inf if self.step is None else self.step.due_s
+        zero_s = inf if self.zero is None or self.zero.done else self.zero.from_s
+        return min(step_s, zero_s)
 
 
 def restarted(trust: TrustState) -> TrustState:
