@@ -92,7 +92,7 @@ class Counting(Replay):
 
     taken = 0
 
-    def _happens(self, happened: Input) -> Iterator[Event]:
+    def _happens(self, happened: Input) -> list[Event]:
         self.taken += isinstance(happened, PollCompleted)
         return super()._happens(happened)
 

@@ -126,17 +126,18 @@ reached: Counter[str] = Counter()
 class Counting(Replay):
     """Counts the samples it takes as steps."""
 
-    def _take(self, poll: PollCompleted) -> Iterator[Event]:
+    def _take(self, poll: PollCompleted) -> list[Event]:
         reached["taken"] += 1
         return super()._take(poll)
 
-    def _land(self) -> Iterator[Event]:
+    def _land(self) -> list[Event]:
         before, leapt = self._state.trust.still, self._leapt_to is not None
-        yield from super()._land()
+        events = super()._land()
         after = self._state.trust.still
         reached["frozen"] += any(d.reason.code is Because.FROZEN for d in self._state.trust.doubts)
         if leapt and before is not None and after is not None and after.looks:
             reached["looks that find it still"] += 1
+        return events
 
 
 @settings(

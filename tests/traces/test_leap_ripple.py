@@ -2,7 +2,6 @@
 the on-delay is over, and never when anything else hangs on it."""
 
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import replace
 from random import Random
 
@@ -33,10 +32,11 @@ class Counting(Replay):
 
     overs = 0
 
-    def _take(self, poll: PollCompleted) -> Iterator[Event]:
+    def _take(self, poll: PollCompleted) -> list[Event]:
         was_idle = self.state.decision.reason.code is Because.BELOW_HIGH
-        yield from super()._take(poll)
+        events = super()._take(poll)
         self.overs += was_idle and self.state.cleaning.high_since_s is not None
+        return events
 
 
 def rippling(seed: int, header: bool) -> Columns:

@@ -19,7 +19,7 @@ from dustcake.core.trust.state import Still
 
 Floats = npt.NDArray[np.float64]
 
-_FIRST_BLOCK, _LARGEST_BLOCK = 1024, 65_536
+_ONE_BY_ONE, _FIRST_BLOCK, _LARGEST_BLOCK = 20, 1024, 65_536
 _IN_TIME = 1.0 - 1e-9
 """Of a delay: no rounding makes what is shorter than this as long as the delay."""
 
@@ -137,8 +137,14 @@ def _signal(pa: np.float64) -> Signal:
 def _first_outside(values: Floats, low: float, high: float, begin: int, end: int) -> int:
     """The first place from ``begin`` on whose value is not strictly inside; ``end`` if none is.
 
-    In blocks that grow, so that a near end costs little and a far one is found at full speed.
+    The first few one by one and then in blocks that grow, so that a near end costs little and a far
+    one is found at full speed.
     """
+    near = min(begin + _ONE_BY_ONE, end)
+    for value in values[begin:near].tolist():
+        if not low < value < high:
+            return begin
+        begin += 1
     size = _FIRST_BLOCK
     while begin < end:
         block = values[begin : min(begin + size, end)]

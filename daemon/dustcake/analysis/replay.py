@@ -139,29 +139,29 @@ class Replay:
                 yield from self._take(columns.poll(to))
             row = to + 1
 
-    def _land(self) -> Iterator[Event]:
+    def _land(self) -> list[Event]:
         """Remember the last of the samples leapt over."""
-        if self._leapt_to is not None:
-            yield from self._happens(self._leapt_to)
-            self._leapt_to = None
+        poll, self._leapt_to = self._leapt_to, None
+        return [] if poll is None else self._happens(poll)
 
-    def _take(self, poll: PollCompleted) -> Iterator[Event]:
+    def _take(self, poll: PollCompleted) -> list[Event]:
         """One sample that may lead to something, with the wakes that were due before it."""
-        tally, now_s = self.tally, poll.at.mono_s
+        tally, now_s, events = self.tally, poll.at.mono_s, []
         if self._at is None:
             tally.first_utc_s = poll.at.utc_s
-            yield from self._happens(Restarted(poll.at))
+            events += self._happens(Restarted(poll.at))
             self._before_s = now_s
-        yield from self._land()
+        events += self._land()
         self._pass_over_answer(now_s)
         while self._wake_at_s is not None and self._wake_at_s < now_s:
-            yield from self._happens(Woke(self._stamp(self._wake_at_s)))
+            events += self._happens(Woke(self._stamp(self._wake_at_s)))
         tally.samples += 1
         tally.lost += type(poll.dp) is not Measured
         tally.gaps += now_s > self._before_s + self._setpoints.stale_after_s
         self._at, self._before_s = poll.at, now_s
-        yield from self._happens(poll)
+        events += self._happens(poll)
         self._leap = leap_after(self._state, self._setpoints)
+        return events
 
     def _pass_over_answer(self, now_s: float) -> None:
         """dP cannot answer to a pulse that the recording did not have just then: nobody is to wait
@@ -173,8 +173,9 @@ class Replay:
             nobody = looking.void(self._state.diagnosis)
             self._state = replace(self._state, diagnosis=nobody)
 
-    def _happens(self, happened: Input) -> Iterator[Event]:
+    def _happens(self, happened: Input) -> list[Event]:
         """One input, and the outcomes of the commands that follow from it."""
+        events: list[Event] = []
         waiting: list[Input] = [happened]  # it grows while it is gone through
         for each in waiting:
             self.steps += 1
@@ -182,11 +183,12 @@ class Replay:
             self._state, self._wake_at_s = done.state, done.wake_at_s
             for event in done.events:
                 self.tally.count(event)
-                yield event
+                events.append(event)
             for command in done.commands:
                 if self._on_command is not None:
                     self._on_command(happened.at, command)
                 waiting.append(OutputReported(happened.at, command.command_id, Outcome.DONE))
+        return events
 
     def _stamp(self, mono_s: float) -> Stamp:
         start_utc_s = self.tally.first_utc_s

@@ -2,15 +2,14 @@
 
 from dustcake.core.blower import BlowerState
 from dustcake.core.outputs import OutputsState
-from dustcake.core.permissives import Permissive, permissives
+from dustcake.core.permissives import Permits, permissives
 from dustcake.core.state import State
 from dustcake.core.turn import Turn
 
 
-def permitted(
-    turn: Turn, state: State, blower: BlowerState, outputs: OutputsState
-) -> tuple[Permissive, ...]:
-    """All permissives of ``state``, with what this step has made of blower and outputs."""
+def permitted(turn: Turn, state: State, blower: BlowerState, outputs: OutputsState) -> Permits:
+    """All permissives of ``state``, with what this step has made of blower and outputs, and those
+    that are missing."""
     return permissives(
         turn.setpoints,
         sample=state.sample,

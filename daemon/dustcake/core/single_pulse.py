@@ -6,7 +6,6 @@ blower is first started. It leaves the order of the rows as it is.
 
 from dustcake.core.cleaning import ALWAYS
 from dustcake.core.diagnosis import looking
-from dustcake.core.permissives import Met
 from dustcake.core.permitted import permitted
 from dustcake.core.pulsing import command
 from dustcake.core.reasons import Because, Reason, because
@@ -48,8 +47,9 @@ def _refusal(turn: Turn, state: State, valve: int) -> Reason | None:
         return because(Because.PULSE_WHILE_ZEROING)
     if state.cleaning.run is not None:
         return because(Because.PULSE_WHILE_CLEANING)
-    for permit in permitted(turn, state, state.blower, state.outputs):
-        if permit.met is Met.NO and permit.name in ALWAYS:
+    _, missing = permitted(turn, state, state.blower, state.outputs)
+    for permit in missing:
+        if permit.name in ALWAYS:
             return permit.reason
     if (
         state.pulsing.in_flight is not None

@@ -25,7 +25,6 @@ from dustcake.core.diagnosis.state import DiagnosisState
 from dustcake.core.diagnosis.torn import judge_torn
 from dustcake.core.events import AirUsed, Event, PulseFired
 from dustcake.core.inputs import Input, PollCompleted
-from dustcake.core.permissives import missing_of
 from dustcake.core.permitted import permitted
 from dustcake.core.pulsing import PulsingState
 from dustcake.core.quiet import keep, promise
@@ -89,8 +88,7 @@ def _evaluate(turn: Turn, before: State, state: State) -> State:
     under_way = state.cleaning.run is not None
     zero = zeroing.follow_up(turn, state.zero, blower, state.sample, cleaning=under_way)
     proof = output_proof.follow_up(turn, state.outputs)
-    permits = permitted(turn, state, blower, proof)
-    missing = missing_of(permits)
+    permits, missing = permitted(turn, state, blower, proof)
     cleaning = cleanings.follow_demand(turn, state.cleaning, state.pulsing.demand_closed)
     if state.stopping:
         stopping = because(Because.STOPPING)
