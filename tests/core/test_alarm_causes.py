@@ -173,8 +173,8 @@ def test_a_cause_out_of_service_or_not_used_explains_nothing() -> None:
     assert raised(silent(running(replace(OFF, alarms=alarms)), 60)) == [HEADER, DP]
 
 
-def test_a_cause_the_settings_do_not_have_explains_nothing() -> None:
-    alarms = tuple(s for s in OFF.alarms if s.name is not FIELDBUS)
+def test_a_cause_that_is_not_used_explains_nothing() -> None:
+    alarms = tuple(replace(s, enabled=s.name is not FIELDBUS) for s in OFF.alarms)
     assert raised(silent(running(replace(OFF, alarms=alarms)), 60)) == [HEADER, DP]
 
 

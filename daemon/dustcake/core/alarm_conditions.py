@@ -1,12 +1,12 @@
 """What each alarm watches: whether it calls to be raised (True), cleared (False), or neither."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 
 from dustcake.core import cleaning_pace, replacement
 from dustcake.core.alarm_causes import CAUSES, CAUSES_FIRST
 from dustcake.core.alarm_suppression import IN_FORCE, SUPPRESSED_BY, suppressed
 from dustcake.core.alarm_table import AlarmState
-from dustcake.core.alarm_watch import touched
+from dustcake.core.alarm_watch import PLACE, in_order, touched
 from dustcake.core.alarms import Alarm, Around, Condition, is_settled, is_unused, judge
 from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.diagnosis import alarms as diagnosed
@@ -34,11 +34,10 @@ def judge_all(turn: Turn, before: State, state: State) -> State:
     """Every alarm, causes before what they explain. ``before``: the state when this step began.
     What an alarm watches does not depend on the others, so those that stay as they are, as most do
     most of the time, are done with first."""
-    looked_at = _looked_at(before, state)
     to_judge: dict[AlarmName, tuple[Condition, Condition]] = {}
-    for alarm, setting in zip(state.alarms, turn.setpoints.alarms, strict=True):
-        name = alarm.name
-        if name not in looked_at or is_unused(alarm, setting):
+    for name in _looked_at(before, state):
+        alarm, setting = state.alarms[PLACE[name]], turn.setpoints.alarms[PLACE[name]]
+        if is_unused(alarm, setting):
             continue
         condition = CONDITIONS[name](turn, state)
         hidden = suppressed(turn, state, name) if name in SUPPRESSED_BY else IN_FORCE
@@ -46,24 +45,23 @@ def judge_all(turn: Turn, before: State, state: State) -> State:
             to_judge[name] = condition, hidden
     if not to_judge:
         return state if state.unsettled == () else replace(state, unsettled=())
-    alarms = {alarm.name: alarm for alarm in state.alarms}
-    settings = {setting.name: setting for setting in turn.setpoints.alarms}
+    alarms, settings = list(state.alarms), turn.setpoints.alarms
     for name in sorted(to_judge, key=_RANK.__getitem__):
         condition, hidden = to_judge[name]
-        around = Around(hidden, *_cause(name, alarms, settings))
-        alarms[name] = judge(turn, alarms[name], settings[name], condition, around)
+        around, place = Around(hidden, *_cause(name, alarms, settings)), PLACE[name]
+        alarms[place] = judge(turn, alarms[place], settings[place], condition, around)
     unsettled = tuple(
         name
         for name, (condition, hidden) in to_judge.items()
-        if hidden[0] or not is_settled(alarms[name], settings[name], condition[0])
+        if hidden[0] or not is_settled(alarms[PLACE[name]], settings[PLACE[name]], condition[0])
     )
-    return replace(state, alarms=tuple(alarms.values()), unsettled=unsettled)
+    return replace(state, alarms=tuple(alarms), unsettled=unsettled)
 
 
-_EVERY = frozenset(AlarmName)
+_EVERY = tuple(AlarmName)
 
 
-def _looked_at(before: State, state: State) -> frozenset[AlarmName]:
+def _looked_at(before: State, state: State) -> tuple[AlarmName, ...]:
     """Which alarms may not be as they were. What a request does to one, or to the set points, may
     matter to any."""
     if (
@@ -72,25 +70,22 @@ def _looked_at(before: State, state: State) -> frozenset[AlarmName]:
         or state.adjusted is not before.adjusted
     ):
         return _EVERY
-    return touched(before, state).union(state.unsettled)
+    names = touched(before, state)
+    return in_order((*names, *state.unsettled)) if state.unsettled else names
 
 
 _RANK = {name: rank for rank, name in enumerate(CAUSES_FIRST)}
 
 
 def _cause(
-    name: AlarmName,
-    alarms: Mapping[AlarmName, Alarm],
-    settings: Mapping[AlarmName, AlarmSetting],
+    name: AlarmName, alarms: Sequence[Alarm], settings: Sequence[AlarmSetting]
 ) -> tuple[AlarmName | None, bool]:
     """The alarm that explains this one, if any stands; and whether one is still in its on-delay.
     One out of service explains nothing: what it watches is not to be trusted."""
     undecided = False
     for cause in CAUSES[name]:
-        alarm, setting = alarms.get(cause), settings.get(cause)
-        if alarm is None or setting is None or not setting.enabled:
-            continue
-        if alarm.state is AlarmState.OUT_OF_SERVICE:
+        alarm = alarms[PLACE[cause]]
+        if not settings[PLACE[cause]].enabled or alarm.state is AlarmState.OUT_OF_SERVICE:
             continue
         if alarm.stands:
             return cause, False

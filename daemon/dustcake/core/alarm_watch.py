@@ -1,6 +1,6 @@
 """Which alarms a step can have changed anything for: those that watch what it has changed."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from itertools import compress
 from operator import attrgetter, is_not
@@ -46,10 +46,18 @@ _WATCHING = tuple(
     frozenset(name for name, parts in WATCHED.items() if part in parts) for part in _PARTS
 )
 _AT_ANY_STEP = frozenset(AlarmName) - WATCHED.keys()
+PLACE = MappingProxyType({name: place for place, name in enumerate(AlarmName)})
+"""Where each alarm stands among those of the state, and of the settings."""
+
 _parts_of = attrgetter(*_PARTS)
 
 
-def touched(before: State, state: State) -> frozenset[AlarmName]:
+def in_order(names: Iterable[AlarmName]) -> tuple[AlarmName, ...]:
+    """Each of the names once, in the order of the alarms."""
+    return tuple(sorted(set(names), key=PLACE.__getitem__))
+
+
+def touched(before: State, state: State) -> tuple[AlarmName, ...]:
     """The alarms that may have changed from one state to another, under the same settings."""
     changed = list(map(is_not, _parts_of(before), _parts_of(state)))
     if changed[_SAMPLE_PLACE]:
@@ -58,8 +66,8 @@ def touched(before: State, state: State) -> frozenset[AlarmName]:
 
 
 @cache
-def _watching(changed: tuple[bool, ...]) -> frozenset[AlarmName]:
-    return _AT_ANY_STEP.union(*compress(_WATCHING, changed))
+def _watching(changed: tuple[bool, ...]) -> tuple[AlarmName, ...]:
+    return in_order(_AT_ANY_STEP.union(*compress(_WATCHING, changed)))
 
 
 def _reads_alike(before: State, state: State) -> bool:

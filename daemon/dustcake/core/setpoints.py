@@ -312,7 +312,7 @@ class Setpoints:
     outputs_retry_s: float
     cleaning: Cleaning
     pulsing: Pulsing
-    alarms: tuple[AlarmSetting, ...]
+    alarms: tuple[AlarmSetting, ...]  # one for each name, in the order of ``AlarmName``
     limits: AlarmLimits
     alarm_rules: AlarmRules
     zeroing: Zeroing

@@ -180,7 +180,8 @@ def _diagnose(
 def _finish(turn: Turn, state: State) -> Step:
     """Number what has been gathered, and say until when nothing else will happen."""
     quiet = None
-    if not turn.commands and all(type(event.body) in _LEADS_NO_FURTHER for event in turn.events):
+    bodies = [type(event.body) for event in turn.events]
+    if not turn.commands and _LEADS_NO_FURTHER.issuperset(bodies):
         quiet = promise(turn, state)
     state = replace(
         state,
@@ -193,7 +194,7 @@ def _finish(turn: Turn, state: State) -> Step:
     return Step(state, tuple(turn.commands), tuple(turn.events), wake_at_s)
 
 
-_LEADS_NO_FURTHER = (PulseFired, AirUsed)
+_LEADS_NO_FURTHER = frozenset({PulseFired, AirUsed})
 """All that these lead to is decided in the step that reports them; another event may lead to more
 in the next."""
 
