@@ -66,9 +66,10 @@ class Columns:
         end = len(self)
         if row >= end or not leap.may_begin(self.contacts(row)):
             return row
-        if self.t_s[row] > before_s + stale_s or self.t_s[row] >= leap.until_s:
+        now_s = self.t_s[row]
+        if now_s > before_s + stale_s or now_s >= leap.until_s:
             return row
-        if leap.until_s < self.t_s[-1] or leap.until_s == self.t_s[-1]:
+        if leap.until_s <= self.t_s[-1]:
             end = int(self.t_s.searchsorted(leap.until_s, "left"))
         breaks = self._breaks_of(stale_s)
         following = bisect_right(breaks, row)

@@ -1,9 +1,11 @@
 """What the commands have in common: the settings they are given, and how they fail."""
 
 import argparse
+import gc
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from dustcake.settings.load import load_settings
@@ -92,6 +94,17 @@ def whole_number(least: int, most: int) -> Callable[[str], int]:
         return value
 
     return read
+
+
+@contextmanager
+def seldom_collected() -> Iterator[None]:
+    """While millions of records are made that hold no cycles, cycles are looked for less often."""
+    before = gc.get_threshold()
+    gc.set_threshold(100_000, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
 
 
 def cannot_be_used(rows: int) -> str:

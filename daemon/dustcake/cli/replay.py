@@ -8,7 +8,14 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, cannot_be_used, fail, settings_or_none
+from dustcake.cli.common import (
+    BAD_USAGE,
+    DONE,
+    cannot_be_used,
+    fail,
+    seldom_collected,
+    settings_or_none,
+)
 from dustcake.settings.collector import Collector
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
@@ -134,9 +141,10 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         commanded, counted = Commanded(), Counted()
         rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
         replay = Replay(fitted.setpoints, commanded, trace.recorded)
-        for event in replay.events(rows):
-            listing.event(event)
-            counted.take(event)
+        with seldom_collected():
+            for event in replay.events(rows):
+                listing.event(event)
+                counted.take(event)
         bad_rows.close()
         if bad_rows.refused:
             listing.refused(bad_rows.count)
