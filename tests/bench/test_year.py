@@ -28,7 +28,7 @@ from dustcake.analysis.replay import Replay, fit, for_a_trace
 from dustcake.analysis.study import Plan, study
 from dustcake.analysis.study_candidates import Prices
 from dustcake.analysis.trace_files import open_any
-from dustcake.cli.common import seldom_collected
+from dustcake.cli.common import long_work
 from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts
@@ -90,7 +90,7 @@ def replayed(path: Path) -> tuple[float, float, Replay]:
         begun_s, cpu_s = time.perf_counter(), time.process_time()
         samples = trace.samples()
         replay = Replay(setpoints, recorded=trace.recorded)
-        with seldom_collected():
+        with long_work():
             events = sum(1 for _ in replay.events(only_samples(samples)))
         taken_s = time.perf_counter() - begun_s
     assert events > DAYS
@@ -128,7 +128,7 @@ def test_a_year_from_parquet(files: Path, row: Add) -> None:
     on = frame["blower_running"].to_numpy().astype(np.intp)
     piece.kinds, piece.kind = (Contacts(blower_running=False), Contacts(blower_running=True)), on
     setpoints = for_a_trace(as_in_settings(files, "time", "dp_pa", "blower_running"))
-    with seldom_collected():
+    with long_work():
         each_s = stepped_s(piece, STEPPED, setpoints) / STEPPED
     ratio = each_s * samples / taken_s
     year_s = taken_s * 365 / DAYS

@@ -13,7 +13,7 @@ YS = [500.0, 502.0, 503.0, 506.0, 508.0, 509.0, 512.0, 515.0, 516.0, 519.0]
 
 
 def line(xs: list[float], ys: list[float], weights: list[float]) -> tuple[float, float]:
-    fit = least_squares([(1.0, x) for x in xs], ys, weights)
+    fit = least_squares([[1.0] * len(xs), xs], ys, weights)
     assert fit is not None
     return fit.coefficients[1], fit.coefficients[0]
 
@@ -48,7 +48,7 @@ def test_a_weighted_fit_and_its_covariance_against_numpy(seed: int) -> None:
     rows = [(1.0, rng.random(), rng.random() ** 2) for _ in range(30)]
     ys = [rng.gauss(10.0, 2.0) for _ in rows]
     weights = [rng.uniform(0.1, 3.0) for _ in rows]
-    fit = least_squares(rows, ys, weights)
+    fit = least_squares(list(zip(*rows, strict=True)), ys, weights)
     assert fit is not None
     x, w = np.array(rows), np.diag(weights)
     inverse = np.linalg.inv(x.T @ w @ x)
@@ -60,7 +60,7 @@ def test_a_weighted_fit_and_its_covariance_against_numpy(seed: int) -> None:
 
 
 def test_columns_that_do_not_settle_it_give_no_fit() -> None:
-    assert least_squares([(1.0, 2.0)] * 5, [1.0] * 5, [1.0] * 5) is None
+    assert least_squares([[1.0] * 5, [2.0] * 5], [1.0] * 5, [1.0] * 5) is None
 
 
 def test_scatter_is_the_standard_deviation_of_normal_noise_and_shrugs_at_outliers() -> None:

@@ -15,8 +15,9 @@ from dustcake.analysis.trace_ahead import ahead
 from dustcake.analysis.trace_columns import Recorded, TraceError, columns_of
 from dustcake.analysis.trace_frames import FrameReader, Samples
 
-# Large pieces, since handing one over takes time; smaller ones first, so that none is waited for.
-_FIRST_ROWS, _ROWS = 250_000, 2_000_000
+# Large pieces, since handing one over takes time; smaller ones first, since the next is read while
+# one is worked on, which takes little longer.
+_FIRST_ROWS, _ROWS = 250_000, 1_000_000
 _SMALL_ROWS = 500
 
 
@@ -59,7 +60,7 @@ class ParquetTrace:
             except (pl.exceptions.PolarsError, OSError) as error:
                 raise TraceError(f"{_first_line(error)}; copy the file elsewhere first") from None
             yield from _piece(frame, reader)
-            begin, rows = begin + rows, min(2 * rows, _ROWS)
+            begin, rows = begin + rows, min(rows * 4 // 3, _ROWS)
             self._bytes_read = self._size_bytes * min(begin, self._rows) // self._rows
 
 

@@ -97,14 +97,17 @@ def whole_number(least: int, most: int) -> Callable[[str], int]:
 
 
 @contextmanager
-def seldom_collected() -> Iterator[None]:
-    """While millions of records are made that hold no cycles, cycles are looked for less often."""
-    before = gc.get_threshold()
-    gc.set_threshold(100_000, *before[1:])
+def long_work() -> Iterator[None]:
+    """While a long trace is read in one thread and worked on in another: a reader that asks for
+    the interpreter gets it sooner, and cycles, which no record makes, are looked for less often."""
+    switch_s, thresholds = sys.getswitchinterval(), gc.get_threshold()
+    sys.setswitchinterval(0.0005)
+    gc.set_threshold(100_000, *thresholds[1:])
     try:
         yield
     finally:
-        gc.set_threshold(*before)
+        sys.setswitchinterval(switch_s)
+        gc.set_threshold(*thresholds)
 
 
 def cannot_be_used(rows: int) -> str:

@@ -13,7 +13,7 @@ from dustcake.cli.common import (
     DONE,
     cannot_be_used,
     fail,
-    seldom_collected,
+    long_work,
     settings_or_none,
 )
 from dustcake.settings.collector import Collector
@@ -141,7 +141,7 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         commanded, counted = Commanded(), Counted()
         rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
         replay = Replay(fitted.setpoints, commanded, trace.recorded)
-        with seldom_collected():
+        with long_work():
             for event in replay.events(rows):
                 listing.event(event)
                 counted.take(event)

@@ -89,11 +89,11 @@ def fit_all(
     counts. Needs more points of that level than one."""
     here = levels[-1]
     others = sorted(set(levels) - {here})
-    shifts = [[float(level == other) for other in others] for level in levels]
+    ones = [1.0] * len(ages)
+    shifts = [[float(level == other) for level in levels] for other in others]
     found: list[tuple[Curve, float, LeastSquares]] = []
     for curve, belief in CURVES:
-        rows = [[1.0, curve(u), *shift] for u, shift in zip(ages, shifts, strict=True)]
-        fit = least_squares(rows, values_pa, weights)
+        fit = least_squares([ones, [curve(u) for u in ages], *shifts], values_pa, weights)
         if fit is not None:
             found.append((curve, belief, fit))
     if not found:

@@ -22,11 +22,10 @@ class LeastSquares:
 
 
 def least_squares(
-    rows: Sequence[Sequence[float]], values: Sequence[float], weights: Sequence[float]
+    columns: Sequence[Sequence[float]], values: Sequence[float], weights: Sequence[float]
 ) -> LeastSquares | None:
-    """The weighted fit of ``values`` by the columns of ``rows``; None where they do not settle
-    it."""
-    columns = [list(column) for column in zip(*rows, strict=True)]
+    """The weighted fit of ``values`` by ``columns``, each with one number for each of them; None
+    where they do not settle it."""
     weighted = [list(map(mul, weights, column)) for column in columns]
     inverse = _inverse([[_dot(a, b) for b in columns] for a in weighted])
     if inverse is None:
