@@ -1,14 +1,20 @@
 """Whether a cluster can be used is known before anything is read, and said in words."""
 
+import json
 import os
 import subprocess
 import sys
+import threading
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from core.driver import chosen
 from dustcake.__main__ import main
-from dustcake.analysis.study_jobs import StudyError, require_cluster
+from dustcake.analysis.rows import RowModel
+from dustcake.analysis.study_jobs import Job, Plan, StudyError, live_all, require_cluster, watched
 from traces.recorded import settings_text
 
 
@@ -67,3 +73,83 @@ def test_a_scheduler_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("dustcake.analysis.study_jobs._CONNECT_S", 0.3)
     with pytest.raises(StudyError, match="no scheduler there"):
         require_cluster("tcp://127.0.0.1:9")
+
+
+class Cluster:
+    """A scheduler and a worker with one thread, in processes of their own."""
+
+    def __init__(self, folder: Path) -> None:
+        told = folder / "scheduler.json"
+        run, quiet = [sys.executable, "-m", "distributed.cli"], ["--no-dashboard"]
+        where = ["--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(told)]
+        self.scheduler = self._started(
+            [*run[:2], f"{run[2]}.dask_scheduler", *where, *quiet], folder
+        )
+        worker = ["--scheduler-file", str(told), "--nworkers", "1", "--nthreads", "1", "--no-nanny"]
+        self.worker = self._started([*run[:2], f"{run[2]}.dask_worker", *worker, *quiet], folder)
+        until = time.monotonic() + 30.0
+        while not told.exists() or not told.read_text():
+            assert time.monotonic() < until, "no scheduler"
+            time.sleep(0.05)
+        self.address: str = json.loads(told.read_text())["address"]
+
+    def _started(self, command: list[str], folder: Path) -> "subprocess.Popen[bytes]":
+        return subprocess.Popen(
+            command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+
+    def kill(self) -> None:
+        for process in (self.worker, self.scheduler):
+            process.kill()
+            process.wait()
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[Cluster]:
+    made = Cluster(tmp_path)
+    try:
+        yield made
+    finally:
+        made.kill()
+
+
+LONG = Plan(days=4000.0, draws=1, most_pulses=10**9)
+
+
+def a_job() -> Job:
+    model = RowModel(4, 0.0225, 600.0, 0.6, 0.05)
+    setpoints = chosen(fitted={"blower_running": True}, cleaning={"low_pa": 700.0})
+    return model, setpoints, [1.0] * 24, [1.0] * 24, LONG, 0
+
+
+def short_job() -> Job:
+    return (*a_job()[:4], Plan(days=1.0, draws=1), 0)
+
+
+def test_one_worker_of_one_thread_does_the_work(cluster: Cluster) -> None:
+    from distributed import Client
+
+    require_cluster(cluster.address)
+    here = live_all([short_job()], None)
+    heard: list[int] = []
+    with watched(heard.append, heard.append):
+        assert live_all([short_job()], cluster.address) == here
+    assert heard[0] == heard[-1] == 1
+    with Client(cluster.address, set_as_default=False) as client:  # type: ignore[no-untyped-call]
+        (count,) = client.run(lambda dask_worker: dask_worker.state.executed_count).values()
+    assert count == 2, "what the cluster was tried with, and the job"
+
+
+@pytest.mark.parametrize("who", ["scheduler", "worker"])
+@pytest.mark.timeout(120)
+def test_a_cluster_that_goes_in_the_middle_is_not_waited_for(
+    cluster: Cluster, monkeypatch: pytest.MonkeyPatch, who: str
+) -> None:
+    monkeypatch.setattr("dustcake.analysis.study_jobs._CONNECT_S", 2.0)
+    monkeypatch.setattr("dustcake.analysis.study_jobs._WORKER_S", 3.0)
+    require_cluster(cluster.address)
+    killer = threading.Timer(3.0, getattr(cluster, who).kill)
+    killer.start()
+    with pytest.raises(StudyError, match=r"the cluster has been lost \(.+\); see to it and begin"):
+        live_all([a_job()], cluster.address)
+    killer.join()

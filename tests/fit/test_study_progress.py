@@ -43,12 +43,13 @@ def test_on_a_cluster_as_well(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     somebody_watches(monkeypatch)
+    monkeypatch.setattr(study_progress, "_TELLING_S", 0.0)
     from distributed import LocalCluster
 
     with LocalCluster(  # type: ignore[no-untyped-call]
         n_workers=2, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1"
     ) as cluster:
-        plan = replace(SHORT, dask=cluster.scheduler_address)
+        plan = replace(SHORT, days=10.0, dask=cluster.scheduler_address)
         with shown_progress(plan.draws, None):
             study(collector(), TODAY, PRICES, plan, TRIED)
         worked: int = cluster.scheduler.transition_counter

@@ -130,8 +130,11 @@ def days_to_live(running: Floats) -> list[float]:
 def _bare(setpoints: Setpoints) -> Setpoints:
     """Without what costs time and changes no pulse: alarms nobody asks for here, and forecasts of
     filter life."""
-    watched = tuple(a for a in setpoints.alarms if a.name is AlarmName.CLEANING_NOT_EFFECTIVE)
-    return replace(setpoints, alarms=watched, seasoning_h=math.inf)
+    watched = AlarmName.CLEANING_NOT_EFFECTIVE
+    alarms = tuple(
+        each if each.name is watched else replace(each, enabled=False) for each in setpoints.alarms
+    )
+    return replace(setpoints, alarms=alarms, seasoning_h=math.inf)
 
 
 def curves(study: Study, index: int, days: float = 2.0) -> tuple[Floats, Floats]:

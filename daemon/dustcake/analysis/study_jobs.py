@@ -2,9 +2,11 @@
 
 import re
 from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from contextvars import ContextVar
 from importlib.util import find_spec
+from time import sleep
 from typing import TYPE_CHECKING
 
 from dustcake.analysis.rows import RowModel
@@ -16,7 +18,7 @@ from dustcake.settings.extras import the_extra
 if TYPE_CHECKING:
     from distributed import Client
 
-_CONNECT_S, _WORKER_S = 10.0, 20.0
+_CONNECT_S, _WORKER_S, _LOOK_S = 10.0, 20.0, 0.02
 _ADDRESS = re.compile(
     r"(?:(?:tcp|tls|ws|wss)://)?[^\s/:]+:\d{1,5}|(?:tcp|tls)://\[[^\s/]+\]:\d{1,5}"
 )
@@ -72,22 +74,55 @@ def watched(begins: _Heard, over: _Heard) -> Iterator[None]:
 
 def live_all(jobs: list[Job], dask: str | None) -> list[Lived]:
     """Live through every job, in order. Raises StudyError."""
-    from joblib import Parallel, delayed
-
     share = max(1, min(25, len(jobs) // 16))
     batches = [jobs[n : n + share] for n in range(0, len(jobs), share)]
-    with _on(dask):
-        parallel = Parallel(n_jobs=-1)  # here, since it asks only now where it is to run
-        watcher = _WATCHED.get()
-        if watcher is not None:
-            begins, over = watcher
-            begins(len(jobs))
-            # A hook of every backend; results one by one joblib does not give on a cluster.
-            parallel.print_progress = lambda: over(
-                min(parallel.n_completed_tasks * share, len(jobs))
-            )
-        made = parallel(delayed(_some)(batch) for batch in batches)
+    begins, over = _WATCHED.get() or (_unheard, _unheard)
+    begins(len(jobs))
+
+    def told(batches_over: int) -> None:
+        over(min(batches_over * share, len(jobs)))
+
+    made = _here(batches, told) if dask is None else _on_cluster(batches, dask, told)
     return [each for batch in made for each in batch]
+
+
+def _unheard(_jobs: int) -> None:
+    """Nobody watches."""
+
+
+def _here(batches: list[list[Job]], told: _Heard) -> list[list[Lived]]:
+    """On all cores of this machine."""
+    from joblib import Parallel, delayed
+
+    parallel = Parallel(n_jobs=-1)
+    parallel.print_progress = lambda: told(parallel.n_completed_tasks)
+    made: list[list[Lived]] = parallel(delayed(_some)(batch) for batch in batches)
+    return made
+
+
+def _on_cluster(batches: list[list[Job]], dask: str, told: _Heard) -> list[list[Lived]]:
+    """On a Dask cluster. Not through joblib, which waits without end for a scheduler that has gone,
+    and works here where there is but one worker. Raises StudyError."""
+    from distributed import KilledWorker
+
+    with _connected(dask) as client:
+        futures, alone_s = client.map(_some, batches, pure=False), 0.0
+        while any(future.status == "pending" for future in futures):
+            sleep(_LOOK_S)
+            told(sum(future.status != "pending" for future in futures))
+            alone_s = 0.0 if client.scheduler_info().get("workers") else alone_s + _LOOK_S
+            if alone_s > _WORKER_S and client.status == "running":
+                raise StudyError(_lost(dask, f"no worker any more for {_WORKER_S:g} s"))
+        try:
+            made: list[list[Lived]] = client.gather(futures)  # type: ignore[no-untyped-call]
+        except (CancelledError, KilledWorker, OSError) as error:
+            why = str(error).partition("\n")[0] or "the scheduler has gone"
+            raise StudyError(_lost(dask, why)) from None
+        return made
+
+
+def _lost(dask: str, why: str) -> str:
+    return f"--dask {dask}: the cluster has been lost ({why}); see to it and begin again"
 
 
 def require_cluster(dask: str) -> None:
@@ -112,24 +147,6 @@ def require_cluster(dask: str) -> None:
 
 def _nothing() -> None:
     """What a worker is tried with."""
-
-
-@contextmanager
-def _on(dask: str | None) -> Iterator[None]:
-    """Where joblib is to run: on this machine, or on a cluster. Raises StudyError."""
-    if dask is None:
-        yield
-        return
-    from joblib import parallel_config
-
-    with _connected(dask) as client, parallel_config(backend="dask", client=client):
-        try:
-            yield
-        except OSError as error:  # above all: no worker any more
-            why = str(error).partition("\n")[0]
-            raise StudyError(
-                f"--dask {dask}: the cluster has been lost ({why}); see to it and begin again"
-            ) from None
 
 
 @contextmanager
