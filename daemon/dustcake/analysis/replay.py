@@ -6,7 +6,7 @@ did not have is no longer an answer.
 """
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import fields, replace
+from dataclasses import fields
 from typing import TYPE_CHECKING, cast
 
 from dustcake.analysis.leap import NO_LEAP, leap_after
@@ -16,7 +16,7 @@ from dustcake.core.commands import Command
 from dustcake.core.diagnosis import looking
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 from dustcake.core.setpoints import AlarmName, Fitted, Setpoints
 from dustcake.core.signals import Measured
 from dustcake.core.stamp import Stamp
@@ -129,7 +129,9 @@ class Replay:
             look = self._state.trust.still
             if look is not None and to > row:
                 to, seen = columns.looks(row, to, look, self._setpoints.trust)
-                self._state = self._state if seen is look else self._state.with_look(seen)
+                if seen is not look:
+                    trust = replace(self._state.trust, still=seen)
+                    self._state = replace(self._state, trust=trust)
             if to > row:
                 self.tally.samples += to - row
                 self._leapt_to = columns.poll(to - 1)

@@ -94,8 +94,6 @@ def _judged(
     turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
 ) -> Alarm:
     if not setting.enabled:
-        if alarm.state is AlarmState.NORMAL:
-            return alarm
         return go(Alarm(alarm.name, alarm.state), Trigger.DISABLE, because(Because.NOT_USED))
     if alarm.state is AlarmState.SHELVED or alarm.state is AlarmState.OUT_OF_SERVICE:
         alarm = _followed(turn, alarm, setting, condition[0])

@@ -17,13 +17,13 @@ from dustcake.core.permissives import Permissive
 from dustcake.core.pulsing import PulsingState
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record, replace
+from dustcake.core.record import record
 from dustcake.core.replacement import ReplacementState
 from dustcake.core.requests import Mode, PointChange, Request
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
-from dustcake.core.trust.state import Still, TrustState
+from dustcake.core.trust.state import TrustState
 from dustcake.core.zeroing import ZeroState
 
 
@@ -185,10 +185,6 @@ class State:
         """When the reading itself is next looked at: at the first poll from then on."""
         still_s = inf if self.trust.still is None else self.trust.still.next_s
         return min(still_s, self.trust.due_s)
-
-    def with_look(self, look: Still) -> "State":
-        """The same state after another look at whether the reading moves."""
-        return replace(self, trust=replace(self.trust, still=look))
 
 
 def first_state(setpoints: Setpoints, at: Stamp) -> State:
