@@ -17,6 +17,7 @@ def main(arguments: list[str] | None = None) -> int:
         description="Runs a pulse-cleaned cartridge dust collector. `dustcake COMMAND --help` "
         "says more of each command, with an example.",
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version, and exit")
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for command in COMMANDS:
         command.add(subparsers)
@@ -38,6 +39,16 @@ def main(arguments: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         return 130
     return code
+
+
+class _Version(argparse.Action):
+    """Looked up only when it is asked for: that takes time which the start of a daemon has not."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.metadata import version
+
+        sys.stdout.write(f"dustcake {version('dustcake')}\n")
+        parser.exit()
 
 
 def _forget_output() -> None:

@@ -4,6 +4,7 @@ import json
 import re
 import subprocess
 import tomllib
+from importlib.metadata import version
 from pathlib import Path
 
 import jsonschema
@@ -36,6 +37,11 @@ async def test_help_of_every_command_has_an_example(command: str) -> None:
     assert "example" in done.out
     example = done.out.partition("example")[2]
     assert f"dustcake {command}" in example
+
+
+async def test_version() -> None:
+    done = await dustcake("--version")
+    assert (done.code, done.out) == (0, f"dustcake {version('dustcake')}\n")
 
 
 async def test_help_names_every_command() -> None:

@@ -10,7 +10,7 @@ from dustcake.analysis.what_if import Difference
 from dustcake.core.events import Event
 from dustcake.core.record import record
 from dustcake.publish.payloads import event_fields, utc_text
-from dustcake.publish.wording import duration, number
+from dustcake.publish.wording import duration, label, number
 from dustcake.units import PressureUnit
 
 # Told apart from the other fields of an event, or of no use in a replay.
@@ -122,8 +122,7 @@ class WordsListing:
             shown = number(name, value, self._unit)
         else:
             shown = "not known" if value is None else str(value)
-        label = "dP" if name == "dp_pa" else name.removesuffix("_pa").removesuffix("_s")
-        return f"{label.replace('_', ' ')} {shown}"
+        return f"{label(name)} {shown}"
 
     def bad_row(self, row: BadRow) -> None:
         """Not here: among the events it would be missed."""

@@ -294,12 +294,21 @@ def number(name: str, value: float, unit: PressureUnit) -> str:
     return f"{value:g}"
 
 
+_LABELS = {"dp_pa": "dP", "free_m3": "free air"}
+_UNITS_TOLD = ("_pa_per_h", "_pa", "_s", "_h", "_m3", "_kg")
+
+
+def label(name: str) -> str:
+    """What a number is of: its name without the unit, which ``number`` tells."""
+    ending = next((each for each in _UNITS_TOLD if name.endswith(each)), "")
+    return _LABELS.get(name) or name.removesuffix(ending).replace("_", " ")
+
+
 def setting_change(changed: SettingChanged, unit: PressureUnit) -> str:
     """A change of a setting as people read it: ``cleaning high 4.02 inH2O -> 4.50 inH2O``."""
     section, _, rest = changed.setting.rpartition(".")
-    name = rest.removesuffix("_pa").removesuffix("_s")
     shown = [_shown(rest, text, unit) for text in (changed.before, changed.after)]
-    where = f"{section} {name}".replace(".", " ").replace("_", " ").strip()
+    where = f"{section} {label(rest)}".replace(".", " ").replace("_", " ").strip()
     return f"{where}: {' -> '.join(shown)}"
 
 
