@@ -16,7 +16,7 @@ from dustcake.core.inputs import PollCompleted, Woke
 from dustcake.core.quiet import Brief, brief, keep
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode
+from dustcake.core.requests import ChangeSetPoints, ConfirmChange, Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured, Signal
 from dustcake.core.stamp import Stamp
@@ -60,10 +60,19 @@ def test_the_short_way_comes_to_the_same_as_the_long_one() -> None:
     assert seen["promise ended"] > 1000
 
 
+def adjusted(collector: Collector) -> None:
+    """Somebody has changed both set points: what the settings say is not in force."""
+    collector.poll(800.0)
+    change = collector.ask(ChangeSetPoints(low_pa=800.0, high_pa=900.0)).change
+    if change is not None:
+        collector.ask(ConfirmChange(change))
+
+
 def wandering(seed: int) -> Script:
     """dP that goes up and down between the limits, now and then by more than filters can, and rests
     now and then for as long as the zero is looked at."""
-    chance, script = Random(seed), []
+    chance = Random(seed)
+    script: list[Move] = [adjusted] if chance.random() < 0.5 else []
 
     def read(pa: float, running: bool) -> Move:
         return lambda collector: collector.poll(Measured(pa), blower_running=running)
@@ -99,10 +108,12 @@ def test_readings_that_are_only_remembered_are_remembered_alike() -> None:
                 seen["step judged"] += before.step is not None and after.step is None
                 seen["zero"] += before.zero != after.zero
             seen["told"] += before.doubts != after.doubts
+            points = taken.before.adjusted.points
+            seen["cleaning, adjusted"] += bool(points) and taken.after.decision.kind is not None
 
     every_history()
     assert min(seen.values()) > 15, seen
-    assert len(seen) == 5
+    assert len(seen) == 6
 
 
 def test_nor_does_it_miss_anything_when_nobody_wakes_the_core() -> None:

@@ -1,6 +1,7 @@
 """The promise that nothing will happen, and the short way through a step it allows."""
 
 from dustcake.core import cleaning
+from dustcake.core.adjusting import in_force
 from dustcake.core.alarm_conditions import header_thresholds_pa, thresholds_pa
 from dustcake.core.diagnosis import header as header_diagnosis
 from dustcake.core.diagnosis import torn
@@ -135,6 +136,7 @@ def _looked_at(
     """``after`` with what is remembered of this reading; None where it leads to more. It may leave
     the promise ``inside`` of which it is not by moving the band that jumps are told by."""
     before_pa, now_s = state.sample.pa or 0.0, after.sample.at.mono_s
+    setpoints = in_force(setpoints, state.adjusted)
     if not inside:
         low_pa, high_pa = min(before_pa, pa), max(before_pa, pa)
         if any(low_pa <= each <= high_pa for each in _decisive_pa(state, setpoints)):
