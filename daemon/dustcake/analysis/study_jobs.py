@@ -101,11 +101,11 @@ def _here(batches: list[list[Job]], told: _Heard) -> list[list[Lived]]:
 
 
 def _on_cluster(batches: list[list[Job]], dask: str, told: _Heard) -> list[list[Lived]]:
-    """On a Dask cluster. Not through joblib, which waits without end for a scheduler that has gone,
-    and works here where there is but one worker. Raises StudyError."""
-    from distributed import KilledWorker
+    """On a Dask cluster. Not through joblib: it waits without end for a scheduler that has gone,
+    and where there is but one worker it does the work on this machine. Raises StudyError."""
+    with _connected(dask) as client:  # which says so where `distributed` is not installed
+        from distributed import KilledWorker
 
-    with _connected(dask) as client:
         futures, alone_s = client.map(_some, batches, pure=False), 0.0
         while any(future.status == "pending" for future in futures):
             sleep(_LOOK_S)
@@ -118,6 +118,7 @@ def _on_cluster(batches: list[list[Job]], dask: str, told: _Heard) -> list[list[
         except (CancelledError, KilledWorker, OSError) as error:
             why = str(error).partition("\n")[0] or "the scheduler has gone"
             raise StudyError(_lost(dask, why)) from None
+        told(len(futures))
         return made
 
 
