@@ -102,6 +102,8 @@ async def test_a_session_from_subscribing_to_its_orderly_end(
         await until(lambda: len(kinds(sub)) == 4, "the death")
         assert kinds(sub) == ["NBIRTH", "DBIRTH", "DDATA", "NDEATH"]
         assert [(m.qos, m.retained) for m in messages(sub)] == [(0, False)] * 3 + [(1, False)]
+    # The subscriber may have the death before the broker has read, and logged, what comes after it.
+    await until(lambda: "Received DISCONNECT from mill-sparkplug" in broker.log, "DISCONNECT")
     log = [
         line.split(": ", 1)[1] for line in broker.log.splitlines() if "mill-sparkplug" in line
         or re.search(r": \t.*\(QoS", line)
