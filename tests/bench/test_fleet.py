@@ -58,7 +58,8 @@ async def observed(tmp_path: Path, ports: list[int], daemons: Daemons, row: Add)
         memory_mib = resident_mib(pid)
         told = (await dustcake("status", "--settings", file, "--json")).lines
         assert [each["quality"] for each in told] == ["good"] * len(collectors)
-        assert all(each["broker"]["connected"] and not each["missed_polls"] for each in told)
+        assert all(each["broker"]["connected"] for each in told)
+        assert sum(each["missed_polls"] for each in told) <= len(collectors), "one pause at most"
     row(
         "32 collectors at 1 Hz, 8 buses: of one core",
         f"{per_cent:.1f} %",

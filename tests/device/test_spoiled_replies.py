@@ -27,7 +27,7 @@ from dustcake_sim.modbus_server import ModbusServer
 from dustcake_sim.wire_faults import FaultKind, WireFault
 
 RIGHT = (555, 0, 100)
-TIMEOUT_S = 0.5
+TIMEOUT_S = 1.0
 READ = Read(1, WordTable.HOLDING, 107, 3)
 LATE = WireFault(FaultKind.DELAY, delay_s=1.5 * TIMEOUT_S)
 """After the reply, though late, has come and been thrown away."""

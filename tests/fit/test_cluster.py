@@ -145,9 +145,9 @@ def test_one_worker_of_one_thread_does_the_work(cluster: Cluster) -> None:
 def test_a_cluster_that_goes_in_the_middle_is_not_waited_for(
     cluster: Cluster, monkeypatch: pytest.MonkeyPatch, who: str
 ) -> None:
+    require_cluster(cluster.address)
     monkeypatch.setattr("dustcake.analysis.study_jobs._CONNECT_S", 2.0)
     monkeypatch.setattr("dustcake.analysis.study_jobs._WORKER_S", 3.0)
-    require_cluster(cluster.address)
     killer = threading.Timer(3.0, getattr(cluster, who).kill)
     killer.start()
     with pytest.raises(StudyError, match=r"the cluster has been lost \(.+\); see to it and begin"):

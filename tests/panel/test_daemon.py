@@ -22,7 +22,7 @@ from system_support.processes import Daemons, dustcake
 async def test_a_user_is_added_signs_in_and_asks(tmp_path: Path, daemons: Daemons) -> None:
     async with (
         installation(tmp_path, daemons) as here,
-        httpx2.AsyncClient(base_url=here.url) as client,
+        httpx2.AsyncClient(base_url=here.url, timeout=20) as client,
     ):
         added = await dustcake(
             *("users", "--settings", here.settings, "add", "sam", "--level", "acknowledge"),
@@ -73,7 +73,7 @@ async def test_a_set_point_is_changed_in_two_steps_and_shown_beside_the_settings
 ) -> None:
     async with (
         installation(tmp_path, daemons) as here,
-        httpx2.AsyncClient(base_url=here.url) as client,
+        httpx2.AsyncClient(base_url=here.url, timeout=20) as client,
     ):
         await client.post("/api/sign-in", json={"user": "kim", "password": PASSWORD})
         headers = {"x-dustcake-token": (await client.get("/api/who")).json()["token"]}
@@ -142,7 +142,7 @@ async def test_over_tls_and_beyond_the_machine_only_with_a_password(
     async with installation(tmp_path, daemons, panel={"host": "0.0.0.0", "tls": tls}) as here:
         url = here.url.replace("http://127.0.0.1", "https://localhost")
         trusted = ssl.create_default_context(cafile=str(cert))
-        async with httpx2.AsyncClient(base_url=url, verify=trusted) as client:
+        async with httpx2.AsyncClient(base_url=url, verify=trusted, timeout=20) as client:
             assert (await client.get("/")).status_code == 200
             assert (await client.get("/api/live")).status_code == 401
             signed_in = await client.post(
@@ -176,7 +176,7 @@ async def test_connections_that_ask_for_nothing_are_few_and_let_go(
         assert sum(end.done() for end in ends) == 30
         assert (await here.daemon.status())["quality"] == "good"
         assert all(await asyncio.gather(*ends)), "the others have not asked in time"
-        async with httpx2.AsyncClient(base_url=here.url) as client:
+        async with httpx2.AsyncClient(base_url=here.url, timeout=20) as client:
             assert (await client.get("/")).status_code == 200
         for _, writer in idle:
             writer.close()

@@ -118,7 +118,9 @@ class Campaign:
         self.folder = folder
         self.journal = folder / "journal.db"
         self.chance = Random(seed)
-        self.broker = Broker(folder / "broker", persistent=True, extra=("max_queued_messages 0",))
+        # Nothing waits within the broker, where a kill would lose it.
+        without_limits = ("max_queued_messages 0", "max_inflight_messages 0")
+        self.broker = Broker(folder / "broker", persistent=True, extra=without_limits)
         self.simulated = Simulated(folder)
         self.ledger = Ledger(self.broker)
         self.field_side = BadNetwork(self.simulated.port, Random(f"{seed} field"))
@@ -185,7 +187,7 @@ class Campaign:
         heard = -1
         while heard != len(self.ledger.subscriber.lines):
             heard = len(self.ledger.subscriber.lines)
-            await asyncio.sleep(0.03)
+            await asyncio.sleep(0.1)
 
     def _somebody_listens(self) -> bool:
         return self.ledger.connections > self._admitted

@@ -59,9 +59,9 @@ class Ledger:
         assert list(first) == list(range(1, len(first) + 1)), _first_gap(list(first))
         return list(first.values())
 
-    def tells(self, words: bytes, latest: int = 10) -> bool:
-        """Whether these are in one of the latest messages."""
-        return any(words in one.payload for one in self.told[-latest:])
+    def tells(self, words: bytes, times: int = 1) -> bool:
+        """Whether these are in so many different messages."""
+        return len({one.payload for one in self.told if words in one.payload}) >= times
 
     def payloads(self, leaf: str) -> list[bytes]:
         """All of a topic, as they came."""

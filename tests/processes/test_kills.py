@@ -30,6 +30,7 @@ ON_TIME_S = 0.3
 MODULE_TIMEOUT_S = 2
 SLACK_S = 0.5
 """Of a busy test machine, and of an exchange over a slow network."""
+HELD_UP_S = 0.2
 ON_OFF = settings.merged(
     settings.valves_on_off(ON_TIME_S),
     {"outputs": {"watchdog": {"register": 101, "timeout_s": MODULE_TIMEOUT_S}}},
@@ -125,8 +126,9 @@ def the_valves_kept_their_bounds(fired: Sequence[Pulse], bound_s: float) -> None
     )
     assert two_at_once(fired) == []
     assert longest_on_s(fired) <= bound_s
-    # An order that the network held up may reach the valve that much later than the next.
-    assert shortest_interval_s(fired) >= INTERVAL_S - MOST_DELAY_S
+    # An order that the network held up, which a busy machine does too, may reach the valve that
+    # much later than the next.
+    assert shortest_interval_s(fired) >= INTERVAL_S - MOST_DELAY_S - HELD_UP_S
 
 
 def every_pulse_is_on_record_once(fired: Sequence[Pulse], events: Sequence[RecordedEvent]) -> None:

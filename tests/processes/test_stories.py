@@ -66,7 +66,8 @@ async def test_the_broker_is_restarted_while_a_thousand_events_wait(
                 admitted = ledger.connections
                 await broker.start()
                 await until(lambda n=admitted: ledger.connections > n, "the ledger to be let in")  # type: ignore[misc]
-            await until(lambda: ledger.tells(b'"event": "started"'), "this daemon's start", 60)
+            # What made the backlog has started as well.
+            await until(lambda: ledger.tells(b'"event": "started"', 2), "this daemon's start", 60)
             assert await daemon.terminate() == 0
             await until(lambda: ledger.tells(b'"event": "stopped"'), "its end")
             assert ledger.numbered("event") == due(file, journal)
@@ -88,6 +89,7 @@ async def test_the_subscriber_sees_which_minutes_were_given_up(
             daemon = await daemons.start(file)
             await until(lambda: ledger.tells(b'"event": "started"'), "the start, after them")
             assert await daemon.terminate() == 0
+            await until(lambda: ledger.tells(b'"event": "stopped"'), "its end")
         minutes = [json.loads(one) for one in ledger.payloads("minute")]
         events = ledger.numbered("event")
     numbers = [one["number"] for one in minutes]

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
+from statistics import median
 
 import pytest
 
@@ -82,7 +83,8 @@ async def test_stepped_by_hours_while_cleaning(
     pulses = [one for one in found if one.name == "pulse"]
     gaps_s = [b.mono_s - a.mono_s for a, b in pairwise(pulses)]
     assert len(gaps_s) >= 6
-    assert all(abs(gap_s - INTERVAL_S) < 0.7 for gap_s in gaps_s), gaps_s
+    assert median(gaps_s) == pytest.approx(INTERVAL_S, abs=0.3)
+    assert max(gaps_s) < 5.0, "far less than the step; a busy machine may delay one"
     times_s = [one.utc_s for one in pulses if one.utc_s is not None]
     assert len(times_s) == len(pulses)
     steps_s = [b - a for a, b in pairwise(times_s)]

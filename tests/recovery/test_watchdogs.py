@@ -15,6 +15,8 @@ from system_support.processes import Daemons
 
 ODD = Path(__file__).with_name("odd_daemon.py")
 LONG_PULSE_S = 0.3
+SLACK_S = 0.5
+"""Of a busy test machine."""
 MODULE_TIMEOUT_S = 2
 
 
@@ -46,7 +48,8 @@ async def test_killed_in_a_pulse_the_module_drops_the_valve(
     assert plant.unit.energised, "it must be killed while the valve is on"
     await until(lambda: not plant.unit.energised, "the module to drop the valve")
     assert module.counts.watchdog_trips == 1
-    assert LONG_PULSE_S < plant.unit.longest_on_s <= MODULE_TIMEOUT_S + LONG_PULSE_S
+    longest_on_s = plant.unit.longest_on_s
+    assert LONG_PULSE_S < longest_on_s <= MODULE_TIMEOUT_S + LONG_PULSE_S + SLACK_S
 
     again = await daemons.start(tmp_path / "settings.toml")
     before = sum(plant.unit.pulses)
@@ -64,7 +67,7 @@ async def test_a_running_daemon_keeps_the_module_from_tripping(
             "kind": "demand_contact",
             "coils": [32],
             "one_shot_register": None,
-            "watchdog": {"register": 101, "timeout_s": 2},
+            "watchdog": {"register": 101, "timeout_s": 5},
         },
         "pulsing": {"sequencer_cycle_s": 60, "on_time_s": None, "interval_s": 1.0},
         "cleaning": {"mode": "timed"},
@@ -79,7 +82,7 @@ async def test_a_running_daemon_keeps_the_module_from_tripping(
     await until(lambda: module.demand, "the demand contact to be closed")
     # The board's pulses, two seconds apart, tell how long the contact has been closed.
     first = sum(plant.unit.pulses)
-    await until(lambda: sum(plant.unit.pulses) >= first + 3, "six seconds of pulses", 40)
+    await until(lambda: sum(plant.unit.pulses) >= first + 6, "twelve seconds of pulses", 60)
     assert module.demand
     assert module.counts.watchdog_trips == 0
 
@@ -144,4 +147,4 @@ async def test_a_bug_ends_the_daemon_with_valves_off_and_an_exit_code(
     assert "a bug, put in on purpose" in daemon.log
     assert sum(plant.unit.pulses) > 0
     assert not plant.unit.energised
-    assert plant.unit.longest_on_s < LONG_PULSE_S + 0.15
+    assert plant.unit.longest_on_s < LONG_PULSE_S + SLACK_S

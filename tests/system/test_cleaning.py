@@ -40,6 +40,7 @@ async def test_dp_crosses_high_and_is_cleaned_down_to_low(
         daemon = await daemons.start(file)
         await until(lambda: bool(heard.events("cleaning_stopped")), "the end of a cleaning", 40)
         assert await daemon.terminate() == 0
+        await until(lambda: bool(heard.events("stopped")), "the last events")
 
         (started,), stopped = heard.events("cleaning_started"), heard.events("cleaning_stopped")[0]
         assert started["reason_code"] == "high_reached"

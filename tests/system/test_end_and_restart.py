@@ -19,7 +19,10 @@ DIRTY = scenario(0.45)
 """Cleaning starts at once, and goes on for a while."""
 CLEAN = scenario(0.1)
 LONG_PULSE_S = 0.3
-ORDERLY_END_S = 2.0
+MEETINGS = 3
+"""On a busy machine a pulse may be over before the signal has come; then another is met."""
+ORDERLY_END_S = 4.0
+"""Twice what is promised, for a busy test machine; `tests/runtime` has it to the millisecond."""
 
 
 def on_off_file(directory: Path, plant: Device, mqtt_port: int, **over: object) -> Path:
@@ -37,25 +40,42 @@ def on_off_file(directory: Path, plant: Device, mqtt_port: int, **over: object) 
 async def test_a_signal_ends_a_pulse_under_way_and_everything_in_order(
     tmp_path: Path, broker: Broker, daemons: Daemons, number: signal.Signals
 ) -> None:
+    for n in range(MEETINGS):
+        directory = tmp_path / str(n)
+        directory.mkdir()
+        if await meets_a_pulse(directory, broker, daemons, number):
+            return
+    pytest.fail("no pulse was ended, all were waited for")
+
+
+async def meets_a_pulse(
+    directory: Path, broker: Broker, daemons: Daemons, number: signal.Signals
+) -> bool:
+    """Whether the signal has ended a pulse. Everything else must be in order either way."""
     async with device(DIRTY) as plant, listener(broker) as sub:
         heard = Heard(sub)
-        daemon = await daemons.start(on_off_file(tmp_path, plant, broker.port))
-        await until(lambda: bool(heard.bodies("online")), "the birth")
+        daemon = await daemons.start(on_off_file(directory, plant, broker.port))
+        await until(lambda: any(one["online"] for one in heard.bodies("online")), "the birth")
         await until(lambda: plant.unit.energised, "a pulse under way")
         began_s = time.monotonic()
         daemon.process.send_signal(number)
         assert await daemon.ended() == 0
         assert time.monotonic() - began_s <= ORDERLY_END_S
         assert not plant.unit.energised
-        assert plant.unit.longest_on_s < LONG_PULSE_S, "the pulse was ended, not waited for"
+        met = plant.unit.longest_on_s < LONG_PULSE_S
 
         await until(lambda: heard.bodies("online")[-1]["online"] is False, "the goodbye")
-        assert heard.events("pulse")[-1]["ended_early"] is True
+        await until(lambda: bool(heard.events("stopped")), "the last events")
         # The end of the pulse and of the run follow from the decision to stop.
-        last = [event["event"] for event in heard.gapless()[-3:]]
-        assert sorted(last) == ["cleaning_stopped", "pulse", "stopped"]
-        assert heard.bodies("state")[-1]["reason_code"] == "stopping"
-        assert not (tmp_path / "control.sock").exists()
+        last = {event["event"]: event for event in heard.gapless()[-3:]}
+        if met:
+            assert set(last) == {"cleaning_stopped", "pulse", "stopped"}
+            assert last["pulse"]["ended_early"] is True
+        await until(
+            lambda: heard.bodies("state")[-1]["reason_code"] == "stopping", "the last state"
+        )
+        assert not (directory / "control.sock").exists()
+        return met
 
 
 async def test_it_ends_in_time_before_it_has_read_anything(
@@ -115,6 +135,7 @@ async def test_after_kill_in_mid_pulse_valves_go_off_first_and_the_pulse_is_not_
         assert plant.unit.pulses[follows - 1] == before[follows - 1] + 1
         assert await again.terminate() == 0
         assert plant.unit.two_at_once == 0
+        await until(lambda: bool(heard.events("stopped")), "the last events")
         names = [event["event"] for event in heard.gapless()]
         assert names.count("started") == 2
         assert "stopped" in names[-3:]
@@ -139,6 +160,7 @@ async def test_no_event_is_lost_by_kills_at_any_moment(
         seen = len(heard.events("pulse"))
         await until(lambda: len(heard.events("pulse")) > seen, "a pulse after all that")
         assert await last.terminate() == 0
+        await until(lambda: bool(heard.events("stopped")), "the last events")
         events = heard.gapless()
         assert [event["event"] for event in events].count("started") == 5
         counted = sum(plant.unit.pulses)

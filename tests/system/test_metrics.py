@@ -28,7 +28,7 @@ async def test_a_monitoring_system_reads_two_collectors(
         await until(lambda: bool(daemon.logged("metrics served")), "the metrics")
         plant.silence(2)
         await daemon.quality_becomes("failure", "hall-2")
-        async with httpx2.AsyncClient(base_url=f"http://127.0.0.1:{port}") as client:
+        async with httpx2.AsyncClient(base_url=f"http://127.0.0.1:{port}", timeout=20) as client:
             answer = await client.get("/metrics")
             assert (await client.get("/")).status_code == 404
             assert (await client.post("/metrics", content=b"x")).status_code == 405

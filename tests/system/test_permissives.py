@@ -98,14 +98,14 @@ async def test_timed_mode_pulses_every_15_s(tmp_path: Path, daemons: Daemons) ->
     async with device(DIRTY) as plant:
         over: settings.Table = {
             "cleaning": {"timed_interval_s": 15.0},
-            "pulsing": {"interval_s": 5.0},
+            "pulsing": {"interval_s": 14.0},
         }
         daemon = await daemons.start(plant_file(tmp_path, plant, **over))
-        await until(lambda: sum(plant.unit.pulses) >= 1, "a pulse on demand")
+        await until(lambda: sum(plant.unit.pulses) >= 1, "a pulse on demand", 40)
         first_s = plant.unit.machine.t_s
         assert (await daemon.request("mode", "timed")).code == 0
         await until(lambda: sum(plant.unit.pulses) >= 2, "the next, timed")
-        assert plant.unit.machine.t_s - first_s == pytest.approx(15.0, abs=0.5)
+        assert plant.unit.machine.t_s - first_s == pytest.approx(15.0, abs=0.8)
         assert plant.unit.pulses == [0, 1, 0, 1], "valves 2 and 4"
 
 

@@ -87,8 +87,8 @@ class Console:
         )
         assert listening.stdout is not None
         async with asyncio.timeout(PATIENCE_S):
-            while b"Subscribed" not in await listening.stdout.readline():
-                pass
+            while b"Subscribed" not in (line := await listening.stdout.readline()):
+                assert line, "mosquitto_sub has ended"
             topic = f"dustcake/welding-1/request/{level}/{self._user}"
             said = await self._example.run_client(
                 "mosquitto_pub", self._user, "-q", "1", "-t", topic, "-m", json.dumps(body), *holds

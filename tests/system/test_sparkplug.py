@@ -116,7 +116,7 @@ async def test_a_collector_as_a_device(tmp_path: Path, broker: Broker, daemons: 
         )
         births = host.kinds().count("DBIRTH")
         await plant.come_back()
-        await until(lambda: host.kinds().count("DBIRTH") == births + 1, "its birth")
+        await until(lambda: host.kinds().count("DBIRTH") > births, "its birth")
 
         await send(broker, tmp_path, topic("NCMD"), now_ms, REBIRTH)
         await until(lambda: host.kinds().count("NBIRTH") == 2, "the rebirth")

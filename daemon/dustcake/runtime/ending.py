@@ -18,7 +18,8 @@ switched off all the same."""
 DISK_S = 3.0
 """For a disk that stalls; then the last entries are given up."""
 LAST_WORDS_S = 0.25
-"""For what the outbox still holds, once the collectors have stopped."""
+"""For what the outbox still holds, once the collectors have stopped; besides, what they have left
+of ``OUTPUTS_S``."""
 LEAVE_S = 0.4
 """For leaving the broker in order."""
 AGAIN_S = 0.1

@@ -115,12 +115,15 @@ async def _run_all(
         around.pop().cancel()
         log.info("stopping")
         watchdog.stopping()
+        began_s = clock.now().mono_s
         await _stop(installed, engines, tasks.create_task(_stopped(installed), name="stopping"))
         # An output that has not answered by now is not waited for: it finds its bus closed.
         for bus in buses:
             await bus.aclose()
+        # What the outputs have not needed of their share is the broker's.
+        left_s = max(0.0, OUTPUTS_S - (clock.now().mono_s - began_s))
         try:
-            async with asyncio.timeout(LAST_WORDS_S):
+            async with asyncio.timeout(LAST_WORDS_S + left_s):
                 for each in installed:
                     await each.drained()
                 while node is not None and node.is_behind:  # noqa: ASYNC110 -- it tells no event

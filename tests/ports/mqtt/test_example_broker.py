@@ -102,7 +102,7 @@ async def test_nobody_hears_requests_but_whom_they_are_for(
     }
     for user, wanted in hears.items():
         said = await example.run_client(
-            "mosquitto_sub", user, "-t", "dustcake/#", "-F", "%t", "-W", "1"
+            "mosquitto_sub", user, "-t", "dustcake/#", "-F", "%t", "-W", "3"
         )
         assert set(said.replace("Timed out\n", "").split()) == wanted, user
 
@@ -147,7 +147,7 @@ async def test_a_sparkplug_node_speaks_for_itself_alone(example: Example) -> Non
     await example.may_publish(host, "spBv1.0/STATE/control-room", "-r")
     for user, heard in ((node, "x\n"), ("viewer", "")):
         said = await example.run_client(
-            "mosquitto_sub", user, "-t", "spBv1.0/STATE/+", "-C", "1", "-W", "1"
+            "mosquitto_sub", user, "-t", "spBv1.0/STATE/+", "-C", "1", "-W", "3"
         )
         assert said.replace("Timed out\n", "") == heard
 
