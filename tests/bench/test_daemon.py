@@ -26,7 +26,7 @@ MEASURED_S = 10.0
 WITHOUT_RICH = "import sys; sys.modules['rich'] = None; "
 AS_INSTALLED = f"{WITHOUT_RICH}from dustcake.__main__ import main; sys.exit(main())"
 LIBRARIES = f"{WITHOUT_RICH}import asyncio, sqlite3, structlog, pydantic, pymodbus.client, aiomqtt"
-MOST_START_RATIO = 3.0
+MOST_START_RATIO = 8.0
 SETTINGS = """
 [[bus]]
 name = "device"
