@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import LOST, Collector, answering, board, chosen, ready, running, with_header
@@ -111,7 +111,6 @@ def test_every_kind_of_input_is_tried() -> None:
 
 
 @pytest.mark.parametrize("kind", INPUTS.values(), ids=lambda s: s.__class__.__name__)
-@settings(deadline=None)  # the first of a kind builds what reads it back
 @given(data=st.data())
 def test_an_input_reads_back_the_same(kind: st.SearchStrategy[Input], data: st.DataObject) -> None:
     happened = data.draw(kind)

@@ -198,7 +198,6 @@ NAMES = st.sampled_from(["read", "scan", "choose", "skip", "pulse", "heard", "\u
 
 @settings(
     max_examples=150,
-    deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )

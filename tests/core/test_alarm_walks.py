@@ -83,7 +83,6 @@ def test_alarms_keep_their_rules_in_every_history() -> None:
     @settings(
         max_examples=150,
         derandomize=True,
-        deadline=None,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )
     @given(scripts(), setpoints())

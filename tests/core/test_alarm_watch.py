@@ -42,7 +42,6 @@ def test_every_step_comes_to_the_same_as_if_all_alarms_were_looked_at() -> None:
     @settings(
         max_examples=200,
         derandomize=True,
-        deadline=None,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )
     @given(scripts(), setpoints())

@@ -26,7 +26,6 @@ def _in_every_history(decide: Decide, judge: Callable[[Script, Setpoints], None]
         # The real core has longer tests of its own; here it only has to pass at all.
         max_examples=30 if decide is step else 120,
         derandomize=True,
-        deadline=None,
         database=None,
         phases=[Phase.generate],  # one counterexample is enough, the smallest is not needed
         suppress_health_check=list(HealthCheck),

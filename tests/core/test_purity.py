@@ -20,7 +20,6 @@ from dustcake.core.step import step
 LOOK = settings(
     max_examples=100,
     derandomize=True,
-    deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 

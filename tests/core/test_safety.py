@@ -72,7 +72,6 @@ def test_no_history_leads_to_a_pulse_that_must_not_be() -> None:
     @settings(
         max_examples=EXAMPLES,
         derandomize=True,
-        deadline=None,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )
     @given(scripts(), setpoints())

@@ -15,6 +15,7 @@ from core.driver import chosen
 from dustcake.__main__ import main
 from dustcake.analysis.rows import RowModel
 from dustcake.analysis.study_jobs import Job, Plan, StudyError, live_all, require_cluster, watched
+from fit.local_cluster import local_cluster
 from traces.recorded import settings_text
 
 
@@ -45,12 +46,8 @@ def test_what_is_no_address(tmp_path: Path, address: str) -> None:
 def test_a_scheduler_nobody_works_for(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], fleet: bool
 ) -> None:
-    from distributed import LocalCluster
-
     monkeypatch.setattr("dustcake.analysis.study_jobs._WORKER_S", 0.5)
-    with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=0, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1"
-    ) as cluster:
+    with local_cluster(0) as cluster:
         at: str = cluster.scheduler_address
         what = ["--fleet", "none.csv"] if fleet else ["none.csv", "--settings", "none.toml"]
         assert main(["study", *what, "--dask", at]) == 2
@@ -61,11 +58,7 @@ def test_a_scheduler_nobody_works_for(
 
 
 def test_a_cluster_that_works_is_let_pass() -> None:
-    from distributed import LocalCluster
-
-    with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=1, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1"
-    ) as cluster:
+    with local_cluster(1) as cluster:
         require_cluster(cluster.scheduler_address)
 
 

@@ -14,6 +14,7 @@ from dustcake.analysis.study_fleet import Member, Studied, fleet, fleet_json, fl
 from dustcake.analysis.study_jobs import Plan
 from dustcake.analysis.trace_columns import Recorded
 from fit.independent import Collector, Truth
+from fit.local_cluster import local_cluster
 from fit.test_study import TODAY, on_demand, timed
 from traces.recorded import settings_text
 
@@ -47,8 +48,6 @@ def told(found: list[Studied]) -> list[object]:
 
 
 def test_all_are_studied_and_a_cluster_comes_to_the_same(directory: Path) -> None:
-    from distributed import LocalCluster
-
     here = fleet(members(directory), PLAN, TRIED)
     assert [each.name for each in here] == ["light", "thin", "heavy"]
     assert "too few" in here[1].refused
@@ -58,9 +57,7 @@ def test_all_are_studied_and_a_cluster_comes_to_the_same(directory: Path) -> Non
     # Three times the dust, weaker pulses: each simulated as what it is.
     assert heavy.collector.load.value == pytest.approx(3 * light.collector.load.value, rel=0.05)
     assert heavy.outcomes[0][0].pulses > 3 * light.outcomes[0][0].pulses
-    with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
-    ) as cluster:
+    with local_cluster(2) as cluster:
         there = fleet(members(directory), replace(PLAN, dask=cluster.scheduler_address), TRIED)
     assert told(there) == told(here)
     lines = list(fleet_lines(here))

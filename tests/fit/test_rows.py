@@ -114,7 +114,7 @@ def test_a_loop_with_a_fan_that_gives_way_against_the_differential_equation() ->
     st.lists(st.floats(600, 2000), min_size=1, max_size=8),
     st.floats(1.0, 400.0),
 )
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, derandomize=True)
 def test_growth_against_the_differential_equation(s: list[float], added: float) -> None:
     solved = solve_ivp(
         lambda _t, y: added * (len(y) / (1.0 / y).sum()) / y, (0, 1), s, rtol=1e-10, atol=1e-8
@@ -127,7 +127,7 @@ def test_growth_against_the_differential_equation(s: list[float], added: float) 
     st.floats(610, 1800),
     st.sampled_from([0.0, 1e-4, 3e-4]),
 )
-@settings(max_examples=80, deadline=None, derandomize=True)
+@settings(max_examples=80, derandomize=True)
 def test_when_a_dp_is_reached(s: list[float], to_pa: float, fall: float) -> None:
     model = replace(MODEL, flow_fall_per_pa=fall, mean_dp_pa=900.0)
     needed = needed_pa(model, s, to_pa)

@@ -32,6 +32,7 @@ from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, 
 from dustcake.core.requests import Mode
 from dustcake.core.setpoints import Air
 from fit.independent import Collector, Truth
+from fit.local_cluster import local_cluster
 from traces.recorded import settings_text
 
 TODAY = chosen(
@@ -274,11 +275,7 @@ def test_a_search_comes_to_better_settings_than_a_few_chosen_by_hand() -> None:
 
 
 def test_a_dask_cluster_comes_to_the_same() -> None:
-    from distributed import LocalCluster
-
-    with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
-    ) as cluster:
+    with local_cluster(2) as cluster:
         plan = replace(PLAN, dask=cluster.scheduler_address)
         there = study(collector(), TODAY, PRICES, plan, TRIED)
     assert there.outcomes == done().outcomes

@@ -9,6 +9,7 @@ from dustcake.analysis.study import study
 from dustcake.analysis.study_search import search
 from dustcake.cli import study_progress
 from dustcake.cli.study_progress import shown_progress
+from fit.local_cluster import local_cluster
 from fit.test_study import PLAN, PRICES, TODAY, TRIED, collector
 
 SHORT = replace(PLAN, days=1.0, draws=2)
@@ -44,11 +45,7 @@ def test_on_a_cluster_as_well(
 ) -> None:
     somebody_watches(monkeypatch)
     monkeypatch.setattr(study_progress, "_TELLING_S", 0.0)
-    from distributed import LocalCluster
-
-    with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=2, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1"
-    ) as cluster:
+    with local_cluster(2) as cluster:
         plan = replace(SHORT, days=10.0, dask=cluster.scheduler_address)
         with shown_progress(plan.draws, None):
             study(collector(), TODAY, PRICES, plan, TRIED)

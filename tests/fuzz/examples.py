@@ -21,7 +21,6 @@ def examples(count: int) -> Callable[[Any], Any]:
         derandomize=TIMES == 1,
         phases=phases if TIMES == 1 else [*phases, Phase.shrink],
         database=None,
-        deadline=None,
         print_blob=True,
         suppress_health_check=list(HealthCheck),
     )

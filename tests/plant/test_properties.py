@@ -94,7 +94,7 @@ def check_step(plant: Plant, before: State, state: State, inputs: Inputs, span_s
 def test_no_dust_and_no_air_is_lost_or_made(plant: Plant) -> None:
     reached: Counter[str] = Counter()
 
-    @settings(max_examples=120, deadline=None)
+    @settings(max_examples=120)
     @given(
         run=spans,
         start_cake=st.floats(0.0, 0.5),
@@ -159,7 +159,7 @@ def loaded(plant: Plant, cake: tuple[float, ...], holes_m2: float = 0.0) -> Stat
     return torn(replace(start, cake_kg_m2=cake), 0, holes_m2)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(cake=cakes, inputs=conditions, row=st.integers(0, 3), more=st.floats(1e-3, 0.2))
 @pytest.mark.parametrize("plant", [COUPLED, EVERYTHING], ids=["plain", "everything"])
 def test_more_cake_means_more_dp_and_less_flow(
@@ -175,7 +175,7 @@ def test_more_cake_means_more_dp_and_less_flow(
     assert heavy.face_velocity_m_s[row] < light.face_velocity_m_s[row]
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(cake=cakes, inputs=conditions, hole_m2=st.floats(1e-6, 1e-2))
 @pytest.mark.parametrize("plant", [COUPLED, EVERYTHING], ids=["plain", "everything"])
 def test_a_hole_lowers_dp_and_a_damper_lowers_both(
@@ -190,7 +190,7 @@ def test_a_hole_lowers_dp_and_a_damper_lowers_both(
     assert throttled.flow_m3_s < whole.flow_m3_s
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     gauge_pa=st.floats(0.0, 7e5),
     better_pa=st.floats(1e3, 2e5),
@@ -219,7 +219,7 @@ def test_a_pulse_is_never_better_for_less_air_or_more_dp(
     assert stickier <= share <= thicker
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(cake=cakes, inputs=conditions, hole_m2=st.sampled_from([0.0, 1e-3]))
 @pytest.mark.parametrize(
     ("plant", "tolerance"),

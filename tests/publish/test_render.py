@@ -324,7 +324,7 @@ def test_all_retained_topics_are_told_when_the_alarms_are_not_the_same() -> None
     assert topics_of(told) == ["state", *(f"alarm/{name}" for name in AlarmName)]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.data())
 def test_who_listens_always_knows_what_somebody_who_asks_anew_would_be_told(
     data: st.DataObject,

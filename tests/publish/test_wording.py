@@ -115,7 +115,7 @@ def test_every_code_is_used() -> None:
 reached: Counter[Because] = Counter()
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=150, derandomize=True)
 @given(st.data())
 def _histories(data: st.DataObject) -> None:
     def tell(_before: State, done: Step) -> None:

@@ -144,7 +144,7 @@ FILES = st.sampled_from(
 )
 
 
-@hypothesis_settings(max_examples=80, deadline=None)
+@hypothesis_settings(max_examples=80)
 @given(FILES, st.lists(st.sampled_from((0.0, 0.02, 0.5, 0.98, 1.0)), min_size=4, max_size=4))
 def test_whatever_may_be_asked_for_would_pass_as_a_settings_file(
     file: tuple[str, str], where: list[float]

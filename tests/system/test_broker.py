@@ -298,7 +298,6 @@ def gathered(strategy: st.SearchStrategy[bytes], count: int) -> list[bytes]:
         max_examples=count,
         database=None,
         derandomize=True,
-        deadline=None,
         suppress_health_check=list(HealthCheck),
     )
     @given(strategy)

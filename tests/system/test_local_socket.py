@@ -149,7 +149,6 @@ def _calls() -> list[bytes]:
         max_examples=150,
         database=None,
         derandomize=True,
-        deadline=None,
         suppress_health_check=list(HealthCheck),
     )
     @given(lines)

@@ -49,7 +49,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Path
         assert ended[2] > 10
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     trace=st.binary(max_size=300) | NEARLY | COUNTING,
     options=st.sampled_from([[], ["--json"], ["--skip-bad-rows"], ["--json", "--skip-bad-rows"]]),

@@ -88,7 +88,7 @@ def some_text(seed: int) -> str:
 reached: Counter[str] = Counter()
 
 
-@settings(max_examples=400, deadline=None, derandomize=True)
+@settings(max_examples=400, derandomize=True)
 @given(st.integers(0, 2**32), st.sampled_from([90, 700, 10_000]), st.sampled_from([20, 200]))
 def _same_text(seed: int, block: int, small: int) -> None:
     raw = some_text(seed).encode()
@@ -119,7 +119,7 @@ def as_frame(text: str) -> pl.DataFrame:
     return frame
 
 
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=100, derandomize=True)
 @given(st.integers(0, 2**32), st.sampled_from([7, 1000]), st.sampled_from([1, 500]))
 def _same_parquet(seed: int, rows: int, small: int) -> None:
     random = Random(seed)

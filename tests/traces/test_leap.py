@@ -97,7 +97,7 @@ class Counting(Replay):
         return super()._happens(happened)
 
 
-@settings(max_examples=120, deadline=None, derandomize=True)
+@settings(max_examples=120, derandomize=True)
 @given(STRETCHES, st.sampled_from([BASE, DELAYED, NARROW]))
 @example([(Measured(pa), 9, 1.0, False) for pa in (72.0, 52.0, 1290.0, 1400.0)], NARROW)
 def _same(stretches: list[tuple[Signal, int, float, bool | None]], setpoints: Setpoints) -> None:

@@ -142,7 +142,6 @@ class Counting(Replay):
 
 @settings(
     max_examples=60,
-    deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
@@ -172,7 +171,7 @@ def test_leaps_come_to_the_same_as_stepping_every_sample_to_the_bit() -> None:
 
 
 @given(st.lists(st.floats(-1, 1), max_size=400), st.integers(0, 400), st.integers(1, 400))
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=100, derandomize=True)
 def test_the_search_in_growing_blocks_finds_what_a_plain_one_finds(
     values: list[float], begin: int, every: int
 ) -> None:

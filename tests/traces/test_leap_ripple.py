@@ -73,7 +73,6 @@ def dips(random: Random, rows: int) -> Floats:
 
 @settings(
     max_examples=40,
-    deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )

@@ -157,7 +157,6 @@ DEED = st.one_of(
 @given(deeds=st.lists(DEED, max_size=30))
 @settings(
     max_examples=60,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_an_outbox_says_the_same_whether_it_remembers_or_asks_the_disk(

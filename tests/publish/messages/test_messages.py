@@ -70,7 +70,7 @@ def check(publication: Publication) -> str:
     return kind
 
 
-@hypothesis_settings(max_examples=12, deadline=None)
+@hypothesis_settings(max_examples=12)
 @given(st.data(), st.sampled_from(SETPOINTS), st.sampled_from(list(PressureUnit)))
 def test_whatever_a_collector_lives_through_is_told_by_the_schema(
     data: st.DataObject, setpoints: Setpoints, unit: PressureUnit

@@ -127,7 +127,7 @@ def test_every_number_and_bit_has_its_place() -> None:
     assert max(taken) < register_map.FIRST_VALVE
 
 
-@hypothesis_settings(max_examples=20, deadline=None)
+@hypothesis_settings(max_examples=20)
 @given(st.data(), st.sampled_from(SETPOINTS))
 def test_whatever_a_collector_lives_through_fits(data: st.DataObject, setpoints: Setpoints) -> None:
     def tell(_before: State, done: Step) -> None:

@@ -138,7 +138,7 @@ def test_deadbands_and_sentences_that_hold_a_number() -> None:
     assert reason[2].differs(reason[0])
 
 
-@hypothesis_settings(max_examples=25, deadline=None)
+@hypothesis_settings(max_examples=25)
 @given(st.data(), st.sampled_from(SETPOINTS))
 def test_whatever_a_collector_lives_through_a_host_can_follow(
     data: st.DataObject, setpoints: object

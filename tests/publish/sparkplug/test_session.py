@@ -161,7 +161,7 @@ STORIES = st.lists(
 )
 
 
-@hypothesis_settings(max_examples=200, deadline=None)
+@hypothesis_settings(max_examples=200)
 @given(STORIES)
 def test_whatever_happens_the_host_is_told_everything_that_held(
     story: list[tuple[str, int]],
