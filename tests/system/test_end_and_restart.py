@@ -22,7 +22,7 @@ LONG_PULSE_S = 0.3
 MEETINGS = 3
 """On a busy machine a pulse may be over before the signal has come; then another is met."""
 ORDERLY_END_S = 4.0
-"""Twice what is promised, for a busy test machine; `tests/runtime` has it to the millisecond."""
+"""Twice what is promised, for a busy test machine; `tests/runtime` holds it in simulated time."""
 
 
 def on_off_file(directory: Path, plant: Device, mqtt_port: int, **over: object) -> Path:
