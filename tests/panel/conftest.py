@@ -2,7 +2,6 @@
 
 import contextlib
 import shutil
-import socket
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,14 +13,20 @@ from playwright.async_api import Browser, Page, async_playwright, expect
 from dustcake.adapters.panel.users import new_user, write_users
 from dustcake.publish.levels import Level
 from system_support import settings
-from system_support.broker import Broker, free_port, running, until
+from system_support.broker import (
+    PATIENCE_S,
+    Broker,
+    accepts_connections,
+    free_port,
+    running,
+    until,
+)
 from system_support.device import Device, device, scenario
 from system_support.processes import Daemon, Daemons
 
 PASSWORD = "a long password"
 CHROMIUM = ("chromium", "chromium-browser")
 NOT_SERVED = "panel cannot be served"
-PATIENCE_S = 20.0
 expect.set_options(timeout=1000 * PATIENCE_S)
 
 
@@ -48,12 +53,6 @@ class Installation:
     url: str
 
 
-def _reachable(port: int) -> bool:
-    with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
-        return True
-    return False
-
-
 @contextlib.asynccontextmanager
 async def installation(
     directory: Path, daemons: Daemons, cake_kg_m2: float = 0.1, **over: Any
@@ -70,7 +69,9 @@ async def installation(
         bus = settings.tcp_bus(plant.port)
         file = settings.write(directory, bus, collector, panel=panel, **over)
         daemon = await daemons.start(file)
-        await until(lambda: _reachable(port) or bool(daemon.logged(NOT_SERVED)), "the panel")
+        await until(
+            lambda: accepts_connections(port) or bool(daemon.logged(NOT_SERVED)), "the panel"
+        )
         yield Installation(file, daemon, plant, f"http://127.0.0.1:{port}")
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from dustcake.adapters.store import History
 from dustcake_sim.modbus_pdu import Table
 from processes.backlog import fill_outbox
 from recovery.pulsing import pulsing
@@ -196,7 +197,14 @@ async def meets_a_pulse(
         if device_is != "well":
             return True
         assert not around.plant.unit.energised
-        return around.plant.unit.longest_on_s < LONG_PULSE_S
+        met = around.plant.unit.longest_on_s < LONG_PULSE_S
+        if met:
+            with History(directory / "journal.db") as history:
+                events = list(history.all_events("hall-1", None, None))
+            after = events[[one.name for one in events].index("stopped") + 1 :]
+            (pulse,) = [one for one in after if one.name == "pulse"]
+            assert pulse.fields["ended_early"] is True
+        return met
 
 
 async def test_at_any_moment_of_the_start(tmp_path: Path, daemons: Daemons) -> None:

@@ -26,6 +26,13 @@ def free_port() -> int:
         return port
 
 
+def accepts_connections(port: int) -> bool:
+    """Whether somebody listens on a port of 127.0.0.1 just now."""
+    with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
+        return True
+    return False
+
+
 def program(name: str) -> str:
     """Path of a program of the mosquitto or openssl packages; where it is missing the test fails
     in CI, and is skipped, saying so, on a developer's machine."""
@@ -188,16 +195,13 @@ class Broker:
 
     async def listening(self) -> None:
         """Return when the broker accepts connections."""
-        port = self.port
 
-        def open_for_connections() -> bool:
+        def listens() -> bool:
             assert self._process is not None
             assert self._process.poll() is None, f"the broker has ended:\n{self.log}"
-            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
-                return True
-            return False
+            return accepts_connections(self.port)
 
-        await until(open_for_connections, f"broker on port {port}")
+        await until(listens, f"broker on port {self.port}")
 
     def kill(self) -> None:
         """As a power cut would."""
