@@ -21,10 +21,10 @@ from dustcake.codec import (
     encode_state,
 )
 from dustcake.core import events
-from dustcake.core.air_use import AirUse
-from dustcake.core.alarm_table import ACTIVE
+from dustcake.core.air.use import AirUse
+from dustcake.core.alarms.table import ACTIVE
 from dustcake.core.commands import FireValve
-from dustcake.core.filter_life import FilterLife
+from dustcake.core.filter_life.residual import FilterLife
 from dustcake.core.inputs import (
     Input,
     JournalReported,
@@ -38,7 +38,7 @@ from dustcake.core.inputs import (
     Woke,
 )
 from dustcake.core.reasons import Because, because
-from dustcake.core.requests import (
+from dustcake.core.requests.kinds import (
     Acknowledge,
     AlarmAction,
     ChangeSetPoints,

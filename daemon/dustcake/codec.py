@@ -7,7 +7,7 @@ from typing import Any, get_args
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import from_json, to_json
 
-from dustcake.core.alarm_table import ACTIVE
+from dustcake.core.alarms.table import ACTIVE
 from dustcake.core.events import Body
 from dustcake.core.inputs import Input
 from dustcake.core.state import State

@@ -11,12 +11,12 @@ from pathlib import Path
 
 from bench.conftest import Add
 from core.driver import BASE
-from dustcake.analysis.replay import Replay
 from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import step
+from dustcake_lab.replay.replay import Replay
 
 ROWS = 400_000
 MOST_OF_MAKING = 4.0

@@ -20,15 +20,6 @@ import pytest
 
 from bench.conftest import Add
 from core.driver import chosen
-from dustcake.analysis.columns import Columns
-from dustcake.analysis.fit_collector import FittedCollector
-from dustcake.analysis.fit_filter import unbounded
-from dustcake.analysis.fit_spans import Interval
-from dustcake.analysis.leap import NO_LEAP
-from dustcake.analysis.replay import Replay, fit, for_a_trace
-from dustcake.analysis.study import Plan, study
-from dustcake.analysis.study_candidates import Prices
-from dustcake.analysis.trace_files import open_any
 from dustcake.cli.common import long_work
 from dustcake.core.events import Event
 from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted, Woke
@@ -38,6 +29,15 @@ from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake.settings.load import load_settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.fit.collector import FittedCollector
+from dustcake_lab.fit.filter import unbounded
+from dustcake_lab.fit.spans import Interval
+from dustcake_lab.replay.replay import Replay, fit, for_a_trace
+from dustcake_lab.study.candidates import Prices
+from dustcake_lab.study.study import Plan, study
+from dustcake_lab.traces.files import open_any
+from dustcake_lab.traces.leap import NO_LEAP
+from dustcake_lab.traces.sample_columns import Columns
 from traces.recorded import BLOWER, settings_text
 
 DAYS = int(os.environ.get("DUSTCAKE_BENCH_DAYS", "30"))
@@ -116,7 +116,7 @@ class EverySample(Replay):
 def without_leaps_s(path: Path, monkeypatch: pytest.MonkeyPatch) -> float:
     """Seconds for each sample of doing the same without leaps, for the first pieces of the file."""
     with open_any(path) as trace, monkeypatch.context() as patch, long_work():
-        patch.setattr("dustcake.analysis.replay.leap_after", lambda *_: NO_LEAP)
+        patch.setattr("dustcake_lab.replay.replay.leap_after", lambda *_: NO_LEAP)
         replay = EverySample(as_in_settings(path.parent, *trace.columns), recorded=trace.recorded)
         begun_s = time.perf_counter()
         for _ in replay.events(first_pieces(only_samples(trace.samples()), STEPPED)):
@@ -248,7 +248,7 @@ def test_a_study_of_two_hundred_settings(row: Add) -> None:
         "not asked here",
     )
     share = 1 if DAYS >= 365 else 10
-    from dustcake.analysis.study_candidates import grid
+    from dustcake_lab.study.candidates import grid
 
     setpoints = chosen(
         fitted={"blower_running": True},

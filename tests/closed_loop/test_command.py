@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 
 from closed_loop.loops import DAY_S
-from dustcake.analysis import sim_plot
-from dustcake.analysis.sim_curves import Curves
-from dustcake.cli import simulate
+from dustcake_lab.commands import simulate
+from dustcake_lab.simulation import plot as sim_plot
+from dustcake_lab.simulation.curves import Curves
 from dustcake_sim.events import make_event
 from dustcake_sim.scenario import packaged_scenarios
 
@@ -227,8 +227,8 @@ def test_speed_holds_the_run_back(monkeypatch: pytest.MonkeyPatch) -> None:
         slept.append(seconds)
         clock[0] += seconds
 
-    monkeypatch.setattr("dustcake.cli.simulate.time.monotonic", lambda: clock[0])
-    monkeypatch.setattr("dustcake.cli.simulate.time.sleep", sleep)
+    monkeypatch.setattr("dustcake_lab.commands.simulate.time.monotonic", lambda: clock[0])
+    monkeypatch.setattr("dustcake_lab.commands.simulate.time.sleep", sleep)
     assert run("welding_cell", "--days", "0.1", "--speed", "1000") == 0
     assert sum(slept) == pytest.approx(0.1 * DAY_S / 1000.0)
 

@@ -10,7 +10,7 @@ from dustcake.core.record import replace
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
-from dustcake.publish.asking import Asked, NotUnderstood
+from dustcake.publish.request_json import Asked, NotUnderstood
 from dustcake.runtime.answering import Asker, Sent
 from dustcake.runtime.commissioning import Commissioning
 from dustcake.settings.load import parse_settings

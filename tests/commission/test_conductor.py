@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from commission.conducting import Conducted
 from dustcake.commissioning.record import decode
-from dustcake.core.requests import PulseValve, SelectMode
+from dustcake.core.requests.kinds import PulseValve, SelectMode
 from system_support.broker import until
 
 

@@ -7,7 +7,7 @@ import pytest
 from dustcake.adapters.modbus import BusLine, Read
 from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.runtime.scanning import Bounds, Found, scan
-from dustcake.settings.field import WordTable
+from dustcake.settings.buses import WordTable
 
 SILENT = ReadFailure(FailureKind.TIMEOUT, "no reply")
 REFUSED = ReadFailure(FailureKind.EXCEPTION, "it has nothing at this address")

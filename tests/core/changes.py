@@ -7,7 +7,7 @@ from core.traces import Taken
 from dustcake.core.events import ChangeLapsed, RequestAnswered, SettingChanged
 from dustcake.core.inputs import OperatorRequested, Restarted
 from dustcake.core.record import replace
-from dustcake.core.requests import ConfirmChange, PointChange
+from dustcake.core.requests.kinds import ConfirmChange, PointChange
 from dustcake.core.setpoints import Setpoints
 
 SECTIONS = {

@@ -6,7 +6,7 @@ from itertools import count
 from math import inf
 from typing import Any, TypedDict, TypeVar, Unpack
 
-from dustcake.core.alarms import Alarm
+from dustcake.core.alarms.life import Alarm
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, Body, Event, PulseFired, RequestAnswered
 from dustcake.core.inputs import (
@@ -22,7 +22,7 @@ from dustcake.core.inputs import (
     Woke,
 )
 from dustcake.core.reasons import Because, Reason
-from dustcake.core.requests import Identity, Mode, Request
+from dustcake.core.requests.kinds import Identity, Mode, Request
 from dustcake.core.setpoints import (
     AlarmLimits,
     AlarmName,

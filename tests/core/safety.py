@@ -29,10 +29,10 @@ from dustcake.core.inputs import (
 )
 from dustcake.core.reading import interpret
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode, PulseValve
+from dustcake.core.requests.kinds import Mode, PulseValve
 from dustcake.core.setpoints import BlowerRequest, OutputKind, Setpoints
+from dustcake.core.signal_validation.doubts import DEAD
 from dustcake.core.signals import Contacts
-from dustcake.core.trust.doubts import DEAD
 
 UNKNOWN = Contacts()
 

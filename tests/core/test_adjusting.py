@@ -7,11 +7,10 @@ import pytest
 from core.driver import FIRST_UTC_S, Collector, chosen, ready
 from core.traces import ADJUSTING
 from dustcake.codec import STATE_FORMAT, decode_state, encode_state
-from dustcake.core.adjusting import in_force
 from dustcake.core.events import ChangeLapsed, RequestAnswered, SettingChanged
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because
-from dustcake.core.requests import (
+from dustcake.core.requests.kinds import (
     ChangeSetPoints,
     ConfirmChange,
     Mode,
@@ -19,6 +18,7 @@ from dustcake.core.requests import (
     SelectMode,
     SetPoint,
 )
+from dustcake.core.requests.set_point_overrides import in_force
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 

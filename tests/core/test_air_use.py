@@ -5,9 +5,7 @@ from math import exp
 import pytest
 
 from core.driver import FIRST_UTC_S, Collector, answering, board, chosen, ready, with_header
-from dustcake.core.air_use import AirUse, Amount, counts, measures
-from dustcake.core.commands import FireValve
-from dustcake.core.compressed_air import (
+from dustcake.core.air.pulse_air import (
     Dip,
     dip_of,
     drawn_by_dip_kg,
@@ -16,6 +14,8 @@ from dustcake.core.compressed_air import (
     free_m3,
     mass_kg,
 )
+from dustcake.core.air.use import AirUse, Amount, counts, measures
+from dustcake.core.commands import FireValve
 from dustcake.core.events import AirUsed, PulseFired
 from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.setpoints import Air, Setpoints

@@ -18,7 +18,7 @@ from core.driver import (
 from dustcake.core.events import AlarmChanged
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
-from dustcake.core.requests import AlarmAction, HandleAlarm, Mode, RunBlower
+from dustcake.core.requests.kinds import AlarmAction, HandleAlarm, Mode, RunBlower
 from dustcake.core.setpoints import AlarmName, BlowerRequest, Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure
 from dustcake.core.stamp import Stamp

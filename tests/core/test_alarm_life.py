@@ -18,7 +18,7 @@ from core.driver import (
 )
 from dustcake.core.events import AlarmChanged
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Acknowledge, AlarmAction, HandleAlarm, Mode, SetZero
+from dustcake.core.requests.kinds import Acknowledge, AlarmAction, HandleAlarm, Mode, SetZero
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Measured
 

@@ -5,11 +5,11 @@ from collections import Counter
 from hypothesis import HealthCheck, given, settings
 
 from core.traces import Script, Taken, play, scripts, setpoints
-from dustcake.core.alarm_table import ACTIVE, IN_VIEW, TABLE, AlarmState
-from dustcake.core.alarms import Alarm
+from dustcake.core.alarms.life import Alarm
+from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, AlarmState
 from dustcake.core.events import AlarmChanged
 from dustcake.core.inputs import OperatorRequested
-from dustcake.core.requests import AlarmAction, HandleAlarm
+from dustcake.core.requests.kinds import AlarmAction, HandleAlarm
 from dustcake.core.setpoints import Setpoints
 
 ONE_STEP = {(state, to) for (state, _), to in TABLE.items()}

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from core.traces import Script, Taken, again, play, scripts, setpoints
-from dustcake.core import alarm_conditions
-from dustcake.core.alarm_watch import WATCHED, touched
+from dustcake.core.alarms import conditions as alarm_conditions
+from dustcake.core.alarms.watch import WATCHED, touched
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.state import State
 from dustcake.core.step import step

@@ -7,7 +7,7 @@ from dustcake.core.commands import SetBlowerRun
 from dustcake.core.events import BlowerChanged, BlowerRunSet
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
-from dustcake.core.requests import RunBlower
+from dustcake.core.requests.kinds import RunBlower
 from dustcake.core.setpoints import BlowerRequest, Setpoints
 
 FITTED = chosen(fitted={"blower_running": True})

@@ -10,7 +10,7 @@ from core.rows import REST_PA, Rows, diagnosing
 from dustcake.core.events import CleaningStarted, PulseFired
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
+from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
 from dustcake.core.setpoints import AlarmName, Setpoints
 
 LEARNT_S = 2000

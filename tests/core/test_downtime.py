@@ -3,10 +3,10 @@
 import pytest
 
 from core.driver import Collector, board, chosen, ready
-from dustcake.core.cleaning import Kind
+from dustcake.core.cleaning.runs import Kind
 from dustcake.core.events import CleaningStarted, CleaningStopped
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode, SelectMode
+from dustcake.core.requests.kinds import Mode, SelectMode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Phase
 

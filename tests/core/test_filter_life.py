@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 
 from core.driver import LOST, Collector, answering, board, chosen, ready, with_header
-from dustcake.core import filter_life
 from dustcake.core.commands import FireValve
 from dustcake.core.events import CleaningStopped, FilterLifeChanged
-from dustcake.core.filter_life import FilterLife
+from dustcake.core.filter_life import residual as filter_life
+from dustcake.core.filter_life.forecast import Outlook
+from dustcake.core.filter_life.residual import FilterLife
 from dustcake.core.inputs import Outcome
-from dustcake.core.life_forecast import Outlook
-from dustcake.core.requests import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
+from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured, Signal
 

@@ -5,8 +5,8 @@ from random import Random
 
 import pytest
 
-from dustcake.core.life_curves import Fits, fit_all
-from dustcake.core.life_forecast import (
+from dustcake.core.filter_life.curves import Fits, fit_all
+from dustcake.core.filter_life.forecast import (
     FEWEST_POINTS,
     HORIZON,
     Forecast,

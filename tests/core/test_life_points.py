@@ -4,7 +4,7 @@ from random import Random
 
 import pytest
 
-from dustcake.core.life_points import (
+from dustcake.core.filter_life.points import (
     FIRST_WIDTH_H,
     MOST_CONDITIONS,
     MOST_POINTS,

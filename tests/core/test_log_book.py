@@ -16,7 +16,7 @@ from dustcake.core.events import (
 )
 from dustcake.core.log_book import COMPLETES, lines_of
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Entry, Mode, RecordEntry, RecordFilterChange, SetZero
+from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SetZero
 from dustcake.core.setpoints import AlarmName, Setpoints, UpkeepTask
 from dustcake.core.stamp import Stamp
 

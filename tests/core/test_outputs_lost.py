@@ -6,7 +6,7 @@ from core.driver import ALARM_ON_S, Collector, answering, board, chosen, ready
 from dustcake.core.events import OutputsChanged, PulseFailed
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because, because
-from dustcake.core.requests import Mode, RunBlower
+from dustcake.core.requests.kinds import Mode, RunBlower
 from dustcake.core.setpoints import AlarmName, BlowerRequest, Setpoints
 
 LOST = AlarmName.OUTPUTS_LOST

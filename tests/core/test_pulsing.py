@@ -8,7 +8,7 @@ from core.driver import answering, board, chosen, ready
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import DemandSet, PulseFailed, PulseFired
 from dustcake.core.inputs import Outcome
-from dustcake.core.requests import Mode, SelectMode
+from dustcake.core.requests.kinds import Mode, SelectMode
 from dustcake.core.state import Phase
 
 

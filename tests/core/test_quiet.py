@@ -16,7 +16,7 @@ from dustcake.core.inputs import PollCompleted, Woke
 from dustcake.core.quiet import Brief, brief, keep
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
-from dustcake.core.requests import ChangeSetPoints, ConfirmChange, Mode
+from dustcake.core.requests.kinds import ChangeSetPoints, ConfirmChange, Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured, Signal
 from dustcake.core.stamp import Stamp

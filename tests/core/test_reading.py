@@ -9,7 +9,7 @@ from dustcake.core.events import QualityChanged
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import AlarmName, Scale, Setpoints, SignalKind, WordOrder
 from dustcake.core.signals import Measured, Registers
 

@@ -17,7 +17,7 @@ from core.driver import (
 from dustcake.core.events import PulseFired
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Acknowledge, RecordFilterChange
+from dustcake.core.requests.kinds import Acknowledge, RecordFilterChange
 from dustcake.core.setpoints import AlarmName
 from dustcake.core.signals import Measured
 

@@ -9,8 +9,8 @@ from dustcake.codec import STATE_FORMAT, decode_state, encode_state
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, because
-from dustcake.core.requested import REMEMBERED
-from dustcake.core.requests import (
+from dustcake.core.requests.handling import REMEMBERED
+from dustcake.core.requests.kinds import (
     Acknowledge,
     AlarmAction,
     ChangeSetPoints,

@@ -7,7 +7,7 @@ from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import CleaningStopped, PulseInterrupted, Started, Stopped
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Acknowledge, Mode, SelectMode, SetZero
+from dustcake.core.requests.kinds import Acknowledge, Mode, SelectMode, SetZero
 from dustcake.core.setpoints import AlarmName
 
 

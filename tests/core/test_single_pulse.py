@@ -8,7 +8,7 @@ from core.driver import BASE, Collector, answering, board, ready, running, with_
 from dustcake.core.commands import AllValvesOff, FireValve
 from dustcake.core.events import PulseFired
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode, PulseValve, SelectMode, SetZero
+from dustcake.core.requests.kinds import Mode, PulseValve, SelectMode, SetZero
 from dustcake.core.signals import Measured
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from dustcake.core.trend import least_squares, median, scatter, theil_sen
+from dustcake.core.filter_life.trend import least_squares, median, scatter, theil_sen
 
 XS = [float(x) for x in range(10)]
 YS = [500.0, 502.0, 503.0, 506.0, 508.0, 509.0, 512.0, 515.0, 516.0, 519.0]

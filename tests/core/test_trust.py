@@ -9,9 +9,9 @@ from core.driver import LOST, Collector, ContactChanges, chosen, ready, running
 from dustcake.core.events import CleaningStarted, FindingChanged, QualityChanged
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Entry, RecordEntry, SetZero
+from dustcake.core.requests.kinds import Entry, RecordEntry, SetZero
 from dustcake.core.setpoints import AlarmName, AlarmSetting, FanPlace, Priority, Setpoints
-from dustcake.core.trust.doubts import DEAD
+from dustcake.core.signal_validation.doubts import DEAD
 
 DOUBTING = chosen(
     alarms=tuple(AlarmSetting(name, True, 0.0, 0.0, Priority.LOW) for name in AlarmName),

@@ -8,7 +8,7 @@ from core.driver import LOST, Collector, chosen, ready
 from dustcake.core.events import RequestAnswered, ZeroAbandoned, ZeroTaken
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode, SelectMode, SetZero
+from dustcake.core.requests.kinds import Mode, SelectMode, SetZero
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Signal
 

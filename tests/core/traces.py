@@ -8,10 +8,10 @@ from random import Random
 from hypothesis import strategies as st
 
 from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
-from dustcake.core.alarm_table import AlarmState
+from dustcake.core.alarms.table import AlarmState
 from dustcake.core.inputs import Input, Outcome
 from dustcake.core.reasons import Because, because
-from dustcake.core.requests import (
+from dustcake.core.requests.kinds import (
     Acknowledge,
     AlarmAction,
     ChangeSetPoints,

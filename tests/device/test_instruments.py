@@ -9,11 +9,7 @@ from dataclasses import replace
 
 import pytest
 
-from dustcake_sim.instruments import (
-    Transmitter,
-    TransmitterFault,
-    TransmitterSpec,
-)
+from dustcake_sim.instruments import Transmitter, TransmitterFault, TransmitterSpec
 from dustcake_sim.noise import SampleNoise
 from dustcake_sim.plant.state import OperatingPoint
 from dustcake_sim.sensing import PLUGGED_LINE_S, Sensing, SensingLine

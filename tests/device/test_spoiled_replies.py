@@ -20,7 +20,7 @@ from dustcake.adapters.clock import SystemClock
 from dustcake.adapters.modbus import BusLine, open_bus
 from dustcake.adapters.modbus.requests import Read
 from dustcake.core.signals import FailureKind, ReadFailure
-from dustcake.settings.field import SerialBus, TcpBus, WordTable
+from dustcake.settings.buses import SerialBus, TcpBus, WordTable
 from dustcake_sim.memory_image import MemoryImage
 from dustcake_sim.modbus_serial import ModbusSerialServer
 from dustcake_sim.modbus_server import ModbusServer

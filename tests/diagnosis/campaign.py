@@ -19,7 +19,7 @@ from diagnosis.faults import FAULTS, WARM_S, Fault, Outcome, tried
 from diagnosis.worlds import DAY_S, World, at_work, in_shifts, world
 from dustcake.core.events import Event, FindingChanged, QualityChanged
 from dustcake.core.reading import Quality
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake_sim.closed_loop import ClosedLoop
 
 Warm = list[tuple[World, ClosedLoop]]

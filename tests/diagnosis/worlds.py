@@ -10,7 +10,7 @@ import random
 from dataclasses import dataclass, replace
 from typing import Any
 
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.collector import Collector
 from dustcake.settings.setpoints import to_setpoints

@@ -5,7 +5,7 @@ from math import inf
 from random import Random
 
 from core.driver import ALL_FITTED, HEADER_SCALE, chosen
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import (
     Adjusting,
     AlarmName,

@@ -3,8 +3,8 @@
 from itertools import product
 from typing import get_args
 
-from dustcake.core.alarm_table import TABLE, AlarmState, Trigger
-from dustcake.core.cleaning import Kind
+from dustcake.core.alarms.table import TABLE, AlarmState, Trigger
+from dustcake.core.cleaning.runs import Kind
 from dustcake.core.events import (
     AlarmChanged,
     Body,
@@ -14,7 +14,7 @@ from dustcake.core.events import (
     FindingChanged,
 )
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import AlarmName
 from dustcake.core.state import Phase
 from faults.disk import CUTS, DAMAGES

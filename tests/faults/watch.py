@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING
 
 from core.safety import Watcher
 from core.traces import Taken
-from dustcake.core.adjusting import in_force
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, RequestAnswered
 from dustcake.core.inputs import Input, OutputReported, PollCompleted, Restarted
 from dustcake.core.reasons import Because
+from dustcake.core.requests.set_point_overrides import in_force
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.step import Step

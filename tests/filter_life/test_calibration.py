@@ -6,8 +6,8 @@ from statistics import median
 
 import pytest
 
-from dustcake.core.life_forecast import CONFIDENCE, Forecast, Outlook, forecast
-from dustcake.core.life_points import Conditions, Residuals
+from dustcake.core.filter_life.forecast import CONFIDENCE, Forecast, Outlook, forecast
+from dustcake.core.filter_life.points import Conditions, Residuals
 from filter_life.lives import LAWS, Life, a_life
 
 SEEDS = 80  # of each law

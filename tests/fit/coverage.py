@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dustcake.analysis.fit_collector import FittedCollector, fit_collector
-from dustcake.analysis.fit_data import TooThinError
+from dustcake_lab.fit.collector import FittedCollector, fit_collector
+from dustcake_lab.fit.data import TooThinError
 from fit.independent import Collector, Truth
 
 PARAMETERS = ("load", "residual", "removed", "scatter")

@@ -9,9 +9,9 @@ import numpy.typing as npt
 from scipy.integrate import solve_ivp
 
 from core.driver import BASE
-from dustcake.analysis.columns import Columns
-from dustcake.analysis.fit_data import Samples, gather
-from dustcake.analysis.trace_columns import Recorded
+from dustcake_lab.fit.data import Samples, gather
+from dustcake_lab.traces.columns import Recorded
+from dustcake_lab.traces.sample_columns import Columns
 
 Floats = npt.NDArray[np.float64]
 

@@ -13,8 +13,8 @@ import pytest
 
 from core.driver import chosen
 from dustcake.__main__ import main
-from dustcake.analysis.rows import RowModel
-from dustcake.analysis.study_jobs import Job, Plan, StudyError, live_all, require_cluster, watched
+from dustcake_lab.fit.rows import RowModel
+from dustcake_lab.study.jobs import Job, Plan, StudyError, live_all, require_cluster, watched
 from fit.local_cluster import local_cluster
 from traces.recorded import settings_text
 
@@ -46,7 +46,7 @@ def test_what_is_no_address(tmp_path: Path, address: str) -> None:
 def test_a_scheduler_nobody_works_for(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], fleet: bool
 ) -> None:
-    monkeypatch.setattr("dustcake.analysis.study_jobs._WORKER_S", 0.5)
+    monkeypatch.setattr("dustcake_lab.study.jobs._WORKER_S", 0.5)
     with local_cluster(0) as cluster:
         at: str = cluster.scheduler_address
         what = ["--fleet", "none.csv"] if fleet else ["none.csv", "--settings", "none.toml"]
@@ -63,7 +63,7 @@ def test_a_cluster_that_works_is_let_pass() -> None:
 
 
 def test_a_scheduler_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dustcake.analysis.study_jobs._CONNECT_S", 0.3)
+    monkeypatch.setattr("dustcake_lab.study.jobs._CONNECT_S", 0.3)
     with pytest.raises(StudyError, match="no scheduler there"):
         require_cluster("tcp://127.0.0.1:9")
 
@@ -139,8 +139,8 @@ def test_a_cluster_that_goes_in_the_middle_is_not_waited_for(
     cluster: Cluster, monkeypatch: pytest.MonkeyPatch, who: str
 ) -> None:
     require_cluster(cluster.address)
-    monkeypatch.setattr("dustcake.analysis.study_jobs._CONNECT_S", 2.0)
-    monkeypatch.setattr("dustcake.analysis.study_jobs._WORKER_S", 3.0)
+    monkeypatch.setattr("dustcake_lab.study.jobs._CONNECT_S", 2.0)
+    monkeypatch.setattr("dustcake_lab.study.jobs._WORKER_S", 3.0)
     killer = threading.Timer(3.0, getattr(cluster, who).kill)
     killer.start()
     with pytest.raises(StudyError, match=r"the cluster has been lost \(.+\); see to it and begin"):

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from core.driver import chosen
-from dustcake.analysis.columns import Columns, Floats
-from dustcake.analysis.fit_collector import FittedCollector, fit_collector
-from dustcake.analysis.fit_data import Samples, gather
-from dustcake.analysis.fit_doubts import without_doubts
-from dustcake.analysis.trace_columns import Recorded
 from dustcake.core.signals import Contacts
+from dustcake_lab.fit.collector import FittedCollector, fit_collector
+from dustcake_lab.fit.data import Samples, gather
+from dustcake_lab.fit.doubts import without_doubts
+from dustcake_lab.traces.columns import Recorded
+from dustcake_lab.traces.sample_columns import Columns, Floats
 from fit.independent import Collector, Truth
 
 TRUTH = Truth(step_s=2)

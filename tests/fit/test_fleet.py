@@ -8,11 +8,11 @@ import pytest
 
 from core.driver import board
 from dustcake.__main__ import main
-from dustcake.analysis.fit_collector import fit_collector
-from dustcake.analysis.fit_trace import with_pulses_of_a_board
-from dustcake.analysis.study_fleet import Member, Studied, fleet, fleet_json, fleet_lines
-from dustcake.analysis.study_jobs import Plan
-from dustcake.analysis.trace_columns import Recorded
+from dustcake_lab.fit.collector import fit_collector
+from dustcake_lab.fit.trace import with_pulses_of_a_board
+from dustcake_lab.study.fleet import Member, Studied, fleet, fleet_json, fleet_lines
+from dustcake_lab.study.jobs import Plan
+from dustcake_lab.traces.columns import Recorded
 from fit.independent import Collector, Truth
 from fit.local_cluster import local_cluster
 from fit.test_study import TODAY, on_demand, timed
@@ -75,7 +75,7 @@ def test_the_command(
     directory: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     few = iter([*TRIED])
-    monkeypatch.setattr("dustcake.analysis.study.grid", lambda *_: few)
+    monkeypatch.setattr("dustcake_lab.study.study.grid", lambda *_: few)
     fleet_list = directory / "fleet.csv"
     fleet_list.write_text(
         "trace,settings,flow_m3s\nlight.csv,plant.toml,1.2\nthin.csv,plant.toml,\n"
@@ -111,7 +111,7 @@ def test_settings_that_are_not_there_refuse_their_own_line(
     directory: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     few = iter([*TRIED])
-    monkeypatch.setattr("dustcake.analysis.study.grid", lambda *_: few)
+    monkeypatch.setattr("dustcake_lab.study.study.grid", lambda *_: few)
     fleet_list = directory / "one_missing.csv"
     lines = "trace,settings,flow_m3s\nthin.csv,none.toml,1.2\nlight.csv,plant.toml,1.2\n"
     fleet_list.write_text(lines + "thin.csv,plant.toml,1.2\n")

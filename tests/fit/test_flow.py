@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from core.driver import BASE
-from dustcake.analysis.columns import Columns, Floats
-from dustcake.analysis.fit_collector import FittedCollector, fit_collector
-from dustcake.analysis.fit_data import Samples, gather
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
+from dustcake_lab.fit.collector import FittedCollector, fit_collector
+from dustcake_lab.fit.data import Samples, gather
+from dustcake_lab.traces.sample_columns import Columns, Floats
 from fit.independent import Collector, Truth
 
 

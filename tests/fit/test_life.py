@@ -8,15 +8,15 @@ from functools import cache
 import numpy as np
 import pytest
 
-from dustcake.analysis.fit_ageing import Ageing
-from dustcake.analysis.fit_collector import FittedCollector, fit_collector
-from dustcake.analysis.fit_spans import Interval
-from dustcake.analysis.study import Study
-from dustcake.analysis.study_json import as_json, table_json
-from dustcake.analysis.study_life import Hours, Life, left_pa, lives, longest
-from dustcake.analysis.study_table import HEADINGS, Order, table, table_lines
-from dustcake.analysis.study_verdict import broken, verdict
-from dustcake.core.life_forecast import CONFIDENCE
+from dustcake.core.filter_life.forecast import CONFIDENCE
+from dustcake_lab.fit.ageing import Ageing
+from dustcake_lab.fit.collector import FittedCollector, fit_collector
+from dustcake_lab.fit.spans import Interval
+from dustcake_lab.study.json import as_json, table_json
+from dustcake_lab.study.life import Hours, Life, left_pa, lives, longest
+from dustcake_lab.study.study import Study
+from dustcake_lab.study.table import HEADINGS, Order, table, table_lines
+from dustcake_lab.study.verdict import broken, verdict
 from fit.independent import Collector, Truth
 from fit.test_study import TODAY, done, on_demand, timed
 

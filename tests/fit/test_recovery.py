@@ -9,8 +9,8 @@ import pytest
 from scipy.optimize import least_squares
 from scipy.stats import binom
 
-from dustcake.analysis.fit_collector import FittedCollector, fit_collector
-from dustcake.analysis.fit_data import TooThinError
+from dustcake_lab.fit.collector import FittedCollector, fit_collector
+from dustcake_lab.fit.data import TooThinError
 from fit.independent import Collector, Floats, Truth
 
 TRUTH = Truth()

@@ -12,25 +12,18 @@ import pytest
 
 from core.driver import chosen
 from dustcake.__main__ import main
-from dustcake.analysis.fit_collector import FittedCollector
-from dustcake.analysis.fit_filter import unbounded
-from dustcake.analysis.fit_spans import Interval
-from dustcake.analysis.rows import RowModel
-from dustcake.analysis.study import Plan, Study, StudyError, study
-from dustcake.analysis.study_candidates import (
-    Candidate,
-    Outcome,
-    Prices,
-    grid,
-    present,
-    prices_of,
-)
-from dustcake.analysis.study_limits import FLOW, HIGHEST, NEVER, UNSEEN, broken, told
-from dustcake.analysis.study_loop import StudyLoop
-from dustcake.analysis.study_search import search
-from dustcake.analysis.study_verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Air
+from dustcake_lab.fit.collector import FittedCollector
+from dustcake_lab.fit.filter import unbounded
+from dustcake_lab.fit.rows import RowModel
+from dustcake_lab.fit.spans import Interval
+from dustcake_lab.study.candidates import Candidate, Outcome, Prices, grid, present, prices_of
+from dustcake_lab.study.limits import FLOW, HIGHEST, NEVER, UNSEEN, broken, told
+from dustcake_lab.study.loop import StudyLoop
+from dustcake_lab.study.search import search
+from dustcake_lab.study.study import Plan, Study, StudyError, study
+from dustcake_lab.study.verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
 from fit.independent import Collector, Truth
 from fit.local_cluster import local_cluster
 from traces.recorded import settings_text
@@ -132,7 +125,7 @@ def test_air_costs_what_the_worked_example_says() -> None:
         [1.0] * 24,
         1,
     ).live(1.0, 10**9)
-    from dustcake.analysis.study_candidates import outcome as made_of
+    from dustcake_lab.study.candidates import outcome as made_of
 
     made = made_of(lived, timed(10.0), present(TODAY), PRICES)
     assert made.pulses == pytest.approx(360_000, rel=0.002)
@@ -282,7 +275,7 @@ def test_a_dask_cluster_comes_to_the_same() -> None:
 
 
 def test_no_scheduler_there(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dustcake.analysis.study_jobs._CONNECT_S", 0.3)
+    monkeypatch.setattr("dustcake_lab.study.jobs._CONNECT_S", 0.3)
     with pytest.raises(StudyError, match=r"--dask tcp://127.0.0.1:9: no scheduler there"):
         study(collector(), TODAY, PRICES, replace(PLAN, dask="tcp://127.0.0.1:9"), TRIED)
 

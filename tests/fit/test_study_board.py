@@ -5,14 +5,14 @@ from dataclasses import replace
 import pytest
 
 from core.driver import board
-from dustcake.analysis.rows import RowModel
-from dustcake.analysis.study import Plan, study
-from dustcake.analysis.study_candidates import Candidate, grid, present
-from dustcake.analysis.study_json import as_json
-from dustcake.analysis.study_loop import StudyLoop
-from dustcake.analysis.study_search import search
-from dustcake.analysis.study_verdict import verdict
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
+from dustcake_lab.fit.rows import RowModel
+from dustcake_lab.study.candidates import Candidate, grid, present
+from dustcake_lab.study.json import as_json
+from dustcake_lab.study.loop import StudyLoop
+from dustcake_lab.study.search import search
+from dustcake_lab.study.study import Plan, study
+from dustcake_lab.study.verdict import verdict
 from fit.test_study import PRICES, collector
 
 BOARD = board(

@@ -5,8 +5,8 @@ import re
 import pytest
 
 from dustcake.__main__ import main
-from dustcake.analysis.study_json import as_json
-from dustcake.analysis.study_verdict import verdict
+from dustcake_lab.study.json import as_json
+from dustcake_lab.study.verdict import verdict
 from fit.test_study import done
 
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from dustcake.analysis.study import study
-from dustcake.analysis.study_search import search
-from dustcake.cli import study_progress
-from dustcake.cli.study_progress import shown_progress
+from dustcake_lab.commands import study_progress
+from dustcake_lab.commands.study_progress import shown_progress
+from dustcake_lab.study.search import search
+from dustcake_lab.study.study import study
 from fit.local_cluster import local_cluster
 from fit.test_study import PLAN, PRICES, TODAY, TRIED, collector
 

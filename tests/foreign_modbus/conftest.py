@@ -13,7 +13,7 @@ import pytest
 
 from dustcake.adapters.modbus import BusLine, open_bus
 from dustcake.core.stamp import Stamp
-from dustcake.settings.field import SerialBus, TcpBus
+from dustcake.settings.buses import SerialBus, TcpBus
 from foreign_modbus.python_server import served
 
 HERE = Path(__file__).parent

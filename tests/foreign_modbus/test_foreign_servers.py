@@ -13,7 +13,7 @@ from dustcake.core.commands import AllValvesOff, FireValve
 from dustcake.core.inputs import Outcome
 from dustcake.core.signals import Contacts as CoreContacts
 from dustcake.core.signals import FailureKind, ReadFailure, Registers
-from dustcake.settings.field import (
+from dustcake.settings.buses import (
     AnalogInput,
     BitTable,
     ContactInput,

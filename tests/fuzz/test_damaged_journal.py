@@ -22,7 +22,7 @@ from dustcake.__main__ import main
 from dustcake.adapters.store import Retention, SqliteStore, StoreRefused
 from dustcake.adapters.store.schema import PRECIOUS
 from dustcake.core.inputs import OperatorRequested, PollCompleted, Restarted
-from dustcake.core.requests import Mode, SelectMode
+from dustcake.core.requests.kinds import Mode, SelectMode
 from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state

@@ -16,7 +16,7 @@ from dustcake.core.inputs import Outcome
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import OutputKind, Scale, SignalKind
 from dustcake.core.signals import ReadFailure, Registers, Signal
-from dustcake.settings.field import BitTable, WordTable
+from dustcake.settings.buses import BitTable, WordTable
 from fuzz.examples import examples
 from fuzz.wire import MISHAPS, TIMEOUT_S, Exchange, Mishap, Piece, Wire, connecting_to, run
 from ports.modbus.support import analog, contacts, outputs

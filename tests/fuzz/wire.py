@@ -10,7 +10,7 @@ from unittest import mock
 import crcmod
 from hypothesis import strategies as st
 
-from dustcake.settings.field import SerialBus, TcpBus
+from dustcake.settings.buses import SerialBus, TcpBus
 from ports.modbus.device import Device
 from runtime.simulated_time import SimulatedLoop
 

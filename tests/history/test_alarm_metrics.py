@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dustcake.analysis.alarm_metrics import Change, Metrics, metrics
+from dustcake.publish.alarm_metrics import Change, Metrics, metrics
 
 HOUR_S, DAY_S = 3600.0, 86_400.0
 UP, ACK, BACK, NORMAL = "unacknowledged", "acknowledged", "returned", "normal"

@@ -11,7 +11,7 @@ import pytest
 from dustcake.__main__ import main
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.inputs import OperatorRequested, PollCompleted, Restarted
-from dustcake.core.requests import (
+from dustcake.core.requests.kinds import (
     AlarmAction,
     Entry,
     HandleAlarm,

@@ -18,7 +18,7 @@ from dustcake.core.inputs import (
     Restarted,
     Stopping,
 )
-from dustcake.core.requests import (
+from dustcake.core.requests.kinds import (
     Acknowledge,
     AlarmAction,
     Entry,
@@ -40,14 +40,7 @@ from dustcake.core.setpoints import (
     SignalKind,
     UpkeepTask,
 )
-from dustcake.core.signals import (
-    Contacts,
-    FailureKind,
-    Measured,
-    ReadFailure,
-    Registers,
-    Signal,
-)
+from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers, Signal
 from dustcake.core.state import State
 from dustcake.core.step import Step, step
 

@@ -12,7 +12,7 @@ from dustcake.codec import decode_input, encode_input
 from dustcake.core.events import Event, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, because
-from dustcake.core.requests import (
+from dustcake.core.requests.kinds import (
     Acknowledge,
     AlarmAction,
     ChangeSetPoints,
@@ -31,7 +31,7 @@ from dustcake.core.requests import (
     SetZero,
 )
 from dustcake.core.stamp import Stamp
-from dustcake.publish.asking import (
+from dustcake.publish.request_json import (
     LONGEST_LABEL,
     LONGEST_REQUEST_BYTES,
     NAMED,

@@ -2,8 +2,8 @@
 
 import pytest
 
-from dustcake.publish.asking import REQUESTS
 from dustcake.publish.levels import NEEDED, Level, may
+from dustcake.publish.request_json import REQUESTS
 
 
 def test_levels_include_one_another() -> None:

@@ -9,9 +9,9 @@ from prometheus_client.samples import Sample
 
 from core.driver import BASE, chosen
 from dustcake.adapters.metrics import text
-from dustcake.core.adjusting import Adjusted, AdjustedPoint
 from dustcake.core.inputs import PollCompleted, Restarted
-from dustcake.core.requests import SetPoint
+from dustcake.core.requests.kinds import SetPoint
+from dustcake.core.requests.set_point_overrides import Adjusted, AdjustedPoint
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
 from dustcake.core.stamp import Stamp

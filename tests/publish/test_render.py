@@ -10,10 +10,16 @@ from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, Collector, chosen, with_header
 from core.traces import ADJUSTING
-from dustcake.core.alarm_table import AlarmState
-from dustcake.core.alarms import Alarm
+from dustcake.core.alarms.life import Alarm
+from dustcake.core.alarms.table import AlarmState
 from dustcake.core.events import AlarmChanged
-from dustcake.core.requests import Acknowledge, ChangeSetPoints, ConfirmChange, Mode, SelectMode
+from dustcake.core.requests.kinds import (
+    Acknowledge,
+    ChangeSetPoints,
+    ConfirmChange,
+    Mode,
+    SelectMode,
+)
 from dustcake.core.setpoints import AlarmName, Priority, Setpoints
 from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.core.stamp import Stamp

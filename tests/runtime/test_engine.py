@@ -15,7 +15,7 @@ from dustcake.core.inputs import (
     Stopping,
     Woke,
 )
-from dustcake.core.requests import Mode, SelectMode
+from dustcake.core.requests.kinds import Mode, SelectMode
 from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.ports import Commit, CommitFailed, OutputReport
 from dustcake.runtime.engine import MakeInput

@@ -4,7 +4,7 @@ import pytest
 
 from dustcake.core.setpoints import Air
 from dustcake.settings.setpoints import to_setpoints
-from dustcake.settings.understood import understood
+from dustcake.settings.summary import understood
 from settings.files import collector_of, file_text, problems_in, settings_of
 
 HEADER = 'header = { bus = "io", register = 2, kind = "current", span = ["0 bar", "10 bar"] }\n'

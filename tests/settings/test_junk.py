@@ -12,7 +12,7 @@ from dustcake.settings.load import parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.problems import SettingsError
 from dustcake.settings.setpoints import to_setpoints
-from dustcake.settings.understood import understood
+from dustcake.settings.summary import understood
 from settings.files import BLOWER_CONTACT, file_text
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from dustcake.settings.understood import understood
+from dustcake.settings.summary import understood
 from settings.files import collector_of, file_text, only_problem, settings_of
 
 ON_OFF = '[collector.outputs]\nbus = "io"\nkind = "valves_on_off"\ncoils = [0, 1]\n'

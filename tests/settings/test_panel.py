@@ -8,7 +8,7 @@ import pytest
 
 from dustcake.settings.load import load_settings
 from dustcake.settings.problems import SettingsError
-from dustcake.settings.understood import understood
+from dustcake.settings.summary import understood
 from system_support import settings
 
 USERS = {"users_file": "/etc/dustcake/panel-users.json"}

@@ -7,12 +7,12 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from dustcake.core.requests import SetPoint
+from dustcake.core.requests.kinds import SetPoint
 from dustcake.settings.checks import cross_problems
 from dustcake.settings.places import Labels
 from dustcake.settings.requests import Requests
 from dustcake.settings.setpoints import to_setpoints
-from dustcake.settings.understood import understood
+from dustcake.settings.summary import understood
 from dustcake.units import Pressure, PressureUnit
 from settings.files import (
     BLOWER_CONTACT,

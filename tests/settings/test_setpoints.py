@@ -1,6 +1,6 @@
 import pytest
 
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import (
     AlarmName,
     BlowerRequest,

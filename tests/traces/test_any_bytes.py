@@ -13,7 +13,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from dustcake.__main__ import main
-from dustcake.analysis.trace_columns import KNOWN_COLUMNS
+from dustcake_lab.traces.columns import KNOWN_COLUMNS
 from traces.recorded import settings_text
 
 CELLS = st.one_of(

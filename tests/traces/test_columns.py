@@ -13,13 +13,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dustcake.analysis import trace_csv, trace_parquet
-from dustcake.analysis.columns import Columns
-from dustcake.analysis.trace_columns import BadRow, Recorded, TraceError
-from dustcake.analysis.trace_csv import CsvTrace
-from dustcake.analysis.trace_files import OpenTrace, open_any
-from dustcake.analysis.traces import Trace, lines_of
 from dustcake.core.inputs import PollCompleted
+from dustcake_lab.traces import csv_file as trace_csv
+from dustcake_lab.traces import parquet as trace_parquet
+from dustcake_lab.traces.columns import BadRow, Recorded, TraceError
+from dustcake_lab.traces.csv_file import CsvTrace
+from dustcake_lab.traces.files import OpenTrace, open_any
+from dustcake_lab.traces.rows import Trace, lines_of
+from dustcake_lab.traces.sample_columns import Columns
 from traces.recorded import Bench, each_second, table
 
 ALL = "time,dp_mbar,smoke,header_pa,blower_running,flow_m3s,pulse_valve,pulses,cleaning"
@@ -216,7 +217,7 @@ def test_without_the_extra_csv_is_read_row_by_row_and_parquet_is_refused(
 ) -> None:
     recorded, chosen = bench.files(each_second(800, 1000, 740))
     fast = bench.run(recorded, "--settings", chosen, "--json")
-    monkeypatch.setattr("dustcake.analysis.trace_files.find_spec", lambda _name: None)
+    monkeypatch.setattr("dustcake_lab.traces.files.find_spec", lambda _name: None)
     assert bench.run(recorded, "--settings", chosen, "--json") == fast
     path = bench.directory / "trace.parquet"
     path.write_bytes(b"")

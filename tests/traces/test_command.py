@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from dustcake.analysis import trace_ahead, trace_csv
-from dustcake.analysis.trace_columns import KNOWN_COLUMNS
-from dustcake.cli import replay as command
+from dustcake_lab.commands import replay as command
+from dustcake_lab.traces import ahead as trace_ahead
+from dustcake_lab.traces import csv_file as trace_csv
+from dustcake_lab.traces.columns import KNOWN_COLUMNS
 from traces.recorded import BLOWER, Bench, each_second, settings_text, table
 
 REPLAY = [sys.executable, "-m", "dustcake", "replay"]
@@ -226,7 +227,7 @@ def test_memory_does_not_grow_with_the_file(bench: Bench) -> None:
     # Not by getrusage: that carries over the peak of whoever started the process.
     program = (
         "import re, sys; from pathlib import Path; from dustcake.__main__ import main; "
-        "from dustcake.analysis import trace_csv; trace_csv._BLOCK_BYTES = 100_000; "
+        "from dustcake_lab import trace_csv; trace_csv._BLOCK_BYTES = 100_000; "
         "main(sys.argv[1:]); status = Path('/proc/self/status').read_text(); "
         "print(re.search(r'VmHWM:\\s+([0-9]+)', status).group(1), file=sys.stderr)"
     )

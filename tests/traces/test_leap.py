@@ -10,8 +10,6 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from core.driver import BASE, chosen
-from dustcake.analysis.replay import Replay, for_a_trace
-from dustcake.analysis.traces import Trace
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.setpoints import Setpoints
@@ -19,6 +17,8 @@ from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, 
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import Step, step
+from dustcake_lab.replay.replay import Replay, for_a_trace
+from dustcake_lab.traces.rows import Trace
 
 LOST = ReadFailure(FailureKind.MISSING, "no value in the trace")
 DELAYED = chosen(

@@ -12,9 +12,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from core.traces import AT_LIMITS, BETWEEN, SEEDS, setpoints
-from dustcake.analysis.columns import Columns
-from dustcake.analysis.replay import Replay, for_a_trace
-from dustcake.analysis.tally import Tally
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.reasons import Because
@@ -23,6 +20,9 @@ from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
+from dustcake_lab.replay.replay import Replay, for_a_trace
+from dustcake_lab.replay.tally import Tally
+from dustcake_lab.traces.sample_columns import Columns
 
 
 class EveryStep:
@@ -175,7 +175,7 @@ def test_leaps_come_to_the_same_as_stepping_every_sample_to_the_bit() -> None:
 def test_the_search_in_growing_blocks_finds_what_a_plain_one_finds(
     values: list[float], begin: int, every: int
 ) -> None:
-    from dustcake.analysis.columns import _first_outside
+    from dustcake_lab.traces.sample_columns import _first_outside
 
     inside = np.tile(np.array(values or [0.0]), every)
     end = len(inside)

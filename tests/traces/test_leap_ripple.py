@@ -11,14 +11,14 @@ from hypothesis import HealthCheck, given, settings
 
 from core.driver import chosen as of_driver
 from core.traces import SEEDS, setpoints
-from dustcake.analysis.columns import Columns, Floats
-from dustcake.analysis.replay import Replay
 from dustcake.core.events import Event
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts
+from dustcake_lab.replay.replay import Replay
+from dustcake_lab.traces.sample_columns import Columns, Floats
 from traces.test_leap_columns import EveryStep, split
 
 HIGH_PA = 1000.0

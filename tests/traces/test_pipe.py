@@ -10,8 +10,8 @@ from threading import Thread
 
 import pytest
 
-from dustcake.analysis import trace_files
-from dustcake.analysis.trace_files import open_any
+from dustcake_lab.traces import files as trace_files
+from dustcake_lab.traces.files import open_any
 from traces.recorded import Bench, each_second, settings_text
 
 DUSTCAKE = [sys.executable, "-m", "dustcake"]

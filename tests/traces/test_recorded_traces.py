@@ -3,7 +3,7 @@
 import pytest
 
 from core.driver import chosen
-from dustcake.analysis.replay import fit
+from dustcake_lab.replay.replay import fit
 from traces.recorded import BLOWER, DOOR, HEADER, SMOKE, Bench, each_second, settings_text, table
 
 ON, OFF = "cleaning_started", "cleaning_stopped"

@@ -3,14 +3,14 @@
 import pytest
 
 from core.driver import chosen
-from dustcake.analysis.replay import Replay
-from dustcake.analysis.trace_columns import Recorded, RecordedPulse
-from dustcake.analysis.what_if import Commanded, first_difference
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import PulseFired
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
+from dustcake_lab.replay.replay import Replay
+from dustcake_lab.replay.what_if import Commanded, first_difference
+from dustcake_lab.traces.columns import Recorded, RecordedPulse
 from traces.recorded import Bench, table
 
 

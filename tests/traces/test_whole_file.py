@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from dustcake.__main__ import main
-from dustcake.analysis.whole_file import UnwritableError, require_writable, whole
+from dustcake_lab.traces.whole_file import UnwritableError, require_writable, whole
 from traces.recorded import settings_text
 
 STUDY = [sys.executable, "-m", "dustcake", "study"]

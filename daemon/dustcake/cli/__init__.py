@@ -6,18 +6,15 @@ from dustcake.cli import (
     commission,
     demo,
     history,
-    life,
     read,
-    replay,
     request,
     restore,
     run,
     schema,
-    simulate,
     status,
-    study,
     users,
 )
+from dustcake.cli.lab import lab_command
 
 COMMANDS = (
     run,
@@ -30,10 +27,10 @@ COMMANDS = (
     request,
     backup,
     restore,
-    replay,
-    life,
-    study,
-    simulate,
+    lab_command("replay"),
+    lab_command("life"),
+    lab_command("study"),
+    lab_command("simulate"),
     demo,
     schema,
 )

@@ -9,7 +9,7 @@ from pathlib import Path
 from dustcake.settings.load import load_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.problems import SettingsError
-from dustcake.settings.understood import understood
+from dustcake.settings.summary import understood
 
 _EPILOG = """\
 example:

@@ -20,8 +20,8 @@ from dustcake.cli.common import (
 )
 from dustcake.cli.history_air import print_air
 from dustcake.cli.history_alarms import changes_in, metrics_json, metrics_words
-from dustcake.cli.history_export import add_export, export_trace
 from dustcake.cli.history_lines import fields_of, json_line, print_csv, words_line
+from dustcake.cli.lab import lab_command
 from dustcake.core.events import (
     AirUsed,
     AlarmChanged,
@@ -100,7 +100,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print one JSON object a line")
     form.add_argument("--csv", action="store_true", help="print a table for spreadsheets")
-    add_export(parser)
+    lab_command("history_export").add_export(parser)
     parser.set_defaults(func=_history)
 
 
@@ -131,7 +131,8 @@ def _history(arguments: argparse.Namespace) -> int:
         fail("--since is not before --until: there is no time between them; exchange them")
         return BAD_USAGE
     if arguments.export is not None:
-        return export_trace(settings, arguments)
+        code: int = lab_command("history_export").export_trace(settings, arguments)
+        return code
     try:
         with History(Path(settings.journal.path)) as history:
             events = history.all_events(
@@ -169,7 +170,7 @@ def _names(arguments: argparse.Namespace) -> Collection[str] | None:
 
 def _print_metrics(history: History, arguments: argparse.Namespace) -> None:
     """Of the time asked for; how the alarms stood at its beginning is seen in what was before."""
-    from dustcake.analysis.alarm_metrics import metrics
+    from dustcake.publish.alarm_metrics import metrics
 
     first_s, last_s = history.span(arguments.collector)
     if first_s is None or last_s is None:

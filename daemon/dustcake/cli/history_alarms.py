@@ -9,14 +9,14 @@ from dustcake.publish.payloads import utc_text
 from dustcake.publish.wording import duration
 
 if TYPE_CHECKING:
-    from dustcake.analysis.alarm_metrics import Change, Metrics, OneAlarm
+    from dustcake.publish.alarm_metrics import Change, Metrics, OneAlarm
 
 LISTED = 10
 
 
 def changes_in(events: Iterable[RecordedEvent]) -> Iterator["Change"]:
     """The changes of alarms among ``events`` whose time is known, in order of time."""
-    from dustcake.analysis.alarm_metrics import Change
+    from dustcake.publish.alarm_metrics import Change
 
     found = []
     for one in events:
@@ -71,7 +71,7 @@ def _name(one: "OneAlarm") -> dict[str, Any]:
 
 def metrics_words(found: "Metrics") -> Iterator[str]:
     """The same for people, beside the targets."""
-    from dustcake.analysis import alarm_metrics as targets
+    from dustcake.publish import alarm_metrics as targets
 
     span = duration(found.to_s - found.from_s)
     yield ""

@@ -5,14 +5,7 @@ import asyncio
 import json
 from typing import Any
 
-from dustcake.cli.common import (
-    BAD_USAGE,
-    DONE,
-    UNREACHED,
-    add_settings,
-    fail,
-    settings_or_none,
-)
+from dustcake.cli.common import BAD_USAGE, DONE, UNREACHED, add_settings, fail, settings_or_none
 from dustcake.core.reading import interpret
 from dustcake.core.setpoints import Scale
 from dustcake.core.signals import ReadFailure, Registers, Signal

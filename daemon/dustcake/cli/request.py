@@ -18,7 +18,7 @@ from dustcake.cli.common import (
     settings_or_none,
 )
 from dustcake.core.reasons import Because
-from dustcake.core.requests import AlarmAction, Entry, Mode, SetPoint
+from dustcake.core.requests.kinds import AlarmAction, Entry, Mode, SetPoint
 from dustcake.core.setpoints import AlarmName
 from dustcake.publish.payloads import point_words
 from dustcake.units import parse_pressure

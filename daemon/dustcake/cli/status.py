@@ -10,14 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from dustcake.adapters.local_socket import NoDaemonError, ask
-from dustcake.cli.common import (
-    BAD_USAGE,
-    DONE,
-    UNREACHED,
-    add_settings,
-    fail,
-    settings_or_none,
-)
+from dustcake.cli.common import BAD_USAGE, DONE, UNREACHED, add_settings, fail, settings_or_none
 from dustcake.cli.watching import watch
 from dustcake.publish.payloads import by_request_words, point_words
 

@@ -13,7 +13,7 @@ from dustcake.core.reading import Quality, interpret
 from dustcake.core.record import record
 from dustcake.core.setpoints import SignalKind, WordOrder
 from dustcake.core.signals import Registers
-from dustcake.settings.field import AnalogInput
+from dustcake.settings.buses import AnalogInput
 from dustcake.settings.setpoints import to_scale
 from dustcake.units import Pressure, PressureUnit
 

@@ -4,9 +4,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from dustcake.commissioning.record import Record, Result
-from dustcake.core.adjusting import in_force
-from dustcake.core.permissives import Met, Permissive
+from dustcake.core.cleaning.permissives import Met, Permissive
 from dustcake.core.record import record
+from dustcake.core.requests.set_point_overrides import in_force
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.zeroing import ZeroState

@@ -7,7 +7,7 @@ from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.signals import Contacts
-from dustcake.core.turn import Turn
+from dustcake.core.step_context import Turn
 
 # Without a contact, flow once proved by dP stays proved down to this part of the proof.
 PROOF_KEPT = 0.5

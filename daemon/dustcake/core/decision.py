@@ -1,9 +1,9 @@
 """Putting what was decided into one word and one reason."""
 
-from dustcake.core.cleaning import CleaningState
-from dustcake.core.permissives import Permissive
+from dustcake.core.cleaning.permissives import Permissive
+from dustcake.core.cleaning.runs import CleaningState
 from dustcake.core.reasons import Because
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.state import Decision, Phase
 
 

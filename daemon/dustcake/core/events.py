@@ -4,7 +4,7 @@ from typing import ClassVar
 
 from dustcake.core.reasons import Reason
 from dustcake.core.record import record
-from dustcake.core.requests import Identity, PointChange
+from dustcake.core.requests.kinds import Identity, PointChange
 from dustcake.core.stamp import Stamp
 
 

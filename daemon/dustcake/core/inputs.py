@@ -4,7 +4,7 @@ from enum import StrEnum
 
 from dustcake.core.reasons import Reason
 from dustcake.core.record import record
-from dustcake.core.requests import Identity, Request
+from dustcake.core.requests.kinds import Identity, Request
 from dustcake.core.signals import Contacts, Signal
 from dustcake.core.stamp import Stamp
 

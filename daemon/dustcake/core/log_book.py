@@ -7,15 +7,15 @@ from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from enum import Enum
 
-from dustcake.core import upkeep as upkeeps
+from dustcake.core import maintenance as upkeeps
 from dustcake.core.blower import BlowerState
 from dustcake.core.events import FiltersChanged, LogEntry, SettingChanged, ZeroTaken
+from dustcake.core.maintenance import Upkeep
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
-from dustcake.core.requests import Entry, RecordEntry, RecordFilterChange
+from dustcake.core.requests.kinds import Entry, RecordEntry, RecordFilterChange
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.turn import Turn
-from dustcake.core.upkeep import Upkeep
+from dustcake.core.step_context import Turn
 
 # Which upkeep an entry completes, where the settings have one of that name.
 COMPLETES = {Entry.DRUM_EMPTIED: "drum", Entry.ZEROING: "zero"}

@@ -3,7 +3,7 @@
 from dustcake.core.events import OutputsChanged
 from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.record import record, replace
-from dustcake.core.turn import Turn
+from dustcake.core.step_context import Turn
 
 
 @record

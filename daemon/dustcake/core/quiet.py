@@ -1,20 +1,21 @@
 """The promise that nothing will happen, and the short way through a step it allows."""
 
-from dustcake.core import cleaning
-from dustcake.core.adjusting import in_force
-from dustcake.core.alarm_conditions import header_thresholds_pa, thresholds_pa
-from dustcake.core.diagnosis import header as header_diagnosis
-from dustcake.core.diagnosis import torn
+from dustcake.core.alarms.conditions import header_thresholds_pa, thresholds_pa
+from dustcake.core.cleaning import runs as cleaning
 from dustcake.core.inputs import PollCompleted
+from dustcake.core.pulse_response import header as header_diagnosis
+from dustcake.core.pulse_response import torn
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because
 from dustcake.core.record import record, replace
+from dustcake.core.requests.set_point_overrides import in_force
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.signal_validation import jump
+from dustcake.core.signal_validation import no_flow as with_flow
+from dustcake.core.signal_validation.remembering import remember
+from dustcake.core.signal_validation.validate import is_pulsed
 from dustcake.core.state import Quiet, State
-from dustcake.core.trust import jump, with_flow
-from dustcake.core.trust.judging import is_pulsed
-from dustcake.core.trust.remembering import remember
-from dustcake.core.turn import Turn
+from dustcake.core.step_context import Turn
 
 
 def promise(turn: Turn, state: State) -> Quiet | None:

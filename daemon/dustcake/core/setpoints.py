@@ -5,7 +5,7 @@ from enum import StrEnum
 from math import inf
 
 from dustcake.core.record import record
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 
 
 class SignalKind(StrEnum):

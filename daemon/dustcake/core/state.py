@@ -3,27 +3,27 @@
 from enum import StrEnum
 from math import inf
 
-from dustcake.core.adjusting import Adjusted
-from dustcake.core.air_use import AirUse
-from dustcake.core.alarms import Alarm
+from dustcake.core.air.use import AirUse
+from dustcake.core.alarms.life import Alarm
 from dustcake.core.blower import BlowerState
-from dustcake.core.cleaning import CleaningState, Kind
-from dustcake.core.cleaning_pace import Pace
-from dustcake.core.diagnosis.state import DiagnosisState, nothing_known
-from dustcake.core.filter_life import FilterLife
+from dustcake.core.cleaning.pace import Pace
+from dustcake.core.cleaning.permissives import Permissive
+from dustcake.core.cleaning.pulsing import PulsingState
+from dustcake.core.cleaning.runs import CleaningState, Kind
+from dustcake.core.filter_life.replacement import ReplacementState
+from dustcake.core.filter_life.residual import FilterLife
 from dustcake.core.log_book import LogBook
 from dustcake.core.outputs import OutputsState
-from dustcake.core.permissives import Permissive
-from dustcake.core.pulsing import PulsingState
+from dustcake.core.pulse_response.state import DiagnosisState, nothing_known
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
-from dustcake.core.replacement import ReplacementState
-from dustcake.core.requests import Mode, PointChange, Request
+from dustcake.core.requests.kinds import Mode, PointChange, Request
+from dustcake.core.requests.set_point_overrides import Adjusted
 from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.signal_validation.state import TrustState
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
-from dustcake.core.trust.state import TrustState
 from dustcake.core.zeroing import ZeroState
 
 

@@ -1,40 +1,37 @@
 """The one function that decides: (state, input, settings) -> what now, and why."""
 
-from dustcake.core import (
-    air_use,
-    cleaning_pace,
-    filter_life,
-    log_book,
-    pulsing,
-    replacement,
-    zeroing,
-)
 from dustcake.core import blower as blowers
-from dustcake.core import cleaning as cleanings
+from dustcake.core import log_book, zeroing
 from dustcake.core import outputs as output_proof
-from dustcake.core.absorb import absorb, expire
-from dustcake.core.adjusting import in_force
-from dustcake.core.alarm_conditions import judge_all
+from dustcake.core.air import use as air_use
+from dustcake.core.alarms.conditions import judge_all
+from dustcake.core.apply_input import absorb, expire
 from dustcake.core.blower import BlowerState
-from dustcake.core.cleaning import Run
+from dustcake.core.cleaning import pace as cleaning_pace
+from dustcake.core.cleaning import pulsing
+from dustcake.core.cleaning import runs as cleanings
+from dustcake.core.cleaning.permitted import permitted
+from dustcake.core.cleaning.pulsing import PulsingState
+from dustcake.core.cleaning.runs import Run
 from dustcake.core.commands import Command
 from dustcake.core.decision import decision
-from dustcake.core.diagnosis import looking
-from dustcake.core.diagnosis.header import without_pulse
-from dustcake.core.diagnosis.state import DiagnosisState
-from dustcake.core.diagnosis.torn import judge_torn
 from dustcake.core.events import AirUsed, Event, PulseFired
+from dustcake.core.filter_life import replacement
+from dustcake.core.filter_life import residual as filter_life
 from dustcake.core.inputs import Input, PollCompleted
-from dustcake.core.permitted import permitted
-from dustcake.core.pulsing import PulsingState
+from dustcake.core.pulse_response import observation as looking
+from dustcake.core.pulse_response.header import without_pulse
+from dustcake.core.pulse_response.state import DiagnosisState
+from dustcake.core.pulse_response.torn import judge_torn
 from dustcake.core.quiet import keep, promise
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import record, replace
+from dustcake.core.requests.set_point_overrides import in_force
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.signal_validation.validate import believed, is_pulsed, judge
+from dustcake.core.signal_validation.zero_check import rezeroed
 from dustcake.core.state import Decision, Quiet, State
-from dustcake.core.trust.at_rest import rezeroed
-from dustcake.core.trust.judging import believed, is_pulsed, judge
-from dustcake.core.turn import Turn
+from dustcake.core.step_context import Turn
 
 
 @record

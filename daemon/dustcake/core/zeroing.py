@@ -5,8 +5,8 @@ from dustcake.core.events import ZeroAbandoned, ZeroTaken
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
-from dustcake.core.requests import SetZero
-from dustcake.core.turn import Turn
+from dustcake.core.requests.kinds import SetZero
+from dustcake.core.step_context import Turn
 
 
 @record

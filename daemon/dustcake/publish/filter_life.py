@@ -2,9 +2,9 @@
 
 from math import ceil
 
-from dustcake.core.filter_life import FilterLife
-from dustcake.core.life_forecast import FEWEST_POINTS, Forecast, Outlook
-from dustcake.core.life_points import FIRST_WIDTH_H
+from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Outlook
+from dustcake.core.filter_life.points import FIRST_WIDTH_H
+from dustcake.core.filter_life.residual import FilterLife
 from dustcake.core.reading import Quality
 from dustcake.publish.payloads import Fields, pressure, quantity
 from dustcake.units import PressureUnit, show

@@ -8,10 +8,10 @@ and the words of a state, never anything that comes in.
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from enum import Enum, StrEnum
 
-from dustcake.core.adjusting import in_force
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import record
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
+from dustcake.core.requests.set_point_overrides import in_force
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.air import energy_kwh

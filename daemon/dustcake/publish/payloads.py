@@ -14,7 +14,7 @@ from typing import Any
 from dustcake.core.events import Event, RequestAnswered, SettingChanged
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Reason
-from dustcake.core.requests import PointChange, SetPoint
+from dustcake.core.requests.kinds import PointChange, SetPoint
 from dustcake.publish.wording import number, sentence, setting_change
 from dustcake.units import PressureUnit, show
 

@@ -2,18 +2,18 @@
 
 from collections.abc import Iterable
 
-from dustcake.core.adjusting import AdjustedPoint, HeldChange, in_force
-from dustcake.core.alarm_table import IN_VIEW, AlarmState
-from dustcake.core.alarms import Alarm
+from dustcake.core.alarms.life import Alarm
+from dustcake.core.alarms.table import IN_VIEW, AlarmState
+from dustcake.core.cleaning.permissives import Permissive
 from dustcake.core.events import Event
+from dustcake.core.maintenance import Item
 from dustcake.core.minutes import Minute, Spread
-from dustcake.core.permissives import Permissive
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
-from dustcake.core.requests import SetPoint
+from dustcake.core.requests.kinds import SetPoint
+from dustcake.core.requests.set_point_overrides import AdjustedPoint, HeldChange, in_force
 from dustcake.core.setpoints import AlarmSetting, Setpoints
 from dustcake.core.state import State
-from dustcake.core.upkeep import Item
 from dustcake.publish.air import air_content
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.filter_life import life_content

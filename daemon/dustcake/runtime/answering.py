@@ -11,10 +11,11 @@ from dustcake.core.events import RequestAnswered
 from dustcake.core.inputs import OperatorRequested, RequestRefused
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
-from dustcake.core.requested import name_of
-from dustcake.core.requests import Identity
+from dustcake.core.requests.handling import name_of
+from dustcake.core.requests.kinds import Identity
 from dustcake.ports import Clock
-from dustcake.publish.asking import (
+from dustcake.publish.levels import Level, may
+from dustcake.publish.request_json import (
     NAMED,
     Asked,
     NotUnderstood,
@@ -24,7 +25,6 @@ from dustcake.publish.asking import (
     request_in,
     unrecorded_reply,
 )
-from dustcake.publish.levels import Level, may
 from dustcake.runtime.engine import Engine, MakeInput
 from dustcake.units import PressureUnit
 

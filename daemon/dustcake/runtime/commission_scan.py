@@ -9,7 +9,7 @@ from dustcake.commissioning.scan import MOST_SHOWN, Candidate, candidates
 from dustcake.commissioning.seen import Outcome, Watched, failed, noted
 from dustcake.commissioning.steps.transmitter import APPLIED, REST, last_scan
 from dustcake.runtime.scanning import Bounds, scan
-from dustcake.settings.field import WordTable
+from dustcake.settings.buses import WordTable
 
 
 async def scanned(bus: BusLine, watched: Watched, told: Callable[[str], None]) -> Outcome:

@@ -30,11 +30,11 @@ from dustcake.commissioning.seen import Fields, Outcome, Seen, Site, Watched, fa
 from dustcake.commissioning.steps import SIGN, all_steps, barred
 from dustcake.commissioning.view import Content, view
 from dustcake.core.record import replace
-from dustcake.core.requests import Identity
+from dustcake.core.requests.kinds import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.asking import Asked, NotUnderstood, read_object, request_in
 from dustcake.publish.payloads import utc_text
+from dustcake.publish.request_json import Asked, NotUnderstood, read_object, request_in
 from dustcake.runtime.answering import Asker
 from dustcake.runtime.commission_scan import scanned
 from dustcake.settings.collector import Collector

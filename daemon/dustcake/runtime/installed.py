@@ -11,16 +11,16 @@ import structlog
 from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.alarm_table import ACTIVE, AlarmState
+from dustcake.core.alarms.table import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import ReadFailure
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.ports import Clock, FieldReading
+from dustcake.publish.exception_reporting import Deadbands
 from dustcake.publish.payloads import measured
 from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
-from dustcake.publish.telling import Deadbands
 from dustcake.publish.topics import Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.answering import Answering

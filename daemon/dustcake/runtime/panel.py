@@ -11,18 +11,18 @@ import structlog
 
 from dustcake.adapters.panel.source import Fields, SourceError, TrendColumns
 from dustcake.adapters.store import History, RecordedEvent, StoreRefused, Trend
-from dustcake.core.requests import Identity
+from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.asking import NotUnderstood, read_object, request_in
 from dustcake.publish.payloads import by_request_words, event_fields, reason_fields, utc_text
+from dustcake.publish.request_json import NotUnderstood, read_object, request_in
 from dustcake.runtime.answering import Asker
 from dustcake.runtime.installed import Installed
 from dustcake.settings.extras import is_installed, without
 from dustcake.settings.model import Settings
 from dustcake.settings.panel import Panel
-from dustcake.settings.understood import understood
+from dustcake.settings.summary import understood
 from dustcake.units import PressureUnit
 
 log = structlog.get_logger()

@@ -6,7 +6,7 @@ from dustcake.adapters.modbus import BusLine, Read
 from dustcake.commissioning.scan import place_of
 from dustcake.core.record import record
 from dustcake.core.signals import FailureKind, ReadFailure
-from dustcake.settings.field import WordTable
+from dustcake.settings.buses import WordTable
 
 ROW = 16  # registers asked for at once; a device that has not all of them is asked one by one
 

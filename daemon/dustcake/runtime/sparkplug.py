@@ -7,11 +7,11 @@ from typing import Any
 
 from dustcake.adapters.mqtt import EdgeNodeLink
 from dustcake.core.reasons import Because, because
-from dustcake.core.requests import Identity
+from dustcake.core.requests.kinds import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.asking import Asked, NotUnderstood, read_request
 from dustcake.publish.levels import Level
+from dustcake.publish.request_json import Asked, NotUnderstood, read_request
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
 from dustcake.publish.sparkplug.edge_node import EdgeNode

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import inf, nextafter
 
 from dustcake.core import setpoints as core
-from dustcake.core.requests import SetPoint
+from dustcake.core.requests.kinds import SetPoint
 from dustcake.core.setpoints import OutputKind
 from dustcake.settings.cleaning import (
     LONGEST_ON_TIME_S,

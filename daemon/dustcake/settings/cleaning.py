@@ -2,7 +2,7 @@
 
 from pydantic import Field
 
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import OnBadReading
 from dustcake.settings.base import Chosen, Listed, Seconds, Section
 from dustcake.settings.pressure import PositivePressure

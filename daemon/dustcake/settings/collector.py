@@ -4,13 +4,13 @@ from typing import Literal
 
 from pydantic import Field
 
-from dustcake.core.pulse_order import order_skipping_neighbours
+from dustcake.core.cleaning.pulse_order import order_skipping_neighbours
 from dustcake.core.setpoints import BlowerRequest, OutputKind
 from dustcake.settings.air import Air, FilterLife
 from dustcake.settings.alarms import Alarms
 from dustcake.settings.base import Chosen, Line, Listed, Name, Seconds, Section
+from dustcake.settings.buses import AnalogInput, CoilOutput, Contacts, HeaderInput, Outputs
 from dustcake.settings.cleaning import Cleaning, Pulsing, Zeroing
-from dustcake.settings.field import AnalogInput, CoilOutput, Contacts, HeaderInput, Outputs
 from dustcake.settings.pressure import PositivePressure
 from dustcake.settings.requests import Requests
 from dustcake.settings.trust import Diagnosis, Trust

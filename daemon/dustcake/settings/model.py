@@ -6,8 +6,8 @@ from pydantic import Field
 
 from dustcake.settings.base import Listed, Section
 from dustcake.settings.broker import Broker, Mqtt, Sparkplug
+from dustcake.settings.buses import Bus
 from dustcake.settings.collector import Collector
-from dustcake.settings.field import Bus
 from dustcake.settings.metrics import Metrics
 from dustcake.settings.panel import Panel
 from dustcake.settings.plc import Plc

@@ -5,8 +5,8 @@ from dustcake.core.setpoints import AlarmName, SignalKind
 from dustcake.settings.adjusting import to_adjusting
 from dustcake.settings.air import Air
 from dustcake.settings.alarms import alarm_setting
+from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
 from dustcake.settings.collector import Collector
-from dustcake.settings.field import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
 from dustcake.settings.upkeep import to_task
 from dustcake.units import PA_PER, Pressure
 

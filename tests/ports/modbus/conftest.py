@@ -7,7 +7,7 @@ import pytest
 
 from dustcake.adapters.modbus import BusLine, open_bus
 from dustcake.ports import Clock
-from dustcake.settings.field import SerialBus, TcpBus
+from dustcake.settings.buses import SerialBus, TcpBus
 from ports.modbus.clocks import LeapClock
 from ports.modbus.rogue import RogueRtu, RogueTcp
 

@@ -10,7 +10,7 @@ from contextlib import suppress
 from typing import Self
 
 from dustcake.adapters.modbus.wire import crc16
-from dustcake.settings.field import SerialBus, TcpBus
+from dustcake.settings.buses import SerialBus, TcpBus
 from ports.modbus.device import Device
 
 

@@ -4,7 +4,7 @@ from typing import Any
 
 from dustcake.adapters.modbus.requests import Read
 from dustcake.core.signals import FailureKind, ReadFailure
-from dustcake.settings.field import (
+from dustcake.settings.buses import (
     AnalogInput,
     BitTable,
     CoilOutput,

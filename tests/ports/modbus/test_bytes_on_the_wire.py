@@ -8,7 +8,7 @@ import pytest
 
 from dustcake.adapters.modbus.requests import Answer, Read, Request, WriteCoils, WriteRegister
 from dustcake.core.signals import FailureKind
-from dustcake.settings.field import BitTable, WordTable
+from dustcake.settings.buses import BitTable, WordTable
 from ports.modbus.conftest import OpenBus
 from ports.modbus.rogue import RogueRtu, RogueTcp
 from ports.modbus.support import failed

@@ -8,7 +8,7 @@ import pytest
 
 from dustcake.adapters.modbus.requests import WriteCoils
 from dustcake.core.signals import FailureKind
-from dustcake.settings.field import TcpBus
+from dustcake.settings.buses import TcpBus
 from ports.modbus.conftest import OpenBus
 from ports.modbus.support import failed
 

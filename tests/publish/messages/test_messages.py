@@ -19,7 +19,12 @@ from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.core.step import Step
-from dustcake.publish.asking import (
+from dustcake.publish.messages.asyncapi import CHANNELS, document, document_text, messages_text
+from dustcake.publish.messages.parts import SHARED
+from dustcake.publish.messages.payload_schemas import messages_schema, payload_schemas
+from dustcake.publish.publication import Publication
+from dustcake.publish.render import Renderer
+from dustcake.publish.request_json import (
     REQUESTS,
     Asked,
     NotUnderstood,
@@ -27,11 +32,6 @@ from dustcake.publish.asking import (
     reply,
     unrecorded_reply,
 )
-from dustcake.publish.messages.asyncapi import CHANNELS, document, document_text, messages_text
-from dustcake.publish.messages.parts import SHARED
-from dustcake.publish.messages.payload_schemas import messages_schema, payload_schemas
-from dustcake.publish.publication import Publication
-from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.units import PressureUnit
 from publish.histories import SETPOINTS, live

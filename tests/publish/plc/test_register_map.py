@@ -11,10 +11,10 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, FIRST_UTC_S, HEADER_SCALE, Collector, chosen
-from dustcake.core.alarm_table import AlarmState
-from dustcake.core.alarms import Alarm
+from dustcake.core.alarms.life import Alarm
+from dustcake.core.alarms.table import AlarmState
 from dustcake.core.reading import Quality, Sample
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp

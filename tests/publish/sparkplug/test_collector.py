@@ -8,14 +8,14 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, FIRST_UTC_S, HEADER_SCALE, LOST, chosen
-from dustcake.core.alarm_table import ACTIVE
+from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.maintenance import Item
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
-from dustcake.core.upkeep import Item
 from dustcake.publish.sparkplug.collector import CONTACTS, CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.edge_node import EdgeNode
 from dustcake.publish.sparkplug.payload import QualityCode

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from dustcake.core.requests import Acknowledge, Mode, RunBlower, SelectMode, SetZero
-from dustcake.publish.asking import Asked, read_request
+from dustcake.core.requests.kinds import Acknowledge, Mode, RunBlower, SelectMode, SetZero
+from dustcake.publish.request_json import Asked, read_request
 from dustcake.publish.sparkplug.commands import (
     Command,
     DeviceRequest,

@@ -10,7 +10,7 @@ from dustcake.adapters.modbus.line import Line
 from dustcake.adapters.modbus.requests import Answer, Read, Request
 from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.ports import Clock
-from dustcake.settings.field import SerialBus, TcpBus
+from dustcake.settings.buses import SerialBus, TcpBus
 
 _NOT_WORTH_REPEATING = (FailureKind.UNREACHABLE, FailureKind.EXCEPTION)
 

@@ -6,7 +6,7 @@ from dustcake.adapters.modbus.requests import Read, WriteCoils
 from dustcake.core.inputs import Outcome
 from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.ports import OutputReport
-from dustcake.settings.field import BitTable
+from dustcake.settings.buses import BitTable
 
 OFF_ATTEMPTS = 4
 """How often switching off is tried before it counts as failed."""

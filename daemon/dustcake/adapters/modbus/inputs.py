@@ -10,7 +10,7 @@ from dustcake.adapters.modbus.requests import Answer, Read
 from dustcake.core.record import record
 from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading
-from dustcake.settings import field
+from dustcake.settings import buses as field
 
 _Table = field.WordTable | field.BitTable
 

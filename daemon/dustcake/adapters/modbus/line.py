@@ -15,7 +15,7 @@ from dustcake.adapters.modbus.requests import (
 from dustcake.adapters.modbus.wire import LONGEST_FRAME, character_s, frame_gap_s
 from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.ports import Clock
-from dustcake.settings.field import SerialBus, TcpBus
+from dustcake.settings.buses import SerialBus, TcpBus
 
 
 class Line:

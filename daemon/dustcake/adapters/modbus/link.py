@@ -17,7 +17,7 @@ from pymodbus.pdu import ModbusPDU
 from dustcake.adapters.modbus.wire import BadReplyError, rtu_reply_whole, tcp_reply_whole
 from dustcake.core.record import record
 from dustcake.core.signals import FailureKind
-from dustcake.settings.field import SerialBus, TcpBus
+from dustcake.settings.buses import SerialBus, TcpBus
 
 _PARITY = {"even": ("E", 1), "odd": ("O", 1), "none": ("N", 2)}
 _CONNECT_TIMEOUT_S = 1.0

@@ -5,7 +5,7 @@ import structlog
 from dustcake.adapters.modbus.bus import BusLine, Reserved
 from dustcake.adapters.modbus.requests import Read, WriteRegister
 from dustcake.core.signals import FailureKind, ReadFailure
-from dustcake.settings.field import ModuleWatchdog, WordTable
+from dustcake.settings.buses import ModuleWatchdog, WordTable
 
 FEEDS_A_TIMEOUT = 3
 """How often within the time-out it is fed, so that one lost exchange does not trip it."""

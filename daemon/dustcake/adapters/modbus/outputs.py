@@ -13,7 +13,7 @@ from dustcake.core.inputs import Outcome
 from dustcake.core.setpoints import OutputKind
 from dustcake.core.signals import ReadFailure
 from dustcake.ports import OutputReport
-from dustcake.settings import field
+from dustcake.settings import buses as field
 
 
 class CoilOutputs:

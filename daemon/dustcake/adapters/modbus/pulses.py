@@ -9,7 +9,7 @@ from dustcake.core.commands import FireValve
 from dustcake.core.inputs import Outcome
 from dustcake.core.signals import ReadFailure
 from dustcake.ports import Clock, OutputReport
-from dustcake.settings.field import Outputs
+from dustcake.settings.buses import Outputs
 
 ON_TIME_TOLERANCE_S = 0.1
 """By how much an on-time may exceed the one asked for before it is reported, and how long a

@@ -15,7 +15,7 @@ from pymodbus.pdu.register_message import (
 )
 
 from dustcake.core.record import record
-from dustcake.settings.field import BitTable, WordTable
+from dustcake.settings.buses import BitTable, WordTable
 
 Answer = tuple[int, ...]
 """Registers, or bits as 0 and 1, in the order of their addresses; empty for a write."""

@@ -1,6 +1,6 @@
 """Schemas of filter life and compressed air in the state."""
 
-from dustcake.core.life_forecast import Outlook
+from dustcake.core.filter_life.forecast import Outlook
 from dustcake.publish.messages.parts import COUNT, TEXT, Schema, fields, one_of, or_null, ref
 
 

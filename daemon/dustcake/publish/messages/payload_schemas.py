@@ -3,13 +3,12 @@
 from types import NoneType
 from typing import Any, get_args, get_type_hints
 
-from dustcake.core.cleaning import Kind
+from dustcake.core.cleaning.permissives import Met
+from dustcake.core.cleaning.runs import Kind
 from dustcake.core.events import Body, SettingChanged
-from dustcake.core.life_forecast import Outlook
-from dustcake.core.permissives import Met
+from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.reasons import Because, Reason
-from dustcake.core.requests import AlarmAction, Entry, Identity, PointChange, SetPoint
-from dustcake.publish.asking import LONGEST_LABEL, LONGEST_TEXT, REQUESTS
+from dustcake.core.requests.kinds import AlarmAction, Entry, Identity, PointChange, SetPoint
 from dustcake.publish.messages.life_and_air import air, filter_life
 from dustcake.publish.messages.parts import (
     COUNT,
@@ -30,6 +29,7 @@ from dustcake.publish.messages.parts import (
     whole,
 )
 from dustcake.publish.payloads import unit_ending
+from dustcake.publish.request_json import LONGEST_LABEL, LONGEST_TEXT, REQUESTS
 
 
 def payload_schemas() -> Schema:

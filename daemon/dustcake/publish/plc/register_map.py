@@ -9,11 +9,11 @@ from enum import StrEnum
 from math import nan
 from struct import pack
 
-from dustcake.core.adjusting import in_force
-from dustcake.core.alarm_table import ACTIVE
+from dustcake.core.alarms.table import ACTIVE
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
-from dustcake.core.requests import Mode
+from dustcake.core.requests.kinds import Mode
+from dustcake.core.requests.set_point_overrides import in_force
 from dustcake.core.setpoints import AlarmName, Cleaning, Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.render import UNACKNOWLEDGED

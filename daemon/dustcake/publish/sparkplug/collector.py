@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator, Mapping
 
-from dustcake.core.adjusting import in_force
-from dustcake.core.alarm_table import ACTIVE
-from dustcake.core.alarms import Alarm
+from dustcake.core.alarms.life import Alarm
+from dustcake.core.alarms.table import ACTIVE
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
+from dustcake.core.requests.set_point_overrides import in_force
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State

@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 from itertools import pairwise
 
+from dustcake.settings.buses import AnalogInput
 from dustcake.settings.checks.ref import Ref, ref
 from dustcake.settings.collector import Collector
-from dustcake.settings.field import AnalogInput
 from dustcake.settings.problems import Problem
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from dustcake.settings.field import AnalogInput, CoilOutput, ContactInput, Contacts, Outputs
+from dustcake.settings.buses import AnalogInput, CoilOutput, ContactInput, Contacts, Outputs
 from dustcake.settings.model import Settings
 from dustcake.settings.places import Labels
 

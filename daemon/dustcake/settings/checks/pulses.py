@@ -3,10 +3,10 @@
 from collections.abc import Iterator, Sequence
 
 from dustcake.core.setpoints import BlowerRequest, OutputKind
+from dustcake.settings.buses import Bus
 from dustcake.settings.checks.ref import ref
 from dustcake.settings.cleaning import WATCHDOG_BEYOND_PULSE_S
 from dustcake.settings.collector import Collector
-from dustcake.settings.field import Bus
 from dustcake.settings.problems import Problem
 
 # On a line that has gone dead each request waits its whole time-out: the coil on, and several

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from dustcake.core.requests import SetPoint
+from dustcake.core.requests.kinds import SetPoint
 from dustcake.settings.adjusting import adjustable
 from dustcake.settings.checks.ref import ref
 from dustcake.settings.collector import Collector

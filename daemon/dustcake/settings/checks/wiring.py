@@ -4,9 +4,9 @@ from collections.abc import Iterator
 from difflib import get_close_matches
 
 from dustcake.core.setpoints import SignalKind
+from dustcake.settings.buses import SerialBus, TcpBus
 from dustcake.settings.checks.points import Point, analog_points, points_of
 from dustcake.settings.checks.ref import ref
-from dustcake.settings.field import SerialBus, TcpBus
 from dustcake.settings.model import Settings
 from dustcake.settings.places import Labels
 from dustcake.settings.problems import Problem

@@ -1,0 +1,1 @@
+"""Compressed air that pulses use."""

@@ -1,0 +1,193 @@
+"""Compressed air that pulses have used: measured at the header where it can be, else as rated."""
+
+from math import floor
+
+from dustcake.core.air.pulse_air import dip_of, drawn_by_dip_kg, free_m3, mass_kg
+from dustcake.core.blower import BlowerState
+from dustcake.core.cleaning.pulsing import PulsingState
+from dustcake.core.events import AirUsed
+from dustcake.core.reading import Sample
+from dustcake.core.record import record, replace
+from dustcake.core.setpoints import OutputKind, Setpoints
+from dustcake.core.step_context import Turn
+
+HOUR_S, DAY_S = 3600.0, 86_400.0
+_READINGS = 3  # of the header after a pulse; then it is settled
+_OPEN_FOR_S = 15.0  # no longer, however slowly polls come
+
+
+@record
+class Amount:
+    """Free air of pulses. ``measured``: how many of them were measured at the header; ``rated``:
+    how many are counted as rated, because there is no header transmitter, no tank volume, or
+    nothing that could be seen of their dip."""
+
+    free_m3: float = 0.0
+    measured: int = 0
+    rated: int = 0
+
+    def plus(self, other: "Amount") -> "Amount":
+        """Both together."""
+        return Amount(
+            self.free_m3 + other.free_m3, self.measured + other.measured, self.rated + other.rated
+        )
+
+
+@record
+class Watch:
+    """A pulse whose air is being measured: header pressure ``before_pa``, when the pulse was
+    commanded, when it ``ended_s`` (None while it is under way), header ``readings`` since."""
+
+    before_pa: float
+    began_s: float
+    ended_s: float | None = None
+    readings: tuple[tuple[float, float], ...] = ()
+
+
+@record
+class AirUse:
+    """``total``: ever, beside the blower's total running time; ``hour``: since the last account,
+    told at ``hour_ends_s`` with the running time since ``told_blower_s``; its first pulse was at
+    ``hour_utc_s``. ``last_hour``: the account before. ``day``: of the UTC day ``day_number``, None
+    where it is not known. ``watch``: the pulse being measured."""
+
+    total: Amount = Amount()
+    hour: Amount = Amount()
+    hour_utc_s: float | None = None
+    hour_ends_s: float | None = None
+    told_blower_s: float = 0.0
+    last_hour: Amount = Amount()
+    day: Amount = Amount()
+    day_number: int | None = None
+    watch: Watch | None = None
+
+
+def measures(setpoints: Setpoints) -> bool:
+    """Whether pulses can be measured at all."""
+    return setpoints.header is not None and setpoints.air.header_volume_m3 is not None
+
+
+def counts(setpoints: Setpoints) -> bool:
+    """Whether pulses are known: a sequencer board reports none."""
+    return setpoints.pulsing.kind is not OutputKind.DEMAND_CONTACT
+
+
+def restarted(turn: Turn, air: AirUse, blower: BlowerState) -> AirUse:
+    """After a restart: a pulse that had ended and was being measured is counted as rated, and the
+    hour is closed, since its end meant the clock as it was."""
+    if air.watch is not None and air.watch.ended_s is not None:
+        air = _settled(turn, replace(air, watch=replace(air.watch, readings=())))
+    return _told(turn, replace(air, watch=None), blower)
+
+
+def follow(
+    turn: Turn,
+    air: AirUse,
+    before: PulsingState,
+    pulsing: PulsingState,
+    *,
+    header: Sample | None,
+    blower: BlowerState,
+) -> AirUse:
+    """Follow the pulses of this step. ``before``: pulsing when this step began. A pulse that was
+    interrupted, or ended early, has drawn air as well."""
+    flight, was = pulsing.in_flight, before.in_flight
+    begun = (
+        flight is not None
+        and flight.valve is not None
+        and (was is None or was.command_id != flight.command_id)
+    )
+    if sum(pulsing.counts) > sum(before.counts):
+        air = _ended(turn, air)
+    elif air.watch is not None and air.watch.ended_s is None and flight is None:
+        air = replace(air, watch=None)  # it failed
+    header_pa = None if header is None else header.usable_pa
+    if air.watch is not None and air.watch.ended_s is not None:
+        air = _watched(turn, air, air.watch, header, give_up=begun)
+    if begun and header_pa is not None and measures(turn.setpoints):
+        air = replace(air, watch=Watch(header_pa, turn.now_s))
+    if air.hour_ends_s is not None and turn.reached(air.hour_ends_s):
+        air = _told(turn, air, blower)
+    return air
+
+
+def _ended(turn: Turn, air: AirUse) -> AirUse:
+    watch = air.watch
+    if watch is None or watch.ended_s is not None:
+        return _used(turn, air, None)
+    ended_s = max(turn.now_s, watch.began_s + turn.setpoints.pulsing.on_time_s)
+    return replace(air, watch=replace(watch, ended_s=ended_s))
+
+
+def _watched(
+    turn: Turn, air: AirUse, watch: Watch, header: Sample | None, *, give_up: bool
+) -> AirUse:
+    """Another reading of the header, if there is one, and what they say once that is all."""
+    ended_s = watch.ended_s
+    assert ended_s is not None
+    last_s = watch.readings[-1][0] if watch.readings else ended_s
+    if header is not None and header.usable_pa is not None and header.at.mono_s > last_s:
+        readings = (*watch.readings, (header.at.mono_s, header.usable_pa))
+        watch = replace(watch, readings=readings)
+        air = replace(air, watch=watch)
+    if len(watch.readings) >= _READINGS or give_up or turn.reached(ended_s + _OPEN_FOR_S):
+        return _settled(turn, air)
+    return air
+
+
+def _settled(turn: Turn, air: AirUse) -> AirUse:
+    watch, volume_m3 = air.watch, turn.setpoints.air.header_volume_m3
+    assert watch is not None
+    assert watch.ended_s is not None
+    dip = dip_of(watch.before_pa, watch.ended_s, watch.readings)
+    drawn = None
+    if dip is not None and volume_m3 is not None:
+        mass = drawn_by_dip_kg(volume_m3, watch.before_pa, dip)
+        drawn = free_m3(mass, turn.setpoints.air.reference_pa)
+    return _used(turn, replace(air, watch=None), drawn)
+
+
+def _used(turn: Turn, air: AirUse, measured_m3: float | None) -> AirUse:
+    """One more pulse; as rated where it was not measured."""
+    if measured_m3 is None:
+        pulse = Amount(turn.setpoints.air.rated_pulse_m3, 0, 1)
+    else:
+        pulse = Amount(measured_m3, 1, 0)
+    utc_s, now_s = turn.at.utc_s, turn.now_s
+    day_number = None if utc_s is None else floor(utc_s / DAY_S)
+    same_day = day_number == air.day_number
+    if air.hour_ends_s is None:
+        into_s = 0.0 if utc_s is None else utc_s % HOUR_S
+        air = replace(air, hour_utc_s=utc_s, hour_ends_s=now_s + HOUR_S - into_s)
+    return replace(
+        air,
+        total=air.total.plus(pulse),
+        hour=air.hour.plus(pulse),
+        day=air.day.plus(pulse) if same_day else pulse,
+        day_number=day_number,
+    )
+
+
+def _told(turn: Turn, air: AirUse, blower: BlowerState) -> AirUse:
+    """The hour is over: on record, if any air was used in it."""
+    if air.hour_ends_s is None:
+        return air
+    blower_s, hour = blower.total_until_s(turn.now_s), air.hour
+    turn.emit(
+        AirUsed(
+            from_utc_s=air.hour_utc_s,
+            free_m3=hour.free_m3,
+            mass_kg=mass_kg(hour.free_m3, turn.setpoints.air.reference_pa),
+            measured=hour.measured,
+            rated=hour.rated,
+            blower_run_s=blower_s - air.told_blower_s,
+        )
+    )
+    return replace(
+        air,
+        hour=Amount(),
+        hour_utc_s=None,
+        hour_ends_s=None,
+        told_blower_s=blower_s,
+        last_hour=hour,
+    )

@@ -1,0 +1,232 @@
+"""The life of one alarm: its delays, what hides it, and what people do to it.
+
+Every transition comes from ``alarm_table``. A condition is True (raise), False (clear) or None:
+inside the deadband, or not to be judged now; None changes nothing and starts a delay anew, since a
+limit must be passed for the whole of it (as OPC UA Part 9 has it for on-delay, off-delay and
+deadband).
+"""
+
+from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, AlarmState, Trigger
+from dustcake.core.events import AlarmChanged
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import record, replace
+from dustcake.core.setpoints import AlarmName, AlarmSetting
+from dustcake.core.step_context import Turn
+
+
+@record
+class Alarm:
+    """One alarm.
+
+    ``pending_s``: since when its condition has called for the opposite of ``stands``, which is the
+    condition after its delays, followed also while the alarm is shelved or out of service.
+    ``since_utc_s``: when it entered ``state``, None where the clock was not known. ``by`` and
+    ``why``: who brought it there, and what they gave as the reason. ``until_s``: when shelving
+    ends, and ``until_utc_s`` the same for people. ``cause``: the alarm that explains it. ``owed``:
+    it latches, and has been active since it went out of view or before, so that it is not to come
+    back as if nothing had been.
+    """
+
+    name: AlarmName
+    state: AlarmState = AlarmState.NORMAL
+    pending_s: float | None = None
+    since_utc_s: float | None = None
+    reason: Reason = Reason(Because.RESTARTED)
+    by: str = ""
+    stands: bool = False
+    why: str = ""
+    until_s: float | None = None
+    until_utc_s: float | None = None
+    cause: AlarmName | None = None
+    owed: bool = False
+
+    @property
+    def explained(self) -> bool:
+        """Suppressed because another alarm says why; ``cause`` is None when that one has gone and
+        it is being seen whether this one still stands."""
+        return self.state is AlarmState.SUPPRESSED and self.reason.code is Because.EXPLAINED
+
+
+Condition = tuple[bool | None, Reason]
+
+
+@record
+class Around:
+    """What else bears on an alarm: ``suppressed`` by design (None: as it was), the alarm that is
+    its ``cause``, and whether one that would be is still in its on-delay (``undecided``)."""
+
+    suppressed: Condition
+    cause: AlarmName | None
+    undecided: bool
+
+
+def is_unused(alarm: Alarm, setting: AlarmSetting) -> bool:
+    """Whether nothing can come of an alarm: the settings do not use it, and it is not in view."""
+    return not setting.enabled and alarm.state is AlarmState.NORMAL
+
+
+def is_settled(alarm: Alarm, setting: AlarmSetting, calls: bool | None) -> bool:
+    """Whether a condition that calls for this changes nothing about an alarm that is not
+    suppressed: normal or active as it calls for, and nothing pending; or not used at all."""
+    if not setting.enabled:
+        return is_unused(alarm, setting)
+    if alarm.pending_s is not None or alarm.owed:
+        return False
+    if calls is not None and calls is not alarm.stands:
+        return False
+    return alarm.state in ACTIVE if alarm.stands else alarm.state is AlarmState.NORMAL
+
+
+def judge(
+    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
+) -> Alarm:
+    """Follow the condition after its delay, through whatever hides the alarm. One event at most."""
+    after = _judged(turn, alarm, setting, condition, around)
+    if after.state is not alarm.state:
+        return told(turn, after, setting)
+    if after.stands is not alarm.stands and after.state not in IN_VIEW:
+        # Nobody is alarmed, but the record has it.
+        return replace(told(turn, after, setting), since_utc_s=alarm.since_utc_s)
+    return after
+
+
+def _judged(
+    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
+) -> Alarm:
+    if not setting.enabled:
+        return go(Alarm(alarm.name, alarm.state), Trigger.DISABLE, because(Because.NOT_USED))
+    if alarm.state is AlarmState.SHELVED or alarm.state is AlarmState.OUT_OF_SERVICE:
+        alarm = _followed(turn, alarm, setting, condition[0])
+        if alarm.stands and setting.latching and not alarm.owed:
+            alarm = replace(alarm, owed=True)
+        if alarm.until_s is None or not turn.reached(alarm.until_s):
+            return alarm
+        alarm = go(alarm, Trigger.UNSHELVE, because(Because.SHELVING_OVER))
+    hidden, why = around.suppressed
+    if hidden and not (alarm.state is AlarmState.SUPPRESSED and not alarm.explained):
+        # While it means nothing it is not followed either: it begins anew afterwards.
+        alarm = owing(alarm, setting)
+        return replace(go(alarm, Trigger.SUPPRESS, why), stands=False, pending_s=None)
+    if alarm.state is AlarmState.SUPPRESSED and not alarm.explained:
+        if hidden is not False:
+            return alarm
+        alarm = go(alarm, Trigger.UNSUPPRESS, because(Because.SUPPRESSION_OVER))
+    if alarm.explained:
+        return _under_cause(turn, alarm, setting, condition, around.cause)
+    return _in_view(turn, alarm, setting, condition, around)
+
+
+def _in_view(
+    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
+) -> Alarm:
+    calls, reason = condition
+    alarm = _followed(turn, alarm, setting, calls, hold=around.undecided)
+    if alarm.stands and alarm.state not in ACTIVE:
+        if around.cause is None:
+            return replace(go(alarm, Trigger.RAISE, reason), owed=False)
+        return _explained(owing(alarm, setting), around.cause)
+    if not alarm.stands and (alarm.owed or (alarm.state, Trigger.CLEAR) in TABLE):
+        if alarm.owed:  # it was active out of view
+            alarm = replace(go(alarm, Trigger.RAISE, alarm.reason), owed=False)
+        return go(alarm, Trigger.CLEAR_LATCHING if setting.latching else Trigger.CLEAR, reason)
+    return alarm
+
+
+def _explained(alarm: Alarm, cause: AlarmName) -> Alarm:
+    reason = because(Because.EXPLAINED, cause.value)
+    return replace(go(alarm, Trigger.EXPLAIN, reason), cause=cause)
+
+
+def _under_cause(
+    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, cause: AlarmName | None
+) -> Alarm:
+    """An explained alarm goes with its condition; and once its cause has gone it comes out, if it
+    then stands for its on-delay: what it watches needs that time to recover too."""
+    calls, reason = condition
+    if cause is not None and alarm.cause is not cause:
+        alarm = replace(alarm, cause=cause, reason=because(Because.EXPLAINED, cause.value))
+    elif cause is None and alarm.cause is not None:
+        alarm = replace(alarm, cause=None, stands=False, pending_s=None)
+    if alarm.cause is None and calls is None:
+        calls = True  # as far as anybody knows it still stands, and it must not get lost
+    alarm = _followed(turn, alarm, setting, calls)
+    if alarm.cause is None and alarm.stands:
+        alarm = go(alarm, Trigger.UNSUPPRESS, reason)
+        return replace(go(alarm, Trigger.RAISE, reason), owed=False)
+    if calls is False and not alarm.stands:
+        alarm = go(alarm, Trigger.UNSUPPRESS, reason)
+        return _in_view(turn, alarm, setting, condition, _ALONE) if alarm.owed else alarm
+    return alarm
+
+
+_ALONE = Around((False, because(Because.NO_LONGER)), None, False)
+
+
+def _followed(
+    turn: Turn, alarm: Alarm, setting: AlarmSetting, calls: bool | None, *, hold: bool = False
+) -> Alarm:
+    """The condition after its delay. ``hold``: it may not come to stand yet, because what would
+    explain it is not decided."""
+    if calls is None or calls is alarm.stands:
+        return alarm if alarm.pending_s is None else replace(alarm, pending_s=None)
+    pending_s = turn.now_s if alarm.pending_s is None else alarm.pending_s
+    due_s = pending_s + (setting.on_delay_s if calls else setting.off_delay_s)
+    if turn.now_s < due_s:
+        turn.by(due_s)
+        return replace(alarm, pending_s=pending_s)
+    if hold and calls:
+        return replace(alarm, pending_s=pending_s)
+    return replace(alarm, pending_s=None, stands=calls)
+
+
+def go(alarm: Alarm, trigger: Trigger, reason: Reason) -> Alarm:
+    """The alarm after a transition of the table; ``KeyError`` where there is none: a bug, since
+    whoever calls has made sure of it. Only what it watches comes along."""
+    to = TABLE[alarm.state, trigger]
+    return Alarm(
+        alarm.name, to, alarm.pending_s, reason=reason, stands=alarm.stands, owed=alarm.owed
+    )
+
+
+def owing(alarm: Alarm, setting: AlarmSetting) -> Alarm:
+    """The alarm about to go out of view: what is latched, or would be, is owed afterwards."""
+    if setting.latching and alarm.state in _HELD_BY_LATCH:
+        return replace(alarm, owed=True)
+    return alarm
+
+
+_HELD_BY_LATCH = (*ACTIVE, AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED)
+
+
+def told(turn: Turn, alarm: Alarm, setting: AlarmSetting) -> Alarm:
+    """Put the alarm's new state on record."""
+    turn.emit(
+        AlarmChanged(
+            alarm.name,
+            alarm.state,
+            setting.priority,
+            alarm.reason,
+            alarm.by,
+            alarm.stands,
+            alarm.why,
+        )
+    )
+    return replace(alarm, since_utc_s=turn.at.utc_s)
+
+
+def aligned(
+    turn: Turn, alarms: tuple[Alarm, ...], last_s: float, downtime_s: float | None
+) -> tuple[Alarm, ...]:
+    """After a restart, one alarm for each setting, in that order: known ones as they were, delays
+    begun anew. ``last_s``: the last time known on the clock as it was; shelving goes on for what
+    was left of it then, less ``downtime_s`` where that is known."""
+    known = {alarm.name: _rebased(turn, alarm, last_s, downtime_s or 0.0) for alarm in alarms}
+    settings = turn.setpoints.alarms
+    return tuple(known.get(setting.name, Alarm(setting.name)) for setting in settings)
+
+
+def _rebased(turn: Turn, alarm: Alarm, last_s: float, downtime_s: float) -> Alarm:
+    until_s = alarm.until_s
+    if until_s is not None:
+        until_s = turn.now_s + max(0.0, until_s - last_s - downtime_s)
+    return replace(alarm, pending_s=None, until_s=until_s)

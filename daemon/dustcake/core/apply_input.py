@@ -1,0 +1,175 @@
+"""Taking an input in: the state with what has happened in it, before anything is decided."""
+
+from typing import assert_never
+
+from dustcake.core import blower as blowers
+from dustcake.core import log_book, zeroing
+from dustcake.core import outputs as output_proof
+from dustcake.core.air import use as air_use
+from dustcake.core.alarms.life import aligned
+from dustcake.core.cleaning import pace as cleaning_pace
+from dustcake.core.cleaning import pulsing
+from dustcake.core.cleaning import runs as cleanings
+from dustcake.core.events import JournalChanged, Started, Stopped
+from dustcake.core.filter_life import replacement
+from dustcake.core.filter_life import residual as filter_life
+from dustcake.core.inputs import (
+    Input,
+    JournalReported,
+    OperatorRequested,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    RequestRefused,
+    Restarted,
+    Stopping,
+    Woke,
+)
+from dustcake.core.pulse_response import observation as looking
+from dustcake.core.reading import Quality, Sample, interpret
+from dustcake.core.reasons import Because, because
+from dustcake.core.record import replace
+from dustcake.core.requests import set_point_overrides as adjusting
+from dustcake.core.requests.handling import answer, refused
+from dustcake.core.signal_validation import jump
+from dustcake.core.signal_validation import state as trusts
+from dustcake.core.signal_validation.doubts import in_doubt
+from dustcake.core.signal_validation.validate import tell_change
+from dustcake.core.signals import Contacts
+from dustcake.core.state import JournalState, State
+from dustcake.core.step_context import Turn
+
+
+def absorb(turn: Turn, state: State, happened: Input) -> State:
+    """Take one input in."""
+    if isinstance(happened, PollCompleted):
+        return _poll(turn, state, happened)
+    if isinstance(happened, OutputReported):
+        return _report(turn, state, happened)
+    if isinstance(happened, OperatorRequested):
+        # By what is known now, not by what has gone stale.
+        return answer(turn, expire(turn, state), happened)
+    if isinstance(happened, RequestRefused):
+        refused(turn, happened)
+        return state
+    if isinstance(happened, JournalReported):
+        return _journal(turn, state, happened)
+    if isinstance(happened, Restarted):
+        return _restart(turn, state, happened)
+    if isinstance(happened, Stopping):
+        return _stop(turn, state)
+    if isinstance(happened, Woke):
+        return state
+    assert_never(happened)
+
+
+def _poll(turn: Turn, state: State, poll: PollCompleted) -> State:
+    pa, quality, reasons = interpret(poll.dp, turn.setpoints.dp, state.zero.offset_pa)
+    zero, trust = state.zero, state.trust
+    if zero.under_way and quality is Quality.GOOD and pa is not None:
+        zero = zeroing.add(zero, pa + zero.offset_pa)
+        quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
+    sample = Sample(poll.at, pa, quality, reasons)
+    if quality is Quality.GOOD and pa is not None:
+        is_steady = (
+            jump.steady(state.blower, turn.now_s)
+            and poll.contacts.blower_running == state.contacts.blower_running
+        )
+        trust, why = jump.plausible(turn, trust, state.sample, pa, is_steady=is_steady)
+        sample = in_doubt(trust.doubts, poll.at, pa)
+        if why is not None:
+            sample = Sample(poll.at, pa, Quality.OUT_OF_SPECIFICATION, (why,))
+    header = None
+    if turn.setpoints.header is not None and poll.header is not None:
+        header = Sample(poll.at, *interpret(poll.header, turn.setpoints.header, 0.0))
+    turn.earlier, turn.earlier_header = state.sample, state.header
+    tell_change(turn, state.sample, sample)
+    return replace(
+        state, sample=sample, header=header, contacts=poll.contacts, zero=zero, trust=trust
+    )
+
+
+def _report(turn: Turn, state: State, report: OutputReported) -> State:
+    if report.command_id == state.outputs.off_id:
+        return replace(state, outputs=output_proof.reported(turn, state.outputs, report))
+    if report.command_id == state.blower.command_id:
+        return replace(state, blower=blowers.reported(turn, state.blower, report))
+    flight = state.pulsing.in_flight
+    if flight is None or report.command_id != flight.command_id:
+        return state  # of a command that was given up: its time-out has been dealt with
+    fired_before = sum(state.pulsing.counts)
+    pulses, proof = pulsing.reported(
+        turn, state.pulsing, state.outputs, report, state.sample.usable_pa
+    )
+    worn = state.worn
+    # One cut short has not cleaned as it should.
+    if report.outcome is Outcome.DONE and replacement.good_air(turn, state.header):
+        worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
+    diagnosis = state.diagnosis
+    if report.outcome is not Outcome.DONE:
+        diagnosis = looking.void(diagnosis)
+    return replace(state, pulsing=pulses, outputs=proof, worn=worn, diagnosis=diagnosis)
+
+
+def _journal(turn: Turn, state: State, report: JournalReported) -> State:
+    fault = None if report.writable else report.detail
+    if (fault is None) is not (state.journal.fault is None):
+        turn.emit(JournalChanged(report.writable, report.detail))
+    return replace(state, journal=JournalState(fault))
+
+
+def _restart(turn: Turn, state: State, restart: Restarted) -> State:
+    """Stored monotonic times mean nothing now; valves first, then everything else."""
+    turn.emit(Started(restart.downtime_s))
+    adjusted = adjusting.restarted(turn, state.adjusted)
+    now_s, settings_mode = turn.now_s, turn.setpoints.cleaning.mode
+    last_s = state.sample.at.mono_s  # on the clock as it was, the last time known
+    proof = output_proof.secure(turn, output_proof.OutputsState())
+    blower = blowers.restarted(state.blower, now_s, last_s)
+    pulses = pulsing.restarted(turn, state.pulsing)
+    return replace(
+        state,
+        started_s=now_s,
+        stopping=False,
+        mode=state.mode if settings_mode is state.settings_mode else settings_mode,
+        settings_mode=settings_mode,
+        sample=Sample(turn.at, None, Quality.FAILURE, (because(Because.NO_SAMPLE_YET),)),
+        header=None,
+        contacts=Contacts(),
+        zero=zeroing.restarted(turn, state.zero),
+        blower=blower,
+        cleaning=cleanings.restarted(turn, state.cleaning, last_s),
+        pulsing=pulses,
+        outputs=proof,
+        worn=replacement.restarted(state.worn, last_s),
+        pace=cleaning_pace.restarted(state.pace, now_s),
+        alarms=aligned(turn, state.alarms, last_s, restart.downtime_s),
+        log_book=log_book.restarted(turn, state.log_book, blower, sum(pulses.counts)),
+        life=filter_life.restarted(state.life),
+        air=air_use.restarted(turn, state.air, blower),
+        trust=trusts.restarted(state.trust),
+        diagnosis=looking.restarted(state.diagnosis, len(turn.setpoints.pulsing.order)),
+        adjusted=adjusted,
+        unsettled=None,
+    )
+
+
+def _stop(turn: Turn, state: State) -> State:
+    turn.emit(Stopped())
+    return replace(state, stopping=True, outputs=output_proof.secure(turn, state.outputs))
+
+
+def expire(turn: Turn, state: State) -> State:
+    """What was waited for too long: a reading, the outcome of a command, or a confirmation."""
+    sample = state.sample
+    if state.relies_on_poll and turn.now_s >= sample.at.mono_s + turn.setpoints.stale_after_s:
+        reason = because(Because.STALE, stale_after_s=turn.setpoints.stale_after_s)
+        stale = Sample(sample.at, None, Quality.FAILURE, (reason,))
+        tell_change(turn, sample, stale)
+        state = replace(state, sample=stale, header=None, contacts=Contacts())
+    flight = state.pulsing.in_flight
+    if flight is not None and turn.now_s >= flight.due_s:
+        late = OutputReported(turn.at, flight.command_id, Outcome.FAILED, "no outcome in time")
+        state = _report(turn, state, late)
+    adjusted = adjusting.expire(turn, state.adjusted)
+    return state if adjusted is state.adjusted else replace(state, adjusted=adjusted)

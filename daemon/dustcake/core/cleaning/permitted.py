@@ -1,0 +1,22 @@
+"""The permissives as they are in this step."""
+
+from dustcake.core.blower import BlowerState
+from dustcake.core.cleaning.permissives import Permits, permissives
+from dustcake.core.outputs import OutputsState
+from dustcake.core.state import State
+from dustcake.core.step_context import Turn
+
+
+def permitted(turn: Turn, state: State, blower: BlowerState, outputs: OutputsState) -> Permits:
+    """All permissives of ``state``, with what this step has made of blower and outputs, and those
+    that are missing."""
+    return permissives(
+        turn.setpoints,
+        sample=state.sample,
+        header=state.header,
+        contacts=state.contacts,
+        blower=blower,
+        outputs=outputs,
+        journal_fault=state.journal.fault,
+        settling=not turn.reached(state.started_s + turn.setpoints.settle_s),
+    )

@@ -1,0 +1,1 @@
+"""Residual dP of a filter set: its trend, and how long the filters will last."""

@@ -1,0 +1,203 @@
+"""How long the filters will last: residual dP read after cleaning, and what its trend says.
+
+Residual dP is what is left once each valve has pulsed one time, read just before the next pulse is
+due: the same effort each time, however long a run goes on. Where a run reaches the low set point
+before that, what is left then is read, and kept apart. Only dP with proved flow counts.
+"""
+
+from dustcake.core.blower import BlowerState
+from dustcake.core.cleaning.pulsing import PulsingState, interval_s
+from dustcake.core.cleaning.runs import Kind, Run, has_run
+from dustcake.core.events import FilterLifeChanged
+from dustcake.core.filter_life.forecast import Forecast, Outlook, forecast
+from dustcake.core.filter_life.points import Conditions, Residuals
+from dustcake.core.reading import Quality, Sample
+from dustcake.core.reasons import Because
+from dustcake.core.record import record, replace
+from dustcake.core.setpoints import OutputKind
+from dustcake.core.step_context import Turn
+
+HOUR_S = 3600.0
+TOLD_EVERY_H = 24.0  # blower hours, while the outlook stays the same
+_ZERO_STEP = 0.02  # of the low set point
+_USE_EVERY_S = 7 * 86_400.0
+_USE_WEEKS = 5
+_USE_SHORTEST_S = 3 * 86_400.0
+
+
+@record
+class Due:
+    """A residual to be read at ``at_s``."""
+
+    at_s: float
+    kind: str
+    full_cycle: bool
+
+
+@record
+class FilterLife:
+    """``installed_s``: blower running time when the whole set was changed. ``moved``: how often the
+    level has been moved since, by a damper or by new filters in some rows.
+    ``run_counted``: full cycles of the run under way that have been seen. ``use``: from time to
+    time UTC seconds and blower hours since the change, oldest first. ``told_h``: when the forecast
+    was last told as an event."""
+
+    installed_s: float = 0.0
+    residuals: Residuals = Residuals()
+    moved: int = 0
+    run_counted: int = 0
+    due: Due | None = None
+    use: tuple[tuple[float, float], ...] = ()
+    forecast: Forecast | None = None
+    told_h: float = 0.0
+
+    def hours(self, blower: BlowerState, now_s: float) -> float:
+        """Blower hours since the filter change."""
+        return max(0.0, blower.total_until_s(now_s) - self.installed_s) / HOUR_S
+
+    def use_h_per_day(self) -> float | None:
+        """Blower hours a day, as used in the last weeks; None where that is not known yet."""
+        if not self.use or self.use[-1][0] - self.use[0][0] < _USE_SHORTEST_S:
+            return None
+        (from_s, from_h), (to_s, to_h) = self.use[0], self.use[-1]
+        return (to_h - from_h) / ((to_s - from_s) / 86_400.0)
+
+
+def filters_changed(
+    turn: Turn, life: FilterLife, blower: BlowerState, valves: tuple[int, ...]
+) -> FilterLife:
+    """New filters: everything begins anew. In some rows only (``valves`` not empty) they are
+    another level, and the set as a whole goes on ageing: the older rows decide on its end."""
+    if valves and set(valves) != set(turn.setpoints.pulsing.order):
+        return level_moved(life)
+    return FilterLife(blower.total_until_s(turn.now_s))
+
+
+def level_moved(life: FilterLife) -> FilterLife:
+    """From here on the level of residual dP is another, for no fault of the filters."""
+    return replace(life, moved=life.moved + 1, due=None)
+
+
+def restarted(life: FilterLife) -> FilterLife:
+    """After a restart: what was due is not known to have been cleaning, and is not read."""
+    return replace(life, due=None, run_counted=0)
+
+
+def follow(
+    turn: Turn,
+    life: FilterLife,
+    before: Run | None,
+    run: Run | None,
+    *,
+    ended_by: Because,
+    pulsing: PulsingState,
+    blower: BlowerState,
+    sample: Sample,
+    zero_offset_pa: float,
+) -> FilterLife:
+    """Read the residual that is due, and see whether another one is.
+
+    ``before`` and ``run``: the cleaning run before this step and after it, with the pulse it may
+    have commanded; ``ended_by``: why, if it has ended.
+    """
+    life = _read(turn, life, blower, sample, zero_offset_pa)
+    if before is not None and (run is None or run.started_s != before.started_s):
+        if life.run_counted == 0 and has_run(turn, before, 1):
+            life = _await(turn, life, before, pulsing, full_cycle=True)
+        elif life.run_counted == 0 and ended_by is Because.LOW_REACHED:
+            life = _await(turn, life, before, pulsing, full_cycle=False)
+        life = life if life.run_counted == 0 else replace(life, run_counted=0)
+    # The later cycles of an on-demand run find cleaner filters, and would be another residual.
+    while (
+        run is not None
+        and run.kind is not Kind.DOWNTIME
+        and (life.run_counted == 0 or run.kind is Kind.TIMED)
+        and has_run(turn, run, life.run_counted + 1)
+    ):
+        life = _await(turn, life, run, pulsing, full_cycle=True)
+        life = replace(life, run_counted=life.run_counted + 1)
+    life = _read(turn, life, blower, sample, zero_offset_pa)
+    if life.due is not None:
+        turn.by(life.due.at_s)
+    return life
+
+
+def _await(
+    turn: Turn, life: FilterLife, run: Run, pulsing: PulsingState, *, full_cycle: bool
+) -> FilterLife:
+    board = turn.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
+    done = run.pulses > 0 or (board and full_cycle)
+    if not done or pulsing.failures or run.kind is Kind.DOWNTIME:
+        return life
+    from_s = turn.now_s if run.last_pulse_s is None else run.last_pulse_s
+    at_s = from_s + (0.0 if board else interval_s(turn.setpoints, run.kind))
+    if at_s < turn.now_s:  # dust has settled on them since: no residual any more
+        return life
+    return replace(life, due=Due(at_s, run.kind.value, full_cycle))
+
+
+def _read(
+    turn: Turn, life: FilterLife, blower: BlowerState, sample: Sample, zero_offset_pa: float
+) -> FilterLife:
+    """Take the residual whose time has come, and judge anew when that closes a point."""
+    due = life.due
+    if due is None or turn.now_s < due.at_s:
+        return life
+    life = replace(life, due=None)
+    hours = life.hours(blower, turn.now_s)
+    trusted = sample.quality is Quality.GOOD and sample.pa is not None and blower.running
+    if not trusted or not life.residuals.wants(hours):
+        return life
+    assert sample.pa is not None
+    cleaning, points = turn.setpoints.cleaning, life.residuals.points
+    conditions = Conditions(
+        due.kind,
+        due.full_cycle,
+        cleaning.low_pa,
+        cleaning.high_pa,
+        round(zero_offset_pa / (_ZERO_STEP * cleaning.low_pa)),
+        life.moved,
+    )
+    life = replace(life, residuals=life.residuals.with_reading(hours, sample.pa, conditions))
+    if life.residuals.points is points:
+        return life
+    return _judged(turn, life, hours)
+
+
+def _judged(turn: Turn, life: FilterLife, hours: float) -> FilterLife:
+    before, limit_pa = life.forecast, turn.setpoints.limits.replacement_pa
+    seasoned = [p for p in life.residuals.points if p.hours >= turn.setpoints.seasoning_h]
+    now = forecast(seasoned, hours, limit_pa)
+    life = replace(life, forecast=now, use=_with_use(life.use, turn.at.utc_s, hours))
+    news = before is None or before.outlook is not now.outlook
+    if now.outlook is Outlook.NOT_ENOUGH_DATA or not (news or hours >= life.told_h + TOLD_EVERY_H):
+        return life
+    turn.emit(
+        FilterLifeChanged(
+            now.outlook.value,
+            round(hours, 1),
+            now.low_h,
+            now.high_h,
+            now.confidence,
+            now.residual_pa,
+            now.rise_pa_per_h,
+            now.points,
+        )
+    )
+    return replace(life, told_h=hours)
+
+
+def _with_use(
+    use: tuple[tuple[float, float], ...], utc_s: float | None, hours: float
+) -> tuple[tuple[float, float], ...]:
+    """The same with now as its end: a mark a week, and the last weeks only."""
+    if utc_s is None:
+        return use
+    if use and utc_s <= use[-1][0]:  # the clock was set back: what it said before is worth nothing
+        return ((utc_s, hours),)
+    now = (utc_s, hours)
+    if len(use) < 2:
+        return (*use, now)
+    if use[-1][0] < use[-2][0] + _USE_EVERY_S:
+        return (*use[:-1], now)
+    return (*use, now)[-_USE_WEEKS:]

@@ -1,0 +1,138 @@
+"""The header from pulse to pulse: filled again in time, and to its usual pressure."""
+
+from dustcake.core.pulse_response import evidence
+from dustcake.core.pulse_response.findings import found, standing, withdrawn
+from dustcake.core.pulse_response.response import Answer
+from dustcake.core.pulse_response.state import DiagnosisState, FindingName, HeaderRecord, Look
+from dustcake.core.reading import Sample
+from dustcake.core.reasons import Because, because
+from dustcake.core.record import replace
+from dustcake.core.step_context import Turn
+
+# So many more pulses that began too low than that did not are no accident.
+PULSES = 4
+RESTS = 3
+# A header that stays below this part of its pressure was emptied by more than one pulse: a pulse
+# takes a third at most of a header of fair size (common practice, no source).
+EMPTIED = 0.6
+# Less than this part of a dip made up for by the time the next pulse is due is no refilling. Two
+# pulses tell.
+REFILLED = 0.3
+FILLS = 2
+# Pressure at rest below this part of the usual is weak.
+WEAK = 0.85
+_FORGETS = 0.02
+# A fall by this part within one poll, with no valve commanded, is no leak.
+_AT_ONCE = 0.12
+
+
+def before_pulse(
+    turn: Turn, diagnosis: DiagnosisState, look: Look, *, rested: bool
+) -> DiagnosisState:
+    """What header pressure at the beginning of a pulse says. ``rested``: the first of a run."""
+    if look.header_pa is None:
+        return diagnosis
+    header = diagnosis.header
+    if rested or header.rest_pa is None:
+        return _at_rest(turn, diagnosis, header, look.header_pa)
+    share = turn.setpoints.diagnosis.recovered_share
+    slow = header.slow
+    if look.header_pa < share * header.rest_pa:
+        slow = min(slow + 1, 2 * PULSES)
+    elif look.header_pa >= (1 + share) / 2 * header.rest_pa:
+        slow = max(slow - 1, 0)  # the first of a run begin well: others must, too
+    diagnosis = replace(diagnosis, header=replace(header, slow=slow))
+    if slow == 0:
+        return withdrawn(turn, diagnosis, FindingName.HEADER_SLOW)
+    if slow < PULSES:
+        return diagnosis
+    reason = because(
+        Because.HEADER_SLOW,
+        header_pa=look.header_pa,
+        rest_header_pa=header.rest_pa,
+        pulses=slow,
+    )
+    return found(turn, diagnosis, FindingName.HEADER_SLOW, 0, reason)
+
+
+def _at_rest(
+    turn: Turn, diagnosis: DiagnosisState, header: HeaderRecord, now_pa: float
+) -> DiagnosisState:
+    is_weak = header.rests >= RESTS and now_pa < WEAK * header.usual_pa
+    weak = min(header.weak + 1, 2 * RESTS) if is_weak else max(header.weak - 1, 0)
+    rests = header.rests + 1
+    # What is weak now becomes the usual only very slowly, so that a regulator set anew on purpose
+    # is not told for ever.
+    usual_pa = evidence.blended(header.usual_pa, now_pa, rests, _FORGETS)
+    if is_weak:
+        usual_pa = header.usual_pa + _FORGETS / 4 * (now_pa - header.usual_pa)
+    header = replace(header, rest_pa=now_pa, usual_pa=usual_pa, rests=rests, weak=weak)
+    diagnosis = replace(diagnosis, header=header)
+    if weak == 0:
+        return withdrawn(turn, diagnosis, FindingName.HEADER_WEAK)
+    if weak < RESTS:
+        return diagnosis
+    reason = because(Because.HEADER_WEAK, header_pa=now_pa, usual_header_pa=usual_pa, pulses=weak)
+    return found(turn, diagnosis, FindingName.HEADER_WEAK, 0, reason)
+
+
+def after_pulse(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
+    """Whether the header is on its way back when the answer to a pulse is due."""
+    before_pa, after_pa = answer.header_pa, answer.header_after_pa
+    if before_pa is None or after_pa is None:
+        return diagnosis
+    share = turn.setpoints.diagnosis.recovered_share
+    empty = 0
+    if answer.dip is not None and answer.dip > 4 * answer.header_noise:
+        lacks = 1 - after_pa / before_pa
+        empty = diagnosis.header.empty + 1 if lacks > (1 - REFILLED) * answer.dip else 0
+    diagnosis = replace(diagnosis, header=replace(diagnosis.header, empty=empty))
+    if after_pa >= share * before_pa and empty == 0:
+        rest_pa = diagnosis.header.rest_pa
+        if rest_pa is None or after_pa >= share * rest_pa:
+            diagnosis = withdrawn(turn, diagnosis, FindingName.VALVE_STUCK_OPEN)
+        return withdrawn(turn, diagnosis, FindingName.HEADER_NOT_REFILLED)
+    after_s = turn.setpoints.diagnosis.response_s
+    if after_pa < EMPTIED * before_pa:
+        reason = because(
+            Because.HEADER_EMPTIED_BY_VALVE,
+            valve=answer.valve,
+            before_header_pa=before_pa,
+            header_pa=after_pa,
+            response_s=after_s,
+        )
+        return found(turn, diagnosis, FindingName.VALVE_STUCK_OPEN, answer.valve, reason)
+    if empty < FILLS or standing(diagnosis, FindingName.VALVE_STUCK_OPEN):
+        return diagnosis
+    reason = because(
+        Because.HEADER_NOT_REFILLED,
+        valve=answer.valve,
+        before_header_pa=before_pa,
+        header_pa=after_pa,
+        response_s=after_s,
+    )
+    return found(turn, diagnosis, FindingName.HEADER_NOT_REFILLED, 0, reason)
+
+
+def thresholds_pa(header: HeaderRecord) -> tuple[float, ...]:
+    """Every header pressure at which the answer of ``without_pulse`` may change, beside the lower
+    limit of the settings."""
+    return (WEAK * header.usual_pa,) if header.rests >= RESTS else ()
+
+
+def without_pulse(
+    turn: Turn, diagnosis: DiagnosisState, before: Sample | None, now: Sample | None
+) -> DiagnosisState:
+    """A header that falls between two polls below its lower limit, or to a weak pressure, with no
+    pulse to explain it, while the blower runs. Nobody vents it for work then."""
+    before_pa = None if before is None else before.usable_pa
+    now_pa = None if now is None else now.usable_pa
+    if before_pa is None or now_pa is None or diagnosis.look is not None:
+        return diagnosis
+    limits_pa = (turn.setpoints.header_limits.min_pa, *thresholds_pa(diagnosis.header))
+    if now_pa > (1 - _AT_ONCE) * before_pa:
+        return diagnosis
+    if not any(now_pa < limit_pa <= before_pa for limit_pa in limits_pa):
+        return diagnosis
+    reason = because(Because.HEADER_EMPTIED, before_header_pa=before_pa, header_pa=now_pa)
+    return found(turn, diagnosis, FindingName.VALVE_STUCK_OPEN, 0, reason)

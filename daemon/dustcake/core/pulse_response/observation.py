@@ -1,0 +1,151 @@
+"""Looks at pulses: begun when a valve is commanded, ended when its answer is due."""
+
+from dustcake.core.cleaning.runs import Kind, Run
+from dustcake.core.pulse_response.header import after_pulse, before_pulse
+from dustcake.core.pulse_response.response import answer_to, first_noise_pa2, noisier
+from dustcake.core.pulse_response.ripple import judge_dips, judge_ripple
+from dustcake.core.pulse_response.rows import judge_rows
+from dustcake.core.pulse_response.state import DiagnosisState, Look, ValveRecord
+from dustcake.core.pulse_response.torn import cleaned
+from dustcake.core.reading import Sample
+from dustcake.core.record import replace
+from dustcake.core.signal_validation.doubts import is_well_formed
+from dustcake.core.signal_validation.state import TrustState
+from dustcake.core.step_context import Turn
+
+# The first poll after a pulse shows its dip only if it comes soon.
+_DIP_WITHIN_S = 2.5
+# So long without a pulse, and the header has had the time to come to rest.
+_RESTED_INTERVALS = 3.0
+_HARDLY = 0.25
+_FIRST_HEADER_NOISE = 0.0005  # of the header's span
+
+
+def begin(
+    turn: Turn,
+    diagnosis: DiagnosisState,
+    run: Run | None,
+    valve: int,
+    interval_s: float,
+    sample: Sample,
+    header: Sample | None,
+    *,
+    flow: bool,
+) -> DiagnosisState:
+    """A valve has been commanded just now, as part of ``run``, or by itself (None). ``flow``: the
+    blower runs."""
+    response_s = turn.setpoints.diagnosis.response_s
+    if response_s <= 0:
+        return diagnosis
+    diagnosis = _noise(turn, diagnosis, sample, header)
+    dp_pa = sample.pa if flow and is_well_formed(sample) else None
+    if dp_pa is not None and dp_pa <= 0:
+        dp_pa = None
+    header_pa = None if header is None else header.usable_pa
+    last_s = diagnosis.last_s
+    rested = last_s is None or turn.now_s - last_s >= _RESTED_INTERVALS * interval_s
+    if run is not None and run.pulses == 1:
+        risen_pa = None
+        if dp_pa is not None and diagnosis.last_pa is not None:
+            risen_pa = dp_pa - diagnosis.last_pa
+        diagnosis = replace(diagnosis, start_pa=dp_pa, rise_pa=risen_pa)
+    rise_pa = _rise_pa(diagnosis, run, dp_pa)
+    due_s = turn.now_s + min(interval_s, response_s)
+    turn.by(due_s)
+    look = Look(valve, turn.now_s, due_s, dp_pa, header_pa, rise_pa, dip_due=header_pa is not None)
+    armed = diagnosis.cleaned.armed and run is not None and run.kind is not Kind.DOWNTIME
+    diagnosis = replace(
+        diagnosis,
+        look=look,
+        last_s=turn.now_s,
+        cleaned=replace(diagnosis.cleaned, armed=armed),
+    )
+    return before_pulse(turn, diagnosis, look, rested=rested)
+
+
+def _rise_pa(diagnosis: DiagnosisState, run: Run | None, dp_pa: float | None) -> float | None:
+    """How far dP had risen before this run, as long as there must be cake to take off: in the
+    first cycle of an on-demand run, and after it while dP has hardly fallen."""
+    rise_pa, start_pa = diagnosis.rise_pa, diagnosis.start_pa
+    if run is None or run.kind is not Kind.ON_DEMAND:
+        return None
+    if rise_pa is None or start_pa is None or dp_pa is None:
+        return None
+    first_cycle = run.pulses <= len(diagnosis.valves)
+    return rise_pa if first_cycle or start_pa - dp_pa < _HARDLY * rise_pa else None
+
+
+def _noise(
+    turn: Turn, diagnosis: DiagnosisState, sample: Sample, header: Sample | None
+) -> DiagnosisState:
+    """Noise from the last two readings before a pulse, where this step brought the later one."""
+    noise_pa2, header_noise_pa2 = diagnosis.noise_pa2, diagnosis.header_noise_pa2
+    if noise_pa2 is None:
+        noise_pa2 = first_noise_pa2(turn.setpoints)
+    if header_noise_pa2 is None and turn.setpoints.header is not None:
+        scale = turn.setpoints.header
+        header_noise_pa2 = (_FIRST_HEADER_NOISE * (scale.span_high_pa - scale.span_low_pa)) ** 2
+    earlier, earlier_header = turn.earlier, turn.earlier_header
+    if earlier is not None and earlier.usable_pa is not None and sample.usable_pa is not None:
+        noise_pa2 = noisier(noise_pa2, sample.usable_pa - earlier.usable_pa)
+    if header_noise_pa2 is not None and header is not None and earlier_header is not None:
+        now_pa, then_pa = header.usable_pa, earlier_header.usable_pa
+        if now_pa is not None and then_pa is not None:
+            header_noise_pa2 = noisier(header_noise_pa2, now_pa - then_pa)
+    return replace(diagnosis, noise_pa2=noise_pa2, header_noise_pa2=header_noise_pa2)
+
+
+def follow(
+    turn: Turn,
+    diagnosis: DiagnosisState,
+    trust: TrustState,
+    sample: Sample,
+    header: Sample | None,
+    *,
+    flow: bool,
+) -> tuple[DiagnosisState, TrustState]:
+    """See the dip, and take the answer when it is due."""
+    look = diagnosis.look
+    if look is None:
+        return diagnosis, trust
+    if look.dip_due and sample.at.mono_s > look.began_s + turn.setpoints.pulsing.on_time_s:
+        look = _with_dip(look, header, sample.at.mono_s)
+        diagnosis = replace(diagnosis, look=look)
+    if not turn.reached(look.due_s):
+        return diagnosis, trust
+    answer = answer_to(look, diagnosis, sample, header, flow=flow)
+    diagnosis = replace(diagnosis, look=None)
+    if answer.after_pa is not None:
+        diagnosis = replace(diagnosis, last_pa=answer.after_pa)
+    diagnosis = after_pulse(turn, diagnosis, answer)
+    diagnosis = judge_dips(turn, diagnosis, answer)
+    diagnosis = judge_rows(turn, diagnosis, answer)
+    record = cleaned(turn.setpoints, diagnosis.cleaned, answer)
+    diagnosis = replace(diagnosis, cleaned=record)
+    return judge_ripple(turn, diagnosis, trust, answer)
+
+
+def _with_dip(look: Look, header: Sample | None, at_s: float) -> Look:
+    now_pa = None if header is None else header.usable_pa
+    dip = None
+    if look.header_pa is not None and now_pa is not None and at_s <= look.began_s + _DIP_WITHIN_S:
+        dip = (look.header_pa - now_pa) / look.header_pa
+    return replace(look, dip=dip, dip_due=False)
+
+
+def void(diagnosis: DiagnosisState) -> DiagnosisState:
+    """A pulse that was not carried out as commanded is no evidence of anything."""
+    return diagnosis if diagnosis.look is None else replace(diagnosis, look=None)
+
+
+def restarted(diagnosis: DiagnosisState, valves: int) -> DiagnosisState:
+    """After a restart: what was learnt stays, and monotonic times mean nothing."""
+    known = (*diagnosis.valves, *(ValveRecord() for _ in range(valves)))[:valves]
+    return replace(
+        diagnosis,
+        valves=known,
+        look=None,
+        last_s=None,
+        cleaned=replace(diagnosis.cleaned, low_s=None),
+        findings=tuple(f for f in diagnosis.findings if f.valve <= valves),
+    )

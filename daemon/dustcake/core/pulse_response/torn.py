@@ -1,0 +1,75 @@
+"""Torn or unseated filters: dP below what these filters come back to when they are cleaned."""
+
+from dustcake.core.blower import BlowerState
+from dustcake.core.pulse_response import evidence
+from dustcake.core.pulse_response.evidence import LEARNT_AFTER
+from dustcake.core.pulse_response.findings import found, withdrawn
+from dustcake.core.pulse_response.response import Answer
+from dustcake.core.pulse_response.state import CleanedRecord, DiagnosisState, FindingName
+from dustcake.core.reasons import Because, because
+from dustcake.core.record import replace
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.step_context import Turn
+
+_DOWN, _UP = 0.2, 0.02
+# A finding goes only this far above its limit, as a share of it.
+_DEADBAND = 0.1
+
+
+def cleaned(setpoints: Setpoints, record: CleanedRecord, answer: Answer) -> CleanedRecord:
+    """Learn what dP comes back to; follow it down sooner than up. Too low is not learnt."""
+    if answer.dp_pa is None or answer.after_pa is None:
+        return record
+    low_pa = setpoints.diagnosis.torn_share * record.pa
+    if record.count >= LEARNT_AFTER and answer.after_pa <= low_pa:
+        before_was_in_order = answer.dp_pa > low_pa
+        return replace(record, row=answer.valve) if before_was_in_order else record
+    count = record.count + 1
+    pa = evidence.blended(
+        record.pa, answer.after_pa, count, _DOWN if answer.after_pa < record.pa else _UP
+    )
+    # The first means of a baseline must not be dragged about by one pulse.
+    armed = record.armed or answer.dp_pa >= pa
+    return CleanedRecord(pa, count, armed, record.low_s, 0)
+
+
+def thresholds_pa(setpoints: Setpoints, record: CleanedRecord) -> tuple[float, ...]:
+    """Every dP at which the answer changes."""
+    if record.count < LEARNT_AFTER:
+        return ()
+    low_pa = setpoints.diagnosis.torn_share * record.pa
+    return (low_pa, low_pa * (1 + _DEADBAND), *(() if record.armed else (record.pa,)))
+
+
+def judge_torn(
+    turn: Turn, diagnosis: DiagnosisState, dp_pa: float | None, blower: BlowerState
+) -> DiagnosisState:
+    """Only with a contact that proves the blower: dP alone cannot tell a hole from no flow."""
+    record, settings = diagnosis.cleaned, turn.setpoints.diagnosis
+    proved = turn.setpoints.fitted.blower_running and blower.running
+    if dp_pa is None or not proved or record.count < LEARNT_AFTER:
+        if record.low_s is None:
+            return diagnosis
+        return replace(diagnosis, cleaned=replace(record, low_s=None))
+    low_pa = settings.torn_share * record.pa
+    if dp_pa > low_pa:
+        armed = record.armed or dp_pa >= record.pa
+        if record.low_s is not None or armed is not record.armed:
+            diagnosis = replace(diagnosis, cleaned=replace(record, low_s=None, armed=armed))
+        if dp_pa > low_pa * (1 + _DEADBAND):
+            diagnosis = withdrawn(turn, diagnosis, FindingName.FILTER_TORN)
+        return diagnosis
+    if not record.armed:
+        return diagnosis
+    low_s = turn.now_s if record.low_s is None else record.low_s
+    diagnosis = replace(diagnosis, cleaned=replace(record, low_s=low_s))
+    low_from_s = max(low_s, blower.since_s) + settings.torn_after_s
+    if not turn.reached(low_from_s):
+        return diagnosis
+    if record.row:
+        reason = because(
+            Because.DP_BELOW_CLEANED_ROW, valve=record.row, dp_pa=dp_pa, cleaned_pa=record.pa
+        )
+    else:
+        reason = because(Because.DP_BELOW_CLEANED, dp_pa=dp_pa, cleaned_pa=record.pa)
+    return found(turn, diagnosis, FindingName.FILTER_TORN, record.row, reason)

@@ -1,0 +1,1 @@
+"""What people and plant SCADA may request, and what becomes of it."""

@@ -1,0 +1,190 @@
+"""Set points that people change by request: within limits, in two steps, and on record.
+
+The first step is held and answered with what would change; it acts only when the same asker
+confirms it in time. What has been changed so is kept through restarts, until the settings file says
+something else about that set point: whoever edits the file means it.
+"""
+
+from dustcake.core.events import ChangeLapsed
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import record, replace
+from dustcake.core.requests.kinds import (
+    ChangeSetPoints,
+    ConfirmChange,
+    PointChange,
+    SetPoint,
+    Verdict,
+)
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.step_context import Turn
+
+_WHOLE_STEP = 1e-6  # of a step of the on-time: rounding of what was written as decimals
+
+
+@record
+class AdjustedPoint:
+    """A set point changed by request. ``written``: what the settings file had for it then; ``by``
+    and ``utc_s``: who changed it and when (None: the clock was not set)."""
+
+    set_point: SetPoint
+    value: float
+    written: float
+    by: str
+    utc_s: float | None
+
+
+@record
+class HeldChange:
+    """A change that waits for its confirmation until ``until_s`` (monotonic). ``change``: the
+    number it is confirmed by, that of the event that told of it."""
+
+    change: int
+    points: tuple[PointChange, ...]
+    by: str
+    until_s: float
+    until_utc_s: float | None
+
+
+@record
+class Adjusted:
+    """What has been changed by request, and what waits to be."""
+
+    points: tuple[AdjustedPoint, ...] = ()
+    held: HeldChange | None = None
+
+
+def value_of(setpoints: Setpoints, point: SetPoint) -> float:
+    """The value ``point`` has in ``setpoints``."""
+    section = setpoints.cleaning if point in _OF_CLEANING else setpoints.pulsing
+    value: float = getattr(section, point.value)
+    return value
+
+
+_OF_CLEANING = (SetPoint.LOW, SetPoint.HIGH)
+
+
+def in_force(written: Setpoints, adjusted: Adjusted) -> Setpoints:
+    """What holds: the settings file's set points, but for those changed by request."""
+    if not adjusted.points:
+        return written
+    values = {each.set_point: each.value for each in adjusted.points}
+    cleaning = replace(
+        written.cleaning,
+        low_pa=values.get(SetPoint.LOW, written.cleaning.low_pa),
+        high_pa=values.get(SetPoint.HIGH, written.cleaning.high_pa),
+    )
+    interval_s = values.get(SetPoint.INTERVAL)
+    pulsing = replace(
+        written.pulsing,
+        interval_s=written.pulsing.interval_s if interval_s is None else interval_s,
+        on_time_s=values.get(SetPoint.ON_TIME, written.pulsing.on_time_s),
+    )
+    if interval_s is not None and written.adjusting.timed_follows:
+        cleaning = replace(cleaning, timed_interval_s=interval_s)
+    return replace(written, cleaning=cleaning, pulsing=pulsing)
+
+
+def propose(
+    turn: Turn, adjusted: Adjusted, asked: ChangeSetPoints, by: str
+) -> tuple[Adjusted, Verdict]:
+    """Hold a change until it is confirmed. The newest takes the place of one that still waits."""
+    wanted = asked.wanted()
+    for point, value in wanted.items():
+        refusal = _refusal(turn.written, point, value)
+        if refusal is not None:
+            return adjusted, Verdict(False, refusal)
+    if not _in_order(turn.setpoints, wanted):
+        return adjusted, Verdict(False, because(Because.LOW_NOT_BELOW_HIGH))
+    points = tuple(
+        PointChange(point, value_of(turn.setpoints, point), value)
+        for point, value in wanted.items()
+        if value != value_of(turn.setpoints, point)
+    )
+    if not points:
+        return adjusted, Verdict(False, because(Because.NOTHING_TO_CHANGE))
+    if adjusted.held is not None:
+        _lapse(turn, adjusted.held, because(Because.CHANGE_REPLACED))
+    within_s = turn.setpoints.adjusting.confirm_within_s
+    until_utc_s = None if turn.at.utc_s is None else turn.at.utc_s + within_s
+    held = HeldChange(turn.next_seq, points, by, turn.now_s + within_s, until_utc_s)
+    reason = because(Because.CONFIRM_CHANGE, within_s=within_s)
+    return replace(adjusted, held=held), Verdict(True, reason, held.change, points)
+
+
+def confirm(
+    turn: Turn, adjusted: Adjusted, asked: ConfirmChange, by: str
+) -> tuple[Adjusted, Verdict]:
+    """Put the change that is held in force, if it is the one that is meant."""
+    held = adjusted.held
+    if held is None or held.change != asked.change or turn.now_s >= held.until_s:
+        return adjusted, Verdict(False, because(Because.NO_SUCH_CHANGE, str(asked.change)))
+    if held.by != by:
+        return adjusted, Verdict(False, because(Because.CHANGE_OF_ANOTHER, held.by))
+    changed = {
+        each.set_point: AdjustedPoint(
+            each.set_point, each.after, value_of(turn.written, each.set_point), by, turn.at.utc_s
+        )
+        for each in held.points
+    }
+    kept = {each.set_point: each for each in adjusted.points}
+    points = tuple(
+        each for each in ({**kept, **changed}).values() if each.value != each.written
+    )  # one that is back at what the file says is the file's again
+    adjusted = Adjusted(points)
+    turn.setpoints = in_force(turn.written, adjusted)
+    return adjusted, Verdict(True, because(Because.DONE), held.change, held.points)
+
+
+def expire(turn: Turn, adjusted: Adjusted) -> Adjusted:
+    """Give up a change that nobody has confirmed in time."""
+    held = adjusted.held
+    if held is None or not turn.reached(held.until_s):
+        return adjusted
+    _lapse(turn, held, because(Because.NOT_CONFIRMED))
+    return Adjusted(adjusted.points)
+
+
+def restarted(turn: Turn, adjusted: Adjusted) -> Adjusted:
+    """After a start, perhaps with other settings. What was changed by request stays in force where
+    the file still says of it what it said then, its limits still allow it, and what then holds is
+    in order; else the file does. A change that waited is given up."""
+    if adjusted.held is not None:
+        _lapse(turn, adjusted.held, because(Because.RESTARTED))
+    points = tuple(
+        each
+        for each in adjusted.points
+        if each.written == value_of(turn.written, each.set_point)
+        and _refusal(turn.written, each.set_point, each.value) is None
+    )
+    if not _in_order(turn.written, {each.set_point: each.value for each in points}):
+        points = ()
+    adjusted = Adjusted(points)
+    turn.setpoints = in_force(turn.written, adjusted)
+    return adjusted
+
+
+def _lapse(turn: Turn, held: HeldChange, reason: Reason) -> None:
+    turn.emit(ChangeLapsed(held.change, held.by, reason))
+
+
+def _refusal(written: Setpoints, point: SetPoint, value: float) -> Reason | None:
+    """Why ``point`` may not be put to ``value``, whatever the others are."""
+    limits = written.adjusting
+    band: tuple[float, float] | None = getattr(limits, point.value)
+    if band is None:
+        return because(Because.SET_POINT_FIXED, point.value)
+    least, most = band
+    if not least <= value <= most:
+        if point in _OF_CLEANING:
+            return because(Because.PRESSURE_LIMITS, point.value, least_pa=least, most_pa=most)
+        return because(Because.TIME_LIMITS, point.value, least_s=least, most_s=most)
+    steps = value / limits.on_time_step_s if point is SetPoint.ON_TIME else 0.0
+    if abs(steps - round(steps)) > _WHOLE_STEP:
+        return because(Because.ON_TIME_STEP, step_s=limits.on_time_step_s)
+    return None
+
+
+def _in_order(setpoints: Setpoints, wanted: dict[SetPoint, float]) -> bool:
+    """Whether the low set point is still below the high one."""
+    low_pa = wanted.get(SetPoint.LOW, setpoints.cleaning.low_pa)
+    return low_pa < wanted.get(SetPoint.HIGH, setpoints.cleaning.high_pa)

@@ -1,0 +1,193 @@
+"""Whether the alarms are few enough to be acted on: the metrics of alarm management.
+
+Metrics and targets are those of ISA-18.2 (secondary sources, which agree); they are for all alarms
+one operator has, so the alarms of all collectors looked at count together. One collector should add
+almost nothing.
+"""
+
+from collections import Counter, deque
+from collections.abc import Iterable, Sequence
+
+from dustcake.core.alarms.table import ACTIVE, IN_VIEW, AlarmState
+from dustcake.core.record import record
+
+TEN_MINUTES_S = 600.0
+DAY_S = 86_400.0
+
+TARGET_PER_HOUR, MOST_PER_HOUR = 6, 12
+FLOOD_ABOVE, FLOOD_ENDS_BELOW = 10, 5  # in ten minutes
+MOST_FLOODED_SHARE = 0.01  # of all ten-minute periods
+STALE_S = DAY_S
+MOST_STALE = 5
+CHATTER_TIMES, CHATTER_S = 3, 60.0
+PRIORITY_SHARES = {"low": 0.80, "medium": 0.15, "high": 0.05}
+
+
+@record
+class Change:
+    """An alarm of a collector entered ``state`` at ``at_s`` (UTC seconds)."""
+
+    at_s: float
+    collector: str
+    alarm: str
+    state: str
+    priority: str
+
+
+@record
+class OneAlarm:
+    """One alarm of one collector: how often it was raised, its share of all, how often it was
+    raised for the third time within a minute or more, how long it was active, and how it is at the
+    end, since when."""
+
+    collector: str
+    alarm: str
+    raised: int
+    share: float
+    chattering: int
+    active_s: float
+    state: str
+    since_s: float
+
+
+@record
+class Flood:
+    """More than ten alarms in ten minutes, until fewer than five are."""
+
+    from_s: float
+    to_s: float
+    raised: int
+
+
+@record
+class Metrics:
+    """What the alarms between ``from_s`` and ``to_s`` come to. ``most_in_ten_minutes``: in any ten;
+    ``flooded_share``: of the ten-minute periods, how many had more than ten. ``alarms``: the most
+    frequent first. ``stale``: active for more than a day at the end."""
+
+    from_s: float
+    to_s: float
+    raised: int
+    per_hour: float
+    per_day: float
+    most_in_ten_minutes: int
+    flooded_share: float
+    floods: tuple[Flood, ...]
+    by_priority: dict[str, int]
+    alarms: tuple[OneAlarm, ...]
+
+    @property
+    def chattering(self) -> tuple[OneAlarm, ...]:
+        """Those raised three times within a minute."""
+        return tuple(one for one in self.alarms if one.chattering)
+
+    @property
+    def stale(self) -> tuple[OneAlarm, ...]:
+        """Those that have been active for more than a day."""
+        return tuple(
+            one for one in self.alarms if one.state in ACTIVE and self.to_s - one.since_s > STALE_S
+        )
+
+    @property
+    def out_of_view(self) -> tuple[OneAlarm, ...]:
+        """Those shelved, suppressed or out of service at the end."""
+        return tuple(one for one in self.alarms if one.state not in IN_VIEW)
+
+
+def metrics(changes: Iterable[Change], from_s: float, to_s: float) -> Metrics:
+    """The metrics of ``changes``, which are in order of time; those before ``from_s`` only say how
+    the alarms stood then."""
+    told = [change for change in changes if change.at_s <= to_s]
+    raised = [c for c in told if c.state == AlarmState.UNACKNOWLEDGED and c.at_s >= from_s]
+    times = [change.at_s for change in raised]
+    length_s = max(to_s - from_s, 1.0)
+    periods = Counter(int((at_s - from_s) // TEN_MINUTES_S) for at_s in times)
+    flooded = sum(count > FLOOD_ABOVE for count in periods.values())
+    return Metrics(
+        from_s=from_s,
+        to_s=to_s,
+        raised=len(raised),
+        per_hour=len(raised) * 3600.0 / length_s,
+        per_day=len(raised) * DAY_S / length_s,
+        most_in_ten_minutes=_most_within(times, TEN_MINUTES_S),
+        flooded_share=flooded / max(1.0, length_s / TEN_MINUTES_S),
+        floods=tuple(_floods(times, to_s)),
+        by_priority=dict(Counter(change.priority for change in raised)),
+        alarms=tuple(_alarms(told, raised, from_s, to_s)),
+    )
+
+
+def _most_within(times: Sequence[float], window_s: float) -> int:
+    window: deque[float] = deque()
+    most = 0
+    for at_s in times:
+        window.append(at_s)
+        while window[0] <= at_s - window_s:
+            window.popleft()
+        most = max(most, len(window))
+    return most
+
+
+def _floods(times: Sequence[float], to_s: float) -> Iterable[Flood]:
+    began: int | None = None
+    for i, at_s in enumerate(times):
+        if began is not None:
+            ended_s = times[i - FLOOD_ENDS_BELOW] + TEN_MINUTES_S
+            if ended_s <= at_s:
+                yield Flood(times[began], ended_s, i - began)
+                began = None
+        first = i - FLOOD_ABOVE
+        if began is None and first >= 0 and times[first] > at_s - TEN_MINUTES_S:
+            began = first
+    if began is not None:
+        ended_s = times[-FLOOD_ENDS_BELOW] + TEN_MINUTES_S
+        yield Flood(times[began], min(ended_s, to_s), len(times) - began)
+
+
+def _alarms(
+    told: Sequence[Change], raised: Sequence[Change], from_s: float, to_s: float
+) -> Iterable[OneAlarm]:
+    by_alarm: dict[tuple[str, str], list[Change]] = {}
+    for change in told:
+        by_alarm.setdefault((change.collector, change.alarm), []).append(change)
+    found = []
+    for (collector, alarm), changes in by_alarm.items():
+        times = [c.at_s for c in raised if (c.collector, c.alarm) == (collector, alarm)]
+        last = _last_change(changes)
+        found.append(
+            OneAlarm(
+                collector=collector,
+                alarm=alarm,
+                raised=len(times),
+                share=len(times) / len(raised) if raised else 0.0,
+                chattering=sum(
+                    third - first < CHATTER_S
+                    for first, third in zip(times, times[CHATTER_TIMES - 1 :], strict=False)
+                ),
+                active_s=_active_s(changes, from_s, to_s),
+                state=last.state,
+                since_s=last.at_s,
+            )
+        )
+    return sorted(found, key=lambda one: (-one.raised, -one.active_s, one.collector, one.alarm))
+
+
+def _last_change(changes: Sequence[Change]) -> Change:
+    """The change after which the alarm is as it is at the end: to active, whether that has been
+    acknowledged since or not; else to its state."""
+    last = changes[-1]
+    for change in reversed(changes):
+        same = change.state == last.state or (change.state in ACTIVE and last.state in ACTIVE)
+        if not same:
+            break
+        last = Change(change.at_s, last.collector, last.alarm, last.state, last.priority)
+    return last
+
+
+def _active_s(changes: Sequence[Change], from_s: float, to_s: float) -> float:
+    ends = [change.at_s for change in changes[1:]] + [to_s]
+    return sum(
+        max(0.0, end_s - max(change.at_s, from_s))
+        for change, end_s in zip(changes, ends, strict=True)
+        if change.state in ACTIVE
+    )

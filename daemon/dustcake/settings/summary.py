@@ -1,0 +1,325 @@
+"""What was understood of the settings, in plain words."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import chain
+
+from dustcake.core.cleaning.pulse_order import neighbours_in_succession
+from dustcake.core.requests.kinds import Mode
+from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
+from dustcake.settings.adjusting import adjustable
+from dustcake.settings.broker import Broker, Mqtt, Sparkplug
+from dustcake.settings.buses import AnalogInput, SerialBus
+from dustcake.settings.collector import Collector
+from dustcake.settings.extras import missing, without
+from dustcake.settings.metrics import Metrics
+from dustcake.settings.model import Settings
+from dustcake.settings.panel import Panel
+from dustcake.settings.plc import Plc
+from dustcake.settings.setpoints import MICROAMPERES
+from dustcake.settings.summary_gaps import consequences
+from dustcake.units import Pressure, PressureUnit, show, show_with_pa
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """One thing understood about ``subject``. ``caution``: something that wants thinking about."""
+
+    subject: str
+    text: str
+    caution: bool = False
+
+
+def understood(settings: Settings) -> Iterator[Statement]:
+    """All there is to say about ``settings``, subject by subject."""
+    yield from _buses(settings)
+    for collector in settings.collectors:
+        subject = f"collector {collector.name}"
+        parts = (_readings, _cleaning, _requests, _alarms, _air)
+        for text in chain.from_iterable(part(collector) for part in parts):
+            yield Statement(subject, text)
+        for text in (*consequences(collector), *_cautions(collector)):
+            yield Statement(subject, text, caution=True)
+    yield from _service(settings)
+
+
+def _buses(settings: Settings) -> Iterator[Statement]:
+    for bus in settings.buses:
+        if isinstance(bus, SerialBus):
+            where = f"Modbus RTU on {bus.port}, {bus.baud} bit/s, parity {bus.parity}"
+        else:
+            where = f"Modbus TCP at {bus.host} port {bus.port}"
+        tries = f"{bus.timeout_s:g} s for a reply, reads tried {1 + bus.retries} times"
+        yield Statement(f"bus {bus.name}", f"{where}; {tries}")
+
+
+def _readings(collector: Collector) -> Iterator[str]:
+    every = f"read every {collector.poll_s:g} s, shown in {collector.display_unit}"
+    yield f"dP: {_analog(collector.transmitter)}; {every}"
+    if collector.header is not None:
+        low, high = collector.header.min, collector.header.max
+        band = f"pulses only from {_both(low)} to {_both(high)}"
+        yield f"header pressure: {_analog(collector.header)}; {band}"
+
+
+def _analog(analog: AnalogInput) -> str:
+    low, high = analog.span
+    place = f"bus {analog.bus}, unit {analog.unit}, {analog.table} register"
+    address = analog.register_address
+    match analog.kind:
+        case SignalKind.FLOAT32:
+            order = analog.word_order.upper()
+            registers = f"{place}s {address} and {address + 1}"
+            return f"{registers}, float32 {order} in {low.unit}, {low} to {high}"
+        case SignalKind.CURRENT:
+            first, last = analog.counts or MICROAMPERES
+            return f"{place} {address}, 4-20 mA as {first} to {last}, {low} to {high}"
+        case SignalKind.SCALED_INTEGER:
+            first, last = analog.counts or (0, 0)
+            return f"{place} {address}, signed {first} to {last}, {low} to {high}"
+
+
+def _cleaning(collector: Collector) -> Iterator[str]:
+    cleaning, pulsing, unit = collector.cleaning, collector.pulsing, collector.shown_in
+    low, high = (show_with_pa(p.pa, unit) for p in (cleaning.low, cleaning.high))
+    delay = f" for {cleaning.on_delay_s:g} s" if cleaning.on_delay_s else ""
+    on_demand = f"on-demand cleaning starts at {high}{delay} and stops at {low}"
+    match cleaning.mode:
+        case Mode.ON_DEMAND:
+            yield f"{on_demand}; this is the mode at the first start"
+        case Mode.TIMED:
+            interval = f"a pulse every {collector.timed_interval_s:g} s"
+            yield f"timed cleaning at the first start: {interval}"
+            yield f"if somebody selects it, {on_demand}"
+        case Mode.OFF:
+            yield f"no cleaning until somebody selects a mode; if selected, {on_demand}"
+    yield (
+        f"after {cleaning.max_cycles} full cycles without reaching {low} it rests "
+        f"{cleaning.rest_s:g} s"
+    )
+    proved = collector.contacts.blower_running is not None
+    if cleaning.on_bad_reading is OnBadReading.TIMED and proved:
+        yield (
+            f"while dP cannot be trusted for {cleaning.fallback_delay_s:g} s: a pulse every "
+            f"{collector.fallback_interval_s:g} s, if the blower is proved running"
+        )
+    else:
+        yield "while dP cannot be trusted: no pulses"
+    if cleaning.downtime:
+        yield (
+            f"downtime cleaning: {cleaning.downtime_passes} full cycles, once the blower has been "
+            f"off {cleaning.downtime_spin_down_s:g} s"
+        )
+    outputs = collector.outputs
+    place = f"bus {outputs.bus}, unit {outputs.unit}"
+    coils = ", ".join(map(str, outputs.coils))
+    if outputs.kind is OutputKind.DEMAND_CONTACT:
+        yield (
+            f"a sequencer board pulses while coil {coils} ({place}) is closed, one cycle in "
+            f"{pulsing.sequencer_cycle_s:g} s"
+        )
+    else:
+        ends = "the output module" if outputs.kind is OutputKind.VALVES_ONE_SHOT else "the daemon"
+        order = ", ".join(map(str, collector.order))
+        yield (
+            f"{len(outputs.coils)} valves on coils {coils} ({place}), in the order {order}: "
+            f"{pulsing.on_time_s:g} s every {pulsing.interval_s:g} s, each pulse ended by {ends}"
+        )
+    if outputs.watchdog is not None:
+        yield (
+            "the output module switches all its outputs off by itself "
+            f"{outputs.watchdog.timeout_s:g} s after the last request: so long at most a valve "
+            "stays on if the daemon dies"
+        )
+    if collector.blower.request is not BlowerRequest.NONE:
+        by_process = collector.blower.request is BlowerRequest.PROCESS
+        by = "follows the process equipment" if by_process else "is made by hand"
+        yield f"the blower run request {by}, and is withdrawn on smoke"
+
+
+def _requests(collector: Collector) -> Iterator[str]:
+    limits = [
+        f"{each.name} {each.shown(each.band[0], collector.shown_in)} to "
+        f"{each.shown(each.band[1], collector.shown_in)}"
+        for each in adjustable(collector)
+    ]
+    if limits:
+        within = f"{collector.requests.confirm_within_s:g} s"
+        yield f"by request, confirmed within {within}: {', '.join(limits)}"
+    else:
+        yield "set points are changed in this file only"
+
+
+def _alarms(collector: Collector) -> Iterator[str]:
+    alarms, unit = collector.alarms, collector.shown_in
+    replacement, high, low, deadband = (
+        show_with_pa(p.pa, unit)
+        for p in (alarms.replacement, alarms.high, alarms.low, alarms.deadband)
+    )
+    fitted = collector.contacts.blower_running is not None
+    and_low = f", low dP alarm at {low}" if fitted else ""
+    yield f"filter replacement above {replacement} after {alarms.replacement_cycles} full cycles"
+    yield f"high dP alarm at {high}{and_low}, deadband {deadband}"
+    yield f"zero may be taken within {show_with_pa(collector.zero_limit_pa, unit)} of zero"
+
+
+def _air(collector: Collector) -> Iterator[str]:
+    air = collector.air
+    if collector.outputs.kind is OutputKind.DEMAND_CONTACT:
+        yield "air of the pulses is not counted: a sequencer board reports none"
+        return
+    rated = f"{air.rated_pulse_l:g} L of free air (20 C, {air.reference})"
+    if collector.header is not None and air.header_volume_l is not None:
+        yield (
+            f"air of a pulse by the fall of header pressure in {air.header_volume_l:g} L; where "
+            f"that cannot be seen, {rated}"
+        )
+    else:
+        yield f"air of a pulse as rated: {rated}"
+    yield (
+        f"{air.energy_kwh_per_m3:g} kWh for a m3 of it, {air.price_per_kwh:g} {air.currency} for a "
+        "kWh"
+    )
+
+
+def _cautions(collector: Collector) -> Iterator[str]:
+    outputs = collector.outputs
+    if outputs.kind is OutputKind.VALVES_ON_OFF and outputs.watchdog is None:
+        yield (
+            "no module watchdog: if the daemon or its line dies in the middle of a pulse, that "
+            "valve stays on until the daemon is back"
+        )
+    if outputs.kind is OutputKind.DEMAND_CONTACT and outputs.watchdog is None:
+        yield (
+            "no module watchdog: if the daemon or its line dies while the demand contact is "
+            "closed, the sequencer board pulses on until the daemon is back"
+        )
+    off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
+    if off:
+        yield f"alarms taken out: {', '.join(off)}"
+    if collector.cleaning.downtime:
+        yield (
+            "downtime cleaning pulses without air flow: for combustible dust only as the site's "
+            "dust hazard analysis allows"
+        )
+    if collector.pulsing.order and len(collector.outputs.coils) >= 4:
+        pairs = neighbours_in_succession(collector.order)
+        if pairs:
+            listed = ", ".join(f"{a} then {b}" for a, b in pairs)
+            yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"
+
+
+def _service(settings: Settings) -> Iterator[Statement]:
+    subject = "daemon"
+    yield Statement(subject, f"site {settings.site.name}")
+    journal = settings.journal
+    yield Statement(subject, f"journal {journal.path}, readings stored every {journal.flush_s:g} s")
+    yield Statement(
+        subject,
+        f"kept: every event; readings {journal.raw_days:g} days, statistics of minutes "
+        f"{journal.minutes_days:g} days, both within {journal.max_size_mb} MB",
+    )
+    yield Statement(subject, f"local requests over {settings.control.socket}")
+    if settings.mqtt is None and settings.sparkplug is None:
+        yield Statement(
+            subject, "nothing is published: there is neither a table [mqtt] nor [sparkplug]"
+        )
+    if settings.mqtt is not None:
+        yield from _broker(settings.mqtt, "mqtt", settings.mqtt_client_id)
+        yield from _mqtt(settings, settings.mqtt)
+    if settings.sparkplug is not None:
+        yield from _broker(settings.sparkplug, "sparkplug", settings.sparkplug_client_id)
+        yield from _sparkplug(settings, settings.sparkplug)
+    if settings.plc is not None:
+        yield from _plc(settings, settings.plc)
+    if settings.panel is not None:
+        yield from _panel(settings.panel)
+    if settings.metrics is not None:
+        yield from _metrics(settings.metrics)
+    for extra in missing(settings):
+        yield Statement(extra, "; ".join(without(extra)), caution=True)
+
+
+def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:
+    security = "without TLS" if broker.tls is None else "with TLS"
+    yield Statement(
+        subject,
+        f"MQTT {broker.version} to {broker.host} port {broker.port_used} {security}, "
+        f"client identifier {client_id}",
+    )
+    if broker.tls is None and not broker.is_local:
+        text = "others on the network can read and forge what is sent, as allow_plaintext is set"
+        yield Statement(subject, text, caution=True)
+    if broker.tls is not None and not broker.tls.verify:
+        text = "the broker's certificate is not checked: anybody could pretend to be the broker"
+        yield Statement(subject, text, caution=True)
+
+
+def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
+    topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
+    every = (
+        f"a measurement when dP has changed by {mqtt.dp_deadband}, header pressure by "
+        f"{mqtt.header_deadband} or a contact, and every {mqtt.measurement_every_s:g} s"
+    )
+    yield Statement("mqtt", f"topics below {topics}; {every}")
+    yield from _taken("mqtt", "requests over MQTT", mqtt.requests_enabled, mqtt.requests_adjust)
+    if mqtt.requests_enabled or mqtt.requests_adjust:
+        who = "checked by the broker" if mqtt.names_checked else "only claimed"
+        yield Statement(
+            "mqtt",
+            f"who asks is {who}; a request holds {mqtt.request_expiry_s:g} s, "
+            f"{mqtt.requests_per_minute} a minute are taken",
+        )
+
+
+def _taken(subject: str, what: str, acknowledge: bool, adjust: bool) -> Iterator[Statement]:
+    """Which requests are put to the decision core."""
+    if not acknowledge and not adjust:
+        yield Statement(subject, f"{what} are not taken")
+    elif not adjust:
+        yield Statement(subject, f"{what} are taken to see to alarms and write in the log book")
+    else:
+        yield Statement(subject, f"{what} of all kinds are taken")
+
+
+def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[Statement]:
+    devices = ", ".join(collector.name for collector in settings.collectors)
+    yield Statement(
+        "sparkplug", f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
+    )
+    host = sparkplug.primary_host
+    waits = "nobody is waited for" if host is None else f"nothing is told while {host} is offline"
+    yield Statement(
+        "sparkplug",
+        f"{waits}; up to {sparkplug.history_values} values of each device are kept meanwhile",
+    )
+    enabled, adjust = sparkplug.commands_enabled, sparkplug.commands_adjust
+    yield from _taken("sparkplug", "commands to devices", enabled, adjust)
+
+
+def _plc(settings: Settings, plc: Plc) -> Iterator[Statement]:
+    units = ", ".join(f"{n} {c.name}" for n, c in enumerate(settings.collectors, start=1))
+    where = f"read by Modbus TCP at {plc.host} port {plc.port}; units {units}"
+    yield Statement("plc", where)
+    if not plc.is_local:
+        yield Statement("plc", "whoever reaches that port can read it", caution=True)
+
+
+def _metrics(metrics: Metrics) -> Iterator[Statement]:
+    yield Statement("metrics", f"OpenMetrics at http://{metrics.host}:{metrics.port}/metrics")
+    if not metrics.is_local:
+        yield Statement("metrics", "whoever reaches that port can read them", caution=True)
+
+
+def _panel(panel: Panel) -> Iterator[Statement]:
+    scheme = "http" if panel.tls is None else "https"
+    who = "whoever reaches it" if panel.shows_to_all else "whoever signs in"
+    users = "nobody can sign in" if panel.users_file is None else f"users in {panel.users_file}"
+    yield Statement("panel", f"{scheme}://{panel.host}:{panel.port}, for {who}; {users}")
+    if panel.tls is None and not panel.is_local:
+        text = "others on the network can read passwords, as allow_plaintext is set"
+        yield Statement("panel", text, caution=True)
+
+
+def _both(pressure: Pressure) -> str:
+    return f"{pressure} ({show(pressure.pa, PressureUnit.KPA)})"

@@ -1,0 +1,62 @@
+"""`dustcake history --export`: the journal as a trace."""
+
+import argparse
+from pathlib import Path
+
+from dustcake.adapters.store import StoreRefused
+from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail, file_called
+from dustcake.settings.model import Settings
+from dustcake.settings.setpoints import to_setpoints
+
+
+def add_export(parser: argparse.ArgumentParser) -> None:
+    """Add the option."""
+    parser.add_argument(
+        "--export",
+        type=_trace_name,
+        metavar="FILE",
+        help="write what was read and done as a trace for `dustcake replay`: FILE.csv, or"
+        " FILE.parquet with the extra `analysis`",
+    )
+
+
+def _trace_name(text: str) -> Path:
+    """Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not open."""
+    from dustcake_lab.traces.files import PARQUET_ENDINGS
+
+    return file_called(".csv", *PARQUET_ENDINGS)(text)
+
+
+def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
+    """Write it; returns the exit code."""
+    from dustcake_lab.traces.columns import TraceError
+    from dustcake_lab.traces.export import ExportError, export
+    from dustcake_lab.traces.whole_file import UnwritableError
+
+    about_events = [
+        f"--{name}"
+        for name in ("alarms", "log", "life", "air", "kind", "json", "csv")
+        if getattr(arguments, name)
+    ]
+    if about_events:
+        fail(
+            f"--export goes without {', '.join(about_events)}: a trace has all that was read; "
+            "leave the one or the other out"
+        )
+        return BAD_USAGE
+    wanted = [c for c in settings.collectors if arguments.collector in (None, c.name)]
+    if len(wanted) > 1:
+        names = ", ".join(each.name for each in wanted)
+        fail(f"a trace is of one collector: add --collector with one of {names}")
+        return BAD_USAGE
+    journal, to = Path(settings.journal.path), arguments.export
+    try:
+        rows = export(journal, to_setpoints(wanted[0]), to, arguments.since, arguments.until)
+    except StoreRefused as refused:
+        fail(str(refused))
+        return FAILED
+    except (TraceError, ExportError, UnwritableError) as error:
+        fail(str(error))
+        return BAD_USAGE
+    print(f"{rows} readings written to {to}")
+    return DONE

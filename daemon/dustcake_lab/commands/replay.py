@@ -1,0 +1,230 @@
+"""`dustcake replay`: what these settings would have done on a recorded trace, and why."""
+
+import argparse
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+from dustcake.cli.common import BAD_USAGE, DONE, cannot_be_used, fail, long_work, settings_or_none
+from dustcake.settings.collector import Collector
+from dustcake.settings.model import Settings
+from dustcake.settings.setpoints import to_setpoints
+
+if TYPE_CHECKING:
+    from dustcake.core.inputs import PollCompleted
+    from dustcake_lab.replay.listing import Listing
+    from dustcake_lab.traces.columns import BadRow
+    from dustcake_lab.traces.files import OpenTrace
+    from dustcake_lab.traces.sample_columns import Columns
+
+_EPILOG = """\
+example:
+  dustcake replay march.csv --settings /etc/dustcake/dustcake.toml --json
+
+The trace is CSV with a header, Parquet (extra `analysis`) or a daemon's journal. Columns: `time`
+(ISO 8601 with zone, or seconds from the start) and one of `dp_pa`, `dp_inh2o`, `dp_mbar`,
+`dp_mmh2o`. Optional: contacts (1 or 0) `blower_running`, `smoke`, `door_open`, `process_running`,
+`stop`, `drum_full`; `header_pa`; `flow_m3s` (checked, but no decision rests on it); and what was
+done since the row before: `pulse_valve` (1, 2, ...), `pulses` (how many), `cleaning` (1 or 0). An
+empty cell is a sample that was lost; a gap in time makes the reading stale, as in the running
+daemon. `dustcake history --export` writes one.
+
+A row that cannot be used is named by its line. Then nothing is replayed, unless --skip-bad-rows
+is given: such a row then counts as a lost sample, or as nothing where its time is no good.
+
+The same decisions are taken as in the running daemon, with outputs and journal healthy. A pulse in
+a replay cannot change the dP that was recorded, so what-if answers hold only until the first pulse
+that the recording did not have; the summary says when that is. Contacts and transmitters of the
+settings for which the trace has no column are replayed as not fitted; the summary says which.
+
+With --json each event is one object: `t_s` (seconds from the first row), `utc` (or null), `event`,
+and its fields. The last one is the summary; in it `cleaning_cycles` counts the times cleaning
+started, and `alarms` the times an alarm was raised; of these `while_it_holds` has what came up to
+`holds_until_s`, while the answers hold, and `beyond` what came after it. Exit code 0: done; 2: the
+settings, the options or the trace are not in order.
+"""
+_LISTED_BAD_ROWS = 20
+_KEPT_IN_MEMORY_BYTES = 8_000_000
+_PROGRESS_FROM_BYTES = 20_000_000
+_PROGRESS_EVERY_BYTES = 5_000_000
+
+
+class _UsageError(Exception):
+    """What is wrong with the options, and the remedy."""
+
+
+def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command `replay`."""
+    parser = subparsers.add_parser(
+        "replay",
+        help="show what these settings would have done on a recorded trace",
+        description="Take the decisions of the daemon on a recorded trace, and say why.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace")
+    parser.add_argument(
+        "--settings", type=Path, metavar="FILE", required=True, help="the settings file (TOML)"
+    )
+    parser.add_argument(
+        "--collector", metavar="NAME", help="which collector, where the settings have several"
+    )
+    parser.add_argument(
+        "--skip-bad-rows", action="store_true", help="go on at rows that cannot be used"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object a line")
+    parser.set_defaults(func=_replay)
+
+
+def _replay(arguments: argparse.Namespace) -> int:
+    from dustcake.adapters.store import StoreRefused
+    from dustcake_lab.traces.columns import TraceError
+
+    settings = settings_or_none(arguments.settings)
+    if settings is None:
+        return BAD_USAGE
+    try:
+        return _replay_on(_collector(settings, arguments), arguments)
+    except _UsageError as error:
+        fail(str(error))
+    except TraceError as error:
+        fail(f"{arguments.trace}: {error}")
+    except StoreRefused as refused:
+        fail(str(refused))
+    return BAD_USAGE
+
+
+def _collector(settings: Settings, arguments: argparse.Namespace) -> Collector:
+    name: str | None = arguments.collector
+    names = ", ".join(each.name for each in settings.collectors)
+    if name is None and len(settings.collectors) > 1:
+        raise _UsageError(
+            f"{arguments.settings} has several collectors; add --collector with one of {names}"
+        )
+    for each in settings.collectors:
+        if name in (None, each.name):
+            return each
+    raise _UsageError(
+        f"--collector {name}: no such collector in {arguments.settings}; name one of {names}"
+    )
+
+
+def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
+    from dustcake_lab.replay.listing import JsonListing, Summed, WordsListing
+    from dustcake_lab.replay.replay import Replay, fit
+    from dustcake_lab.replay.tally import Counted
+    from dustcake_lab.replay.what_if import Commanded, caveat, first_difference
+    from dustcake_lab.traces.columns import TraceError
+    from dustcake_lab.traces.files import open_any
+
+    skip: bool = arguments.skip_bad_rows
+    setpoints = to_setpoints(collector)
+    with (
+        open_any(arguments.trace, setpoints) as trace,
+        tempfile.SpooledTemporaryFile(_KEPT_IN_MEMORY_BYTES, "w+", encoding="utf-8") as spool,
+    ):
+        # Until the last row has been read the trace may still be refused as a whole.
+        out: IO[str] = sys.stdout if skip else spool
+        listing = (JsonListing if arguments.json else WordsListing)(out, collector.shown_in)
+        fitted = fit(setpoints, trace.columns)
+        bad_rows = _BadRows(listing, out, skip=skip)
+        commanded, counted = Commanded(), Counted()
+        rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
+        replay = Replay(fitted.setpoints, commanded, trace.recorded)
+        with long_work():
+            for event in replay.events(rows):
+                listing.event(event)
+                counted.take(event)
+        bad_rows.close()
+        if bad_rows.refused:
+            listing.refused(bad_rows.count)
+        elif replay.tally.samples == 0:
+            raise TraceError("no row that can be used after the header")
+        else:
+            tally, recorded = replay.tally, trace.recorded
+            differs = first_difference(recorded, commanded)
+            until = caveat(differs, recorded, tally.duration_s)
+            notes = (*fitted.notes, *tally.notes(fitted.setpoints.stale_after_s), until)
+            parts = () if differs is None else counted.apart(differs.at_s)
+            listing.summary(Summed(tally, *parts), bad_rows.count, differs, notes)
+        if not skip:
+            spool.seek(0)
+            shutil.copyfileobj(spool, sys.stdout)
+    return BAD_USAGE if bad_rows.refused else DONE
+
+
+class _BadRows:
+    """Names rows that cannot be used on stderr, and either refuses the trace or goes on."""
+
+    def __init__(self, listing: "Listing", out: IO[str], *, skip: bool) -> None:
+        self.count = 0
+        self._listing = listing
+        self._out = out
+        self._skip = skip
+
+    @property
+    def refused(self) -> bool:
+        """The trace is refused: nothing of it is replayed."""
+        return self.count > 0 and not self._skip
+
+    def taken_out_of(
+        self, rows: "Iterable[Columns | PollCompleted | BadRow]"
+    ) -> "Iterator[Columns | PollCompleted]":
+        """The polls that are left; of a refused trace none, but its rows are still checked."""
+        from dustcake_lab.traces.columns import BadRow
+
+        for row in rows:
+            if not isinstance(row, BadRow):
+                if not self.count or self._skip:
+                    yield row
+                continue
+            self._note(row)
+            if self._skip and row.poll is not None:
+                yield row.poll
+
+    def _note(self, row: "BadRow") -> None:
+        if self.count == 0 and not self._skip:
+            self._out.seek(0)
+            self._out.truncate()
+        self.count += 1
+        if self.count <= _LISTED_BAD_ROWS:
+            fail(str(row))
+        if self.count <= _LISTED_BAD_ROWS or self._skip:
+            self._listing.bad_row(row)
+
+    def close(self) -> None:
+        """Say what was not listed, and what became of the trace."""
+        if self.count > _LISTED_BAD_ROWS:
+            fail(f"... and {self.count - _LISTED_BAD_ROWS} more")
+        if self.refused:
+            them = "it" if self.count == 1 else "them"
+            remedy = f"correct {them}, or add --skip-bad-rows to replay the rest"
+            fail(f"{cannot_be_used(self.count)}; {remedy}")
+
+
+def _with_progress(
+    trace: "OpenTrace", file: Path, unused: tuple[str, ...]
+) -> "Iterable[Columns | PollCompleted | BadRow]":
+    """The rows; of a long trace, with how far it has been read, if somebody is watching."""
+    rows = trace.samples(unused)
+    size_bytes = file.stat().st_size
+    if not sys.stderr.isatty() or size_bytes < _PROGRESS_FROM_BYTES:
+        return rows
+    return _watched(rows, trace, size_bytes)
+
+
+def _watched(
+    rows: "Iterable[Columns | PollCompleted | BadRow]", trace: "OpenTrace", size_bytes: int
+) -> "Iterator[Columns | PollCompleted | BadRow]":
+    told_bytes = -_PROGRESS_EVERY_BYTES
+    for row in rows:
+        read_bytes = trace.bytes_read()
+        if read_bytes >= told_bytes + _PROGRESS_EVERY_BYTES:
+            told_bytes = read_bytes
+            progress = f"{read_bytes / 1e6:.0f} of {size_bytes / 1e6:.0f} MB"
+            print(f"\rreplaying: {progress}", end="", file=sys.stderr, flush=True)
+        yield row
+    print("\r\x1b[K", end="", file=sys.stderr, flush=True)

@@ -1,0 +1,240 @@
+"""`dustcake study`: which set points would serve a collector best, from a trace of it."""
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dustcake.cli.common import BAD_USAGE, DONE, between, fail, file_called, whole_number
+from dustcake.settings.extras import the_extra
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from dustcake_lab.study.jobs import Plan
+
+_EPILOG = """\
+example:
+  dustcake history --since 28d --export march.parquet
+  dustcake study march.parquet --settings /etc/dustcake/dustcake.toml --flow 1.2 --report march.html
+  dustcake study march.parquet --settings plant.toml --flow 1.2 --list 10 --sort life
+  dustcake study --fleet plant.csv --json        # all collectors of a list, on all cores
+
+Estimates the collector from a trace with pulses (a column `pulse_valve` or `pulses`, as `dustcake
+history --export` writes; of a sequencer board, which reports none, `cleaning`, and its rated time
+for a cycle): how fast it loads, what no pulse takes off, what a pulse does and how that scatters.
+Then runs some two hundred settings, each with the daemon's own decision core, on
+that model, for a simulated month and under several sets of parameters that the trace allows.
+
+What is weighed is energy: of the fan for the dP of the filters, and of compressed air; within the
+highest dP allowed, the least flow, and low set points that cleaning can reach. Between equals
+those win whose filters last about as long as any, and of these the one with fewest pulses. The
+answer is a range, or that the trace is too thin for one. It is simulated, and no promise for a
+plant.
+
+Filter life: blower hours until residual dP reaches the filter replacement set point, from how
+residual dP has risen over the trace; as a range over filters that age by running hours and filters
+that age by pulses. It takes some weeks of running (300 hours at least) to tell it.
+
+Hours of the day are those of UTC unless --time-zone names another clock, such as Europe/Berlin.
+
+--json prints one object: `recommended` and `today` (`mode`, `low_pa`, `high_pa`, `interval_s`,
+`on_time_s`; `recommended` is null where nothing is), `ranges` (least and greatest of each that are
+as good), `outcome` and `today_outcome` (in 1000 hours of running `fan_kwh`, `air_kwh`, `pulses`,
+`runs`; `mean_dp_pa`, `highest_dp_pa`; `mean_flow` and `least_flow` as shares of the mean flow;
+`days` simulated), `saving` (share of today's energy) and `saving_kwh_per_1000_h`, both `mean`,
+`low` and `high` (95 %), `prices` (what was reckoned with), `binding` (the limit that keeps energy
+from being lower), `filter_life` (`today` and `recommended`, blower hours from `low_h` to `high_h`,
+null where no end is in sight; or `not_told`, why), `candidates` (how many settings were tried),
+`fit` (what the trace says of the collector, each `value` from `low` to `high`), `text` (all of it
+in words), `label` (what such an answer is worth), and with --list `listed`. Of a fleet it prints an
+object for each `collector`, its `event` "refused" with a `reason` where there is none, and one for
+all, whose `event` is "fleet".
+
+Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are not in order, or
+the trace cannot say.
+"""
+FLOW_M3S = between(0.0, 100.0, "the flow in m3/s, such as 1.2")
+"""No collector has more (common practice, no source): such a number is in other units."""
+AIR_L = between(0.0, 10_000.0, "litres of free air for one pulse, such as 40")
+
+
+def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command `study`."""
+    parser = subparsers.add_parser(
+        "study",
+        help="find better set points from a recorded trace, by simulation",
+        description="Fit a collector to a trace, and try settings on it.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("trace", type=Path, nargs="?", metavar="TRACE", help="the recorded trace")
+    parser.add_argument("--settings", type=Path, metavar="FILE", help="of the collector")
+    parser.add_argument(
+        "--fleet",
+        type=Path,
+        metavar="LIST.csv",
+        help="many collectors instead of one: a CSV file with the columns trace and settings, and "
+        "if wanted collector, flow_m3s, air_l; one line a collector",
+    )
+    parser.add_argument("--collector", metavar="NAME", help="which, where there are several")
+    parser.add_argument(
+        "--flow",
+        type=FLOW_M3S,
+        metavar="M3S",
+        help="mean flow, m3/s, where not recorded",
+    )
+    parser.add_argument(
+        "--air",
+        type=AIR_L,
+        metavar="LITRES",
+        help="free air of one pulse with today's on-time (default: air.rated_pulse_l of the "
+        "settings)",
+    )
+    parser.add_argument(
+        "--fan-efficiency",
+        type=between(0.0, 1.0, "a share, such as 0.6"),
+        default=0.6,
+        metavar="SHARE",
+        help="fan, motor and drive together (default 0.6: common practice, no source)",
+    )
+    parser.add_argument(
+        "--most-dp",
+        type=between(0.0, 100_000.0, "a pressure in Pa, such as 1200"),
+        metavar="PA",
+        help="highest dP allowed",
+    )
+    parser.add_argument(
+        "--least-flow",
+        type=FLOW_M3S,
+        metavar="M3S",
+        help="least flow at the hood, m3/s",
+    )
+    parser.add_argument(
+        "--days",
+        type=whole_number(1, 3660),
+        default=30,
+        metavar="N",
+        help="how long to simulate each of the settings (default 30)",
+    )
+    parser.add_argument(
+        "--draws",
+        type=whole_number(2, 1000),
+        default=4,
+        metavar="N",
+        help="under how many sets of parameters that the trace allows (default 4)",
+    )
+    parser.add_argument(
+        "--search",
+        type=whole_number(1, 100_000),
+        metavar="N",
+        help="seek settings in N tries (differential evolution), such as 200, instead of going "
+        "through a grid",
+    )
+    parser.add_argument(
+        "--seed",
+        type=whole_number(0, 2**31 - 1),
+        default=1,
+        metavar="N",
+        help="of all chance in it: the same gives the same answer again (default 1)",
+    )
+    parser.add_argument(
+        "--time-zone",
+        metavar="NAME",
+        help="whose hours of the day are meant, as Europe/Berlin (default: UTC)",
+    )
+    parser.add_argument(
+        "--list",
+        type=whole_number(1, 100_000),
+        metavar="N",
+        help="also list the N best settings, in a table",
+    )
+    parser.add_argument(
+        "--sort",
+        choices=("energy", "life", "pulses", "dp"),
+        default="energy",
+        help="by what that table is sorted, here and in the report (default: energy)",
+    )
+    parser.add_argument(
+        "--dask",
+        metavar="ADDRESS",
+        help="run on this Dask cluster (tcp://host:8786), with the"
+        " extra `cluster`, instead of on all cores of this machine",
+    )
+    parser.add_argument(
+        "--report", type=file_called(".html", ".htm"), metavar="FILE.html", help="write a report"
+    )
+    parser.add_argument(
+        "--png", type=file_called(".png"), metavar="FILE.png", help="draw the report's plots"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(func=_study)
+
+
+def _study(arguments: argparse.Namespace) -> int:
+    from importlib.util import find_spec
+
+    if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "plotly")):
+        fail(f"a study needs {the_extra('analysis')}")
+        return BAD_USAGE
+    from dustcake.adapters.store import StoreRefused
+    from dustcake_lab.commands.study_one import study_one
+    from dustcake_lab.fit.data import TooThinError
+    from dustcake_lab.fit.hours import UnknownZoneError, zone_named
+    from dustcake_lab.study.jobs import StudyError, require_cluster
+    from dustcake_lab.traces.columns import TraceError
+    from dustcake_lab.traces.whole_file import UnwritableError
+
+    try:
+        zone = None if arguments.time_zone is None else zone_named(arguments.time_zone)
+        if arguments.dask is not None:
+            require_cluster(arguments.dask)
+        if arguments.fleet is None:
+            study_one(arguments, _plan(arguments), zone)
+        else:
+            _run_fleet(arguments, zone)
+    except UnknownZoneError as error:
+        fail(f"--time-zone {error}")
+    except (TraceError, TooThinError) as error:
+        fail(f"{arguments.trace}: {error}")
+    except (StudyError, StoreRefused, UnwritableError) as error:
+        fail(str(error))
+    else:
+        return DONE
+    return BAD_USAGE
+
+
+def _plan(arguments: argparse.Namespace) -> "Plan":
+    from dustcake_lab.study.jobs import Plan
+
+    return Plan(
+        days=float(arguments.days),
+        draws=arguments.draws,
+        seed=arguments.seed,
+        most_dp_pa=arguments.most_dp,
+        least_flow=arguments.least_flow,
+        dask=arguments.dask,
+    )
+
+
+_OF_ONE = ("settings", "collector", "flow", "search", "report", "png", "list")
+
+
+def _run_fleet(arguments: argparse.Namespace, zone: "ZoneInfo | None") -> None:
+    from dustcake_lab.commands.study_fleet import study_fleet
+    from dustcake_lab.study.jobs import StudyError
+
+    given = ["TRACE"] if arguments.trace is not None else []
+    given += [f"--{name}" for name in _OF_ONE if getattr(arguments, name) is not None]
+    if given:
+        raise StudyError(
+            f"--fleet goes without {', '.join(given)}: traces, settings and flows are named in the "
+            "list, and what is looked into more closely is one collector at a time"
+        )
+    study_fleet(
+        arguments.fleet,
+        _plan(arguments),
+        arguments.air,
+        arguments.fan_efficiency,
+        zone,
+        as_json=arguments.json,
+    )

@@ -1,0 +1,1 @@
+"""A collector estimated from a trace."""

@@ -1,0 +1,196 @@
+"""A trace boiled down to what a fit needs: how much ran between pulses, and means of dP."""
+
+from dataclasses import dataclass
+from itertools import pairwise
+from math import ceil
+
+import numpy as np
+import numpy.typing as npt
+
+from dustcake_lab.fit.data import LONGEST_STEP_S, Samples, TooThinError
+from dustcake_lab.traces.columns import Recorded
+from dustcake_lab.traces.sample_columns import Floats
+
+SETTLE_PULSE_S = 4.0
+"""A reading this soon after a pulse still has the pulse, and the transmitter's damping, in it."""
+SETTLE_START_S = 60.0
+"""The same after a start of the blower."""
+LEAST_PULSES = 30
+LEAST_STRETCHES = 10
+"""Of readings, between pulses."""
+_LONGEST_BIN_S = 900.0
+_MOST_BINS = 10
+
+Pulse = tuple[int, float]
+
+
+@dataclass(slots=True)
+class Bins:
+    """Means of dP, in order, with the pulses between them.
+
+    ``run_s``: seconds of running up to each; ``n``: samples in it; ``hour``: of the day;
+    ``pulses``: for each bin, the rows (from 0) pulsed since the bin before, each with the part of
+    the running between the two bins that had passed; ``whole``: False where
+    a gap or an unknown part lies before the bin. ``worn``: residual dP then over that at the end
+    of the trace. ``noise_pa``: scatter of a single sample.
+    """
+
+    run_s: Floats
+    dp_pa: Floats
+    n: Floats
+    hour: npt.NDArray[np.intp]
+    flow: Floats
+    pulses: list[tuple[Pulse, ...]]
+    whole: npt.NDArray[np.bool_]
+    worn: Floats
+    noise_pa: float
+
+    def part(self, begin: int, end: int) -> "Bins":
+        """Those from ``begin`` up to ``end``."""
+        return Bins(
+            self.run_s[begin:end],
+            self.dp_pa[begin:end],
+            self.n[begin:end],
+            self.hour[begin:end],
+            self.flow[begin:end],
+            self.pulses[begin:end],
+            self.whole[begin:end],
+            self.worn[begin:end],
+            self.noise_pa,
+        )
+
+
+def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bins:
+    """Means between pulses. ``order``: the row order of the settings, for pulses whose valve the
+    trace does not tell. Raises TooThinError."""
+    rows = _pulsed_rows(recorded, order)
+    if not rows:
+        raise TooThinError(
+            "the trace tells of no pulse: fit on one with a column `pulse_valve` or `pulses`, such "
+            "as `dustcake history --export` writes"
+        )
+    t_s, run_s = samples.t_s, samples.run_s
+    usable = samples.good & _settled(samples)
+    after = np.searchsorted(t_s, [at_s for at_s, _ in rows], "left")
+    late = np.searchsorted(t_s, [at_s + SETTLE_PULSE_S for at_s, _ in rows], "left")
+    for begin, end in zip(after, late, strict=True):
+        usable[begin:end] = False
+    edges = np.concatenate([[0], after, [len(t_s)]])
+    noise_pa = _noise_pa(samples.dp_pa[usable])
+    gap = np.flatnonzero(np.diff(t_s, prepend=t_s[0]) > LONGEST_STEP_S)
+    made: list[tuple[float, float, float, int, float, list[int], bool]] = []
+    pending: list[int] = []
+    last = 0
+    for n, (begin, end) in enumerate(pairwise(edges.tolist())):
+        if n:
+            pending.append(n - 1)
+        found = begin + np.flatnonzero(usable[begin:end])
+        if not len(found):
+            continue
+        span_s = run_s[found[-1]] - run_s[found[0]]
+        parts = int(np.clip(np.ceil(span_s / _LONGEST_BIN_S), 1, _MOST_BINS))
+        for places in np.array_split(found, parts):
+            if not len(places):
+                continue
+            middle = places[len(places) // 2]
+            whole = not np.any((gap > last) & (gap <= places[-1]))
+            made.append(
+                (
+                    float(run_s[places].mean()),
+                    float(samples.dp_pa[places].mean()),
+                    float(len(places)),
+                    int(samples.hour[middle]),
+                    _flow(samples, places),
+                    pending,
+                    bool(whole),
+                )
+            )
+            pending, last = [], int(places[-1])
+    if len(made) < LEAST_STRETCHES:
+        insist_on_pulses(len(rows), samples)
+        raise TooThinError(
+            f"between {len(rows)} pulses dP was read and to be believed in only {len(made)} "
+            f"stretches with the blower running; {LEAST_STRETCHES} at least are needed. Record "
+            f"readings a second or a few apart: those less than {SETTLE_PULSE_S:g} s after a pulse "
+            f"or {SETTLE_START_S:g} s after a start tell nothing"
+        )
+    run, dp, n_, hour, flow, pulses, whole_ = zip(*made, strict=True)
+    flows = np.array(flow)
+    pulse_run_s = np.interp([at_s for at_s, _ in rows], t_s, run_s)
+    placed = [
+        tuple((rows[each][1], _part(pulse_run_s[each], run[k - 1], run[k])) for each in which)
+        for k, which in enumerate(pulses)
+    ]
+    return Bins(
+        np.array(run),
+        np.array(dp),
+        np.array(n_),
+        np.array(hour),
+        np.nan_to_num(flows / np.nanmean(flows), nan=1.0),
+        placed,
+        np.array(whole_),
+        np.ones(len(made)),
+        noise_pa,
+    )
+
+
+def insist_on_pulses(pulses: int, samples: Samples) -> None:
+    """Raises TooThinError where there are too few, with the time that it may take to have them."""
+    if pulses >= LEAST_PULSES:
+        return
+    run_h = float(samples.run_s[-1]) / 3600.0
+    wanted_h = ceil(run_h * LEAST_PULSES / max(pulses, 1))
+    raise TooThinError(
+        f"{pulses} pulses with readings around them, in {run_h:.1f} hours of running, are too few: "
+        f"{LEAST_PULSES} are needed. Record for longer: some {wanted_h} hours of running, at the "
+        "rate of this trace"
+    )
+
+
+def _part(at_s: float, begin_s: float, end_s: float) -> float:
+    if end_s <= begin_s:
+        return 1.0
+    return float(np.clip((at_s - begin_s) / (end_s - begin_s), 0.0, 1.0))
+
+
+def _pulsed_rows(recorded: Recorded, order: tuple[int, ...]) -> list[tuple[float, int]]:
+    """When which row (from 0) was pulsed."""
+    pulsed: list[tuple[float, int]] = []
+    place = 0
+    for each in recorded.pulses:
+        for n in range(each.count):
+            valve = each.valve if each.valve is not None and n == each.count - 1 else None
+            if valve is None or valve not in order:
+                valve = order[place % len(order)]
+            place = order.index(valve) + 1
+            share = (n + 1) / each.count
+            pulsed.append((each.after_s + (each.by_s - each.after_s) * share, valve - 1))
+    return pulsed
+
+
+def _settled(samples: Samples) -> npt.NDArray[np.bool_]:
+    """Samples long enough after a start of the blower."""
+    running = samples.running
+    started = np.flatnonzero(running[1:] & ~running[:-1]) + 1
+    settled = np.ones(len(running), bool)
+    ends = np.searchsorted(samples.t_s, samples.t_s[started] + SETTLE_START_S, "left")
+    for begin, end in zip(started, ends, strict=True):
+        settled[begin:end] = False
+    return settled
+
+
+def _noise_pa(dp_pa: Floats) -> float:
+    """Scatter of one sample, from differences of neighbours: robust against what drifts."""
+    differences = np.abs(np.diff(dp_pa[:200_000]))
+    if not len(differences):
+        return 1.0
+    return float(max(1.4826 * np.median(differences) / np.sqrt(2.0), 0.05))
+
+
+def _flow(samples: Samples, places: npt.NDArray[np.intp]) -> float:
+    """Mean flow; NaN where none of it is told. 1 without a column."""
+    if samples.flow_m3s is None:
+        return 1.0
+    flow_m3s = samples.flow_m3s[places]
+    told = flow_m3s[~np.isnan(flow_m3s)]
+    return float(told.mean()) if len(told) else np.nan

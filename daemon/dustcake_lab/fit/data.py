@@ -1,0 +1,129 @@
+"""All of a trace, side by side, for a fit."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from dustcake.core.inputs import PollCompleted
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.signals import Measured
+from dustcake_lab.fit.hours import UnknownZoneError, clock_name, hours_of_day
+from dustcake_lab.traces.columns import BadRow
+from dustcake_lab.traces.sample_columns import Columns, Floats
+
+LONGEST_STEP_S = 60.0
+"""A longer time between two rows is a gap: nothing is known of the load in it."""
+
+_LEAST_TOLD = 0.5
+"""Of the rows with the blower running: with fewer of them told, flow counts as not measured."""
+
+
+class TooThinError(Exception):
+    """Why the trace cannot say what is asked of it, and what would."""
+
+
+@dataclass(slots=True)
+class Samples:
+    """All of a trace, side by side. ``run_s``: seconds the blower has run up to each sample;
+    ``hour``: of the day, on the clock of ``zone`` (None: of UTC). ``flow_m3s``: above 0, or NaN
+    where the trace does not tell. ``doubted``: where dP was read, but is not to be believed.
+    ``notes``: what was not taken from the trace, in words."""
+
+    t_s: Floats
+    start_utc_s: float | None
+    zone: ZoneInfo | None
+    hour: npt.NDArray[np.int8]
+    dp_pa: Floats
+    running: npt.NDArray[np.bool_]
+    run_s: Floats
+    flow_m3s: Floats | None
+    doubted: npt.NDArray[np.bool_]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def good(self) -> npt.NDArray[np.bool_]:
+        """Where dP was read, is to be believed, and the blower ran."""
+        return self.running & ~np.isnan(self.dp_pa) & ~self.doubted
+
+    @property
+    def clock(self) -> str:
+        """Whose hours those are, for people."""
+        return clock_name(self.start_utc_s, self.zone)
+
+
+def gather(
+    parts: Iterable[Columns | PollCompleted | BadRow],
+    setpoints: Setpoints,
+    zone: ZoneInfo | None = None,
+) -> Samples:
+    """All samples of a trace, with hours of the day in ``zone`` (None: UTC). Raises TooThinError
+    where a row cannot be used, UnknownZoneError where a trace in seconds is to have a zone."""
+    columns: list[Columns] = []
+    for part in parts:
+        if isinstance(part, BadRow):
+            raise TooThinError(f"{part}; a fit needs a trace without such rows")
+        columns.append(part if isinstance(part, Columns) else _one(part))
+    if not columns:
+        raise TooThinError("the trace has no rows")
+    start_utc_s = columns[0].start_utc_s
+    if zone is not None and start_utc_s is None:
+        raise UnknownZoneError(
+            f"{zone.key}: the trace counts seconds from its first row and has no time of day; "
+            "leave the option out, or record `time` as ISO 8601"
+        )
+    t_s = np.concatenate([each.t_s for each in columns])
+    dp_pa = np.concatenate([each.dp_pa for each in columns])
+    if setpoints.fitted.blower_running:
+        running = np.concatenate([_blower(each) for each in columns])
+    else:
+        running = dp_pa >= setpoints.blower.flow_proof_pa
+    step_s = np.diff(t_s, prepend=t_s[0])
+    ran_s = np.where(running & (step_s <= LONGEST_STEP_S), step_s, 0.0)
+    flow_m3s, notes = _flow(columns, running)
+    return Samples(
+        t_s,
+        start_utc_s,
+        zone,
+        hours_of_day(t_s, start_utc_s, zone),
+        dp_pa,
+        running,
+        np.cumsum(ran_s),
+        flow_m3s,
+        np.zeros(len(t_s), bool),
+        notes,
+    )
+
+
+def _one(poll: PollCompleted) -> Columns:
+    start_s = None if poll.at.utc_s is None else poll.at.utc_s - poll.at.mono_s
+    dp_pa = poll.dp.pa if isinstance(poll.dp, Measured) else np.nan
+    return Columns(np.array([poll.at.mono_s]), start_s, np.array([dp_pa]), kinds=(poll.contacts,))
+
+
+def _flow(
+    columns: list[Columns], running: npt.NDArray[np.bool_]
+) -> tuple[Floats | None, tuple[str, ...]]:
+    """Flow, NaN where it is not told. A blower that runs moves air: what is not above 0 then is no
+    flow that was measured. None, with a note, where little else is left."""
+    if all(each.flow_m3s is None for each in columns):
+        return None, ()
+    flow_m3s = np.concatenate(
+        [np.full(len(each), np.nan) if each.flow_m3s is None else each.flow_m3s for each in columns]
+    )
+    flow_m3s = np.where(flow_m3s > 0.0, flow_m3s, np.nan)
+    told = ~np.isnan(flow_m3s[running])
+    share = float(told.mean()) if len(told) else 0.0
+    if share >= _LEAST_TOLD:
+        return flow_m3s, ()
+    return None, (
+        f"the column `flow_m3s` is above 0 in only {100 * share:.0f} % of the rows with the "
+        "blower running: flow is taken as not measured",
+    )
+
+
+def _blower(columns: Columns) -> npt.NDArray[np.bool_]:
+    on = np.array([bool(contacts.blower_running) for contacts in columns.kinds])
+    return on[columns.kind] if columns.kind is not None else np.full(len(columns), on[0])

@@ -1,0 +1,1 @@
+"""A trace through the decision core: what dustcake would have done, and why."""

@@ -1,0 +1,197 @@
+"""What a replay prints: one JSON object a line for programs, or a line of words for people."""
+
+import json
+from collections import Counter
+from typing import IO, Any, Protocol
+
+from dustcake.core.events import Event
+from dustcake.core.record import record
+from dustcake.publish.payloads import event_fields, utc_text
+from dustcake.publish.wording import duration, label, number
+from dustcake.units import PressureUnit
+from dustcake_lab.replay.tally import Tally
+from dustcake_lab.replay.what_if import Difference
+from dustcake_lab.traces.columns import BadRow
+
+# Told apart from the other fields of an event, or of no use in a replay.
+_NOT_LISTED = ("event", "reason", "reason_code", "reasons", "reason_codes", "downtime_s")
+
+
+@record
+class Summed:
+    """What a replay came to: all of it, and of that what came while its answers held and what came
+    ``beyond``. Both None where they hold to the end."""
+
+    whole: Tally
+    holding: Tally | None = None
+    beyond: Tally | None = None
+
+
+class Listing(Protocol):
+    """Where a replay's events go, in order."""
+
+    def event(self, event: Event) -> None:
+        """List one event."""
+
+    def bad_row(self, row: BadRow) -> None:
+        """List a row that cannot be used."""
+
+    def refused(self, bad_rows: int) -> None:
+        """Say that nothing has been replayed, for this many rows that cannot be used."""
+
+    def summary(
+        self, counted: Summed, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+    ) -> None:
+        """Say what it all came to."""
+
+
+class JsonListing:
+    """One JSON object a line."""
+
+    def __init__(self, out: IO[str], unit: PressureUnit) -> None:
+        self._out = out
+        self._unit = unit
+
+    def _object(self, content: dict[str, Any]) -> None:
+        self._out.write(f"{json.dumps(content, allow_nan=False)}\n")
+
+    def event(self, event: Event) -> None:
+        """When, what, and its fields."""
+        at = {"t_s": round(event.at.mono_s, 6), "utc": utc_text(event.at.utc_s)}
+        self._object({**at, **event_fields(event, self._unit)})
+
+    def bad_row(self, row: BadRow) -> None:
+        """Line, column, value as it stands there, and problem."""
+        place = {"line": row.line, "column": row.column, "value": row.value}
+        self._object({"event": "bad_row", **place, "problem": row.problem})
+
+    def refused(self, bad_rows: int) -> None:
+        """In place of the summary."""
+        self._object({"event": "refused", "bad_rows": bad_rows})
+
+    def summary(
+        self, counted: Summed, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+    ) -> None:
+        """Counts, times and notes."""
+        tally = counted.whole
+        self._object(
+            {
+                "event": "summary",
+                "samples": tally.samples,
+                "lost_samples": tally.lost,
+                "gaps": tally.gaps,
+                "bad_rows": bad_rows,
+                **counts(tally),
+                "holds_until_s": None if differs is None else round(differs.at_s, 6),
+                "differs": None if differs is None else differs.what,
+                "while_it_holds": None if counted.holding is None else _happened(counted.holding),
+                "beyond": None if counted.beyond is None else _happened(counted.beyond),
+                "notes": list(notes),
+            }
+        )
+
+
+class WordsListing:
+    """A line of words for each event, and a summary. Bad rows are left to whoever names them."""
+
+    def __init__(self, out: IO[str], unit: PressureUnit) -> None:
+        self._out = out
+        self._unit = unit
+
+    def _line(self, text: str) -> None:
+        self._out.write(f"{text}\n")
+
+    def event(self, event: Event) -> None:
+        """When, what, and why."""
+        content = event_fields(event, self._unit)
+        at = utc_text(event.at.utc_s) or f"{event.at.mono_s:.3f} s".rjust(14)
+        what = [
+            self._field(name, value)
+            for name, value in content.items()
+            if name not in _NOT_LISTED and value != ""
+        ]
+        why = [content["reason"]] if "reason" in content else content.get("reasons", [])
+        name = content["event"].replace("_", " ")
+        told = "  ".join([at, name, *filter(None, [", ".join(what)])])
+        self._line(": ".join([told, *filter(None, ["; ".join(why)])]))
+
+    def _field(self, name: str, value: object) -> str:
+        if isinstance(value, bool):
+            shown = "yes" if value else "no"
+        elif isinstance(value, int | float):
+            shown = number(name, value, self._unit)
+        else:
+            shown = "not known" if value is None else str(value)
+        return f"{label(name)} {shown}"
+
+    def bad_row(self, row: BadRow) -> None:
+        """Not here: among the events it would be missed."""
+
+    def refused(self, bad_rows: int) -> None:
+        """Not here: there is nothing to list."""
+
+    def summary(
+        self, counted: Summed, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+    ) -> None:
+        """Counts, times and notes."""
+        tally = counted.whole
+        self._line("")
+        self._line(f"samples          {tally.samples}, of which lost: {tally.lost}")
+        if tally.gaps:
+            self._line(f"gaps             {tally.gaps}, long enough for the reading to go stale")
+        if bad_rows:
+            self._line(f"unusable rows    {bad_rows}")
+        for line in count_lines(tally):
+            self._line(line)
+        if differs is not None and counted.holding and counted.beyond:
+            first = f"the first {duration(differs.at_s)}"
+            self._line(f"while it holds   {first}: {_briefly(counted.holding)}")
+            self._line(f"beyond that      {_briefly(counted.beyond)}; see the last note")
+        for note in notes:
+            self._line(f"note: {note}")
+
+
+def counts(tally: Tally) -> dict[str, Any]:
+    """What any run of the core came to, for programs."""
+    return {
+        "duration_s": round(tally.duration_s, 6),
+        "start_utc": utc_text(tally.first_utc_s),
+        "end_utc": utc_text(tally.last_utc_s),
+        "cleaning_s": round(tally.cleaning_s, 6),
+        "cleaning_at_end": tally.cleaning_since_s is not None,
+        **_happened(tally),
+    }
+
+
+def _happened(tally: Tally) -> dict[str, Any]:
+    return {
+        "cleaning_cycles": tally.runs,
+        "pulses": tally.pulses.total(),
+        "pulses_by_valve": {str(valve): n for valve, n in sorted(tally.pulses.items())},
+        "alarms": tally.alarms.total(),
+        "alarms_by_name": dict(sorted(tally.alarms.items())),
+    }
+
+
+def _briefly(tally: Tally) -> str:
+    pulses, alarms = tally.pulses.total(), tally.alarms.total()
+    return f"cleaning started {tally.runs} times, pulses {pulses}, alarms raised {alarms}"
+
+
+def count_lines(tally: Tally) -> list[str]:
+    """The same for people."""
+    runs = f"started {tally.runs} times, {duration(tally.cleaning_s)} in all"
+    open_end = ", still under way at the end" if tally.cleaning_since_s is not None else ""
+    return [
+        f"duration         {duration(tally.duration_s)}",
+        f"cleaning         {runs}{open_end}",
+        f"pulses           {_each('valve ', tally.pulses)}",
+        f"alarms raised    {_each('', tally.alarms)}",
+    ]
+
+
+def _each(what: str, counted: Counter[Any]) -> str:
+    if not counted:
+        return "0"
+    each = ", ".join(f"{what}{name}: {n}" for name, n in sorted(counted.items()))
+    return f"{counted.total()} ({each})"

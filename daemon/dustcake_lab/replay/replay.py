@@ -1,0 +1,211 @@
+"""A recorded trace through the decision core: what dustcake would have done, and why.
+
+Outputs and journal are taken to be healthy: every command is reported done at once. A pulse in a
+replay cannot change the dP that was recorded, so what follows the first pulse that the recording
+did not have is no longer an answer.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import fields
+from typing import TYPE_CHECKING, cast
+
+from dustcake.core.commands import Command
+from dustcake.core.events import Event
+from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.pulse_response import observation as looking
+from dustcake.core.record import record, replace
+from dustcake.core.setpoints import AlarmName, Fitted, Setpoints
+from dustcake.core.signals import Measured
+from dustcake.core.stamp import Stamp
+from dustcake.core.state import State, first_state
+from dustcake.core.step import step
+from dustcake_lab.replay.tally import Tally
+from dustcake_lab.traces.columns import CONTACT_COLUMNS, PULSE_COLUMNS, Recorded
+from dustcake_lab.traces.leap import NO_LEAP, leap_after
+
+if TYPE_CHECKING:
+    from dustcake_lab.traces.sample_columns import Columns
+
+_CONTACTS = tuple(contact.name for contact in fields(Fitted))
+
+
+@record
+class Fit:
+    """How the settings of a collector meet the columns of a trace. ``setpoints``: those settings,
+    without the inputs that the trace lacks; ``unused``: columns no decision can rest on;
+    ``notes``: all of that in words."""
+
+    setpoints: Setpoints
+    unused: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def fit(setpoints: Setpoints, columns: tuple[str, ...]) -> Fit:
+    """Leave out what either side has and the other has not."""
+    fitted = {name for name in _CONTACTS if getattr(setpoints.fitted, name)}
+    notes = [
+        f"the trace has no column for the contact `{name}`: replayed as not fitted"
+        for name in _CONTACTS
+        if name in fitted and name not in columns
+    ]
+    unused = [name for name in CONTACT_COLUMNS if name in columns and name not in fitted]
+    setpoints = replace(
+        setpoints, fitted=Fitted(**{name: name in columns for name in sorted(fitted)})
+    )
+    if setpoints.header is not None and "header_pa" not in columns:
+        notes.append("the trace has no column `header_pa`: header pressure replayed as not fitted")
+        setpoints = replace(setpoints, header=None)
+    elif setpoints.header is None and "header_pa" in columns:
+        unused.append("header_pa")
+    notes += [f"column `{name}` is not used: the settings have no such input" for name in unused]
+    if not set(PULSE_COLUMNS) & set(columns) and setpoints.diagnosis.response_s > 0:
+        notes.append(
+            "the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
+            "pulses that may never have been is not judged"
+        )
+        setpoints = replace(setpoints, diagnosis=replace(setpoints.diagnosis, response_s=0.0))
+    if "flow_m3s" in columns:
+        notes.append("column `flow_m3s` is not used: no decision rests on flow")
+    return Fit(setpoints, tuple(unused), tuple(notes))
+
+
+class Replay:
+    """One collector that lives through a trace. ``tally`` is complete when the events are, and
+    ``state`` is then the last one. ``on_command`` hears of every command, and when. ``recorded``:
+    what the trace says was done, as far as it has been read; None: all that is commanded was."""
+
+    def __init__(
+        self,
+        setpoints: Setpoints,
+        on_command: Callable[[Stamp, Command], None] | None = None,
+        recorded: Recorded | None = None,
+    ) -> None:
+        self.tally = Tally()
+        self.steps = 0
+        """Calls of the core's ``step`` so far."""
+        self._setpoints = setpoints = for_a_trace(setpoints)
+        self._on_command, self._recorded = on_command, recorded
+        self._state = first_state(setpoints, Stamp(0.0, None))
+        self._wake_at_s: float | None = None
+        self._leap = NO_LEAP
+        self._leapt_to: PollCompleted | None = None
+        self._before_s = 0.0
+        self._at: Stamp | None = None
+
+    @property
+    def state(self) -> State:
+        """What the core remembers."""
+        return self._state
+
+    def events(self, samples: "Iterable[PollCompleted | Columns]") -> Iterator[Event]:
+        """What happens, in order, from the first sample to the last and no further.
+
+        Leaps over samples that the core's promise (``Quiet``) covers: all they change is which
+        sample is remembered, so the last of them stands for all.
+        """
+        for each in samples:
+            if type(each) is PollCompleted:
+                yield from self._one(each)
+            else:
+                yield from self._many(cast("Columns", each))
+        if self._at is not None:
+            yield from self._land()
+            self.tally.end(self._at)
+
+    def _one(self, poll: PollCompleted) -> Iterator[Event]:
+        now_s = poll.at.mono_s
+        in_time = now_s <= self._before_s + self._setpoints.stale_after_s
+        in_time = in_time and now_s < self._state.next_look_s
+        if in_time and self._leap.covers(now_s, poll.dp, poll.header, poll.contacts):
+            self.tally.samples += 1
+            self._at, self._before_s, self._leapt_to = poll.at, now_s, poll
+        else:
+            yield from self._take(poll)
+
+    def _many(self, columns: "Columns") -> Iterator[Event]:
+        stale_s, row, end = self._setpoints.stale_after_s, 0, len(columns)
+        while row < end:
+            to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
+            look = self._state.trust.still
+            if look is not None and to > row:
+                to, seen = columns.looks(row, to, look, self._setpoints.trust)
+                if seen is not look:
+                    trust = replace(self._state.trust, still=seen)
+                    self._state = replace(self._state, trust=trust)
+            if to > row:
+                self.tally.samples += to - row
+                self._leapt_to = columns.poll(to - 1)
+                self._at = self._leapt_to.at
+                self._before_s = self._at.mono_s
+            if to < end:
+                yield from self._take(columns.poll(to))
+            row = to + 1
+
+    def _land(self) -> list[Event]:
+        """Remember the last of the samples leapt over."""
+        poll, self._leapt_to = self._leapt_to, None
+        return [] if poll is None else self._happens(poll)
+
+    def _take(self, poll: PollCompleted) -> list[Event]:
+        """One sample that may lead to something, with the wakes that were due before it."""
+        tally, now_s, events = self.tally, poll.at.mono_s, []
+        if self._at is None:
+            tally.first_utc_s = poll.at.utc_s
+            events += self._happens(Restarted(poll.at))
+            self._before_s = now_s
+        events += self._land()
+        self._pass_over_answer(now_s)
+        while self._wake_at_s is not None and self._wake_at_s < now_s:
+            events += self._happens(Woke(self._stamp(self._wake_at_s)))
+        tally.samples += 1
+        tally.lost += type(poll.dp) is not Measured
+        tally.gaps += now_s > self._before_s + self._setpoints.stale_after_s
+        self._at, self._before_s = poll.at, now_s
+        events += self._happens(poll)
+        self._leap = leap_after(self._state, self._setpoints)
+        return events
+
+    def _pass_over_answer(self, now_s: float) -> None:
+        """dP cannot answer to a pulse that the recording did not have just then: nobody is to wait
+        for it, since before long a sensing line would be found plugged."""
+        look = self._state.diagnosis.look
+        if look is None or self._recorded is None or now_s < look.due_s:
+            return
+        if not self._recorded.had_pulse(look.began_s):
+            nobody = looking.void(self._state.diagnosis)
+            self._state = replace(self._state, diagnosis=nobody)
+
+    def _happens(self, happened: Input) -> list[Event]:
+        """One input, and the outcomes of the commands that follow from it."""
+        events: list[Event] = []
+        waiting: list[Input] = [happened]  # it grows while it is gone through
+        for each in waiting:
+            self.steps += 1
+            done = step(self._state, each, self._setpoints)
+            self._state, self._wake_at_s = done.state, done.wake_at_s
+            for event in done.events:
+                self.tally.count(event)
+                events.append(event)
+            for command in done.commands:
+                if self._on_command is not None:
+                    self._on_command(happened.at, command)
+                waiting.append(OutputReported(happened.at, command.command_id, Outcome.DONE))
+        return events
+
+    def _stamp(self, mono_s: float) -> Stamp:
+        start_utc_s = self.tally.first_utc_s
+        return Stamp(mono_s, None if start_utc_s is None else start_utc_s + mono_s)
+
+
+_NOT_OF_A_TRACE = (AlarmName.CLOCK_NOT_SET, AlarmName.FIELDBUS_LOST)
+"""A trace that begins at zero seconds is no computer whose clock is not set, and a row that cannot
+be used is no fieldbus that is lost."""
+
+
+def for_a_trace(setpoints: Setpoints) -> Setpoints:
+    """The settings without alarms on what no trace can tell."""
+    alarms = tuple(
+        replace(setting, enabled=False) if setting.name in _NOT_OF_A_TRACE else setting
+        for setting in setpoints.alarms
+    )
+    return replace(setpoints, alarms=alarms)

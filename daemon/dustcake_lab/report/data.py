@@ -1,0 +1,223 @@
+"""What a report shows, taken out of a trace and a study; how it is drawn is not known here."""
+
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from dustcake.core.alarms.table import AlarmState
+from dustcake.core.events import AlarmChanged, Event
+from dustcake.core.filter_life.trend import theil_sen
+from dustcake_lab.fit.ageing import Ageing
+from dustcake_lab.fit.data import Samples
+from dustcake_lab.fit.hours import clock_s
+from dustcake_lab.fit.spans import Interval
+from dustcake_lab.fit.trace import FittedTrace
+from dustcake_lab.report.figures import figures, life
+from dustcake_lab.study.candidates import board_interval_s
+from dustcake_lab.study.study import Study, curves
+from dustcake_lab.study.table import HEADINGS, Row, cells
+from dustcake_lab.study.verdict import Verdict, named
+from dustcake_lab.traces.columns import Recorded
+from dustcake_lab.traces.sample_columns import Floats
+
+_DAY_S = 86_400.0
+_POINTS = 2000
+_FEWEST_RESIDUALS, _MOST_RESIDUALS = 8, 300
+_APART = 4.0
+"""So many pulse intervals without a pulse, and a cleaning is over."""
+
+
+@dataclass(slots=True)
+class ReportData:
+    """Times in days from the first row, pressures in Pa. ``low``, ``high``: of dP, over each short
+    stretch; ``cleanings``: begin and end of each; ``cycle_h``: hours of running from one to the
+    next, at the beginning of it; ``residual``: dP after each; ``residual_pa_per_day``: how it goes,
+    by the median of the slopes of all pairs (Theil, Sen), None where there are too few;
+    ``fitted_at``,
+    ``fitted``, ``rise``: what no pulse takes off, as fitted, and by how much that rises in 1000
+    hours of running; empty and None where the trace does not tell; ``air_m3``: free
+    air of each day's pulses; ``by_hour``, ``running``: load of each hour of the day over the mean,
+    and share of it that the blower ran; ``clock``: whose hours of the day are meant; ``shown``:
+    what was simulated, by name; ``figures``: of each line of a table its name and one text for each
+    of those; ``listed``: headings and lines of the table of settings."""
+
+    title: str
+    start_utc_s: float | None
+    zone: ZoneInfo | None
+    clock: str
+    at: Floats
+    low: Floats
+    high: Floats
+    set_points_pa: dict[str, float]
+    cleanings: list[tuple[float, float]]
+    alarms: list[tuple[float, str]]
+    cycle_at: Floats
+    cycle_h: Floats
+    residual_at: Floats
+    residual: Floats
+    residual_pa_per_day: float | None
+    fitted_at: Floats
+    fitted: Floats
+    rise: Interval | None
+    air_day: Floats
+    air_m3: Floats
+    by_hour: Floats
+    running: Floats
+    shown: list[tuple[str, str]]
+    what_if: list[tuple[str, Floats, Floats]]
+    energy: list[tuple[str, float, float]]
+    figures: list[tuple[str, list[str]]]
+    listed: list[tuple[str, ...]]
+    text: list[str]
+
+    def moments(self, days: Floats | list[float]) -> Floats | npt.NDArray[np.datetime64]:
+        """Where on an axis: times of the clock where the trace tells them, days from the first row
+        else."""
+        at = np.asarray(days, dtype=np.float64)
+        if self.start_utc_s is None:
+            return at
+        wall_s = clock_s(at * _DAY_S, self.start_utc_s, self.zone)
+        milliseconds = (wall_s * 1000.0).round().astype("timedelta64[ms]")
+        return np.datetime64(0, "ms") + milliseconds
+
+    @property
+    def axis(self) -> str:
+        """What ``moments`` are, for people."""
+        return "days from the first row" if self.start_utc_s is None else self.clock
+
+
+def report_data(
+    title: str,
+    read: FittedTrace,
+    events: list[Event],
+    study: Study,
+    made: Verdict,
+    listed: list[Row],
+) -> ReportData:
+    """All that the report needs. ``events``: of a replay of the trace with today's settings;
+    ``listed``: the settings worth showing."""
+    samples, recorded, setpoints = read.samples, read.recorded, study.setpoints
+    at, low, high = _envelope(samples)
+    pulsing = setpoints.pulsing
+    runs = _cleanings(recorded, board_interval_s(pulsing) or pulsing.interval_s)
+    begins = np.array([begin for begin, _ in runs])
+    ends = np.array([end for _, end in runs])
+    residual_at, residual = _residuals(samples, ends)
+    ageing = study.collector.ageing
+    fitted_at, fitted = _fitted(ageing, samples)
+    day, air_m3 = _air(recorded, samples, study.prices.air_m3)
+    shown = [0] if made.best is None else [0, made.best]
+    names = ["today", "recommended"]
+    return ReportData(
+        title=title,
+        start_utc_s=samples.start_utc_s,
+        zone=samples.zone,
+        clock=samples.clock,
+        at=at / 86_400.0,
+        low=low,
+        high=high,
+        set_points_pa={
+            "low": setpoints.cleaning.low_pa,
+            "high": setpoints.cleaning.high_pa,
+            "filter replacement": setpoints.limits.replacement_pa,
+        },
+        cleanings=[(begin / 86_400.0, end / 86_400.0) for begin, end in runs],
+        alarms=[
+            (event.at.mono_s / 86_400.0, event.body.alarm.replace("_", " "))
+            for event in events
+            if isinstance(event.body, AlarmChanged)
+            and event.body.state == AlarmState.UNACKNOWLEDGED
+        ],
+        cycle_at=begins[1:] / 86_400.0,
+        cycle_h=cycles_h(samples, begins),
+        residual_at=residual_at / 86_400.0,
+        residual=residual,
+        residual_pa_per_day=_trend(residual_at / 86_400.0, residual),
+        fitted_at=fitted_at,
+        fitted=fitted,
+        rise=None if isinstance(ageing, str) else ageing.rise,
+        air_day=day,
+        air_m3=air_m3,
+        by_hour=study.collector.by_hour,
+        running=study.collector.running_mean,
+        shown=[(name, named(study.candidates[n])) for name, n in zip(names, shown, strict=False)],
+        what_if=[(name, *curves(study, n)) for name, n in zip(names, shown, strict=False)],
+        energy=[
+            (
+                name,
+                float(np.mean([each.fan_kwh for each in study.outcomes[n]])),
+                float(np.mean([each.air_kwh for each in study.outcomes[n]])),
+            )
+            for name, n in zip(names, shown, strict=False)
+        ],
+        figures=[*figures(study, shown), *life(made, shown)],
+        listed=[HEADINGS, *(cells(row) for row in listed)],
+        text=made.text,
+    )
+
+
+def _trend(days: Floats, values_pa: Floats) -> float | None:
+    """Pa a day; None where a few cleanings would make a trend of their scatter."""
+    if len(days) < _FEWEST_RESIDUALS:
+        return None
+    step = max(1, len(days) // _MOST_RESIDUALS)
+    return theil_sen(days[::step].tolist(), values_pa[::step].tolist())[0]
+
+
+def _envelope(samples: Samples) -> tuple[Floats, Floats, Floats]:
+    """Least and greatest dP of each stretch, so that no short peak is lost."""
+    size = max(1, len(samples.t_s) // _POINTS)
+    count = len(samples.t_s) // size
+    dp = samples.dp_pa[: count * size].reshape(count, size)
+    known = ~np.isnan(dp).all(axis=1)
+    at: Floats = samples.t_s[: count * size].reshape(count, size).mean(axis=1)
+    return at[known], np.nanmin(dp[known], axis=1), np.nanmax(dp[known], axis=1)
+
+
+def _cleanings(recorded: Recorded, interval_s: float) -> list[tuple[float, float]]:
+    runs: list[tuple[float, float]] = []
+    for pulse in recorded.pulses:
+        if runs and pulse.by_s - runs[-1][1] <= _APART * interval_s:
+            runs[-1] = (runs[-1][0], pulse.by_s)
+        else:
+            runs.append((pulse.by_s, pulse.by_s))
+    return runs
+
+
+def cycles_h(samples: Samples, begins_s: Floats) -> Floats:
+    """Hours of running from each cleaning to the next: nights and weekends load no filter."""
+    return np.diff(np.interp(begins_s, samples.t_s, samples.run_s)) / 3600.0
+
+
+def _residuals(samples: Samples, ends_s: Floats) -> tuple[Floats, Floats]:
+    """Mean dP from 5 s to 35 s after each cleaning, where it was read with the blower running."""
+    begin = np.searchsorted(samples.t_s, ends_s + 5.0)
+    end = np.searchsorted(samples.t_s, ends_s + 35.0)
+    good = samples.good
+    found = [
+        (float(at_s), float(samples.dp_pa[a:b][good[a:b]].mean()))
+        for at_s, a, b in zip(ends_s, begin, end, strict=True)
+        if good[a:b].any()
+    ]
+    if not found:
+        return np.zeros(0), np.zeros(0)
+    times, values = zip(*found, strict=True)
+    return np.array(times), np.array(values)
+
+
+def _fitted(ageing: Ageing | str, samples: Samples) -> tuple[Floats, Floats]:
+    if isinstance(ageing, str):
+        return np.zeros(0), np.zeros(0)
+    at_s: Floats = np.interp(ageing.hours * 3600.0, samples.run_s, samples.t_s)
+    return at_s / 86_400.0, ageing.residual_pa
+
+
+def _air(recorded: Recorded, samples: Samples, air_m3: float) -> tuple[Floats, Floats]:
+    days = max(1, int(samples.t_s[-1] / 86_400 + 0.9))
+    fired = np.zeros(days)
+    for pulse in recorded.pulses:
+        fired[min(days - 1, int(pulse.by_s // 86_400))] += pulse.count
+    at: Floats = np.arange(days, dtype=np.float64) + 0.5
+    return at, fired * air_m3

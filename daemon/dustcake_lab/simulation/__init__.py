@@ -1,0 +1,1 @@
+"""A simulated run: what it came to, and a picture of it."""

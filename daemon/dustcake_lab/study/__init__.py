@@ -1,0 +1,1 @@
+"""Set points studied on a fitted collector."""

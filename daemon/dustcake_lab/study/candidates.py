@@ -1,0 +1,178 @@
+"""Settings worth trying, and what each would cost."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from dustcake.core.record import record
+from dustcake.core.requests.kinds import Mode
+from dustcake.core.setpoints import Air, OutputKind, Pulsing, Setpoints
+from dustcake_lab.study.loop import Lived
+
+_STEPS, _STEPS_OF_A_BOARD = 8, 24
+FULL_PULSE_S = 0.12
+"""Open this long, a pulse is as good as it gets: peak pressure inside a pleated filter levelled off
+near 0.12 s in a laboratory (Atmosphere 14, 1173, 2023; excerpt). Taken to rise in proportion."""
+
+
+@record
+class Candidate:
+    """What is varied. ``low_pa`` and ``high_pa`` None when timed; ``interval_s`` and ``on_time_s``
+    None where they belong to a sequencer board, whose contact timed cleaning keeps closed."""
+
+    mode: Mode
+    low_pa: float | None
+    high_pa: float | None
+    interval_s: float | None = None
+    on_time_s: float | None = None
+
+    def applied(self, setpoints: Setpoints) -> Setpoints:
+        """The settings with this in them, and without what the loop does not simulate."""
+        cleaning = replace(setpoints.cleaning, mode=self.mode)
+        pulsing = setpoints.pulsing
+        if self.on_time_s is not None:
+            pulsing = replace(pulsing, on_time_s=self.on_time_s)
+        if self.low_pa is not None and self.high_pa is not None:
+            cleaning = replace(cleaning, low_pa=self.low_pa, high_pa=self.high_pa)
+            pulsing = replace(pulsing, interval_s=self.interval_s or pulsing.interval_s)
+        elif self.interval_s is not None:
+            cleaning = replace(cleaning, timed_interval_s=self.interval_s)
+            pulsing = replace(pulsing, interval_s=min(pulsing.interval_s, self.interval_s))
+        return replace(setpoints, cleaning=cleaning, pulsing=pulsing)
+
+    def on_time_over(self, other: "Candidate") -> float:
+        """On-time over that of another; 1 where a board has it."""
+        if self.on_time_s is None or other.on_time_s is None:
+            return 1.0
+        return self.on_time_s / other.on_time_s
+
+    def effect_over(self, other: "Candidate") -> float:
+        """What a pulse takes off over what it takes off with another's on-time."""
+        if self.on_time_s is None or other.on_time_s is None:
+            return 1.0
+        return min(1.0, self.on_time_s / FULL_PULSE_S) / min(1.0, other.on_time_s / FULL_PULSE_S)
+
+
+def board_interval_s(pulsing: Pulsing) -> float | None:
+    """Seconds from pulse to pulse of a sequencer board; None where there is none. A full cycle of
+    it counts as one pulse of one row, since nothing tells of its rows."""
+    if pulsing.kind is not OutputKind.DEMAND_CONTACT:
+        return None
+    return pulsing.sequencer_cycle_s / len(pulsing.order)
+
+
+def present(setpoints: Setpoints) -> Candidate:
+    """Today's settings."""
+    cleaning, pulsing = setpoints.cleaning, setpoints.pulsing
+    timed = cleaning.mode is Mode.TIMED
+    mode = Mode.TIMED if timed else Mode.ON_DEMAND
+    low_pa, high_pa = (None, None) if timed else (cleaning.low_pa, cleaning.high_pa)
+    if board_interval_s(pulsing) is not None:
+        return Candidate(mode, low_pa, high_pa)
+    interval_s = cleaning.timed_interval_s if timed else pulsing.interval_s
+    return Candidate(mode, low_pa, high_pa, interval_s, pulsing.on_time_s)
+
+
+def grid(
+    setpoints: Setpoints, residual_pa: float, most_dp_pa: float, shortest_interval_s: float
+) -> Iterator[Candidate]:
+    """On demand: high set points from a little above the residual dP to the highest allowed, each
+    with several low ones, two intervals, two on-times; timed: intervals from a quarter of a minute
+    to two hours. Some two hundred. Of a sequencer board only what is not its own: set points in
+    finer steps, and its contact closed for good."""
+    today = present(setpoints)
+    if today.interval_s is None or today.on_time_s is None:
+        for low_pa, high_pa in _set_points(residual_pa, most_dp_pa, _STEPS_OF_A_BOARD):
+            yield Candidate(Mode.ON_DEMAND, low_pa, high_pa)
+        yield Candidate(Mode.TIMED, None, None)
+        return
+    on_times = sorted({today.on_time_s, max(FULL_PULSE_S, today.on_time_s / 2.0)})
+    intervals = sorted({max(shortest_interval_s, each) for each in (today.interval_s, 10.0, 30.0)})
+    for low_pa, high_pa in _set_points(residual_pa, most_dp_pa, _STEPS):
+        for interval_s in intervals:
+            for on_time_s in on_times:
+                yield Candidate(Mode.ON_DEMAND, low_pa, high_pa, interval_s, on_time_s)
+    seconds = max(15.0, shortest_interval_s)
+    while seconds <= 7200.0:
+        for on_time_s in on_times:
+            yield Candidate(Mode.TIMED, None, None, round(seconds), on_time_s)
+        seconds *= 1.6
+
+
+def _set_points(residual_pa: float, most_dp_pa: float, steps: int) -> Iterator[tuple[float, float]]:
+    """Low and high, Pa."""
+    bottom_pa = 1.08 * residual_pa
+    for n in range(1, steps + 1):
+        high_pa = bottom_pa + (most_dp_pa - bottom_pa) * n / steps
+        for share in (0.25, 0.5, 0.75, 0.9):
+            yield round(bottom_pa + (high_pa - bottom_pa) * share), round(high_pa)
+
+
+@record
+class Prices:
+    """What turns a simulated time into energy. ``flow_m3s``: mean flow; ``air_m3``: free air of a
+    pulse with today's on-time; ``fan_efficiency``: fan, motor and drive together (default: common
+    practice, no source); ``air_kwh_m3``: for one m3 of free air (default: 18 kW for 100 ft3/min,
+    common practice, no source)."""
+
+    flow_m3s: float
+    air_m3: float
+    fan_efficiency: float = 0.6
+    air_kwh_m3: float = 18.0 / (100.0 * 4.719474432e-4 * 3600.0)
+    price_per_kwh: float = 0.12
+    currency: str = "USD"
+
+
+def prices_of(
+    air: Air, flow_m3s: float, air_m3: float | None = None, fan_efficiency: float = 0.6
+) -> Prices:
+    """Prices as the settings have them; ``air_m3``: free air of a pulse, where it is another than
+    the rated one."""
+    return Prices(
+        flow_m3s,
+        air.rated_pulse_m3 if air_m3 is None else air_m3,
+        fan_efficiency,
+        air.energy_kwh_per_m3,
+        air.price_per_kwh,
+        air.currency,
+    )
+
+
+@dataclass(slots=True)
+class Outcome:
+    """Of one candidate under one set of parameters, for each 1000 hours of running."""
+
+    fan_kwh: float
+    air_kwh: float
+    pulses: float
+    runs: float
+    mean_dp_pa: float
+    highest_dp_pa: float
+    least_flow: float
+    mean_flow: float
+    alarms: tuple[str, ...]
+    days: float
+
+    @property
+    def kwh(self) -> float:
+        """Fan and air together."""
+        return self.fan_kwh + self.air_kwh
+
+
+def outcome(lived: Lived, candidate: Candidate, today: Candidate, prices: Prices) -> Outcome:
+    """What a simulated time comes to. Fan: P = Q dP / efficiency, the filters' part of it only."""
+    hours = max(lived.running_s / 3600.0, 1e-9)
+    fan_kwh = prices.flow_m3s * lived.fan_pa_s / prices.fan_efficiency / 3.6e6
+    air_m3 = lived.pulses * prices.air_m3 * candidate.on_time_over(today)
+    each = 1000.0 / hours
+    return Outcome(
+        fan_kwh=fan_kwh * each,
+        air_kwh=air_m3 * prices.air_kwh_m3 * each,
+        pulses=lived.pulses * each,
+        runs=lived.runs * each,
+        mean_dp_pa=lived.dp_run_pa_s / max(lived.running_s, 1e-9),
+        highest_dp_pa=lived.highest_dp_pa,
+        least_flow=lived.least_flow,
+        mean_flow=lived.flow_s / max(lived.running_s, 1e-9),
+        alarms=tuple(sorted(lived.alarms)),
+        days=lived.days,
+    )

@@ -1,0 +1,213 @@
+"""A fitted collector and the daemon's own decision core in one loop, from event to event.
+
+Rows load in closed form between two samples that matter; the core's promise of quiet says which do.
+Simulated: no header, no noise of the reading, outputs that always do as they are told.
+"""
+
+from collections import deque
+from dataclasses import dataclass, field
+from math import ceil, inf
+from random import Random
+
+from dustcake.core.commands import FireValve, SetDemand
+from dustcake.core.events import AlarmChanged, CleaningStarted
+from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted
+from dustcake.core.setpoints import OutputKind, Setpoints
+from dustcake.core.signals import Contacts, Measured
+from dustcake.core.stamp import Stamp
+from dustcake.core.state import first_state
+from dustcake.core.step import step
+from dustcake_lab.fit import rows as model_of
+from dustcake_lab.fit.rows import RowModel
+from dustcake_lab.traces.leap import leap_after
+
+_HOUR_S = 3600.0
+_SAMPLE_S = 1.0
+_LONGEST_PIECE_S = 900.0
+_BLOWER_OFF = Contacts(blower_running=False)
+_BLOWER_ON = Contacts(blower_running=True)
+_UNFITTED = Contacts()
+
+
+@dataclass(slots=True)
+class Lived:
+    """What a simulated time came to. ``dp_run_pa_s``: dP times running time; ``fan_pa``: dP times
+    flow over mean flow, times running time; ``flow_s``: flow over mean flow, times running time."""
+
+    days: float = 0.0
+    running_s: float = 0.0
+    dp_run_pa_s: float = 0.0
+    fan_pa_s: float = 0.0
+    flow_s: float = 0.0
+    highest_dp_pa: float = 0.0
+    least_flow: float = inf
+    pulses: int = 0
+    runs: int = 0
+    alarms: set[str] = field(default_factory=set)
+    curve: list[tuple[float, float]] = field(default_factory=list)
+
+
+def _stamp(t_s: float) -> Stamp:
+    return Stamp(t_s, t_s)  # any day will do, but the clock is set
+
+
+def _within_hours(running: list[float]) -> list[tuple[float, float]]:
+    """From when to when the blower runs in each hour, s: in one piece, next to that neighbour in
+    which it runs longer, so that a shift that begins within an hour is one start."""
+    found = []
+    for n, share in enumerate(running):
+        ran_s = float(round(share * _HOUR_S))
+        later = running[(n + 1) % len(running)] > running[n - 1]
+        begin_s = _HOUR_S - ran_s if later else 0.0
+        found.append((begin_s, begin_s + ran_s))
+    return found
+
+
+class StudyLoop:
+    """One collector under one set of settings."""
+
+    def __init__(
+        self,
+        model: RowModel,
+        setpoints: Setpoints,
+        by_hour: list[float],
+        running: list[float],
+        seed: int,
+    ) -> None:
+        """``by_hour``: load of each hour of the day over the mean one; ``running``: share of each
+        hour that the blower runs, from a midnight on, over and over: whole days."""
+        self.lived = Lived()
+        self.keep_curve_s = 0.0
+        """How much of the beginning to keep as a curve, s."""
+        self._model, self._setpoints = model, setpoints
+        self._by_hour, self._on_s = by_hour, _within_hours(running)
+        self._random = Random(seed)
+        self._t_s = 0.0
+        self._demand = False
+        self._board_next_s, self._board_row = inf, 0
+        start = max(setpoints.cleaning.low_pa, 1.05 * model.residual_pa)
+        self._s = [start] * model.rows
+        self._together()
+        self._fitted = setpoints.fitted.blower_running
+        self._state = first_state(setpoints, _stamp(0.0))
+        self._happens(Restarted(_stamp(0.0)))
+
+    def live(self, days: float, most_pulses: int) -> Lived:
+        """Live so long, or until so many pulses have been fired: whole days, at least one."""
+        lived, end_s = self.lived, days * 86_400.0
+        while self._t_s < end_s:
+            day_end_s = (self._t_s // 86_400.0 + 1.0) * 86_400.0
+            while self._t_s < min(day_end_s, end_s):
+                self._poll()
+                self._leap(min(day_end_s, end_s))
+            lived.days = self._t_s / 86_400.0
+            if lived.pulses >= most_pulses:
+                break
+        return lived
+
+    @property
+    def _runs(self) -> bool:
+        begin_s, end_s = self._on_s[int(self._t_s // _HOUR_S) % len(self._on_s)]
+        return begin_s <= self._t_s % _HOUR_S < end_s
+
+    def _next_change_s(self) -> float:
+        """When the blower starts or stops, or another hour begins."""
+        hour = int(self._t_s // _HOUR_S)
+        into_s = self._t_s % _HOUR_S
+        ahead = [at_s for at_s in self._on_s[hour % len(self._on_s)] if at_s > into_s]
+        return hour * _HOUR_S + min([*ahead, _HOUR_S])
+
+    def _together(self) -> None:
+        """Pressure of all rows together at mean flow, and flow over mean flow; after any change of
+        a row."""
+        self._h = model_of.harmonic(self._s)
+        self._v = model_of.flow(self._model, self._h)
+
+    def _dp_pa(self) -> float:
+        return self._v * self._h if self._runs else 0.0
+
+    def _poll(self) -> None:
+        contacts = (_BLOWER_ON if self._runs else _BLOWER_OFF) if self._fitted else _UNFITTED
+        self._happens(PollCompleted(_stamp(self._t_s), Measured(self._dp_pa()), contacts))
+        if self.keep_curve_s > self._t_s:
+            self.lived.curve.append((self._t_s, self._dp_pa()))
+
+    def _leap(self, end_s: float) -> None:
+        """To the next sample that may matter."""
+        begun_s = self._t_s
+        next_s = begun_s + _SAMPLE_S
+        until_s = min(end_s, self._next_change_s(), self._board_next_s)
+        leap = leap_after(self._state, self._setpoints, ripple=False)
+        until_s = max(next_s, min(until_s, leap.until_s, self._state.next_look_s))
+        if self._runs and leap.low_pa < self._dp_pa() < leap.high_pa:
+            load = self._load_pa_per_s()
+            until_s = min(until_s, begun_s + _LONGEST_PIECE_S)
+            if load > 0.0:
+                needed = model_of.needed_pa(self._model, self._s, leap.high_pa)
+                until_s = min(until_s, begun_s + needed / load)
+        elif self._runs:
+            until_s = next_s
+        samples = max(1.0, ceil((until_s - begun_s) / _SAMPLE_S - 1e-9))
+        if samples > 1.0:  # the last one that is covered has to be remembered, or it goes stale
+            self._advance(begun_s + (samples - 1.0) * _SAMPLE_S)
+            self._poll()
+        self._advance(begun_s + samples * _SAMPLE_S)
+
+    def _load_pa_per_s(self) -> float:
+        hour = int(self._t_s % 86_400.0 // _HOUR_S)
+        return self._model.load_pa_per_s * self._by_hour[hour] * self._v
+
+    def _advance(self, to_s: float) -> None:
+        """Let time go on: dust lands, a sequencer board pulses by itself."""
+        while self._board_next_s <= to_s and self._demand:
+            self._grow(self._board_next_s)
+            self._pulse(self._board_row)
+            self._board_row = (self._board_row + 1) % self._model.rows
+            cycle_s = self._setpoints.pulsing.sequencer_cycle_s
+            self._board_next_s += cycle_s / self._model.rows
+        self._grow(to_s)
+
+    def _grow(self, to_s: float) -> None:
+        dt_s = to_s - self._t_s
+        if dt_s <= 0.0:
+            return
+        if self._runs:
+            lived, h0, v0 = self.lived, self._h, self._v
+            self._s = model_of.loaded(self._s, self._load_pa_per_s() * dt_s)
+            self._together()
+            h1, v1 = self._h, self._v
+            lived.running_s += dt_s
+            lived.dp_run_pa_s += 0.5 * (v0 * h0 + v1 * h1) * dt_s
+            lived.fan_pa_s += 0.5 * (v0 * v0 * h0 + v1 * v1 * h1) * dt_s
+            lived.flow_s += 0.5 * (v0 + v1) * dt_s
+            lived.highest_dp_pa = max(lived.highest_dp_pa, v1 * h1)
+            lived.least_flow = min(lived.least_flow, v1)
+        self._t_s = to_s
+
+    def _pulse(self, row: int) -> None:
+        model = self._model
+        share = min(0.99, max(0.0, self._random.gauss(model.removed, model.scatter)))
+        self._s = model_of.pulsed(model, self._s, row, share)
+        self._together()
+        self.lived.pulses += 1
+
+    def _happens(self, happened: Input) -> None:
+        waiting = deque([happened])
+        while waiting:
+            done = step(self._state, waiting.popleft(), self._setpoints)
+            self._state = done.state
+            for event in done.events:
+                if isinstance(event.body, CleaningStarted):
+                    self.lived.runs += 1
+                elif isinstance(event.body, AlarmChanged) and event.body.state.startswith("unack"):
+                    self.lived.alarms.add(event.body.alarm)
+            for command in done.commands:
+                if isinstance(command, FireValve):
+                    self._pulse(command.valve - 1)
+                elif isinstance(command, SetDemand):
+                    self._demand_set(command.closed)
+                waiting.append(OutputReported(happened.at, command.command_id, Outcome.DONE))
+
+    def _demand_set(self, closed: bool) -> None:
+        self._demand = closed and self._setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
+        self._board_next_s = self._t_s + _SAMPLE_S if self._demand else inf

@@ -1,0 +1,110 @@
+"""The settings a study has tried as a table: for people, programs, and the report."""
+
+from collections.abc import Callable, Iterator
+from enum import StrEnum
+
+import numpy as np
+
+from dustcake.core.record import record
+from dustcake_lab.study.candidates import Outcome
+from dustcake_lab.study.life import Life
+from dustcake_lab.study.limits import broken
+from dustcake_lab.study.study import Study
+from dustcake_lab.study.verdict import Verdict, named
+
+MOST_LISTED = 12
+
+
+class Order(StrEnum):
+    """By what the table is sorted, the best first."""
+
+    ENERGY = "energy"
+    LIFE = "life"
+    PULSES = "pulses"
+    DP = "dp"
+
+
+@record
+class Row:
+    """A candidate; energies and pulses in 1000 hours of running, means over the sets of
+    parameters. ``life`` None where the trace cannot tell."""
+
+    index: int
+    what: str
+    kwh: float
+    pulses: float
+    mean_dp_pa: float
+    least_flow_m3s: float
+    life: Life | None
+    remark: str
+
+
+def table(
+    study: Study, made: Verdict, order: Order = Order.ENERGY, most: int = MOST_LISTED
+) -> list[Row]:
+    """Today's settings, and the ``most`` best of those that keep the limits, in that order; the
+    recommended ones come last where they are not among the best of it. By life first come those
+    sure to last longest, energy deciding between equals."""
+    allowed = [n for n in range(1, len(study.candidates)) if not broken(study, n)]
+    rows = sorted((_row(study, made, n) for n in allowed), key=_key(order))
+    kept = [row for place, row in enumerate(rows) if place < most or row.index == made.best]
+    return [_row(study, made, 0), *kept]
+
+
+def _key(order: Order) -> Callable[[Row], tuple[float, float]]:
+    def key(row: Row) -> tuple[float, float]:
+        if order is Order.LIFE:
+            return (0.0 if row.life is None else -row.life.either.low_h, row.kwh)
+        value = {Order.PULSES: row.pulses, Order.DP: row.mean_dp_pa}.get(order, row.kwh)
+        return (value, row.kwh)
+
+    return key
+
+
+def _row(study: Study, made: Verdict, n: int) -> Row:
+    def mean(of: Callable[[Outcome], float]) -> float:
+        return float(np.mean([of(each) for each in study.outcomes[n]]))
+
+    marks = ["today"] if n == 0 else []
+    marks += ["recommended"] if n == made.best else ["as good"] if n in made.good else []
+    marks += broken(study, n)
+    return Row(
+        n,
+        named(study.candidates[n]),
+        mean(lambda each: each.kwh),
+        mean(lambda each: each.pulses),
+        mean(lambda each: each.mean_dp_pa),
+        min(each.least_flow for each in study.outcomes[n]) * study.prices.flow_m3s,
+        None if isinstance(made.lives, str) else made.lives[n],
+        "; ".join(marks),
+    )
+
+
+HEADINGS = (
+    "settings", "kWh", "pulses", "mean dP, Pa", "least flow, m3/s", "filter life, h", "remarks"
+)  # fmt: skip
+
+
+def cells(row: Row) -> tuple[str, ...]:
+    """What stands under ``HEADINGS``."""
+    return (
+        row.what,
+        f"{row.kwh:.0f}",
+        f"{row.pulses:.0f}",
+        f"{row.mean_dp_pa:.0f}",
+        f"{row.least_flow_m3s:.2f}",
+        "not told" if row.life is None else str(row.life.either),
+        row.remark,
+    )
+
+
+def table_lines(rows: list[Row]) -> Iterator[str]:
+    """For a terminal."""
+    lines = [HEADINGS, *(cells(row) for row in rows)]
+    widths = [max(len(line[n]) for line in lines) for n in range(len(HEADINGS))]
+    for line in lines:
+        padded = [
+            cell.ljust(width) if n in (0, len(HEADINGS) - 1) else cell.rjust(width)
+            for n, (cell, width) in enumerate(zip(line, widths, strict=True))
+        ]
+        yield "  ".join(padded).rstrip()

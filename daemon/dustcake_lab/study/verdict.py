@@ -1,0 +1,186 @@
+"""What a study comes to: a recommendation as a range, what binds it, and what it would save."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dustcake.core.record import record
+from dustcake.core.requests.kinds import Mode
+from dustcake_lab.study.life import Life, life_text, lives, longest
+from dustcake_lab.study.limits import NEVER, UNSEEN, binding, broken, comparable, remedy, told
+from dustcake_lab.study.study import Study
+from dustcake_lab.study.words import LABEL, PLEATS, closing, from_to, named, unseen_on_time
+from dustcake_lab.traces.sample_columns import Floats
+
+__all__ = [
+    "GOOD_ENOUGH",
+    "LABEL",
+    "PLEATS",
+    "Span",
+    "Verdict",
+    "broken",
+    "named",
+    "ranges",
+    "verdict",
+]
+
+GOOD_ENOUGH = 0.02
+"""Within this of the least energy a candidate is as good: the model is no better than that."""
+
+
+@record
+class Span:
+    """Mean and 95 % range over the sets of parameters."""
+
+    mean: float
+    low: float
+    high: float
+
+
+@dataclass(slots=True)
+class Verdict:
+    """``best``: index of the recommended candidate, None where nothing is proved better than today;
+    ``good``: all that are as good; ``binding``: what keeps energy from going lower; ``saving``:
+    share of today's energy saved; ``lives``: of the filters, for each candidate, or why that cannot
+    be said; ``text``: all of it in words."""
+
+    best: int | None
+    good: list[int]
+    binding: str
+    saving: Span
+    saving_kwh: Span
+    mode: Mode
+    lives: list[Life] | str
+    text: list[str]
+
+
+def verdict(study: Study) -> Verdict:
+    """Judge every candidate by energy under the constraints. Between equals those win whose filters
+    are sure to last about as long as any, and of these the one that pulses least."""
+    remaining = lives(study)
+    if not comparable(study):
+        return _without(study, remaining, NEVER, _too_short(study))
+    energy = np.array([[each.kwh for each in outcomes] for outcomes in study.outcomes])
+    allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
+    today = energy[0]
+    if not allowed:
+        names = binding(study)
+        limits = ", ".join(told(study, each) for each in names)
+        remedies = " ".join(remedy(study, each) for each in names)
+        why = f"No candidate keeps within the limits. What binds: {limits}. {remedies}"
+        return _without(study, remaining, ", ".join(names), why)
+    least = min(allowed, key=lambda n: energy[n].mean())
+    good = [n for n in allowed if _as_good(energy[n], energy[least])]
+    pulses = np.array([np.mean([each.pulses for each in row]) for row in study.outcomes])
+    best = min(longest(good, remaining), key=lambda n: float(pulses[n]))
+    saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
+    proved = saved.low > 0.0 and saved.mean > GOOD_ENOUGH
+    made = Verdict(
+        best if proved else None,
+        good,
+        _binding(study, energy, least),
+        saved,
+        saved_kwh,
+        study.candidates[best].mode,
+        remaining,
+        [],
+    )
+    made.text = _words(study, made, best)
+    return made
+
+
+def _without(study: Study, remaining: list[Life] | str, limits: str, why: str) -> Verdict:
+    """A verdict that recommends nothing, and says why."""
+    none = Span(0.0, 0.0, 0.0)
+    text = [why, *life_text(study, remaining, None), *closing(study)]
+    return Verdict(None, [], limits, none, none, study.candidates[0].mode, remaining, text)
+
+
+def _too_short(study: Study) -> str:
+    return (
+        f"Nothing is compared: today's settings ({named(study.candidates[0])}) never clean within "
+        f"the {study.plan.days:g} days simulated, so that they seem to need no air and no other "
+        "settings can be held against them. Simulate longer, with more --days."
+    )
+
+
+def _as_good(energy: Floats, least: Floats) -> bool:
+    surplus = energy - least
+    error = surplus.std(ddof=1) / np.sqrt(len(surplus)) if len(surplus) > 1 else 0.0
+    return bool(surplus.mean() <= GOOD_ENOUGH * least.mean() + 2.0 * error)
+
+
+def _span(values: Floats) -> Span:
+    """With few sets of parameters the normal range is a better one than their quantiles."""
+    spread = 1.96 * float(values.std(ddof=1)) if len(values) > 1 else 0.0
+    mean = float(values.mean())
+    return Span(mean, mean - spread, mean + spread)
+
+
+def _binding(study: Study, energy: Floats, least: int) -> str:
+    """What those break that would need less energy still."""
+    better = [
+        n for n in range(1, len(energy)) if energy[n].mean() < (1 - 1e-6) * energy[least].mean()
+    ]
+    found = [each for n in better for each in broken(study, n)]
+    if found:
+        return max(sorted(set(found)), key=found.count)
+    return "none: fan energy against air energy decides"
+
+
+def ranges(study: Study, good: list[int], mode: Mode) -> dict[str, tuple[float, float]]:
+    """The span of each setting over the candidates that are as good, in one mode."""
+    chosen = [study.candidates[n] for n in good if study.candidates[n].mode is mode]
+    names = (
+        ("interval_s", "on_time_s")
+        if mode is Mode.TIMED
+        else ("low_pa", "high_pa", "interval_s", "on_time_s")
+    )
+    of = {name: [getattr(each, name) for each in chosen] for name in names}
+    return {name: (min(found), max(found)) for name, found in of.items() if None not in found}
+
+
+def _words(study: Study, made: Verdict, best: int) -> list[str]:
+    text = []
+    if made.best is None:
+        text.append(
+            f"Keep today's settings ({named(study.candidates[0])}): nothing tried is proved to "
+            f"need less energy. The best would save {_percent(made.saving)}, which the data are "
+            "too thin to tell from nothing."
+        )
+    else:
+        spans = ", ".join(
+            from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
+        )
+        text.append(f"Recommended: {named(study.candidates[best])}.")
+        text.append(
+            f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
+            f"pulse air, {made.saving_kwh.mean:.0f} kWh ({made.saving_kwh.low:.0f} to "
+            f"{made.saving_kwh.high:.0f}) or {_money(study, made)} in 1000 hours of running, "
+            f"against today's {named(study.candidates[0])}."
+        )
+        if spans:
+            text.append(f"As good, within what such a model can tell: {spans}.")
+    modes = {study.candidates[n].mode for n in made.good}
+    if len(modes) > 1:
+        text.append(f"Timed and on-demand cleaning come out equal; {_decided(made)} decided.")
+    elif made.mode is Mode.TIMED:
+        text.append("Timed cleaning comes out better than on demand here.")
+    text += unseen_on_time(study, made.best)
+    if made.binding == UNSEEN:
+        text.append(remedy(study, UNSEEN))
+    text.append(f"What binds: {told(study, made.binding)}.")
+    return [*text, *life_text(study, made.lives, made.best), *closing(study)]
+
+
+def _money(study: Study, made: Verdict) -> str:
+    prices = study.prices
+    return f"{made.saving_kwh.mean * prices.price_per_kwh:.0f} {prices.currency}"
+
+
+def _decided(made: Verdict) -> str:
+    return "fewest pulses" if isinstance(made.lives, str) else "filter life, then fewest pulses,"
+
+
+def _percent(span: Span) -> str:
+    return f"{100 * span.mean:.1f} % ({100 * span.low:.1f} to {100 * span.high:.1f} %)"

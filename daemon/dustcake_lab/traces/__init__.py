@@ -1,0 +1,1 @@
+"""Recorded traces: read from CSV, Parquet or a journal, and written."""
