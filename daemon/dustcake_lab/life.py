@@ -14,12 +14,12 @@ from dustcake.core.filter_life.trend import median
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.record import record
 from dustcake.core.signals import Measured
-from dustcake_lab.traces.columns import BadRow, TraceError
-from dustcake_lab.traces.files import PARQUET_ENDINGS, open_any
+from dustcake_lab.traces.columns import PARQUET_ENDINGS, BadRow, TraceError
+from dustcake_lab.traces.files import open_any
 from dustcake_lab.traces.rows import open_trace
 
 if TYPE_CHECKING:
-    from dustcake_lab.traces.sample_columns import Columns
+    from dustcake_lab.traces.samples import Columns
 
 _STRETCHES = 1920  # of the whole trace: all that is kept of it, whatever its length
 _CLEANED_STRETCHES = 200  # each long enough to hold cleanings

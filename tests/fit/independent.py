@@ -11,7 +11,7 @@ from scipy.integrate import solve_ivp
 from core.driver import BASE
 from dustcake_lab.fit.data import Samples, gather
 from dustcake_lab.traces.columns import Recorded
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.traces.samples import Columns
 
 Floats = npt.NDArray[np.float64]
 

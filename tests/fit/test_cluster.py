@@ -13,7 +13,7 @@ import pytest
 
 from core.driver import chosen
 from dustcake.__main__ import main
-from dustcake_lab.fit.rows import RowModel
+from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.study.jobs import Job, Plan, StudyError, live_all, require_cluster, watched
 from fit.local_cluster import local_cluster
 from traces.recorded import settings_text

@@ -10,11 +10,17 @@ import pytest
 
 from core.driver import BASE
 from dustcake.__main__ import main
-from dustcake_lab.fit.data import gather
-from dustcake_lab.fit.hours import UnknownZoneError, clock_name, clock_s, hours_of_day, zone_named
-from dustcake_lab.fit.pattern import running_by_hour
+from dustcake_lab.fit.bins import running_by_hour
+from dustcake_lab.fit.data import (
+    UnknownZoneError,
+    clock_name,
+    clock_s,
+    gather,
+    hours_of_day,
+    zone_named,
+)
 from dustcake_lab.study.study import days_to_live
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.traces.samples import Columns
 from traces.recorded import settings_text
 
 BERLIN, KOLKATA = ZoneInfo("Europe/Berlin"), ZoneInfo("Asia/Kolkata")
@@ -98,7 +104,7 @@ def test_an_unknown_zone(name: str) -> None:
 
 
 def test_a_system_without_time_zones(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dustcake_lab.fit.hours.available_timezones", set)
+    monkeypatch.setattr("dustcake_lab.fit.data.available_timezones", set)
     with pytest.raises(UnknownZoneError, match="install the package tzdata"):
         zone_named("Europe/Atlantis")
 

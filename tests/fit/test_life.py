@@ -11,12 +11,11 @@ import pytest
 from dustcake.core.filter_life.forecast import CONFIDENCE
 from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
-from dustcake_lab.fit.spans import Interval
-from dustcake_lab.study.json import as_json, table_json
+from dustcake_lab.fit.search import Interval
 from dustcake_lab.study.life import Hours, Life, left_pa, lives, longest
-from dustcake_lab.study.study import Study
-from dustcake_lab.study.table import HEADINGS, Order, table, table_lines
-from dustcake_lab.study.verdict import broken, verdict
+from dustcake_lab.study.results import HEADINGS, Order, as_json, table, table_json, table_lines
+from dustcake_lab.study.study import Study, broken
+from dustcake_lab.study.verdict import verdict
 from fit.independent import Collector, Truth
 from fit.test_study import TODAY, done, on_demand, timed
 

@@ -14,13 +14,13 @@ from playwright.async_api import async_playwright
 
 from core.driver import BASE
 from dustcake_lab.fit.data import gather
-from dustcake_lab.fit.spans import Interval
+from dustcake_lab.fit.search import Interval
 from dustcake_lab.report.data import ReportData, cycles_h
 from dustcake_lab.report.html import write_html
 from dustcake_lab.report.png import drawn, write_png
-from dustcake_lab.study.table import HEADINGS
+from dustcake_lab.study.results import HEADINGS
 from dustcake_lab.study.verdict import PLEATS
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.traces.samples import Columns
 
 DATA = ReportData(
     title="Set points of bay <3>",

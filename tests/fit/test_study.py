@@ -15,14 +15,23 @@ from dustcake.__main__ import main
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Air
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.filter import unbounded
-from dustcake_lab.fit.rows import RowModel
-from dustcake_lab.fit.spans import Interval
+from dustcake_lab.fit.kalman import unbounded
+from dustcake_lab.fit.row_model import RowModel
+from dustcake_lab.fit.search import Interval
 from dustcake_lab.study.candidates import Candidate, Outcome, Prices, grid, present, prices_of
-from dustcake_lab.study.limits import FLOW, HIGHEST, NEVER, UNSEEN, broken, told
+from dustcake_lab.study.jobs import Plan, StudyError
 from dustcake_lab.study.loop import StudyLoop
 from dustcake_lab.study.search import search
-from dustcake_lab.study.study import Plan, Study, StudyError, study
+from dustcake_lab.study.study import (
+    FLOW,
+    HIGHEST,
+    NEVER,
+    UNSEEN,
+    Study,
+    broken,
+    study,
+    told,
+)
 from dustcake_lab.study.verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
 from fit.independent import Collector, Truth
 from fit.local_cluster import local_cluster

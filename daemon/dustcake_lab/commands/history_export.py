@@ -22,7 +22,7 @@ def add_export(parser: argparse.ArgumentParser) -> None:
 
 def _trace_name(text: str) -> Path:
     """Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not open."""
-    from dustcake_lab.traces.files import PARQUET_ENDINGS
+    from dustcake_lab.traces.columns import PARQUET_ENDINGS
 
     return file_called(".csv", *PARQUET_ENDINGS)(text)
 
@@ -30,7 +30,7 @@ def _trace_name(text: str) -> Path:
 def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     """Write it; returns the exit code."""
     from dustcake_lab.traces.columns import TraceError
-    from dustcake_lab.traces.export import ExportError, export
+    from dustcake_lab.traces.journal import ExportError, export
     from dustcake_lab.traces.whole_file import UnwritableError
 
     about_events = [

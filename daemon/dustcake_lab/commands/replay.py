@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from dustcake_lab.replay.listing import Listing
     from dustcake_lab.traces.columns import BadRow
     from dustcake_lab.traces.files import OpenTrace
-    from dustcake_lab.traces.sample_columns import Columns
+    from dustcake_lab.traces.samples import Columns
 
 _EPILOG = """\
 example:
@@ -114,8 +114,7 @@ def _collector(settings: Settings, arguments: argparse.Namespace) -> Collector:
 
 def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
     from dustcake_lab.replay.listing import JsonListing, Summed, WordsListing
-    from dustcake_lab.replay.replay import Replay, fit
-    from dustcake_lab.replay.tally import Counted
+    from dustcake_lab.replay.replay import Counted, Replay, fit
     from dustcake_lab.replay.what_if import Commanded, caveat, first_difference
     from dustcake_lab.traces.columns import TraceError
     from dustcake_lab.traces.files import open_any

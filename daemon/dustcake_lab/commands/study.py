@@ -178,8 +178,7 @@ def _study(arguments: argparse.Namespace) -> int:
         return BAD_USAGE
     from dustcake.adapters.store import StoreRefused
     from dustcake_lab.commands.study_one import study_one
-    from dustcake_lab.fit.data import TooThinError
-    from dustcake_lab.fit.hours import UnknownZoneError, zone_named
+    from dustcake_lab.fit.data import TooThinError, UnknownZoneError, zone_named
     from dustcake_lab.study.jobs import StudyError, require_cluster
     from dustcake_lab.traces.columns import TraceError
     from dustcake_lab.traces.whole_file import UnwritableError

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from dustcake.core.setpoints import Setpoints
     from dustcake_lab.fit.trace import FittedTrace
     from dustcake_lab.study.jobs import Plan
+    from dustcake_lab.study.results import Row
     from dustcake_lab.study.study import Study
-    from dustcake_lab.study.table import Row
     from dustcake_lab.study.verdict import Verdict
 
 
@@ -26,7 +26,7 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
     """Fit, study, and tell. Raises StudyError, UnwritableError, and what a fit raises."""
     from dustcake_lab.fit.trace import fit_trace
     from dustcake_lab.study.jobs import StudyError
-    from dustcake_lab.study.table import MOST_LISTED, Order, table
+    from dustcake_lab.study.results import MOST_LISTED, Order, table
     from dustcake_lab.study.verdict import verdict
     from dustcake_lab.traces.whole_file import require_writable
 
@@ -57,7 +57,7 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
 
 
 def _chosen(settings: Settings, name: str | None) -> Collector:
-    from dustcake_lab.study.study import StudyError
+    from dustcake_lab.study.jobs import StudyError
 
     names = ", ".join(each.name for each in settings.collectors)
     if name is None and len(settings.collectors) > 1:
@@ -90,8 +90,7 @@ def _studied(
 def _tell(
     done: "Study", made: "Verdict", listed: "list[Row]", arguments: argparse.Namespace
 ) -> None:
-    from dustcake_lab.study.json import as_json, table_json
-    from dustcake_lab.study.table import table_lines
+    from dustcake_lab.study.results import as_json, table_json, table_lines
 
     if arguments.json:
         told = as_json(done, made)

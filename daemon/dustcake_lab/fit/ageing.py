@@ -17,10 +17,9 @@ from scipy.stats import t as students_t
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Point, forecast
 from dustcake.core.record import record
 from dustcake_lab.fit.bins import Bins
-from dustcake_lab.fit.filter import NAMES, load_clock
-from dustcake_lab.fit.search import Estimate, derivatives
-from dustcake_lab.fit.spans import Interval
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.fit.kalman import NAMES, load_clock
+from dustcake_lab.fit.search import Estimate, Interval, derivatives
+from dustcake_lab.traces.samples import Floats
 
 LEAST_H = 300.0
 """Running hours below which nothing is said: weather and work repeat by the week, and a trend over

@@ -10,14 +10,12 @@ from typing import Any
 import numpy as np
 
 from dustcake_lab.fit.ageing import Ageing, aged
-from dustcake_lab.fit.bins import Bins, bins_of, insist_on_pulses
+from dustcake_lab.fit.bins import Bins, bins_of, insist_on_pulses, load_by_hour, running_by_hour
 from dustcake_lab.fit.data import Samples, TooThinError
-from dustcake_lab.fit.filter import NAMES, load_clock, natural, passed
-from dustcake_lab.fit.pattern import load_by_hour, running_by_hour
-from dustcake_lab.fit.search import Estimate, estimate
-from dustcake_lab.fit.spans import Interval
+from dustcake_lab.fit.kalman import NAMES, load_clock, natural, passed
+from dustcake_lab.fit.search import Estimate, Interval, estimate
 from dustcake_lab.traces.columns import Recorded
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.traces.samples import Floats
 
 MOST_BINS = 2500
 """More make an estimate no better than the model is."""

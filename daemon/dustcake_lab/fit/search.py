@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dustcake_lab.fit.bins import Bins
+from dustcake_lab.fit.bins import Bins, rises
 from dustcake_lab.fit.data import TooThinError
-from dustcake_lab.fit.filter import NAMES, load_clock, passed, unbounded
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.fit.kalman import NAMES, load_clock, passed, unbounded
+from dustcake_lab.traces.samples import Floats
 
 _STEP = 1e-3
 _ROUNDS = 40
@@ -101,16 +101,6 @@ def _start(bins: Bins, clock_s: Floats, rows: int) -> Floats:
     return start
 
 
-def rises(bins: Bins, clock_s: Floats) -> tuple[Floats, Floats]:
-    """By how much dP at mean flow rose from bin to bin, Pa, with no pulse between, and how long
-    that took on the clock."""
-    quiet = np.array([not pulses for pulses in bins.pulses[1:]]) & bins.whole[1:]
-    ran_s = np.diff(clock_s)
-    level = bins.dp_pa / bins.flow
-    keep = quiet & (ran_s > 0.0)
-    return np.diff(level)[keep], ran_s[keep]
-
-
 def _beliefs(start: Floats) -> tuple[Floats, Floats]:
     mean, weight = start.copy(), np.full(len(NAMES), _LOOSE**-2)
     for name, (middle, deviation) in _BELIEFS.items():
@@ -181,3 +171,16 @@ def _covariance(found: Derivatives, weight: Floats) -> Floats:
     ratio = np.sqrt(np.maximum(1.0, seen / np.diag(expected)))
     wide: Floats = ratio[:, None] * expected * ratio[None, :]
     return wide
+
+
+@dataclass(slots=True)
+class Interval:
+    """A value with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+    def as_json(self) -> dict[str, float]:
+        """For programs."""
+        return {"value": self.value, "low": self.low, "high": self.high}

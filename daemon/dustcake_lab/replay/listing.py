@@ -9,7 +9,7 @@ from dustcake.core.record import record
 from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.publish.wording import duration, label, number
 from dustcake.units import PressureUnit
-from dustcake_lab.replay.tally import Tally
+from dustcake_lab.replay.replay import Tally
 from dustcake_lab.replay.what_if import Difference
 from dustcake_lab.traces.columns import BadRow
 

@@ -25,6 +25,16 @@ class Candidate:
     interval_s: float | None = None
     on_time_s: float | None = None
 
+    def __str__(self) -> str:
+        demand = self.low_pa is not None and self.high_pa is not None
+        span = f"on demand, {self.low_pa:.0f} to {self.high_pa:.0f} Pa" if demand else ""
+        if self.interval_s is None:
+            return span or "timed, the contact of the sequencer board closed all the time"
+        pulse = f"on-time {self.on_time_s:g} s"
+        if demand:
+            return f"{span}, interval {self.interval_s:g} s, {pulse}"
+        return f"timed, one pulse every {self.interval_s:g} s, {pulse}"
+
     def applied(self, setpoints: Setpoints) -> Setpoints:
         """The settings with this in them, and without what the loop does not simulate."""
         cleaning = replace(setpoints.cleaning, mode=self.mode)
@@ -50,6 +60,14 @@ class Candidate:
         if self.on_time_s is None or other.on_time_s is None:
             return 1.0
         return min(1.0, self.on_time_s / FULL_PULSE_S) / min(1.0, other.on_time_s / FULL_PULSE_S)
+
+
+def from_to(name: str, low: float, high: float) -> str:
+    """A range of a setting, in words; ``name`` with its unit, as ``low_pa``."""
+    what, _, unit = name.rpartition("_")
+    unit = "Pa" if unit == "pa" else unit
+    span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    return f"{what.replace('on_time', 'on-time')} {span} {unit}"
 
 
 def board_interval_s(pulsing: Pulsing) -> float | None:

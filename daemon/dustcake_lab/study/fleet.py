@@ -11,14 +11,13 @@ from dustcake.adapters.store import StoreRefused
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.data import TooThinError
-from dustcake_lab.fit.hours import UnknownZoneError
+from dustcake_lab.fit.data import TooThinError, UnknownZoneError
 from dustcake_lab.fit.trace import fit_trace
 from dustcake_lab.study.candidates import Candidate, prices_of
 from dustcake_lab.study.jobs import Plan, StudyError
-from dustcake_lab.study.json import as_json
+from dustcake_lab.study.results import as_json
 from dustcake_lab.study.study import Study, lived, prepared
-from dustcake_lab.study.verdict import LABEL, Verdict, named, verdict
+from dustcake_lab.study.verdict import LABEL, Verdict, verdict
 from dustcake_lab.traces.columns import TraceError
 
 
@@ -165,6 +164,6 @@ def _words(study: Study | None, made: Verdict) -> str:
     if not isinstance(lives, str):
         life = f"; filters remain {lives[0].either} h today, {lives[made.best].either} h so"
     return (
-        f"{named(study.candidates[made.best])}: saves {kwh.mean:.0f} kWh ({kwh.low:.0f} to "
+        f"{study.candidates[made.best]}: saves {kwh.mean:.0f} kWh ({kwh.low:.0f} to "
         f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}{life}"
     )

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.extras import the_extra
-from dustcake_lab.fit.rows import RowModel
+from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.study.loop import Lived, StudyLoop
 
 if TYPE_CHECKING:

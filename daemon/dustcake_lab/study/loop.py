@@ -17,8 +17,8 @@ from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import step
-from dustcake_lab.fit import rows as model_of
-from dustcake_lab.fit.rows import RowModel
+from dustcake_lab.fit import row_model as model_of
+from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.traces.leap import leap_after
 
 _HOUR_S = 3600.0

@@ -13,9 +13,8 @@ from dustcake.core.setpoints import Setpoints
 from dustcake_lab.fit.collector import FittedCollector
 from dustcake_lab.study.candidates import FULL_PULSE_S, Candidate, Prices
 from dustcake_lab.study.jobs import Plan
-from dustcake_lab.study.limits import broken
-from dustcake_lab.study.study import Study, lived, prepared
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.study.study import Study, broken, lived, prepared
+from dustcake_lab.traces.samples import Floats
 
 _EACH = 5
 """Candidates in a generation for each of the five things that are varied."""

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dustcake_lab.fit.bins import Bins
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.traces.samples import Floats
 
 NAMES = ("load", "residual", "removed", "scatter", "gusts", "rest")
 """``load`` Pa per second of running at mean flow: K2 c V^2. ``residual`` Pa: what no pulse takes
