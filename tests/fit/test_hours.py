@@ -19,7 +19,7 @@ from dustcake_lab.fit.data import (
     hours_of_day,
     zone_named,
 )
-from dustcake_lab.study.study import days_to_live
+from dustcake_lab.study.study import days_to_simulate
 from dustcake_lab.traces.samples import Columns
 from traces.recorded import settings_text
 
@@ -84,8 +84,8 @@ def test_days_without_work_stay_days_without_work() -> None:
     found = running_by_hour(gather([Columns(t_s - t_s[0], begin, dp_pa)], BASE))
     worked = [0.0] * 6 + [1.0] * 16 + [0.0] * 2
     assert found.tolist() == (worked * 5 + [0.0] * 48) * 2
-    assert days_to_live(found) == found.tolist()
-    assert days_to_live(np.roll(found, 48)) == (worked * 5 + [0.0] * 48) * 2
+    assert days_to_simulate(found) == found.tolist()
+    assert days_to_simulate(np.roll(found, 48)) == (worked * 5 + [0.0] * 48) * 2
 
 
 def test_a_trace_in_seconds_has_no_time_of_day() -> None:

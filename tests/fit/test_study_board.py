@@ -41,7 +41,7 @@ def test_timed_keeps_the_contact_closed() -> None:
     """A pulse every 15 s: four rows in a cycle of a minute."""
     settings = Candidate(Mode.TIMED, None, None).applied(BOARD)
     model = RowModel(4, 0.0225, 600.0, 0.6, 0.0)
-    lived = StudyLoop(model, settings, [1.0] * 24, [1.0] * 24, 1).live(1.0, 10**9)
+    lived = StudyLoop(model, settings, [1.0] * 24, [1.0] * 24, 1).run(1.0, 10**9)
     assert lived.pulses == pytest.approx(86_400 / 15, rel=0.01)
 
 

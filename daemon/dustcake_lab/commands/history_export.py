@@ -29,9 +29,9 @@ def _trace_name(text: str) -> Path:
 
 def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     """Write it; returns the exit code."""
+    from dustcake_lab.traces.atomic_file import UnwritableError
     from dustcake_lab.traces.columns import TraceError
     from dustcake_lab.traces.journal import ExportError, export
-    from dustcake_lab.traces.whole_file import UnwritableError
 
     about_events = [
         f"--{name}"

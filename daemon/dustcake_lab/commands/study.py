@@ -180,8 +180,8 @@ def _study(arguments: argparse.Namespace) -> int:
     from dustcake_lab.commands.study_one import study_one
     from dustcake_lab.fit.data import TooThinError, UnknownZoneError, zone_named
     from dustcake_lab.study.jobs import StudyError, require_cluster
+    from dustcake_lab.traces.atomic_file import UnwritableError
     from dustcake_lab.traces.columns import TraceError
-    from dustcake_lab.traces.whole_file import UnwritableError
 
     try:
         zone = None if arguments.time_zone is None else zone_named(arguments.time_zone)

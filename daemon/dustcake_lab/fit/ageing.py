@@ -76,7 +76,7 @@ class Ageing:
         """Whether the trace shows a rise at all, and not scatter alone."""
         return self.rise.low > 0.0
 
-    def worn(self, run_s: Floats) -> Floats:
+    def residual_ratio(self, run_s: Floats) -> Floats:
         """Residual at each running time over that at the end; 1 where no trend is proved."""
         if self.rise.low <= 0.0 <= self.rise.high:
             return np.ones(len(run_s))
@@ -105,7 +105,7 @@ class Ageing:
         }
 
 
-def aged(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
+def estimate_ageing(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
     """How the residual went over all of a trace, all else as ``learnt``; or why that cannot be
     said."""
     run_h = bins.run_s / _HOUR_S
@@ -115,7 +115,7 @@ def aged(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
             f"the trace covers {now_h:.0f} hours of running; {LEAST_H:.0f} at least are needed to "
             "tell ageing from weather and work"
         )
-    bins = replace(bins, worn=np.ones(len(run_h)))
+    bins = replace(bins, residual_ratio=np.ones(len(run_h)))
     fired = np.cumsum([len(each) for each in bins.pulses])
     edges = np.searchsorted(run_h, np.linspace(0.0, now_h, _STRETCHES + 1))
     edges[-1] = len(run_h)

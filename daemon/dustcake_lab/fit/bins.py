@@ -31,8 +31,8 @@ class Bins:
     ``run_s``: seconds of running up to each; ``n``: samples in it; ``hour``: of the day;
     ``pulses``: for each bin, the rows (from 0) pulsed since the bin before, each with the part of
     the running between the two bins that had passed; ``whole``: False where
-    a gap or an unknown part lies before the bin. ``worn``: residual dP then over that at the end
-    of the trace. ``noise_pa``: scatter of a single sample.
+    a gap or an unknown part lies before the bin. ``residual_ratio``: residual dP then over that at
+    the end of the trace. ``noise_pa``: scatter of a single sample.
     """
 
     run_s: Floats
@@ -42,7 +42,7 @@ class Bins:
     flow: Floats
     pulses: list[tuple[Pulse, ...]]
     whole: npt.NDArray[np.bool_]
-    worn: Floats
+    residual_ratio: Floats
     noise_pa: float
 
     def part(self, begin: int, end: int) -> "Bins":
@@ -55,7 +55,7 @@ class Bins:
             self.flow[begin:end],
             self.pulses[begin:end],
             self.whole[begin:end],
-            self.worn[begin:end],
+            self.residual_ratio[begin:end],
             self.noise_pa,
         )
 
@@ -107,7 +107,7 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
             )
             pending, last = [], int(places[-1])
     if len(made) < LEAST_STRETCHES:
-        insist_on_pulses(len(rows), samples)
+        require_pulses(len(rows), samples)
         raise TooThinError(
             f"between {len(rows)} pulses dP was read and to be believed in only {len(made)} "
             f"stretches with the blower running; {LEAST_STRETCHES} at least are needed. Record "
@@ -134,7 +134,7 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
     )
 
 
-def insist_on_pulses(pulses: int, samples: Samples) -> None:
+def require_pulses(pulses: int, samples: Samples) -> None:
     """Raises TooThinError where there are too few, with the time that it may take to have them."""
     if pulses >= LEAST_PULSES:
         return

@@ -6,7 +6,7 @@ import numpy as np
 
 from dustcake_lab.fit.bins import Bins, rises
 from dustcake_lab.fit.data import TooThinError
-from dustcake_lab.fit.kalman import NAMES, load_clock, passed, unbounded
+from dustcake_lab.fit.kalman import NAMES, innovations, load_clock, unbounded
 from dustcake_lab.traces.samples import Floats
 
 _STEP = 1e-3
@@ -96,7 +96,7 @@ def _start(bins: Bins, clock_s: Floats, rows: int) -> Floats:
             ]
         )
     )
-    likely = passed(bins, clock_s, rows, tried).log_likelihood()
+    likely = innovations(bins, clock_s, rows, tried).log_likelihood()
     start: Floats = tried[int(np.argmax(np.nan_to_num(likely, nan=-np.inf)))]
     return start
 
@@ -134,7 +134,7 @@ def derivatives(
     count = len(places)
     each = _STEP * np.eye(len(theta))[list(places)]
     shifts = np.concatenate([np.zeros((1, len(theta))), each, -each])
-    result = passed(bins, clock_s, rows, theta + shifts)
+    result = innovations(bins, clock_s, rows, theta + shifts)
     error, variance = result.error_pa[:, 0], result.variance_pa2[:, 0]
     d_error = (result.error_pa[:, 1 : count + 1] - result.error_pa[:, count + 1 :]) / (2 * _STEP)
     d_variance = result.variance_pa2[:, 1 : count + 1] - result.variance_pa2[:, count + 1 :]

@@ -18,7 +18,7 @@ from dustcake.core.reasons import Because
 from dustcake.core.setpoints import OutputKind, Pulsing, Setpoints
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.data import Samples, gather
-from dustcake_lab.replay.replay import Fit, Replay, fit
+from dustcake_lab.replay.replay import ColumnMatch, Replay, match_columns
 from dustcake_lab.traces.columns import BadRow, Recorded
 from dustcake_lab.traces.files import open_any
 from dustcake_lab.traces.samples import Columns, Floats
@@ -26,10 +26,10 @@ from dustcake_lab.traces.samples import Columns, Floats
 
 @dataclass(slots=True)
 class FittedTrace:
-    """``met``: how settings and columns meet; ``samples``, ``recorded``: all of the trace;
+    """``match``: how settings and columns meet; ``samples``, ``recorded``: all of the trace;
     ``collector``: what was estimated from it."""
 
-    met: Fit
+    match: ColumnMatch
     samples: Samples
     recorded: Recorded
     collector: FittedCollector
@@ -39,16 +39,16 @@ def fit_trace(path: Path, setpoints: Setpoints, zone: ZoneInfo | None = None) ->
     """Read the trace at ``path`` and estimate its collector, hours of the day in ``zone`` (None:
     UTC). Raises TraceError, StoreRefused, TooThinError, and UnknownZoneError."""
     with open_any(path, setpoints) as trace:
-        met = fit(setpoints, trace.columns)
-        parts = list(trace.samples(met.unused))
-        samples = gather(parts, met.setpoints, zone)
+        match = match_columns(setpoints, trace.columns)
+        parts = list(trace.samples(match.unused))
+        samples = gather(parts, match.setpoints, zone)
         recorded = trace.recorded
     read = [part for part in parts if not isinstance(part, BadRow)]
-    samples = without_doubts(samples, read, met.setpoints, recorded)
+    samples = without_doubts(samples, read, match.setpoints, recorded)
     if not recorded.pulses and setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
         recorded = with_pulses_of_a_board(recorded, setpoints.pulsing, float(samples.t_s[-1]))
     return FittedTrace(
-        met, samples, recorded, fit_collector(samples, recorded, setpoints.pulsing.order)
+        match, samples, recorded, fit_collector(samples, recorded, setpoints.pulsing.order)
     )
 
 
@@ -58,7 +58,7 @@ def with_pulses_of_a_board(recorded: Recorded, pulsing: Pulsing, end_s: float) -
     the next demand. ``end_s``: time of the last row of the trace."""
     step_s, rows = pulsing.sequencer_cycle_s / len(pulsing.order), len(pulsing.order)
     pulses = list(recorded.pulses)
-    made = replace(recorded, told=bool(recorded.cleaning), pulses=pulses)
+    made = replace(recorded, has_pulse_columns=bool(recorded.cleaning), pulses=pulses)
     count = 0
     for (t_s, under_way), (until_s, _) in pairwise([*recorded.cleaning, (end_s, False)]):
         pulse_s = t_s

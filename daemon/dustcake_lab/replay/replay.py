@@ -31,7 +31,7 @@ _CONTACTS = tuple(contact.name for contact in fields(Fitted))
 
 
 @record
-class Fit:
+class ColumnMatch:
     """How the settings of a collector meet the columns of a trace. ``setpoints``: those settings,
     without the inputs that the trace lacks; ``unused``: columns no decision can rest on;
     ``notes``: all of that in words."""
@@ -41,7 +41,7 @@ class Fit:
     notes: tuple[str, ...]
 
 
-def fit(setpoints: Setpoints, columns: tuple[str, ...]) -> Fit:
+def match_columns(setpoints: Setpoints, columns: tuple[str, ...]) -> ColumnMatch:
     """Leave out what either side has and the other has not."""
     fitted = {name for name in _CONTACTS if getattr(setpoints.fitted, name)}
     notes = [
@@ -67,7 +67,7 @@ def fit(setpoints: Setpoints, columns: tuple[str, ...]) -> Fit:
         setpoints = replace(setpoints, diagnosis=replace(setpoints.diagnosis, response_s=0.0))
     if "flow_m3s" in columns:
         notes.append("column `flow_m3s` is not used: no decision rests on flow")
-    return Fit(setpoints, tuple(unused), tuple(notes))
+    return ColumnMatch(setpoints, tuple(unused), tuple(notes))
 
 
 class Replay:
@@ -265,7 +265,7 @@ class Tally:
             self.cleaning_s += at.mono_s - self.cleaning_since_s
 
 
-class Counted:
+class CountedEvents:
     """Keeps what a replay counts: up to when the answers hold is known only at the end."""
 
     def __init__(self) -> None:
@@ -276,7 +276,7 @@ class Counted:
         if isinstance(event.body, _COUNTED):
             self._events.append(event)
 
-    def apart(self, at_s: float) -> tuple[Tally, Tally]:
+    def split_at(self, at_s: float) -> tuple[Tally, Tally]:
         """Counts of what came before ``at_s``, and of what came then and later."""
         holding, beyond = Tally(), Tally()
         for event in self._events:

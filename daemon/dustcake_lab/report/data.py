@@ -14,8 +14,8 @@ from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.data import Samples, clock_s
 from dustcake_lab.fit.search import Interval
 from dustcake_lab.fit.trace import FittedTrace
-from dustcake_lab.study.candidates import Outcome, board_interval_s
-from dustcake_lab.study.results import HEADINGS, Row, cells
+from dustcake_lab.study.candidates import CandidateResult, board_interval_s
+from dustcake_lab.study.results import HEADINGS, SettingsRow, cells
 from dustcake_lab.study.study import Study, curves
 from dustcake_lab.study.verdict import Verdict
 from dustcake_lab.traces.columns import Recorded
@@ -93,7 +93,7 @@ def report_data(
     events: list[Event],
     study: Study,
     made: Verdict,
-    listed: list[Row],
+    listed: list[SettingsRow],
 ) -> ReportData:
     """All that the report needs. ``events``: of a replay of the trace with today's settings;
     ``listed``: the settings worth showing."""
@@ -146,8 +146,8 @@ def report_data(
         energy=[
             (
                 name,
-                float(np.mean([each.fan_kwh for each in study.outcomes[n]])),
-                float(np.mean([each.air_kwh for each in study.outcomes[n]])),
+                float(np.mean([each.fan_kwh for each in study.results[n]])),
+                float(np.mean([each.air_kwh for each in study.results[n]])),
             )
             for name, n in zip(names, shown, strict=False)
         ],
@@ -226,7 +226,7 @@ def figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
     """What a manager weighs: means over the sets of parameters, the worst of them where it says
     highest or least."""
     flow_m3s, rows = study.prices.flow_m3s, study.collector.rows
-    told: list[tuple[str, Callable[[list[Outcome]], str]]] = [
+    told: list[tuple[str, Callable[[list[CandidateResult]], str]]] = [
         ("Mean dP", lambda all_: f"{_mean(each.mean_dp_pa for each in all_):.0f} Pa"),
         ("Highest dP", lambda all_: f"{max(each.highest_dp_pa for each in all_):.0f} Pa"),
         (
@@ -250,7 +250,7 @@ def figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
             lambda all_: f"{_mean(each.air_kwh for each in all_):.1f} kWh",
         ),
     ]
-    return [(name, [text(study.outcomes[n]) for n in shown]) for name, text in told]
+    return [(name, [text(study.results[n]) for n in shown]) for name, text in told]
 
 
 def life(made: Verdict, shown: list[int]) -> list[tuple[str, list[str]]]:

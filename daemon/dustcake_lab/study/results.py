@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from dustcake.core.record import record
-from dustcake_lab.study.candidates import Candidate, Outcome
+from dustcake_lab.study.candidates import Candidate, CandidateResult
 from dustcake_lab.study.life import Life, life_json
 from dustcake_lab.study.study import Study, broken
 from dustcake_lab.study.verdict import LABEL, Span, Verdict, ranges
@@ -25,7 +25,7 @@ class Order(StrEnum):
 
 
 @record
-class Row:
+class SettingsRow:
     """A candidate; energies and pulses in 1000 hours of running, means over the sets of
     parameters. ``life`` None where the trace cannot tell."""
 
@@ -41,7 +41,7 @@ class Row:
 
 def table(
     study: Study, made: Verdict, order: Order = Order.ENERGY, most: int = MOST_LISTED
-) -> list[Row]:
+) -> list[SettingsRow]:
     """Today's settings, and the ``most`` best of those that keep the limits, in that order; the
     recommended ones come last where they are not among the best of it. By life first come those
     sure to last longest, energy deciding between equals."""
@@ -51,8 +51,8 @@ def table(
     return [_row(study, made, 0), *kept]
 
 
-def _key(order: Order) -> Callable[[Row], tuple[float, float]]:
-    def key(row: Row) -> tuple[float, float]:
+def _key(order: Order) -> Callable[[SettingsRow], tuple[float, float]]:
+    def key(row: SettingsRow) -> tuple[float, float]:
         if order is Order.LIFE:
             return (0.0 if row.life is None else -row.life.either.low_h, row.kwh)
         value = {Order.PULSES: row.pulses, Order.DP: row.mean_dp_pa}.get(order, row.kwh)
@@ -61,20 +61,20 @@ def _key(order: Order) -> Callable[[Row], tuple[float, float]]:
     return key
 
 
-def _row(study: Study, made: Verdict, n: int) -> Row:
-    def mean(of: Callable[[Outcome], float]) -> float:
-        return float(np.mean([of(each) for each in study.outcomes[n]]))
+def _row(study: Study, made: Verdict, n: int) -> SettingsRow:
+    def mean(of: Callable[[CandidateResult], float]) -> float:
+        return float(np.mean([of(each) for each in study.results[n]]))
 
     marks = ["today"] if n == 0 else []
     marks += ["recommended"] if n == made.best else ["as good"] if n in made.good else []
     marks += broken(study, n)
-    return Row(
+    return SettingsRow(
         n,
         str(study.candidates[n]),
         mean(lambda each: each.kwh),
         mean(lambda each: each.pulses),
         mean(lambda each: each.mean_dp_pa),
-        min(each.least_flow for each in study.outcomes[n]) * study.prices.flow_m3s,
+        min(each.least_flow for each in study.results[n]) * study.prices.flow_m3s,
         None if isinstance(made.lives, str) else made.lives[n],
         "; ".join(marks),
     )
@@ -85,7 +85,7 @@ HEADINGS = (
 )  # fmt: skip
 
 
-def cells(row: Row) -> tuple[str, ...]:
+def cells(row: SettingsRow) -> tuple[str, ...]:
     """What stands under ``HEADINGS``."""
     return (
         row.what,
@@ -98,7 +98,7 @@ def cells(row: Row) -> tuple[str, ...]:
     )
 
 
-def table_lines(rows: list[Row]) -> Iterator[str]:
+def table_lines(rows: list[SettingsRow]) -> Iterator[str]:
     """For a terminal."""
     lines = [HEADINGS, *(cells(row) for row in rows)]
     widths = [max(len(line[n]) for line in lines) for n in range(len(HEADINGS))]
@@ -120,8 +120,8 @@ def as_json(study: Study, made: Verdict) -> dict[str, Any]:
         if made.good
         else {},
         "today": _candidate(study.candidates[0]),
-        "today_outcome": _mean(study.outcomes[0]),
-        "outcome": None if made.best is None else _mean(study.outcomes[made.best]),
+        "today_outcome": _mean(study.results[0]),
+        "outcome": None if made.best is None else _mean(study.results[made.best]),
         "saving": _json_span(made.saving),
         "saving_kwh_per_1000_h": _json_span(made.saving_kwh),
         "prices": {
@@ -149,7 +149,7 @@ def _candidate(each: Candidate) -> dict[str, Any]:
     }
 
 
-def _mean(outcomes: list[Outcome]) -> dict[str, float]:
+def _mean(results: list[CandidateResult]) -> dict[str, float]:
     names = (
         "fan_kwh",
         "air_kwh",
@@ -161,14 +161,14 @@ def _mean(outcomes: list[Outcome]) -> dict[str, float]:
         "least_flow",
         "days",
     )
-    return {name: float(np.mean([getattr(each, name) for each in outcomes])) for name in names}
+    return {name: float(np.mean([getattr(each, name) for each in results])) for name in names}
 
 
 def _json_span(span: Span) -> dict[str, float]:
     return {"mean": span.mean, "low": span.low, "high": span.high}
 
 
-def table_json(study: Study, rows: list[Row]) -> list[dict[str, Any]]:
+def table_json(study: Study, rows: list[SettingsRow]) -> list[dict[str, Any]]:
     """The table."""
     return [
         {

@@ -47,7 +47,7 @@ def verdict(study: Study) -> Verdict:
     remaining = lives(study)
     if not comparable(study):
         return _without(study, remaining, NEVER, _too_short(study))
-    energy = np.array([[each.kwh for each in outcomes] for outcomes in study.outcomes])
+    energy = np.array([[each.kwh for each in results] for results in study.results])
     allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
     today = energy[0]
     if not allowed:
@@ -58,7 +58,7 @@ def verdict(study: Study) -> Verdict:
         return _without(study, remaining, ", ".join(names), why)
     least = min(allowed, key=lambda n: energy[n].mean())
     good = [n for n in allowed if _as_good(energy[n], energy[least])]
-    pulses = np.array([np.mean([each.pulses for each in row]) for row in study.outcomes])
+    pulses = np.array([np.mean([each.pulses for each in row]) for row in study.results])
     best = min(longest(good, remaining), key=lambda n: float(pulses[n]))
     saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
     proved = saved.low > 0.0 and saved.mean > GOOD_ENOUGH

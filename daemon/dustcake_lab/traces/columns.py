@@ -62,9 +62,9 @@ class RecordedPulse:
 @dataclass(slots=True)
 class Recorded:
     """What a trace says was done while it was recorded, as far as it has been read. ``cleaning``:
-    each change of it, with its time. ``told``: whether it has columns for pulses at all."""
+    each change of it, with its time. ``has_pulse_columns``: whether it says anything of pulses."""
 
-    told: bool = False
+    has_pulse_columns: bool = False
     pulses: list[RecordedPulse] = field(default_factory=list)
     cleaning: list[tuple[float, bool]] = field(default_factory=list)
 

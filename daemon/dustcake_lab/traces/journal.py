@@ -14,8 +14,8 @@ from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import Scale, Setpoints
 from dustcake.core.signals import Signal
 from dustcake.settings.extras import the_extra
+from dustcake_lab.traces.atomic_file import atomic_write
 from dustcake_lab.traces.columns import CONTACT_COLUMNS, PARQUET_ENDINGS, TraceError
-from dustcake_lab.traces.whole_file import whole
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MAGIC = b"SQLite format 3\x00"
@@ -155,7 +155,7 @@ def export(
             f"{to}: Parquet needs {the_extra('analysis')}, or name a file that ends in .csv"
         )
     lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
-    with whole(to) as part:
+    with atomic_write(to) as part:
         rows = _written(lines, part)
         if rows == 0:
             raise ExportError(
