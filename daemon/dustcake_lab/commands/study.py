@@ -173,7 +173,7 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
 def _study(arguments: argparse.Namespace) -> int:
     from importlib.util import find_spec
 
-    if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "plotly")):
+    if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "matplotlib")):
         fail(f"a study needs {the_extra('analysis')}")
         return BAD_USAGE
     from dustcake.adapters.store import StoreRefused
