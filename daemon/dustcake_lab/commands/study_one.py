@@ -130,7 +130,7 @@ def _report(
         with atomic_write(arguments.report) as part:
             write_html(data, part)
     if arguments.png is not None:
-        from dustcake_lab.report.png import write_png
+        from dustcake_lab.report.plots import write_png
 
         with atomic_write(arguments.png) as part:
             write_png(data, part)
