@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 
 import dustcake
+import dustcake_lab
 from dustcake.settings.extras import the_extra
 
 ROOT = Path(__file__).parents[2]
