@@ -6,7 +6,7 @@ from typing import Any
 from dustcake.commissioning.record import Record, Result
 from dustcake.core.cleaning.permissives import Met, Permissive
 from dustcake.core.record import record
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.zeroing import ZeroState
@@ -64,7 +64,7 @@ class Seen:
 
 def seen_in(state: State, setpoints: Setpoints, now_s: float) -> Seen:
     """The moment of this state, under these set points of the settings file."""
-    header, cleaning = state.header, in_force(setpoints, state.adjusted).cleaning
+    header, cleaning = state.header, effective(setpoints, state.adjusted).cleaning
     return Seen(
         now_s,
         state.sample.pa,

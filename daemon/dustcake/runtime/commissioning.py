@@ -34,7 +34,7 @@ from dustcake.core.requests.kinds import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import utc_text
-from dustcake.publish.request_json import Asked, NotUnderstood, read_object, request_in
+from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_object, request_in
 from dustcake.runtime.answering import Asker
 from dustcake.runtime.commission_scan import scanned
 from dustcake.settings.collector import Collector
@@ -51,7 +51,7 @@ BY_ITSELF = "dustcake"
 class Answers(Protocol):
     """The way to the core."""
 
-    async def answer(self, asked: Asked | NotUnderstood, asker: Asker) -> bytes:
+    async def answer(self, asked: ParsedRequest | InvalidRequest, asker: Asker) -> bytes:
         """Put a request to it, and word the answer."""
         ...
 
@@ -344,7 +344,7 @@ class Commissioning:
         asked = request_in({**request, "id": secrets.token_hex(16)})
         asker = Asker(by, Identity.AUTHENTICATED)
         told = read_object(await self._answering.answer(asked, asker))
-        assert not isinstance(told, NotUnderstood)  # it is our own
+        assert not isinstance(told, InvalidRequest)  # it is our own
         return told
 
     async def _scanning(self, under_way: _UnderWay) -> None:

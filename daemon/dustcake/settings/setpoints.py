@@ -2,6 +2,7 @@
 
 from dustcake.core import setpoints as core
 from dustcake.core.setpoints import AlarmName, SignalKind
+from dustcake.core.signals import CONTACT_NAMES
 from dustcake.settings.adjusting import to_adjusting
 from dustcake.settings.air import Air
 from dustcake.settings.alarms import alarm_setting
@@ -142,14 +143,7 @@ def _header_limits(header: HeaderInput | None) -> core.HeaderLimits:
 
 def _fitted(collector: Collector) -> core.Fitted:
     contacts = collector.contacts
-    return core.Fitted(
-        blower_running=contacts.blower_running is not None,
-        smoke=contacts.smoke is not None,
-        door_open=contacts.door_open is not None,
-        process_running=contacts.process_running is not None,
-        stop=contacts.stop is not None,
-        drum_full=contacts.drum_full is not None,
-    )
+    return core.Fitted(**{name: getattr(contacts, name) is not None for name in CONTACT_NAMES})
 
 
 def _cleaning(collector: Collector) -> core.Cleaning:
