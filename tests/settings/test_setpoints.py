@@ -1,11 +1,10 @@
 from collections.abc import Iterator
-from dataclasses import fields, is_dataclass
+from dataclasses import is_dataclass
 from typing import Any, get_type_hints
 
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from dustcake.core import signals
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import (
     AlarmName,
@@ -18,6 +17,7 @@ from dustcake.core.setpoints import (
     SignalKind,
     WordOrder,
 )
+from dustcake.core.signals import CONTACT_NAMES
 from dustcake.settings.buses import Contacts
 from dustcake.settings.setpoints import to_setpoints
 from settings.files import BLOWER_CONTACT, TRANSMITTER, collector_of
@@ -222,4 +222,4 @@ def test_what_is_taken_over_by_rule_has_the_type_that_the_core_wants(lines: str)
 
 
 def test_every_contact_of_the_core_can_be_wired() -> None:
-    assert tuple(Contacts.model_fields) == tuple(field.name for field in fields(signals.Contacts))
+    assert tuple(Contacts.model_fields) == CONTACT_NAMES

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from dustcake.core import setpoints as core
 from dustcake.core.setpoints import AlarmName, SignalKind
+from dustcake.core.signals import CONTACT_NAMES
 from dustcake.settings.alarms import alarm_setting
 from dustcake.settings.base import Section
 from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
@@ -134,8 +135,7 @@ def _header_limits(header: HeaderInput | None) -> core.HeaderLimits:
 
 def _fitted(collector: Collector) -> core.Fitted:
     contacts = collector.contacts
-    names = (field.name for field in fields(core.Fitted))
-    return core.Fitted(**{name: getattr(contacts, name) is not None for name in names})
+    return core.Fitted(**{name: getattr(contacts, name) is not None for name in CONTACT_NAMES})
 
 
 def _pulsing(collector: Collector) -> core.Pulsing:
