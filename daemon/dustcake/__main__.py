@@ -4,27 +4,22 @@ import argparse
 import errno
 import os
 import sys
+from collections.abc import Sequence
+from types import ModuleType
 
-from dustcake.cli import COMMANDS
-from dustcake.cli.common import FAILED, fail
+from dustcake.cli.commands import COMMANDS, LabMissingError
+from dustcake.cli.common import BAD_USAGE, FAILED, fail
 
 
-def main(arguments: list[str] | None = None) -> int:
+def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the exit code is 0 done, 2 bad settings or usage, 3 a device, the broker
     or the daemon could not be reached, 1 anything else."""
-    parser = argparse.ArgumentParser(
-        prog="dustcake",
-        description="Runs a pulse-cleaned cartridge dust collector. `dustcake COMMAND --help` "
-        "says more of each command, with an example.",
-    )
-    parser.add_argument("--version", action=_Version, nargs=0, help="show the version, and exit")
-    subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for command in COMMANDS:
-        command.add(subparsers)
-    chosen = parser.parse_args(arguments)
     try:
-        code: int = chosen.func(chosen)
+        code = _run(sys.argv[1:] if arguments is None else arguments)
         sys.stdout.flush()
+    except LabMissingError as error:
+        fail(str(error))
+        return BAD_USAGE
     except BrokenPipeError:
         # Whoever read our output has had enough.
         _forget_output()
@@ -41,8 +36,35 @@ def main(arguments: list[str] | None = None) -> int:
     return code
 
 
+def _run(arguments: Sequence[str]) -> int:
+    parser = argparse.ArgumentParser(
+        prog="dustcake",
+        description="Runs a pulse-cleaned cartridge dust collector. `dustcake COMMAND --help` "
+        "says more of each command, with an example.",
+    )
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version, and exit")
+    subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    # No option before the command takes a value, so the first other word is the command.
+    chosen = next((each for each in arguments if not each.startswith("-")), None)
+    module: ModuleType | None = None
+    for command in COMMANDS:
+        subparser = subparsers.add_parser(
+            command.name,
+            help=command.summary,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        if command.name == chosen:
+            module = command.load()
+            subparser.description, subparser.epilog = module.DESCRIPTION, module.EPILOG
+            module.configure(subparser)
+    parsed = parser.parse_args(arguments)
+    assert module is not None  # or the parser has refused
+    code: int = module.run(parsed)
+    return code
+
+
 class _Version(argparse.Action):
-    """Looked up only when it is asked for: that takes time which the start of a daemon has not."""
+    """Looked up only when it is wanted: that takes time which the start of a daemon has not."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
         from importlib.metadata import version

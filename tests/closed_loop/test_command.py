@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 from itertools import pairwise
@@ -12,6 +11,7 @@ from typing import Any
 import pytest
 
 from closed_loop.loops import DAY_S
+from dustcake.__main__ import main
 from dustcake_lab.commands import simulate
 from dustcake_lab.simulation import plot as sim_plot
 from dustcake_lab.simulation.curves import Curves
@@ -22,11 +22,7 @@ PNG = b"\x89PNG\r\n\x1a\n"
 
 
 def run(*arguments: str) -> int:
-    parser = argparse.ArgumentParser(prog="dustcake")
-    simulate.add(parser.add_subparsers(required=True))
-    chosen = parser.parse_args(["simulate", *arguments])
-    code: int = chosen.func(chosen)
-    return code
+    return main(["simulate", *arguments])
 
 
 def lines(text: str) -> list[dict[str, object]]:
@@ -68,7 +64,7 @@ def test_words(capsys: pytest.CaptureFixture[str]) -> None:
     assert "cleaning started" in out
     assert "low_dp" in out
     assert "dust let through" in out
-    assert "no claim" in simulate._EPILOG
+    assert "no claim" in simulate.EPILOG
     assert out.rstrip().endswith("note: simulated: not a claim about any real collector")
 
 

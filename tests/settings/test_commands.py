@@ -1,24 +1,17 @@
 """`dustcake check` and `dustcake schema`."""
 
-import argparse
 import json
 from pathlib import Path
 
 import pytest
 
-from dustcake.cli import check, schema
+from dustcake.__main__ import main
 from dustcake.settings.json_schema import settings_schema
 from settings.files import BLOWER_CONTACT, file_text
 
 
 def run(*arguments: str) -> int:
-    parser = argparse.ArgumentParser(prog="dustcake")
-    commands = parser.add_subparsers(required=True)
-    check.add(commands)
-    schema.add(commands)
-    parsed = parser.parse_args(arguments)
-    code: int = parsed.func(parsed)
-    return code
+    return main(arguments)
 
 
 @pytest.fixture
@@ -128,11 +121,3 @@ def test_schema_to_a_place_that_is_not_there(
 ) -> None:
     assert run("schema", "--output", str(tmp_path / "none" / "schema.json")) == 2
     assert "No such file or directory" in capsys.readouterr().err
-
-
-@pytest.mark.parametrize("command", ["check", "schema"])
-def test_help_has_an_example(command: str, capsys: pytest.CaptureFixture[str]) -> None:
-    with pytest.raises(SystemExit) as left:
-        run(command, "--help")
-    assert left.value.code == 0
-    assert f"example:\n  dustcake {command} " in capsys.readouterr().out

@@ -4,21 +4,17 @@ import json
 import re
 import subprocess
 import tomllib
-from importlib.metadata import version
 from pathlib import Path
 
 import jsonschema
 import pytest
 
-from dustcake.cli import COMMANDS
 from system_support import settings
 from system_support.broker import free_port, until
 from system_support.device import device, scenario
 from system_support.processes import DAEMON, Daemons, dustcake
 
 CLEAN = scenario(0.1)
-NAMES = [command.__name__.rpartition(".")[2] for command in COMMANDS]
-REQUESTS = ("mode", "zero", "acknowledge", "blower")
 GOOD = settings.collector()
 
 
@@ -28,41 +24,6 @@ def file_for(directory: Path, port: int = 502) -> Path:
 
 def files(directory: Path) -> list[str]:
     return [path.name for path in directory.iterdir()]
-
-
-@pytest.mark.parametrize("command", NAMES)
-async def test_help_of_every_command_has_an_example(command: str) -> None:
-    done = await dustcake(command, "--help")
-    assert done.code == 0
-    assert "example" in done.out
-    example = done.out.partition("example")[2]
-    assert f"dustcake {command}" in example
-
-
-async def test_version() -> None:
-    done = await dustcake("--version")
-    assert (done.code, done.out) == (0, f"dustcake {version('dustcake')}\n")
-
-
-async def test_help_names_every_command() -> None:
-    done = await dustcake("--help")
-    assert done.code == 0
-    assert set(NAMES) <= {line.split()[0] for line in done.out.splitlines() if line.strip()}
-
-
-@pytest.mark.parametrize("request_name", REQUESTS)
-async def test_help_of_every_request(request_name: str) -> None:
-    assert (await dustcake("request", request_name, "--help")).code == 0
-
-
-@pytest.mark.parametrize(
-    "arguments",
-    [[], ["bogus"], ["check"], ["run", "--log-level", "loud", "x"], ["demo", "--speed", "-1"]],
-)
-async def test_bad_usage_is_code_2(arguments: list[str]) -> None:
-    done = await dustcake(*arguments)
-    assert done.code == 2
-    assert "usage: dustcake" in done.err
 
 
 @pytest.mark.parametrize("command", [["check"], ["read"], ["run"], ["status", "--settings"]])

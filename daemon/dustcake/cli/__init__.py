@@ -1,36 +1,13 @@
-"""The commands, in the order `dustcake --help` lists them. Each is thin: it words and exits."""
+"""The commands of a plant.
 
-from dustcake.cli import (
-    backup,
-    check,
-    commission,
-    demo,
-    history,
-    read,
-    request,
-    restore,
-    run,
-    schema,
-    status,
-    users,
-)
-from dustcake.cli.lab import lab_command
+`dustcake.cli.commands` lists them all, those of the lab too. The module of a command is imported
+only when that command is chosen, so that `dustcake --help` is quick on a small computer, and none
+brings in the daemon to ask it a question. A module of a command has
 
-COMMANDS = (
-    run,
-    check,
-    read,
-    commission,
-    status,
-    history,
-    users,
-    request,
-    backup,
-    restore,
-    lab_command("replay"),
-    lab_command("life"),
-    lab_command("study"),
-    lab_command("simulate"),
-    demo,
-    schema,
-)
+- ``DESCRIPTION`` and ``EPILOG``, for `dustcake COMMAND --help`; the epilog begins with an example;
+- ``configure(parser)``, which adds its arguments;
+- ``run(arguments)``, which carries it out and returns the exit code.
+
+What a command needs beyond its words (settings, the journal, the daemon's socket) is in rooms
+below; here it is put into words.
+"""

@@ -26,7 +26,8 @@ def record_member(collector: str) -> str:
     return f"commissioning/{collector}.json"
 
 
-_EPILOG = """\
+DESCRIPTION = "Copy settings and journal into one file, also while the daemon runs."
+EPILOG = """\
 example:
   dustcake backup --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
 
@@ -36,21 +37,14 @@ journal cannot be read, or the file cannot be written.
 """
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `backup`."""
-    backup = subparsers.add_parser(
-        "backup",
-        help="settings and journal into one file",
-        description="Copy settings and journal into one file, also while the daemon runs.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    add_settings(backup, optional=True)
-    backup.add_argument("file", type=Path, metavar="FILE", help="a new file, named .tar.gz")
-    backup.set_defaults(func=_backup)
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake backup`."""
+    add_settings(parser, optional=True)
+    parser.add_argument("file", type=Path, metavar="FILE", help="a new file, named .tar.gz")
 
 
-def _backup(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     settings = settings_or_none(arguments.settings)
     if settings is None:
         return BAD_USAGE

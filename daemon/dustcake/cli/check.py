@@ -11,7 +11,8 @@ from dustcake.settings.model import Settings
 from dustcake.settings.problems import SettingsError
 from dustcake.settings.summary import understood
 
-_EPILOG = """\
+DESCRIPTION = "Check a settings file, and say in plain words what was understood."
+EPILOG = """\
 example:
   dustcake check /etc/dustcake/dustcake.toml
 
@@ -20,21 +21,14 @@ with its setting, its value, what is allowed, and the remedy.
 """
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `check`."""
-    parser = subparsers.add_parser(
-        "check",
-        help="check a settings file and say what it means",
-        description="Check a settings file, and say in plain words what was understood.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake check`."""
     parser.add_argument("file", type=Path, metavar="FILE", help="the settings file (TOML)")
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
-    parser.set_defaults(func=_check)
 
 
-def _check(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     file: Path = arguments.file
     try:
         settings = load_settings(file)

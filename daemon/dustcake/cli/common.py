@@ -7,15 +7,13 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from dustcake.settings.load import load_settings
-from dustcake.settings.model import Settings
-from dustcake.settings.problems import SettingsError
+if TYPE_CHECKING:
+    from dustcake.settings.model import Settings
 
 DONE, FAILED, BAD_USAGE, UNREACHED = 0, 1, 2, 3
 DEFAULT_SETTINGS = Path("/etc/dustcake/dustcake.toml")
-
-Subparsers = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
 def add_settings(parser: argparse.ArgumentParser, *, optional: bool = False) -> None:
@@ -32,8 +30,11 @@ def add_settings(parser: argparse.ArgumentParser, *, optional: bool = False) -> 
         parser.add_argument("file", type=Path, metavar="FILE", help="the settings file (TOML)")
 
 
-def settings_or_none(path: Path) -> Settings | None:
-    """The settings; None when they cannot be used, and then everything wrong has been told."""
+def settings_or_none(path: Path) -> "Settings | None":
+    """The settings; None when they cannot be used, and then everything wrong has been printed."""
+    from dustcake.settings.load import load_settings
+    from dustcake.settings.problems import SettingsError
+
     try:
         return load_settings(path)
     except SettingsError as error:

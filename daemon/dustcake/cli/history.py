@@ -6,9 +6,11 @@ import time
 from collections.abc import Collection
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import get_args
+from types import ModuleType
+from typing import cast, get_args
 
 from dustcake.adapters.store import History, StoreRefused
+from dustcake.cli.commands import LabMissingError, lab_module
 from dustcake.cli.common import (
     BAD_USAGE,
     DONE,
@@ -21,7 +23,6 @@ from dustcake.cli.common import (
 from dustcake.cli.history_air import print_air
 from dustcake.cli.history_alarms import changes_in, metrics_json, metrics_words
 from dustcake.cli.history_lines import fields_of, json_line, print_csv, words_line
-from dustcake.cli.lab import lab_command
 from dustcake.core.events import (
     AirUsed,
     AlarmChanged,
@@ -36,7 +37,8 @@ from dustcake.core.events import (
 )
 from dustcake.settings.setpoints import to_setpoints
 
-_EPILOG = """\
+DESCRIPTION = "List the events in the journal, oldest first."
+EPILOG = """\
 examples:
   dustcake history --settings /etc/dustcake/dustcake.toml --since 2d
   dustcake history --alarms --since 7d           changes of alarms, and the metrics of them all
@@ -58,15 +60,8 @@ LOG_BOOK = frozenset(
 )
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `history`."""
-    parser = subparsers.add_parser(
-        "history",
-        help="what happened, from the journal",
-        description="List the events in the journal, oldest first.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake history`."""
     add_settings(parser, optional=True)
     parser.add_argument(
         "--since",
@@ -100,8 +95,25 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print one JSON object a line")
     form.add_argument("--csv", action="store_true", help="print a table for spreadsheets")
-    lab_command("history_export").add_export(parser)
-    parser.set_defaults(func=_history)
+    parser.add_argument(
+        "--export",
+        type=_trace_name,
+        metavar="FILE",
+        help="write what was read and done as a trace for `dustcake replay`: FILE.csv, or"
+        " FILE.parquet with the extra `analysis`",
+    )
+
+
+def _trace_name(text: str) -> Path:
+    """Raises ``argparse.ArgumentTypeError``."""
+    try:
+        return cast(Path, _export_module().trace_name(text))
+    except LabMissingError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _export_module() -> ModuleType:
+    return lab_module("history_export", "--export")
 
 
 def since(text: str) -> float:
@@ -119,7 +131,8 @@ def since(text: str) -> float:
     return (at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp()
 
 
-def _history(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     settings = settings_or_none(arguments.settings)
     if settings is None:
         return BAD_USAGE
@@ -131,7 +144,7 @@ def _history(arguments: argparse.Namespace) -> int:
         fail("--since is not before --until: there is no time between them; exchange them")
         return BAD_USAGE
     if arguments.export is not None:
-        code: int = lab_command("history_export").export_trace(settings, arguments)
+        code: int = _export_module().export_trace(settings, arguments)
         return code
     try:
         with History(Path(settings.journal.path)) as history:

@@ -16,7 +16,8 @@ from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit, show_with_pa
 
-_EPILOG = """\
+DESCRIPTION = "Read every transmitter and contact of a settings file once."
+EPILOG = """\
 example:
   dustcake read /etc/dustcake/dustcake.toml
 
@@ -26,21 +27,14 @@ the daemon with `dustcake status` instead. Exit code 0: everything read; 3: some
 """
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `read`."""
-    parser = subparsers.add_parser(
-        "read",
-        help="read the transmitters and contacts once, raw and scaled",
-        description="Read every transmitter and contact of a settings file once.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake read`."""
     add_settings(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
-    parser.set_defaults(func=_read)
 
 
-def _read(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     settings = settings_or_none(arguments.file)
     if settings is None:
         return BAD_USAGE

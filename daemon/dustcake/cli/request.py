@@ -23,7 +23,8 @@ from dustcake.core.setpoints import AlarmName
 from dustcake.publish.payloads import point_words
 from dustcake.units import parse_pressure
 
-_EPILOG = """\
+DESCRIPTION = "Ask the running daemon for something. It may refuse, and says why."
+EPILOG = """\
 examples:
   dustcake request mode timed         pulse at the fixed interval until another mode is selected
   dustcake request mode on_demand     clean by dP: start at the high set point, stop at the low
@@ -46,16 +47,8 @@ Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answe
 """
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `request`."""
-    parser = subparsers.add_parser(
-        "request",
-        help="select a mode, change set points, take the zero, handle an alarm, write in the log "
-        "book, run the blower",
-        description="Ask the running daemon for something. It may refuse, and says why.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake request`."""
     add_settings(parser, optional=True)
     parser.add_argument("--collector", metavar="NAME", help="which, if there are several")
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
@@ -107,7 +100,6 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "pulse", parents=[after], help="pulse one valve once, for somebody who watches it"
     )
     pulse.add_argument("valve", type=int, metavar="N")
-    parser.set_defaults(func=_request)
 
 
 _ALARM_ACTIONS = {
@@ -179,7 +171,8 @@ def _length(text: str) -> float:
     return length_s
 
 
-def _request(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     settings = settings_or_none(arguments.settings)
     if settings is None:
         return BAD_USAGE

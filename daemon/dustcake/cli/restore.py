@@ -20,7 +20,8 @@ from dustcake.settings.problems import SettingsError
 _LARGEST_SETTINGS_BYTES = 1_000_000
 _LARGEST_RECORD_BYTES = 100_000_000
 
-_EPILOG = """\
+DESCRIPTION = "Put settings and journal back from a file written by `dustcake backup`."
+EPILOG = """\
 example:
   sudo systemctl stop dustcake
   sudo dustcake restore --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
@@ -32,22 +33,15 @@ was there stays beside it, renamed with the time. Refused while a daemon uses th
 """
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `restore`."""
-    restore = subparsers.add_parser(
-        "restore",
-        help="settings and journal from a backup",
-        description="Put settings and journal back from a file written by `dustcake backup`.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    add_settings(restore, optional=True)
-    restore.add_argument("--journal-only", action="store_true", help="leave the settings alone")
-    restore.add_argument("file", type=Path, metavar="FILE", help="the backup")
-    restore.set_defaults(func=_restore)
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake restore`."""
+    add_settings(parser, optional=True)
+    parser.add_argument("--journal-only", action="store_true", help="leave the settings alone")
+    parser.add_argument("file", type=Path, metavar="FILE", help="the backup")
 
 
-def _restore(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     backup: Path = arguments.file
     try:
         with tarfile.open(backup, "r:gz") as archive:

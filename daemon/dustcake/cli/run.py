@@ -8,7 +8,8 @@ from collections.abc import Iterator
 
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
 
-_EPILOG = """\
+DESCRIPTION = "Run every collector of a settings file until told to stop."
+EPILOG = """\
 example:
   dustcake run /etc/dustcake/dustcake.toml
 
@@ -21,15 +22,8 @@ of it. Valves can fire at any time while it runs: lock out and vent the header b
 """
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `run`."""
-    parser = subparsers.add_parser(
-        "run",
-        help="run the daemon",
-        description="Run every collector of a settings file until told to stop.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake run`."""
     add_settings(parser)
     parser.add_argument(
         "--log-format", choices=("text", "json"), default="text", help="how to log to stderr"
@@ -37,10 +31,10 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     parser.add_argument(
         "--log-level", choices=("info", "warning"), default="info", help="how much to log"
     )
-    parser.set_defaults(func=_run)
 
 
-def _run(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     from dustcake.adapters.clock import SystemClock
     from dustcake.adapters.local_socket import SocketRefusedError
     from dustcake.adapters.store import StoreRefused

@@ -11,7 +11,12 @@ from dustcake.publish.plc.register_map import documentation
 from dustcake.settings.alarms import DEFAULT_ALARMS
 from dustcake.settings.json_schema import schema_text
 
-_EPILOG = """\
+DESCRIPTION = (
+    "Print an interface as a program has it: the JSON Schema (draft 2020-12) of "
+    "the settings file or of every MQTT message, the AsyncAPI 3 document of plain mode, or the "
+    "registers a PLC can read, or the alarms with their life and texts (both Markdown)."
+)
+EPILOG = """\
 example:
   dustcake schema --output schema.json
   dustcake schema plc
@@ -30,23 +35,14 @@ TEXTS: dict[str, Callable[[], str]] = {
 }
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `schema`."""
-    parser = subparsers.add_parser(
-        "schema",
-        help="print the JSON Schema of the settings file, or another interface",
-        description="Print an interface as a program has it: the JSON Schema (draft 2020-12) of "
-        "the settings file or of every MQTT message, the AsyncAPI 3 document of plain mode, or the "
-        "registers a PLC can read, or the alarms with their life and texts (both Markdown).",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake schema`."""
     parser.add_argument("of", nargs="?", choices=sorted(TEXTS), default="settings", help="which")
     parser.add_argument("--output", type=Path, metavar="F", help="write to this file instead")
-    parser.set_defaults(func=_schema)
 
 
-def _schema(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     output: Path | None = arguments.output
     text = TEXTS[arguments.of]()
     if output is None:

@@ -14,7 +14,8 @@ from dustcake.cli.common import BAD_USAGE, DONE, UNREACHED, add_settings, fail, 
 from dustcake.cli.watching import watch
 from dustcake.publish.payloads import by_request_words, point_words
 
-_EPILOG = """\
+DESCRIPTION = "Ask the running daemon what it reads, what it does, and why."
+EPILOG = """\
 examples:
   dustcake status --settings /etc/dustcake/dustcake.toml
   dustcake status --watch            until Ctrl-C, anew every second
@@ -23,15 +24,8 @@ Exit code 0: told; 2: bad settings; 3: no daemon answers.
 """
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `status`."""
-    parser = subparsers.add_parser(
-        "status",
-        help="what the running daemon reads and does, and why",
-        description="Ask the running daemon what it reads, what it does, and why.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake status`."""
     add_settings(parser, optional=True)
     how = parser.add_mutually_exclusive_group()
     how.add_argument("--json", action="store_true", help="print one JSON object a collector")
@@ -43,7 +37,6 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         metavar="SECONDS",
         help="keep the screen up to date, every so many seconds (1 unless given)",
     )
-    parser.set_defaults(func=_status)
 
 
 def _every(text: str) -> float:
@@ -56,7 +49,8 @@ def _every(text: str) -> float:
     return every_s
 
 
-def _status(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     settings = settings_or_none(arguments.settings)
     if settings is None:
         return BAD_USAGE

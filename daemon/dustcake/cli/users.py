@@ -15,7 +15,8 @@ from dustcake.adapters.panel.users import (
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
 from dustcake.publish.levels import Level
 
-_EPILOG = """\
+DESCRIPTION = "Keep the file of users of the panel (`panel.users_file`)."
+EPILOG = """\
 examples:
   dustcake users add kim --level acknowledge
   dustcake users remove kim
@@ -28,15 +29,8 @@ takes notice at once. Exit code 0: done; 2: bad settings or usage; 1: the file c
 """
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `users`."""
-    parser = subparsers.add_parser(
-        "users",
-        help="add, remove or list those who may sign in to the panel",
-        description="Keep the file of users of the panel (`panel.users_file`).",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake users`."""
     add_settings(parser, optional=True)
     actions = parser.add_subparsers(metavar="ACTION", required=True)
     adding = actions.add_parser("add", help="add somebody, or set level and password anew")
@@ -49,11 +43,17 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         metavar="LEVEL",
         help="view (unless given), acknowledge or adjust",
     )
-    adding.set_defaults(func=_add)
+    adding.set_defaults(action=_add)
     removing = actions.add_parser("remove", help="remove somebody; they are signed out")
     removing.add_argument("name", metavar="NAME")
-    removing.set_defaults(func=_remove)
-    actions.add_parser("list", help="names and levels").set_defaults(func=_list)
+    removing.set_defaults(action=_remove)
+    actions.add_parser("list", help="names and levels").set_defaults(action=_list)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
+    code: int = arguments.action(arguments)
+    return code
 
 
 def _add(arguments: argparse.Namespace) -> int:

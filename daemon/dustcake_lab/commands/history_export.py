@@ -9,19 +9,9 @@ from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 
 
-def add_export(parser: argparse.ArgumentParser) -> None:
-    """Add the option."""
-    parser.add_argument(
-        "--export",
-        type=_trace_name,
-        metavar="FILE",
-        help="write what was read and done as a trace for `dustcake replay`: FILE.csv, or"
-        " FILE.parquet with the extra `analysis`",
-    )
-
-
-def _trace_name(text: str) -> Path:
-    """Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not open."""
+def trace_name(text: str) -> Path:
+    """The file to write. Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would
+    not open."""
     from dustcake_lab.traces.files import PARQUET_ENDINGS
 
     return file_called(".csv", *PARQUET_ENDINGS)(text)

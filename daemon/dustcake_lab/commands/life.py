@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from dustcake.core.filter_life.forecast import Forecast
     from dustcake_lab.life import LifeTrace
 
-_EPILOG = """\
+DESCRIPTION = "Say from a recorded trace how long the filters will last, as a range."
+EPILOG = """\
 example:
   dustcake life clogging.csv --limit 600Pa --at 50 75 100 --json
 
@@ -36,15 +37,8 @@ limit in the trace itself, or null. Exit code 0: done; 2: the options or the tra
 _LISTED_BAD_ROWS = 20
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `life`."""
-    parser = subparsers.add_parser(
-        "life",
-        help="how long filters will last, from a recorded trace",
-        description="Say from a recorded trace how long the filters will last, as a range.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake life`."""
     parser.add_argument(
         "trace", type=Path, metavar="TRACE", help="the recorded trace (CSV or Parquet)"
     )
@@ -79,7 +73,6 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "--skip-bad-rows", action="store_true", help="leave out rows that cannot be used"
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
-    parser.set_defaults(func=_life)
 
 
 def _limit(text: str) -> Pressure:
@@ -92,7 +85,8 @@ def _limit(text: str) -> Pressure:
     return limit
 
 
-def _life(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     from dustcake_lab.life import forecast_at, reached_s, read_rows, summarised
     from dustcake_lab.traces.columns import BadRow, TraceError
 

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from dustcake_lab.traces.files import OpenTrace
     from dustcake_lab.traces.sample_columns import Columns
 
-_EPILOG = """\
+DESCRIPTION = "Take the decisions of the daemon on a recorded trace, and say why."
+EPILOG = """\
 example:
   dustcake replay march.csv --settings /etc/dustcake/dustcake.toml --json
 
@@ -56,15 +57,8 @@ class _UsageError(Exception):
     """What is wrong with the options, and the remedy."""
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `replay`."""
-    parser = subparsers.add_parser(
-        "replay",
-        help="show what these settings would have done on a recorded trace",
-        description="Take the decisions of the daemon on a recorded trace, and say why.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake replay`."""
     parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace")
     parser.add_argument(
         "--settings", type=Path, metavar="FILE", required=True, help="the settings file (TOML)"
@@ -76,10 +70,10 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "--skip-bad-rows", action="store_true", help="go on at rows that cannot be used"
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
-    parser.set_defaults(func=_replay)
 
 
-def _replay(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     from dustcake.adapters.store import StoreRefused
     from dustcake_lab.traces.columns import TraceError
 

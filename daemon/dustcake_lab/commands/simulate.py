@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 _DAY_S = 86_400.0
 _LOOKS, _LOOKS_S = 4000, 3.0  # how often a run that is to be drawn is looked at, and at most
-_EPILOG = """\
+DESCRIPTION = "Run the daemon's decisions on a simulated collector, far faster than life."
+EPILOG = """\
 example:
   dustcake simulate shift_year --days 30 --json
   dustcake simulate tired_compressor --plot tired.png
@@ -47,18 +48,12 @@ class _UsageError(Exception):
     """What is wrong, and the remedy."""
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `simulate`."""
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake simulate`."""
     from dustcake_sim.scenario import packaged_scenarios
 
     names = textwrap.fill(", ".join(packaged_scenarios()), 92, break_long_words=False)
-    parser = subparsers.add_parser(
-        "simulate",
-        help="run settings on a simulated collector, far faster than life",
-        description="Run the daemon's decisions on a simulated collector, far faster than life.",
-        epilog=_EPILOG % {"names": names},
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser.epilog = EPILOG % {"names": names}
     parser.add_argument("scenario", metavar="SCENARIO", help="name or path of a scenario (TOML)")
     parser.add_argument("--settings", type=Path, metavar="FILE", help="the settings file (TOML)")
     parser.add_argument(
@@ -73,7 +68,6 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
     )
     parser.add_argument("--plot", type=Path, metavar="FILE.png", help="draw the run into this file")
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
-    parser.set_defaults(func=_simulate)
 
 
 def _positive(text: str) -> float:
@@ -88,12 +82,13 @@ def _positive(text: str) -> float:
     return value
 
 
-def _simulate(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     from dustcake_lab.simulation.plot import PlotError
     from dustcake_sim.scenario import ScenarioError
 
     try:
-        _run(arguments)
+        _simulate(arguments)
     except (ScenarioError, SettingsError, PlotError, _UsageError) as error:
         fail(str(error))
         return BAD_USAGE
@@ -104,7 +99,7 @@ def _simulate(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _run(arguments: argparse.Namespace) -> None:
+def _simulate(arguments: argparse.Namespace) -> None:
     from dustcake_lab.replay.listing import JsonListing, WordsListing
     from dustcake_lab.simulation.curves import Curves
     from dustcake_lab.simulation.plot import draw

@@ -12,7 +12,8 @@ if TYPE_CHECKING:
 
     from dustcake_lab.study.jobs import Plan
 
-_EPILOG = """\
+DESCRIPTION = "Fit a collector to a trace, and try settings on it."
+EPILOG = """\
 example:
   dustcake history --since 28d --export march.parquet
   dustcake study march.parquet --settings /etc/dustcake/dustcake.toml --flow 1.2 --report march.html
@@ -58,15 +59,8 @@ FLOW_M3S = between(0.0, 100.0, "the flow in m3/s, such as 1.2")
 AIR_L = between(0.0, 10_000.0, "litres of free air for one pulse, such as 40")
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `study`."""
-    parser = subparsers.add_parser(
-        "study",
-        help="find better set points from a recorded trace, by simulation",
-        description="Fit a collector to a trace, and try settings on it.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake study`."""
     parser.add_argument("trace", type=Path, nargs="?", metavar="TRACE", help="the recorded trace")
     parser.add_argument("--settings", type=Path, metavar="FILE", help="of the collector")
     parser.add_argument(
@@ -167,10 +161,10 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         "--png", type=file_called(".png"), metavar="FILE.png", help="draw the report's plots"
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.set_defaults(func=_study)
 
 
-def _study(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     from importlib.util import find_spec
 
     if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "plotly")):

@@ -21,7 +21,8 @@ from dustcake.cli.common import (
 )
 from dustcake.settings.model import Settings
 
-_EPILOG = """\
+DESCRIPTION = "Commission a collector: ordered checks with cautions, each put on record."
+EPILOG = """\
 examples:
   dustcake commission                             step by step, with questions; leave it any time
   dustcake commission --list
@@ -38,15 +39,8 @@ daemon answers.
 """
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `commission`."""
-    parser = subparsers.add_parser(
-        "commission",
-        help="a collector's first start, step by step, with a signed report",
-        description="Commission a collector: ordered checks with cautions, each put on record.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake commission`."""
     add_settings(parser, optional=True)
     parser.add_argument("--collector", metavar="NAME", help="which, if there are several")
     what = parser.add_mutually_exclusive_group()
@@ -67,10 +61,10 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         help="with --do: an answer to what is asked",
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
-    parser.set_defaults(func=_commission)
 
 
-def _commission(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     settings = settings_or_none(arguments.settings)
     if settings is None:
         return BAD_USAGE

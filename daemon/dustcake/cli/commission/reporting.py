@@ -5,13 +5,10 @@ from pathlib import Path
 
 from dustcake.cli.commission.talk import Talk
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail
+from dustcake.commissioning.observation import equipment_of
 from dustcake.commissioning.record import decode
-from dustcake.commissioning.report.content import report
-from dustcake.commissioning.report.html import to_html
-from dustcake.commissioning.report.pdf import MissingExtraError, to_pdf
-from dustcake.commissioning.seen import Site
+from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
 from dustcake.settings.model import Settings
-from dustcake.settings.setpoints import to_setpoints
 
 
 def write_report(talk: Talk, settings: Settings, file: Path) -> int:
@@ -25,8 +22,7 @@ def write_report(talk: Talk, settings: Settings, file: Path) -> int:
         return FAILED
     record = decode(stored)
     collector = next(one for one in settings.collectors if one.name == record.collector)
-    site = Site(collector, to_setpoints(collector), tuple(bus.name for bus in settings.buses))
-    content = report(site, record)
+    content = report(equipment_of(settings, collector), record)
     try:
         made = to_html(content).encode() if file.suffix == ".html" else to_pdf(content)
         file.write_bytes(made)

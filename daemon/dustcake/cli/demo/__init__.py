@@ -15,7 +15,8 @@ from dustcake.settings.extras import the_extra
 if TYPE_CHECKING:
     from dustcake.cli.demo.seen import Seen
 
-_EPILOG = """\
+DESCRIPTION = "Run simulator, broker and daemon together, and show what they do."
+EPILOG = """\
 example:
   dustcake demo
 
@@ -38,15 +39,8 @@ PLAIN_MEASUREMENT_S = 5.0  # measurements are many; as lines, one in this time i
 AFTERWARDS_S = 8.0  # so that the alarm can be read
 
 
-def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `demo`."""
-    parser = subparsers.add_parser(
-        "demo",
-        help="see it all work on a simulated collector, in two minutes",
-        description="Run simulator, broker and daemon together, and show what they do.",
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The options of `dustcake demo`."""
     parser.add_argument(
         "--plain", action="store_true", help="print messages as lines instead of a screen"
     )
@@ -56,7 +50,6 @@ def add(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> No
         default=60.0,
         help="how many times faster dust loads, 1 to 1000 (default 60)",
     )
-    parser.set_defaults(func=_demo)
 
 
 def _speed(text: str) -> float:
@@ -69,7 +62,8 @@ def _speed(text: str) -> float:
     return speed
 
 
-def _demo(arguments: argparse.Namespace) -> int:
+def run(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
     try:
         import iotcore  # noqa: F401
         import rich  # noqa: F401
