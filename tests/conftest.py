@@ -16,11 +16,11 @@ HERE = Path(__file__).parent
 
 ROOMS = {
     "quick": "core publish settings plant runtime commission/test_record.py test_codec.py",
-    "push": "ports device foreign_modbus history traces commission filter_life",
     "ci": "system recovery panel install fit closed_loop fuzz processes faults diagnosis bench",
 }
-"""The lowest tier that runs a room, or one file of it. Single tests say otherwise with a marker:
-``story`` runs before every push already, ``night`` not before the night."""
+"""The lowest tier that runs a room, or one file of it; any other belongs to ``push``. Single tests
+say otherwise with a marker: ``story`` runs before every push already, ``night`` not before the
+night."""
 
 _TIER_OF = {HERE / room: tier for tier, rooms in ROOMS.items() for room in rooms.split()}
 
@@ -52,9 +52,8 @@ def pytest_report_header(config: pytest.Config) -> str:
 
 def tier_of(path: Path) -> str:
     """The lowest tier that runs the tests of this file."""
-    tiers = [_TIER_OF[place] for place in (path, *path.parents) if place in _TIER_OF]
-    assert tiers, f"{path}: give its room a tier in tests/conftest.py"
-    return tiers[0]
+    tiers = (_TIER_OF[place] for place in (path, *path.parents) if place in _TIER_OF)
+    return next(tiers, "push")
 
 
 def is_above(tier: str, config: pytest.Config) -> bool:
@@ -70,7 +69,8 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     patient = 10 if settings.get_current_profile_name() in ("night", "shrink") else 1
-    kept, left_out = [], []
+    kept: list[pytest.Item] = []
+    left_out: list[pytest.Item] = []
     for item in items:
         limit_time(item, patient)
         marks = {mark.name for mark in item.iter_markers()}
