@@ -7,7 +7,7 @@ from dustcake.commissioning.questions import Fields
 from dustcake.commissioning.record import Record
 from dustcake.core.cleaning.permissives import Met, Permissive
 from dustcake.core.record import record
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.zeroing import ZeroState
@@ -73,7 +73,7 @@ class Snapshot:
 
 def snapshot_of(state: State, setpoints: Setpoints, now_s: float) -> Snapshot:
     """The moment of this state, under these set points of the settings file."""
-    header, cleaning = state.header, in_force(setpoints, state.adjusted).cleaning
+    header, cleaning = state.header, effective(setpoints, state.adjusted).cleaning
     return Snapshot(
         now_s,
         state.sample.pa,

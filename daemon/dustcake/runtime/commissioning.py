@@ -41,7 +41,7 @@ from dustcake.core.signals import ReadFailure
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import utc_text
-from dustcake.publish.request_json import Asked, NotUnderstood, read_object, request_in
+from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_object, request_in
 from dustcake.runtime.answering import Asker
 from dustcake.settings.buses import WordTable
 from dustcake.settings.collector import Collector
@@ -57,7 +57,7 @@ BY_ITSELF = "dustcake"
 class Answers(Protocol):
     """The way to the core."""
 
-    async def answer(self, asked: Asked | NotUnderstood, asker: Asker) -> bytes:
+    async def answer(self, asked: ParsedRequest | InvalidRequest, asker: Asker) -> bytes:
         """Put a request to it, and word the answer."""
         ...
 
@@ -354,7 +354,7 @@ class Commissioning:
         request = request_in({**content, "id": secrets.token_hex(16)})
         asker = Asker(by, Identity.AUTHENTICATED)
         answer = read_object(await self._answering.answer(request, asker))
-        assert not isinstance(answer, NotUnderstood)  # it is our own
+        assert not isinstance(answer, InvalidRequest)  # it is our own
         return answer
 
     async def _scan_bus(self, running: _RunningAction) -> None:
