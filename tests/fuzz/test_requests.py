@@ -23,7 +23,7 @@ from dustcake.core.step import step
 from dustcake.publish.request_json import read_request
 from dustcake.runtime.answering import Answering, Asker, answer_local
 from dustcake.units import PressureUnit
-from fuzz.examples import examples
+from examples import examples
 from ports.fake_store import FakeStore
 from ports.mqtt.running_link import Says
 from runtime.benchwork import Bench, running

@@ -6,9 +6,9 @@ import sys
 from itertools import groupby
 from pathlib import Path
 
+from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings
 from dustcake.settings.model import Settings
-from dustcake.settings.problems import SettingsError
 from dustcake.settings.summary import understood
 
 DESCRIPTION = "Check a settings file, and say in plain words what was understood."

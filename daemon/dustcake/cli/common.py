@@ -32,8 +32,8 @@ def add_settings(parser: argparse.ArgumentParser, *, optional: bool = False) -> 
 
 def settings_or_none(path: Path) -> "Settings | None":
     """The settings; None when they cannot be used, and then everything wrong has been printed."""
+    from dustcake.settings.errors import SettingsError
     from dustcake.settings.load import load_settings
-    from dustcake.settings.problems import SettingsError
 
     try:
         return load_settings(path)

@@ -21,7 +21,7 @@ from dustcake.runtime.answering import Asker
 from dustcake.runtime.installed import Installed
 from dustcake.settings.extras import is_installed, without
 from dustcake.settings.model import Settings
-from dustcake.settings.panel import Panel
+from dustcake.settings.services import Panel
 from dustcake.settings.summary import understood
 from dustcake.units import PressureUnit
 

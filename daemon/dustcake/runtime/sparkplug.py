@@ -23,8 +23,8 @@ from dustcake.runtime.allowance import Allowance, Allowed
 from dustcake.runtime.answering import Answering, Asker
 from dustcake.runtime.brokers import broker_link, link_content
 from dustcake.runtime.installed import Installed
-from dustcake.settings.broker import Sparkplug
 from dustcake.settings.model import Settings
+from dustcake.settings.services import Sparkplug
 from dustcake.settings.setpoints import to_setpoints
 
 # A broken connection is noticed after one and a half times the keepalive at the latest.

@@ -7,8 +7,8 @@ from typing import Any
 
 from dustcake.cli.commission.talk import Talk
 from dustcake.commissioning.record import RecordError, decode
+from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import parse_settings
-from dustcake.settings.problems import SettingsError
 
 
 class CopyError(Exception):
