@@ -12,6 +12,7 @@ import pytest
 
 from closed_loop.loops import DAY_S
 from dustcake.__main__ import main
+from dustcake.cli import common
 from dustcake_lab.commands import simulate
 from dustcake_lab.simulation import plot as sim_plot
 from dustcake_lab.simulation.run import Curves
@@ -61,8 +62,9 @@ def test_the_same_seed_prints_the_same(capsys: pytest.CaptureFixture[str]) -> No
 def test_words(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("torn_filter", "--days", "2") == 0
     out = capsys.readouterr().out
-    assert "cleaning started" in out
-    assert "low_dp" in out
+    assert "UTC  cleaning on demand started: dP" in out
+    assert 'alarm "dP low with the blower running" suppressed' in out
+    assert "alarms raised    1 (dP too low for these filters: 1)" in out
     assert "dust let through" in out
     assert "no claim" in simulate.EPILOG
     assert out.rstrip().endswith("note: simulated: not a claim about any real collector")
@@ -232,7 +234,7 @@ def test_speed_holds_the_run_back(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_bar_shows_on_a_terminal_only(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(simulate._ProgressBar, "_EVERY_S", 0.0)
+    monkeypatch.setattr(common, "PROGRESS_EVERY_S", 0.0)
     assert run("welding_cell", "--days", "0.1") == 0
     assert capsys.readouterr().err == ""
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)

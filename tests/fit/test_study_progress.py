@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from dustcake_lab.commands import study_progress
-from dustcake_lab.commands.study_progress import shown_progress
+from dustcake_lab.commands import study_run
+from dustcake_lab.commands.study_run import shown_progress
 from dustcake_lab.study.search import search
 from dustcake_lab.study.study import study
 from fit.local_cluster import local_cluster
@@ -27,7 +27,7 @@ def test_settings_done_of_all(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     somebody_watches(monkeypatch)
-    monkeypatch.setattr(study_progress, "_TELLING_S", 0.0)
+    monkeypatch.setattr(study_run, "_ESTIMATE_AFTER_S", 0.0)
     with shown_progress(SHORT.draws, None):
         done = study(collector(), TODAY, PRICES, SHORT, TRIED)
     told = capsys.readouterr().err
@@ -44,7 +44,7 @@ def test_on_a_cluster_as_well(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     somebody_watches(monkeypatch)
-    monkeypatch.setattr(study_progress, "_TELLING_S", 0.0)
+    monkeypatch.setattr(study_run, "_ESTIMATE_AFTER_S", 0.0)
     with local_cluster(2) as cluster:
         plan = replace(SHORT, days=10.0, dask=cluster.scheduler_address)
         with shown_progress(plan.draws, None):
@@ -74,11 +74,14 @@ def test_a_program_is_told_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     assert capsys.readouterr().err == ""
 
 
-def test_what_comes_late_is_not_shown(capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_comes_late_is_not_shown(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     """The last word of another thread may come when the study is over."""
-    line = study_progress._Line(1, None)
-    line.begins(3)
-    line.close()
+    somebody_watches(monkeypatch)
+    progress = study_run._StudyProgress(1, None)
+    progress.begins(3)
+    progress.line.close()
     assert capsys.readouterr().err.endswith("\r\x1b[K")
-    line.over(3)
+    progress.over(3)
     assert capsys.readouterr().err == ""

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from dustcake.cli import common
 from dustcake_lab.commands import replay as command
 from dustcake_lab.traces import csv_parquet, frames
 from dustcake_lab.traces.columns import KNOWN_COLUMNS
@@ -205,11 +206,11 @@ def test_whoever_watches_a_long_trace_sees_how_far_it_is(
     monkeypatch.setattr(command, "_PROGRESS_FROM_BYTES", 10)
     monkeypatch.setattr(csv_parquet, "_BLOCK_BYTES", 100)
     monkeypatch.setattr(frames, "_SINGLE_ROWS", 5)
-    monkeypatch.setattr(command, "_PROGRESS_EVERY_BYTES", 100)
+    monkeypatch.setattr(common, "PROGRESS_EVERY_S", 0.0)
     assert bench.run(recorded, "--settings", chosen)[2] == "", "nobody watches a pipe"
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)
     _, _, err = bench.run(recorded, "--settings", chosen)
-    assert 5 <= err.count("\rreplaying: ") <= 40
+    assert err.count("replaying: ") >= 5
     assert err.endswith("\r\x1b[K")
 
 

@@ -1,15 +1,16 @@
 """What the commands have in common: the settings they are given, and how they fail."""
 
 import argparse
-import gc
 import re
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Callable
 from pathlib import Path
+from threading import Lock
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from dustcake.settings.collector import Collector
     from dustcake.settings.model import Settings
 
 DONE, FAILED, BAD_USAGE, UNREACHED = 0, 1, 2, 3
@@ -40,6 +41,22 @@ def settings_or_none(path: Path) -> "Settings | None":
     except SettingsError as error:
         fail(str(error))
         return None
+
+
+class UsageError(Exception):
+    """What is wrong with the options, and the remedy."""
+
+
+def chosen_collector(settings: "Settings", name: str | None, source: object) -> "Collector":
+    """The collector that is meant; ``name`` None: the only one. ``source``: what the settings are
+    called. Raises UsageError."""
+    names = ", ".join(each.name for each in settings.collectors)
+    if name is None and len(settings.collectors) > 1:
+        raise UsageError(f"{source} has several collectors; add --collector with one of {names}")
+    for each in settings.collectors:
+        if name in (None, each.name):
+            return each
+    raise UsageError(f"--collector {name}: no such collector in {source}; name one of {names}")
 
 
 _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
@@ -97,23 +114,43 @@ def whole_number(least: int, most: int) -> Callable[[str], int]:
     return read
 
 
-@contextmanager
-def long_work() -> Iterator[None]:
-    """While a long trace is read in one thread and worked on in another: a reader that asks for
-    the interpreter gets it sooner, and cycles, which no record makes, are looked for less often."""
-    switch_s, thresholds = sys.getswitchinterval(), gc.get_threshold()
-    sys.setswitchinterval(0.0005)
-    gc.set_threshold(100_000, *thresholds[1:])
-    try:
-        yield
-    finally:
-        sys.setswitchinterval(switch_s)
-        gc.set_threshold(*thresholds)
+PROGRESS_EVERY_S = 0.5
 
 
-def cannot_be_used(rows: int) -> str:
-    """So many rows of a trace, in words."""
-    return f"{rows} row{'' if rows == 1 else 's'} cannot be used"
+class ProgressLine:
+    """How far a long piece of work has come, on one line of stderr where that is a terminal. May be
+    used from several threads."""
+
+    def __init__(self, every_s: float | None = None) -> None:
+        """``every_s``: shown so often at most."""
+        self.watched = sys.stderr.isatty()
+        self._every_s = PROGRESS_EVERY_S if every_s is None else every_s
+        self._shown_s = time.monotonic()
+        self._on_screen = False
+        self._lock = Lock()
+
+    def show(self, text: Callable[[], str]) -> None:
+        """Replaces what is shown, if it is time for that."""
+        now_s = time.monotonic()
+        if self.watched and now_s - self._shown_s >= self._every_s:
+            self._shown_s = now_s
+            self._write(text())
+
+    def clear(self) -> None:
+        """Leaves the line empty for what is printed next."""
+        if self._on_screen:
+            self._write("")
+
+    def close(self) -> None:
+        """The same for good: what comes late, from another thread, is not shown."""
+        self.clear()
+        self.watched = False
+
+    def _write(self, text: str) -> None:
+        with self._lock:
+            if self.watched:
+                print(f"\r\x1b[K{text}", end="", file=sys.stderr, flush=True)
+                self._on_screen = bool(text)
 
 
 def fail(message: str) -> None:

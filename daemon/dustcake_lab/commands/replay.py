@@ -4,21 +4,30 @@ import argparse
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, cannot_be_used, fail, long_work, settings_or_none
+from dustcake.adapters.store import StoreRefused
+from dustcake.cli.common import (
+    BAD_USAGE,
+    DONE,
+    ProgressLine,
+    UsageError,
+    chosen_collector,
+    fail,
+    settings_or_none,
+)
 from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.trace_reading import BadRowReport, long_work
+from dustcake_lab.replay.listing import JsonListing, Listing, Tallies, WordsListing
+from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
+from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
+from dustcake_lab.traces.columns import BadRow, TraceError
+from dustcake_lab.traces.files import OpenTrace, open_any
 
 if TYPE_CHECKING:
-    from dustcake.core.inputs import PollCompleted
-    from dustcake_lab.replay.listing import Listing
-    from dustcake_lab.traces.columns import BadRow
-    from dustcake_lab.traces.files import OpenTrace
-    from dustcake_lab.traces.samples import Columns
+    from dustcake_lab.traces.samples import SampleStream, UsableStream
 
 DESCRIPTION = "Take the decisions of the daemon on a recorded trace, and say why."
 EPILOG = """\
@@ -47,14 +56,8 @@ started, and `alarms` the times an alarm was raised; of these `while_it_holds` h
 `holds_until_s`, while the answers hold, and `beyond` what came after it. Exit code 0: done; 2: the
 settings, the options or the trace are not in order.
 """
-_LISTED_BAD_ROWS = 20
 _KEPT_IN_MEMORY_BYTES = 8_000_000
 _PROGRESS_FROM_BYTES = 20_000_000
-_PROGRESS_EVERY_BYTES = 5_000_000
-
-
-class _UsageError(Exception):
-    """What is wrong with the options, and the remedy."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -74,15 +77,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    from dustcake.adapters.store import StoreRefused
-    from dustcake_lab.traces.columns import TraceError
-
     settings = settings_or_none(arguments.settings)
     if settings is None:
         return BAD_USAGE
     try:
-        return _replay_on(_collector(settings, arguments), arguments)
-    except _UsageError as error:
+        collector = chosen_collector(settings, arguments.collector, arguments.settings)
+        return _replay(collector, arguments)
+    except UsageError as error:
         fail(str(error))
     except TraceError as error:
         fail(f"{arguments.trace}: {error}")
@@ -91,28 +92,7 @@ def run(arguments: argparse.Namespace) -> int:
     return BAD_USAGE
 
 
-def _collector(settings: Settings, arguments: argparse.Namespace) -> Collector:
-    name: str | None = arguments.collector
-    names = ", ".join(each.name for each in settings.collectors)
-    if name is None and len(settings.collectors) > 1:
-        raise _UsageError(
-            f"{arguments.settings} has several collectors; add --collector with one of {names}"
-        )
-    for each in settings.collectors:
-        if name in (None, each.name):
-            return each
-    raise _UsageError(
-        f"--collector {name}: no such collector in {arguments.settings}; name one of {names}"
-    )
-
-
-def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
-    from dustcake_lab.replay.listing import JsonListing, Tallies, WordsListing
-    from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
-    from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
-    from dustcake_lab.traces.columns import TraceError
-    from dustcake_lab.traces.files import open_any
-
+def _replay(collector: Collector, arguments: argparse.Namespace) -> int:
     skip: bool = arguments.skip_bad_rows
     setpoints = to_setpoints(collector)
     with (
@@ -122,13 +102,13 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         # Until the last row has been read the trace may still be refused as a whole.
         out: IO[str] = sys.stdout if skip else spool
         listing = (JsonListing if arguments.json else WordsListing)(out, collector.shown_in)
-        fitted = match_columns(setpoints, trace.columns)
-        bad_rows = _BadRows(listing, out, skip=skip)
-        commanded, counted = CommandLog(), CountedEvents()
-        rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
-        replay = Replay(fitted.setpoints, commanded, trace.recorded)
+        match = match_columns(setpoints, trace.columns)
+        bad_rows = BadRowReport(skip=skip)
+        commands, counted = CommandLog(), CountedEvents()
+        replay = Replay(match.setpoints, commands, trace.recorded)
         with long_work():
-            for event in replay.events(rows):
+            samples = _usable(trace, arguments.trace, match.unused, bad_rows, listing, out)
+            for event in replay.events(samples):
                 listing.event(event)
                 counted.take(event)
         bad_rows.close()
@@ -138,9 +118,9 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
             raise TraceError("no row that can be used after the header")
         else:
             tally, recorded = replay.tally, trace.recorded
-            differs = first_difference(recorded, commanded)
+            differs = first_difference(recorded, commands)
             until = caveat(differs, recorded, tally.duration_s)
-            notes = (*fitted.notes, *tally.notes(fitted.setpoints.stale_after_s), until)
+            notes = (*match.notes, *tally.notes(match.setpoints.stale_after_s), until)
             parts = () if differs is None else counted.split_at(differs.at_s)
             listing.summary(Tallies(tally, *parts), bad_rows.count, differs, notes)
         if not skip:
@@ -149,75 +129,45 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
     return BAD_USAGE if bad_rows.refused else DONE
 
 
-class _BadRows:
-    """Names rows that cannot be used on stderr, and either refuses the trace or goes on."""
-
-    def __init__(self, listing: "Listing", out: IO[str], *, skip: bool) -> None:
-        self.count = 0
-        self._listing = listing
-        self._out = out
-        self._skip = skip
-
-    @property
-    def refused(self) -> bool:
-        """The trace is refused: nothing of it is replayed."""
-        return self.count > 0 and not self._skip
-
-    def taken_out_of(
-        self, rows: "Iterable[Columns | PollCompleted | BadRow]"
-    ) -> "Iterator[Columns | PollCompleted]":
-        """The polls that are left; of a refused trace none, but its rows are still checked."""
-        from dustcake_lab.traces.columns import BadRow
-
-        for row in rows:
-            if not isinstance(row, BadRow):
-                if not self.count or self._skip:
-                    yield row
-                continue
-            self._note(row)
-            if self._skip and row.poll is not None:
-                yield row.poll
-
-    def _note(self, row: "BadRow") -> None:
-        if self.count == 0 and not self._skip:
-            self._out.seek(0)
-            self._out.truncate()
-        self.count += 1
-        if self.count <= _LISTED_BAD_ROWS:
-            fail(str(row))
-        if self.count <= _LISTED_BAD_ROWS or self._skip:
-            self._listing.bad_row(row)
-
-    def close(self) -> None:
-        """Say what was not listed, and what became of the trace."""
-        if self.count > _LISTED_BAD_ROWS:
-            fail(f"... and {self.count - _LISTED_BAD_ROWS} more")
-        if self.refused:
-            them = "it" if self.count == 1 else "them"
-            remedy = f"correct {them}, or add --skip-bad-rows to replay the rest"
-            fail(f"{cannot_be_used(self.count)}; {remedy}")
+def _usable(
+    trace: OpenTrace,
+    file: Path,
+    unused: tuple[str, ...],
+    bad_rows: BadRowReport,
+    listing: Listing,
+    out: IO[str],
+) -> "UsableStream":
+    """The samples that can be used; of a refused trace none after the first row that cannot, but
+    its rows are still checked, and what had been listed before is withdrawn."""
+    for row in _with_progress(trace, file, unused):
+        if not isinstance(row, BadRow):
+            if not bad_rows.refused:
+                yield row
+            continue
+        first = bad_rows.count == 0
+        named = bad_rows.add(row)
+        if bad_rows.refused and first:
+            out.seek(0)
+            out.truncate()
+        if named or not bad_rows.refused:
+            listing.bad_row(row)
+        if not bad_rows.refused and row.poll is not None:
+            yield row.poll
 
 
-def _with_progress(
-    trace: "OpenTrace", file: Path, unused: tuple[str, ...]
-) -> "Iterable[Columns | PollCompleted | BadRow]":
-    """The rows; of a long trace, with how far it has been read, if somebody is watching."""
+def _with_progress(trace: OpenTrace, file: Path, unused: tuple[str, ...]) -> "SampleStream":
+    """The rows; of a long trace, with how far it has been read."""
+    size_bytes, line = file.stat().st_size, ProgressLine()
     rows = trace.samples(unused)
-    size_bytes = file.stat().st_size
-    if not sys.stderr.isatty() or size_bytes < _PROGRESS_FROM_BYTES:
+    if not line.watched or size_bytes < _PROGRESS_FROM_BYTES:
         return rows
-    return _watched(rows, trace, size_bytes)
+    return _watched(rows, trace, size_bytes, line)
 
 
 def _watched(
-    rows: "Iterable[Columns | PollCompleted | BadRow]", trace: "OpenTrace", size_bytes: int
-) -> "Iterator[Columns | PollCompleted | BadRow]":
-    told_bytes = -_PROGRESS_EVERY_BYTES
+    rows: "SampleStream", trace: OpenTrace, size_bytes: int, line: ProgressLine
+) -> "SampleStream":
     for row in rows:
-        read_bytes = trace.bytes_read()
-        if read_bytes >= told_bytes + _PROGRESS_EVERY_BYTES:
-            told_bytes = read_bytes
-            progress = f"{read_bytes / 1e6:.0f} of {size_bytes / 1e6:.0f} MB"
-            print(f"\rreplaying: {progress}", end="", file=sys.stderr, flush=True)
+        line.show(lambda: f"replaying: {trace.bytes_read() / 1e6:.0f} of {size_bytes / 1e6:.0f} MB")
         yield row
-    print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+    line.close()

@@ -2,27 +2,39 @@
 
 import argparse
 import json
-import os
 import sys
 import textwrap
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail
-from dustcake.settings.collector import Collector
+from dustcake.cli.common import (
+    BAD_USAGE,
+    DONE,
+    ProgressLine,
+    UsageError,
+    between,
+    chosen_collector,
+    fail,
+)
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
-
-if TYPE_CHECKING:
-    from dustcake_sim.closed_loop import ClosedLoop
-    from dustcake_sim.scenario import Scenario
+from dustcake_lab.replay.listing import JsonListing, WordsListing
+from dustcake_lab.simulation.plot import PlotError, draw, require_matplotlib
+from dustcake_lab.simulation.run import Curves, SimulatedRun
+from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_sim.scenario import (
+    Scenario,
+    ScenarioError,
+    load_scenario,
+    packaged_scenarios,
+    settings_beside,
+)
 
 _DAY_S = 86_400.0
-_LOOKS, _LOOKS_S = 4000, 3.0  # how often a run that is to be drawn is looked at, and at most
+_SAMPLES, _SAMPLE_S = 4000, 3.0  # of a run that is to be drawn: so many, no closer than that
 DESCRIPTION = "Run the daemon's decisions on a simulated collector, far faster than life."
 EPILOG = """\
 example:
@@ -44,14 +56,8 @@ options are not in order. What is simulated is no claim about a real collector.
 """
 
 
-class _UsageError(Exception):
-    """What is wrong, and the remedy."""
-
-
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake simulate`."""
-    from dustcake_sim.scenario import packaged_scenarios
-
     names = textwrap.fill(", ".join(packaged_scenarios()), 92, break_long_words=False)
     parser.epilog = EPILOG % {"names": names}
     parser.add_argument("scenario", metavar="SCENARIO", help="name or path of a scenario (TOML)")
@@ -60,102 +66,74 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--collector", metavar="NAME", help="which collector, where the settings have several"
     )
     parser.add_argument(
-        "--days", type=_positive, metavar="N", help="how long (default: as the scenario says)"
+        "--days",
+        type=between(0.0, 1e6, "a number of days"),
+        metavar="N",
+        help="how long (default: as the scenario says)",
     )
     parser.add_argument("--seed", type=int, default=0, help="of noise and bursts (default 0)")
     parser.add_argument(
-        "--speed", type=_positive, metavar="N", help="times real time (default: as fast as can be)"
+        "--speed",
+        type=between(0.0, 1e6, "a number"),
+        metavar="N",
+        help="times real time (default: as fast as can be)",
     )
     parser.add_argument("--plot", type=Path, metavar="FILE.png", help="draw the run into this file")
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
 
 
-def _positive(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0.0 < value <= 1e6:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is not usable: give a number above 0, up to 1e6"
-        )
-    return value
-
-
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    from dustcake_lab.simulation.plot import PlotError
-    from dustcake_sim.scenario import ScenarioError
-
     try:
         _simulate(arguments)
-    except (ScenarioError, SettingsError, PlotError, _UsageError) as error:
+    except (ScenarioError, SettingsError, PlotError, UsageError) as error:
         fail(str(error))
         return BAD_USAGE
-    except BrokenPipeError:
-        # Whoever read the output has had enough; nothing may be written when Python shuts down.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return FAILED
     return DONE
 
 
 def _simulate(arguments: argparse.Namespace) -> None:
-    from dustcake_lab.replay.listing import JsonListing, WordsListing
-    from dustcake_lab.simulation.plot import draw
-    from dustcake_lab.simulation.run import Curves, SimulatedRun
-    from dustcake_sim.closed_loop import ClosedLoop
-    from dustcake_sim.scenario import load_scenario
-
     scenario = load_scenario(arguments.scenario)
-    collector = _collector(_settings(arguments, scenario), arguments.collector)
+    settings = _settings(arguments, scenario)
+    collector = chosen_collector(settings, arguments.collector, "the settings file")
     _check_plot(arguments.plot)
     setpoints = to_setpoints(collector)
     try:
         loop = ClosedLoop(scenario, setpoints, sample_s=collector.poll_s, seed=arguments.seed)
     except ValueError as error:
-        raise _UsageError(
+        raise UsageError(
             f"{error}: choose settings with one output for each row, or another scenario"
         ) from None
     until_s = (arguments.days or scenario.days) * _DAY_S
-    curves = Curves(scenario.plant.rows)
-    watchers: list[Callable[[ClosedLoop], None]] = []
+    curves, progress = Curves(scenario.plant.rows), _Progress(until_s)
+    watchers: list[Callable[[ClosedLoop], None]] = [progress]
     if arguments.plot is not None:
         watchers.append(curves.watch)
-        loop.longest_leap_s = max(_LOOKS_S, until_s / _LOOKS)
+        loop.longest_leap_s = max(_SAMPLE_S, until_s / _SAMPLES)
     if arguments.speed is not None:
         watchers.append(_Pace(arguments.speed))
-    bar = _ProgressBar(until_s) if sys.stderr.isatty() else None
-    if bar is not None:
-        watchers.append(bar)
     run = SimulatedRun(loop)
     listing = (JsonListing if arguments.json else WordsListing)(sys.stdout, collector.shown_in)
     for event in run.counted(loop.events(until_s, _all_of(watchers))):
-        if bar is not None:
-            bar.clear()
+        progress.line.clear()
         listing.event(event)
         if arguments.plot is not None:
             curves.note(event)
         if arguments.speed is not None:
             sys.stdout.flush()
-    if bar is not None:
-        bar.clear()
-    if arguments.json:
-        print(json.dumps(run.summary(), allow_nan=False))
-    else:
-        print("\n".join(run.words()))
+    progress.line.close()
+    print(json.dumps(run.summary(), allow_nan=False) if arguments.json else "\n".join(run.words()))
     sys.stdout.flush()
     if arguments.plot is not None:
         draw(curves, arguments.plot, scenario, setpoints)
 
 
-def _settings(arguments: argparse.Namespace, scenario: "Scenario") -> Settings:
-    from dustcake_sim.scenario import settings_beside
-
+def _settings(arguments: argparse.Namespace, scenario: Scenario) -> Settings:
     if arguments.settings is not None:
         return load_settings(arguments.settings)
     beside = settings_beside(arguments.scenario, scenario)
     if beside is None:
-        raise _UsageError(
+        raise UsageError(
             f"{arguments.scenario} names no settings: add --settings FILE, or to the scenario"
             ' settings = "FILE", beside it'
         )
@@ -164,30 +142,17 @@ def _settings(arguments: argparse.Namespace, scenario: "Scenario") -> Settings:
     return parse_settings(beside.read_text(encoding="utf-8"), beside.name)
 
 
-def _collector(settings: Settings, name: str | None) -> Collector:
-    collectors = settings.collectors
-    names = ", ".join(each.name for each in collectors)
-    if name is None and len(collectors) > 1:
-        raise _UsageError(f"the settings have several collectors: add --collector, one of {names}")
-    for each in collectors:
-        if name in (None, each.name):
-            return each
-    raise _UsageError(f"--collector {name}: no such collector in the settings; name one of {names}")
-
-
 def _check_plot(path: Path | None) -> None:
     """Before a long run, not after it."""
     if path is None:
         return
-    from dustcake_lab.simulation.plot import require_matplotlib
-
     require_matplotlib()
     if not path.parent.is_dir():
-        raise _UsageError(f"--plot {path}: no such directory; name a file in one that is there")
+        raise UsageError(f"--plot {path}: no such directory; name a file in one that is there")
 
 
-def _all_of(watchers: "list[Callable[[ClosedLoop], None]]") -> "Callable[[ClosedLoop], None]":
-    def watch(loop: "ClosedLoop") -> None:
+def _all_of(watchers: list[Callable[[ClosedLoop], None]]) -> Callable[[ClosedLoop], None]:
+    def watch(loop: ClosedLoop) -> None:
         for each in watchers:
             each(loop)
 
@@ -201,36 +166,28 @@ class _Pace:
         self._speed = speed
         self._origin_s = time.monotonic()
 
-    def __call__(self, loop: "ClosedLoop") -> None:
+    def __call__(self, loop: ClosedLoop) -> None:
         ahead_s = loop.t_s / self._speed - (time.monotonic() - self._origin_s)
         if ahead_s > 0.0:
             time.sleep(ahead_s)
 
 
-class _ProgressBar:
-    """How far a run has come, on stderr, and not before it has taken a while."""
+class _Progress:
+    """How far a run has come."""
 
-    _EVERY_S, _WIDTH = 0.5, 30
+    _WIDTH = 30
 
     def __init__(self, until_s: float) -> None:
+        self.line = ProgressLine()
         self._until_s = until_s
-        self._begun_s = self._shown_s = time.monotonic()
-        self._on_screen = False
+        self._begun_s = time.monotonic()
 
-    def __call__(self, loop: "ClosedLoop") -> None:
-        now_s = time.monotonic()
-        if now_s - self._shown_s < self._EVERY_S:
-            return
-        self._shown_s, self._on_screen = now_s, True
-        done = round(loop.t_s / self._until_s * self._WIDTH)
+    def __call__(self, loop: ClosedLoop) -> None:
+        self.line.show(lambda: self._text(loop.t_s))
+
+    def _text(self, t_s: float) -> str:
+        done = round(t_s / self._until_s * self._WIDTH)
         bar = "#" * done + "." * (self._WIDTH - done)
-        days = f"day {loop.t_s / _DAY_S:.1f} of {self._until_s / _DAY_S:g}"
-        factor = loop.t_s / (now_s - self._begun_s)
-        told = f"[{bar}] {days}, {factor:,.0f} x real time"
-        print(f"\r\x1b[K{told}", end="", file=sys.stderr, flush=True)
-
-    def clear(self) -> None:
-        """Make room for a line."""
-        if self._on_screen:
-            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
-            self._on_screen = False
+        factor = t_s / (time.monotonic() - self._begun_s)
+        days = f"day {t_s / _DAY_S:.1f} of {self._until_s / _DAY_S:g}"
+        return f"[{bar}] {days}, {factor:,.0f} x real time"

@@ -4,10 +4,9 @@ A frame with anything odd in it is left alone. Polars takes all of it at once, a
 Python's while it works.
 """
 
-from collections.abc import Container, Iterator
+from collections.abc import Container
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
-from typing import TypeAlias
 
 import numpy as np
 import polars as pl
@@ -29,9 +28,7 @@ from dustcake_lab.traces.columns import (
     Times,
 )
 from dustcake_lab.traces.rows import RowReader, Rows
-from dustcake_lab.traces.samples import Columns, Floats
-
-Samples: TypeAlias = Iterator[Columns | PollCompleted | BadRow]
+from dustcake_lab.traces.samples import Columns, Floats, SampleStream
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -232,7 +229,7 @@ def _told(values: Floats | None, row: int) -> int:
 _SINGLE_ROWS = 1000
 
 
-def ahead(samples: Samples) -> Samples:
+def ahead(samples: SampleStream) -> SampleStream:
     """The same samples, the next of them read in a thread of its own while one is worked on. What
     goes wrong in it is raised here."""
     with ThreadPoolExecutor(1, "trace") as reader:
@@ -242,7 +239,7 @@ def ahead(samples: Samples) -> Samples:
             yield from some
 
 
-def _some(samples: Samples) -> list[Columns | PollCompleted | BadRow]:
+def _some(samples: SampleStream) -> list[Columns | PollCompleted | BadRow]:
     """Columns, or a number of single rows: to hand over each would cost more than to read it."""
     some = []
     for each in samples:

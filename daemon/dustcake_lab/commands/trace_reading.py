@@ -1,0 +1,55 @@
+"""What the commands that read a trace have in common."""
+
+import gc
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from dustcake.cli.common import fail
+from dustcake_lab.traces.columns import BadRow
+
+LISTED_BAD_ROWS = 20
+
+
+class BadRowReport:
+    """Names rows that cannot be used on stderr, the first of them, and says what becomes of the
+    trace: it is refused, or with ``skip`` the rest is used."""
+
+    def __init__(self, *, skip: bool) -> None:
+        self.count = 0
+        self._skip = skip
+
+    @property
+    def refused(self) -> bool:
+        """The trace is refused: nothing of it is used."""
+        return self.count > 0 and not self._skip
+
+    def add(self, row: BadRow) -> bool:
+        """Take in one more; whether it was named."""
+        self.count += 1
+        if self.count <= LISTED_BAD_ROWS:
+            fail(str(row))
+        return self.count <= LISTED_BAD_ROWS
+
+    def close(self) -> None:
+        """After the last row."""
+        if self.count > LISTED_BAD_ROWS:
+            fail(f"... and {self.count - LISTED_BAD_ROWS} more")
+        if self.refused:
+            rows, them = ("row", "it") if self.count == 1 else ("rows", "them")
+            remedy = f"correct {them}, or add --skip-bad-rows to use the rest"
+            fail(f"{self.count} {rows} cannot be used; {remedy}")
+
+
+@contextmanager
+def long_work() -> Iterator[None]:
+    """While a long trace is read in one thread and worked on in another: a reader that asks for
+    the interpreter gets it sooner, and cycles, which no record makes, are looked for less often."""
+    switch_s, thresholds = sys.getswitchinterval(), gc.get_threshold()
+    sys.setswitchinterval(0.0005)
+    gc.set_threshold(100_000, *thresholds[1:])
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(switch_s)
+        gc.set_threshold(*thresholds)
