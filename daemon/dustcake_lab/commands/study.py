@@ -6,6 +6,7 @@ from pathlib import Path
 
 from dustcake.cli.common import BAD_USAGE, between, fail, file_called, whole_number
 from dustcake.settings.extras import the_extra
+from dustcake_lab.commands.trace_reading import AIR_L, FLOW_M3S
 
 DESCRIPTION = "Fit a collector to a trace, and try settings on it."
 EPILOG = """\
@@ -29,7 +30,7 @@ plant.
 
 Filter life: blower hours until residual dP reaches the filter replacement set point, from how
 residual dP has risen over the trace; as a range over filters that age by running hours and filters
-that age by pulses. It takes some weeks of running (300 hours at least) to tell it.
+that age by pulses. It takes some weeks of running (300 hours at least) to show it.
 
 Hours of the day are those of UTC unless --time-zone names another clock, such as Europe/Berlin.
 
@@ -49,9 +50,6 @@ all, whose `event` is "fleet".
 Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are not in order, or
 the trace cannot say.
 """
-FLOW_M3S = between(0.0, 100.0, "the flow in m3/s, such as 1.2")
-"""No collector has more (common practice, no source): such a number is in other units."""
-AIR_L = between(0.0, 10_000.0, "litres of free air for one pulse, such as 40")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -24,7 +24,7 @@ from dustcake.core.setpoints import Setpoints
 from dustcake.publish.wording import duration
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.study import AIR_L, FLOW_M3S
+from dustcake_lab.commands.trace_reading import AIR_L, FLOW_M3S
 from dustcake_lab.fit.data import TooThinError, UnknownZoneError, zone_named
 from dustcake_lab.fit.trace import FittedTrace, fit_trace
 from dustcake_lab.replay.replay import Replay
@@ -169,7 +169,7 @@ def _study_fleet(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | Non
     if given:
         raise UsageError(
             f"--fleet goes without {', '.join(given)}: traces, settings and flows are named in the "
-            "list, and what is looked into more closely is one collector at a time"
+            "list, and a closer study is of one collector at a time"
         )
     listed = fleet_members(arguments.fleet, arguments.air, arguments.fan_efficiency)
     with shown_progress(plan.draws, None):

@@ -5,10 +5,13 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from dustcake.cli.common import fail
+from dustcake.cli.common import between, fail
 from dustcake_lab.traces.columns import BadRow
 
 LISTED_BAD_ROWS = 20
+FLOW_M3S = between(0.0, 100.0, "the flow in m3/s, such as 1.2")
+"""No collector has more (common practice, no source): such a number is in other units."""
+AIR_L = between(0.0, 10_000.0, "litres of free air for one pulse, such as 40")
 
 
 class BadRowReport:
@@ -43,8 +46,8 @@ class BadRowReport:
 
 @contextmanager
 def long_work() -> Iterator[None]:
-    """While a long trace is read in one thread and worked on in another: a reader that asks for
-    the interpreter gets it sooner, and cycles, which no record makes, are looked for less often."""
+    """While a long trace is read in one thread and worked on in another: a reader that wants
+    the interpreter gets it sooner, and cycles, which no record makes, are collected less often."""
     switch_s, thresholds = sys.getswitchinterval(), gc.get_threshold()
     sys.setswitchinterval(0.0005)
     gc.set_threshold(100_000, *thresholds[1:])

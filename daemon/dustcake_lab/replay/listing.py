@@ -7,7 +7,6 @@ from typing import IO, Any, Protocol
 
 from dustcake.core.events import Event
 from dustcake.core.record import record
-from dustcake.core.setpoints import AlarmName
 from dustcake.publish.alarm_texts import alarm_title
 from dustcake.publish.event_sentences import Display, event_sentence
 from dustcake.publish.payloads import event_fields, utc_text
@@ -62,7 +61,7 @@ class JsonListing:
         self._object({**at, **event_fields(event, self._unit)})
 
     def bad_row(self, row: BadRow) -> None:
-        """Line, column, value as it stands there, and problem."""
+        """Line, column, value as it is written there, and problem."""
         place = {"line": row.line, "column": row.column, "value": row.value}
         self._object({"event": "bad_row", **place, "problem": row.problem})
 
@@ -166,7 +165,7 @@ def _briefly(tally: Tally) -> str:
 def count_lines(tally: Tally) -> list[str]:
     """The same for people."""
     runs = f"started {tally.runs} times, {duration(tally.cleaning_s)} in all"
-    titled = Counter({alarm_title(AlarmName(name)): n for name, n in tally.alarms.items()})
+    titled = Counter({alarm_title(name): n for name, n in tally.alarms.items()})
     open_end = ", still under way at the end" if tally.cleaning_since_s is not None else ""
     return [
         f"duration         {duration(tally.duration_s)}",

@@ -76,7 +76,7 @@ class FrameReader:
 
 
 def _seconds(column: pl.Series, times: Times) -> pl.Series | None:
-    """Seconds from the first row; None where one cannot be told, or not this way."""
+    """Seconds from the first row; None where one cannot be read, or not this way."""
     if column.null_count():
         return None
     if column.dtype == pl.Float64:
@@ -127,7 +127,7 @@ _ANSWERS = (None, False, True)
 
 
 class ArrayReader:
-    """Turns frames of numbers into columns; a null stands for an empty cell, and where
+    """Turns frames of numbers into columns; a null is an empty cell, and where
     ``nan_is_lost`` a NaN does too. ``t_s``: seconds from the first row of the trace."""
 
     def __init__(
@@ -207,12 +207,12 @@ def _digit(contact: str) -> pl.Expr:
 
 def note(recorded: Recorded, t_s: Floats, last_s: float, frame: pl.DataFrame) -> None:
     """Take in what readable cells say was done."""
-    told = {name: frame[name].to_numpy() for name in EVENT_COLUMNS if name in frame.columns}
-    valves, counts, cleaning = (told.get(name) for name in EVENT_COLUMNS)
+    cells = {name: frame[name].to_numpy() for name in EVENT_COLUMNS if name in frame.columns}
+    valves, counts, cleaning = (cells.get(name) for name in EVENT_COLUMNS)
     pulsed = [np.flatnonzero(each > 0) for each in (valves, counts) if each is not None]
     for row in np.unique(np.concatenate(pulsed)).tolist() if pulsed else ():
         before_s = float(t_s[row - 1]) if row else max(last_s, 0.0)
-        recorded.pulsed(before_s, float(t_s[row]), _told(valves, row), _told(counts, row))
+        recorded.pulsed(before_s, float(t_s[row]), _whole(valves, row), _whole(counts, row))
     if cleaning is not None:
         known = np.flatnonzero(~np.isnan(cleaning))
         values = cleaning[known]
@@ -222,7 +222,7 @@ def note(recorded: Recorded, t_s: Floats, last_s: float, frame: pl.DataFrame) ->
             recorded.cleans(float(t_s[row]), bool(cleaning[row]))
 
 
-def _told(values: Floats | None, row: int) -> int:
+def _whole(values: Floats | None, row: int) -> int:
     return 0 if values is None or np.isnan(values[row]) else int(values[row])
 
 
