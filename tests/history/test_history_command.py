@@ -177,7 +177,7 @@ async def test_until(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_what_a_spreadsheet_would_take_for_a_formula_is_made_text() -> None:
     from dustcake.adapters.store import RecordedEvent
-    from dustcake.cli.history_lines import print_csv
+    from dustcake.cli.history import print_csv
 
     out = io.StringIO()
     entry = {"entry": "note", "note": "x", "upkeep": "", "by": "=HYPERLINK(1)"}

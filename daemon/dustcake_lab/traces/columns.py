@@ -109,3 +109,8 @@ def columns_of(header: Sequence[str] | None, where: str = "line 1: ") -> tuple[s
         found = "no dP column" if not dp else f"more than one dP column ({', '.join(dp)})"
         raise TraceError(f"{where}{found}; keep exactly one of {', '.join(DP_COLUMNS)}")
     return columns
+
+
+def unusable(rows: int) -> str:
+    """So many rows of a trace, in words."""
+    return f"{rows} row{'' if rows == 1 else 's'} cannot be used"
