@@ -12,7 +12,7 @@ from dustcake.adapters.store import SqliteStore
 from dustcake.core.inputs import PollCompleted, Restarted
 from dustcake.core.signals import Contacts, Registers
 from dustcake.core.stamp import Stamp
-from dustcake.settings.service import Journal
+from dustcake.settings.services import Journal
 from ports.store.driven import Driven
 
 DAY_S, MEASURED_S, START_UTC_S = 86_400, 7200, 1_800_000_000.0

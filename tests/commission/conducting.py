@@ -10,7 +10,7 @@ from dustcake.core.record import replace
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
-from dustcake.publish.request_json import Asked, NotUnderstood
+from dustcake.publish.request_json import InvalidRequest, ParsedRequest
 from dustcake.runtime.answering import Asker, Sent
 from dustcake.runtime.commissioning import Commissioning
 from dustcake.settings.load import parse_settings
@@ -42,9 +42,9 @@ class Core:
         self.refusal = ""
 
     async def answer(
-        self, asked: Asked | NotUnderstood, asker: Asker, sent: Sent | None = None
+        self, asked: ParsedRequest | InvalidRequest, asker: Asker, sent: Sent | None = None
     ) -> bytes:
-        assert isinstance(asked, Asked), asked
+        assert isinstance(asked, ParsedRequest), asked
         self.asked.append((asked.request, asker.by))
         told = {"accepted": not self.refusal, "reason": self.refusal or "done"}
         return json.dumps({**told, "change": 7, "points": []}).encode()

@@ -124,7 +124,7 @@ async def test_a_damaged_record_is_put_by_and_told(tmp_path: Path) -> None:
     one.file.write_text('{"format": 1')
     async with conducted(one):
         told = await one.asks(commission="show")
-        assert "could not be read, and was put by" in told["view"]["problem"]
+        assert "could not be read, and was set aside" in told["view"]["problem"]
         assert told["view"]["record"] is None
         assert (tmp_path / "journal-commissioning-welding-cell-damaged-1.json").exists()
         assert not one.file.exists()

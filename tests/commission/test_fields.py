@@ -2,41 +2,35 @@
 
 import pytest
 
-from dustcake.commissioning.parts import Action, Ask, FieldError, Form, read_fields
-from dustcake.commissioning.seen import noted
+from dustcake.commissioning.questions import AnswerType, FieldError, Question, read_fields
 
-ACTION = Action(
-    "try",
-    "Try",
-    (
-        Ask("sure", "All is clear", Form.CONSENT),
-        Ask("right", "Right so", Form.YES_NO),
-        Ask("opening", "Opening, %", Form.NUMBER, default="50", low=0, high=100),
-        Ask("manometer", "Manometer", Form.PRESSURE, required=False),
-        Ask("note", "Note", Form.TEXT, required=False),
-        Ask("valve", "Valve", Form.CHOICE, choices=("1", "2")),
-    ),
-    lambda watched: noted("x"),
+QUESTIONS = (
+    Question("sure", "All is clear", AnswerType.CONSENT),
+    Question("right", "Right so", AnswerType.YES_NO),
+    Question("opening", "Opening, %", AnswerType.NUMBER, default="50", low=0, high=100),
+    Question("manometer", "Manometer", AnswerType.PRESSURE, required=False),
+    Question("note", "Note", AnswerType.TEXT, required=False),
+    Question("valve", "Valve", AnswerType.CHOICE, choices=("1", "2")),
 )
 GOOD: dict[str, object] = {"sure": "yes", "right": "no", "valve": 2}
 
 
 def test_answers_are_taken_as_their_kind_as_text_or_not() -> None:
-    assert read_fields(ACTION, GOOD) == {
+    assert read_fields(QUESTIONS, GOOD) == {
         "sure": True,
         "right": False,
         "opening": 50.0,
         "valve": "2",
     }
     more = {**GOOD, "right": True, "opening": "12.5", "manometer": "2 mbar", "valve": 1.0}
-    assert read_fields(ACTION, more) == {
+    assert read_fields(QUESTIONS, more) == {
         "sure": True,
         "right": True,
         "opening": 12.5,
         "manometer": 200.0,
         "valve": "1",
     }
-    assert read_fields(ACTION, {**GOOD, "note": "  at the drum "})["note"] == "at the drum"
+    assert read_fields(QUESTIONS, {**GOOD, "note": "  at the drum "})["note"] == "at the drum"
 
 
 @pytest.mark.parametrize(
@@ -60,4 +54,4 @@ def test_answers_are_taken_as_their_kind_as_text_or_not() -> None:
 )
 def test_what_will_not_do_is_named(over: dict[str, object], said: str) -> None:
     with pytest.raises(FieldError, match=said):
-        read_fields(ACTION, {**GOOD, **over})
+        read_fields(QUESTIONS, {**GOOD, **over})

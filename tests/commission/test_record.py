@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.commissioning.record import (
-    Entry,
     Record,
+    RecordedAction,
     RecordError,
     Result,
     decode,
@@ -20,7 +20,7 @@ from dustcake.commissioning.record import (
 
 VALUES = st.dictionaries(st.text(max_size=8), st.floats(allow_nan=False) | st.text(), max_size=3)
 ENTRIES = st.builds(
-    Entry,
+    RecordedAction,
     st.text(max_size=8),
     st.text(max_size=8),
     st.text(max_size=4),

@@ -1,89 +1,76 @@
-"""What registers may mean: each meaning is what the daemon would read with those lines."""
+"""Going through units and registers: within bounds, once each, whatever a device lets be read."""
 
-import struct
+from typing import cast
 
 import pytest
 
-from dustcake.commissioning.proposal import INCH_PA, Media, propose
-from dustcake.commissioning.scan import Candidate, candidates, place_of
-from dustcake.units import Pressure, PressureUnit
+from dustcake.adapters.modbus import Read
+from dustcake.commissioning.scan import Bounds, Words, read_all
+from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.settings.buses import WordTable
 
-SPAN = (Pressure(0.0, PressureUnit.INH2O), Pressure(10.0, PressureUnit.INH2O))
-PLACE = place_of(3, "holding", 100)
-ORDERS = {"abcd": (0, 1, 2, 3), "cdab": (2, 3, 0, 1), "badc": (1, 0, 3, 2), "dcba": (3, 2, 1, 0)}
-
-
-def floating(value: float, order: str) -> tuple[int, ...]:
-    raw = struct.pack(">f", value)
-    first, second = struct.unpack(">HH", bytes(raw[n] for n in ORDERS[order]))
-    return first, second
+SILENT = ReadFailure(FailureKind.TIMEOUT, "no reply")
+REFUSED = ReadFailure(FailureKind.EXCEPTION, "it has nothing at this address")
+NO_PATH = ReadFailure(FailureKind.EXCEPTION, "it did not answer the gateway")
 
 
-def found(words: tuple[int, ...], rest: tuple[int, ...], manometer_pa: float) -> list[Candidate]:
-    ranked = candidates("line", SPAN, {PLACE: words}, rest={PLACE: rest}, reference_pa=manometer_pa)
-    return [one for one in ranked if one.is_plausible]
+class Line:
+    """Units with some registers each. A unit of ``None`` is one the gateway does not reach."""
+
+    def __init__(self, units: dict[int, dict[tuple[WordTable, int], int] | None]) -> None:
+        self.units = units
+        self.asked: list[Read] = []
+
+    async def read(
+        self, unit: int, table: WordTable, first: int, count: int
+    ) -> Words | ReadFailure:
+        request = Read(unit, table, first, count)
+        self.asked.append(request)
+        if unit not in self.units:
+            return SILENT
+        registers = self.units[unit]
+        if registers is None:
+            return NO_PATH
+        words = [registers.get((table, address)) for address in range(first, first + count)]
+        return REFUSED if None in words else tuple(cast(list[int], words))
 
 
-@pytest.mark.parametrize("order", ORDERS)
-@pytest.mark.parametrize("unit", [PressureUnit.INH2O, PressureUnit.PA])
-def test_a_float_is_found_in_each_order_and_unit(order: str, unit: PressureUnit) -> None:
-    pa = 3.137 * INCH_PA
-    value = 3.137 if unit is PressureUnit.INH2O else pa
-    best = found(floating(value, order), floating(0.01, order), pa)[0]
-    assert best.lines["kind"] == "float32"
-    assert best.lines["word_order"] == order
-    assert best.lines["span"][0] == f"0 {unit}"
-    assert best.pa == pytest.approx(pa, rel=1e-5)
-    assert (best.lines["unit"], best.lines["table"], best.lines["register"]) == (3, "holding", 100)
+async def scanned(
+    line: Line, units: range, registers: range, *tables: WordTable
+) -> dict[str, Words]:
+    told: list[str] = []
+    bounds = Bounds(units, tables or (WordTable.INPUT,), registers)
+    found = await read_all(line.read, bounds, told.append)
+    assert told == [f"unit {unit}" for unit in units]
+    assert all(request.unit in units for request in line.asked)
+    assert all(
+        request.address in registers and request.address + request.count - 1 in registers
+        for request in line.asked
+    )
+    return found
 
 
-@pytest.mark.parametrize(("word", "rest", "counts"), [(3000, 4, [0, 10000]), (300, 1, [0, 1000])])
-def test_a_scaled_integer_is_told_from_ten_times_itself_by_the_manometer(
-    word: int, rest: int, counts: list[int]
-) -> None:
-    (best, *_) = found((word,), (rest,), 3.0 * INCH_PA)
-    assert (best.lines["kind"], best.lines["counts"]) == ("scaled_integer", counts)
+async def test_whoever_is_silent_or_out_of_reach_costs_one_try() -> None:
+    line = Line({2: {(WordTable.INPUT, n): n for n in range(40)}, 3: None})
+    found = await scanned(line, range(1, 5), range(40))
+    assert [r.unit for r in line.asked if r.unit != 2] == [1, 3, 4]
+    assert found == {
+        "unit 2 input 0": tuple(range(16)),
+        "unit 2 input 16": tuple(range(16, 32)),
+        "unit 2 input 32": tuple(range(32, 40)),
+    }
 
 
-def test_a_loop_current_is_found_and_a_dead_loop_is_none() -> None:
-    (best, *_) = found((8800,), (4001,), 3.0 * INCH_PA)
-    assert (best.lines["kind"], best.lines["counts"]) == ("current", [4000, 20000])
-    ranked = candidates("line", SPAN, {PLACE: (0,)})
-    assert {one.why for one in ranked if one.lines["kind"] == "current"} == {"no loop current"}
+async def test_a_device_with_gaps_is_asked_one_by_one_and_neighbours_stay_together() -> None:
+    words = {(WordTable.HOLDING, n): 100 + n for n in (3, 4, 5, 9)}
+    found = await scanned(
+        Line({1: {**words}}), range(1, 2), range(16), WordTable.INPUT, WordTable.HOLDING
+    )
+    assert found == {"unit 1 holding 3": (103, 104, 105), "unit 1 holding 9": (109,)}
 
 
-def test_what_speaks_against_a_meaning_is_said() -> None:
-    def why(words: tuple[int, ...], rest: tuple[int, ...] | None = None, **how: float) -> set[str]:
-        earlier = None if rest is None else {PLACE: rest}
-        ranked = candidates("line", SPAN, {PLACE: words}, rest=earlier, **how)  # type: ignore[arg-type]
-        whys: set[str] = {one.why for one in ranked if one.lines.get("counts") == [0, 10000]}
-        return whys
-
-    assert why((3000,), at_rest=True) == {"not near zero, with no pressure on it"}
-    assert why((20,), at_rest=True) == {""}
-    assert why((3000,), (3000,)) == {"does not rise with the pressure"}
-    assert why((3000,), (9000,)) == {"does not rise with the pressure"}
-    assert why((3000,), (0,), reference_pa=INCH_PA) == {"not what the manometer shows"}
-    assert why((20000,)) == {"beyond the span"}
-
-
-def test_neighbours_over_two_rows_are_one_number() -> None:
-    words = (0, *floating(3.137, "abcd"), 0)
-    best = found(words, (0, 0, 0, 0), 3.137 * INCH_PA)[0]
-    assert (best.lines["register"], best.lines["kind"]) == (101, "float32")
-
-
-def test_set_points_follow_the_rule_they_state() -> None:
-    """Clean 1 inH2O and cellulose: low 2.5, high 3.5, replacement 5 (common practice)."""
-    proposal = propose(INCH_PA, Media.DEPTH)
-    inches = [pa / INCH_PA for pa in (proposal.low_pa, proposal.high_pa, proposal.replacement_pa)]
-    assert inches == pytest.approx([2.5, 3.5, 5.0])
-    assert "low = clean + 1.5 inH2O, high = low + 1 inH2O" in proposal.rule
-    assert "no source" in proposal.rule
-    assert proposal.cautions == ()
-    surface = propose(INCH_PA, Media.SURFACE)
-    assert surface.high_pa - surface.low_pa == pytest.approx(0.75 * INCH_PA)
-    assert [text[:4] for text in surface.cautions] == ["high"]
-    high = propose(4 * INCH_PA, Media.DEPTH)
-    assert high.replacement_pa == pytest.approx(high.high_pa + INCH_PA)
-    assert len(high.cautions) == 3
+@pytest.mark.parametrize("registers", [range(7, 8), range(60, 79)])
+async def test_bounds_need_not_be_whole_rows(registers: range) -> None:
+    line = Line({1: {(WordTable.INPUT, n): n for n in registers}})
+    found = await scanned(line, range(1, 2), registers)
+    assert [word for row in found.values() for word in row] == list(registers)

@@ -18,7 +18,7 @@ from dustcake.core.requests.kinds import (
     SelectMode,
     SetPoint,
 )
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 
@@ -33,7 +33,7 @@ def changed(collector: Collector, by: str = "day shift", **values: float) -> Req
 
 
 def now(collector: Collector) -> Setpoints:
-    return in_force(collector.setpoints, collector.state.adjusted)
+    return effective(collector.setpoints, collector.state.adjusted)
 
 
 def settings(collector: Collector) -> list[tuple[str, str, str, str]]:

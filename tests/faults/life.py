@@ -23,7 +23,7 @@ from dustcake.runtime.engine import Engine
 from dustcake.runtime.mqtt_requests import MqttRequests
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
-from dustcake.settings.broker import Mqtt
+from dustcake.settings.services import Mqtt
 from dustcake.units import PressureUnit
 from faults.audit import WatchedJournal
 

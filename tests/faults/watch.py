@@ -9,7 +9,7 @@ from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRu
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, RequestAnswered
 from dustcake.core.inputs import Input, OutputReported, PollCompleted, Restarted
 from dustcake.core.reasons import Because
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.step import Step
@@ -69,7 +69,7 @@ class Watch:
         for command in after.commands:
             self._decided(command)
             if isinstance(command, FireValve):
-                self._interval_s = in_force(setpoints, after.state.adjusted).pulsing.interval_s
+                self._interval_s = effective(setpoints, after.state.adjusted).pulsing.interval_s
         if after.events or after.decision is not before.decision:
             self._note(before, after)
 

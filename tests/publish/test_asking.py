@@ -34,10 +34,10 @@ from dustcake.core.stamp import Stamp
 from dustcake.publish.request_json import (
     LONGEST_LABEL,
     LONGEST_REQUEST_BYTES,
-    NAMED,
+    NAME_REQUIRED,
     REQUESTS,
-    Asked,
-    NotUnderstood,
+    InvalidRequest,
+    ParsedRequest,
     age_refusal,
     read_request,
     reply,
@@ -91,8 +91,10 @@ def asking(**fields: Any) -> bytes:
     ],
 )
 def test_a_request_is_read(fields: dict[str, Any], expected: Request) -> None:
-    assert read_request(asking(**fields)) == Asked(expected, "r1", "")
-    assert read_request(asking(**fields, by="day shift")) == Asked(expected, "r1", "day shift")
+    assert read_request(asking(**fields)) == ParsedRequest(expected, "r1", "")
+    assert read_request(asking(**fields, by="day shift")) == ParsedRequest(
+        expected, "r1", "day shift"
+    )
 
 
 def test_every_kind_of_request_is_named() -> None:
@@ -108,7 +110,7 @@ def test_every_kind_of_request_is_named() -> None:
         "confirm",
         *AlarmAction,
     }
-    assert set(REQUESTS) >= NAMED
+    assert set(REQUESTS) >= NAME_REQUIRED
 
 
 UTC = "`utc` must be a time with its zone, as 2026-05-04T06:00:00Z"
@@ -285,13 +287,13 @@ RUN = "`run` must be true or false"
 def test_what_is_no_request_says_what_would_be(
     why: str, text: bytes, problem: str, request_id: str | None
 ) -> None:
-    assert read_request(text) == NotUnderstood(problem, request_id), why
+    assert read_request(text) == InvalidRequest(problem, request_id), why
 
 
 def test_the_limits_themselves_are_allowed() -> None:
     longest = asking(id="x" * LONGEST_LABEL, by="y" * LONGEST_LABEL, request="zero")
     read = read_request(longest.ljust(LONGEST_REQUEST_BYTES))
-    assert isinstance(read, Asked)
+    assert isinstance(read, ParsedRequest)
 
 
 JSON = st.recursive(
@@ -330,7 +332,7 @@ NEARLY = st.fixed_dictionaries(
 def test_whatever_comes_in_is_answered_and_can_be_kept(text: bytes) -> None:
     """Never an exception: not when it is read, stored, decided on, or answered."""
     read = read_request(text)
-    if isinstance(read, NotUnderstood):
+    if isinstance(read, InvalidRequest):
         refused = RequestAnswered(read.request_id or "", "", "", False, read.reason)
         told = unrecorded_reply(refused, None, 3, PressureUnit.PA)
         assert json.loads(told.decode("utf-8"))["accepted"] is False
@@ -393,7 +395,7 @@ def test_a_change_of_set_points_is_shown_back_with_old_and_new() -> None:
 
 
 def test_who_sent_no_request_is_told_why() -> None:
-    why = NotUnderstood("not JSON in UTF-8").reason
+    why = InvalidRequest("not JSON in UTF-8").reason
     answered = RequestAnswered("", "", "mqtt:kim", False, why)
     content = json.loads(unrecorded_reply(answered, 0.0, 4, PressureUnit.PA))
     assert content == {
@@ -417,7 +419,7 @@ NOW_S = 1_800_000_000.0
 
 def test_when_it_was_sent_is_read() -> None:
     asked = read_request(asking(request="zero", utc="2027-01-15T09:00:00.5+01:00"))
-    assert asked == Asked(SetZero(), "r1", "", NOW_S + 0.5)
+    assert asked == ParsedRequest(SetZero(), "r1", "", NOW_S + 0.5)
 
 
 @pytest.mark.parametrize(
@@ -445,7 +447,7 @@ def test_when_it_was_sent_is_read() -> None:
 def test_what_is_too_old_or_may_be_does_not_act(
     sent_utc_s: float | None, expiry_s: float | None, now_utc_s: float | None, why: Because | None
 ) -> None:
-    asked = Asked(SetZero(), "r1", "", sent_utc_s)
+    asked = ParsedRequest(SetZero(), "r1", "", sent_utc_s)
     refusal = age_refusal(asked, expiry_s, now_utc_s, 30.0)
     assert (None if refusal is None else refusal.code) == why
 
@@ -456,10 +458,10 @@ def test_what_is_too_old_or_may_be_does_not_act(
 )
 def test_correlation_data_is_the_id_where_there_is_none(data: bytes, request_id: str) -> None:
     asked = read_request(b'{"request": "zero"}', data)
-    assert asked == Asked(SetZero(), request_id, "")
-    assert read_request(asking(request="zero"), data) == Asked(SetZero(), "r1", "")
+    assert asked == ParsedRequest(SetZero(), request_id, "")
+    assert read_request(asking(request="zero"), data) == ParsedRequest(SetZero(), "r1", "")
 
 
 def test_correlation_data_that_is_no_id() -> None:
-    assert read_request(b'{"request": "zero"}', b"") == NotUnderstood(LABEL)
-    assert read_request(b'{"request": "zero"}', b"\xff" * 33) == NotUnderstood(LABEL)
+    assert read_request(b'{"request": "zero"}', b"") == InvalidRequest(LABEL)
+    assert read_request(b'{"request": "zero"}', b"\xff" * 33) == InvalidRequest(LABEL)

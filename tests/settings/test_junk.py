@@ -7,10 +7,10 @@ from typing import Any
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from dustcake.settings.errors import SettingsError
 from dustcake.settings.json_schema import settings_schema, tables_with
 from dustcake.settings.load import parse_settings
 from dustcake.settings.model import Settings
-from dustcake.settings.problems import SettingsError
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.settings.summary import understood
 from settings.files import BLOWER_CONTACT, file_text

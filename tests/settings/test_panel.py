@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
+from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings
-from dustcake.settings.problems import SettingsError
 from dustcake.settings.summary import understood
 from system_support import settings
 

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from dustcake.core.requests.kinds import SetPoint
 from dustcake.settings.checks import cross_problems
-from dustcake.settings.places import Labels
-from dustcake.settings.requests import Requests
+from dustcake.settings.cleaning import Requests
+from dustcake.settings.errors import Labels
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.settings.summary import understood
 from dustcake.units import Pressure, PressureUnit

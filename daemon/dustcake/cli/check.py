@@ -7,9 +7,9 @@ from itertools import groupby
 from pathlib import Path
 
 from dustcake.cli.common import BAD_USAGE, DONE, add_settings
+from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings
 from dustcake.settings.model import Settings
-from dustcake.settings.problems import SettingsError
 from dustcake.settings.summary import understood
 
 DESCRIPTION = "Check a settings file, and say in plain words what was understood."

@@ -58,8 +58,8 @@ def add_settings(parser: argparse.ArgumentParser, *, optional: bool = False) -> 
 
 def settings_in(path: Path) -> "Settings":
     """The settings in this file. Raises UsageError, which lists everything wrong with them."""
+    from dustcake.settings.errors import SettingsError
     from dustcake.settings.load import load_settings
-    from dustcake.settings.problems import SettingsError
 
     try:
         return load_settings(path)

@@ -14,8 +14,8 @@ from dustcake.adapters.store import StoreRefused, put_journal_back
 from dustcake.cli.backup import ABOUT, JOURNAL, SETTINGS, record_member
 from dustcake.cli.common import DONE, CommandError, UsageError, add_settings, settings_in
 from dustcake.commissioning.record import place_of
+from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import parse_settings
-from dustcake.settings.problems import SettingsError
 
 _LARGEST_SETTINGS_BYTES = 1_000_000
 _LARGEST_RECORD_BYTES = 100_000_000

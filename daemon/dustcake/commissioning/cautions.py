@@ -10,18 +10,16 @@ FIRST = (
 )
 
 LOCK_OUT = (
-    "Lock out and tag out the blower's supply before anybody reaches into fan, drive or housing. A "
-    "blower that dustcake asks to run may start at any time."
+    "Lock out and tag out the blower's supply before anybody reaches into fan, drive or housing. "
+    "A blower that dustcake asks to run may start at any time."
 )
 LINES = (
     "Isolate the transmitter from the collector before pressure is put on it. Blow gently, or use "
-    "a "
-    "hand pump and a manometer: compressed air bursts the cell."
+    "a hand pump and a manometer: compressed air bursts the cell."
 )
 STORED_AIR = (
     "The header holds energy: shut off the air and vent it before anybody works at valves, pilots "
-    "or "
-    "blow pipes. Valves fire without warning."
+    "or blow pipes. Valves fire without warning."
 )
 NOBODY_INSIDE = (
     "Nobody at an open door, at the filters or in front of the blow pipes while a valve is pulsed. "
@@ -29,8 +27,7 @@ NOBODY_INSIDE = (
 )
 NO_FLOW = (
     "A pulse without flow may raise a dust cloud: with dust in the collector only as the dust "
-    "hazard "
-    "analysis allows."
+    "hazard analysis allows."
 )
 ROTATION = (
     "Stand clear of couplings, belts and the outlet. Guards on. Wiring is changed by licensed "
@@ -38,17 +35,14 @@ ROTATION = (
 )
 NEW_MEDIA = (
     "New filters let more dust through until they have a cake: keep the exhaust outdoors or "
-    "watched, "
-    "as the permit and the dust ask for."
+    "watched, as the permit and the dust ask for."
 )
-DAMPER = (
+DAMPER_OPENING = (
     "More flow than the filters are made for drives dust into the media for good: open in steps, "
-    "and "
-    "never beyond the rated flow or motor current."
+    "and never beyond the rated flow or motor current."
 )
 TRIALS = (
-    "Try only what harms nobody. Tell the control room before. Never make smoke or fire: use the "
+    "Try only what harms nobody. Inform the control room before. Never make smoke or fire: use the "
     "detector's own test, and see that fire protection that it starts is taken care of by those "
-    "who "
-    "are licensed to."
+    "who are licensed to."
 )

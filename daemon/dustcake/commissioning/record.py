@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -12,18 +13,19 @@ FORMAT = 1
 
 
 class Result(StrEnum):
-    """What came of one action."""
+    """How one action ended."""
 
     PASSED = "passed"
     FAILED = "failed"
-    NOTED = "noted"  # measured or chosen, with nothing to be judged yet
+    NOTED = "noted"  # measured or chosen, with nothing to pass or fail yet
     SKIPPED = "skipped"  # left out on purpose, with the reason
 
 
 @record
-class Entry:
-    """One action. ``item``: which of several, such as a valve; ``fields``: what the person said,
-    ``values``: what was measured, units in the names; ``utc``: ISO 8601, None with no clock set."""
+class RecordedAction:
+    """One action on record. ``item``: which of several, such as a valve; ``fields``: what the
+    person answered; ``values``: what was measured, units in the names; ``utc``: ISO 8601, None
+    while the clock is not set."""
 
     step: str
     action: str
@@ -38,7 +40,7 @@ class Entry:
 
 @record
 class Signature:
-    """Who signed what is above: a typed name, when, and the digest of what it stands under."""
+    """Who signed the record: a typed name, when, and the digest of what was signed."""
 
     name: str
     by: str
@@ -48,20 +50,22 @@ class Signature:
 
 @record
 class Record:
-    """Everything on record of one collector, in order."""
+    """All that is on record of one collector, in order."""
 
     collector: str
     site: str
     begun_utc: str | None
     begun_by: str
-    entries: tuple[Entry, ...] = ()
+    entries: tuple[RecordedAction, ...] = ()
     signature: Signature | None = None
 
-    def with_entry(self, entry: Entry) -> "Record":
+    def with_entry(self, entry: RecordedAction) -> "Record":
         """The same with one entry more."""
         return replace(self, entries=(*self.entries, entry))
 
-    def of(self, step: str, action: str | None = None, item: str | None = None) -> list[Entry]:
+    def of(
+        self, step: str, action: str | None = None, item: str | None = None
+    ) -> list[RecordedAction]:
         """The entries of a step, oldest first; of one action, or one item, where given."""
         return [
             entry
@@ -69,7 +73,7 @@ class Record:
             if entry.step == step and action in (None, entry.action) and item in (None, entry.item)
         ]
 
-    def last(self, step: str, action: str, item: str | None = None) -> Entry | None:
+    def last(self, step: str, action: str, item: str | None = None) -> RecordedAction | None:
         """The newest of those."""
         found = self.of(step, action, item)
         return found[-1] if found else None
@@ -89,35 +93,19 @@ class RecordError(Exception):
 
 
 def digest(one: Record) -> str:
-    """SHA-256 of all that stands above the signature: its JSON as ``encode`` writes it."""
+    """SHA-256 of the record without its signature, as ``encode`` writes it."""
     return hashlib.sha256(encode(replace(one, signature=None))).hexdigest()
 
 
 def is_as_signed(one: Record) -> bool:
-    """Whether nothing above the signature has been changed since."""
+    """Whether nothing has been changed since it was signed."""
     return one.signature is not None and one.signature.sha256 == digest(one)
 
 
 def encode(one: Record) -> bytes:
     """The record as JSON, always the same bytes for the same record."""
-    signature = one.signature
-    content = {
-        "format": FORMAT,
-        "collector": one.collector,
-        "site": one.site,
-        "begun_utc": one.begun_utc,
-        "begun_by": one.begun_by,
-        "entries": [_entry_fields(entry) for entry in one.entries],
-        "signature": None
-        if signature is None
-        else {name: getattr(signature, name) for name in ("name", "by", "utc", "sha256")},
-    }
+    content = {"format": FORMAT, **asdict(one)}
     return json.dumps(content, ensure_ascii=False, sort_keys=True, indent=1).encode() + b"\n"
-
-
-def _entry_fields(entry: Entry) -> dict[str, Any]:
-    names = ("step", "action", "item", "words", "fields", "values", "by", "utc")
-    return {"result": entry.result.value, **{name: getattr(entry, name) for name in names}}
 
 
 def decode(stored: bytes) -> Record:
@@ -127,7 +115,8 @@ def decode(stored: bytes) -> Record:
         if content["format"] != FORMAT:
             raise RecordError(f"format {content['format']}, this version reads {FORMAT}")
         entries = tuple(
-            Entry(**{**entry, "result": Result(entry["result"])}) for entry in content["entries"]
+            RecordedAction(**{**entry, "result": Result(entry["result"])})
+            for entry in content["entries"]
         )
         signature = content["signature"]
         return Record(

@@ -1,179 +1,147 @@
-"""Registers as they were read, and what each may mean: raw and scaled side by side.
+"""Searching a bus for the transmitter: units and registers within bounds, while the collectors on
+it go on working, and what is put on record of them."""
 
-Every meaning goes the way of the settings, so that what is shown here is what the daemon would
-read with those lines in the file.
-"""
-
-from collections.abc import Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterator
+from dataclasses import asdict
 from typing import Any
 
-from pydantic import ValidationError
-
-from dustcake.core.reading import Quality, interpret
+from dustcake.commissioning.observation import Observation
+from dustcake.commissioning.procedure import ActionResult, failed, noted
+from dustcake.commissioning.registers import Candidate, candidates, place_of
 from dustcake.core.record import record
-from dustcake.core.setpoints import SignalKind, WordOrder
-from dustcake.core.signals import Registers
-from dustcake.settings.buses import AnalogInput
-from dustcake.settings.setpoints import to_scale
-from dustcake.units import Pressure, PressureUnit
+from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.settings.buses import WordTable
 
 MOST_UNITS, MOST_REGISTERS = 32, 128
 """The most a scan goes through."""
 MOST_SHOWN = 40
-NEAR_ZERO = 0.02  # of the span, at rest
-MOVED = 0.01  # of the span, when pressure is put on
-AGREES = 0.02  # of the span, beside a manometer
+ROW = 16  # registers read at once; a device that has not all of them is read one by one
+AT_REST, APPLIED = "at rest", "with pressure on it"
 
-_PER_COUNT = (1.0, 0.1, 0.01, 0.001)
-_CURRENTS = ((4000, 20000), (400, 2000), (13107, 65535))
-
-Words = Mapping[str, tuple[int, ...]]
-"""Registers in a row, by place: ``unit 1 input 0`` begins at address 0."""
+Words = tuple[int, ...]
+ReadOnce = Callable[[int, WordTable, int, int], Awaitable[Words | ReadFailure]]
+"""Reads unit, table, first register, count in one exchange, in turn with all others on the bus."""
 
 
 @record
-class Candidate:
-    """One meaning of one place. ``lines``: the settings that say so; ``pa``: what it reads then,
-    ``rest_pa`` before pressure was put on; ``why``: what speaks against it, empty if nothing."""
+class Bounds:
+    """What is gone through."""
 
-    lines: dict[str, Any]
-    raw: tuple[int, ...]
-    pa: float | None
-    rest_pa: float | None
-    why: str
-
-    @property
-    def is_plausible(self) -> bool:
-        """Whether nothing speaks against it."""
-        return not self.why
+    units: range
+    tables: tuple[WordTable, ...]
+    registers: range
 
 
-def place_of(unit: int, table: str, first: int) -> str:
-    """Name of a row of registers."""
-    return f"unit {unit} {table} {first}"
+async def scan(
+    read: ReadOnce, bus: str, observed: Observation, progress: Callable[[str], None]
+) -> ActionResult:
+    """Go through ``bus`` as the person has asked, and judge what each place may mean."""
+    fields, bounds = observed.fields, bounds_of(observed)
+    words = await read_all(read, bounds, progress)
+    if not words:
+        return failed(
+            f"nobody answers on bus {bus} at units {bounds.units.start} to "
+            f"{bounds.units.stop - 1}: check supply, wiring (exchange A and B), bit rate and "
+            "parity",
+            candidates=[],
+            registers={},
+        )
+    applied = fields["pressure"] == APPLIED
+    rest = last_scan(observed, AT_REST) if applied else None
+    manometer = fields.get("manometer")
+    ranked = candidates(
+        bus,
+        observed.equipment.collector.transmitter.span,
+        words,
+        rest=None if rest is None else {k: tuple(v) for k, v in rest["registers"].items()},
+        reference_pa=None if manometer is None else float(manometer),
+        at_rest=not applied and observed.before.blower_running is not True,
+    )
+    plausible = sum(one.is_plausible for one in ranked)
+    units = sorted({int(place.split()[1]) for place in words})
+    return noted(
+        f"{plausible} of {len(ranked)} meanings are plausible; units that answer: "
+        f"{', '.join(map(str, units))}",
+        candidates=[_content(one, observed) for one in ranked[:MOST_SHOWN]],
+        registers={place: list(row) for place, row in words.items()},
+    )
 
 
-def candidates(
-    bus: str,
-    span: tuple[Pressure, Pressure],
-    words: Words,
-    *,
-    rest: Words | None = None,
-    reference_pa: float | None = None,
-    at_rest: bool = False,
-) -> list[Candidate]:
-    """Every meaning of every place, the likeliest first. ``rest``: the same places before pressure
-    was put on; ``reference_pa``: what a manometer shows now; ``at_rest``: no pressure should be
-    there now."""
-    found = [
-        _judged(meaning, raw, (rest or {}).get(place), index, reference_pa, at_rest=at_rest)
-        for place, row in words.items()
-        for index in range(len(row))
-        for meaning, raw in _meanings(bus, span, place, row, index)
-    ]
-    return sorted(found, key=_likelihood)
+def bounds_of(observed: Observation) -> Bounds:
+    """What the person has asked to be gone through."""
+    fields = observed.fields
+    tables = tuple(WordTable) if fields["table"] == "both" else (WordTable(str(fields["table"])),)
+    return Bounds(_range(observed, "unit"), tables, _range(observed, "register"))
 
 
-def _likelihood(one: Candidate) -> tuple[bool, float]:
-    moved_pa = abs(one.pa - one.rest_pa) if one.pa is not None and one.rest_pa is not None else 0.0
-    return bool(one.why), -moved_pa
+def _range(observed: Observation, what: str) -> range:
+    first, last = (int(float(observed.fields[f"{end}_{what}"])) for end in ("first", "last"))
+    return range(first, last + 1)
 
 
-def _meanings(
-    bus: str, span: tuple[Pressure, Pressure], place: str, row: tuple[int, ...], index: int
-) -> Iterator[tuple[AnalogInput, tuple[int, ...]]]:
-    _, unit, table, first = place.split()
-    at = {"bus": bus, "unit": int(unit), "table": table, "register": int(first) + index}
-    for ends in _spans(span):
-        written = [str(end) for end in ends]
-        for per_count in _PER_COUNT:
-            counts = tuple(round(end.value / per_count) for end in ends)
-            meant = _input({**at, "kind": "scaled_integer", "span": written, "counts": counts})
-            if meant is not None:
-                yield meant, row[index : index + 1]
-        if index + 1 < len(row):
-            for order in WordOrder:
-                meant = _input(
-                    {**at, "kind": "float32", "word_order": order.value, "span": written}
-                )
-                if meant is not None:
-                    yield meant, row[index : index + 2]
-    for counts in _CURRENTS:
-        written = [str(end) for end in span]
-        meant = _input({**at, "kind": "current", "span": written, "counts": counts})
-        if meant is not None:
-            yield meant, row[index : index + 1]
+def last_scan(observed: Observation, pressure: str) -> dict[str, Any] | None:
+    """What the newest scan at this pressure found."""
+    for entry in reversed(observed.record.of("transmitter", "scan")):
+        if entry.fields["pressure"] == pressure:
+            return entry.values
+    return None
 
 
-def _spans(span: tuple[Pressure, Pressure]) -> list[tuple[Pressure, Pressure]]:
-    """As written, and in pascals where that is something else."""
-    if span[0].unit is PressureUnit.PA:
-        return [span]
-    low, high = (Pressure(round(end.pa, 3), PressureUnit.PA) for end in span)
-    return [span, (low, high)]
+def _content(one: Candidate, observed: Observation) -> dict[str, Any]:
+    shown = None if one.pa is None else observed.equipment.shown(one.pa)
+    return {**asdict(one), "raw": list(one.raw), "shown": shown}
 
 
-def _input(fields: dict[str, Any]) -> AnalogInput | None:
-    try:
-        return AnalogInput.model_validate(fields)
-    except ValidationError:
-        return None  # counts that no register can hold
+async def read_all(
+    read: ReadOnce, bounds: Bounds, progress: Callable[[str], None]
+) -> dict[str, Words]:
+    """Read everything there is: registers in a row, by place. Polls of the bus go on between the
+    reads; a unit that does not answer costs its time-out once."""
+    words: dict[str, Words] = {}
+    for unit in bounds.units:
+        progress(f"unit {unit}")
+        if not await _is_there(read, unit, bounds):
+            continue
+        for table in bounds.tables:
+            for row in _rows(bounds.registers):
+                words |= await _row(read, unit, table, row)
+    return words
 
 
-def _judged(
-    meant: AnalogInput,
-    raw: tuple[int, ...],
-    row_at_rest: tuple[int, ...] | None,
-    index: int,
-    reference_pa: float | None,
-    *,
-    at_rest: bool,
-) -> Candidate:
-    pa, why = _reading(meant, raw)
-    rest_pa = None
-    if row_at_rest is not None:
-        rest_pa, _ = _reading(meant, row_at_rest[index : index + len(raw)])
-    scale = to_scale(meant)
-    span_pa = scale.span_high_pa - scale.span_low_pa
-    if pa is not None and not why:
-        why = _against(pa, rest_pa, reference_pa, span_pa, at_rest=at_rest)
-    return Candidate(lines_of(meant), raw, pa, rest_pa, why)
+def _rows(registers: range) -> Iterator[range]:
+    for first in range(registers.start, registers.stop, ROW):
+        yield range(first, min(first + ROW, registers.stop))
 
 
-def _reading(meant: AnalogInput, raw: tuple[int, ...]) -> tuple[float | None, str]:
-    pa, quality, _ = interpret(Registers(raw), to_scale(meant), 0.0)
-    if quality is Quality.GOOD:
-        return pa, ""
-    if pa is None:
-        is_current = meant.kind is SignalKind.CURRENT
-        return None, "no loop current" if is_current else "not a number"
-    return pa, "beyond the span"
+async def _is_there(read: ReadOnce, unit: int, bounds: Bounds) -> bool:
+    """Whether it answers at all; that it has nothing there is an answer."""
+    answer = await read(unit, bounds.tables[0], bounds.registers.start, 1)
+    if not isinstance(answer, ReadFailure):
+        return True
+    # A gateway answers for units it cannot reach.
+    return answer.kind is FailureKind.EXCEPTION and "gateway" not in answer.detail
 
 
-def _against(
-    pa: float, rest_pa: float | None, reference_pa: float | None, span_pa: float, *, at_rest: bool
-) -> str:
-    if at_rest and abs(pa) > NEAR_ZERO * span_pa:
-        return "not near zero, with no pressure on it"
-    if rest_pa is not None and pa - rest_pa < MOVED * span_pa:
-        return "does not rise with the pressure"
-    if reference_pa is not None and abs(pa - reference_pa) > AGREES * span_pa:
-        return "not what the manometer shows"
-    return ""
+async def _row(read: ReadOnce, unit: int, table: WordTable, row: range) -> dict[str, Words]:
+    answer = await read(unit, table, row.start, len(row))
+    if not isinstance(answer, ReadFailure):
+        return {place_of(unit, table.value, row.start): answer}
+    if len(row) == 1 or answer.kind is not FailureKind.EXCEPTION:
+        return {}
+    found: dict[int, int] = {}
+    for address in row:
+        for (word,) in (await _row(read, unit, table, range(address, address + 1))).values():
+            found[address] = word
+    return _joined(found, unit, table)
 
 
-def lines_of(meant: AnalogInput) -> dict[str, Any]:
-    """The table ``[collector.transmitter]`` of the settings that says so."""
-    lines: dict[str, Any] = {
-        "bus": meant.bus,
-        "unit": meant.unit,
-        "table": meant.table.value,
-        "register": meant.register_address,
-        "kind": meant.kind.value,
-    }
-    if meant.kind is SignalKind.FLOAT32:
-        lines["word_order"] = meant.word_order.value
-    lines["span"] = [str(end) for end in meant.span]
-    if meant.counts is not None:
-        lines["counts"] = list(meant.counts)
-    return lines
+def _joined(found: dict[int, int], unit: int, table: WordTable) -> dict[str, Words]:
+    """Neighbours as one row, since a number may lie over two of them."""
+    rows: dict[str, Words] = {}
+    first = None
+    for address, word in found.items():
+        if first is None or address - 1 not in found:
+            first = address
+        place = place_of(unit, table.value, first)
+        rows[place] = (*rows.get(place, ()), word)
+    return rows

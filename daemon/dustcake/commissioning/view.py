@@ -1,66 +1,67 @@
 """What the command line and the panel show of a commissioning: the same, as JSON."""
 
-from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
-from dustcake.commissioning.parts import Action, Ask, Step, state_of
-from dustcake.commissioning.record import Entry, Record, is_as_signed
-from dustcake.commissioning.seen import Seen, Site
-from dustcake.commissioning.steps import SIGN, barred, current
+from dustcake.commissioning.observation import Equipment, Snapshot
+from dustcake.commissioning.procedure import (
+    Action,
+    ProcedureStep,
+    Steps,
+    blocked_by,
+    current,
+    state_of,
+)
+from dustcake.commissioning.record import Record, RecordedAction, is_as_signed
+from dustcake.commissioning.steps import SIGN
 from dustcake.publish.wording import header_unit, sentence
 from dustcake.units import show
 
 Content = dict[str, Any]
-Steps = tuple[Step, ...]
 
 
-def view(site: Site, steps: Steps, one: Record | None, now: Seen | None) -> Content:
+def view(
+    equipment: Equipment, steps: Steps, history: Record | None, now: Snapshot | None
+) -> Content:
     """All steps with what is on record of them, where it goes on, and what is read now."""
     return {
-        "collector": site.collector.name,
-        "record": None if one is None else _record(one),
-        "steps": [] if one is None else [_step(steps, step, one) for step in steps],
-        "current": _current(steps, one),
-        "live": None if now is None else _live(site, now),
+        "collector": equipment.collector.name,
+        "record": None if history is None else _record(history),
+        "steps": [] if history is None else [_step(steps, step, history) for step in steps],
+        "current": _current(steps, history),
+        "live": None if now is None else _live(equipment, now),
     }
 
 
-def _record(one: Record) -> Content:
-    signature = one.signature
+def _record(history: Record) -> Content:
+    signature = history.signature
     return {
-        "begun": one.begun_utc,
-        "begun_by": one.begun_by,
-        "entries": len(one.entries),
+        "begun": history.begun_utc,
+        "begun_by": history.begun_by,
+        "entries": len(history.entries),
         "signature": None
         if signature is None
-        else {
-            "name": signature.name,
-            "by": signature.by,
-            "utc": signature.utc,
-            "sha256": signature.sha256,
-            "matches": is_as_signed(one),
-        },
+        else {**asdict(signature), "matches": is_as_signed(history)},
     }
 
 
-def _current(steps: Steps, one: Record | None) -> str | None:
-    if one is None or one.signature is not None:
+def _current(steps: Steps, history: Record | None) -> str | None:
+    if history is None or history.signature is not None:
         return None
-    step = current(steps, one)
-    return SIGN if step is None else step.name
+    return (current(steps, history) or SIGN).name
 
 
-def _step(steps: Steps, step: Step, one: Record) -> Content:
-    first = barred(steps, one, step.name)
+def _step(steps: Steps, step: ProcedureStep, history: Record) -> Content:
+    first = blocked_by(steps, history, step.name)
     return {
         "step": step.name,
         "title": step.title,
-        "state": state_of(step, one).value,
+        "state": state_of(step, history).value,
         "checks": step.checks,
         "cautions": list(step.cautions),
         "waits_for": None if first is None else first.name,
         "actions": [_action(action) for action in step.actions],
-        "entries": [_entry(one, entry) for entry in one.of(step.name)],
+        "entries": [_entry(history, entry) for entry in history.of(step.name)],
     }
 
 
@@ -68,47 +69,30 @@ def _action(action: Action) -> Content:
     return {
         "action": action.name,
         "title": action.title,
-        "aside": action.aside,
-        "asks": [_ask(ask) for ask in action.asks],
+        "aside": action.secondary,
+        "asks": [asdict(question) for question in action.questions],
     }
 
 
-def _ask(ask: Ask) -> Content:
+def _entry(history: Record, entry: RecordedAction) -> Content:
+    values = entry.values
+    # Nobody chooses from an old scan any more.
+    is_newest = entry is history.last(entry.step, entry.action)
     return {
-        "name": ask.name,
-        "label": ask.label,
-        "form": ask.form.value,
-        "required": ask.required,
-        "default": ask.default,
-        "choices": list(ask.choices),
-        "low": ask.low,
-        "high": ask.high,
-    }
-
-
-def _entry(one: Record, entry: Entry) -> Content:
-    values: Mapping[str, Any] = entry.values
-    # Of a scan long ago nobody chooses any more.
-    is_newest = entry is one.last(entry.step, entry.action)
-    return {
-        "action": entry.action,
-        "item": entry.item,
-        "result": entry.result.value,
-        "words": entry.words,
-        "by": entry.by,
-        "utc": entry.utc,
+        **{name: getattr(entry, name) for name in _SHOWN},
         "settings": values.get("settings"),
         "cautions": values.get("cautions", []),
         "candidates": values.get("candidates", []) if is_newest else [],
-        "values": {name: value for name, value in values.items() if name not in _APART},
+        "values": {name: value for name, value in values.items() if name not in _SHOWN_APART},
     }
 
 
-_APART = ("settings", "cautions", "candidates", "registers", "changes")
+_SHOWN = ("action", "item", "result", "words", "by", "utc")
+_SHOWN_APART = ("settings", "cautions", "candidates", "registers", "changes")
 
 
-def _live(site: Site, now: Seen) -> Content:
-    unit = site.unit
+def _live(equipment: Equipment, now: Snapshot) -> Content:
+    unit = equipment.unit
     return {
         "dp": None if now.dp_pa is None else show(now.dp_pa, unit),
         "quality": now.quality,

@@ -29,7 +29,7 @@ from dustcake.core.pulse_response import observation as looking
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
-from dustcake.core.requests import set_point_overrides as adjusting
+from dustcake.core.requests import set_point_overrides
 from dustcake.core.requests.handling import answer, refused
 from dustcake.core.signal_validation import jump
 from dustcake.core.signal_validation import state as trusts
@@ -121,7 +121,7 @@ def _journal(turn: Turn, state: State, report: JournalReported) -> State:
 def _restart(turn: Turn, state: State, restart: Restarted) -> State:
     """Stored monotonic times mean nothing now; valves first, then everything else."""
     turn.emit(Started(restart.downtime_s))
-    adjusted = adjusting.restarted(turn, state.adjusted)
+    adjusted = set_point_overrides.restarted(turn, state.adjusted)
     now_s, settings_mode = turn.now_s, turn.setpoints.cleaning.mode
     last_s = state.sample.at.mono_s  # on the clock as it was, the last time known
     proof = output_proof.secure(turn, output_proof.OutputsState())
@@ -171,5 +171,5 @@ def expire(turn: Turn, state: State) -> State:
     if flight is not None and turn.now_s >= flight.due_s:
         late = OutputReported(turn.at, flight.command_id, Outcome.FAILED, "no outcome in time")
         state = _report(turn, state, late)
-    adjusted = adjusting.expire(turn, state.adjusted)
+    adjusted = set_point_overrides.expire(turn, state.adjusted)
     return state if adjusted is state.adjusted else replace(state, adjusted=adjusted)

@@ -8,7 +8,7 @@ from dustcake.core.pulse_response import torn
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because
 from dustcake.core.record import record, replace
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation import jump
 from dustcake.core.signal_validation import no_flow as with_flow
@@ -137,7 +137,7 @@ def _looked_at(
     """``after`` with what is remembered of this reading; None where it leads to more. It may leave
     the promise ``inside`` of which it is not by moving the band that jumps are told by."""
     before_pa, now_s = state.sample.pa or 0.0, after.sample.at.mono_s
-    setpoints = in_force(setpoints, state.adjusted)
+    setpoints = effective(setpoints, state.adjusted)
     if not inside:
         low_pa, high_pa = min(before_pa, pa), max(before_pa, pa)
         if any(low_pa <= each <= high_pa for each in _decisive_pa(state, setpoints)):

@@ -1,11 +1,11 @@
 """Everything about one collector that people choose, in SI units. Checked where it is loaded."""
 
-from dataclasses import fields
 from enum import StrEnum
 from math import inf
 
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
+from dustcake.core.signals import CONTACT_NAMES
 
 
 class SignalKind(StrEnum):
@@ -59,10 +59,7 @@ class Fitted:
 
     def names(self) -> tuple[str, ...]:
         """Those that are fitted, named as in ``Contacts``."""
-        return tuple(name for name in _CONTACTS if getattr(self, name))
-
-
-_CONTACTS = tuple(field.name for field in fields(Fitted))
+        return tuple(name for name in CONTACT_NAMES if getattr(self, name))
 
 
 class OnBadReading(StrEnum):

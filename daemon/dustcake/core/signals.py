@@ -1,5 +1,6 @@
 """What the field side hands in: raw signals as they were read, or why they were not."""
 
+from dataclasses import fields
 from enum import StrEnum
 
 from dustcake.core.record import record
@@ -43,7 +44,11 @@ Signal = Registers | Measured | ReadFailure
 
 @record
 class Contacts:
-    """Contact inputs, True as named. None: not fitted, or fitted but not readable."""
+    """Contact inputs, True as named. None: not fitted, or fitted but not readable.
+
+    This is the list of contacts. A contact has the same name in the settings, in messages and in
+    traces; its label is made from that, and `core.setpoints.Fitted` says which are fitted.
+    """
 
     blower_running: bool | None = None
     smoke: bool | None = None
@@ -51,3 +56,12 @@ class Contacts:
     process_running: bool | None = None
     stop: bool | None = None
     drum_full: bool | None = None
+
+
+CONTACT_NAMES = tuple(field.name for field in fields(Contacts))
+"""The names of all contacts."""
+
+
+def contact_label(name: str) -> str:
+    """What a contact is called on a screen: ``Door open``."""
+    return name.replace("_", " ").capitalize()

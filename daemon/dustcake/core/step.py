@@ -26,7 +26,7 @@ from dustcake.core.pulse_response.torn import judge_torn
 from dustcake.core.quiet import keep, promise
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import record, replace
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.validate import believed, is_pulsed, judge
 from dustcake.core.signal_validation.zero_check import rezeroed
@@ -69,7 +69,7 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
         kept = keep(state, happened, setpoints)
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
-    present = in_force(setpoints, state.adjusted)
+    present = effective(setpoints, state.adjusted)
     turn = Turn(happened.at, setpoints, present, state.next_seq, state.next_command)
     return _finish(turn, _evaluate(turn, state, absorb(turn, state, happened)))
 

@@ -15,16 +15,16 @@ class Turn:
     def __init__(
         self,
         at: Stamp,
-        written: Setpoints,
-        in_force: Setpoints,
+        configured: Setpoints,
+        effective: Setpoints,
         next_seq: int,
         next_command: int,
     ) -> None:
         self.at = at
         self.now_s = at.mono_s
         # Those in force, which the request of this step may change; and as the settings have them.
-        self.setpoints = in_force
-        self.written = written
+        self.setpoints = effective
+        self.configured = configured
         self.next_seq = next_seq
         self.next_command = next_command
         self.events: list[Event] = []

@@ -267,3 +267,11 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
         "Look at the filters of that row for moisture, oil and bridged dust, and at its blow pipe.",
     ),
 }
+
+
+def alarm_title(name: str) -> str:
+    """What an alarm is called on a lamp or in a list; its name, if this version has no such."""
+    return ALARM_TITLES.get(name, name.replace("_", " "))
+
+
+ALARM_TITLES: dict[str, str] = {alarm.value: text.title for alarm, text in ALARM_TEXTS.items()}

@@ -2,6 +2,7 @@
 
 from math import ceil
 
+from dustcake.core.events import FilterLifeChanged
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Outlook
 from dustcake.core.filter_life.points import FIRST_WIDTH_H
 from dustcake.core.filter_life.residual import FilterLife
@@ -32,33 +33,42 @@ def life_content(life: FilterLife, seasoning_h: float, unit: PressureUnit) -> Fi
 
 
 def life_words(
-    told: Forecast, use_h_per_day: float | None, seasoning_h: float, unit: PressureUnit
+    found: Forecast | FilterLifeChanged,
+    use_h_per_day: float | None,
+    seasoning_h: float | None,
+    unit: PressureUnit,
 ) -> str:
-    """The outlook as people read it."""
-    if told.outlook is Outlook.NOT_ENOUGH_DATA:
-        return (
-            f"not enough data yet: {told.points} of {FEWEST_POINTS} points of residual dP, each of "
-            f"at least {FIRST_WIDTH_H:g} blower hour with cleaning; the first {seasoning_h:g} "
-            "blower hours after a filter change do not count"
-        )
-    residual = "" if told.residual_pa is None else f"residual dP {show(told.residual_pa, unit)}"
-    if told.outlook is Outlook.REACHED:
+    """The outlook as people read it; an event says no horizon."""
+    if found.outlook == Outlook.NOT_ENOUGH_DATA:
+        return _not_enough(found.points, seasoning_h)
+    residual = "" if found.residual_pa is None else f"residual dP {show(found.residual_pa, unit)}"
+    if found.outlook == Outlook.REACHED:
         return f"{residual} has reached the filter replacement set point"
-    if told.low_h is None:
-        return (
-            f"{residual}; no end in sight within {told.horizon_h:.0f} blower hours, which is as "
-            "far as this looks"
-        )
-    percent = f"{told.confidence * 100:.0f} %"
-    if told.high_h is None:
-        hours = f"more than {told.low_h:.0f} blower hours remain"
+    if found.low_h is None:
+        far = ""
+        if isinstance(found, Forecast):
+            far = f" within {found.horizon_h:.0f} blower hours, which is as far as this looks"
+        return f"{residual}; no end in sight{far}"
+    percent = f"{found.confidence * 100:.0f} %"
+    if found.high_h is None:
+        hours = f"more than {found.low_h:.0f} blower hours remain"
     else:
-        hours = f"{told.low_h:.0f} to {told.high_h:.0f} blower hours remain"
-    return f"{hours} ({percent} confidence{_calendar(told, use_h_per_day)}); {residual}"
+        hours = f"{found.low_h:.0f} to {found.high_h:.0f} blower hours remain"
+    return f"{hours} ({percent} confidence{_calendar(found, use_h_per_day)}); {residual}"
 
 
-def _calendar(told: Forecast, use_h_per_day: float | None) -> str:
-    low, high = _days(told.low_h, use_h_per_day), _days(told.high_h, use_h_per_day)
+def _not_enough(points: int, seasoning_h: float | None) -> str:
+    text = (
+        f"not enough data yet: {points} of {FEWEST_POINTS} points of residual dP, each of at least "
+        f"{FIRST_WIDTH_H:g} blower hour with cleaning"
+    )
+    if seasoning_h is None:
+        return text
+    return f"{text}; the first {seasoning_h:g} blower hours after a filter change do not count"
+
+
+def _calendar(found: Forecast | FilterLifeChanged, use_h_per_day: float | None) -> str:
+    low, high = _days(found.low_h, use_h_per_day), _days(found.high_h, use_h_per_day)
     if low is None:
         return ""
     days = f"more than {low:.0f} days" if high is None else f"{low:.0f} to {ceil(high)} days"

@@ -11,7 +11,7 @@ from enum import Enum, StrEnum
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.air import energy_kwh
@@ -134,7 +134,7 @@ def _pressure(sample: Sample | None) -> list[Told]:
 
 
 def _set_points(one: Seen) -> list[Told]:
-    present = in_force(one.setpoints, one.state.adjusted)
+    present = effective(one.setpoints, one.state.adjusted)
     named = {
         "low": present.cleaning.low_pa,
         "high": present.cleaning.high_pa,
@@ -144,7 +144,7 @@ def _set_points(one: Seen) -> list[Told]:
 
 
 def _times(one: Seen) -> list[Told]:
-    pulsing = in_force(one.setpoints, one.state.adjusted).pulsing
+    pulsing = effective(one.setpoints, one.state.adjusted).pulsing
     named = {"interval": pulsing.interval_s, "on_time": pulsing.on_time_s}
     return [((("set_point", name),), value_s) for name, value_s in named.items()]
 

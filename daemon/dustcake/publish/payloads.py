@@ -15,7 +15,7 @@ from dustcake.core.events import Event, RequestAnswered, SettingChanged
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Reason
 from dustcake.core.requests.kinds import PointChange, SetPoint
-from dustcake.publish.wording import number, sentence, setting_change
+from dustcake.publish.wording import number, sentence, set_point_words, setting_change
 from dustcake.units import PressureUnit, show
 
 SCHEMA_VERSION = 1
@@ -117,11 +117,6 @@ def by_request_words(content: Fields) -> str:
         f"{name} {content['in_force']['display']}, by request of {content['by']} ({when}); the "
         f"settings file has {content['settings']['display']}"
     )
-
-
-def set_point_words(name: str) -> str:
-    """A set point as people call it, by its name in requests."""
-    return name.rpartition("_")[0].replace("_", "-")
 
 
 def point_content(point: SetPoint, value: float, unit: PressureUnit) -> Fields:

@@ -11,8 +11,9 @@ from dustcake.core.minutes import Minute, Spread
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import SetPoint
-from dustcake.core.requests.set_point_overrides import AdjustedPoint, HeldChange, in_force
+from dustcake.core.requests.set_point_overrides import AdjustedPoint, PendingChange, effective
 from dustcake.core.setpoints import AlarmSetting, Setpoints
+from dustcake.core.signals import CONTACT_NAMES
 from dustcake.core.state import State
 from dustcake.publish.air import air_content
 from dustcake.publish.alarm_texts import ALARM_TEXTS
@@ -59,13 +60,11 @@ class Renderer:
             "header": None if header is None else measured(header, header_unit(self.unit)),
             # Without a contact it is what dP proves.
             "blower_running": contact(state.blower.running),
-            "smoke": contact(contacts.smoke) if fitted.smoke else None,
-            "door_open": contact(contacts.door_open) if fitted.door_open else None,
-            "process_running": contact(contacts.process_running)
-            if fitted.process_running
-            else None,
-            "stop": contact(contacts.stop) if fitted.stop else None,
-            "drum_full": contact(contacts.drum_full) if fitted.drum_full else None,
+            **{
+                name: contact(getattr(contacts, name)) if getattr(fitted, name) else None
+                for name in CONTACT_NAMES
+                if name != "blower_running"
+            },
         }
         body = payload("measurement", utc_s, state.next_seq - 1, content)
         expiry_s = self.measurement_expiry_s
@@ -95,7 +94,7 @@ class Renderer:
 
     def state_content(self, state: State) -> Fields:
         """What the retained state says, without time and number."""
-        present = in_force(self.setpoints, state.adjusted)
+        present = effective(self.setpoints, state.adjusted)
         cleaning, pulsing, limits = present.cleaning, present.pulsing, present.limits
         decision = state.decision
         return {
@@ -226,7 +225,7 @@ class Renderer:
             for each in points
         ]
 
-    def _held(self, held: HeldChange | None) -> Fields | None:
+    def _held(self, held: PendingChange | None) -> Fields | None:
         """A change that waits for its confirmation."""
         if held is None:
             return None

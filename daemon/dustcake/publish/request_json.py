@@ -34,7 +34,7 @@ LONGEST_TEXT = 200
 
 
 @record
-class Asked:
+class ParsedRequest:
     """A request as it came: what, by whom as they say, their id for it, and when it was sent, as
     they say."""
 
@@ -45,7 +45,7 @@ class Asked:
 
 
 @record
-class NotUnderstood:
+class InvalidRequest:
     """Why something that came in is no request, with what would be one."""
 
     problem: str
@@ -71,7 +71,7 @@ REQUESTS = (
 )
 
 # Whoever hides an alarm or moves a set point answers for it, and a log book says who wrote in it.
-NAMED = frozenset(
+NAME_REQUIRED = frozenset(
     {
         AlarmAction.SHELVE.value,
         AlarmAction.OUT_OF_SERVICE.value,
@@ -84,18 +84,18 @@ NAMED = frozenset(
 """Requests for which whoever asks has to say who they are."""
 
 
-def read_object(text: bytes) -> dict[str, Any] | NotUnderstood:
+def read_object(text: bytes) -> dict[str, Any] | InvalidRequest:
     """The JSON object in ``text``. One that says a thing twice is refused: which was meant?"""
     if len(text) > LONGEST_REQUEST_BYTES:
-        return NotUnderstood(f"longer than {LONGEST_REQUEST_BYTES} bytes")
+        return InvalidRequest(f"longer than {LONGEST_REQUEST_BYTES} bytes")
     try:
         # Decoded here, because the library would guess at other encodings.
         found = json.loads(text.decode(), object_pairs_hook=_once_each, parse_constant=_no_number)
     except _SaidTwiceError:
-        return NotUnderstood("a name stands twice in one object")
+        return InvalidRequest("a name stands twice in one object")
     except (UnicodeDecodeError, ValueError, RecursionError):
-        return NotUnderstood("not JSON in UTF-8")
-    return found if isinstance(found, dict) else NotUnderstood("not a JSON object")
+        return InvalidRequest("not JSON in UTF-8")
+    return found if isinstance(found, dict) else InvalidRequest("not a JSON object")
 
 
 class _SaidTwiceError(Exception):
@@ -113,11 +113,13 @@ def _no_number(constant: str) -> None:
     raise ValueError(f"{constant} is not JSON")
 
 
-def read_request(text: bytes, correlation_data: bytes | None = None) -> Asked | NotUnderstood:
+def read_request(
+    text: bytes, correlation_data: bytes | None = None
+) -> ParsedRequest | InvalidRequest:
     """Read one request: a JSON object as ``request_in`` has it. One without an ``id`` has the
     correlation data it came with (MQTT 5) for it, if that is a text."""
     found = read_object(text)
-    if isinstance(found, NotUnderstood):
+    if isinstance(found, InvalidRequest):
         return found
     if correlation_data is not None and "id" not in found:
         found["id"] = _as_text(correlation_data)
@@ -133,27 +135,27 @@ def _as_text(data: bytes) -> str:
     return text if text.isprintable() else data.hex()
 
 
-def request_in(fields: dict[str, Any]) -> Asked | NotUnderstood:
+def request_in(fields: dict[str, Any]) -> ParsedRequest | InvalidRequest:
     """The request that ``fields`` make: ``request``, ``id``, optional ``by`` and ``utc``, and the
     fields of that request. Unknown ones are refused, so that a mistyped one is not silently
     ignored."""
     asked = dict(fields)
     request_id, by = asked.pop("id", None), asked.pop("by", "")
     if not _is_label(request_id) or not request_id:
-        return NotUnderstood("`id` must be a text of 1 to 64 characters, new for each request")
+        return InvalidRequest("`id` must be a text of 1 to 64 characters, new for each request")
     if not _is_label(by):
-        return NotUnderstood("`by` must be a text of at most 64 characters", request_id)
+        return InvalidRequest("`by` must be a text of at most 64 characters", request_id)
     sent_utc_s = None
     if "utc" in asked:
         sent_utc_s = _utc_s(asked.pop("utc"))
         if sent_utc_s is None:
-            return NotUnderstood(
+            return InvalidRequest(
                 "`utc` must be a time with its zone, as 2026-05-04T06:00:00Z", request_id
             )
     request = _request(asked)
     if isinstance(request, str):
-        return NotUnderstood(request, request_id)
-    return Asked(request, request_id, by, sent_utc_s)
+        return InvalidRequest(request, request_id)
+    return ParsedRequest(request, request_id, by, sent_utc_s)
 
 
 def _utc_s(value: object) -> float | None:
@@ -293,7 +295,7 @@ CLOCKS_APART_S = 10.0  # how far a request may come from the future
 
 
 def age_refusal(
-    asked: Asked, message_expiry_s: float | None, now_utc_s: float | None, holds_s: float
+    asked: ParsedRequest, message_expiry_s: float | None, now_utc_s: float | None, holds_s: float
 ) -> Reason | None:
     """Why a request that came through a broker is too old to act, or may be; None if it is not.
 

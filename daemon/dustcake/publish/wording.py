@@ -2,6 +2,7 @@
 
 from dustcake.core.events import SettingChanged
 from dustcake.core.reasons import Because, Reason
+from dustcake.publish.alarm_texts import ALARM_TITLES, alarm_title
 from dustcake.units import PressureUnit, show
 
 # A template names the numbers of its reason. {detail} is what a device or a person said.
@@ -114,7 +115,7 @@ SENTENCES: dict[Because, str] = {
     Because.BLOWER_SHOULD_RUN: "the blower contact does not prove it running, and {detail}",
     Because.DRUM_FULL: "the drum contact reports it full",
     Because.CLOCK_NOT_SET: "the time of day is not known",
-    Because.EXPLAINED: "explained by the alarm {detail!r}",
+    Because.EXPLAINED: "explained by the alarm {detail:title}",
     Because.START_UP: "the blower has not run for {start_delay_s} yet",
     Because.SEASONING: "new filters have not run for {seasoning_s} yet",
     Because.SUPPRESSION_OVER: "no longer suppressed",
@@ -189,14 +190,14 @@ SENTENCES: dict[Because, str] = {
     ),
     Because.ZERO_READING_LOST: "the reading was lost while the zero was being taken",
     Because.NO_SUCH_ALARM: "there is no alarm called {detail!r}",
-    Because.NOTHING_TO_ACKNOWLEDGE: "alarm {detail!r} does not wait for an acknowledgement",
-    Because.NOT_LATCHED: "alarm {detail!r} is not latched",
-    Because.ACKNOWLEDGE_FIRST: "alarm {detail!r} has to be acknowledged before it is reset",
-    Because.CANNOT_BE_SHELVED: "alarm {detail!r} is out of service",
-    Because.NOT_SHELVED: "alarm {detail!r} is not shelved",
-    Because.NOT_OUT_OF_SERVICE: "alarm {detail!r} is not out of service",
-    Because.ALREADY_OUT_OF_SERVICE: "alarm {detail!r} is out of service already",
-    Because.ALARM_NOT_USED: "the settings do not use alarm {detail!r}",
+    Because.NOTHING_TO_ACKNOWLEDGE: "alarm {detail:title} does not wait for an acknowledgement",
+    Because.NOT_LATCHED: "alarm {detail:title} is not latched",
+    Because.ACKNOWLEDGE_FIRST: "alarm {detail:title} has to be acknowledged before it is reset",
+    Because.CANNOT_BE_SHELVED: "alarm {detail:title} is out of service",
+    Because.NOT_SHELVED: "alarm {detail:title} is not shelved",
+    Because.NOT_OUT_OF_SERVICE: "alarm {detail:title} is not out of service",
+    Because.ALREADY_OUT_OF_SERVICE: "alarm {detail:title} is out of service already",
+    Because.ALARM_NOT_USED: "the settings do not use alarm {detail:title}",
     Because.SHELVE_TIME: "an alarm is shelved for some time, {shelve_max_s} at most",
     Because.NO_WHY: "say why",
     Because.NO_SUCH_VALVE: "there are valves 1 to {valves} only",
@@ -236,9 +237,11 @@ SENTENCES: dict[Because, str] = {
         "its message expiry interval is {interval_s}: at most {expiry_s} are allowed"
     ),
     Because.NOT_IN_TIME: "the daemon did not get to it within {within_s}; it may still do so",
-    Because.SET_POINT_FIXED: "the settings do not let {detail!r} be changed by request",
-    Because.PRESSURE_LIMITS: "{detail!r} may be put from {least_pa} to {most_pa}",
-    Because.TIME_LIMITS: "{detail!r} may be put from {least_s} to {most_s}",
+    Because.SET_POINT_FIXED: (
+        "the settings do not let set point {detail:point} be changed by request"
+    ),
+    Because.PRESSURE_LIMITS: "set point {detail:point} may be put from {least_pa} to {most_pa}",
+    Because.TIME_LIMITS: "set point {detail:point} may be put from {least_s} to {most_s}",
     Because.ON_TIME_STEP: "the output module can only time multiples of {step_s}",
     Because.LOW_NOT_BELOW_HIGH: "the low set point must be below the high one",
     Because.NOTHING_TO_CHANGE: "these are the set points as they are",
@@ -266,7 +269,23 @@ def sentence(reason: Reason, unit: PressureUnit) -> str:
     template = SENTENCES[reason.code]
     if not reason.detail:
         template = template.replace(" ({detail})", "")
-    return template.format_map(_Said(numbers, detail=reason.detail))
+    return template.format_map(_Said(numbers, detail=_Detail(reason.detail)))
+
+
+class _Detail(str):
+    """A reason's ``detail`` in its template: ``{detail}`` in words, ``{detail!r}`` as it is,
+    ``{detail:title}`` an alarm's title, ``{detail:point}`` a set point."""
+
+    def __format__(self, spec: str) -> str:
+        if spec == "title":
+            return f'"{alarm_title(self)}"' if self in ALARM_TITLES else repr(self)
+        return set_point_words(self) if spec == "point" else spoken(self)
+
+
+def spoken(detail: str) -> str:
+    """A detail as people read it: a code at its beginning loses its underscores."""
+    code, colon, rest = detail.partition(":")
+    return f"{code.replace('_', ' ')}{colon}{rest}" if code.isidentifier() else detail
 
 
 class _Said(dict[str, str]):
@@ -302,6 +321,11 @@ def label(name: str) -> str:
     """What a number is of: its name without the unit, which ``number`` tells."""
     ending = next((each for each in _UNITS_TOLD if name.endswith(each)), "")
     return _LABELS.get(name) or name.removesuffix(ending).replace("_", " ")
+
+
+def set_point_words(name: str) -> str:
+    """A set point as people call it, by its name in requests."""
+    return name.rpartition("_")[0].replace("_", "-")
 
 
 def setting_change(changed: SettingChanged, unit: PressureUnit) -> str:

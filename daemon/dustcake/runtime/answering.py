@@ -16,9 +16,9 @@ from dustcake.core.requests.kinds import Identity
 from dustcake.ports import Clock
 from dustcake.publish.levels import Level, may
 from dustcake.publish.request_json import (
-    NAMED,
-    Asked,
-    NotUnderstood,
+    NAME_REQUIRED,
+    InvalidRequest,
+    ParsedRequest,
     age_refusal,
     read_object,
     reply,
@@ -66,7 +66,7 @@ class Answering:
 
     async def answer(
         self,
-        asked: Asked | NotUnderstood,
+        asked: ParsedRequest | InvalidRequest,
         asker: Asker,
         sent: Sent | None = None,
         refusal: Reason | None = None,
@@ -85,11 +85,15 @@ class Answering:
         return reply(event, event.body, asker.unit or self._unit)
 
     def _input(
-        self, asked: Asked | NotUnderstood, asker: Asker, sent: Sent | None, refusal: Reason | None
+        self,
+        asked: ParsedRequest | InvalidRequest,
+        asker: Asker,
+        sent: Sent | None,
+        refusal: Reason | None,
     ) -> MakeInput:
         """What the engine is handed: the request, or the record that it was refused."""
         by, identity = asker.by, asker.identity
-        if isinstance(asked, NotUnderstood):
+        if isinstance(asked, InvalidRequest):
             return partial(
                 RequestRefused,
                 request="",
@@ -120,10 +124,12 @@ class Answering:
             identity=identity,
         )
 
-    def _refusal(self, asked: Asked, name: str, asker: Asker, sent: Sent | None) -> Reason | None:
+    def _refusal(
+        self, asked: ParsedRequest, name: str, asker: Asker, sent: Sent | None
+    ) -> Reason | None:
         if not may(asker.level, name):
             return because(Because.LEVEL_TOO_LOW, asker.elsewhere or "no request")
-        if not (asked.by or asker.is_named) and name in NAMED:
+        if not (asked.by or asker.is_named) and name in NAME_REQUIRED:
             return because(Because.NOT_NAMED)
         if sent is None:
             return None
@@ -152,7 +158,7 @@ async def answer_local(
     commissioning; those name their collector unless there is only one. The kernel says who asks, so
     what he says of himself is not recorded."""
     asked = read_object(line)
-    if isinstance(asked, NotUnderstood):
+    if isinstance(asked, InvalidRequest):
         return _refused(f"not understood: {asked.problem}")
     if len(asked) == 1 and asked.get("status") is True:
         content = {name: tell() for name, tell in status.items()}

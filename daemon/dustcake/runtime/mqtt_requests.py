@@ -11,7 +11,7 @@ from dustcake.publish.request_json import read_request
 from dustcake.publish.topics import Topics
 from dustcake.runtime.allowance import Allowance, Allowed
 from dustcake.runtime.answering import Answering, Asker, Sent
-from dustcake.settings.broker import Mqtt
+from dustcake.settings.services import Mqtt
 
 Reply = Callable[[str, bytes, bytes | None], None]
 

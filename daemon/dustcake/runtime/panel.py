@@ -16,12 +16,12 @@ from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import by_request_words, event_fields, reason_fields, utc_text
-from dustcake.publish.request_json import NotUnderstood, read_object, request_in
+from dustcake.publish.request_json import InvalidRequest, read_object, request_in
 from dustcake.runtime.answering import Asker
 from dustcake.runtime.installed import Installed
 from dustcake.settings.extras import is_installed, without
 from dustcake.settings.model import Settings
-from dustcake.settings.panel import Panel
+from dustcake.settings.services import Panel
 from dustcake.settings.summary import understood
 from dustcake.units import PressureUnit
 
@@ -101,7 +101,7 @@ class PanelSource:
         asker = Asker(by, Identity.AUTHENTICATED, unit=unit)
         answer = await self._installed[collector].answering.answer(request, asker)
         told = read_object(answer)
-        assert not isinstance(told, NotUnderstood)  # it is our own
+        assert not isinstance(told, InvalidRequest)  # it is our own
         return told
 
     async def trend(self, collector: str, length_s: float) -> TrendColumns:

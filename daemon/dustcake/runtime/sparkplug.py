@@ -11,7 +11,7 @@ from dustcake.core.requests.kinds import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.levels import Level
-from dustcake.publish.request_json import Asked, NotUnderstood, read_request
+from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_request
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
 from dustcake.publish.sparkplug.edge_node import EdgeNode
@@ -23,8 +23,8 @@ from dustcake.runtime.allowance import Allowance, Allowed
 from dustcake.runtime.answering import Answering, Asker
 from dustcake.runtime.brokers import broker_link, link_content
 from dustcake.runtime.installed import Installed
-from dustcake.settings.broker import Sparkplug
 from dustcake.settings.model import Settings
+from dustcake.settings.services import Sparkplug
 from dustcake.settings.setpoints import to_setpoints
 
 # A broken connection is noticed after one and a half times the keepalive at the latest.
@@ -118,9 +118,9 @@ class SparkplugNode:
         self._observe(asked.device, collector.engine.state)
 
     async def _answer(self, answering: Answering, command: DeviceRequest | Refused) -> bytes:
-        asked: Asked | NotUnderstood
+        asked: ParsedRequest | InvalidRequest
         if isinstance(command, Refused):
-            asked = NotUnderstood(command.problem)
+            asked = InvalidRequest(command.problem)
         else:
             asked = read_request(command.request)
         allowed = self._allowance.take("", self._clock.now().mono_s)

@@ -6,22 +6,18 @@ from pydantic import Field
 
 from dustcake.core.cleaning.pulse_order import order_skipping_neighbours
 from dustcake.core.setpoints import BlowerRequest, OutputKind
-from dustcake.settings.air import Air, FilterLife
 from dustcake.settings.alarms import Alarms
-from dustcake.settings.base import Chosen, Line, Listed, Name, Seconds, Section
+from dustcake.settings.base import Lax, Name, PositivePressure, Seconds, Section, TextLine
 from dustcake.settings.buses import AnalogInput, CoilOutput, Contacts, HeaderInput, Outputs
-from dustcake.settings.cleaning import Cleaning, Pulsing, Zeroing
-from dustcake.settings.pressure import PositivePressure
-from dustcake.settings.requests import Requests
-from dustcake.settings.trust import Diagnosis, Trust
-from dustcake.settings.upkeep import DEFAULT_UPKEEP, Upkeep
+from dustcake.settings.cleaning import Cleaning, Pulsing, Requests, Zeroing
+from dustcake.settings.monitoring import DEFAULT_UPKEEP, Air, Diagnosis, FilterLife, Trust, Upkeep
 from dustcake.units import Pressure, PressureUnit
 
 
 class Blower(Section):
     """The blower: how it is requested, and how its flow is proved without a contact."""
 
-    request: Chosen[BlowerRequest] = BlowerRequest.NONE
+    request: Lax[BlowerRequest] = BlowerRequest.NONE
     """`none`: the daemon does not ask for the blower; `process`: it follows the contact of the
     process equipment; `hand`: by request of a person."""
     coil: CoilOutput | None = None
@@ -65,10 +61,10 @@ class Collector(Section):
     """Alarms."""
     zeroing: Zeroing = Field(default_factory=Zeroing)
     """Taking the zero of the dP transmitter."""
-    upkeep: Listed[tuple[Upkeep, ...]] = DEFAULT_UPKEEP
+    upkeep: Lax[tuple[Upkeep, ...]] = DEFAULT_UPKEEP
     """Upkeep that people are reminded of, a table [[collector.upkeep]] each. Left out: a daily
     check, the drum, the regulator bowl and the snubber. `upkeep = []`: none."""
-    edited_by: Line | None = Field(default=None, examples=["night shift"])
+    edited_by: TextLine | None = Field(default=None, examples=["night shift"])
     """Who changed these settings last: goes into the log book with every set point that is another
     at the next start."""
     air: Air = Field(default_factory=Air)

@@ -4,14 +4,20 @@ import re
 
 from pydantic import Field
 
-from dustcake.settings.base import Listed, Section
-from dustcake.settings.broker import Broker, Mqtt, Sparkplug
+from dustcake.settings.base import Lax, Section
 from dustcake.settings.buses import Bus
 from dustcake.settings.collector import Collector
-from dustcake.settings.metrics import Metrics
-from dustcake.settings.panel import Panel
-from dustcake.settings.plc import Plc
-from dustcake.settings.service import Control, Journal, Site
+from dustcake.settings.services import (
+    Broker,
+    Control,
+    Journal,
+    Metrics,
+    Mqtt,
+    Panel,
+    Plc,
+    Site,
+    Sparkplug,
+)
 
 
 class Settings(Section):
@@ -19,9 +25,9 @@ class Settings(Section):
 
     site: Site = Field(default_factory=Site)
     """Where this daemon works."""
-    buses: Listed[tuple[Bus, ...]] = Field(alias="bus", min_length=1)
+    buses: Lax[tuple[Bus, ...]] = Field(alias="bus", min_length=1)
     """The Modbus lines, each a table of its own."""
-    collectors: Listed[tuple[Collector, ...]] = Field(alias="collector", min_length=1)
+    collectors: Lax[tuple[Collector, ...]] = Field(alias="collector", min_length=1)
     """The collectors, each a table of its own."""
     mqtt: Mqtt | None = None
     """The broker to publish to. Leave the table out to publish nothing."""

@@ -7,15 +7,12 @@ from itertools import chain
 from dustcake.core.cleaning.pulse_order import neighbours_in_succession
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
-from dustcake.settings.adjusting import adjustable
-from dustcake.settings.broker import Broker, Mqtt, Sparkplug
 from dustcake.settings.buses import AnalogInput, SerialBus
 from dustcake.settings.collector import Collector
 from dustcake.settings.extras import missing, without
-from dustcake.settings.metrics import Metrics
 from dustcake.settings.model import Settings
-from dustcake.settings.panel import Panel
-from dustcake.settings.plc import Plc
+from dustcake.settings.request_limits import adjustable
+from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
 from dustcake.settings.setpoints import MICROAMPERES
 from dustcake.settings.summary_gaps import consequences
 from dustcake.units import Pressure, PressureUnit, show, show_with_pa

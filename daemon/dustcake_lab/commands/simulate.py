@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import DONE, UsageError, between, chosen_collector
+from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
-from dustcake.settings.problems import SettingsError
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.progress import ProgressLine, progress_line
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.record import record
+from dustcake.core.signals import CONTACT_NAMES
 from dustcake.units import PressureUnit
 from dustcake_lab.traces.cells import shown
 
@@ -15,7 +16,7 @@ DP_COLUMNS = {
     "dp_mbar": PressureUnit.MBAR,
     "dp_mmh2o": PressureUnit.MMH2O,
 }
-CONTACT_COLUMNS = ("blower_running", "smoke", "door_open", "process_running", "stop", "drum_full")
+CONTACT_COLUMNS = CONTACT_NAMES
 NUMBER_COLUMNS = ("header_pa", "flow_m3s")
 PULSE_COLUMNS = ("pulse_valve", "pulses")
 EVENT_COLUMNS = (*PULSE_COLUMNS, "cleaning")

@@ -26,8 +26,8 @@ from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.request_json import (
     REQUESTS,
-    Asked,
-    NotUnderstood,
+    InvalidRequest,
+    ParsedRequest,
     read_request,
     reply,
     unrecorded_reply,
@@ -112,7 +112,7 @@ def test_minute(spread: Spread | None) -> None:
 
 
 def test_replies() -> None:
-    refused = RequestAnswered("", "", "mqtt:x", False, NotUnderstood("not JSON").reason)
+    refused = RequestAnswered("", "", "mqtt:x", False, InvalidRequest("not JSON").reason)
     told = unrecorded_reply(refused, None, 0, PressureUnit.PA)
     VALIDATORS["reply"].validate(json.loads(told))
     body = RequestAnswered("a", "mode", "b", True, because(Because.DONE))
@@ -155,7 +155,7 @@ def test_requests_that_keep_to_the_schema_are_understood() -> None:
     assert {made["request"] for made in REQUESTS_MADE} == set(REQUESTS)
     for made in REQUESTS_MADE:
         VALIDATORS["request"].validate(made)
-        assert isinstance(read_request(json.dumps(made).encode()), Asked), made
+        assert isinstance(read_request(json.dumps(made).encode()), ParsedRequest), made
 
 
 @pytest.mark.parametrize("made", REQUESTS_MADE)
@@ -168,7 +168,7 @@ def test_requests_that_do_not_are_refused_by_both(made: dict[str, Any]) -> None:
     ]
     for each in spoiled:
         assert not VALIDATORS["request"].is_valid(each), each
-        assert isinstance(read_request(json.dumps(each).encode()), NotUnderstood), each
+        assert isinstance(read_request(json.dumps(each).encode()), InvalidRequest), each
 
 
 def references(part: Any) -> Iterator[str]:

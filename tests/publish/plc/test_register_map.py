@@ -1,6 +1,6 @@
 """Registers for a PLC, read back by hand."""
 
-from dataclasses import fields, replace
+from dataclasses import replace
 from math import isnan
 from pathlib import Path
 from struct import pack, unpack
@@ -16,7 +16,7 @@ from dustcake.core.alarms.table import AlarmState
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import AlarmName, Setpoints
-from dustcake.core.signals import Contacts
+from dustcake.core.signals import CONTACT_NAMES, Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import Phase, State, first_state
 from dustcake.core.step import Step
@@ -121,7 +121,8 @@ def test_every_number_and_bit_has_its_place() -> None:
     assert sorted(register_map.PHASES) == sorted(Phase)
     assert sorted(register_map.MODES) == sorted(Mode)
     assert sorted(register_map.QUALITIES) == sorted(Quality)
-    assert sorted(register_map.CONTACTS) == sorted(field.name for field in fields(Contacts))
+    assert set(register_map.CONTACT_BITS) == set(CONTACT_NAMES)
+    assert sorted(register_map.CONTACT_BITS.values()) == list(range(len(CONTACT_NAMES)))
     taken = [row.address + word for row in ROWS for word in range(row.words)]
     assert len(set(taken)) == len(taken)
     assert max(taken) < register_map.FIRST_VALVE

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from dustcake.core.requests.kinds import Acknowledge, Mode, RunBlower, SelectMode, SetZero
-from dustcake.publish.request_json import Asked, read_request
+from dustcake.publish.request_json import ParsedRequest, read_request
 from dustcake.publish.sparkplug.commands import (
     Command,
     DeviceRequest,
@@ -91,7 +91,7 @@ def test_commands_become_requests(
         assert isinstance(made, DeviceRequest)
         assert made.device == DEVICE
         asked = read_request(made.request)
-        assert isinstance(asked, Asked)
+        assert isinstance(asked, ParsedRequest)
         assert asked.request == request_made
     # Delivered twice it is the same request, another time another one.
     ids = [

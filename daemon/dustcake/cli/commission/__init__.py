@@ -167,12 +167,9 @@ def _answers(file: Path, client: CommissionClient, *, as_json: bool) -> int:
 
 def _write_report(client: CommissionClient, settings: "Settings", file: Path) -> None:
     """Write ``file``, as HTML or PDF by its ending."""
+    from dustcake.commissioning.observation import equipment_of
     from dustcake.commissioning.record import decode
-    from dustcake.commissioning.report.content import report
-    from dustcake.commissioning.report.html import to_html
-    from dustcake.commissioning.report.pdf import MissingExtraError, to_pdf
-    from dustcake.commissioning.seen import Site
-    from dustcake.settings.setpoints import to_setpoints
+    from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
 
     if file.suffix not in (".html", ".pdf"):
         raise UsageError(f"--report {file}: name a file that ends in .html or .pdf")
@@ -181,8 +178,7 @@ def _write_report(client: CommissionClient, settings: "Settings", file: Path) ->
         raise CommandError("there is no record yet")
     record = decode(stored)
     collector = chosen_collector(settings, record.collector)
-    site = Site(collector, to_setpoints(collector), tuple(bus.name for bus in settings.buses))
-    content = report(site, record)
+    content = report(equipment_of(settings, collector), record)
     try:
         made = to_html(content).encode() if file.suffix == ".html" else to_pdf(content)
         file.write_bytes(made)
@@ -197,8 +193,8 @@ def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> str:
     """Write ``copy``: the settings file with the transmitter that was chosen and the set points
     that were proposed, all else as it is, comments too. Returns what was changed. Raises
     CommandError."""
+    from dustcake.settings.errors import SettingsError
     from dustcake.settings.load import parse_settings
-    from dustcake.settings.problems import SettingsError
 
     changes, collector = _changes(client)
     if not changes:

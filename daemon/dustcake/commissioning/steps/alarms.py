@@ -1,27 +1,36 @@
 """Alarms and permissives tried: each that can be without harm comes, and somebody sees it."""
 
 from dustcake.commissioning.cautions import TRIALS
-from dustcake.commissioning.parts import LEAVE, Action, Ask, Form, Step
-from dustcake.commissioning.record import Result
-from dustcake.commissioning.seen import Outcome, Site, Watched, failed, passed
+from dustcake.commissioning.observation import Equipment, Observation
+from dustcake.commissioning.procedure import (
+    LEAVE,
+    Action,
+    ActionResult,
+    ProcedureStep,
+    failed,
+    passed,
+    skipped,
+)
+from dustcake.commissioning.questions import AnswerType, Question
 from dustcake.core.setpoints import Setpoints
 
-PATIENCE_S = 300.0
+TIMEOUT_S = 300.0
 
-_HOW = {
+_ALARMS = {
     "transmitter_fault": "pull the transmitter's connector",
     "smoke": "use the detector's own test",
     "drum_full": "make the drum's contact",
     "header_pressure_low": "shut off the air and vent the header slowly",
+}
+_PERMISSIVES = {  # no alarm reports these
     "door_shut": "open the access door, with nobody in front of it",
     "no_stop": "set the stop input",
 }
-_ALARMS = ("transmitter_fault", "smoke", "drum_full", "header_pressure_low")
-_PERMISSIVES = ("door_shut", "no_stop")
+_HOW = {**_ALARMS, **_PERMISSIVES}
 
 
-def trials(setpoints: Setpoints) -> tuple[str, ...]:
-    """What can be tried at this collector: alarms, and permissives that no alarm tells of."""
+def _trials(setpoints: Setpoints) -> tuple[str, ...]:
+    """What can be tried at this collector: alarms in use, and permissives that no alarm reports."""
     fitted = setpoints.fitted
     there = {
         "transmitter_fault": True,
@@ -35,17 +44,18 @@ def trials(setpoints: Setpoints) -> tuple[str, ...]:
     return tuple(name for name in _HOW if there[name] and (name in used or name in _PERMISSIVES))
 
 
-def alarms_tried(site: Site) -> Step:
+def alarm_trials(equipment: Equipment) -> ProcedureStep:
     """Each is made to come; a person says who saw it."""
-    names = trials(site.setpoints)
-    which = Ask("trial", "Which", Form.CHOICE, choices=names)
+    names = _trials(equipment.setpoints)
+    which = Question("trial", "Which", AnswerType.CHOICE, choices=names)
+    where = "Where it was seen, and by whom"
     tried = Action(
         "try",
         "Watch for it while you make it come",
-        (which, Ask("told", "The control room knows of the trial", Form.CONSENT)),
+        (which, Question("told", "The control room knows of the trial", AnswerType.CONSENT)),
         _came,
         refuse=_there_already,
-        patience_s=PATIENCE_S,
+        timeout_s=TIMEOUT_S,
         item="trial",
     )
     seen = Action(
@@ -53,8 +63,8 @@ def alarms_tried(site: Site) -> Step:
         "Say who saw it, and that all is back",
         (
             which,
-            Ask("seen", "The lamp or SCADA showed it", Form.YES_NO),
-            Ask("where", "Where it was seen, and by whom", Form.TEXT, required=False),
+            Question("seen", "The lamp or SCADA showed it", AnswerType.YES_NO),
+            Question("where", where, AnswerType.TEXT, required=False),
         ),
         _seen,
         refuse=_not_back,
@@ -63,13 +73,13 @@ def alarms_tried(site: Site) -> Step:
     leave = Action(
         LEAVE,
         "Leave one out",
-        (which, Ask("why", "Why it is not tried", Form.TEXT)),
-        _left,
+        (which, Question("why", "Why it is not tried", AnswerType.TEXT)),
+        lambda observed: skipped(f"{_trial(observed)} not tried: {observed.fields['why']}"),
         item="trial",
-        aside=True,
+        secondary=True,
     )
     how = "; ".join(f"{name.replace('_', ' ')}: {_HOW[name]}" for name in names)
-    return Step(
+    return ProcedureStep(
         "alarms",
         "Alarms tried",
         f"Each comes when it should, and is seen where people look. How: {how}. Then put all back.",
@@ -79,8 +89,12 @@ def alarms_tried(site: Site) -> Step:
     )
 
 
-def _stands(watched: Watched) -> bool:
-    name, now = str(watched.fields["trial"]), watched.now
+def _trial(observed: Observation) -> str:
+    return str(observed.fields["trial"]).replace("_", " ")
+
+
+def _stands(observed: Observation) -> bool:
+    name, now = str(observed.fields["trial"]), observed.now
     if name == "transmitter_fault" and "fieldbus_lost" in now.standing:
         return True  # the device with nothing else to be read: that alarm explains the other
     if name in _ALARMS:
@@ -88,34 +102,28 @@ def _stands(watched: Watched) -> bool:
     return any(permissive.name == name for permissive in now.missing)
 
 
-def _there_already(watched: Watched) -> str | None:
-    return "it stands already: put that right first" if _stands(watched) else None
+def _there_already(observed: Observation) -> str | None:
+    return "it stands already: put that right first" if _stands(observed) else None
 
 
-def _came(watched: Watched) -> Outcome | None:
-    if not _stands(watched):
+def _came(observed: Observation) -> ActionResult | None:
+    if not _stands(observed):
         return None
-    name = str(watched.fields["trial"]).replace("_", " ")
-    kind = "alarm" if watched.fields["trial"] in _ALARMS else "missing permissive"
-    after_s = round(watched.elapsed_s, 1)
-    return passed(f"{name}: {kind} came {after_s:g} s after watching began", after_s=after_s)
+    kind = "alarm" if observed.fields["trial"] in _ALARMS else "missing permissive"
+    after_s = round(observed.elapsed_s, 1)
+    return passed(
+        f"{_trial(observed)}: {kind} came {after_s:g} s after watching began", after_s=after_s
+    )
 
 
-def _not_back(watched: Watched) -> str | None:
-    name = str(watched.fields["trial"])
-    if watched.record.last("alarms", "try", name) is None:
+def _not_back(observed: Observation) -> str | None:
+    if observed.record.last("alarms", "try", str(observed.fields["trial"])) is None:
         return "make it come first"
-    return "it still stands: put it back" if _stands(watched) else None
+    return "it still stands: put it back" if _stands(observed) else None
 
 
-def _seen(watched: Watched) -> Outcome:
-    name = str(watched.fields["trial"]).replace("_", " ")
-    if not watched.fields["seen"]:
-        return failed(f"{name}: nobody saw it: check lamp, broker and SCADA")
-    where = f": {watched.fields['where']}" if "where" in watched.fields else ""
-    return passed(f"{name}: seen{where}, and all is back")
-
-
-def _left(watched: Watched) -> Outcome:
-    name = str(watched.fields["trial"]).replace("_", " ")
-    return Outcome(Result.SKIPPED, f"{name} not tried: {watched.fields['why']}", {})
+def _seen(observed: Observation) -> ActionResult:
+    if not observed.fields["seen"]:
+        return failed(f"{_trial(observed)}: nobody saw it: check lamp, broker and SCADA")
+    where = f": {observed.fields['where']}" if "where" in observed.fields else ""
+    return passed(f"{_trial(observed)}: seen{where}, and all is back")

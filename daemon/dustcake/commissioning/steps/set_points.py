@@ -1,101 +1,112 @@
-"""Set points, proposed from clean dP and media, and the mode the collector goes on with."""
+"""Set points, proposed from clean dP and media, and the mode the collector goes on with.
 
+Common practice, no source: on-demand cleaning stops some way above the dP of clean, seasoned
+filters, so that a thin cake stays on them, and starts 0.5 to 1 inH2O above that. Usual ranges are 2
+to 3 inH2O for the low one and 3 to 4 inH2O for the high one; filters are replaced at 5 to 6 inH2O.
+A proposal to begin with, to be trimmed when the collector has run for some weeks.
+"""
+
+from enum import StrEnum
 from typing import Any
 
-from dustcake.commissioning.parts import Action, Ask, Form, Step
-from dustcake.commissioning.proposal import INCH_PA, Media, propose
-from dustcake.commissioning.record import Entry
-from dustcake.commissioning.seen import Asked, Outcome, Site, Watched, failed, noted, passed
-from dustcake.commissioning.snippet import lines
-from dustcake.units import PressureUnit, from_pa
+from dustcake.commissioning.observation import Observation
+from dustcake.commissioning.procedure import (
+    Action,
+    ActionResult,
+    CoreRequest,
+    ProcedureStep,
+    failed,
+    noted,
+    passed,
+    settings_lines,
+)
+from dustcake.commissioning.questions import AnswerType, Question
+from dustcake.commissioning.record import RecordedAction
+from dustcake.core.record import record
+from dustcake.units import PA_PER, PressureUnit, from_pa
+
+INCH_PA = PA_PER[PressureUnit.INH2O]
+USUAL_LOW, USUAL_HIGH, USUAL_REPLACEMENT = (2.0, 3.0), (3.0, 4.0), 5.0
+ROUNDED_TO = 0.05  # inH2O
 
 PROPOSED, KEEP = "those proposed", "those in force already"
 _CLOSE_PA = 1.0
 
 
-def set_points(site: Site) -> Step:
-    """Proposed, decided on, and put to use."""
-    media = tuple(each.value for each in Media)
-    proposed = Action(
-        "propose",
-        "Propose set points",
-        (Ask("media", "Filter media", Form.CHOICE, choices=media),),
-        _proposed,
-        refuse=_no_clean_dp,
-    )
-    apply = Action(
-        "apply",
-        "Change low and high now",
-        (),
-        _shown_back,
-        refuse=_not_proposed,
-        requests=_ask_change,
-    )
-    confirm = Action(
-        "confirm",
-        "Confirm the change that was shown",
-        (Ask("right", "That is what it shall be", Form.CONSENT),),
-        _confirmed,
-        refuse=_nothing_to_confirm,
-        requests=_ask_confirm,
-    )
-    decide = Action(
-        "decide",
-        "Decide",
-        (
-            Ask("which", "What holds", Form.CHOICE, choices=(PROPOSED, KEEP)),
-            Ask("why", "Why, if those in force already are kept", Form.TEXT, required=False),
-        ),
-        _decided,
-        refuse=_not_proposed,
-    )
-    mode = Action(
-        "mode",
-        "Select the mode",
-        (Ask("mode", "Cleaning mode", Form.CHOICE, choices=("on_demand", "timed", "off")),),
-        _mode,
-        requests=_ask_mode,
-    )
-    del site
-    return Step(
-        "set_points",
-        "Set points and mode",
-        "Low, high and filter replacement fit the clean dP and the media. The rule is stated; it "
-        "is "
-        "common practice, no source. Then cleaning goes to work.",
-        (),
-        (proposed, apply, confirm, decide, mode),
-        (("decide", ""), ("mode", "")),
-    )
+class Media(StrEnum):
+    """What the filters are made of, as far as it decides how much cake they should keep."""
+
+    DEPTH = "cellulose or blend"
+    SURFACE = "surface-loading (nanofibre, membrane, spunbond)"
 
 
-def _clean(watched: Watched) -> Entry | None:
+# Above clean dP, and from low to high; inH2O.
+_STEPS = {Media.DEPTH: (1.5, 1.0), Media.SURFACE: (1.0, 0.75)}
+
+
+@record
+class Proposal:
+    """What is proposed, Pa. ``cautions``: what is unusual about it."""
+
+    low_pa: float
+    high_pa: float
+    replacement_pa: float
+    rule: str
+    cautions: tuple[str, ...]
+
+
+def propose(clean_pa: float, media: Media) -> Proposal:
+    """Set points for filters that read ``clean_pa`` when seasoned and clean, at working flow."""
+    above, band = _STEPS[media]
+    low = _rounded(clean_pa / INCH_PA + above)
+    high = _rounded(low + band)
+    replacement = max(USUAL_REPLACEMENT, _rounded(high + 1.0))
+    rule = (
+        f"low = clean + {above:g} inH2O, high = low + {band:g} inH2O, replacement at "
+        f"{USUAL_REPLACEMENT:g} inH2O or 1 inH2O above high, whichever is more ({media.value} "
+        "media; common practice, no source)"
+    )
+    cautions = [
+        f"{name} is outside the usual {least:g} to {most:g} inH2O: ask the collector's maker"
+        for name, inches, (least, most) in (("low", low, USUAL_LOW), ("high", high, USUAL_HIGH))
+        if not least <= inches <= most
+    ]
+    if replacement > USUAL_REPLACEMENT:
+        cautions.append("filter replacement: see that the fan still draws its flow at that dP")
+    return Proposal(low * INCH_PA, high * INCH_PA, replacement * INCH_PA, rule, tuple(cautions))
+
+
+def _rounded(inches: float) -> float:
+    return round(round(inches / ROUNDED_TO) * ROUNDED_TO, 2)
+
+
+def _clean(observed: Observation) -> RecordedAction | None:
     """dP at working flow: the newest at which the hood captured, or what was measured at all."""
     for step, action in (("damper", "open"), ("start_up", "measure")):
-        entry = watched.record.last(step, action)
+        entry = observed.record.last(step, action)
         if entry is not None and "dp_pa" in entry.values:
             return entry
     return None
 
 
-def _no_clean_dp(watched: Watched) -> str | None:
-    return None if _clean(watched) else "no dP is on record to propose from: measure one first"
+def _no_clean_dp(observed: Observation) -> str | None:
+    return None if _clean(observed) else "no dP is on record to propose from: measure one first"
 
 
-def _proposed(watched: Watched) -> Outcome:
-    clean = _clean(watched)
+def _proposed(observed: Observation) -> ActionResult:
+    clean = _clean(observed)
     assert clean is not None  # refused before
     clean_pa = float(clean.values["dp_pa"])
-    proposal = propose(clean_pa, Media(str(watched.fields["media"])))
-    shown, unit = watched.site.shown, watched.site.unit
+    proposal = propose(clean_pa, Media(str(observed.fields["media"])))
+    shown, unit = observed.equipment.shown, observed.equipment.unit
     low, high, replacement = (
         _written(pa, unit) for pa in (proposal.low_pa, proposal.high_pa, proposal.replacement_pa)
     )
     alarms = {"replacement": replacement}
-    if watched.site.setpoints.limits.high_pa < proposal.replacement_pa:
+    if observed.equipment.setpoints.limits.high_pa < proposal.replacement_pa:
         alarms["high"] = _written(proposal.replacement_pa + INCH_PA, unit)
     changes = {"cleaning": {"low": low, "high": high}, "alarms": alarms}
-    settings = "\n".join(lines(f"collector.{name}", table) for name, table in changes.items())
+    tables = (settings_lines(f"collector.{name}", table) for name, table in changes.items())
     return noted(
         f"clean dP {shown(clean_pa)}: low {low}, high {high}, filter replacement {replacement}; "
         f"{proposal.rule}",
@@ -105,7 +116,7 @@ def _proposed(watched: Watched) -> Outcome:
         replacement_pa=round(proposal.replacement_pa, 2),
         rule=proposal.rule,
         cautions=list(proposal.cautions),
-        settings=settings,
+        settings="\n".join(tables),
         changes=changes,
     )
 
@@ -115,23 +126,23 @@ def _written(pa: float, unit: PressureUnit) -> str:
     return f"{from_pa(pa, unit):.4g} {unit}"
 
 
-def _not_proposed(watched: Watched) -> str | None:
-    return None if watched.record.last("set_points", "propose") else "have some proposed first"
+def _not_proposed(observed: Observation) -> str | None:
+    return None if observed.record.last("set_points", "propose") else "have some proposed first"
 
 
-def _last(watched: Watched, action: str) -> dict[str, Any]:
-    entry = watched.record.last("set_points", action)
+def _last(observed: Observation, action: str) -> dict[str, Any]:
+    entry = observed.record.last("set_points", action)
     assert entry is not None  # refused before
     return entry.values
 
 
-def _ask_change(watched: Watched) -> tuple[Asked, ...]:
-    proposed = _last(watched, "propose")
+def _request_change(observed: Observation) -> tuple[CoreRequest, ...]:
+    proposed = _last(observed, "propose")
     return ({"request": "set_points", **{name: proposed[name] for name in ("low_pa", "high_pa")}},)
 
 
-def _shown_back(watched: Watched) -> Outcome:
-    (answer,) = watched.answers
+def _shown_back(observed: Observation) -> ActionResult:
+    (answer,) = observed.answers
     points = "; ".join(
         f"{'low' if each['set_point'] == 'low_pa' else 'high'} {each['before']['display']} -> "
         f"{each['after']['display']}"
@@ -140,57 +151,113 @@ def _shown_back(watched: Watched) -> Outcome:
     return noted(f"{points}: {answer['reason']}", change=answer["change"])
 
 
-def _nothing_to_confirm(watched: Watched) -> str | None:
-    shown = watched.record.last("set_points", "apply")
+def _nothing_to_confirm(observed: Observation) -> str | None:
+    shown = observed.record.last("set_points", "apply")
     return "have the change shown first" if shown is None else None
 
 
-def _ask_confirm(watched: Watched) -> tuple[Asked, ...]:
-    return ({"request": "confirm", "change": _last(watched, "apply")["change"]},)
+def _request_confirm(observed: Observation) -> tuple[CoreRequest, ...]:
+    return ({"request": "confirm", "change": _last(observed, "apply")["change"]},)
 
 
-def _confirmed(watched: Watched) -> Outcome:
-    words = ", ".join(f"{name} {watched.site.shown(pa)}" for name, pa in _in_force(watched).items())
-    return noted(f"changed: {words}")
+def _confirmed(observed: Observation) -> ActionResult:
+    return noted(f"changed: {_listed(observed, _in_force(observed))}")
 
 
-def _decided(watched: Watched) -> Outcome:
-    proposed, in_force = _last(watched, "propose"), _in_force(watched)
-    shown = watched.site.shown
-    replacement_pa = watched.site.setpoints.limits.replacement_pa
-    words = ", ".join(f"{name} {shown(pa)}" for name, pa in in_force.items())
-    words = f"{words}, filter replacement {shown(replacement_pa)}"
+def _decided(observed: Observation) -> ActionResult:
+    proposed, in_force = _last(observed, "propose"), _in_force(observed)
+    replacement_pa = observed.equipment.setpoints.limits.replacement_pa
+    words = _listed(observed, {**in_force, "filter replacement": replacement_pa})
     values: dict[str, object] = {f"{name}_pa": round(pa, 2) for name, pa in in_force.items()}
     values["replacement_pa"] = round(replacement_pa, 2)
-    if watched.fields["which"] == KEEP:
-        if "why" not in watched.fields:
+    if observed.fields["which"] == KEEP:
+        if "why" not in observed.fields:
             return failed("say why those in force are kept")
-        return passed(f"kept: {words}; {watched.fields['why']}", **values)
-    others = [
-        name
-        for name, pa in in_force.items()
-        if abs(pa - float(proposed[f"{name}_pa"])) > max(_CLOSE_PA, 0.005 * pa)
-    ]
+        return passed(f"kept: {words}; {observed.fields['why']}", **values)
+    others = [name for name, pa in in_force.items() if _differs(pa, proposed[f"{name}_pa"])]
     if others:
         return failed(
             f"not in force yet: {' and '.join(others)}. Change them here, or write the lines into "
             "the settings file, check it and restart the daemon",
             **values,
         )
-    if abs(replacement_pa - float(proposed["replacement_pa"])) > max(
-        _CLOSE_PA, 0.005 * replacement_pa
-    ):
+    if _differs(replacement_pa, proposed["replacement_pa"]):
         words = f"{words} (as in the settings file, and not as proposed: it is changed there only)"
     return passed(f"in force: {words}", **values)
 
 
-def _in_force(watched: Watched) -> dict[str, float]:
-    return {"low": watched.now.low_pa, "high": watched.now.high_pa}
+def _in_force(observed: Observation) -> dict[str, float]:
+    return {"low": observed.now.low_pa, "high": observed.now.high_pa}
 
 
-def _ask_mode(watched: Watched) -> tuple[Asked, ...]:
-    return ({"request": "mode", "mode": watched.fields["mode"]},)
+def _listed(observed: Observation, pressures: dict[str, float]) -> str:
+    shown = observed.equipment.shown
+    return ", ".join(f"{name} {shown(pa)}" for name, pa in pressures.items())
 
 
-def _mode(watched: Watched) -> Outcome:
-    return passed(f"mode {str(watched.fields['mode']).replace('_', ' ')} selected")
+def _differs(pa: float, proposed_pa: float) -> bool:
+    return abs(pa - float(proposed_pa)) > max(_CLOSE_PA, 0.005 * pa)
+
+
+def _request_mode(observed: Observation) -> tuple[CoreRequest, ...]:
+    return ({"request": "mode", "mode": observed.fields["mode"]},)
+
+
+def _mode(observed: Observation) -> ActionResult:
+    return passed(f"mode {str(observed.fields['mode']).replace('_', ' ')} selected")
+
+
+_KEPT_WHY = "Why, if those in force already are kept"
+_MODES = ("on_demand", "timed", "off")
+_ACTIONS = (
+    Action(
+        "propose",
+        "Propose set points",
+        (Question("media", "Filter media", AnswerType.CHOICE, choices=tuple(map(str, Media))),),
+        _proposed,
+        refuse=_no_clean_dp,
+    ),
+    Action(
+        "apply",
+        "Change low and high now",
+        (),
+        _shown_back,
+        refuse=_not_proposed,
+        requests=_request_change,
+    ),
+    Action(
+        "confirm",
+        "Confirm the change that was shown",
+        (Question("right", "That is what it shall be", AnswerType.CONSENT),),
+        _confirmed,
+        refuse=_nothing_to_confirm,
+        requests=_request_confirm,
+    ),
+    Action(
+        "decide",
+        "Decide",
+        (
+            Question("which", "What holds", AnswerType.CHOICE, choices=(PROPOSED, KEEP)),
+            Question("why", _KEPT_WHY, AnswerType.TEXT, required=False),
+        ),
+        _decided,
+        refuse=_not_proposed,
+    ),
+    Action(
+        "mode",
+        "Select the mode",
+        (Question("mode", "Cleaning mode", AnswerType.CHOICE, choices=_MODES),),
+        _mode,
+        requests=_request_mode,
+    ),
+)
+
+SET_POINTS = ProcedureStep(
+    "set_points",
+    "Set points and mode",
+    "Low, high and filter replacement fit the clean dP and the media. The rule is stated; it is "
+    "common practice, no source. Then cleaning goes to work.",
+    (),
+    _ACTIONS,
+    (("decide", ""), ("mode", "")),
+)

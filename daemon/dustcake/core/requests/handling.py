@@ -11,8 +11,7 @@ from dustcake.core.inputs import OperatorRequested, RequestRefused
 from dustcake.core.pulse_response import reset_baseline as renewed
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
-from dustcake.core.requests import set_point_overrides as adjusting
-from dustcake.core.requests import single_pulse
+from dustcake.core.requests import set_point_overrides, single_pulse
 from dustcake.core.requests.kinds import (
     Acknowledge,
     ChangeSetPoints,
@@ -125,9 +124,9 @@ def _set_points(
     turn: Turn, state: State, request: ChangeSetPoints | ConfirmChange, by: str
 ) -> tuple[State, Verdict]:
     if isinstance(request, ChangeSetPoints):
-        adjusted, verdict = adjusting.propose(turn, state.adjusted, request, by)
+        adjusted, verdict = set_point_overrides.propose(turn, state.adjusted, request, by)
         return replace(state, adjusted=adjusted), verdict
-    adjusted, verdict = adjusting.confirm(turn, state.adjusted, request, by)
+    adjusted, verdict = set_point_overrides.confirm(turn, state.adjusted, request, by)
     book = state.log_book
     if verdict.accepted:
         book = log_book.set_points_noted(turn, book, by)

@@ -34,7 +34,7 @@ class AdjustedPoint:
 
 
 @record
-class HeldChange:
+class PendingChange:
     """A change that waits for its confirmation until ``until_s`` (monotonic). ``change``: the
     number it is confirmed by, that of the event that told of it."""
 
@@ -50,7 +50,7 @@ class Adjusted:
     """What has been changed by request, and what waits to be."""
 
     points: tuple[AdjustedPoint, ...] = ()
-    held: HeldChange | None = None
+    held: PendingChange | None = None
 
 
 def value_of(setpoints: Setpoints, point: SetPoint) -> float:
@@ -63,34 +63,34 @@ def value_of(setpoints: Setpoints, point: SetPoint) -> float:
 _OF_CLEANING = (SetPoint.LOW, SetPoint.HIGH)
 
 
-def in_force(written: Setpoints, adjusted: Adjusted) -> Setpoints:
+def effective(configured: Setpoints, adjusted: Adjusted) -> Setpoints:
     """What holds: the settings file's set points, but for those changed by request."""
     if not adjusted.points:
-        return written
+        return configured
     values = {each.set_point: each.value for each in adjusted.points}
     cleaning = replace(
-        written.cleaning,
-        low_pa=values.get(SetPoint.LOW, written.cleaning.low_pa),
-        high_pa=values.get(SetPoint.HIGH, written.cleaning.high_pa),
+        configured.cleaning,
+        low_pa=values.get(SetPoint.LOW, configured.cleaning.low_pa),
+        high_pa=values.get(SetPoint.HIGH, configured.cleaning.high_pa),
     )
     interval_s = values.get(SetPoint.INTERVAL)
     pulsing = replace(
-        written.pulsing,
-        interval_s=written.pulsing.interval_s if interval_s is None else interval_s,
-        on_time_s=values.get(SetPoint.ON_TIME, written.pulsing.on_time_s),
+        configured.pulsing,
+        interval_s=configured.pulsing.interval_s if interval_s is None else interval_s,
+        on_time_s=values.get(SetPoint.ON_TIME, configured.pulsing.on_time_s),
     )
-    if interval_s is not None and written.adjusting.timed_follows:
+    if interval_s is not None and configured.adjusting.timed_follows:
         cleaning = replace(cleaning, timed_interval_s=interval_s)
-    return replace(written, cleaning=cleaning, pulsing=pulsing)
+    return replace(configured, cleaning=cleaning, pulsing=pulsing)
 
 
 def propose(
-    turn: Turn, adjusted: Adjusted, asked: ChangeSetPoints, by: str
+    turn: Turn, adjusted: Adjusted, request: ChangeSetPoints, by: str
 ) -> tuple[Adjusted, Verdict]:
     """Hold a change until it is confirmed. The newest takes the place of one that still waits."""
-    wanted = asked.wanted()
+    wanted = request.wanted()
     for point, value in wanted.items():
-        refusal = _refusal(turn.written, point, value)
+        refusal = _refusal(turn.configured, point, value)
         if refusal is not None:
             return adjusted, Verdict(False, refusal)
     if not _in_order(turn.setpoints, wanted):
@@ -106,23 +106,23 @@ def propose(
         _lapse(turn, adjusted.held, because(Because.CHANGE_REPLACED))
     within_s = turn.setpoints.adjusting.confirm_within_s
     until_utc_s = None if turn.at.utc_s is None else turn.at.utc_s + within_s
-    held = HeldChange(turn.next_seq, points, by, turn.now_s + within_s, until_utc_s)
+    held = PendingChange(turn.next_seq, points, by, turn.now_s + within_s, until_utc_s)
     reason = because(Because.CONFIRM_CHANGE, within_s=within_s)
     return replace(adjusted, held=held), Verdict(True, reason, held.change, points)
 
 
 def confirm(
-    turn: Turn, adjusted: Adjusted, asked: ConfirmChange, by: str
+    turn: Turn, adjusted: Adjusted, request: ConfirmChange, by: str
 ) -> tuple[Adjusted, Verdict]:
     """Put the change that is held in force, if it is the one that is meant."""
     held = adjusted.held
-    if held is None or held.change != asked.change or turn.now_s >= held.until_s:
-        return adjusted, Verdict(False, because(Because.NO_SUCH_CHANGE, str(asked.change)))
+    if held is None or held.change != request.change or turn.now_s >= held.until_s:
+        return adjusted, Verdict(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
     if held.by != by:
         return adjusted, Verdict(False, because(Because.CHANGE_OF_ANOTHER, held.by))
     changed = {
         each.set_point: AdjustedPoint(
-            each.set_point, each.after, value_of(turn.written, each.set_point), by, turn.at.utc_s
+            each.set_point, each.after, value_of(turn.configured, each.set_point), by, turn.at.utc_s
         )
         for each in held.points
     }
@@ -131,7 +131,7 @@ def confirm(
         each for each in ({**kept, **changed}).values() if each.value != each.written
     )  # one that is back at what the file says is the file's again
     adjusted = Adjusted(points)
-    turn.setpoints = in_force(turn.written, adjusted)
+    turn.setpoints = effective(turn.configured, adjusted)
     return adjusted, Verdict(True, because(Because.DONE), held.change, held.points)
 
 
@@ -153,23 +153,23 @@ def restarted(turn: Turn, adjusted: Adjusted) -> Adjusted:
     points = tuple(
         each
         for each in adjusted.points
-        if each.written == value_of(turn.written, each.set_point)
-        and _refusal(turn.written, each.set_point, each.value) is None
+        if each.written == value_of(turn.configured, each.set_point)
+        and _refusal(turn.configured, each.set_point, each.value) is None
     )
-    if not _in_order(turn.written, {each.set_point: each.value for each in points}):
+    if not _in_order(turn.configured, {each.set_point: each.value for each in points}):
         points = ()
     adjusted = Adjusted(points)
-    turn.setpoints = in_force(turn.written, adjusted)
+    turn.setpoints = effective(turn.configured, adjusted)
     return adjusted
 
 
-def _lapse(turn: Turn, held: HeldChange, reason: Reason) -> None:
+def _lapse(turn: Turn, held: PendingChange, reason: Reason) -> None:
     turn.emit(ChangeLapsed(held.change, held.by, reason))
 
 
-def _refusal(written: Setpoints, point: SetPoint, value: float) -> Reason | None:
+def _refusal(configured: Setpoints, point: SetPoint, value: float) -> Reason | None:
     """Why ``point`` may not be put to ``value``, whatever the others are."""
-    limits = written.adjusting
+    limits = configured.adjusting
     band: tuple[float, float] | None = getattr(limits, point.value)
     if band is None:
         return because(Because.SET_POINT_FIXED, point.value)

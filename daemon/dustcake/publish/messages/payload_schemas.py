@@ -9,6 +9,7 @@ from dustcake.core.events import Body, SettingChanged
 from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.requests.kinds import AlarmAction, Entry, Identity, PointChange, SetPoint
+from dustcake.core.signals import CONTACT_NAMES
 from dustcake.publish.messages.life_and_air import air, filter_life
 from dustcake.publish.messages.parts import (
     COUNT,
@@ -44,16 +45,7 @@ def payload_schemas() -> Schema:
                 "dp": measured,
                 "header": or_null(measured),
                 "blower_running": contact,
-                **{
-                    name: or_null(contact)
-                    for name in (
-                        "smoke",
-                        "door_open",
-                        "process_running",
-                        "stop",
-                        "drum_full",
-                    )
-                },
+                **{name: or_null(contact) for name in CONTACT_NAMES if name != "blower_running"},
             },
         ),
         "state": whole("state", "what is being done, and why", _state()),

@@ -4,7 +4,7 @@ A map that PLC programs rely on does not change: registers and bits are only add
 read 0 until then, and ``MAP_VERSION`` says so.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from enum import StrEnum
 from math import nan
 from struct import pack
@@ -13,7 +13,7 @@ from dustcake.core.alarms.table import ACTIVE
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import AlarmName, Cleaning, Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.render import UNACKNOWLEDGED
@@ -41,7 +41,14 @@ PHASES = (
     Phase.BLOCKED,
     Phase.RESTING,
 )
-CONTACTS = ("blower_running", "smoke", "door_open", "process_running", "stop", "drum_full")
+CONTACT_BITS = {
+    "blower_running": 0,
+    "smoke": 1,
+    "door_open": 2,
+    "process_running": 3,
+    "stop": 4,
+    "drum_full": 5,
+}
 PERMISSIVES = (
     "valid_reading",
     "blower_running",
@@ -102,7 +109,7 @@ class Seen:
     @property
     def cleaning(self) -> Cleaning:
         """The set points of cleaning that are in force."""
-        return in_force(self.setpoints, self.state.adjusted).cleaning
+        return effective(self.setpoints, self.state.adjusted).cleaning
 
 
 @record
@@ -135,8 +142,12 @@ def _header(seen: Seen) -> float:
 
 def _contacts(seen: Seen) -> dict[str, bool | None]:
     contacts = seen.state.contacts
-    read: dict[str, bool | None] = {name: getattr(contacts, name) for name in CONTACTS}
+    read: dict[str, bool | None] = {name: getattr(contacts, name) for name in CONTACT_BITS}
     return {**read, "blower_running": seen.state.blower.running}
+
+
+def _contact_bits(wanted: Iterable[str]) -> int:
+    return sum(1 << CONTACT_BITS[name] for name in wanted)
 
 
 def _bits(flags: list[bool]) -> int:
@@ -184,12 +195,12 @@ ROWS = (
     Row(8, U16, "mode", _listed(MODES), lambda s: MODES.index(s.state.decision.mode)),
     Row(9, U16, "phase", _listed(PHASES), lambda s: PHASES.index(s.state.decision.phase)),
     Row(
-        10, U16, "contacts", f"bits: {_listed(CONTACTS)}",
-        lambda s: _bits([bool(each) for each in _contacts(s).values()]),
+        10, U16, "contacts", f"bits: {_listed(tuple(CONTACT_BITS))}",
+        lambda s: _contact_bits(name for name, is_on in _contacts(s).items() if is_on),
     ),
     Row(
         11, U16, "contacts known", "the same bits: fitted, or proved, and readable",
-        lambda s: _bits([each is not None for each in _contacts(s).values()]),
+        lambda s: _contact_bits(name for name, is_on in _contacts(s).items() if is_on is not None),
     ),
     Row(12, U16, "permissives missing", f"bits: {_listed(PERMISSIVES)}", _missing),
     Row(13, U16, "alarms active", "how many", lambda s: _count(s, unacknowledged=False)),

@@ -6,8 +6,9 @@ from dustcake.core.alarms.life import Alarm
 from dustcake.core.alarms.table import ACTIVE
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.signals import contact_label
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.publish.payloads import utc_text
@@ -18,13 +19,6 @@ from dustcake.publish.wording import sentence
 from dustcake.units import PressureUnit
 
 _CODES = {Quality.GOOD: QualityCode.GOOD, Quality.MAINTENANCE_REQUIRED: QualityCode.GOOD}
-CONTACTS = {
-    "smoke": "Smoke",
-    "door_open": "Door open",
-    "process_running": "Process running",
-    "stop": "Stop",
-    "drum_full": "Drum full",
-}
 
 
 class CollectorDevice:
@@ -77,10 +71,10 @@ class CollectorDevice:
             header = state.header or Sample(state.sample.at, None, Quality.FAILURE)
             yield _pressure("Header pressure", header, utc_s, header_deadband_pa)
         yield _known("Blower running", DataType.BOOLEAN, state.blower.running, utc_s)
-        for name, label in CONTACTS.items():
-            if getattr(self._setpoints.fitted, name):
+        for name in self._setpoints.fitted.names():
+            if name != "blower_running":
                 value: bool | None = getattr(state.contacts, name)
-                yield _known(label, DataType.BOOLEAN, value, utc_s)
+                yield _known(contact_label(name), DataType.BOOLEAN, value, utc_s)
 
     def _doing(self, state: State, utc_s: float) -> Iterator[Report]:
         decision = state.decision
@@ -99,7 +93,7 @@ class CollectorDevice:
         yield Report("Event number", DataType.INT64, state.next_seq - 1, utc_s)
 
     def _chosen(self, state: State, utc_s: float) -> Iterator[Report]:
-        present = in_force(self._setpoints, state.adjusted)
+        present = effective(self._setpoints, state.adjusted)
         cleaning, limits = present.cleaning, present.limits
         points: Mapping[str, float] = {
             "Set points/Low": cleaning.low_pa,

@@ -10,9 +10,8 @@ from dustcake.settings.checks.pulses import pulse_problems
 from dustcake.settings.checks.requests import request_problems
 from dustcake.settings.checks.upkeep import upkeep_problems
 from dustcake.settings.checks.wiring import wiring_problems
+from dustcake.settings.errors import Labels, Problem
 from dustcake.settings.model import Settings
-from dustcake.settings.places import Labels
-from dustcake.settings.problems import Problem
 
 
 def cross_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:

@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 
-from dustcake.settings.broker import Broker
 from dustcake.settings.checks.ref import ref
-from dustcake.settings.problems import Problem
+from dustcake.settings.errors import Problem
+from dustcake.settings.services import Broker
 
 
 def broker_problems(broker: Broker, path: str) -> Iterator[Problem]:

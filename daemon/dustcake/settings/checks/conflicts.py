@@ -5,9 +5,8 @@ from collections.abc import Iterator
 from dustcake.settings.buses import CoilOutput
 from dustcake.settings.checks.points import analog_points, points_of
 from dustcake.settings.checks.ref import ref
+from dustcake.settings.errors import Labels, Problem
 from dustcake.settings.model import Settings
-from dustcake.settings.places import Labels
-from dustcake.settings.problems import Problem
 
 
 def conflict_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:

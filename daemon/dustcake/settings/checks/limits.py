@@ -6,7 +6,7 @@ from itertools import pairwise
 from dustcake.settings.buses import AnalogInput
 from dustcake.settings.checks.ref import Ref, ref
 from dustcake.settings.collector import Collector
-from dustcake.settings.problems import Problem
+from dustcake.settings.errors import Problem
 
 
 def limit_problems(collector: Collector, path: str) -> Iterator[Problem]:

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 
 from dustcake.settings.checks.ref import ref
-from dustcake.settings.panel import Panel
-from dustcake.settings.problems import Problem
+from dustcake.settings.errors import Problem
+from dustcake.settings.services import Panel
 
 
 def panel_problems(panel: Panel) -> Iterator[Problem]:

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from dustcake.settings.buses import AnalogInput, CoilOutput, ContactInput, Contacts, Outputs
+from dustcake.settings.errors import Labels
 from dustcake.settings.model import Settings
-from dustcake.settings.places import Labels
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dustcake.settings.buses import Bus
 from dustcake.settings.checks.ref import ref
 from dustcake.settings.cleaning import WATCHDOG_BEYOND_PULSE_S
 from dustcake.settings.collector import Collector
-from dustcake.settings.problems import Problem
+from dustcake.settings.errors import Problem
 
 # On a line that has gone dead each request waits its whole time-out: the coil on, and several
 # attempts to switch it off, each read back, with short pauses.

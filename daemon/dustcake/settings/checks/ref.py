@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from dustcake.settings.base import Section
-from dustcake.settings.problems import Problem
+from dustcake.settings.errors import Problem
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,10 +3,10 @@
 from collections.abc import Iterator
 
 from dustcake.core.requests.kinds import SetPoint
-from dustcake.settings.adjusting import adjustable
 from dustcake.settings.checks.ref import ref
 from dustcake.settings.collector import Collector
-from dustcake.settings.problems import Problem
+from dustcake.settings.errors import Problem
+from dustcake.settings.request_limits import adjustable
 
 _SETTINGS = {
     SetPoint.LOW: ("cleaning", "low"),

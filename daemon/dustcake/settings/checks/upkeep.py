@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dustcake.core.setpoints import OutputKind
 from dustcake.settings.checks.ref import ref
 from dustcake.settings.collector import Collector
-from dustcake.settings.problems import Problem
+from dustcake.settings.errors import Problem
 
 _INTERVALS = ("every_run_h", "every_pulses", "every_days")
 

@@ -7,9 +7,8 @@ from dustcake.core.setpoints import SignalKind
 from dustcake.settings.buses import SerialBus, TcpBus
 from dustcake.settings.checks.points import Point, analog_points, points_of
 from dustcake.settings.checks.ref import ref
+from dustcake.settings.errors import Labels, Problem
 from dustcake.settings.model import Settings
-from dustcake.settings.places import Labels
-from dustcake.settings.problems import Problem
 from dustcake.settings.setpoints import LOOP_HIGH_MA, LOOP_LOW_MA
 
 _LAST_RTU_UNIT = 247  # serial line specification (from memory); 0 is a broadcast

@@ -1,4 +1,4 @@
-"""Settings of the connections to MQTT brokers."""
+"""Settings of the daemon itself: its site and journal, and what it serves or connects to."""
 
 from typing import Literal
 
@@ -7,15 +7,50 @@ from pydantic import Field
 from dustcake.settings.base import (
     ClientId,
     Host,
-    Line,
+    PositivePressure,
     SecretFile,
     Section,
+    SocketPath,
     SparkplugId,
+    TextLine,
     Topic,
     is_loopback,
 )
-from dustcake.settings.pressure import PositivePressure
 from dustcake.units import Pressure, PressureUnit
+
+COLLECTOR = "{collector}"
+"""What stands for the name of the collector in some settings of `mqtt`."""
+
+
+class Site(Section):
+    """Where this daemon works."""
+
+    name: TextLine = "site"
+    """Name of the plant or hall, shown in messages."""
+
+
+class Journal(Section):
+    """The durable memory of decisions and events."""
+
+    path: TextLine = "/var/lib/dustcake/journal.db"
+    """The file; its directory must exist and be writable."""
+    flush_s: float = Field(default=10.0, ge=0, le=60)
+    """Events and pulses are stored before anything moves; quiet readings may wait this long, to
+    spare the memory card. 0 stores each at once."""
+    raw_days: float = Field(default=28.0, ge=1, le=3660)
+    """How long every single reading is kept. Events are kept for ever."""
+    minutes_days: float = Field(default=366.0, ge=1, le=36_600)
+    """How long the statistics of each minute are kept."""
+    max_size_mb: int = Field(default=1024, ge=16, le=1_048_576)
+    """Beyond this size, in millions of bytes, the oldest readings are deleted whatever their age,
+    then the oldest statistics of minutes. The file does not shrink; its room is used again."""
+
+
+class Control(Section):
+    """The local request socket, by which the other commands talk to the running daemon."""
+
+    socket: SocketPath = "/run/dustcake/control.sock"
+    """Path of the Unix domain socket; who may write to it may ask for what an operator may."""
 
 
 class Tls(Section):
@@ -44,7 +79,7 @@ class Broker(Section):
     allow_plaintext: bool = False
     """Allow a broker on another machine without TLS: everybody on the network can then read, and
     forge, what is sent."""
-    username: Line | None = None
+    username: TextLine | None = None
     """User name at the broker."""
     password_file: SecretFile | None = None
     """Absolute path of a file that holds the password, in its first line."""
@@ -71,9 +106,6 @@ class Broker(Section):
         if self.port is not None:
             return self.port
         return 1883 if self.tls is None else 8883
-
-
-COLLECTOR = "{collector}"
 
 
 class Mqtt(Broker):
@@ -126,3 +158,81 @@ class Sparkplug(Broker):
     history_values: int = Field(default=20_000, ge=100, le=1_000_000)
     """Values of each collector that are kept in memory while they cannot be told, about 150 bytes
     each; then the oldest go."""
+
+
+class Server(Section):
+    """What the daemon serves at an address and port."""
+
+    host: Host = "127.0.0.1"
+
+    @property
+    def is_local(self) -> bool:
+        """Whether only this machine can reach it."""
+        return is_loopback(self.host)
+
+
+class PanelTls(Section):
+    """TLS of the panel."""
+
+    cert_file: SecretFile
+    """PEM file of the certificate that browsers are shown, with those that lead to its
+    authority."""
+    key_file: SecretFile
+    """PEM file of the key that belongs to it."""
+
+
+class Panel(Server):
+    """A page with what the collectors do, and for who has the right to, with what can be asked of
+    them. Needs the extra `panel`. Leave the table out to have none."""
+
+    host: Host = "127.0.0.1"
+    """Address to listen at. Other than of this machine only with `users_file`, and with `tls` or
+    `allow_plaintext`. `0.0.0.0`: all addresses."""
+    port: int = Field(default=8470, ge=1, le=65535)
+    """TCP port."""
+    users_file: SecretFile | None = None
+    """Absolute path of the file of users, written by `dustcake users`. Left out: nobody can
+    sign in, and the panel only shows."""
+    open_view: bool = True
+    """At an address of this machine, show everything without signing in. Set it to false behind a
+    reverse proxy. At another address one has to sign in whatever stands here."""
+    session_h: float = Field(default=12.0, ge=0.1, le=24 * 31)
+    """How long somebody stays signed in."""
+    tls: PanelTls | None = None
+    """TLS; needed at an address of another network than this machine's own."""
+    allow_plaintext: bool = False
+    """Allow that without TLS: everybody on the network can then read passwords."""
+    charts_dir: SecretFile = "/var/lib/dustcake/panel-charts"
+    """Absolute path of the directory where `deploy/panel-charts.sh` has put the charting library.
+    Without it the panel draws plain trends."""
+
+    @property
+    def shows_to_all(self) -> bool:
+        """Whether it shows everything to whoever reaches it."""
+        return self.open_view and self.is_local
+
+
+class Plc(Server):
+    """A Modbus TCP server that a PLC can read the collectors from. Nothing can be written. Leave
+    the table out to have none."""
+
+    host: Host = "127.0.0.1"
+    """Address to listen at; that of the network the PLC is in. `0.0.0.0`: all of them. Modbus knows
+    no credentials: whoever reaches the port can read."""
+    port: int = Field(default=1502, ge=1, le=65535)
+    """TCP port. 502 is the usual one, and a port below 1024 needs the right to listen there."""
+    most_connections: int = Field(default=8, ge=1, le=100)
+    """Clients at a time; one more is turned away."""
+    idle_s: float = Field(default=60.0, ge=1, le=3600)
+    """A client that says nothing for so long is let go."""
+
+
+class Metrics(Server):
+    """Figures of every collector in the OpenMetrics text format, at `/metrics`. Needs the extra
+    `metrics`. Leave the table out to have none."""
+
+    host: Host = "127.0.0.1"
+    """Address to listen at. Whoever reaches the port can read; nothing can be written.
+    `0.0.0.0`: all addresses."""
+    port: int = Field(default=8471, ge=1, le=65535)
+    """TCP port."""

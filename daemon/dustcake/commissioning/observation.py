@@ -1,25 +1,28 @@
-"""What commissioning looks at: the collector as the daemon knows it, moment by moment."""
+"""What is observed during an action: the collector as the daemon knows it, moment by moment."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dustcake.commissioning.record import Record, Result
+from dustcake.commissioning.questions import Fields
+from dustcake.commissioning.record import Record
 from dustcake.core.cleaning.permissives import Met, Permissive
 from dustcake.core.record import record
-from dustcake.core.requests.set_point_overrides import in_force
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.zeroing import ZeroState
 from dustcake.settings.collector import Collector
+from dustcake.settings.model import Settings
+from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit, show
 
-Field = str | float | bool
-Fields = Mapping[str, Field]
-Asked = dict[str, object]
+AT_REST = 0.02
+AT_REST_OF_SPAN = 0.002
+"""How much the halves of a measurement may differ (common practice, no source)."""
 
 
 @record
-class Site:
+class Equipment:
     """The collector that is commissioned. ``buses``: names of all there are."""
 
     collector: Collector
@@ -41,10 +44,16 @@ class Site:
         return show(pa, self.unit)
 
 
+def equipment_of(settings: Settings, collector: Collector) -> Equipment:
+    """``collector`` of these settings."""
+    buses = tuple(bus.name for bus in settings.buses)
+    return Equipment(collector, to_setpoints(collector), buses)
+
+
 @record
-class Seen:
+class Snapshot:
     """One moment. ``low_pa`` and ``high_pa``: set points in force. ``dp_pa``: whatever is read,
-    believed or not. ``standing``: alarms whose condition holds, in view or not. ``failures``:
+    trusted or not. ``standing``: alarms whose condition holds, in view or not. ``failures``:
     pulses that failed since the last that did not."""
 
     at_s: float
@@ -62,10 +71,10 @@ class Seen:
     high_pa: float
 
 
-def seen_in(state: State, setpoints: Setpoints, now_s: float) -> Seen:
+def snapshot_of(state: State, setpoints: Setpoints, now_s: float) -> Snapshot:
     """The moment of this state, under these set points of the settings file."""
-    header, cleaning = state.header, in_force(setpoints, state.adjusted).cleaning
-    return Seen(
+    header, cleaning = state.header, effective(setpoints, state.adjusted).cleaning
+    return Snapshot(
         now_s,
         state.sample.pa,
         state.sample.quality.value,
@@ -89,41 +98,38 @@ class Steady:
     mean_pa: float
     low_pa: float
     high_pa: float
-    readings: int
 
 
 @record
-class Watched:
-    """An action under way. ``seen``: from before it on, oldest first; ``answers``: what the core
-    has answered to what was asked of it."""
+class Observation:
+    """An action under way. ``snapshots``: oldest first, the first from before the action;
+    ``answers``: the core's, to the requests the action began with."""
 
-    site: Site
+    equipment: Equipment
     record: Record
     fields: Fields
-    seen: tuple[Seen, ...]
+    snapshots: tuple[Snapshot, ...]
     answers: tuple[Mapping[str, Any], ...] = ()
 
     @property
-    def before(self) -> Seen:
+    def before(self) -> Snapshot:
         """When the action was begun."""
-        return self.seen[0]
+        return self.snapshots[0]
 
     @property
-    def now(self) -> Seen:
+    def now(self) -> Snapshot:
         """The newest."""
-        return self.seen[-1]
+        return self.snapshots[-1]
 
     @property
     def elapsed_s(self) -> float:
-        """How long it has been watched."""
+        """Since the action was begun."""
         return self.now.at_s - self.before.at_s
 
     def steady(self, over_s: float) -> Steady | None:
-        """dP over the ``over_s`` since the action began; None before they have passed, or where
-        dP could not be read all the time."""
-        if self.elapsed_s < over_s:
-            return None
-        return _steady(self.seen[1:])
+        """dP since the action began; None before ``over_s`` have passed, or where dP could not be
+        read all the time."""
+        return _steady(self.snapshots[1:]) if self.elapsed_s >= over_s else None
 
     def settled(self, over_s: float) -> Steady | None:
         """dP over the last ``over_s``, once it has come to rest: its first half reads what its
@@ -131,50 +137,17 @@ class Watched:
         if self.elapsed_s < over_s:
             return None
         since_s = self.now.at_s - over_s
-        last = [one for one in self.seen[1:] if one.at_s >= since_s]
+        last = [one for one in self.snapshots[1:] if one.at_s >= since_s]
         whole, half = _steady(last), len(last) // 2
         first, second = _steady(last[:half]), _steady(last[half:])
         if whole is None or first is None or second is None:
             return None
-        limit_pa = max(AT_REST * abs(whole.mean_pa), AT_REST_OF_SPAN * self.site.span_pa)
+        limit_pa = max(AT_REST * abs(whole.mean_pa), AT_REST_OF_SPAN * self.equipment.span_pa)
         return whole if abs(first.mean_pa - second.mean_pa) <= limit_pa else None
 
 
-AT_REST = 0.02
-AT_REST_OF_SPAN = 0.002
-"""How much the halves of a measurement may differ (common practice, no source)."""
-
-
-def _steady(seen: Sequence[Seen]) -> Steady | None:
-    numbers = [one.dp_pa for one in seen if one.dp_pa is not None]
-    if not numbers or len(numbers) < len(seen):
+def _steady(snapshots: Sequence[Snapshot]) -> Steady | None:
+    numbers = [one.dp_pa for one in snapshots if one.dp_pa is not None]
+    if not numbers or len(numbers) < len(snapshots):
         return None
-    return Steady(sum(numbers) / len(numbers), min(numbers), max(numbers), len(numbers))
-
-
-@record
-class Outcome:
-    """What an action came to. ``values``: units in the names."""
-
-    result: Result
-    words: str
-    values: dict[str, object]
-
-
-def passed(words: str, **values: object) -> Outcome:
-    """It is as it should be."""
-    return Outcome(Result.PASSED, words, values)
-
-
-def failed(words: str, **values: object) -> Outcome:
-    """It is not; ``words`` say what to do."""
-    return Outcome(Result.FAILED, words, values)
-
-
-def noted(words: str, **values: object) -> Outcome:
-    """It is on record, and decides nothing yet."""
-    return Outcome(Result.NOTED, words, values)
-
-
-Judge = Callable[[Watched], Outcome | None]
-"""Called after every reading; None: not yet."""
+    return Steady(sum(numbers) / len(numbers), min(numbers), max(numbers))

@@ -1,15 +1,20 @@
-"""From the validator's errors to problems in the words of the settings file."""
+"""What is wrong with a settings file, in words people can act on and in a form programs can read:
+problems, the places they name, and the validator's errors put in the words of the file."""
 
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
 
 from pydantic_core import ErrorDetails
 
-from dustcake.settings.base import FORMS
+from dustcake.settings.base import FORMS, NAME_PATTERN
 from dustcake.settings.json_schema import Schema, resolved, schema_at, tables_with
-from dustcake.settings.places import Labels, Location
-from dustcake.settings.problems import Problem
+
+NAMED_LISTS = ("bus", "collector")
+
+Location = tuple[int | str, ...]
 
 _NOT_SHOWN = "(not shown)"
 _SECRET_WORDS = ("pass", "pwd", "secret", "token", "credential")
@@ -21,6 +26,83 @@ _KINDS = {
     list: "an array",
     dict: "a table",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing to put right.
+
+    ``setting``: dotted path as in the file, with the name of the bus or collector in brackets
+    (``#2`` for the second where it has no usable name). ``value``: what stands there, never a
+    secret. ``allowed``: what may stand there. ``remedy``: what to do. ``involves``: the other
+    settings it was compared with.
+    """
+
+    setting: str
+    value: str
+    allowed: str
+    remedy: str
+    involves: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        return f"{self.setting}: {self.value}\n  allowed: {self.allowed}\n  remedy:  {self.remedy}"
+
+
+class SettingsError(Exception):
+    """The settings cannot be used. ``source``: the file. ``problems``: everything wrong in it."""
+
+    def __init__(self, source: str, problems: Sequence[Problem]) -> None:
+        self.source = source
+        self.problems = tuple(problems)
+        super().__init__(source, self.problems)
+
+    def __str__(self) -> str:
+        count = len(self.problems)
+        head = f"{self.source}: {count} problem{'' if count == 1 else 's'} in the settings"
+        return "\n".join([head, *map(str, self.problems)])
+
+
+class Labels:
+    """How the elements of the named lists are called: by name where it is usable, else ``#2``."""
+
+    def __init__(self, data: Mapping[str, Any]) -> None:
+        self._labels = {key: _labels_of(data.get(key)) for key in NAMED_LISTS}
+
+    def of(self, key: str, index: int) -> str:
+        """Label of element ``index`` of list ``key``."""
+        return self._labels[key][index]
+
+    def forget(self, key: str, index: int) -> None:
+        """Element ``index`` of list ``key`` has been taken out."""
+        del self._labels[key][index]
+
+    def path(self, location: Location) -> str:
+        """``location`` as a dotted path."""
+        parts: list[str] = []
+        for depth, part in enumerate(location):
+            if not isinstance(part, int):
+                parts.append(part)
+            elif depth == 1 and location[0] in NAMED_LISTS:
+                parts[-1] += f"[{self.of(str(location[0]), part)}]"
+            else:
+                parts[-1] += f"[#{part + 1}]"
+        return ".".join(parts)
+
+
+def _labels_of(elements: object) -> list[str]:
+    if not isinstance(elements, list):
+        return []
+    names = [element.get("name") if isinstance(element, dict) else None for element in elements]
+    return [
+        name
+        if isinstance(name, str) and _is_usable(name) and names.count(name) == 1
+        else f"#{number}"
+        for number, name in enumerate(names, start=1)
+    ]
+
+
+def _is_usable(name: str) -> bool:
+    return len(name) <= 64 and re.fullmatch(NAME_PATTERN, name) is not None
 
 
 def location_of(error: ErrorDetails) -> Location:

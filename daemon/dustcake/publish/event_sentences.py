@@ -1,0 +1,341 @@
+"""What happened, as people read it: one sentence for each event, for every screen and list.
+
+Numbers are in the units people chose, times in the time zone of the site, alarms and findings have
+their titles. Nothing is said of what is not known.
+"""
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime, tzinfo
+from functools import singledispatch
+from typing import Any
+
+from dustcake.core import events as happened
+from dustcake.core.events import Body
+from dustcake.core.pulse_response.state import FindingName
+from dustcake.core.reasons import Because, Reason
+from dustcake.core.record import record
+from dustcake.core.requests.kinds import Entry, Identity, PointChange
+from dustcake.publish.alarm_texts import alarm_title
+from dustcake.publish.filter_life import life_words
+from dustcake.publish.wording import (
+    duration,
+    label,
+    number,
+    sentence,
+    set_point_words,
+    setting_change,
+    spoken,
+)
+from dustcake.units import PressureUnit, show
+
+
+@record
+class Display:
+    """How people want to read: ``unit`` of dP, and the time ``zone`` of the site (None: that of
+    this computer)."""
+
+    unit: PressureUnit
+    zone: tzinfo | None = None
+
+    def pressure(self, pa: float) -> str:
+        """A dP."""
+        return show(pa, self.unit)
+
+    def time(self, utc_s: float) -> str:
+        """To the second, with the name of the zone: ``2026-05-04 08:00:12 CEST``."""
+        at = datetime.fromtimestamp(utc_s, UTC).astimezone(self.zone)
+        return f"{at:%Y-%m-%d %H:%M:%S %Z}"
+
+    def because(self, *reasons: Reason) -> str:
+        """Reasons, in one line."""
+        return "; ".join(sentence(reason, self.unit) for reason in reasons)
+
+
+def event_sentence(body: Body, display: Display) -> str:
+    """What happened, in one line, without time and number."""
+    return _sentence(body, display)
+
+
+def unknown_event_sentence(name: str, fields: Mapping[str, Any], display: Display) -> str:
+    """The same for an event that another version recorded and this one cannot read: what there is
+    of its fields."""
+    parts = [
+        f"{label(field)} {_plain(field, value, display)}"
+        for field, value in fields.items()
+        if value not in (None, "", [], (), {}) and field != "event"
+    ]
+    return _with(name.replace("_", " "), ", ".join(parts))
+
+
+def _plain(field: str, value: Any, display: Display) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if field.endswith("_utc_s") and isinstance(value, int | float):
+        return display.time(value)
+    if isinstance(value, int | float):
+        return number(field, value, display.unit)
+    if isinstance(value, Mapping):
+        inner = (f"{label(name)} {_plain(name, each, display)}" for name, each in value.items())
+        return f"({', '.join(inner)})"
+    if isinstance(value, list | tuple):
+        return ", ".join(_plain(field, each, display) for each in value)
+    return "not known" if value is None else str(value).replace("_", " ")
+
+
+def _with(what: str, *more: str) -> str:
+    """``what``, and what there is to add to it."""
+    return ": ".join([what, *filter(None, more)])
+
+
+def _by(who: str, identity: Identity | None = None) -> str:
+    if not who:
+        return ""
+    return f" by {who}{' (name as given)' if identity is Identity.CLAIMED else ''}"
+
+
+def _noted(note: str) -> str:
+    return f', noting "{note}"' if note else ""
+
+
+def _numbered(kind: str, numbers: Iterable[int]) -> str:
+    several = [str(each) for each in numbers]
+    return f"{kind}{'s' if len(several) > 1 else ''} {', '.join(several)}"
+
+
+@singledispatch
+def _sentence(body: object, display: Display) -> str:
+    raise TypeError(f"{type(body).__name__} has no sentence for {display}")
+
+
+@_sentence.register
+def _started(body: happened.Started, _display: Display) -> str:
+    if body.downtime_s is None:
+        return "daemon started"
+    return f"daemon started, after {duration(body.downtime_s)} without it"
+
+
+@_sentence.register
+def _stopped(_body: happened.Stopped, _display: Display) -> str:
+    return "daemon stopped in an orderly way"
+
+
+@_sentence.register
+def _cleaning_started(body: happened.CleaningStarted, display: Display) -> str:
+    what = f"{_RUNS.get(body.kind, body.kind)} started{_at_dp(body.dp_pa, body.reason, display)}"
+    return _with(what, display.because(body.reason))
+
+
+@_sentence.register
+def _cleaning_stopped(body: happened.CleaningStopped, display: Display) -> str:
+    pulses = "1 pulse" if body.pulses == 1 else f"{body.pulses} pulses"
+    what = (
+        f"{_RUNS.get(body.kind, body.kind)} stopped after {pulses} in {duration(body.duration_s)}"
+        f"{_at_dp(body.dp_pa, body.reason, display)}"
+    )
+    return _with(what, display.because(body.reason))
+
+
+_RUNS = {
+    "on_demand": "cleaning on demand",
+    "timed": "timed cleaning",
+    "fallback": "timed cleaning without a reading",
+    "downtime": "downtime cleaning",
+}
+
+
+def _at_dp(dp_pa: float | None, reason: Reason, display: Display) -> str:
+    """dP, unless the reason says it."""
+    if dp_pa is None or "dp_pa" in dict(reason.values):
+        return ""
+    return f" at dP {display.pressure(dp_pa)}"
+
+
+@_sentence.register
+def _pulse_fired(body: happened.PulseFired, display: Display) -> str:
+    dp = "" if body.dp_pa is None else f", dP {display.pressure(body.dp_pa)}"
+    early = ", ended early" if body.ended_early else ""
+    return f"valve {body.valve} pulsed for {duration(body.on_time_s)}{early}: no. {body.count}{dp}"
+
+
+@_sentence.register
+def _pulse_failed(body: happened.PulseFailed, _display: Display) -> str:
+    return _with(f"pulse of valve {body.valve} failed", spoken(body.detail))
+
+
+@_sentence.register
+def _pulse_interrupted(body: happened.PulseInterrupted, _display: Display) -> str:
+    return f"pulse of valve {body.valve} was interrupted by a restart; it is not repeated"
+
+
+@_sentence.register
+def _demand_set(body: happened.DemandSet, _display: Display) -> str:
+    return f"demand contact of the sequencer board {'closed' if body.closed else 'opened'}"
+
+
+@_sentence.register
+def _outputs_changed(body: happened.OutputsChanged, _display: Display) -> str:
+    return _with("outputs proved" if body.healthy else "outputs lost", spoken(body.detail))
+
+
+@_sentence.register
+def _alarm_changed(body: happened.AlarmChanged, display: Display) -> str:
+    what = f'alarm "{alarm_title(body.alarm)}" {_ALARM_STATES.get(body.state, body.state)}'
+    if body.state == "unacknowledged":
+        what += f", {body.priority} priority"
+    elif body.state in _OUT_OF_VIEW and body.active is not None:
+        what += f" (condition {'active' if body.active else 'not active'})"
+    why = f' ("{body.why}")' if body.why else ""
+    reason = display.because(body.reason)
+    said = body.reason.code is Because.DONE or reason in what
+    return _with(f"{what}{_by(body.by)}{why}", "" if said else reason)
+
+
+_OUT_OF_VIEW = {
+    "shelved": "shelved",
+    "suppressed_by_design": "suppressed",
+    "out_of_service": "taken out of service",
+}
+_ALARM_STATES = {
+    "normal": "back to normal",
+    "unacknowledged": "raised",
+    "acknowledged": "acknowledged",
+    "returned": "no longer active, not acknowledged",
+    "latched_unacknowledged": "no longer active, not acknowledged, latched until it is reset",
+    "latched": "no longer active, latched until it is reset",
+    **_OUT_OF_VIEW,
+}
+
+
+@_sentence.register
+def _quality_changed(body: happened.QualityChanged, display: Display) -> str:
+    what = f"quality of the dP reading: {body.quality.replace('_', ' ')}"
+    return f"{what} ({display.because(*body.reasons)})" if body.reasons else what
+
+
+@_sentence.register
+def _finding_changed(body: happened.FindingChanged, display: Display) -> str:
+    where = f", valve {body.valve}" if body.valve else ""
+    what = f"{_FINDINGS.get(body.finding, body.finding)}{where}"
+    if not body.found:
+        return f"no longer found: {what}"
+    return _with(f"found: {what}", display.because(body.reason))
+
+
+_FINDINGS: dict[str, str] = {
+    FindingName.VALVE_DOES_NOT_FIRE: "valve does not fire",
+    FindingName.VALVE_STUCK_OPEN: "valve stays open",
+    FindingName.HEADER_WEAK: "header pressure weak",
+    FindingName.HEADER_SLOW: "header slow to recover",
+    FindingName.HEADER_NOT_REFILLED: "header not refilled",
+    FindingName.FILTER_TORN: "filter torn or unseated",
+    FindingName.ROW_NOT_RECOVERING: "row no longer recovers",
+}
+
+
+@_sentence.register
+def _mode_selected(body: happened.ModeSelected, _display: Display) -> str:
+    return f"mode {body.mode.replace('_', ' ')} selected{_by(body.by)}"
+
+
+@_sentence.register
+def _zero_taken(body: happened.ZeroTaken, display: Display) -> str:
+    offset, before = map(display.pressure, (body.offset_pa, body.previous_offset_pa))
+    return f"zero taken{_by(body.by)}: offset {offset}, before {before}"
+
+
+@_sentence.register
+def _zero_abandoned(body: happened.ZeroAbandoned, display: Display) -> str:
+    asked = f" as requested{_by(body.by)}" if body.by else ""
+    return _with(f"zero not taken{asked}", display.because(body.reason))
+
+
+@_sentence.register
+def _blower_changed(body: happened.BlowerChanged, _display: Display) -> str:
+    if body.running is None:
+        return "not known whether the blower runs"
+    return f"blower {'running' if body.running else 'off'}"
+
+
+@_sentence.register
+def _blower_run_set(body: happened.BlowerRunSet, _display: Display) -> str:
+    return _with(f"blower run request {'set' if body.run else 'withdrawn'}", body.reason)
+
+
+@_sentence.register
+def _journal_changed(body: happened.JournalChanged, _display: Display) -> str:
+    can = "can be written again" if body.writable else "can no longer be written"
+    return _with(f"the journal {can}", body.detail)
+
+
+@_sentence.register
+def _request_answered(body: happened.RequestAnswered, display: Display) -> str:
+    name = body.request.replace("_", " ")
+    became = "accepted" if body.accepted else "refused"
+    what = f"request {name}{_by(body.by, body.identity)} {became}".replace("  ", " ")
+    reason = "" if body.reason.code is Because.DONE else display.because(body.reason)
+    if body.change is not None:
+        what = f"{what} (change {body.change})"
+    points = ", ".join(point_change(each, display.unit) for each in body.points)
+    return _with(what, "; ".join(filter(None, [points, reason])))
+
+
+def point_change(change: PointChange, unit: PressureUnit) -> str:
+    """A set point before and after: ``high 4.00 inH2O -> 4.50 inH2O``."""
+    name = change.set_point.value
+    before, after = (number(name, value, unit) for value in (change.before, change.after))
+    return f"{set_point_words(name)} {before} -> {after}"
+
+
+@_sentence.register
+def _change_lapsed(body: happened.ChangeLapsed, display: Display) -> str:
+    what = f"change {body.change} of set points, requested{_by(body.by)}, given up"
+    return _with(what, display.because(body.reason))
+
+
+@_sentence.register
+def _filters_changed(body: happened.FiltersChanged, _display: Display) -> str:
+    which = f"filters of {_numbered('row', body.valves)}" if body.valves else "all filters"
+    ran = f"after {duration(body.blower_run_s)} of blower running time"
+    recorded = f", recorded{_by(body.by)}" if body.by else ""
+    return f"{which} changed {ran}{recorded}{_noted(body.note)}"
+
+
+@_sentence.register
+def _log_entry(body: happened.LogEntry, _display: Display) -> str:
+    if body.entry == Entry.NOTE:
+        return _with(f"note{_by(body.by)}", body.note)
+    what = _with(_ENTRIES.get(body.entry, body.entry.replace("_", " ")), body.upkeep)
+    recorded = f", recorded{_by(body.by)}" if body.by else ""
+    return f"{what}{recorded}{_noted(body.note)}"
+
+
+_ENTRIES: dict[str, str] = {
+    Entry.ZEROING: "transmitter zeroed at the transmitter itself",
+    Entry.UPKEEP_DONE: "maintenance done",
+}
+
+
+@_sentence.register
+def _upkeep_due(body: happened.UpkeepDue, _display: Display) -> str:
+    return _with(f"maintenance due: {body.upkeep}", body.text)
+
+
+@_sentence.register
+def _setting_changed(body: happened.SettingChanged, display: Display) -> str:
+    return f"setting changed{_by(body.by)}: {setting_change(body, display.unit)}"
+
+
+@_sentence.register
+def _filter_life_changed(body: happened.FilterLifeChanged, display: Display) -> str:
+    return f"filter life: {life_words(body, None, None, display.unit)}"
+
+
+@_sentence.register
+def _air_used(body: happened.AirUsed, display: Display) -> str:
+    since = "" if body.from_utc_s is None else f" since {display.time(body.from_utc_s)}"
+    counted = [f"{body.measured} pulses measured" if body.measured else ""]
+    counted += [f"{body.rated} pulses as rated" if body.rated else ""]
+    return (
+        f"air of the pulses{since}: {number('free_m3', body.free_m3, display.unit)} free air, "
+        f"{', '.join(filter(None, [*counted, f'blower ran {duration(body.blower_run_s)}']))}"
+    )
