@@ -13,7 +13,7 @@ from dustcake.adapters.panel.users import (
     write_users,
 )
 from dustcake.cli.common import DONE, CommandError, UsageError, add_settings, settings_in
-from dustcake.publish.levels import Level
+from dustcake.core.requests.definitions import Level
 
 DESCRIPTION = "Keep the file of users of the panel (`panel.users_file`)."
 EPILOG = """\
