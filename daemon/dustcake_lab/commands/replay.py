@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from dustcake.cli.common import BAD_USAGE, DONE, cannot_be_used, fail, long_work, settings_or_none
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 
 if TYPE_CHECKING:

@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail
-from dustcake.settings.collector import Collector
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings, parse_settings
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 
 if TYPE_CHECKING:

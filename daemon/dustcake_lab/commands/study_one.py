@@ -6,8 +6,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import settings_or_none
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.study_progress import shown_progress
 
