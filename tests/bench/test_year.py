@@ -154,7 +154,7 @@ def stepped_s(columns: Columns, rows: int, setpoints: Setpoints) -> float:
     return time.perf_counter() - begun_s
 
 
-@pytest.mark.timeout(900)
+@pytest.mark.patience(900, "a year of one-second samples")
 def test_a_year_from_parquet(files: Path, row: Add, monkeypatch: pytest.MonkeyPatch) -> None:
     taken_s, cpu_s, replay = replayed(files / "trace.parquet")
     samples = replay.tally.samples
@@ -182,7 +182,7 @@ def test_a_year_from_parquet(files: Path, row: Add, monkeypatch: pytest.MonkeyPa
     assert min(ratio, whole) >= FLOOR
 
 
-@pytest.mark.timeout(900)
+@pytest.mark.patience(900, "a year of one-second samples")
 def test_a_year_from_csv(files: Path, row: Add) -> None:
     pl.read_csv(files / "trace.csv")  # the first time it also starts its threads
     begun_s, cpu_s = time.perf_counter(), time.process_time()
@@ -220,7 +220,7 @@ def test_memory_for_a_year(files: Path, row: Add) -> None:
     assert peak_mib <= 1024
 
 
-@pytest.mark.timeout(900)
+@pytest.mark.patience(900, "a year of one-second samples")
 def test_a_study_of_two_hundred_settings(row: Add) -> None:
     """A tenth of it by default; all with DUSTCAKE_BENCH_DAYS=365."""
     interval = Interval(0.6, 0.58, 0.62)

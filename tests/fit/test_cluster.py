@@ -134,7 +134,7 @@ def test_one_worker_of_one_thread_does_the_work(cluster: Cluster) -> None:
 
 
 @pytest.mark.parametrize("who", ["scheduler", "worker"])
-@pytest.mark.timeout(120)
+@pytest.mark.patience(120, "a cluster starts, and goes")
 def test_a_cluster_that_goes_in_the_middle_is_not_waited_for(
     cluster: Cluster, monkeypatch: pytest.MonkeyPatch, who: str
 ) -> None:

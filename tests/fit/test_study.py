@@ -280,7 +280,7 @@ def test_no_scheduler_there(monkeypatch: pytest.MonkeyPatch) -> None:
         study(collector(), TODAY, PRICES, replace(PLAN, dask="tcp://127.0.0.1:9"), TRIED)
 
 
-@pytest.mark.timeout(400)
+@pytest.mark.patience(400, "a study of a whole season, with its report")
 def test_the_command_and_its_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     one = Collector(Truth(), 7)
     one.on_demand(2.0)

@@ -15,7 +15,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from dustcake.__main__ import main
-from fuzz.examples import examples
+from examples import examples
 from traces.recorded import settings_text
 
 ROWS = [f"{t},{600 + 500 * (20 < t % 60 < 40)},{int(t % 60 > 5)}" for t in range(0, 240, 2)]

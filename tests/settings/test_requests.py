@@ -4,7 +4,6 @@ from math import inf
 
 import pytest
 from hypothesis import given
-from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from dustcake.core.requests.kinds import SetPoint
@@ -14,6 +13,7 @@ from dustcake.settings.errors import Labels
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.settings.summary import summary
 from dustcake.units import Pressure, PressureUnit
+from examples import examples
 from settings.files import (
     BLOWER_CONTACT,
     OUTPUTS,
@@ -144,7 +144,7 @@ FILES = st.sampled_from(
 )
 
 
-@hypothesis_settings(max_examples=80)
+@examples(80)
 @given(FILES, st.lists(st.sampled_from((0.0, 0.02, 0.5, 0.98, 1.0)), min_size=4, max_size=4))
 def test_whatever_may_be_asked_for_would_pass_as_a_settings_file(
     file: tuple[str, str], where: list[float]

@@ -13,7 +13,7 @@ from dustcake.adapters.panel.users import (
     write_users,
 )
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
-from dustcake.publish.levels import Level
+from dustcake.core.requests.definitions import Level
 
 DESCRIPTION = "Keep the file of users of the panel (`panel.users_file`)."
 EPILOG = """\
