@@ -1,4 +1,4 @@
-"""`dustcake history --export`: the journal as a trace."""
+"""`dustcake history --export`: the journal as a trace. Imported only for that option."""
 
 import argparse
 from pathlib import Path
@@ -7,22 +7,17 @@ from dustcake.adapters.store import StoreRefused
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail, file_called
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.traces.atomic_file import UnwritableError
+from dustcake_lab.traces.columns import PARQUET_ENDINGS, TraceError
+from dustcake_lab.traces.journal import ExportError, export
 
-
-def trace_name(text: str) -> Path:
-    """The file to write. Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would
-    not open."""
-    from dustcake_lab.traces.files import PARQUET_ENDINGS
-
-    return file_called(".csv", *PARQUET_ENDINGS)(text)
+trace_name = file_called(".csv", *PARQUET_ENDINGS)
+"""The file to write. Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not
+open."""
 
 
 def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     """Write it; returns the exit code."""
-    from dustcake_lab.traces.columns import TraceError
-    from dustcake_lab.traces.export import ExportError, export
-    from dustcake_lab.traces.whole_file import UnwritableError
-
     about_events = [
         f"--{name}"
         for name in ("alarms", "log", "life", "air", "kind", "json", "csv")

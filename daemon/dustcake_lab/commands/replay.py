@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from dustcake_lab.replay.listing import Listing
     from dustcake_lab.traces.columns import BadRow
     from dustcake_lab.traces.files import OpenTrace
-    from dustcake_lab.traces.sample_columns import Columns
+    from dustcake_lab.traces.samples import Columns
 
 DESCRIPTION = "Take the decisions of the daemon on a recorded trace, and say why."
 EPILOG = """\
@@ -106,10 +106,9 @@ def _collector(settings: Settings, arguments: argparse.Namespace) -> Collector:
 
 
 def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
-    from dustcake_lab.replay.listing import JsonListing, Summed, WordsListing
-    from dustcake_lab.replay.replay import Replay, fit
-    from dustcake_lab.replay.tally import Counted
-    from dustcake_lab.replay.what_if import Commanded, caveat, first_difference
+    from dustcake_lab.replay.listing import JsonListing, Tallies, WordsListing
+    from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
+    from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
     from dustcake_lab.traces.columns import TraceError
     from dustcake_lab.traces.files import open_any
 
@@ -122,9 +121,9 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         # Until the last row has been read the trace may still be refused as a whole.
         out: IO[str] = sys.stdout if skip else spool
         listing = (JsonListing if arguments.json else WordsListing)(out, collector.shown_in)
-        fitted = fit(setpoints, trace.columns)
+        fitted = match_columns(setpoints, trace.columns)
         bad_rows = _BadRows(listing, out, skip=skip)
-        commanded, counted = Commanded(), Counted()
+        commanded, counted = CommandLog(), CountedEvents()
         rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
         replay = Replay(fitted.setpoints, commanded, trace.recorded)
         with long_work():
@@ -141,8 +140,8 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
             differs = first_difference(recorded, commanded)
             until = caveat(differs, recorded, tally.duration_s)
             notes = (*fitted.notes, *tally.notes(fitted.setpoints.stale_after_s), until)
-            parts = () if differs is None else counted.apart(differs.at_s)
-            listing.summary(Summed(tally, *parts), bad_rows.count, differs, notes)
+            parts = () if differs is None else counted.split_at(differs.at_s)
+            listing.summary(Tallies(tally, *parts), bad_rows.count, differs, notes)
         if not skip:
             spool.seek(0)
             shutil.copyfileobj(spool, sys.stdout)

@@ -100,9 +100,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _simulate(arguments: argparse.Namespace) -> None:
     from dustcake_lab.replay.listing import JsonListing, WordsListing
-    from dustcake_lab.simulation.curves import Curves
     from dustcake_lab.simulation.plot import draw
-    from dustcake_lab.simulation.run import SimulatedRun
+    from dustcake_lab.simulation.run import Curves, SimulatedRun
     from dustcake_sim.closed_loop import ClosedLoop
     from dustcake_sim.scenario import load_scenario
 

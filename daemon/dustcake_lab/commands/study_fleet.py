@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from dustcake.settings.model import Settings
-    from dustcake_lab.study.fleet import Member, Studied
+    from dustcake_lab.study.fleet import FleetResult, Member
     from dustcake_lab.study.jobs import Plan
 
 COLUMNS = ("trace", "settings", "collector", "flow_m3s", "air_l")
@@ -47,10 +47,10 @@ def study_fleet(
 
 def members(
     list_file: Path, air_l: float | None, fan_efficiency: float
-) -> "list[Member | Studied]":
+) -> "list[Member | FleetResult]":
     """The collectors on the list; paths are relative to it. One whose settings are not in order is
     refused alone. Raises StudyError, which names the line."""
-    from dustcake_lab.study.fleet import Member, Studied
+    from dustcake_lab.study.fleet import FleetResult, Member
     from dustcake_lab.study.jobs import StudyError
 
     rows = csv.DictReader(_lines(list_file))
@@ -61,7 +61,7 @@ def members(
             f"settings, and if wanted {', '.join(COLUMNS[2:])}"
         )
     known: dict[Path, Settings] = {}
-    found: list[Member | Studied] = []
+    found: list[Member | FleetResult] = []
     for row in rows:
         where = f"{list_file}: line {rows.line_num}"
         trace, settings_file, collector, flow, air = (row.get(name) or "" for name in COLUMNS)
@@ -69,7 +69,7 @@ def members(
         settings = known.get(path) or settings_or_none(path)
         if settings is None:
             why = f"{where}: settings: {settings_file!r}: not in order, see above"
-            found.append(Studied(collector or trace, list_file.parent / trace, refused=why))
+            found.append(FleetResult(collector or trace, list_file.parent / trace, refused=why))
             continue
         known[path] = settings
         chosen = [c for c in settings.collectors if collector in ("", c.name)]
