@@ -10,7 +10,7 @@ from dustcake.cli.common import BAD_USAGE, DONE, add_settings
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings
 from dustcake.settings.model import Settings
-from dustcake.settings.summary import understood
+from dustcake.settings.summary import summary
 
 DESCRIPTION = "Check a settings file, and say in plain words what was understood."
 EPILOG = """\
@@ -64,7 +64,7 @@ def _print_problems(error: SettingsError, *, as_json: bool) -> None:
 def _print_json(settings: Settings, file: Path) -> None:
     names = [collector.name for collector in settings.collectors]
     print(json.dumps({"file": str(file), "valid": True, "problems": 0, "collectors": names}))
-    for statement in understood(settings):
+    for statement in summary(settings):
         print(
             json.dumps(
                 {
@@ -78,7 +78,7 @@ def _print_json(settings: Settings, file: Path) -> None:
 
 def _print_words(settings: Settings, file: Path) -> None:
     print(f"{file}: in order")
-    for subject, statements in groupby(understood(settings), key=lambda each: each.subject):
+    for subject, statements in groupby(summary(settings), key=lambda each: each.subject):
         print(f"\n{subject}")
         for statement in statements:
             print(f"  {'! ' if statement.caution else ''}{statement.text}")

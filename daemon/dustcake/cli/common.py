@@ -12,8 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from dustcake.settings.collector import Collector
-    from dustcake.settings.model import Settings
+    from dustcake.settings.model import Collector, Settings
 
 DONE, FAILED, BAD_USAGE, UNREACHED = 0, 1, 2, 3
 DEFAULT_SETTINGS = Path("/etc/dustcake/dustcake.toml")

@@ -18,8 +18,7 @@ from dustcake.core.setpoints import Scale
 from dustcake.core.signals import ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading
 from dustcake.publish.wording import sentence
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit, show_with_pa
 

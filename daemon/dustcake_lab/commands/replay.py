@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, fail, settings_in
-from dustcake.settings.collector import Collector
+from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.progress import ProgressLine, long_work, progress_line
 
