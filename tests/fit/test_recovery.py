@@ -145,7 +145,8 @@ def test_refuses_a_steady_state() -> None:
         fitted(collector)
     assert re.search(
         r"does not determine (residual dP, which no pulse takes off|the share .* off a row|"
-        r"how fast dP rises between pulses): anything from [\d.]+ to [\d.]+ (Pa|%|Pa an hour) explains it",
+        r"how fast dP rises between pulses): anything from [\d.]+ to [\d.]+ (Pa|%|Pa an hour) "
+        r"explains it",
         str(refused.value),
     )
 

@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from dustcake.cli.common import BAD_USAGE, DONE, between, fail
+from dustcake.cli.common import BAD_USAGE, DONE, UsageError, between
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast
 from dustcake.publish.wording import duration
 from dustcake.units import Pressure, PressureUnit, parse_pressure, show
@@ -98,8 +98,7 @@ def run(arguments: argparse.Namespace) -> int:
             return BAD_USAGE
         trace = summarised(rows, arguments.flow, cleaned=arguments.cleaned)
     except TraceError as error:
-        fail(f"{arguments.trace}: {error}")
-        return BAD_USAGE
+        raise UsageError(f"{arguments.trace}: {error}") from None
     for percent in arguments.at:
         found = forecast_at(trace, percent / 100.0, limit.pa)
         print(_json(found, percent) if arguments.json else _words(found, percent, limit.unit))

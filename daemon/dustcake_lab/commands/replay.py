@@ -8,18 +8,11 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from dustcake.adapters.store import StoreRefused
-from dustcake.cli.common import (
-    BAD_USAGE,
-    DONE,
-    ProgressLine,
-    UsageError,
-    chosen_collector,
-    fail,
-    settings_or_none,
-)
-from dustcake.settings.collector import Collector
+from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, settings_in
+from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.trace_reading import BadRowReport, long_work
+from dustcake_lab.commands.progress import ProgressLine, long_work, progress_line
+from dustcake_lab.commands.trace_reading import BadRowReport
 from dustcake_lab.replay.listing import JsonListing, Listing, Tallies, WordsListing
 from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
 from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
@@ -58,6 +51,7 @@ settings, the options or the trace are not in order.
 """
 _KEPT_IN_MEMORY_BYTES = 8_000_000
 _PROGRESS_FROM_BYTES = 20_000_000
+_PROGRESS_EVERY_BYTES = 5_000_000
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -77,19 +71,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        return BAD_USAGE
+    collector = chosen_collector(settings_in(arguments.settings), arguments.collector)
     try:
-        collector = chosen_collector(settings, arguments.collector, arguments.settings)
         return _replay(collector, arguments)
-    except UsageError as error:
-        fail(str(error))
     except TraceError as error:
-        fail(f"{arguments.trace}: {error}")
+        raise UsageError(f"{arguments.trace}: {error}") from None
     except StoreRefused as refused:
-        fail(str(refused))
-    return BAD_USAGE
+        raise UsageError(str(refused)) from None
 
 
 def _replay(collector: Collector, arguments: argparse.Namespace) -> int:
@@ -156,18 +144,21 @@ def _usable(
 
 
 def _with_progress(trace: OpenTrace, file: Path, unused: tuple[str, ...]) -> "SampleStream":
-    """The rows; of a long trace, with how far it has been read."""
-    size_bytes, line = file.stat().st_size, ProgressLine()
+    """The rows; of a long trace, with how far it has been read, if somebody is watching."""
     rows = trace.samples(unused)
-    if not line.watched or size_bytes < _PROGRESS_FROM_BYTES:
-        return rows
-    return _watched(rows, trace, size_bytes, line)
+    size_bytes = file.stat().st_size
+    line = progress_line() if size_bytes >= _PROGRESS_FROM_BYTES else None
+    return rows if line is None else _watched(rows, trace, size_bytes, line)
 
 
 def _watched(
     rows: "SampleStream", trace: OpenTrace, size_bytes: int, line: ProgressLine
 ) -> "SampleStream":
+    shown_bytes = -_PROGRESS_EVERY_BYTES
     for row in rows:
-        line.show(lambda: f"replaying: {trace.bytes_read() / 1e6:.0f} of {size_bytes / 1e6:.0f} MB")
+        read_bytes = trace.bytes_read()
+        if read_bytes >= shown_bytes + _PROGRESS_EVERY_BYTES:
+            shown_bytes = read_bytes
+            line.show(f"replaying: {read_bytes / 1e6:.0f} of {size_bytes / 1e6:.0f} MB")
         yield row
     line.close()

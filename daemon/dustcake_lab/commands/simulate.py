@@ -8,19 +8,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from dustcake.cli.common import (
-    BAD_USAGE,
-    DONE,
-    ProgressLine,
-    UsageError,
-    between,
-    chosen_collector,
-    fail,
-)
+from dustcake.cli.common import DONE, UsageError, between, chosen_collector
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.progress import ProgressLine, progress_line
 from dustcake_lab.replay.listing import JsonListing, WordsListing
 from dustcake_lab.simulation.plot import PlotError, draw, require_matplotlib
 from dustcake_lab.simulation.run import Curves, SimulatedRun
@@ -86,16 +79,14 @@ def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     try:
         _simulate(arguments)
-    except (ScenarioError, SettingsError, PlotError, UsageError) as error:
-        fail(str(error))
-        return BAD_USAGE
+    except (ScenarioError, SettingsError, PlotError) as error:
+        raise UsageError(str(error)) from None
     return DONE
 
 
 def _simulate(arguments: argparse.Namespace) -> None:
     scenario = load_scenario(arguments.scenario)
-    settings = _settings(arguments, scenario)
-    collector = chosen_collector(settings, arguments.collector, "the settings file")
+    collector = chosen_collector(_settings(arguments, scenario), arguments.collector)
     _check_plot(arguments.plot)
     setpoints = to_setpoints(collector)
     try:
@@ -105,8 +96,8 @@ def _simulate(arguments: argparse.Namespace) -> None:
             f"{error}: choose settings with one output for each row, or another scenario"
         ) from None
     until_s = (arguments.days or scenario.days) * _DAY_S
-    curves, progress = Curves(scenario.plant.rows), _Progress(until_s)
-    watchers: list[Callable[[ClosedLoop], None]] = [progress]
+    curves, line = Curves(scenario.plant.rows), progress_line()
+    watchers: list[Callable[[ClosedLoop], None]] = [] if line is None else [_Bar(line, until_s)]
     if arguments.plot is not None:
         watchers.append(curves.watch)
         loop.longest_leap_s = max(_SAMPLE_S, until_s / _SAMPLES)
@@ -115,13 +106,15 @@ def _simulate(arguments: argparse.Namespace) -> None:
     run = SimulatedRun(loop)
     listing = (JsonListing if arguments.json else WordsListing)(sys.stdout, collector.shown_in)
     for event in run.counted(loop.events(until_s, _all_of(watchers))):
-        progress.line.clear()
+        if line is not None:
+            line.clear()
         listing.event(event)
         if arguments.plot is not None:
             curves.note(event)
         if arguments.speed is not None:
             sys.stdout.flush()
-    progress.line.close()
+    if line is not None:
+        line.close()
     print(json.dumps(run.summary(), allow_nan=False) if arguments.json else "\n".join(run.words()))
     sys.stdout.flush()
     if arguments.plot is not None:
@@ -172,22 +165,22 @@ class _Pace:
             time.sleep(ahead_s)
 
 
-class _Progress:
-    """How far a run has come."""
+class _Bar:
+    """How far a run has come, and not before it has taken a while."""
 
-    _WIDTH = 30
+    _EVERY_S, _WIDTH = 0.5, 30
 
-    def __init__(self, until_s: float) -> None:
-        self.line = ProgressLine()
+    def __init__(self, line: ProgressLine, until_s: float) -> None:
+        self._line = line
         self._until_s = until_s
-        self._begun_s = time.monotonic()
+        self._begun_s = self._shown_s = time.monotonic()
 
     def __call__(self, loop: ClosedLoop) -> None:
-        self.line.show(lambda: self._text(loop.t_s))
-
-    def _text(self, t_s: float) -> str:
-        done = round(t_s / self._until_s * self._WIDTH)
+        now_s = time.monotonic()
+        if now_s - self._shown_s < self._EVERY_S:
+            return
+        self._shown_s = now_s
+        done = round(loop.t_s / self._until_s * self._WIDTH)
         bar = "#" * done + "." * (self._WIDTH - done)
-        factor = t_s / (time.monotonic() - self._begun_s)
-        days = f"day {t_s / _DAY_S:.1f} of {self._until_s / _DAY_S:g}"
-        return f"[{bar}] {days}, {factor:,.0f} x real time"
+        days = f"day {loop.t_s / _DAY_S:.1f} of {self._until_s / _DAY_S:g}"
+        self._line.show(f"[{bar}] {days}, {loop.t_s / (now_s - self._begun_s):,.0f} x real time")

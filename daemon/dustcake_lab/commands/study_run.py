@@ -4,26 +4,16 @@ import argparse
 import csv
 import json
 import sys
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from dustcake.adapters.store import StoreRefused
-from dustcake.cli.common import (
-    BAD_USAGE,
-    DONE,
-    ProgressLine,
-    UsageError,
-    chosen_collector,
-    fail,
-    settings_or_none,
-)
+from dustcake.cli.common import DONE, UsageError, chosen_collector, fail, settings_in
 from dustcake.core.setpoints import Setpoints
-from dustcake.publish.wording import duration
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.progress import study_progress
 from dustcake_lab.commands.trace_reading import AIR_L, FLOW_M3S
 from dustcake_lab.fit.data import TooThinError, UnknownZoneError, zone_named
 from dustcake_lab.fit.trace import FittedTrace, fit_trace
@@ -33,7 +23,7 @@ from dustcake_lab.report.html import write_html
 from dustcake_lab.report.plots import write_png
 from dustcake_lab.study.candidates import prices_of
 from dustcake_lab.study.fleet import FleetResult, Member, fleet, fleet_json, fleet_lines
-from dustcake_lab.study.jobs import Plan, StudyError, require_cluster, watched
+from dustcake_lab.study.jobs import Plan, StudyError, require_cluster
 from dustcake_lab.study.results import (
     MOST_LISTED,
     Order,
@@ -52,8 +42,6 @@ from dustcake_lab.traces.files import open_any
 
 _FLEET_COLUMNS = ("trace", "settings", "collector", "flow_m3s", "air_l")
 _NOT_WITH_FLEET = ("settings", "collector", "flow", "search", "report", "png", "list")
-_ESTIMATE_AFTER_S = 5.0
-"""Of work, before it can be said how long the rest will take."""
 
 
 def run_study(arguments: argparse.Namespace) -> int:
@@ -72,23 +60,18 @@ def run_study(arguments: argparse.Namespace) -> int:
         )
         (_study_one if arguments.fleet is None else _study_fleet)(arguments, plan, zone)
     except UnknownZoneError as error:
-        fail(f"--time-zone {error}")
+        raise UsageError(f"--time-zone {error}") from None
     except (TraceError, TooThinError) as error:
-        fail(f"{arguments.trace}: {error}")
-    except (StudyError, UsageError, StoreRefused, UnwritableError) as error:
-        fail(str(error))
-    else:
-        return DONE
-    return BAD_USAGE
+        raise UsageError(f"{arguments.trace}: {error}") from None
+    except (StudyError, StoreRefused, UnwritableError) as error:
+        raise UsageError(str(error)) from None
+    return DONE
 
 
 def _study_one(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | None) -> None:
     if arguments.trace is None or arguments.settings is None:
         raise StudyError("name a TRACE and its --settings, or a list with --fleet")
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        raise StudyError(f"{arguments.settings}: not in order, see above")
-    collector = chosen_collector(settings, arguments.collector, "the settings file")
+    collector = chosen_collector(settings_in(arguments.settings), arguments.collector)
     setpoints = to_setpoints(collector)
     wanted = [to for to in (arguments.report, arguments.png) if to is not None]
     for to in wanted:
@@ -98,7 +81,7 @@ def _study_one(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | None)
             f"{arguments.trace}: for a report the trace is read twice, and a pipe can be read "
             "once; write it into a file first, or leave out --report and --png"
         )
-    with shown_progress(plan.draws, arguments.search):
+    with study_progress(plan.draws, arguments.search):
         read = fit_trace(arguments.trace, setpoints, zone)
         done = _studied(read, setpoints, plan, arguments)
     made = verdict(done)
@@ -172,7 +155,7 @@ def _study_fleet(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | Non
             "list, and a closer study is of one collector at a time"
         )
     listed = fleet_members(arguments.fleet, arguments.air, arguments.fan_efficiency)
-    with shown_progress(plan.draws, None):
+    with study_progress(plan.draws, None):
         found = fleet(listed, plan, zone=zone)
     as_lines = (json.dumps(each, allow_nan=False) for each in fleet_json(found))
     print("\n".join(as_lines if arguments.json else fleet_lines(found)), flush=True)
@@ -202,8 +185,10 @@ def fleet_members(
             row.get(name) or "" for name in _FLEET_COLUMNS
         )
         path = list_file.parent / settings_file
-        settings = known.get(path) or settings_or_none(path)
-        if settings is None:
+        try:
+            settings = known.get(path) or settings_in(path)
+        except UsageError as error:
+            fail(str(error))
             why = f"{where}: settings: {settings_file!r}: not in order, see above"
             found.append(FleetResult(collector or trace, list_file.parent / trace, refused=why))
             continue
@@ -243,47 +228,3 @@ def _number(text: str, where: str, read: Callable[[str], float]) -> float | None
         return read(text)
     except argparse.ArgumentTypeError as error:
         raise StudyError(f"{where}: {error}, or leave it empty") from None
-
-
-@contextmanager
-def shown_progress(draws: int, tries: int | None) -> Iterator[None]:
-    """Show on stderr, while this lasts, how many settings have been simulated, each under ``draws``
-    sets of parameters; ``tries``: how many a search will try. Nothing where nobody watches."""
-    progress = _StudyProgress(draws, tries)
-    if not progress.line.watched:
-        yield
-        return
-    try:
-        with watched(progress.begins, progress.over):
-            yield
-    finally:
-        progress.line.close()
-
-
-class _StudyProgress:
-    def __init__(self, draws: int, tries: int | None) -> None:
-        self.line = ProgressLine(every_s=0.0)
-        self._draws = draws
-        self._jobs = 0
-        self._least_jobs = 0 if tries is None else (tries + 1) * draws
-        self._before = 0
-        self._begun_s = 0.0
-        self.line.show(lambda: "reading and fitting")
-
-    def begins(self, jobs: int) -> None:
-        """So many more are to be done; a search says so for each generation."""
-        self._begun_s = self._begun_s or time.monotonic()
-        self._before = self._jobs
-        self._jobs += jobs
-        self.over(0)
-
-    def over(self, jobs: int) -> None:
-        """So many of those are done. Also called from other threads."""
-        done = self._before + jobs
-        total = max(self._jobs, self._least_jobs)
-        text = f"simulating: {done // self._draws} of {total // self._draws} settings"
-        took_s = time.monotonic() - self._begun_s
-        if done and took_s >= _ESTIMATE_AFTER_S:
-            left_s = took_s * (total - done) / done
-            text += f", about {duration(round(left_s))} left"
-        self.line.show(lambda: text)

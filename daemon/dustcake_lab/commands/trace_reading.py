@@ -1,10 +1,5 @@
 """What the commands that read a trace have in common."""
 
-import gc
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
-
 from dustcake.cli.common import between, fail
 from dustcake_lab.traces.columns import BadRow
 
@@ -42,17 +37,3 @@ class BadRowReport:
             rows, them = ("row", "it") if self.count == 1 else ("rows", "them")
             remedy = f"correct {them}, or add --skip-bad-rows to use the rest"
             fail(f"{self.count} {rows} cannot be used; {remedy}")
-
-
-@contextmanager
-def long_work() -> Iterator[None]:
-    """While a long trace is read in one thread and worked on in another: a reader that wants
-    the interpreter gets it sooner, and cycles, which no record makes, are collected less often."""
-    switch_s, thresholds = sys.getswitchinterval(), gc.get_threshold()
-    sys.setswitchinterval(0.0005)
-    gc.set_threshold(100_000, *thresholds[1:])
-    try:
-        yield
-    finally:
-        sys.setswitchinterval(switch_s)
-        gc.set_threshold(*thresholds)
