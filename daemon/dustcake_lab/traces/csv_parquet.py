@@ -197,23 +197,24 @@ class ParquetTrace:
 
 
 def _piece(frame: pl.DataFrame, reader: FrameReader) -> SampleStream:
-    waiting = [frame]
+    waiting, by_rows = [frame], 1
     while waiting:
         piece = waiting.pop()
         columns = reader.columns(piece)
         if columns is not None:
             yield columns
             continue
-        # The first row whose time is good decides on the form of all times: until then one small
-        # piece after the other is read by rows.
+        # The first row whose time is good decides on the form of all times: it is read by itself,
+        # and where it is not the very first, more and more rows are.
         begun = reader.times.begun
-        cut = len(piece) // 2 if begun else _SMALL_ROWS
-        if len(piece) > _SMALL_ROWS:
+        cut = len(piece) // 2 if begun else by_rows
+        if len(piece) > (_SMALL_ROWS if begun else by_rows):
             waiting.append(piece[cut:])
             if begun:
                 waiting.append(piece[:cut])
                 continue
             piece = piece[:cut]
+        by_rows = min(2 * by_rows, _SMALL_ROWS)
         empty = piece.with_columns(cs.float().fill_nan(None))
         words = empty.write_csv(include_header=False, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
         yield from reader.rows.read(words.splitlines())
