@@ -8,7 +8,7 @@ from dustcake.core.cleaning.pulse_order import neighbours_in_succession
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
 from dustcake.settings.buses import AnalogInput, SerialBus
-from dustcake.settings.extras import missing, without
+from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.request_limits import adjustable
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
@@ -232,8 +232,8 @@ def _service(settings: Settings) -> Iterator[Statement]:
         yield from _panel(settings.panel)
     if settings.metrics is not None:
         yield from _metrics(settings.metrics)
-    for extra in missing(settings):
-        yield Statement(extra, "; ".join(without(extra)), caution=True)
+    for extra in missing_extras(settings):
+        yield Statement(extra, "; ".join(not_installed(extra)), caution=True)
 
 
 def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import DONE, FAILED, fail
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 
 if TYPE_CHECKING:
     from dustcake.cli.demo.seen import Seen
@@ -68,7 +68,7 @@ def run(arguments: argparse.Namespace) -> int:
         import iotcore  # noqa: F401
         import rich  # noqa: F401
     except ImportError:
-        fail(f"the demo needs {the_extra('demo')}")
+        fail(f"the demo needs {install_hint('demo')}")
         return FAILED
     plain = arguments.plain or not sys.stdout.isatty()
     with tempfile.TemporaryDirectory(prefix="dustcake-demo-") as directory:
