@@ -6,6 +6,7 @@ import sys
 from itertools import groupby
 from pathlib import Path
 
+from dustcake.cli.common import BAD_USAGE, DONE, add_settings
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings
 from dustcake.settings.model import Settings
@@ -23,7 +24,7 @@ with its setting, its value, what is allowed, and the remedy.
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake check`."""
-    parser.add_argument("file", type=Path, metavar="FILE", help="the settings file (TOML)")
+    add_settings(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
 
 
@@ -34,12 +35,12 @@ def run(arguments: argparse.Namespace) -> int:
         settings = load_settings(file)
     except SettingsError as error:
         _print_problems(error, as_json=arguments.json)
-        return 2
+        return BAD_USAGE
     if arguments.json:
         _print_json(settings, file)
     else:
         _print_words(settings, file)
-    return 0
+    return DONE
 
 
 def _print_problems(error: SettingsError, *, as_json: bool) -> None:

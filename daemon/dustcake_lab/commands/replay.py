@@ -8,9 +8,10 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, cannot_be_used, fail, long_work, settings_or_none
-from dustcake.settings.model import Collector, Settings
+from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, fail, settings_in
+from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.progress import ProgressLine, long_work, progress_line
 
 if TYPE_CHECKING:
     from dustcake.core.inputs import PollCompleted
@@ -52,10 +53,6 @@ _PROGRESS_FROM_BYTES = 20_000_000
 _PROGRESS_EVERY_BYTES = 5_000_000
 
 
-class _UsageError(Exception):
-    """What is wrong with the options, and the remedy."""
-
-
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake replay`."""
     parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace")
@@ -76,33 +73,13 @@ def run(arguments: argparse.Namespace) -> int:
     from dustcake.adapters.store import StoreRefused
     from dustcake_lab.traces.columns import TraceError
 
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        return BAD_USAGE
+    collector = chosen_collector(settings_in(arguments.settings), arguments.collector)
     try:
-        return _replay_on(_collector(settings, arguments), arguments)
-    except _UsageError as error:
-        fail(str(error))
+        return _replay_on(collector, arguments)
     except TraceError as error:
-        fail(f"{arguments.trace}: {error}")
+        raise UsageError(f"{arguments.trace}: {error}") from None
     except StoreRefused as refused:
-        fail(str(refused))
-    return BAD_USAGE
-
-
-def _collector(settings: Settings, arguments: argparse.Namespace) -> Collector:
-    name: str | None = arguments.collector
-    names = ", ".join(each.name for each in settings.collectors)
-    if name is None and len(settings.collectors) > 1:
-        raise _UsageError(
-            f"{arguments.settings} has several collectors; add --collector with one of {names}"
-        )
-    for each in settings.collectors:
-        if name in (None, each.name):
-            return each
-    raise _UsageError(
-        f"--collector {name}: no such collector in {arguments.settings}; name one of {names}"
-    )
+        raise UsageError(str(refused)) from None
 
 
 def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
@@ -192,9 +169,11 @@ class _BadRows:
         if self.count > _LISTED_BAD_ROWS:
             fail(f"... and {self.count - _LISTED_BAD_ROWS} more")
         if self.refused:
+            from dustcake_lab.traces.columns import unusable
+
             them = "it" if self.count == 1 else "them"
             remedy = f"correct {them}, or add --skip-bad-rows to replay the rest"
-            fail(f"{cannot_be_used(self.count)}; {remedy}")
+            fail(f"{unusable(self.count)}; {remedy}")
 
 
 def _with_progress(
@@ -203,20 +182,21 @@ def _with_progress(
     """The rows; of a long trace, with how far it has been read, if somebody is watching."""
     rows = trace.samples(unused)
     size_bytes = file.stat().st_size
-    if not sys.stderr.isatty() or size_bytes < _PROGRESS_FROM_BYTES:
-        return rows
-    return _watched(rows, trace, size_bytes)
+    line = progress_line() if size_bytes >= _PROGRESS_FROM_BYTES else None
+    return rows if line is None else _watched(rows, trace, size_bytes, line)
 
 
 def _watched(
-    rows: "Iterable[Columns | PollCompleted | BadRow]", trace: "OpenTrace", size_bytes: int
+    rows: "Iterable[Columns | PollCompleted | BadRow]",
+    trace: "OpenTrace",
+    size_bytes: int,
+    line: ProgressLine,
 ) -> "Iterator[Columns | PollCompleted | BadRow]":
-    told_bytes = -_PROGRESS_EVERY_BYTES
+    shown_bytes = -_PROGRESS_EVERY_BYTES
     for row in rows:
         read_bytes = trace.bytes_read()
-        if read_bytes >= told_bytes + _PROGRESS_EVERY_BYTES:
-            told_bytes = read_bytes
-            progress = f"{read_bytes / 1e6:.0f} of {size_bytes / 1e6:.0f} MB"
-            print(f"\rreplaying: {progress}", end="", file=sys.stderr, flush=True)
+        if read_bytes >= shown_bytes + _PROGRESS_EVERY_BYTES:
+            shown_bytes = read_bytes
+            line.show(f"replaying: {read_bytes / 1e6:.0f} of {size_bytes / 1e6:.0f} MB")
         yield row
-    print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+    line.close()

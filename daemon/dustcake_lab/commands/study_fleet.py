@@ -7,10 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import settings_or_none
+from dustcake.cli.common import UsageError, fail, settings_in
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.progress import study_progress
 from dustcake_lab.commands.study import AIR_L, FLOW_M3S
-from dustcake_lab.commands.study_progress import shown_progress
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -37,7 +37,7 @@ def study_fleet(
     from dustcake_lab.study.jobs import StudyError
 
     listed = members(list_file, air_l, fan_efficiency)
-    with shown_progress(plan.draws, None):
+    with study_progress(plan.draws, None):
         found = fleet(listed, plan, zone=zone)
     as_lines = (json.dumps(each, allow_nan=False) for each in fleet_json(found))
     print("\n".join(as_lines if as_json else fleet_lines(found)), flush=True)
@@ -66,8 +66,10 @@ def members(
         where = f"{list_file}: line {rows.line_num}"
         trace, settings_file, collector, flow, air = (row.get(name) or "" for name in COLUMNS)
         path = list_file.parent / settings_file
-        settings = known.get(path) or settings_or_none(path)
-        if settings is None:
+        try:
+            settings = known.get(path) or settings_in(path)
+        except UsageError as error:
+            fail(str(error))
             why = f"{where}: settings: {settings_file!r}: not in order, see above"
             found.append(FleetResult(collector or trace, list_file.parent / trace, refused=why))
             continue

@@ -5,10 +5,9 @@ import json
 import sys
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import settings_or_none
-from dustcake.settings.model import Collector, Settings
+from dustcake.cli.common import chosen_collector, settings_in
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.study_progress import shown_progress
+from dustcake_lab.commands.progress import study_progress
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -31,10 +30,7 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
 
     if arguments.trace is None or arguments.settings is None:
         raise StudyError("name a TRACE and its --settings, or a list with --fleet")
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        raise StudyError(f"{arguments.settings}: not in order, see above")
-    collector = _chosen(settings, arguments.collector)
+    collector = chosen_collector(settings_in(arguments.settings), arguments.collector)
     setpoints = to_setpoints(collector)
     wanted = [to for to in (arguments.report, arguments.png) if to is not None]
     for to in wanted:
@@ -44,7 +40,7 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
             f"{arguments.trace}: for a report the trace is read twice, and a pipe can be read "
             "once; write it into a file first, or leave out --report and --png"
         )
-    with shown_progress(plan.draws, arguments.search):
+    with study_progress(plan.draws, arguments.search):
         read = fit_trace(arguments.trace, setpoints, zone)
         done = _studied(read, setpoints, plan, arguments)
     made = verdict(done)
@@ -53,18 +49,6 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
     _tell(done, made, listed, arguments)
     if wanted:
         _report(collector.name, read, setpoints, done, made, listed, arguments)
-
-
-def _chosen(settings: Settings, name: str | None) -> Collector:
-    from dustcake_lab.study.jobs import StudyError
-
-    names = ", ".join(each.name for each in settings.collectors)
-    if name is None and len(settings.collectors) > 1:
-        raise StudyError(f"the settings have several collectors; add --collector, one of {names}")
-    for each in settings.collectors:
-        if name in (None, each.name):
-            return each
-    raise StudyError(f"--collector {name}: no such collector in the settings; name one of {names}")
 
 
 def _studied(

@@ -288,3 +288,8 @@ def count(column: str, text: str) -> int:
     if not 0 <= value <= MOST_COUNTED or value != int(value):
         raise BadCellError(column, text, "write a whole number; leave it empty for none")
     return int(value)
+
+
+def unusable(rows: int) -> str:
+    """So many rows of a trace, in words."""
+    return f"{rows} row{'' if rows == 1 else 's'} cannot be used"
