@@ -224,7 +224,11 @@ def test_somebody_unknown_may_ask() -> None:
     ("why", "setpoints", "confirmed"),
     [
         ("downtime cleaning", chosen(FITTED, cleaning={"downtime": True}), False),
-        ("timed cleaning, and no blower contact", chosen(cleaning={"mode": Mode.TIMED}), True),
+        (
+            "timed cleaning, and nothing proves flow",
+            chosen(cleaning={"mode": Mode.TIMED}, blower={"timed_unproved": True}),
+            True,
+        ),
     ],
 )
 def test_not_while_a_cleaning_run_is_under_way(

@@ -36,6 +36,7 @@ class Because(StrEnum):
     MODE_OFF = "mode_off"
     BLOWER_OFF = "blower_off"
     BLOWER_UNKNOWN = "blower_unknown"
+    FLOW_NOT_PROVED = "flow_not_proved"
     BELOW_HIGH = "below_high"
     ON_DELAY = "on_delay"
     HIGH_REACHED = "high_reached"

@@ -230,6 +230,7 @@ class Blower:
     request: BlowerRequest
     run_on_s: float  # keeps running this long after the process stops
     flow_proof_pa: float  # without a blower contact, dP at or above this proves flow
+    timed_unproved: bool = False  # without one, timed cleaning does not wait for that proof
 
 
 class FanPlace(StrEnum):

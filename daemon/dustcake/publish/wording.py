@@ -54,6 +54,10 @@ SENTENCES: dict[Because, str] = {
     Because.MODE_OFF: "cleaning is switched off",
     Because.BLOWER_OFF: "the blower is off",
     Because.BLOWER_UNKNOWN: "the blower contact cannot be read",
+    Because.FLOW_NOT_PROVED: (
+        "flow is not proved: there is no blower contact, and no good reading of {flow_proof_pa} or "
+        "more"
+    ),
     Because.BELOW_HIGH: "dP is below the high set point of {high_pa}",
     Because.ON_DELAY: (
         "dP is at or above the high set point of {high_pa}, but not yet for {on_delay_s}"

@@ -58,6 +58,7 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             request=collector.blower.request,
             run_on_s=collector.blower.run_on_s,
             flow_proof_pa=collector.blower.flow_proof.pa,
+            timed_unproved=collector.blower.timed_without_proof is not None,
         ),
         upkeep=tuple(map(to_task, collector.upkeep)),
         edited_by=collector.edited_by or "",

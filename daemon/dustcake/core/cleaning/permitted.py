@@ -3,6 +3,7 @@
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning.permissives import Permits, permissives
 from dustcake.core.outputs import OutputsState
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.state import State
 from dustcake.core.step_context import Turn
 
@@ -19,4 +20,5 @@ def permitted(turn: Turn, state: State, blower: BlowerState, outputs: OutputsSta
         outputs=outputs,
         journal_fault=state.journal.fault,
         settling=not turn.reached(state.started_s + turn.setpoints.settle_s),
+        flow_waived=turn.setpoints.blower.timed_unproved and state.mode is Mode.TIMED,
     )

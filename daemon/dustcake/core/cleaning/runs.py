@@ -5,7 +5,7 @@ one full cycle is one pulse of each valve.
 """
 
 from enum import StrEnum
-from math import ceil
+from math import ceil, inf
 
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning.closed_time import ClosedTime
@@ -146,7 +146,8 @@ def decide(
             # What ends a run also keeps one from starting; what only withholds pulses lets a run
             # that is under way wait.
             under_way = cleaning.run is not None and cleaning.run.kind is kind
-            if not (lacking.holds_only and under_way):
+            waits = lacking.holds_only and not _flow_is_lost(turn, cleaning, blower, lacking.reason)
+            if not (waits and under_way):
                 kind = None
             if lacking.name != "valid_reading":  # why a run waits for it has been said better
                 reason = lacking.reason
@@ -164,6 +165,18 @@ def _lacking(kind: Kind, missing: tuple[Permissive, ...]) -> Permissive | None:
     if not lacking:
         return None
     return next((p for p in lacking if not p.holds_only), lacking[0])
+
+
+def _flow_is_lost(
+    turn: Turn, cleaning: CleaningState, blower: BlowerState, lacking: Reason
+) -> bool:
+    """Whether it is dP's proof of flow that is ``lacking``, and for as long as a lost reading is
+    waited for: a stopped blower then, not one odd reading."""
+    if lacking.code is not Because.FLOW_NOT_PROVED:
+        return False
+    unproved_s = inf if blower.running else blower.since_s
+    bad_s = inf if cleaning.bad_since_s is None else cleaning.bad_since_s
+    return turn.reached(min(unproved_s, bad_s) + turn.setpoints.stale_after_s)
 
 
 def end_run(turn: Turn, cleaning: CleaningState, reason: Reason, sample: Sample) -> CleaningState:
