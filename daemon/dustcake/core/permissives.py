@@ -55,8 +55,8 @@ def permissives(
     if sample.usable_pa is None:
         # A bad reading withholds pulses at once; when it ends a run, ``cleaning`` decides.
         missing.append(_missing("valid_reading", sample.reasons[0], holds_only=True))
-    if fitted.blower_running and not blower.running:
-        missing.append(_blower_running(blower))
+    if fitted.blower_running and not (contacts.blower_running and blower.running):
+        missing.append(_blower_running(contacts))
     if fitted.smoke and contacts.smoke is not False:
         missing.append(_contact("no_smoke", "smoke", contacts.smoke, Because.SMOKE))
     if fitted.stop and contacts.stop is not False:
@@ -101,8 +101,9 @@ def _missing(name: str, reason: Reason, *, holds_only: bool = False) -> Permissi
     return Permissive(name, Met.NO, reason, holds_only)
 
 
-def _blower_running(blower: BlowerState) -> Permissive:
-    if blower.running is None:
+def _blower_running(contacts: Contacts) -> Permissive:
+    """By the contact as it is read now: what is only held fires no pulse."""
+    if contacts.blower_running is None:
         return _missing("blower_running", because(Because.BLOWER_UNKNOWN), holds_only=True)
     return _missing("blower_running", because(Because.BLOWER_OFF))
 

@@ -11,6 +11,7 @@ from dustcake.core.cleaning import CleaningState, Kind
 from dustcake.core.cleaning_pace import Pace
 from dustcake.core.diagnosis.state import DiagnosisState, nothing_known
 from dustcake.core.filter_life import FilterLife
+from dustcake.core.line import Line
 from dustcake.core.log_book import LogBook
 from dustcake.core.outputs import OutputsState
 from dustcake.core.permissives import Permissive
@@ -136,6 +137,7 @@ class State:
     air: AirUse = AirUse()
     adjusted: Adjusted = Adjusted()
     unsettled: tuple[AlarmName, ...] | None = None
+    line: Line = Line()
 
     @property
     def relies_on_poll(self) -> bool:
@@ -178,6 +180,7 @@ class State:
             self.air,
             self.adjusted,
             self.unsettled,
+            self.line,
         )
 
     @property
