@@ -32,7 +32,7 @@ def steady(blower: BlowerState, now_s: float) -> bool:
 def plausible(
     turn: Turn, trust: TrustState, before_pa: float | None, pa: float, *, is_steady: bool
 ) -> tuple[TrustState, Reason | None]:
-    """What becomes of a reading of ``pa`` after ``before_pa``: why it is not believed, if it is not.
+    """What becomes of a reading of ``pa`` after ``before_pa``: why it is not believed, or None.
 
     A value that comes back within the limit was a spike. One that stays for the time of the
     settings is believed from then on, and leaves a doubt: a hose that came off looks like that.
