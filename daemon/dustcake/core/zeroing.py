@@ -98,7 +98,7 @@ def follow_up(
         abandon = because(Because.ZERO_WHILE_CLEANING)
     elif sample.quality is Quality.FUNCTION_CHECK and sample.pa is not None:
         abandon = _too_far(turn, sample.pa + zero.offset_pa)
-    elif sample.usable_pa is None and not turn.holds(turn.line.dp):
+    elif sample.usable_pa is None and not (sample.pa is None and turn.holds(turn.line.dp)):
         abandon = because(Because.ZERO_READING_LOST)
     due_s = zero.started_s + turn.setpoints.zeroing.average_s
     if abandon is None:
