@@ -3,6 +3,7 @@
 from typing import assert_never
 
 from dustcake.core import blower as blowers
+from dustcake.core import line as lines
 from dustcake.core import log_book, zeroing
 from dustcake.core import outputs as output_proof
 from dustcake.core.air import use as air_use
@@ -33,7 +34,7 @@ from dustcake.core.requests import set_point_overrides
 from dustcake.core.requests.handling import answer, refused
 from dustcake.core.signal_validation import jump
 from dustcake.core.signal_validation import state as trusts
-from dustcake.core.signal_validation.doubts import in_doubt
+from dustcake.core.signal_validation.doubts import in_doubt, is_well_formed
 from dustcake.core.signal_validation.validate import tell_change
 from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
@@ -69,13 +70,14 @@ def _poll(turn: Turn, state: State, poll: PollCompleted) -> State:
     if zero.under_way and quality is Quality.GOOD and pa is not None:
         zero = zeroing.add(zero, pa + zero.offset_pa)
         quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
+    before_pa = _before_pa(turn, state)
     sample = Sample(poll.at, pa, quality, reasons)
     if quality is Quality.GOOD and pa is not None:
-        is_steady = (
-            jump.steady(state.blower, turn.now_s)
-            and poll.contacts.blower_running == state.contacts.blower_running
+        is_steady = jump.steady(state.blower, turn.now_s) and poll.contacts.blower_running in (
+            None,
+            state.blower.running,
         )
-        trust, why = jump.plausible(turn, trust, state.sample, pa, is_steady=is_steady)
+        trust, why = jump.plausible(turn, trust, before_pa, pa, is_steady=is_steady)
         sample = in_doubt(trust.doubts, poll.at, pa)
         if why is not None:
             sample = Sample(poll.at, pa, Quality.OUT_OF_SPECIFICATION, (why,))
@@ -83,10 +85,30 @@ def _poll(turn: Turn, state: State, poll: PollCompleted) -> State:
     if turn.setpoints.header is not None and poll.header is not None:
         header = Sample(poll.at, *interpret(poll.header, turn.setpoints.header, 0.0))
     turn.earlier, turn.earlier_header = state.sample, state.header
+    turn.earlier_pa = before_pa
+    line = lines.polled(
+        turn.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
+    )
     tell_change(turn, state.sample, sample)
     return replace(
-        state, sample=sample, header=header, contacts=poll.contacts, zero=zero, trust=trust
+        state,
+        sample=sample,
+        header=header,
+        contacts=poll.contacts,
+        zero=zero,
+        trust=trust,
+        line=line,
     )
+
+
+def _before_pa(turn: Turn, state: State) -> float | None:
+    """What dP was read at last, also where a lost reply came since; None where it is too long ago
+    to be compared with."""
+    if is_well_formed(state.sample):
+        return state.sample.pa
+    gap = state.line.dp
+    is_late = gap.since_s is None or turn.now_s >= gap.since_s + turn.setpoints.stale_after_s
+    return None if is_late else gap.pa
 
 
 def _report(turn: Turn, state: State, report: OutputReported) -> State:
@@ -150,6 +172,7 @@ def _restart(turn: Turn, state: State, restart: Restarted) -> State:
         trust=trusts.restarted(state.trust),
         diagnosis=looking.restarted(state.diagnosis, len(turn.setpoints.pulsing.order)),
         adjusted=adjusted,
+        line=lines.restarted(state.line, now_s),
         unsettled=None,
     )
 
@@ -166,7 +189,8 @@ def expire(turn: Turn, state: State) -> State:
         reason = because(Because.STALE, stale_after_s=turn.setpoints.stale_after_s)
         stale = Sample(sample.at, None, Quality.FAILURE, (reason,))
         tell_change(turn, sample, stale)
-        state = replace(state, sample=stale, header=None, contacts=Contacts())
+        line = lines.stale(turn.setpoints, state.line, sample.at.mono_s)
+        state = replace(state, sample=stale, header=None, contacts=Contacts(), line=line)
     flight = state.pulsing.in_flight
     if flight is not None and turn.now_s >= flight.due_s:
         late = OutputReported(turn.at, flight.command_id, Outcome.FAILED, "no outcome in time")

@@ -67,15 +67,23 @@ def restarted(blower: BlowerState, now_s: float, last_s: float) -> BlowerState:
     )
 
 
+def is_known(turn: Turn) -> bool:
+    """Whether what the blower is proved by is known now, and its proof not merely held."""
+    contact = turn.setpoints.fitted.blower_running
+    return (turn.line.blower_running if contact else turn.line.dp).since_s is None
+
+
 def prove(turn: Turn, blower: BlowerState, contacts: Contacts, dp_pa: float | None) -> BlowerState:
-    """Take the proof from the contact; without one, from dP, which can prove only that it runs."""
+    """Take the proof from the contact; without one, from dP, which can prove only that it runs. One
+    lost reply leaves the blower as it was: its time counts on, and no delay begins anew."""
     if turn.setpoints.fitted.blower_running:
-        running = contacts.blower_running
+        running, gap = contacts.blower_running, turn.line.blower_running
     else:
+        gap = turn.line.dp
         proof_pa = turn.setpoints.blower.flow_proof_pa
         needed_pa = proof_pa * PROOF_KEPT if blower.running else proof_pa
         running = True if dp_pa is not None and dp_pa >= needed_pa else None
-    if running is blower.running:
+    if running is blower.running or (running is None and turn.holds(gap)):
         return blower
     turn.emit(BlowerChanged(running))
     return replace(

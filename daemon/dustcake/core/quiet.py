@@ -24,6 +24,8 @@ def promise(turn: Turn, state: State) -> Quiet | None:
     dp_pa, setpoints = state.sample.usable_pa, turn.setpoints
     if dp_pa is None or state.zero.under_way:
         return None
+    if any(turn.holds(state.line.of(name)) for name in setpoints.fitted.names()):
+        return None  # what is held for a lost reply is soon dropped
     if state.air.watch is not None:  # the next readings of the header are needed
         return None
     look = state.diagnosis.look

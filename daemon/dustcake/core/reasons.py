@@ -81,6 +81,7 @@ class Because(StrEnum):
     BLOWER_SHOULD_RUN = "blower_should_run"
     DRUM_FULL = "drum_full"
     CLOCK_NOT_SET = "clock_not_set"
+    READINGS_OFTEN_LOST = "readings_often_lost"
     # what hides an alarm, and what ends that
     EXPLAINED = "explained"
     START_UP = "start_up"

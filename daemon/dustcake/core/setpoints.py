@@ -143,6 +143,7 @@ class AlarmName(StrEnum):
     HEADER_NOT_RECOVERING = "header_not_recovering"
     FILTER_TORN = "filter_torn"
     ROW_NOT_RECOVERING = "row_not_recovering"
+    READINGS_OFTEN_LOST = "readings_often_lost"
 
 
 class Priority(StrEnum):

@@ -70,7 +70,7 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
     present = effective(setpoints, state.adjusted)
-    turn = Turn(happened.at, setpoints, present, state.next_seq, state.next_command)
+    turn = Turn(happened.at, setpoints, present, state.next_seq, state.next_command, state.line)
     return _finish(turn, _evaluate(turn, state, absorb(turn, state, happened)))
 
 
@@ -78,6 +78,7 @@ def _evaluate(turn: Turn, before: State, state: State) -> State:
     """Everything that follows from the state as it is now, in a fixed order. ``before``: as it was
     when this step began."""
     state = expire(turn, state)
+    turn.line = state.line
     blower = blowers.prove(turn, state.blower, state.contacts, state.sample.usable_pa)
     state = _doubt(turn, state, blower)
     dp_pa = state.sample.usable_pa
@@ -100,7 +101,7 @@ def _evaluate(turn: Turn, before: State, state: State) -> State:
     if pulsing.must_end_now(pulses, missing):
         proof, pulses = output_proof.secure(turn, proof), pulsing.cut(pulses)
     # Only dP with proved flow says anything about the filters.
-    flow_pa = dp_pa if blower.running else None
+    flow_pa = dp_pa if blower.running and blowers.is_known(turn) else None
     with_air = pulses.demand_closed and replacement.good_air(turn, state.header)
     worn = replacement.track(turn, state.worn, flow_pa, with_air)
     pace = cleaning_pace.follow(turn, state.pace, state.cleaning.run, run)

@@ -1,6 +1,6 @@
 """Taking the zero of the dP transmitter, with the blower off."""
 
-from dustcake.core.blower import BlowerState
+from dustcake.core.blower import BlowerState, is_known
 from dustcake.core.events import ZeroAbandoned, ZeroTaken
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
@@ -98,15 +98,17 @@ def follow_up(
         abandon = because(Because.ZERO_WHILE_CLEANING)
     elif sample.quality is Quality.FUNCTION_CHECK and sample.pa is not None:
         abandon = _too_far(turn, sample.pa + zero.offset_pa)
-    elif sample.usable_pa is None:
+    elif sample.usable_pa is None and not (sample.pa is None and turn.holds(turn.line.dp)):
         abandon = because(Because.ZERO_READING_LOST)
     due_s = zero.started_s + turn.setpoints.zeroing.average_s
     if abandon is None:
         if turn.now_s < due_s:
             turn.by(due_s)
             return zero
-        if zero.n == 0:
-            # No reading has come since the request; the stale-data limit ends a long wait.
+        lost = sample.usable_pa is None and sample.quality is not Quality.FUNCTION_CHECK
+        if zero.n == 0 or lost or not is_known(turn):
+            # No reading has come since the request, or none now, or nobody knows whether the blower
+            # is off; the stale-data limit ends a long wait.
             return zero
         # Each reading was within the limit, so their mean is.
         offset_pa = zero.sum_pa / zero.n

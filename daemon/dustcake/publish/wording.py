@@ -119,6 +119,9 @@ SENTENCES: dict[Because, str] = {
     Because.BLOWER_SHOULD_RUN: "the blower contact does not prove it running, and {detail}",
     Because.DRUM_FULL: "the drum contact reports it full",
     Because.CLOCK_NOT_SET: "the time of day is not known",
+    Because.READINGS_OFTEN_LOST: (
+        "only {usable_percent} % of the readings of {detail} in the last {within_s} could be used"
+    ),
     Because.EXPLAINED: "explained by the alarm {detail:title}",
     Because.START_UP: "the blower has not run for {start_delay_s} yet",
     Because.SEASONING: "new filters have not run for {seasoning_s} yet",

@@ -7,10 +7,11 @@ from dustcake.core.alarms.causes import CAUSES, CAUSES_FIRST
 from dustcake.core.alarms.life import Alarm, Around, Condition, is_settled, is_unused, judge
 from dustcake.core.alarms.suppression import IN_FORCE, SUPPRESSED_BY, suppressed
 from dustcake.core.alarms.table import AlarmState
-from dustcake.core.alarms.watch import PLACE, in_order, touched
-from dustcake.core.blower import PROOF_KEPT
+from dustcake.core.alarms.watch import PLACE, RESTS_ON, in_order, touched
+from dustcake.core.blower import PROOF_KEPT, is_known
 from dustcake.core.cleaning import pace as cleaning_pace
 from dustcake.core.filter_life import replacement
+from dustcake.core.line import CALLED, OFTEN, SELDOM, WITHIN_S, Gap
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
@@ -49,7 +50,10 @@ def judge_all(turn: Turn, before: State, state: State) -> State:
     alarms, settings = list(state.alarms), turn.setpoints.alarms
     for name in sorted(to_judge, key=_RANK.__getitem__):
         condition, hidden = to_judge[name]
-        around, place = Around(hidden, *_cause(name, alarms, settings)), PLACE[name]
+        around, place = (
+            Around(hidden, *_cause(name, alarms, settings), *_held(turn, name)),
+            PLACE[name],
+        )
         alarms[place] = judge(turn, alarms[place], settings[place], condition, around)
     unsettled = tuple(
         name
@@ -94,6 +98,15 @@ def _cause(
     return None, undecided
 
 
+def _held(turn: Turn, name: AlarmName) -> tuple[bool, float | None]:
+    """Whether what an alarm rests on is not known now and its delays are held; and when it was
+    known again after they had to begin anew."""
+    gaps = [turn.line.of(signal) for signal in RESTS_ON.get(name, ())]
+    resumed_s = max((g.resumed_s for g in gaps if g.resumed_s is not None), default=None)
+    unknown = [gap for gap in gaps if gap.since_s is not None]
+    return bool(unknown) and all(map(turn.holds, unknown)), resumed_s
+
+
 def thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
     """Every dP at which an alarm, or the proof of the blower, changes its answer."""
     limits = setpoints.limits
@@ -121,7 +134,8 @@ def _filter_replacement(turn: Turn, state: State) -> Condition:
     # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
     # blower also reads low, and cycles run since dP was last seen may have done their work.
     limits, calls = turn.setpoints.limits, None
-    dp_pa = state.sample.usable_pa if state.blower.running else None
+    flow = state.blower.running and is_known(turn)
+    dp_pa = state.sample.usable_pa if flow else None
     if dp_pa is not None and replacement.proved(turn, state.worn):
         calls = True
     elif dp_pa is not None and replacement.has_recovered(turn, dp_pa):
@@ -154,7 +168,8 @@ def _low_dp(turn: Turn, state: State) -> Condition:
     if dp_pa is None:
         return None, state.sample.reasons[0]
     reason = because(Because.BELOW_LIMIT, dp_pa=dp_pa, limit_pa=limits.low_pa)
-    if not (turn.setpoints.fitted.blower_running and blower.running):
+    fitted = turn.setpoints.fitted.blower_running
+    if not (fitted and blower.running and is_known(turn)):
         return None, reason
     if dp_pa <= limits.low_pa:
         return True, reason
@@ -271,20 +286,52 @@ def _unread(sample: Sample) -> bool:
 
 def _blower_not_proved(turn: Turn, state: State) -> Condition:
     """The blower should run, because it has been told to or the process makes dust, and its contact
-    says that it does not. With smoke or the stop input it is meant to stand still."""
-    fitted, contacts, blower = turn.setpoints.fitted, state.contacts, state.blower
-    process = fitted.process_running and contacts.process_running is True
-    if not fitted.blower_running or contacts.smoke or contacts.stop:
+    says that it does not. With smoke or the stop input it is meant to stand still. A contact that
+    cannot be read says neither."""
+    fitted, contacts, announced = turn.setpoints.fitted, state.contacts, state.blower.announced
+    process = contacts.process_running if fitted.process_running else False
+    runs, stops = contacts.blower_running, contacts.smoke or contacts.stop
+    if not fitted.blower_running or runs or stops or (process is False and not announced):
         return _CLEAR
-    if blower.running or not (blower.announced or process):
-        return _CLEAR
+    unreadable = (
+        runs is None
+        or (process is None and not announced)
+        or (fitted.smoke and contacts.smoke is None)
+        or (fitted.stop and contacts.stop is None)
+    )
     why = "the process equipment runs" if process else "it has been told to run"
-    return (None if blower.running is None else True), because(Because.BLOWER_SHOULD_RUN, why)
+    return (None if unreadable else True), because(Because.BLOWER_SHOULD_RUN, why)
 
 
 def _drum_full(turn: Turn, state: State) -> Condition:
     full = state.contacts.drum_full if turn.setpoints.fitted.drum_full else False
     return _CLEAR if full is False else (full, because(Because.DRUM_FULL))
+
+
+def _readings_often_lost(turn: Turn, state: State) -> Condition:
+    """A signal fails often, though never for long: that one of which most is lost."""
+    line = state.line
+    often = [name for name in CALLED if _loses_more(turn, line.of(name), OFTEN)]
+    if often:
+        worst = max(often, key=lambda name: line.of(name).lost_at(turn.now_s))
+        share = line.of(worst).lost_at(turn.now_s)
+        return True, because(
+            Because.READINGS_OFTEN_LOST,
+            CALLED[worst],
+            usable_percent=100 * (1 - share),
+            within_s=WITHIN_S,
+        )
+    if any(_loses_more(turn, line.of(name), SELDOM) for name in CALLED):
+        return None, because(Because.NO_LONGER)
+    return _CLEAR
+
+
+def _loses_more(turn: Turn, gap: Gap, share: float) -> bool:
+    """Whether more than this share of a signal's readings is lost. While it is not known the share
+    stays as it is."""
+    if gap.lost <= share:
+        return False
+    return gap.since_s is not None or not turn.reached(gap.falls_to_s(share))
 
 
 def _clock_not_set(turn: Turn, _state: State) -> Condition:
@@ -314,4 +361,5 @@ CONDITIONS: dict[AlarmName, Callable[[Turn, State], Condition]] = {
     AlarmName.HEADER_NOT_RECOVERING: diagnosed.header_not_recovering,
     AlarmName.FILTER_TORN: diagnosed.filter_torn,
     AlarmName.ROW_NOT_RECOVERING: diagnosed.row_not_recovering,
+    AlarmName.READINGS_OFTEN_LOST: _readings_often_lost,
 }

@@ -3,7 +3,8 @@
 Every transition comes from ``alarm_table``. A condition is True (raise), False (clear) or None:
 inside the deadband, or not to be judged now; None changes nothing and starts a delay anew, since a
 limit must be passed for the whole of it (as OPC UA Part 9 has it for on-delay, off-delay and
-deadband).
+deadband). Where it is None because a reply was lost just now, the delay is held instead: it does
+not end before the next that is known, and begins anew only if that is too late (``line``).
 """
 
 from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, AlarmState, Trigger
@@ -53,11 +54,15 @@ Condition = tuple[bool | None, Reason]
 @record
 class Around:
     """What else bears on an alarm: ``suppressed`` by design (None: as it was), the alarm that is
-    its ``cause``, and whether one that would be is still in its on-delay (``undecided``)."""
+    its ``cause``, and whether one that would be is still in its on-delay (``undecided``). ``held``:
+    what it rests on is not known now, but was just before; ``resumed_s``: when that was known again
+    after it had not been for too long."""
 
     suppressed: Condition
     cause: AlarmName | None
     undecided: bool
+    held: bool = False
+    resumed_s: float | None = None
 
 
 def is_unused(alarm: Alarm, setting: AlarmSetting) -> bool:
@@ -96,7 +101,7 @@ def _judged(
     if not setting.enabled:
         return go(Alarm(alarm.name, alarm.state), Trigger.DISABLE, because(Because.NOT_USED))
     if alarm.state is AlarmState.SHELVED or alarm.state is AlarmState.OUT_OF_SERVICE:
-        alarm = _followed(turn, alarm, setting, condition[0])
+        alarm = _followed(turn, alarm, setting, condition[0], around)
         if alarm.stands and setting.latching and not alarm.owed:
             alarm = replace(alarm, owed=True)
         if alarm.until_s is None or not turn.reached(alarm.until_s):
@@ -112,7 +117,7 @@ def _judged(
             return alarm
         alarm = go(alarm, Trigger.UNSUPPRESS, because(Because.SUPPRESSION_OVER))
     if alarm.explained:
-        return _under_cause(turn, alarm, setting, condition, around.cause)
+        return _under_cause(turn, alarm, setting, condition, around)
     return _in_view(turn, alarm, setting, condition, around)
 
 
@@ -120,7 +125,7 @@ def _in_view(
     turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
 ) -> Alarm:
     calls, reason = condition
-    alarm = _followed(turn, alarm, setting, calls, hold=around.undecided)
+    alarm = _followed(turn, alarm, setting, calls, around, hold=around.undecided)
     if alarm.stands and alarm.state not in ACTIVE:
         if around.cause is None:
             return replace(go(alarm, Trigger.RAISE, reason), owed=False)
@@ -138,18 +143,18 @@ def _explained(alarm: Alarm, cause: AlarmName) -> Alarm:
 
 
 def _under_cause(
-    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, cause: AlarmName | None
+    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
 ) -> Alarm:
     """An explained alarm goes with its condition; and once its cause has gone it comes out, if it
     then stands for its on-delay: what it watches needs that time to recover too."""
-    calls, reason = condition
+    (calls, reason), cause = condition, around.cause
     if cause is not None and alarm.cause is not cause:
         alarm = replace(alarm, cause=cause, reason=because(Because.EXPLAINED, cause.value))
     elif cause is None and alarm.cause is not None:
         alarm = replace(alarm, cause=None, stands=False, pending_s=None)
     if alarm.cause is None and calls is None:
         calls = True  # as far as anybody knows it still stands, and it must not get lost
-    alarm = _followed(turn, alarm, setting, calls)
+    alarm = _followed(turn, alarm, setting, calls, around)
     if alarm.cause is None and alarm.stands:
         alarm = go(alarm, Trigger.UNSUPPRESS, reason)
         return replace(go(alarm, Trigger.RAISE, reason), owed=False)
@@ -163,13 +168,23 @@ _ALONE = Around((False, because(Because.NO_LONGER)), None, False)
 
 
 def _followed(
-    turn: Turn, alarm: Alarm, setting: AlarmSetting, calls: bool | None, *, hold: bool = False
+    turn: Turn,
+    alarm: Alarm,
+    setting: AlarmSetting,
+    calls: bool | None,
+    around: Around,
+    *,
+    hold: bool = False,
 ) -> Alarm:
     """The condition after its delay. ``hold``: it may not come to stand yet, because what would
     explain it is not decided."""
+    if calls is None and around.held:
+        return alarm
     if calls is None or calls is alarm.stands:
         return alarm if alarm.pending_s is None else replace(alarm, pending_s=None)
     pending_s = turn.now_s if alarm.pending_s is None else alarm.pending_s
+    if around.resumed_s is not None:
+        pending_s = max(pending_s, around.resumed_s)
     due_s = pending_s + (setting.on_delay_s if calls else setting.off_delay_s)
     if turn.now_s < due_s:
         turn.by(due_s)

@@ -57,13 +57,15 @@ def permissives(
     if sample.usable_pa is None:
         # A bad reading withholds pulses at once; when it ends a run, ``cleaning`` decides.
         missing.append(_missing("valid_reading", sample.reasons[0], holds_only=True))
-    # Without a contact only dP proves flow, and one that cannot be trusted now proves nothing now.
-    by_contact, by_dp = fitted.blower_running, sample.usable_pa is not None
-    flow_proved = blower.running is True and (by_contact or by_dp)
-    if by_contact and not flow_proved:
-        missing.append(_blower_running(blower))
-    elif not flow_proved and not flow_waived:
-        missing.append(_flow_not_proved(setpoints))
+    by_contact = fitted.blower_running
+    # The proof of flow holds through a lost reply; a pulse waits for what is known now.
+    known = bool(contacts.blower_running) if by_contact else sample.usable_pa is not None
+    flow_proved = blower.running is True and known
+    if not flow_proved:
+        if by_contact:
+            missing.append(_blower_running(contacts))
+        elif not flow_waived:
+            missing.append(_flow_not_proved(setpoints))
     if fitted.smoke and contacts.smoke is not False:
         missing.append(_contact("no_smoke", "smoke", contacts.smoke, Because.SMOKE))
     if fitted.stop and contacts.stop is not False:
@@ -107,8 +109,9 @@ def _missing(name: str, reason: Reason, *, holds_only: bool = False) -> Permissi
     return Permissive(name, Met.NO, reason, holds_only)
 
 
-def _blower_running(blower: BlowerState) -> Permissive:
-    if blower.running is None:
+def _blower_running(contacts: Contacts) -> Permissive:
+    """By the contact as it is read now: what is only held fires no pulse."""
+    if contacts.blower_running is None:
         return _missing("blower_running", because(Because.BLOWER_UNKNOWN), holds_only=True)
     return _missing("blower_running", because(Because.BLOWER_OFF))
 

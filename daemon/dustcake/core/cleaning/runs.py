@@ -7,7 +7,7 @@ one full cycle is one pulse of each valve.
 from enum import StrEnum
 from math import ceil, inf
 
-from dustcake.core.blower import BlowerState
+from dustcake.core.blower import BlowerState, is_known
 from dustcake.core.cleaning.closed_time import ClosedTime
 from dustcake.core.cleaning.permissives import Permissive
 from dustcake.core.events import CleaningStarted, CleaningStopped
@@ -80,6 +80,7 @@ class Run:
 class CleaningState:
     """``high_since_s``: dP has been at or above the high set point since then, and no run on its
     way to the low one.
+    Held while dP is not known for less than ``stale_after_s``.
     ``bad_since_s``: the reading has not been usable since then. ``resting_until_s``: after a run
     that reached its limit of cycles; ``not_effective``: it did, and dP has not been down to low at
     proved flow since.
@@ -138,7 +139,8 @@ def decide(
     missing: tuple[Permissive, ...],
 ) -> CleaningState:
     """Start, keep or stop a run; the reason says why, whichever it is. ``missing``: permissives."""
-    cleaning = _track(turn, cleaning, sample.usable_pa, flow_proved=blower.running is True)
+    flow_proved = blower.running is True and is_known(turn)
+    cleaning = _track(turn, cleaning, sample.usable_pa, flow_proved=flow_proved)
     kind, reason = _wanted(turn, cleaning, mode, sample.usable_pa, blower)
     if kind is not None:
         lacking = _lacking(kind, missing)
@@ -190,12 +192,14 @@ def _track(
     """Remember since when the reading has been bad or high, and that low has been reached."""
     settings, run, now_s = turn.setpoints.cleaning, cleaning.run, turn.now_s
     bad_since_s = high_since_s = None
+    line = turn.line.dp
     not_effective, resting_until_s = cleaning.not_effective, cleaning.resting_until_s
     if dp_pa is None:
         bad_since_s = now_s if cleaning.bad_since_s is None else cleaning.bad_since_s
+        high_since_s = cleaning.high_since_s if turn.holds(line) else None
     elif dp_pa >= settings.high_pa:
         if not _goes_down(run):
-            high_since_s = now_s if cleaning.high_since_s is None else cleaning.high_since_s
+            high_since_s = line.begun(cleaning.high_since_s, now_s)
     elif dp_pa <= settings.low_pa:
         if run is not None and run.last_cycle is None:
             last = _cycle_under_way(turn, run) if settings.finish_cycle else 0
@@ -275,7 +279,7 @@ def _without_reading(turn: Turn, cleaning: CleaningState, blower: BlowerState) -
     if settings.on_bad_reading is OnBadReading.HOLD:
         return None, because(Because.BAD_READING_HOLD)
     under_way = run is not None and run.kind is Kind.FALLBACK
-    proved = turn.setpoints.fitted.blower_running and blower.running
+    proved = turn.setpoints.fitted.blower_running and blower.running and is_known(turn)
     if not proved and not under_way:
         return None, because(Because.FALLBACK_NEEDS_BLOWER)
     if not turn.reached(cleaning.bad_since_s + settings.fallback_delay_s):

@@ -25,9 +25,13 @@ class ReplacementState:
 
 def good_air(turn: Turn, header: Sample | None) -> bool:
     """Whether the air of a pulse counts as good. No pulse is fired while the header is known to be
-    out of its band; one fired while its pressure is not known proves nothing of the filters. Where
-    no transmitter is fitted, air is taken to be there."""
-    return turn.setpoints.header is None or (header is not None and header.usable_pa is not None)
+    out of its band; one fired while its pressure is not known proves nothing of the filters, unless
+    it was in its band just before. Where no transmitter is fitted, air is taken to be there."""
+    if turn.setpoints.header is None or (header is not None and header.usable_pa is not None):
+        return True
+    gap, limits = turn.line.header, turn.setpoints.header_limits
+    in_band = gap.pa is not None and limits.min_pa <= gap.pa <= limits.max_pa
+    return in_band and turn.holds(gap)
 
 
 def pulsed(worn: ReplacementState, pulses: int) -> ReplacementState:

@@ -5,7 +5,7 @@ due: the same effort each time, however long a run goes on. Where a run reaches 
 before that, what is left then is read, and kept apart. Only dP with proved flow counts.
 """
 
-from dustcake.core.blower import BlowerState
+from dustcake.core.blower import BlowerState, is_known
 from dustcake.core.cleaning.pulsing import PulsingState, interval_s
 from dustcake.core.cleaning.runs import Kind, Run, has_run
 from dustcake.core.events import FilterLifeChanged
@@ -100,7 +100,7 @@ def follow(
     ``before`` and ``run``: the cleaning run before this step and after it, with the pulse it may
     have commanded; ``ended_by``: why, if it has ended.
     """
-    life = _read(turn, life, blower, sample, zero_offset_pa)
+    life = _read(turn, life, pulsing, blower, sample, zero_offset_pa)
     if before is not None and (run is None or run.started_s != before.started_s):
         if life.run_counted == 0 and has_run(turn, before, 1):
             life = _await(turn, life, before, pulsing, full_cycle=True)
@@ -116,8 +116,8 @@ def follow(
     ):
         life = _await(turn, life, run, pulsing, full_cycle=True)
         life = replace(life, run_counted=life.run_counted + 1)
-    life = _read(turn, life, blower, sample, zero_offset_pa)
-    if life.due is not None:
+    life = _read(turn, life, pulsing, blower, sample, zero_offset_pa)
+    if life.due is not None and life.due.at_s > turn.now_s:
         turn.by(life.due.at_s)
     return life
 
@@ -137,18 +137,27 @@ def _await(
 
 
 def _read(
-    turn: Turn, life: FilterLife, blower: BlowerState, sample: Sample, zero_offset_pa: float
+    turn: Turn,
+    life: FilterLife,
+    pulsing: PulsingState,
+    blower: BlowerState,
+    sample: Sample,
+    zero_offset_pa: float,
 ) -> FilterLife:
-    """Take the residual whose time has come, and judge anew when that closes a point."""
-    due = life.due
+    """Take the residual whose time has come, and judge anew when that closes a point. Where a reply
+    is lost just then, the next will do, unless a pulse is fired before it."""
+    due, line = life.due, turn.line
     if due is None or turn.now_s < due.at_s:
+        return life
+    unknown = sample.usable_pa is None or not is_known(turn)
+    held = turn.holds(line.dp) or turn.holds(line.blower_running)
+    if unknown and held and pulsing.last_s < due.at_s:
         return life
     life = replace(life, due=None)
     hours = life.hours(blower, turn.now_s)
-    trusted = sample.quality is Quality.GOOD and sample.pa is not None and blower.running
-    if not trusted or not life.residuals.wants(hours):
+    trusted = sample.quality is Quality.GOOD and blower.running and is_known(turn)
+    if sample.pa is None or not trusted or not life.residuals.wants(hours):
         return life
-    assert sample.pa is not None
     cleaning, points = turn.setpoints.cleaning, life.residuals.points
     conditions = Conditions(
         due.kind,

@@ -82,7 +82,8 @@ def after_pulse(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> Diagno
     if before_pa is None or after_pa is None:
         return diagnosis
     share = turn.setpoints.diagnosis.recovered_share
-    empty = 0
+    # A dip that was not seen neither adds to what was seen nor takes it away.
+    empty = diagnosis.header.empty if answer.dip is None else 0
     if answer.dip is not None and answer.dip > 4 * answer.header_noise:
         lacks = 1 - after_pa / before_pa
         empty = diagnosis.header.empty + 1 if lacks > (1 - REFILLED) * answer.dip else 0

@@ -46,7 +46,9 @@ def judge_torn(
 ) -> DiagnosisState:
     """Only with a contact that proves the blower: dP alone cannot tell a hole from no flow."""
     record, settings = diagnosis.cleaned, turn.setpoints.diagnosis
-    proved = turn.setpoints.fitted.blower_running and blower.running
+    proved, line = turn.setpoints.fitted.blower_running and blower.running, turn.line
+    if proved and ((dp_pa is None and turn.holds(line.dp)) or turn.holds(line.blower_running)):
+        return diagnosis
     if dp_pa is None or not proved or record.count < LEARNT_AFTER:
         if record.low_s is None:
             return diagnosis
@@ -61,7 +63,7 @@ def judge_torn(
         return diagnosis
     if not record.armed:
         return diagnosis
-    low_s = turn.now_s if record.low_s is None else record.low_s
+    low_s = line.blower_running.begun(line.dp.begun(record.low_s, turn.now_s), turn.now_s)
     diagnosis = replace(diagnosis, cleaned=replace(record, low_s=low_s))
     low_from_s = max(low_s, blower.since_s) + settings.torn_after_s
     if not turn.reached(low_from_s):

@@ -34,6 +34,9 @@ def with_flow(turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState
     if settings.no_dp_after_s <= 0 or not turn.setpoints.fitted.blower_running:
         return trust
     stands = find(trust.doubts, *_CODES) is not None
+    signals = turn.line
+    if (dp_pa is None and turn.holds(signals.dp)) or turn.holds(signals.blower_running):
+        return trust
     if dp_pa is None or not blower.running:
         return trust if trust.no_dp_s is None else replace(trust, no_dp_s=None)
     if dp_pa > settings.no_dp_pa:
@@ -42,7 +45,8 @@ def with_flow(turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState
         return trust if trust.no_dp_s is None else replace(trust, no_dp_s=None)
     if stands:
         return trust
-    since_s = turn.now_s if trust.no_dp_s is None else trust.no_dp_s
+    since_s = signals.dp.begun(trust.no_dp_s, turn.now_s)
+    since_s = signals.blower_running.begun(since_s, turn.now_s)
     trust = replace(trust, no_dp_s=since_s)
     if not turn.reached(max(since_s, blower.since_s) + settings.no_dp_after_s):
         return trust

@@ -27,14 +27,13 @@ def judge(
     turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
 ) -> TrustState:
     """The doubts as they are now."""
-    earlier = turn.earlier
     if sample.pa is not None and is_well_formed(sample):
         trust = stepped(
             turn.setpoints.trust,
             trust,
             turn.now_s,
             dp_pa=sample.pa,
-            earlier_pa=earlier.pa if earlier is not None and is_well_formed(earlier) else None,
+            earlier_pa=turn.earlier_pa,
             is_steady=steady(blower, turn.now_s),
             pulsing=pulsing,
         )

@@ -1,5 +1,6 @@
 """The reading at every stop of the blower: it must fall to zero, and zero must stay where it is."""
 
+from dustcake.core import blower as blowers
 from dustcake.core.blower import BlowerState
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, because
@@ -27,6 +28,8 @@ def at_rest(
     if check.done or turn.now_s < check.from_s or turn.earlier is None:  # this is no new reading
         return trust
     well_formed = is_well_formed(sample)
+    if not blowers.is_known(turn) or (not well_formed and turn.holds(turn.line.dp)):
+        return trust  # one lost reply does not begin the average anew
     check = with_reading(check, sample.pa if well_formed else None, pulsing=pulsing)
     if check.n < READINGS:
         return replace(trust, zero=check)
