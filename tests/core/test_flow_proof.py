@@ -111,25 +111,30 @@ class Proof:
     def __init__(self, setpoints: Setpoints) -> None:
         self._setpoints = setpoints
         self._poll: PollCompleted | None = None
-        self._proved_s: float | None = None
+        self._proved = False
+        self._unknown_since_s: float | None = None
 
     def follow(self, taken: Taken) -> bool:
         happened, now_s = taken.happened, taken.happened.at.mono_s
         if isinstance(happened, PollCompleted):
             self._poll = happened
         poll, stale_s = self._poll, self._setpoints.stale_after_s
-        if poll is None or now_s >= poll.at.mono_s + stale_s:
+        if poll is None:
+            return False
+        if now_s >= poll.at.mono_s + stale_s:
+            if self._unknown_since_s is None:
+                self._unknown_since_s = poll.at.mono_s
             return False
         if self._setpoints.fitted.blower_running:
             return poll.contacts.blower_running is True
         if not isinstance(poll.dp, Measured) or poll.dp.pa != poll.dp.pa:
+            if self._unknown_since_s is None:
+                self._unknown_since_s = poll.at.mono_s
             return False
-        held = self._proved_s is not None and now_s < self._proved_s + stale_s
-        if poll.dp.pa < (PROOF_PA / 2 if held else PROOF_PA):
-            self._proved_s = None
-            return False
-        self._proved_s = now_s
-        return True
+        since_s, self._unknown_since_s = self._unknown_since_s, None
+        held = self._proved and (since_s is None or poll.at.mono_s < since_s + stale_s)
+        self._proved = poll.dp.pa >= (PROOF_PA / 2 if held else PROOF_PA)
+        return self._proved
 
 
 def judge(history: list[Taken], setpoints: Setpoints, seen: Counter[str]) -> None:
@@ -230,8 +235,8 @@ def test_dp_that_is_lost_first_and_gone_when_it_is_back() -> None:
     collector.hold(LOST, 4).hold(0.0, 60)
     assert len(collector.sent(FireValve)) == pulses
     assert stops(collector) == [Because.FLOW_NOT_PROVED]
-    # Not proved since the reading was lost.
-    assert collector.when(CleaningStopped)[0][0] == collector.t - 63.0 + GRACE_S
+    # The proof is held while nothing is read, and gone with the first reading that denies it.
+    assert collector.when(CleaningStopped)[0][0] == collector.t - 59.0 + GRACE_S
 
 
 def test_dp_that_falls_first_and_is_lost_then() -> None:
