@@ -1,7 +1,12 @@
 #!/bin/sh
-# Installs what the tests need and runs all of them.
+# Installs what the tests need and runs them, in one of four tiers; README.md beside this says what
+# belongs to each.
 #
-#   sh tests/run.sh                 everything, benchmarks included
+#   sh tests/run.sh quick           before a commit: the pure rooms, a tenth of the examples
+#   sh tests/run.sh                 before a push: one story of each suite of real processes as well
+#   sh tests/run.sh ci              what .ci/run runs
+#   sh tests/run.sh prepare         nothing: only installs
+#   sh tests/run.sh night           what finds something only in hours, and the tables of the benches
 #   sh tests/run.sh tests/core      just these, with pytest's own options if you like
 #
 # With CI set in the environment anything that is missing fails the run; without, it is said loudly.
@@ -50,18 +55,47 @@ make_venv .venvs/test deploy/locks/test.txt
 PATH="$PWD/.venvs/test/bin:$PATH:/usr/sbin"
 export PATH
 
-if [ $# -gt 0 ]; then
-    exec pytest "$@"
-fi
+# Workers, and what they start, share what Python has compiled, whatever the environment says.
+unset PYTHONDONTWRITEBYTECODE
 
-# The pure rooms are covered to the last branch by their own tests.
-pytest -n auto tests/core tests/publish \
-    --cov=dustcake.core --cov=dustcake.publish --cov-branch \
-    --cov-report=term-missing:skip-covered --cov-fail-under=100
-# More workers than processors: most of these wait for processes and timers.
-pytest -n 3 --dist loadfile --no-loadscope-reorder tests --ignore=tests/core --ignore=tests/publish \
-    --ignore=tests/faults/test_campaign.py --ignore=tests/bench
-# By itself, because it spreads its days over all processors on its own.
-pytest -s tests/faults/test_campaign.py
-# Alone and last, so that nothing else takes the processor from it.
-pytest tests/bench -s
+tier() {
+    name=$1
+    shift
+    pytest --tier "$name" "$@"
+}
+
+case "${1:-push}" in
+prepare) ;;
+quick)
+    ruff check .
+    ruff format --check .
+    tier quick -n auto --dist loadfile tests
+    ;;
+push)
+    # More workers than processors: what waits for processes and timers leaves them free.
+    tier push -n 3 --dist loadfile --no-loadscope-reorder tests
+    ;;
+ci)
+    # The pure rooms are covered to the last branch by their own tests, even with few examples.
+    tier quick -n auto --dist loadfile tests/core tests/publish \
+        --cov=dustcake.core --cov=dustcake.publish --cov-branch \
+        --cov-report=term-missing:skip-covered --cov-fail-under=100
+    # By itself, because it spreads its days over all processors on its own.
+    tier ci -s tests/faults/test_campaign.py
+    # Alone, so that nothing else takes the processor from it.
+    tier ci -s tests/bench
+    tier ci -n 3 --dist loadfile --no-loadscope-reorder tests \
+        --ignore=tests/faults/test_campaign.py --ignore=tests/bench
+    ;;
+night)
+    tier night -s tests/faults/test_campaign.py -m night
+    tier night -s tests/bench
+    DUSTCAKE_KILLS="${DUSTCAKE_KILLS:-200}" tier night -s tests/processes
+    tier night -n auto tests/fuzz
+    tier night -n 3 --dist loadfile -m night tests \
+        --ignore=tests/faults/test_campaign.py --ignore=tests/bench --ignore=tests/processes
+    ;;
+*)
+    exec pytest "$@"
+    ;;
+esac

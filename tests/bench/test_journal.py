@@ -12,7 +12,7 @@ from dustcake.adapters.store import SqliteStore
 from dustcake.core.inputs import PollCompleted, Restarted
 from dustcake.core.signals import Contacts, Registers
 from dustcake.core.stamp import Stamp
-from dustcake.settings.service import Journal
+from dustcake.settings.services import Journal
 from ports.store.driven import Driven
 
 DAY_S, MEASURED_S, START_UTC_S = 86_400, 7200, 1_800_000_000.0
@@ -44,7 +44,7 @@ async def measured(
     return driven, (written_bytes(os.getpid()) - before) / 1e6 * DAY_S / MEASURED_S
 
 
-@pytest.mark.timeout(600)
+@pytest.mark.patience(600, "commits to a real disk, thousands of them")
 async def test_what_a_commit_costs(tmp_path: Path, row: Add) -> None:
     default_s = Journal().flush_s
     for flush_s in (1.0, 5.0, default_s, 30.0):
@@ -60,7 +60,7 @@ async def test_what_a_commit_costs(tmp_path: Path, row: Add) -> None:
             assert mb_a_day <= MOST_MB_A_DAY
 
 
-@pytest.mark.timeout(600)
+@pytest.mark.patience(600, "commits to a real disk, thousands of them")
 async def test_what_cleaning_adds(tmp_path: Path, row: Add) -> None:
     flush_s = Journal().flush_s
     _, resting = await measured(tmp_path / "resting.db", flush_s, quiet)

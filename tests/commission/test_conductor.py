@@ -8,12 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from commission.conducting import Conducted
 from dustcake.commissioning.record import decode
 from dustcake.core.requests.kinds import PulseValve, SelectMode
+from examples import examples
 from system_support.broker import until
 
 
@@ -196,11 +197,7 @@ ANYTHING: st.SearchStrategy[Any] = st.recursive(
 NAMES = st.sampled_from(["read", "scan", "choose", "skip", "pulse", "heard", "\ud800"]) | ANYTHING
 
 
-@settings(
-    max_examples=150,
-    derandomize=True,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
-)
+@examples(150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     what=st.sampled_from(["do", "do", "begin", "show", "record"]) | ANYTHING,
     step=st.sampled_from(["transmitter", "span", "valves"]) | ANYTHING,

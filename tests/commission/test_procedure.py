@@ -193,7 +193,7 @@ async def _under_way(fitter: Fitter) -> None:
         pass
 
 
-@pytest.mark.timeout(400)
+@pytest.mark.patience(400, "a first start at the pace of its valves")
 async def test_from_the_first_scan_to_the_signed_report(tmp_path: Path, daemons: Daemons) -> None:
     async with device(new_filters(3.0), speed=100.0) as plant:
         plant.unit.force("dust", factor=0.0)

@@ -2,7 +2,7 @@
 
 from collections import Counter
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 
 from core.traces import Script, Taken, play, scripts, setpoints
 from dustcake.core.alarms.life import Alarm
@@ -11,6 +11,7 @@ from dustcake.core.events import AlarmChanged
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.requests.kinds import AlarmAction, HandleAlarm
 from dustcake.core.setpoints import Setpoints
+from examples import explore
 
 ONE_STEP = {(state, to) for (state, _), to in TABLE.items()}
 
@@ -80,15 +81,9 @@ def by_hand(was: Alarm, alarm: Alarm, taken: Taken) -> None:
 def test_alarms_keep_their_rules_in_every_history() -> None:
     seen: Counter[str] = Counter()
 
-    @settings(
-        max_examples=150,
-        derandomize=True,
-        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-    )
     @given(scripts(), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
         for taken in play(script, chosen):
             check(taken, seen)
 
-    every_history()
-    assert set(AlarmState) <= seen.keys(), f"not reached: {set(AlarmState) - seen.keys()}"
+    explore(every_history, 150, seen, AlarmState)

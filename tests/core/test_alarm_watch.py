@@ -3,7 +3,7 @@
 from collections import Counter
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 
 from core.traces import Script, Taken, again, play, scripts, setpoints
 from dustcake.core.alarms import conditions as alarm_conditions
@@ -11,6 +11,7 @@ from dustcake.core.alarms.watch import WATCHED, touched
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.state import State
 from dustcake.core.step import step
+from examples import explore
 
 EVERY = frozenset(AlarmName)
 SELDOM = {
@@ -37,26 +38,19 @@ def moved(taken: Taken) -> set[AlarmName]:
 
 
 def test_every_step_comes_to_the_same_as_if_all_alarms_were_looked_at() -> None:
-    left_alone, told = 0, Counter[AlarmName]()
+    seen: Counter[AlarmName | str] = Counter()
 
-    @settings(
-        max_examples=200,
-        derandomize=True,
-        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-    )
     @given(scripts(), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
-        nonlocal left_alone
         history = play(script, chosen)
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(alarm_conditions, "touched", everything)
             thorough = again(history, step)
         for taken, all_looked_at in zip(history, thorough, strict=True):
             assert taken.after == all_looked_at
-            left_alone += len(EVERY.difference(touched(taken.before, taken.after.state)))
-            told.update(moved(taken))
+            seen["left alone"] += len(EVERY.difference(touched(taken.before, taken.after.state)))
+            seen.update(moved(taken))
 
-    every_history()
-    assert left_alone > 10_000
-    missed = WATCHED.keys() - SELDOM - told.keys()
-    assert not missed, "these histories would not show it"
+    explore(
+        every_history, 200, seen, {"left alone": 10_000} | dict.fromkeys(WATCHED.keys() - SELDOM, 1)
+    )

@@ -4,7 +4,7 @@ from collections import Counter
 from copy import deepcopy
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import BASE, Collector, ready
@@ -16,12 +16,7 @@ from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import step
-
-LOOK = settings(
-    max_examples=100,
-    derandomize=True,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)
+from examples import explore
 
 
 def leaves_alone_what_it_is_given(script: Script, chosen: Setpoints, decide: Decide) -> None:
@@ -34,7 +29,6 @@ def leaves_alone_what_it_is_given(script: Script, chosen: Setpoints, decide: Dec
         assert after == taken.after
 
 
-@LOOK
 @given(scripts(longest=10), setpoints())
 def test_a_step_depends_on_its_arguments_alone_and_leaves_them_alone(
     script: Script, chosen: Setpoints
@@ -42,7 +36,6 @@ def test_a_step_depends_on_its_arguments_alone_and_leaves_them_alone(
     leaves_alone_what_it_is_given(script, chosen, step)
 
 
-@LOOK
 @given(scripts(), setpoints(), st.floats(0, 1))
 def test_a_state_that_was_stored_has_the_same_future(
     script: Script, chosen: Setpoints, part: float
@@ -60,7 +53,6 @@ def test_waking_again_at_once_changes_nothing() -> None:
     where the first ended a run, the second may begin the one that dP calls for."""
     seen: Counter[str] = Counter()
 
-    @LOOK
     @given(scripts(), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
         for taken in play(script, chosen):
@@ -74,15 +66,13 @@ def test_waking_again_at_once_changes_nothing() -> None:
             assert third == second
             seen["still to do"] += first != taken.after
 
-    every_history()
-    assert seen["still to do"] > 1000
+    explore(every_history, 100, seen, {"still to do": 1000})
 
 
 def test_waking_when_asked_to_always_gets_on() -> None:
     """Left alone, a collector does not spin: wakes are few, and each later than the last."""
     seen: Counter[str] = Counter()
 
-    @LOOK
     @given(scripts(longest=12), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
         taken = play(script, chosen)[-1]
@@ -97,9 +87,7 @@ def test_waking_when_asked_to_always_gets_on() -> None:
             state, wake_at_s = after.state, after.wake_at_s
             seen["woke"] += 1
 
-    every_history()
-    assert seen["came to rest"] > 20
-    assert seen["woke"] > 500
+    explore(every_history, 100, seen, {"came to rest": 20, "woke": 500})
 
 
 def test_collectors_do_not_know_of_each_other() -> None:

@@ -7,11 +7,23 @@ from random import Random
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from core.driver import LOST, Collector, chosen, ready, running, with_header
-from core.traces import SEEDS, Move, Script, Taken, again, loud, play, scripts, setpoints
+from core.driver import LOST, Collector, ContactChanges, chosen, ready, running, with_header
+from core.traces import (
+    AT_REST,
+    IN_ORDER,
+    SEEDS,
+    Move,
+    Script,
+    Taken,
+    again,
+    loud,
+    play,
+    scripts,
+    setpoints,
+)
 from dustcake.core.inputs import PollCompleted, Woke
 from dustcake.core.quiet import Brief, brief, keep
 from dustcake.core.reading import Quality
@@ -22,12 +34,7 @@ from dustcake.core.signals import Measured, Signal
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import Quiet
 from dustcake.core.step import Step, step
-
-LOOK = settings(
-    max_examples=100,
-    derandomize=True,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)
+from examples import explore
 
 
 def is_same(short: Step, long: Step) -> bool:
@@ -43,7 +50,6 @@ def is_same(short: Step, long: Step) -> bool:
 def test_the_short_way_comes_to_the_same_as_the_long_one() -> None:
     seen: Counter[str] = Counter()
 
-    @LOOK
     @given(scripts(), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
         history = play(script, chosen)
@@ -54,9 +60,7 @@ def test_the_short_way_comes_to_the_same_as_the_long_one() -> None:
             elif taken.before.quiet is not None:
                 seen["promise ended"] += 1
 
-    every_history()
-    assert seen["took the short way"] > 1000
-    assert seen["promise ended"] > 1000
+    explore(every_history, 100, seen, {"took the short way": 1000, "promise ended": 1000})
 
 
 def adjusted(collector: Collector) -> None:
@@ -73,16 +77,16 @@ def wandering(seed: int) -> Script:
     chance = Random(seed)
     script: list[Move] = [adjusted] if chance.random() < 0.5 else []
 
-    def read(pa: float, running: bool) -> Move:
-        return lambda collector: collector.poll(Measured(pa), blower_running=running)
+    def read(pa: float, contacts: ContactChanges) -> Move:
+        return lambda collector: collector.poll(Measured(pa), **contacts)
 
     pa = 800.0
     for _ in range(chance.randint(1, 4)):
         for _ in range(chance.randint(20, 80)):
             step_pa = 300.0 if chance.random() < 0.02 else 60.0
             pa = min(980.0, max(200.0, pa + chance.uniform(-step_pa, step_pa)))
-            script.append(read(pa, running=True))
-        rest = [read(chance.gauss(0.0, 0.5), running=False) for _ in range(chance.randint(5, 30))]
+            script.append(read(pa, IN_ORDER))
+        rest = [read(chance.gauss(0.0, 0.5), AT_REST) for _ in range(chance.randint(5, 30))]
         script += rest if chance.random() < 0.5 else []
     return tuple(script)
 
@@ -91,7 +95,6 @@ def test_readings_that_are_only_remembered_are_remembered_alike() -> None:
     """Looks at whether they move, the band that jumps are told by, the zero at rest."""
     seen: Counter[str] = Counter()
 
-    @LOOK
     @given(st.builds(wandering, SEEDS), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
         history = play(script, chosen)
@@ -110,16 +113,14 @@ def test_readings_that_are_only_remembered_are_remembered_alike() -> None:
             points = taken.before.adjusted.points
             seen["cleaning, adjusted"] += bool(points) and taken.after.decision.kind is not None
 
-    every_history()
-    assert min(seen.values()) > 15, seen
-    assert len(seen) == 6
+    cells = ("still", "band", "step judged", "zero", "told", "cleaning, adjusted")
+    explore(every_history, 100, seen, dict.fromkeys(cells, 15))
 
 
 def test_nor_does_it_miss_anything_when_nobody_wakes_the_core() -> None:
     """As in a replay, where nothing happens between two rows of a trace."""
     seen: Counter[str] = Counter()
 
-    @LOOK
     @given(scripts(), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
         history = [t for t in play(script, chosen) if not isinstance(t.happened, Woke)]
@@ -127,8 +128,7 @@ def test_nor_does_it_miss_anything_when_nobody_wakes_the_core() -> None:
             assert is_same(short, long)
             seen["events"] += len(short.events)
 
-    every_history()
-    assert seen["events"] > 1000
+    explore(every_history, 100, seen, {"events": 1000})
 
 
 def edges(taken: Taken, quiet: Quiet) -> list[PollCompleted]:
@@ -156,7 +156,6 @@ def edges(taken: Taken, quiet: Quiet) -> list[PollCompleted]:
 def test_what_is_promised_holds_up_to_its_very_edges() -> None:
     seen: Counter[str] = Counter()
 
-    @LOOK
     @given(scripts(longest=10), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
         for taken in play(script, chosen):
@@ -176,8 +175,7 @@ def test_what_is_promised_holds_up_to_its_very_edges() -> None:
                 assert after.decision == state.decision
                 assert after.state.deadline_s == state.deadline_s
 
-    every_history()
-    assert seen["edge"] > 1000
+    explore(every_history, 100, seen, {"edge": 1000})
 
 
 def test_a_promise_in_normal_operation() -> None:

@@ -2,7 +2,7 @@
 
 from collections import Counter
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 
 from core.safety import check
 from core.traces import Script, Taken, play, scripts, setpoints
@@ -10,6 +10,7 @@ from dustcake.core.events import RequestAnswered
 from dustcake.core.inputs import OutputReported, PollCompleted
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Phase
+from examples import explore
 
 EXAMPLES = 600
 
@@ -70,16 +71,10 @@ def reached(history: list[Taken]) -> Counter[str]:
 def test_no_history_leads_to_a_pulse_that_must_not_be() -> None:
     seen: Counter[str] = Counter()
 
-    @settings(
-        max_examples=EXAMPLES,
-        derandomize=True,
-        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-    )
     @given(scripts(), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
         history = play(script, chosen)
         check(history)
         seen.update(reached(history))
 
-    every_history()
-    assert seen.keys() >= MUST_REACH, f"never reached: {sorted(MUST_REACH - seen.keys())}"
+    explore(every_history, EXAMPLES, seen, MUST_REACH)

@@ -8,7 +8,7 @@ from faults.mutants import MUTANTS, Mutant
 DAYS = 120
 
 
-@pytest.mark.timeout(240)
+@pytest.mark.patience(240, "up to 120 days until it shows")
 @pytest.mark.parametrize("mutant", MUTANTS, ids=[mutant.name for mutant in MUTANTS])
 def test_is_caught(mutant: Mutant) -> None:
     for seed in range(DAYS):

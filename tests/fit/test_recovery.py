@@ -22,7 +22,7 @@ def fitted(collector: Collector) -> FittedCollector:
     return fit_collector(*collector.trace(), tuple(range(1, collector.truth.rows + 1)))
 
 
-@pytest.mark.timeout(1200)
+@pytest.mark.patience(1200, "hundreds of fits")
 def test_stated_intervals_hold_the_truth_as_often_as_they_say() -> None:
     """95 % intervals over many seeds: no rarer than 1 in 500 chances would have it."""
     held = dict.fromkeys(("load", "residual", "removed", "scatter"), 0)

@@ -7,14 +7,15 @@ from math import sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from core.driver import chosen
-from dustcake_lab.fit.rows import RowModel, dp_pa, flow, harmonic, loaded, needed_pa, pulsed
+from dustcake_lab.fit.row_model import RowModel, dp_pa, flow, harmonic, loaded, needed_pa, pulsed
 from dustcake_lab.study.loop import StudyLoop
+from examples import examples
 
 # A 80 m2, Q 1.2 m3/s (V 0.015 m/s), S_e 40 000 Pa s/m, K2 1e5 1/s, dust 1 g/m3.
 MODEL = RowModel(4, 1e5 * 1e-3 * 0.015**2, 600.0, 0.6, 0.0)
@@ -102,7 +103,7 @@ def test_a_loop_with_a_fan_that_gives_way_against_the_differential_equation() ->
     """Eight hours without a pulse, flow falling as dP rises."""
     model = replace(MODEL, rows=1, flow_fall_per_pa=2e-4, mean_dp_pa=800.0)
     setpoints = chosen(cleaning={"high_pa": 2400.0}, limits={"replacement_pa": 2450.0})
-    lived = StudyLoop(model, setpoints, [1.0] * 24, [1.0] * 24, 1).live(1.0 / 3.0, 1)
+    lived = StudyLoop(model, setpoints, [1.0] * 24, [1.0] * 24, 1).run(1.0 / 3.0, 1)
     solved = solve_ivp(
         lambda _t, s: MODEL.load_pa_per_s * flow(model, float(s[0])), (0.0, 28_800.0), [750.0]
     )
@@ -114,7 +115,7 @@ def test_a_loop_with_a_fan_that_gives_way_against_the_differential_equation() ->
     st.lists(st.floats(600, 2000), min_size=1, max_size=8),
     st.floats(1.0, 400.0),
 )
-@settings(max_examples=60, derandomize=True)
+@examples(60)
 def test_growth_against_the_differential_equation(s: list[float], added: float) -> None:
     solved = solve_ivp(
         lambda _t, y: added * (len(y) / (1.0 / y).sum()) / y, (0, 1), s, rtol=1e-10, atol=1e-8
@@ -127,7 +128,7 @@ def test_growth_against_the_differential_equation(s: list[float], added: float) 
     st.floats(610, 1800),
     st.sampled_from([0.0, 1e-4, 3e-4]),
 )
-@settings(max_examples=80, derandomize=True)
+@examples(80)
 def test_when_a_dp_is_reached(s: list[float], to_pa: float, fall: float) -> None:
     model = replace(MODEL, flow_fall_per_pa=fall, mean_dp_pa=900.0)
     needed = needed_pa(model, s, to_pa)

@@ -28,7 +28,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.ports import Commit, CommitFailed
 from dustcake.publish.topics import may_be_published_to
-from fuzz.examples import examples
+from examples import examples
 from ports.store.driven import COLLECTOR, RENDERER, SETPOINTS, Driven
 from settings.files import file_text
 

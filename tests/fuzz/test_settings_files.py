@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dustcake.__main__ import main
-from fuzz.examples import examples
+from examples import examples
 from settings.test_junk import as_toml
 
 SHIPPED = sorted((Path(__file__).parents[2] / "config").glob("*.toml"))

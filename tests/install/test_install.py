@@ -118,7 +118,7 @@ test ! -e /etc/systemd/system/dustcake.service
 """
 
 
-@pytest.mark.timeout(400)
+@pytest.mark.patience(400, "pip makes a virtual environment from wheels")
 async def test_a_whole_life(tmp_path: Path) -> None:
     broken = tmp_path / "broken"
     shutil.copytree(

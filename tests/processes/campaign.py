@@ -56,7 +56,8 @@ WEIGHTS = {
 
 def shuffled_victims(chance: Random, count: int) -> list[Victim]:
     """``count`` of them, in proportion to their weights, in any order."""
-    deck = [victim for victim, weight in WEIGHTS.items() for _ in range(weight)]
+    places = [(n / weight, victim) for victim, weight in WEIGHTS.items() for n in range(weight)]
+    deck = [victim for _, victim in sorted(places)]  # one of each comes first
     victims = [deck[n % len(deck)] for n in range(count)]
     chance.shuffle(victims)
     return victims

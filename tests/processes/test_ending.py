@@ -6,6 +6,7 @@ import socket
 import sys
 import time
 from collections.abc import AsyncIterator, Collection, Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,7 @@ MEETINGS = 3
 """On a busy machine a pulse may be over before the signal has come; then another is met."""
 PATIENT = {"pulsing": {"report_timeout_s": 110.0}}
 """What must be set where a reply may take ten seconds."""
+night = partial(pytest.param, marks=pytest.mark.night)
 ODD = Path(__file__).parents[1] / "recovery" / "odd_daemon.py"
 
 
@@ -126,16 +128,16 @@ async def surroundings(directory: Path) -> AsyncIterator[Surroundings]:
     ("device_is", "broker_is"),
     [
         ("well", "well"),
-        ("well", "mute"),
-        ("well", "gone"),
-        ("well", "never answers"),
-        ("well", "never accepts"),
-        ("mute", "well"),
+        night("well", "mute"),
+        night("well", "gone"),
+        night("well", "never answers"),
+        night("well", "never accepts"),
+        night("mute", "well"),
         ("mute", "mute"),
-        ("mute, given 10 s", "well"),
+        night("mute, given 10 s", "well"),
         ("mute, given 10 s", "mute"),
-        ("gone", "mute"),
-        ("never accepts", "well"),
+        night("gone", "mute"),
+        night("never accepts", "well"),
         ("never accepts", "never accepts"),
     ],
 )
@@ -161,9 +163,19 @@ async def test_whoever_does_not_answer(
         await ends_in_time(daemon)
 
 
-@pytest.mark.parametrize("broker_is", ["well", "mute"])
-@pytest.mark.parametrize("device_is", ["well", "mute"])
-@pytest.mark.parametrize("kind", ["valves_on_off", "valves_one_shot"])
+@pytest.mark.parametrize(
+    ("kind", "device_is", "broker_is"),
+    [
+        ("valves_on_off", "well", "well"),
+        night("valves_on_off", "well", "mute"),
+        night("valves_on_off", "mute", "well"),
+        night("valves_on_off", "mute", "mute"),
+        night("valves_one_shot", "well", "well"),
+        night("valves_one_shot", "well", "mute"),
+        night("valves_one_shot", "mute", "well"),
+        ("valves_one_shot", "mute", "mute"),
+    ],
+)
 async def test_in_the_middle_of_a_pulse(
     tmp_path: Path, daemons: Daemons, kind: str, device_is: str, broker_is: str
 ) -> None:
@@ -207,6 +219,7 @@ async def meets_a_pulse(
         return met
 
 
+@pytest.mark.night
 async def test_at_any_moment_of_the_start(tmp_path: Path, daemons: Daemons) -> None:
     """Python itself ends at the signal until the daemon is there to take it."""
     async with device(CLEAN) as plant:
@@ -241,6 +254,7 @@ async def test_while_a_backlog_is_told(tmp_path: Path, daemons: Daemons) -> None
         await until(lambda: heard.bodies("online")[-1]["online"] is False, "the goodbye")
 
 
+@pytest.mark.night
 async def test_two_collectors_of_which_one_is_dead(tmp_path: Path, daemons: Daemons) -> None:
     """A unit that is silent for as long as ten seconds does not keep the other's valve on."""
     over = settings.merged(settings.valves_on_off(LONG_PULSE_S), PATIENT)
@@ -264,6 +278,7 @@ async def test_two_collectors_of_which_one_is_dead(tmp_path: Path, daemons: Daem
         assert plant[1].longest_on_s < LONG_PULSE_S + SLACK_S
 
 
+@pytest.mark.night
 async def test_a_serial_line_that_is_silent(tmp_path: Path, daemons: Daemons) -> None:
     async with serial_pair(tmp_path) as (near, _):
         bus = {**settings.serial_bus(near), "timeout_s": 10.0, "retries": 5}
@@ -285,6 +300,7 @@ async def test_a_name_server_that_does_not_answer(
     await ends_in_time(daemon)
 
 
+@pytest.mark.night
 async def test_somebody_asks_and_does_not_listen(tmp_path: Path, daemons: Daemons) -> None:
     async with device(CLEAN) as plant:
         file = settings.write(tmp_path, settings.tcp_bus(plant.port), pulsing())

@@ -1,7 +1,7 @@
 """kill -9 of daemon, device and broker at random moments, over a bad network: what the subscriber
 has is what the journal holds, and what the valves did is what the journal says they did.
 
-DUSTCAKE_SEED=n runs another campaign, DUSTCAKE_KILLS=n a longer one.
+DUSTCAKE_SEED=n runs another campaign, DUSTCAKE_KILLS=n a longer one: 200 at night.
 """
 
 import json
@@ -25,7 +25,9 @@ from system_support import settings
 from system_support.broker import until
 from system_support.processes import Daemons
 
-KILLS = int(os.environ.get("DUSTCAKE_KILLS", "200"))
+KILLS = int(os.environ.get("DUSTCAKE_KILLS", "40"))
+OFTEN_ENOUGH = 100
+"""Kills in one campaign after which the network must have had every trouble."""
 ON_TIME_S = 0.3
 MODULE_TIMEOUT_S = 2
 SLACK_S = 0.5
@@ -39,7 +41,7 @@ ONE_SHOT = {"pulsing": {"on_time_s": ON_TIME_S}}
 
 
 @pytest.mark.broker
-@pytest.mark.timeout(2 * KILLS + 200)
+@pytest.mark.patience(2 * KILLS + 200, "more than a second a kill")
 @pytest.mark.parametrize(
     ("seed", "outputs", "bound_s"),
     [
@@ -160,8 +162,9 @@ def enough_was_reached(one: Campaign, victims: Sequence[Victim]) -> None:
     assert daemon > len(victims) / 2
     assert one.in_pulse >= len(victims) / 20
     assert set(one.kills) == set(Victim)
-    for side in (one.field_side, one.plant_side):
-        assert set(side.had) == set(side.troubles)
+    if len(victims) >= OFTEN_ENOUGH:
+        for side in (one.field_side, one.plant_side):
+            assert set(side.had) == set(side.troubles)
 
 
 def counted(counts: Mapping[Any, int]) -> str:

@@ -99,7 +99,7 @@ async def test_the_subscriber_sees_which_minutes_were_given_up(
     assert events == due(file, tmp_path / "journal.db"), "of events none"
 
 
-@pytest.mark.timeout(180)
+@pytest.mark.patience(180, "a minute of rubbish, and what follows")
 async def test_a_minute_of_rubbish_on_the_fieldbus_gives_alarms(
     tmp_path: Path, daemons: Daemons
 ) -> None:

@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, Collector, chosen, with_header
@@ -13,6 +13,7 @@ from core.traces import ADJUSTING
 from dustcake.core.alarms.life import Alarm
 from dustcake.core.alarms.table import AlarmState
 from dustcake.core.events import AlarmChanged
+from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import (
     Acknowledge,
     ChangeSetPoints,
@@ -25,12 +26,12 @@ from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
-from dustcake.publish.levels import Level
 from dustcake.publish.payloads import by_request_words, point_words, utc_text
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.units import PressureUnit
+from examples import examples
 from publish.histories import SETPOINTS, live
 
 TOPICS = Topics("site/dust", "welding-1")
@@ -330,7 +331,7 @@ def test_all_retained_topics_are_told_when_the_alarms_are_not_the_same() -> None
     assert topics_of(told) == ["state", *(f"alarm/{name}" for name in AlarmName)]
 
 
-@settings(max_examples=40)
+@examples(40)
 @given(st.data())
 def test_who_listens_always_knows_what_somebody_who_asks_anew_would_be_told(
     data: st.DataObject,

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 import dustcake
@@ -18,6 +18,7 @@ from dustcake.core.step import Step
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.wording import SENTENCES, duration, header_unit, number, sentence
 from dustcake.units import PressureUnit
+from examples import explore
 from publish.histories import SETPOINTS, live, reasons_in
 
 INH2O, PA, MBAR = PressureUnit.INH2O, PressureUnit.PA, PressureUnit.MBAR
@@ -112,16 +113,17 @@ def test_every_code_is_used() -> None:
         assert not names_in(SENTENCES[code]), f"{code.name} is built without numbers"
 
 
-reached: Counter[Because] = Counter()
+reached: Counter[str] = Counter()
+met: set[Because] = set()
 
 
-@settings(max_examples=150, derandomize=True)
 @given(st.data())
 def _histories(data: st.DataObject) -> None:
     def tell(_before: State, done: Step) -> None:
         for reason in reasons_in(done):
             assert isinstance(reason, Reason)
-            reached[reason.code] += 1
+            met.add(reason.code)
+            reached["40 codes"] += len(met) == 40
             for unit in PressureUnit:
                 said = sentence(reason, unit)
                 assert said == said.strip() != ""
@@ -133,8 +135,8 @@ def _histories(data: st.DataObject) -> None:
 
 def test_whatever_the_core_gives_as_a_reason_can_be_said() -> None:
     reached.clear()
-    _histories()
-    assert len(reached) >= 40, f"only {sorted(reached)} were met"
+    met.clear()
+    explore(_histories, 150, reached, {"40 codes"})
 
 
 # -- units, numbers, times ----------------------------------------------------------------------

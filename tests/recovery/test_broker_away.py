@@ -17,7 +17,7 @@ NAME = "hall-1"
 
 
 @pytest.mark.broker
-@pytest.mark.timeout(240)
+@pytest.mark.patience(240, "days of backlog go out")
 async def test_the_ledger_is_the_journal(
     tmp_path: Path, plant: Device, daemons: Daemons, runs_off_by: Callable[[str], None]
 ) -> None:

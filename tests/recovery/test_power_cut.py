@@ -50,7 +50,7 @@ async def whole(journal: Path) -> int:
 
 
 @pytest.mark.broker
-@pytest.mark.timeout(300)
+@pytest.mark.patience(300, "many starts, one after the other")
 async def test_any_moment(tmp_path: Path, broker: Broker, plant: Device, daemons: Daemons) -> None:
     journal = tmp_path / "journal.db"
     file = settings.write(
@@ -78,7 +78,7 @@ async def test_any_moment(tmp_path: Path, broker: Broker, plant: Device, daemons
     assert len(heard.gapless()) > COPIES / 8
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.patience(300, "many starts, one after the other")
 async def test_a_log_cut_off_anywhere(tmp_path: Path, plant: Device, daemons: Daemons) -> None:
     """The write-ahead log may end in the middle of a commit that was under way."""
     journal = tmp_path / "journal.db"

@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 
 import dustcake
+import dustcake_lab
 from dustcake.settings.extras import the_extra
 
 ROOT = Path(__file__).parents[2]
@@ -13,7 +14,9 @@ ROOT = Path(__file__).parents[2]
 def test_every_extra_that_is_named_is_one() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     sources = "".join(
-        each.read_text(encoding="utf-8") for each in Path(dustcake.__path__[0]).rglob("*.py")
+        file.read_text(encoding="utf-8")
+        for package in (dustcake, dustcake_lab)
+        for file in Path(package.__path__[0]).rglob("*.py")
     )
     named = set(re.findall(r"the_extra\('(\w+)'\)", sources))
     assert {"analysis", "cluster", "demo"} <= named <= set(project["optional-dependencies"])

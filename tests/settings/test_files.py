@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from dustcake.settings.errors import Problem, SettingsError
 from dustcake.settings.load import load_settings, parse_settings
-from dustcake.settings.problems import Problem, SettingsError
 from settings.files import file_text
 
 

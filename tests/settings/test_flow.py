@@ -11,7 +11,7 @@ from dustcake.core.requests.kinds import Mode
 from dustcake.core.signals import Signal
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
-from dustcake.settings.summary import understood
+from dustcake.settings.summary import summary
 from settings.files import BLOWER_CONTACT, file_text, only_problem, settings_of
 
 WHY = "the fan's starter switches the supply of the valves"
@@ -28,7 +28,7 @@ FILES = {
 
 
 def said(settings: Settings) -> list[str]:
-    return [each.text for each in understood(settings) if each.subject == "collector west"]
+    return [each.text for each in summary(settings) if each.subject == "collector west"]
 
 
 def pulses(settings: Settings, mode: Mode, dp: float | Signal, *, runs: bool) -> bool:
@@ -68,7 +68,7 @@ def test_what_is_said_of_flow_is_what_is_done(file: str, mode: Mode) -> None:
 
 
 def test_the_reason_is_said_with_the_caution() -> None:
-    cautions = [each.text for each in understood(settings_of(ACCEPTED)) if each.caution]
+    cautions = [each.text for each in summary(settings_of(ACCEPTED)) if each.caution]
     (caution,) = [text for text in cautions if "FLOW IS NOT PROVED" in text]
     assert caution.endswith(f"because: {WHY}")
     assert "dust cloud" in caution

@@ -2,8 +2,8 @@
 
 import pytest
 
+from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import parse_settings
-from dustcake.settings.problems import SettingsError
 from settings.files import file_text
 
 SECRET = "hunter-2-Zq"

@@ -1,4 +1,9 @@
+from collections.abc import Iterator
+from dataclasses import is_dataclass
+from typing import Any, get_type_hints
+
 import pytest
+from pydantic import TypeAdapter, ValidationError
 
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import (
@@ -12,6 +17,8 @@ from dustcake.core.setpoints import (
     SignalKind,
     WordOrder,
 )
+from dustcake.core.signals import CONTACT_NAMES
+from dustcake.settings.buses import Contacts
 from dustcake.settings.setpoints import to_setpoints
 from settings.files import BLOWER_CONTACT, TRANSMITTER, collector_of
 
@@ -185,3 +192,34 @@ def test_written_order_and_pressures_in_other_units() -> None:
     assert points.pulsing.order == (4, 3, 2, 1)
     assert points.cleaning.low_pa == pytest.approx(700)
     assert points.cleaning.high_pa == 1000.0
+
+
+EVERYTHING = """
+    header = { bus = "io", register = 1, kind = "current", span = ["0 psi", "150 psi"] }
+    contacts.smoke = { bus = "io", address = 5 }
+    air.header_volume_l = 30.0
+    edited_by = "night shift"
+"""
+
+
+def values_of(record: Any, path: str) -> Iterator[tuple[str, object, Any]]:
+    """Each value in ``record`` and in the records it holds, with its type there."""
+    for name, wanted in get_type_hints(type(record)).items():
+        value = getattr(record, name)
+        yield f"{path}.{name}", value, wanted
+        if is_dataclass(value):
+            yield from values_of(value, f"{path}.{name}")
+
+
+@pytest.mark.parametrize("lines", ["", EVERYTHING], ids=["least", "most"])
+def test_what_is_taken_over_by_rule_has_the_type_that_the_core_wants(lines: str) -> None:
+    setpoints = to_setpoints(collector_of(lines))
+    for path, value, wanted in values_of(setpoints, "setpoints"):
+        try:
+            TypeAdapter(wanted).validate_python(value, strict=True)
+        except ValidationError as error:
+            pytest.fail(f"{path}: {error}")
+
+
+def test_every_contact_of_the_core_can_be_wired() -> None:
+    assert tuple(Contacts.model_fields) == CONTACT_NAMES

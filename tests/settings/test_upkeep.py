@@ -2,8 +2,8 @@
 
 import pytest
 
+from dustcake.settings.monitoring import DEFAULT_UPKEEP
 from dustcake.settings.setpoints import to_setpoints
-from dustcake.settings.upkeep import DEFAULT_UPKEEP
 from settings.files import collector_of, file_text, only_problem
 
 DEMAND = '[collector.outputs]\nbus = "io"\nkind = "demand_contact"\ncoils = [7]\n'

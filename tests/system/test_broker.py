@@ -7,10 +7,10 @@ from typing import Any
 
 import jsonschema
 import pytest
-from hypothesis import HealthCheck, given
-from hypothesis import settings as hypothesis_settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from examples import examples
 from system_support import settings
 from system_support.broker import Broker, free_port, make_certificates, running, until
 from system_support.device import Device, device, scenario
@@ -294,12 +294,7 @@ def gathered(strategy: st.SearchStrategy[bytes], count: int) -> list[bytes]:
     """``count`` examples, the same in every run, for code that cannot run inside Hypothesis."""
     found: list[bytes] = []
 
-    @hypothesis_settings(
-        max_examples=count,
-        database=None,
-        derandomize=True,
-        suppress_health_check=list(HealthCheck),
-    )
+    @examples(count)
     @given(strategy)
     def gather(sample: bytes) -> None:
         found.append(sample)

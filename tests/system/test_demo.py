@@ -26,7 +26,7 @@ def demo(said: Path, *options: str) -> Iterator[subprocess.Popen[bytes]]:
         end_tree(running)
 
 
-@pytest.mark.timeout(STORY_S + 30)
+@pytest.mark.patience(STORY_S + 30, "the story lasts as long as it lasts")
 async def test_the_story_is_told(tmp_path: Path) -> None:
     said = tmp_path / "said"
     began_s = time.monotonic()

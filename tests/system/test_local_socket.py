@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given
-from hypothesis import settings as hypothesis_settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from examples import examples
 from system_support import settings
 from system_support.broker import Broker, until
 from system_support.device import Device, device, scenario
@@ -145,12 +145,7 @@ def _calls() -> list[bytes]:
     lines = tables.map(lambda table: json.dumps(table).encode()) | st.binary(max_size=80)
     found: list[bytes] = []
 
-    @hypothesis_settings(
-        max_examples=150,
-        database=None,
-        derandomize=True,
-        suppress_health_check=list(HealthCheck),
-    )
+    @examples(150)
     @given(lines)
     def gather(line: bytes) -> None:
         found.append(line.replace(b"\n", b" ") + b"\n")

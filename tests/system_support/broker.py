@@ -322,7 +322,11 @@ class Subscriber:
 
     async def __aexit__(self, *_: object) -> None:
         self._process.terminate()
-        await self._process.wait()
+        try:
+            await asyncio.wait_for(self._process.wait(), PATIENCE_S)
+        except TimeoutError:  # a client that has just lost its broker may not hear it
+            self._process.kill()
+            await self._process.wait()
         await self._reader
 
 

@@ -3,17 +3,16 @@
 import json
 import sys
 from collections import Counter
-from collections.abc import Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
 
-import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from dustcake.__main__ import main
 from dustcake_lab.traces.columns import KNOWN_COLUMNS
+from examples import explore
 from traces.recorded import settings_text
 
 CELLS = st.one_of(
@@ -34,43 +33,34 @@ COUNTING = st.lists(CELLS, max_size=12).map(
     )
 )
 
-ended: Counter[int] = Counter()
 
-
-@pytest.fixture(scope="module")
-def files(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Path]]:
-    directory = tmp_path_factory.mktemp("any")
-    chosen = directory / "settings.toml"
+def test_it_ends_with_a_result_or_a_message(tmp_path: Path) -> None:
+    ended: Counter[int] = Counter()
+    recorded, chosen = tmp_path / "trace.csv", tmp_path / "settings.toml"
     chosen.write_text(settings_text(), encoding="utf-8")
-    ended.clear()
-    yield directory / "trace.csv", chosen
-    if ended.total() > 100:  # not when a single failure is tried again
-        assert ended[0] > 10
-        assert ended[2] > 10
 
+    @given(
+        trace=st.binary(max_size=300) | NEARLY | COUNTING,
+        options=st.sampled_from(
+            [[], ["--json"], ["--skip-bad-rows"], ["--json", "--skip-bad-rows"]]
+        ),
+    )
+    @example(trace=b"time,dp_pa\n0,1\n" + b'"' * 140_000, options=["--json", "--skip-bad-rows"])
+    @example(trace=b"time,dp_pa\n0,1\n1,\xff\xfe\n", options=["--skip-bad-rows"])
+    def any_file(trace: bytes, options: list[str]) -> None:
+        recorded.write_bytes(trace)
+        out, errors = StringIO(), StringIO()
+        with redirect_stdout(out), redirect_stderr(errors):
+            code = main(["replay", str(recorded), "--settings", str(chosen), *options])
+        ended[code] += 1
+        assert code in (0, 2)
+        out.getvalue().encode("ascii")
+        errors.getvalue().encode("ascii")
+        assert (code == 2) <= bool(errors.getvalue())
+        if "--json" in options:
+            objects = [json.loads(line) for line in out.getvalue().splitlines()]
+            assert all(isinstance(each["event"], str) for each in objects)
+            assert (code == 0) is (bool(objects) and objects[-1]["event"] == "summary")
+        assert sys.stdout.writable()
 
-@settings(max_examples=300)
-@given(
-    trace=st.binary(max_size=300) | NEARLY | COUNTING,
-    options=st.sampled_from([[], ["--json"], ["--skip-bad-rows"], ["--json", "--skip-bad-rows"]]),
-)
-@example(trace=b"time,dp_pa\n0,1\n" + b'"' * 140_000, options=["--json", "--skip-bad-rows"])
-@example(trace=b"time,dp_pa\n0,1\n1,\xff\xfe\n", options=["--skip-bad-rows"])
-def test_it_ends_with_a_result_or_a_message(
-    files: tuple[Path, Path], trace: bytes, options: list[str]
-) -> None:
-    recorded, chosen = files
-    recorded.write_bytes(trace)
-    out, errors = StringIO(), StringIO()
-    with redirect_stdout(out), redirect_stderr(errors):
-        code = main(["replay", str(recorded), "--settings", str(chosen), *options])
-    ended[code] += 1
-    assert code in (0, 2)
-    out.getvalue().encode("ascii")
-    errors.getvalue().encode("ascii")
-    assert (code == 2) <= bool(errors.getvalue())
-    if "--json" in options:
-        objects = [json.loads(line) for line in out.getvalue().splitlines()]
-        assert all(isinstance(each["event"], str) for each in objects)
-        assert (code == 0) is (bool(objects) and objects[-1]["event"] == "summary")
-    assert sys.stdout.writable()
+    explore(any_file, 300, ended, {0: 10, 2: 10})

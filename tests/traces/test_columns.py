@@ -10,17 +10,17 @@ from tempfile import TemporaryDirectory
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from dustcake.core.inputs import PollCompleted
-from dustcake_lab.traces import csv_file as trace_csv
-from dustcake_lab.traces import parquet as trace_parquet
+from dustcake_lab.traces import csv_parquet
 from dustcake_lab.traces.columns import BadRow, Recorded, TraceError
-from dustcake_lab.traces.csv_file import CsvTrace
+from dustcake_lab.traces.csv_parquet import CsvTrace
 from dustcake_lab.traces.files import OpenTrace, open_any
 from dustcake_lab.traces.rows import Trace, lines_of
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.traces.samples import Columns
+from examples import explore
 from traces.recorded import Bench, each_second, table
 
 ALL = "time,dp_mbar,smoke,header_pa,blower_running,flow_m3s,pulse_valve,pulses,cleaning"
@@ -89,14 +89,13 @@ def some_text(seed: int) -> str:
 reached: Counter[str] = Counter()
 
 
-@settings(max_examples=400, derandomize=True)
 @given(st.integers(0, 2**32), st.sampled_from([90, 700, 10_000]), st.sampled_from([20, 200]))
 def _same_text(seed: int, block: int, small: int) -> None:
     raw = some_text(seed).encode()
     by_rows = read(Trace(lines_of(BytesIO(raw))))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(trace_csv, "_BLOCK_BYTES", block)
-        patch.setattr(trace_csv, "_SMALL_BYTES", small)
+        patch.setattr(csv_parquet, "_BLOCK_BYTES", block)
+        patch.setattr(csv_parquet, "_SMALL_BYTES", small)
         kinds = Counter(type(each).__name__ for each in CsvTrace(BytesIO(raw)).samples())
         in_columns = read(CsvTrace(BytesIO(raw)))
     assert in_columns == by_rows
@@ -106,9 +105,8 @@ def _same_text(seed: int, block: int, small: int) -> None:
 
 def test_columns_and_rows_of_a_csv_file_are_the_same_to_the_bit() -> None:
     reached.clear()
-    _same_text()
-    assert min(reached["Columns"], reached["BadRow"], reached["PollCompleted"]) > 300, reached
-    assert reached["pulses"] > 300, reached
+    often = ("Columns", "BadRow", "PollCompleted", "pulses")
+    explore(_same_text, 400, reached, dict.fromkeys(often, 300))
 
 
 def as_frame(text: str) -> pl.DataFrame:
@@ -120,7 +118,6 @@ def as_frame(text: str) -> pl.DataFrame:
     return frame
 
 
-@settings(max_examples=100, derandomize=True)
 @given(st.integers(0, 2**32), st.sampled_from([7, 1000]), st.sampled_from([1, 500]))
 def _same_parquet(seed: int, rows: int, small: int) -> None:
     random = Random(seed)
@@ -133,9 +130,9 @@ def _same_parquet(seed: int, rows: int, small: int) -> None:
     text = table("time,dp_pa,smoke", *rows_of)
     by_rows, _ = read(Trace(lines_of(BytesIO(text.encode()))))
     with pytest.MonkeyPatch.context() as patch, TemporaryDirectory() as directory:
-        patch.setattr(trace_parquet, "_FIRST_ROWS", rows)
-        patch.setattr(trace_parquet, "_ROWS", rows)
-        patch.setattr(trace_parquet, "_SMALL_ROWS", small)
+        patch.setattr(csv_parquet, "_FIRST_ROWS", rows)
+        patch.setattr(csv_parquet, "_ROWS", rows)
+        patch.setattr(csv_parquet, "_SMALL_ROWS", small)
         path = Path(directory) / "trace.parquet"
         as_frame(text).write_parquet(path)
         with open_any(path) as trace:
@@ -151,9 +148,7 @@ def _same_parquet(seed: int, rows: int, small: int) -> None:
 
 def test_a_parquet_file_gives_the_samples_of_the_same_csv_file() -> None:
     reached.clear()
-    _same_parquet()
-    assert reached["parquet rows"] > 1000
-    assert reached["parquet bad"] > 50
+    explore(_same_parquet, 100, reached, {"parquet rows": 1000, "parquet bad": 50})
 
 
 def parquet(bench: Bench, frame: pl.DataFrame) -> tuple[int, str, str]:

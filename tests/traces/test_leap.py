@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from core.driver import BASE, chosen
@@ -19,6 +19,7 @@ from dustcake.core.state import first_state
 from dustcake.core.step import Step, step
 from dustcake_lab.replay.replay import Replay, for_a_trace
 from dustcake_lab.traces.rows import Trace
+from examples import explore
 
 LOST = ReadFailure(FailureKind.MISSING, "no value in the trace")
 DELAYED = chosen(
@@ -97,7 +98,6 @@ class Counting(Replay):
         return super()._happens(happened)
 
 
-@settings(max_examples=120, derandomize=True)
 @given(STRETCHES, st.sampled_from([BASE, DELAYED, NARROW]))
 @example([(Measured(pa), 9, 1.0, False) for pa in (72.0, 52.0, 1290.0, 1400.0)], NARROW)
 def _same(stretches: list[tuple[Signal, int, float, bool | None]], setpoints: Setpoints) -> None:
@@ -112,8 +112,7 @@ def _same(stretches: list[tuple[Signal, int, float, bool | None]], setpoints: Se
 
 def test_leaping_comes_to_the_same_as_taking_every_step() -> None:
     leapt.clear()
-    _same()
-    assert leapt["polls"] > 800, "there was hardly a leap"
+    explore(_same, 120, leapt, {"polls": 800})
 
 
 def test_contacts_that_do_not_change_are_one_object_so_that_they_need_not_be_compared() -> None:

@@ -5,7 +5,7 @@ from typing import Any
 
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttVersion, TlsFiles
 from dustcake.runtime.ending import LEAVE_S
-from dustcake.settings.broker import COLLECTOR, Broker
+from dustcake.settings.services import COLLECTOR, Broker
 
 
 def broker_link(

@@ -35,7 +35,7 @@ from dustcake.runtime.plc import PlcFace
 from dustcake.runtime.sparkplug import SparkplugNode
 from dustcake.runtime.vigil import Vigil
 from dustcake.settings.model import Settings
-from dustcake.settings.service import Journal
+from dustcake.settings.services import Journal
 
 log = structlog.get_logger()
 

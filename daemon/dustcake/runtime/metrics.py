@@ -16,8 +16,8 @@ from dustcake.ports import Clock
 from dustcake.publish.metrics import STEP_BOUNDS_S, Family, Seen, StepTimes, families
 from dustcake.runtime.installed import Installed
 from dustcake.settings.extras import is_installed, without
-from dustcake.settings.metrics import Metrics
 from dustcake.settings.model import Settings
+from dustcake.settings.services import Metrics
 from dustcake.settings.setpoints import to_setpoints
 
 DISK_WITHIN_S = 1.0

@@ -10,7 +10,7 @@ from dustcake.ports import Clock
 from dustcake.publish.plc.register_map import Seen, image
 from dustcake.runtime.installed import Installed
 from dustcake.settings.model import Settings
-from dustcake.settings.plc import Plc
+from dustcake.settings.services import Plc
 from dustcake.settings.setpoints import to_setpoints
 
 

@@ -10,8 +10,7 @@ from types import MappingProxyType
 from pydantic import Field
 
 from dustcake.core.setpoints import AlarmName, AlarmSetting, Priority
-from dustcake.settings.base import Chosen, Seconds, Section
-from dustcake.settings.pressure import PositivePressure
+from dustcake.settings.base import Lax, PositivePressure, Seconds, Section
 from dustcake.units import Pressure, PressureUnit
 
 
@@ -24,7 +23,7 @@ class AlarmOverride(Section):
     """How long the condition must hold before the alarm is raised. Left out: its default."""
     off_delay_s: Seconds | None = None
     """How long it must be gone before the alarm clears. Left out: its default."""
-    priority: Chosen[Priority] | None = None
+    priority: Lax[Priority] | None = None
     """`high`, `medium` or `low`. Left out: its default."""
     latching: bool = False
     """True: once it has been active it stays until somebody has acknowledged and reset it."""
@@ -54,7 +53,7 @@ class Alarms(Section):
     """So many such runs in a row raise the alarm."""
     shelve_max_s: float = Field(default=28_800.0, ge=60, le=604_800)
     """No alarm is shelved for longer than this: eight hours, a shift, unless set."""
-    override: dict[Chosen[AlarmName], AlarmOverride] = Field(
+    override: dict[Lax[AlarmName], AlarmOverride] = Field(
         default_factory=dict, examples=[{"high_dp": {"on_delay_s": 120.0, "priority": "high"}}]
     )
     """Delays, priority, latching, or taking out, of single alarms, by the name of the alarm."""

@@ -1,13 +1,24 @@
-"""What every settings model has in common."""
+"""What every settings model has in common: its kinds of values, and how a pressure is written."""
 
 import ipaddress
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, Strict, StringConstraints
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    PlainValidator,
+    Strict,
+    StringConstraints,
+    WithJsonSchema,
+)
+from pydantic_core import PydanticCustomError
 
-from dustcake.units import PRESSURE_PATTERN, PressureUnit
+from dustcake.units import PRESSURE_PATTERN, Pressure, PressureUnit, parse_pressure
 
 T = TypeVar("T")
 
@@ -37,11 +48,10 @@ class Section(BaseModel):
 
 # A settings file has strings and arrays only, so an enumeration is found by its value and a
 # tuple made from an array; everything inside them stays strict.
-Chosen = Annotated[T, Strict(False)]
-Listed = Annotated[T, Strict(False)]
+Lax = Annotated[T, Strict(False)]
 
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN, max_length=64)]
-Line = Annotated[str, StringConstraints(pattern=LINE_PATTERN, max_length=200)]
+TextLine = Annotated[str, StringConstraints(pattern=LINE_PATTERN, max_length=200)]
 Host = Annotated[str, StringConstraints(pattern=HOST_PATTERN, max_length=253)]
 # Absolute, so that a password written here by mistake is refused, and not taken for a path.
 SecretFile = Annotated[str, StringConstraints(pattern=FILE_PATTERN, max_length=4000)]
@@ -67,6 +77,37 @@ FORMS: Mapping[str, str] = MappingProxyType(
 """What a string of each pattern is, in words."""
 
 Seconds = Annotated[float, Field(ge=0, le=86_400)]
+
+
+def _read_pressure(value: object) -> Pressure:
+    if isinstance(value, Pressure):
+        return value
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise _pressure_error('write it like "4.0 inH2O"')
+    try:
+        return parse_pressure(str(value))
+    except ValueError as error:
+        raise _pressure_error(str(error)) from None
+
+
+def _above_zero(pressure: Pressure) -> Pressure:
+    if pressure.value <= 0:
+        raise _pressure_error("write a pressure above zero")
+    return pressure
+
+
+def _pressure_error(remedy: str) -> PydanticCustomError:
+    return PydanticCustomError("pressure", "{remedy}", {"remedy": remedy})
+
+
+AnyPressure = Annotated[
+    Pressure,
+    PlainValidator(_read_pressure),
+    PlainSerializer(str, return_type=str),
+    WithJsonSchema({"type": "string", "pattern": PRESSURE_PATTERN, "examples": ["4.0 inH2O"]}),
+]
+
+PositivePressure = Annotated[AnyPressure, AfterValidator(_above_zero)]
 
 
 def is_loopback(host: str) -> bool:

@@ -6,8 +6,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from dustcake.core.setpoints import OutputKind, SignalKind, WordOrder
-from dustcake.settings.base import Chosen, Host, Line, Listed, Name, Section
-from dustcake.settings.pressure import AnyPressure, PositivePressure
+from dustcake.settings.base import AnyPressure, Host, Lax, Name, PositivePressure, Section, TextLine
 from dustcake.units import Pressure, PressureUnit
 
 UnitId = Annotated[int, Field(ge=0, le=255)]
@@ -42,7 +41,7 @@ class SerialBus(Section):
     """`tcp`: Modbus TCP; `rtu`: a serial line."""
     name: Name
     """Name by which the collectors of this file refer to it."""
-    port: Line = Field(examples=["/dev/ttyUSB0"])
+    port: TextLine = Field(examples=["/dev/ttyUSB0"])
     """Serial port, such as /dev/ttyUSB0; better a name below /dev/serial/by-id, which stays."""
     baud: int = Field(default=19200, ge=1200, le=115200)
     """Bits a second; 19200 is the default of the serial line specification (from memory)."""
@@ -78,18 +77,18 @@ class AnalogInput(Section):
     """Name of the bus it is read over."""
     unit: UnitId = 1
     """Modbus unit id."""
-    table: Chosen[WordTable] = WordTable.INPUT
+    table: Lax[WordTable] = WordTable.INPUT
     """`input` registers (function 04) or `holding` registers (function 03)."""
     register_address: Address = Field(alias="register")
     """Zero-based address, as in the protocol (30001 in a five-digit manual is 0)."""
-    kind: Chosen[SignalKind]
+    kind: Lax[SignalKind]
     """`scaled_integer`: one signed word, linear between two points; `current`: one word counting
     a 4-20 mA loop current; `float32`: two words holding the pressure in the unit of `span`."""
-    word_order: Chosen[WordOrder] = WordOrder.ABCD
+    word_order: Lax[WordOrder] = WordOrder.ABCD
     """For float32: Modbus does not define it, so the device's manual must."""
-    span: Listed[tuple[AnyPressure, AnyPressure]] = Field(examples=[["0 inH2O", "10 inH2O"]])
+    span: Lax[tuple[AnyPressure, AnyPressure]] = Field(examples=[["0 inH2O", "10 inH2O"]])
     """What the transmitter measures at its low and its high end, both in the same unit."""
-    counts: Listed[tuple[Count, Count]] | None = Field(default=None, examples=[[4000, 20000]])
+    counts: Lax[tuple[Count, Count]] | None = Field(default=None, examples=[[4000, 20000]])
     """Register values at the two ends of `span`: needed for scaled_integer; for current left out
     means microamperes, 4000 to 20000; not for float32."""
 
@@ -116,7 +115,7 @@ class ContactInput(Section):
     """Name of the bus it is read over."""
     unit: UnitId = 1
     """Modbus unit id."""
-    table: Chosen[BitTable] = BitTable.DISCRETE
+    table: Lax[BitTable] = BitTable.DISCRETE
     """`discrete` inputs (function 02) or `coil` outputs read back (function 01)."""
     address: Address
     """Zero-based address, as in the protocol."""
@@ -176,7 +175,7 @@ class ModuleWatchdog(Section):
 class Outputs(Section):
     """How the valves are reached."""
 
-    kind: Chosen[OutputKind]
+    kind: Lax[OutputKind]
     """`valves_one_shot`: the output module ends each pulse itself (preferred: a valve cannot stay
     open because a message was lost); `valves_on_off`: the daemon ends it and reads the coil back;
     `demand_contact`: a sequencer board pulses while the contact is closed."""
@@ -184,7 +183,7 @@ class Outputs(Section):
     """Name of the bus they are written over."""
     unit: UnitId = 1
     """Modbus unit id."""
-    coils: Listed[tuple[Address, ...]] = Field(
+    coils: Lax[tuple[Address, ...]] = Field(
         min_length=1, max_length=128, examples=[[16, 17, 18, 19]]
     )
     """One coil a valve, in the order the valves are numbered; one coil for a demand contact."""

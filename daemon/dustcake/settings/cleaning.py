@@ -1,11 +1,15 @@
-"""When and how to clean. Defaults are common practice, no source, where none is named."""
+"""When and how to clean, and what of that people may change by request.
+
+Defaults are common practice, no source, where none is named.
+"""
+
+from typing import Annotated
 
 from pydantic import Field
 
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import OnBadReading
-from dustcake.settings.base import Chosen, Listed, Seconds, Section
-from dustcake.settings.pressure import PositivePressure
+from dustcake.settings.base import Lax, PositivePressure, Seconds, Section
 from dustcake.units import Pressure, PressureUnit
 
 SHORTEST_ON_TIME_S = 0.05
@@ -17,7 +21,7 @@ WATCHDOG_BEYOND_PULSE_S = 1.0
 class Cleaning(Section):
     """When to clean. On-demand cleaning starts at or above `high`, stops at or below `low`."""
 
-    mode: Chosen[Mode] = Mode.ON_DEMAND
+    mode: Lax[Mode] = Mode.ON_DEMAND
     """Mode until somebody selects another: `off`, `on_demand`, or `timed` (pulses at a fixed
     interval)."""
     low: PositivePressure = Pressure(3.0, PressureUnit.INH2O)
@@ -35,7 +39,7 @@ class Cleaning(Section):
     """How long it then rests before it tries again."""
     timed_interval_s: float | None = Field(default=None, ge=1, le=86_400)
     """Timed mode: from one pulse to the next. Left out: `pulsing.interval_s`."""
-    on_bad_reading: Chosen[OnBadReading] = OnBadReading.TIMED
+    on_bad_reading: Lax[OnBadReading] = OnBadReading.TIMED
     """While dP cannot be trusted: `hold` (no pulses), or `timed` (pulse at
     `fallback_interval_s` while the blower is proved running)."""
     fallback_delay_s: Seconds = 30.0
@@ -56,9 +60,7 @@ class Cleaning(Section):
 class Pulsing(Section):
     """How to pulse. Not used with a sequencer board, but for the last two settings."""
 
-    order: Listed[tuple[int, ...]] | None = Field(
-        default=None, min_length=1, examples=[[2, 4, 1, 3]]
-    )
+    order: Lax[tuple[int, ...]] | None = Field(default=None, min_length=1, examples=[[2, 4, 1, 3]])
     """Valves in the order they fire, each once. Left out: an order that skips neighbours."""
     on_time_s: float = Field(default=0.15, ge=SHORTEST_ON_TIME_S, le=LONGEST_ON_TIME_S)
     """How long a valve is energised. A diaphragm valve needs 0.01 to 0.03 s to open at all
@@ -83,3 +85,30 @@ class Zeroing(Section):
     """Over how long the reading is averaged."""
     blower_off_s: Seconds = 120.0
     """The blower must have been off this long: dP needs time to fall."""
+
+
+_Interval = Annotated[float, Field(ge=1, le=3600)]
+_OnTime = Annotated[float, Field(ge=SHORTEST_ON_TIME_S, le=LONGEST_ON_TIME_S)]
+
+
+class Requests(Section):
+    """Set points that people may change by request, each from the first value to the second. Where
+    one is left out, a choice of ours around the value in this file, as far as the other settings
+    allow. What has been changed so stays, until this file's own value of it is changed."""
+
+    set_points: bool = True
+    """False: set points are changed in this file only."""
+    low: Lax[tuple[PositivePressure, PositivePressure]] | None = Field(
+        default=None, examples=[["2.5 inH2O", "3.5 inH2O"]]
+    )
+    """`cleaning.low`. Left out: 25 % less to 25 % more than it is here."""
+    high: Lax[tuple[PositivePressure, PositivePressure]] | None = Field(
+        default=None, examples=[["3.5 inH2O", "4.5 inH2O"]]
+    )
+    """`cleaning.high`. Left out: 25 % less to 25 % more than it is here."""
+    interval_s: Lax[tuple[_Interval, _Interval]] | None = Field(default=None, examples=[[10, 30]])
+    """`pulsing.interval_s`. Left out: half to twice what it is here."""
+    on_time_s: Lax[tuple[_OnTime, _OnTime]] | None = Field(default=None, examples=[[0.1, 0.2]])
+    """`pulsing.on_time_s`. Left out: 25 % less to 25 % more than it is here."""
+    confirm_within_s: float = Field(default=60.0, ge=5, le=600)
+    """A change acts only when whoever asked for it confirms it within this."""

@@ -2,6 +2,7 @@
 
 import copy
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -9,13 +10,19 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from dustcake.settings.checks import cross_problems
-from dustcake.settings.explain import location_of, problem_of
+from dustcake.settings.errors import (
+    NAMED_LISTS,
+    Labels,
+    Location,
+    Problem,
+    SettingsError,
+    location_of,
+    problem_of,
+)
 from dustcake.settings.model import Settings
-from dustcake.settings.places import NAMED_LISTS, Labels, Location, take_out, touches
-from dustcake.settings.problems import Problem, SettingsError
 
 _LARGEST_BYTES = 200_000
-_MOST_TOLD = 100
+_MOST_SHOWN = 100
 _DEEPEST = 32
 _MOST_DOTS = 500
 
@@ -111,9 +118,9 @@ def _all_problems(data: dict[str, Any], errors: list[ErrorDetails]) -> list[Prob
     that would judge such a stand-in are not applied.
     """
     labels = Labels(data)
-    problems = [problem_of(error, data, labels) for error in errors[:_MOST_TOLD]]
-    if len(errors) > _MOST_TOLD:
-        more = f"{len(errors) - _MOST_TOLD} more problems"
+    problems = [problem_of(error, data, labels) for error in errors[:_MOST_SHOWN]]
+    if len(errors) > _MOST_SHOWN:
+        more = f"{len(errors) - _MOST_SHOWN} more problems"
         problems.append(Problem("settings file", more, "none", "correct those above first"))
     rest = copy.deepcopy(data)
     places: list[str] = []
@@ -124,7 +131,7 @@ def _all_problems(data: dict[str, Any], errors: list[ErrorDetails]) -> list[Prob
         # From the back, so that places named by number stay where they are.
         for target in sorted(targets, key=_by_number, reverse=True):
             places.append(labels.path(target))
-            take_out(rest, target, labels)
+            _take_out(rest, target, labels)
         try:
             settings = Settings.model_validate(rest)
         except ValidationError as error:
@@ -134,7 +141,7 @@ def _all_problems(data: dict[str, Any], errors: list[ErrorDetails]) -> list[Prob
             return problems + [
                 problem
                 for problem in found
-                if not any(touches(path, places) for path in (problem.setting, *problem.involves))
+                if not any(_touches(path, places) for path in (problem.setting, *problem.involves))
             ]
     return problems
 
@@ -152,3 +159,28 @@ def _to_take_out(error: ErrorDetails) -> Location:
 def _by_number(location: Location) -> tuple[int, str, int]:
     number = location[1] if len(location) > 1 and isinstance(location[1], int) else -1
     return number, str(location[0]), len(location)
+
+
+def _touches(path: str, places: Iterable[str]) -> bool:
+    """Whether ``path`` is one of ``places``, lies in one, or holds one."""
+    return any(_holds(path, place) or _holds(place, path) for place in places)
+
+
+def _holds(outer: str, inner: str) -> bool:
+    return inner == outer or (inner.startswith(outer) and inner[len(outer)] in ".[")
+
+
+def _take_out(data: dict[str, Any], location: Location, labels: Labels) -> None:
+    """Remove from ``data`` what stands at ``location``, if it is still there."""
+    target: Any = data
+    for part in location[:-1]:
+        try:
+            target = target[part]
+        except (KeyError, IndexError, TypeError):
+            return
+    last = location[-1]
+    if isinstance(target, dict):
+        target.pop(last, None)
+    elif isinstance(target, list) and isinstance(last, int) and last < len(target):
+        del target[last]
+        labels.forget(str(location[0]), last)

@@ -1,26 +1,36 @@
-"""From the settings of a collector to what its decisions depend on, in SI units."""
+"""From the settings of a collector to what its decisions depend on, in SI units.
+
+Most fields of the core's records have the name of their setting, or that name with the SI unit at
+its end; ``_by_rule`` takes them over, so that such a setting is named here nowhere. What is named
+differs: it comes from several settings, or what holds where it is left out depends on others.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from types import MappingProxyType
+from typing import Any, TypeVar
 
 from dustcake.core import setpoints as core
 from dustcake.core.setpoints import AlarmName, SignalKind
 from dustcake.core.signals import CONTACT_NAMES
-from dustcake.settings.adjusting import to_adjusting
-from dustcake.settings.air import Air
 from dustcake.settings.alarms import alarm_setting
+from dustcake.settings.base import Section
 from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
-from dustcake.settings.collector import Collector
-from dustcake.settings.upkeep import to_task
-from dustcake.units import PA_PER, Pressure
+from dustcake.settings.model import Collector
+from dustcake.settings.request_limits import to_adjusting
+from dustcake.units import PA_PER
 
-LITRE_M3 = 0.001
 REFERENCES_PA = {"101.325 kPa": 101_325.0, "100 kPa": 100_000.0}
 LOOP_LOW_MA = 4.0
 LOOP_HIGH_MA = 20.0
 MICROAMPERES = (4000, 20000)
 
+Record = TypeVar("Record")
+
 
 def to_setpoints(collector: Collector) -> core.Setpoints:
     """The set points of ``collector``, which must come from a loaded, and so checked, file."""
-    header = collector.header
+    alarms, header = collector.alarms, collector.header
     return core.Setpoints(
         collector=collector.name,
         dp=to_scale(collector.transmitter),
@@ -30,49 +40,66 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
         stale_after_s=collector.stale_s,
         settle_s=collector.settle_s,
         outputs_retry_s=collector.outputs.retry_s,
-        cleaning=_cleaning(collector),
+        cleaning=_by_rule(
+            core.Cleaning,
+            collector.cleaning,
+            timed_interval_s=collector.timed_interval_s,
+            fallback_interval_s=collector.fallback_interval_s,
+        ),
         pulsing=_pulsing(collector),
-        alarms=tuple(
-            alarm_setting(name, collector.alarms.override.get(name)) for name in AlarmName
-        ),
-        limits=core.AlarmLimits(
-            replacement_pa=collector.alarms.replacement.pa,
-            replacement_cycles=collector.alarms.replacement_cycles,
-            high_pa=collector.alarms.high.pa,
-            low_pa=collector.alarms.low.pa,
-            low_start_delay_s=collector.alarms.low_start_delay_s,
-            deadband_pa=collector.alarms.deadband.pa,
-        ),
-        alarm_rules=core.AlarmRules(
-            shelve_max_s=collector.alarms.shelve_max_s,
-            seasoning_s=collector.alarms.seasoning_h * 3600.0,
-            frequent_gap_s=collector.alarms.frequent_gap_s,
-            frequent_runs=collector.alarms.frequent_runs,
-        ),
-        zeroing=core.Zeroing(
-            limit_pa=collector.zero_limit_pa,
-            average_s=collector.zeroing.average_s,
-            blower_off_s=collector.zeroing.blower_off_s,
-        ),
-        blower=core.Blower(
-            request=collector.blower.request,
-            run_on_s=collector.blower.run_on_s,
-            flow_proof_pa=collector.blower.flow_proof.pa,
+        alarms=tuple(alarm_setting(name, alarms.override.get(name)) for name in AlarmName),
+        limits=_by_rule(core.AlarmLimits, alarms),
+        alarm_rules=_by_rule(core.AlarmRules, alarms),
+        zeroing=_by_rule(core.Zeroing, collector.zeroing, limit_pa=collector.zero_limit_pa),
+        blower=_by_rule(
+            core.Blower,
+            collector.blower,
             timed_unproved=collector.blower.timed_without_proof is not None,
         ),
-        upkeep=tuple(map(to_task, collector.upkeep)),
+        upkeep=tuple(_by_rule(core.UpkeepTask, each) for each in collector.upkeep),
         edited_by=collector.edited_by or "",
         adjusting=to_adjusting(collector),
-        air=_air(collector.air),
+        air=_by_rule(core.Air, collector.air, reference_pa=REFERENCES_PA[collector.air.reference]),
         seasoning_h=collector.filter_life.seasoning_h,
         trust=_trust(collector),
-        diagnosis=core.Diagnosis(
-            response_s=collector.diagnosis.response_s,
-            recovered_share=collector.diagnosis.recovered_share,
-            torn_share=collector.diagnosis.torn_share,
-            torn_after_s=collector.diagnosis.torn_after_s,
-        ),
+        diagnosis=_by_rule(core.Diagnosis, collector.diagnosis),
     )
+
+
+# How a field in SI ends, how the setting ends that it comes from, and the conversion.
+_FROM: tuple[tuple[str, str, Callable[[Any], float]], ...] = (
+    ("_pa", "", lambda pressure: pressure.pa),
+    ("_s", "_h", lambda hours: hours * 3600.0),
+    ("_s", "_days", lambda days: days * 86_400.0),
+    ("_m3", "_l", lambda litres: litres * 0.001),
+)
+
+
+def _by_rule(
+    record: Callable[..., Record],
+    section: Section,
+    left_out: Mapping[str, float] = MappingProxyType({}),
+    **given: object,
+) -> Record:
+    """A ``record`` of the core from ``section``, but for what is ``given``. ``left_out``: what is
+    used where a setting is left out. Raises KeyError for a field without a setting."""
+    names = [field.name for field in fields(record)]  # type: ignore[arg-type]
+    taken = {name: _taken(section, name) for name in names if name not in given}
+    for name, value in left_out.items():
+        taken[name] = value if taken[name] is None else taken[name]
+    return record(**taken, **given)
+
+
+def _taken(section: Section, name: str) -> object:
+    settings = type(section).model_fields
+    if name in settings:
+        return getattr(section, name)
+    for si_unit, unit, to_si in _FROM:
+        setting = name.removesuffix(si_unit) + unit
+        if name.endswith(si_unit) and setting in settings:
+            value = getattr(section, setting)
+            return None if value is None else to_si(value)
+    raise KeyError(f"{type(section).__name__} has no setting for {name}")
 
 
 def to_scale(analog: AnalogInput) -> core.Scale:
@@ -104,42 +131,10 @@ def to_scale(analog: AnalogInput) -> core.Scale:
     )
 
 
-def _air(air: Air) -> core.Air:
-    volume_l = air.header_volume_l
-    return core.Air(
-        header_volume_m3=None if volume_l is None else volume_l * LITRE_M3,
-        rated_pulse_m3=air.rated_pulse_l * LITRE_M3,
-        reference_pa=REFERENCES_PA[air.reference],
-        energy_kwh_per_m3=air.energy_kwh_per_m3,
-        price_per_kwh=air.price_per_kwh,
-        currency=air.currency,
-    )
-
-
-def _trust(collector: Collector) -> core.Trust:
-    trust, span_pa, zero_pa = collector.trust, collector.span_pa, collector.zero_limit_pa
-
-    def chosen(pressure: Pressure | None, left_out_pa: float) -> float:
-        return left_out_pa if pressure is None else pressure.pa
-
-    return core.Trust(
-        fan=trust.fan,
-        jump_pa=chosen(trust.jump, 0.1 * span_pa),
-        jump_confirm_s=trust.jump_confirm_s,
-        frozen_within_pa=chosen(trust.frozen_within, 1e-5 * span_pa),
-        frozen_after_s=trust.frozen_after_s,
-        no_dp_pa=chosen(trust.no_dp, zero_pa),
-        no_dp_after_s=trust.no_dp_after_s,
-        zero_check_after_s=trust.zero_check_after_s,
-        zero_drift_pa=chosen(trust.zero_drift, 0.5 * zero_pa),
-        not_zero_pa=chosen(trust.not_zero, 0.05 * span_pa),
-    )
-
-
 def _header_limits(header: HeaderInput | None) -> core.HeaderLimits:
     if header is None:  # nothing is fitted, so the core compares nothing with these
         return core.HeaderLimits(min_pa=HEADER_MIN.pa, max_pa=HEADER_MAX.pa)
-    return core.HeaderLimits(min_pa=header.min.pa, max_pa=header.max.pa)
+    return _by_rule(core.HeaderLimits, header)
 
 
 def _fitted(collector: Collector) -> core.Fitted:
@@ -147,37 +142,27 @@ def _fitted(collector: Collector) -> core.Fitted:
     return core.Fitted(**{name: getattr(contacts, name) is not None for name in CONTACT_NAMES})
 
 
-def _cleaning(collector: Collector) -> core.Cleaning:
-    cleaning = collector.cleaning
-    return core.Cleaning(
-        mode=cleaning.mode,
-        low_pa=cleaning.low.pa,
-        high_pa=cleaning.high.pa,
-        on_delay_s=cleaning.on_delay_s,
-        finish_cycle=cleaning.finish_cycle,
-        max_cycles=cleaning.max_cycles,
-        rest_s=cleaning.rest_s,
-        timed_interval_s=collector.timed_interval_s,
-        on_bad_reading=cleaning.on_bad_reading,
-        fallback_delay_s=cleaning.fallback_delay_s,
-        fallback_interval_s=collector.fallback_interval_s,
-        downtime=cleaning.downtime,
-        downtime_spin_down_s=cleaning.downtime_spin_down_s,
-        downtime_passes=cleaning.downtime_passes,
-        downtime_min_run_s=cleaning.downtime_min_run_s,
-    )
-
-
 def _pulsing(collector: Collector) -> core.Pulsing:
     pulsing, order = collector.pulsing, collector.order
     cycle_s = pulsing.sequencer_cycle_s  # given for a demand contact, and only there
     if cycle_s is None:
         cycle_s = len(order) * pulsing.interval_s
-    return core.Pulsing(
+    return _by_rule(
+        core.Pulsing,
+        pulsing,
         kind=collector.outputs.kind,
         order=order,
-        on_time_s=pulsing.on_time_s,
-        interval_s=pulsing.interval_s,
-        report_timeout_s=pulsing.report_timeout_s,
         sequencer_cycle_s=cycle_s,
     )
+
+
+def _trust(collector: Collector) -> core.Trust:
+    span_pa, zero_pa = collector.span_pa, collector.zero_limit_pa
+    left_out = {
+        "jump_pa": 0.1 * span_pa,
+        "frozen_within_pa": 1e-5 * span_pa,
+        "no_dp_pa": zero_pa,
+        "zero_drift_pa": 0.5 * zero_pa,
+        "not_zero_pa": 0.05 * span_pa,
+    }
+    return _by_rule(core.Trust, collector.trust, left_out)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import BASE
@@ -18,6 +18,7 @@ from dustcake.adapters.store import SqliteStore, grouping
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.units import PressureUnit
+from examples import examples
 from ports.fake_store import FakeStore
 from ports.store.samples import commit_of, event_message, latest, live
 
@@ -155,10 +156,7 @@ DEED = st.one_of(
 
 
 @given(deeds=st.lists(DEED, max_size=30))
-@settings(
-    max_examples=60,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
+@examples(60)
 def test_an_outbox_says_the_same_whether_it_remembers_or_asks_the_disk(
     tmp_path_factory: pytest.TempPathFactory, deeds: list[Any]
 ) -> None:

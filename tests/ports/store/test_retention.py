@@ -88,7 +88,7 @@ def counted(connection: sqlite3.Connection, table: str) -> int:
     return count
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.patience(300, "a year of minutes is written")
 def test_disk_use_levels_off_within_a_year(path: Path) -> None:
     with closing(open_for_writing(path)) as connection:
         pages = written_directly(connection, 365, Retention(raw_days=28.0, minutes_days=60.0))
@@ -102,7 +102,7 @@ def test_disk_use_levels_off_within_a_year(path: Path) -> None:
     assert pages[70] > pages[20] * 1.2, "the first weeks must have filled it"
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.patience(300, "a year of minutes is written")
 def test_beyond_its_size_the_oldest_readings_go_first_and_events_never(path: Path) -> None:
     limit = 600_000
     with closing(open_for_writing(path)) as connection:
@@ -115,7 +115,7 @@ def test_beyond_its_size_the_oldest_readings_go_first_and_events_never(path: Pat
     assert events == 40 * 21
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.patience(300, "a year of minutes is written")
 def test_when_readings_are_gone_minutes_go_and_then_it_is_told(path: Path) -> None:
     with closing(open_for_writing(path)) as connection:
         written_directly(connection, 20, Retention(max_bytes=150_000))

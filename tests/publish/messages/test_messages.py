@@ -8,13 +8,13 @@ from typing import Any, get_args
 import jsonschema
 import pytest
 from hypothesis import given
-from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from core.driver import FIRST_UTC_S
 from dustcake.core.events import Body, Event, RequestAnswered
 from dustcake.core.minutes import Minute, Spread
 from dustcake.core.reasons import Because, because
+from dustcake.core.requests.definitions import REQUESTS
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
@@ -25,7 +25,6 @@ from dustcake.publish.messages.payload_schemas import messages_schema, payload_s
 from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.request_json import (
-    REQUESTS,
     InvalidRequest,
     ParsedRequest,
     read_request,
@@ -34,6 +33,7 @@ from dustcake.publish.request_json import (
 )
 from dustcake.publish.topics import Topics
 from dustcake.units import PressureUnit
+from examples import examples
 from publish.histories import SETPOINTS, live
 
 TOPICS = Topics("site/dust", "welding-1")
@@ -70,7 +70,7 @@ def check(publication: Publication) -> str:
     return kind
 
 
-@hypothesis_settings(max_examples=12)
+@examples(12)
 @given(st.data(), st.sampled_from(SETPOINTS), st.sampled_from(list(PressureUnit)))
 def test_whatever_a_collector_lives_through_is_told_by_the_schema(
     data: st.DataObject, setpoints: Setpoints, unit: PressureUnit

@@ -7,7 +7,6 @@ from struct import pack, unpack
 
 import pytest
 from hypothesis import given
-from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, FIRST_UTC_S, HEADER_SCALE, Collector, chosen
@@ -23,6 +22,7 @@ from dustcake.core.step import Step
 from dustcake.publish.plc import register_map
 from dustcake.publish.plc.modbus import HEADER_BYTES, answer, length_of
 from dustcake.publish.plc.register_map import ALARMS, ROWS, SIZE, Seen, documentation, image
+from examples import examples
 from publish.histories import SETPOINTS, live
 
 FULL = chosen(fitted=ALL_FITTED, header=HEADER_SCALE)
@@ -128,7 +128,7 @@ def test_every_number_and_bit_has_its_place() -> None:
     assert max(taken) < register_map.FIRST_VALVE
 
 
-@hypothesis_settings(max_examples=20)
+@examples(20)
 @given(st.data(), st.sampled_from(SETPOINTS))
 def test_whatever_a_collector_lives_through_fits(data: st.DataObject, setpoints: Setpoints) -> None:
     def tell(_before: State, done: Step) -> None:

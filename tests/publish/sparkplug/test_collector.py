@@ -4,7 +4,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from hypothesis import given
-from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, FIRST_UTC_S, HEADER_SCALE, LOST, chosen
@@ -22,6 +21,7 @@ from dustcake.publish.sparkplug.payload import QualityCode
 from dustcake.publish.sparkplug.report import Report
 from dustcake.publish.sparkplug.topics import NodeTopics
 from dustcake.units import PressureUnit
+from examples import examples
 from publish.histories import SETPOINTS, live
 from publish.sparkplug.host import GROUP, NODE, Host
 
@@ -139,7 +139,7 @@ def test_deadbands_and_sentences_that_hold_a_number() -> None:
     assert reason[2].differs(reason[0])
 
 
-@hypothesis_settings(max_examples=25)
+@examples(25)
 @given(st.data(), st.sampled_from(SETPOINTS))
 def test_whatever_a_collector_lives_through_a_host_can_follow(
     data: st.DataObject, setpoints: object

@@ -1,10 +1,10 @@
 """What is kept while nobody listens, and told later; and any order of happenings."""
 
 from hypothesis import event, given
-from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from dustcake.core.stamp import Stamp
+from examples import examples
 from publish.sparkplug.host import FIRST_UTC_S, Message, Session
 from publish.sparkplug.independent import value_of
 
@@ -161,7 +161,7 @@ STORIES = st.lists(
 )
 
 
-@hypothesis_settings(max_examples=200)
+@examples(200)
 @given(STORIES)
 def test_whatever_happens_the_host_is_told_everything_that_held(
     story: list[tuple[str, int]],

@@ -1,0 +1,270 @@
+"""What is wrong with a settings file, in words people can act on and in a form programs can read:
+problems, the places they name, and the validator's errors put in the words of the file."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+from pydantic_core import ErrorDetails
+
+from dustcake.settings.base import FORMS, NAME_PATTERN
+from dustcake.settings.json_schema import Schema, resolved, schema_at, tables_with
+
+NAMED_LISTS = ("bus", "collector")
+
+Location = tuple[int | str, ...]
+
+_NOT_SHOWN = "(not shown)"
+_SECRET_WORDS = ("pass", "pwd", "secret", "token", "credential")
+_KINDS = {
+    str: "a string",
+    bool: "true or false",
+    int: "a whole number",
+    float: "a number",
+    list: "an array",
+    dict: "a table",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing to put right.
+
+    ``setting``: dotted path as in the file, with the name of the bus or collector in brackets
+    (``#2`` for the second where it has no usable name). ``value``: what stands there, never a
+    secret. ``allowed``: what may stand there. ``remedy``: what to do. ``involves``: the other
+    settings it was compared with.
+    """
+
+    setting: str
+    value: str
+    allowed: str
+    remedy: str
+    involves: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        return f"{self.setting}: {self.value}\n  allowed: {self.allowed}\n  remedy:  {self.remedy}"
+
+
+class SettingsError(Exception):
+    """The settings cannot be used. ``source``: the file. ``problems``: everything wrong in it."""
+
+    def __init__(self, source: str, problems: Sequence[Problem]) -> None:
+        self.source = source
+        self.problems = tuple(problems)
+        super().__init__(source, self.problems)
+
+    def __str__(self) -> str:
+        count = len(self.problems)
+        head = f"{self.source}: {count} problem{'' if count == 1 else 's'} in the settings"
+        return "\n".join([head, *map(str, self.problems)])
+
+
+class Labels:
+    """How the elements of the named lists are called: by name where it is usable, else ``#2``."""
+
+    def __init__(self, data: Mapping[str, Any]) -> None:
+        self._labels = {key: _labels_of(data.get(key)) for key in NAMED_LISTS}
+
+    def of(self, key: str, index: int) -> str:
+        """Label of element ``index`` of list ``key``."""
+        return self._labels[key][index]
+
+    def forget(self, key: str, index: int) -> None:
+        """Element ``index`` of list ``key`` has been taken out."""
+        del self._labels[key][index]
+
+    def path(self, location: Location) -> str:
+        """``location`` as a dotted path."""
+        parts: list[str] = []
+        for depth, part in enumerate(location):
+            if not isinstance(part, int):
+                parts.append(part)
+            elif depth == 1 and location[0] in NAMED_LISTS:
+                parts[-1] += f"[{self.of(str(location[0]), part)}]"
+            else:
+                parts[-1] += f"[#{part + 1}]"
+        return ".".join(parts)
+
+
+def _labels_of(elements: object) -> list[str]:
+    if not isinstance(elements, list):
+        return []
+    names = [element.get("name") if isinstance(element, dict) else None for element in elements]
+    return [
+        name
+        if isinstance(name, str) and _is_usable(name) and names.count(name) == 1
+        else f"#{number}"
+        for number, name in enumerate(names, start=1)
+    ]
+
+
+def _is_usable(name: str) -> bool:
+    return len(name) <= 64 and re.fullmatch(NAME_PATTERN, name) is not None
+
+
+def location_of(error: ErrorDetails) -> Location:
+    """Where in the file ``error`` is: without the marks the validator adds to its own path."""
+    location = tuple(part for part in error["loc"] if part != "[key]")
+    if location[:1] == ("bus",) and location[2:3] in (("tcp",), ("rtu",)):
+        location = location[:2] + location[3:]
+    if error["type"] == "union_tag_not_found":
+        location += ("kind",)
+    return location
+
+
+def problem_of(error: ErrorDetails, data: Mapping[str, Any], labels: Labels) -> Problem:
+    """``error``, found in ``data``, as a problem."""
+    location = location_of(error)
+    setting = labels.path(location) or "settings file"
+    parent = schema_at(location[:-1], data)
+    here = schema_at(location, data)
+    match error["type"]:
+        case "missing" | "union_tag_not_found":
+            return Problem(setting, "missing", _allowed(here), _add(location, here))
+        case "extra_forbidden":
+            key = str(location[-1])
+            known = sorted(parent.get("properties", {}))
+            allowed = f"known here: {', '.join(known)}"
+            return Problem(setting, "unknown setting", allowed, _nearest(key, known, location))
+        case "enum" if error["loc"][-1] == "[key]":
+            names = list(resolved(parent["propertyNames"])["enum"])
+            remedy = _nearest(str(location[-1]), names, location)
+            return Problem(setting, "unknown name", f"one of {', '.join(names)}", remedy)
+        case "union_tag_invalid":
+            kinds = sorted(here["discriminator"]["mapping"])
+            value = _show(error["input"].get("kind"), (*location, "kind"))
+            remedy = _choose(error["input"].get("kind"), kinds)
+            return Problem(f"{setting}.kind", value, f"one of {_quoted(kinds)}", remedy)
+        case _:
+            # Where a table belongs anything else is out of place, and perhaps a secret.
+            wants_table = here.get("type") == "object"
+            value = _kind(error["input"]) if wants_table else _show(error["input"], location)
+            return Problem(setting, value, _allowed(here), _remedy(error, location, here))
+
+
+def _remedy(error: ErrorDetails, location: Location, here: Schema) -> str:
+    value, kind = error["input"], here.get("type")
+    if error["type"] == "pressure":
+        return error["msg"]
+    if "enum" in here and isinstance(value, str):
+        return _choose(value, here["enum"])
+    if "const" in here:
+        return f'write "{here["const"]}"'
+    if kind == "array" and isinstance(value, dict):
+        return f"write the header of the table in double brackets: [[{location[-1]}]]"
+    if kind == "object":
+        return f"write it as a table, under a header of its own ending in {location[-1]}]"
+    if kind in ("number", "integer") and isinstance(value, str):
+        return f"write it as {_kind_name(here)} without quotation marks"
+    if kind == "string" and not isinstance(value, str):
+        return f"write it in quotation marks{_example(location, here)}"
+    if description := here.get("description"):
+        return f"change it. What it is: {_one_line(description)}"
+    return f"write {_allowed(here)}"
+
+
+def _add(location: Location, here: Schema) -> str:
+    last = location[-1]
+    if here.get("type") == "array" and "$ref" in here.get("items", {}):
+        return f"add at least one table [[{last}]]"
+    if here.get("items", {}).get("oneOf"):
+        return f"add at least one table [[{last}]]"
+    if here.get("type") == "object":
+        header = ".".join(str(part) for part in location if isinstance(part, str))
+        return f"add a table [{header}]"
+    meaning = _one_line(here.get("description", ""))
+    return f"add `{last} = ...`{_example(location, here)}. {meaning}".strip()
+
+
+def _nearest(key: str, known: Sequence[str], location: Location) -> str:
+    if close := get_close_matches(key, known, n=1):
+        return f"did you mean `{close[0]}`?"
+    if any(word in key.lower() for word in _SECRET_WORDS) and "password_file" in known:
+        return "passwords are not written here: name a file that holds it with `password_file`"
+    elsewhere = sorted({table for table in tables_with(key) if table})
+    if elsewhere:
+        places = " or ".join(f"[{table}]" for table in elsewhere[:3])
+        return f"it belongs in {places}; a key stands in the table whose header is above it"
+    return "remove it, or use one of the known names"
+
+
+def _choose(value: object, choices: Sequence[str]) -> str:
+    close = get_close_matches(value, choices, n=1) if isinstance(value, str) else []
+    if close:
+        return f'did you mean "{close[0]}"?'
+    return f"choose one of {_quoted(choices)}"
+
+
+def _quoted(choices: Sequence[str]) -> str:
+    return ", ".join(f'"{choice}"' for choice in choices)
+
+
+def _kind_name(here: Schema) -> str:
+    return {
+        "string": "a string",
+        "integer": "a whole number",
+        "number": "a number",
+        "boolean": "true or false",
+        "array": "an array",
+        "object": "a table",
+    }.get(here.get("type", ""), "another value")
+
+
+def _allowed(here: Schema) -> str:
+    if "enum" in here:
+        return f"one of {_quoted(here['enum'])}"
+    if "const" in here:
+        return f'"{here["const"]}"'
+    if mapping := here.get("discriminator", {}).get("mapping"):
+        return f"a table whose kind is one of {_quoted(sorted(mapping))}"
+    text = _kind_name(here)
+    low = here.get("minimum", here.get("exclusiveMinimum"))
+    high = here.get("maximum", here.get("exclusiveMaximum"))
+    if low is not None and high is not None:
+        text += f" {'above' if 'exclusiveMinimum' in here else 'from'} {low:g} to {high:g}"
+    if here.get("type") == "array":
+        inner = resolved((*here.get("prefixItems", ()), here.get("items", {}))[0])
+        fewest = here.get("minItems")
+        text += f" of {fewest}" if fewest is not None and fewest == here.get("maxItems") else ""
+        text += f", each {_allowed(inner)}" if inner.get("type") != "object" else " of tables"
+    elif pattern := here.get("pattern"):
+        text = FORMS.get(pattern, f"{text} of the form {pattern}")
+    if longest := here.get("maxLength"):
+        text += f", at most {longest} characters"
+    return text
+
+
+def _example(location: Location, here: Schema) -> str:
+    examples = here.get("examples") or ([here["default"]] if "default" in here else [])
+    if not examples:
+        return ""
+    example = examples[0]
+    shown = f'"{example}"' if isinstance(example, str) else str(example).replace("'", '"')
+    return f", such as `{location[-1]} = {shown}`"
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _show(value: object, location: Location) -> str:
+    """``value`` for a message: never a secret, never a heap of text."""
+    name = str(next((part for part in reversed(location) if isinstance(part, str)), "")).lower()
+    # A user and password before the host of an address is a common way to write them.
+    if any(word in name for word in _SECRET_WORDS) or (isinstance(value, str) and "@" in value):
+        return _NOT_SHOWN
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int | float) and not abs(value) > 10**30:
+        return str(value)
+    if isinstance(value, str) and len(value) <= 80:
+        return f'"{value}"' if value.isprintable() else repr(value)
+    return _kind(value)
+
+
+def _kind(value: object) -> str:
+    words = (word for kind, word in _KINDS.items() if isinstance(value, kind))
+    return next(words, "a date or time")

@@ -1,0 +1,167 @@
+"""Many samples of a trace side by side, and how far a promise of quiet reaches over them."""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import inf
+from typing import cast
+
+import numpy as np
+import numpy.typing as npt
+
+from dustcake.core.inputs import PollCompleted
+from dustcake.core.setpoints import Trust
+from dustcake.core.signal_validation.frozen import LOOKS, looked
+from dustcake.core.signal_validation.state import Still
+from dustcake.core.signals import Contacts, Measured, Signal
+from dustcake.core.stamp import Stamp
+from dustcake_lab.traces.columns import NO_VALUE
+from dustcake_lab.traces.leap import Leap
+
+Floats = npt.NDArray[np.float64]
+
+_ONE_BY_ONE, _FIRST_BLOCK, _LARGEST_BLOCK = 20, 1024, 65_536
+_IN_TIME = 1.0 - 1e-9
+"""Of a delay: no rounding makes what is shorter than this as long as the delay."""
+
+
+@dataclass(slots=True)
+class Columns:
+    """Samples in the order of time, one in each place of every array.
+
+    ``t_s``: seconds from the first row of the trace. ``dp_pa``, ``header_pa``, ``flow_m3s``: NaN
+    where lost; the last two None where the trace has no such column. ``contacts`` of a row is
+    ``kinds[kind[row]]``; ``kind`` is None where they are the same throughout.
+    ``changes``: the rows at which it is another than in the row before; ``longest_s``: the longest
+    time from row to row. Both are found out where they are not given.
+    """
+
+    t_s: Floats
+    start_utc_s: float | None
+    dp_pa: Floats
+    header_pa: Floats | None = None
+    flow_m3s: Floats | None = None
+    kinds: Sequence[Contacts] = (Contacts(),)
+    kind: npt.NDArray[np.int16] | npt.NDArray[np.intp] | None = None
+    changes: list[int] | None = None
+    longest_s: float = inf
+    _breaks: dict[float, list[int]] = field(default_factory=dict)
+    # The same numbers once more, since one at a time they are read faster so.
+    _t_s: Sequence[float] = field(init=False, repr=False)
+    _dp_pa: Sequence[float] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        self._t_s = cast("Sequence[float]", self.t_s.data)
+        self._dp_pa = cast("Sequence[float]", self.dp_pa.data)
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+    def poll(self, row: int) -> PollCompleted:
+        """The poll that a row stands for."""
+        t_s = self._t_s[row]
+        at = Stamp(t_s, None if self.start_utc_s is None else self.start_utc_s + t_s)
+        header = None if self.header_pa is None else _signal(float(self.header_pa[row]))
+        return PollCompleted(at, _signal(self._dp_pa[row]), self.contacts(row), header)
+
+    def contacts(self, row: int) -> Contacts:
+        """The contacts at a row; the very same object while they do not change."""
+        return self.kinds[0 if self.kind is None else int(self.kind[row])]
+
+    def first_not_covered(self, row: int, leap: Leap, before_s: float, stale_s: float) -> int:
+        """The first row from ``row`` on that a leap may not go over; the length if it may go over
+        all. ``before_s``: time of the row before ``row``."""
+        end = len(self)
+        if row >= end or not leap.may_begin(self.contacts(row)):
+            return row
+        t_s, now_s = self._t_s, self._t_s[row]
+        if now_s > before_s + stale_s or now_s >= leap.until_s:
+            return row
+        if leap.until_s <= t_s[-1]:
+            end = bisect_left(t_s, leap.until_s, row)
+        breaks = self._breaks_of(stale_s)
+        following = bisect_right(breaks, row)
+        if following < len(breaks):
+            end = min(end, breaks[following])
+        to = self._dp_leaves(row, leap, end)
+        if self.header_pa is not None and leap.header:
+            low_pa, high_pa = leap.header_low_pa, leap.header_high_pa
+            end = _first_outside(self.header_pa, low_pa, high_pa, row, to)
+            if end < to:  # dP may not be back yet there
+                to = self._dp_leaves(row, leap, end)
+        return to
+
+    def _dp_leaves(self, row: int, leap: Leap, end: int) -> int:
+        """The first row at which dP is outside, and neither back in time nor before ``end``."""
+        dp_pa, t_s = self._dp_pa, self._t_s
+        while True:
+            row = _first_outside(self.dp_pa, leap.low_pa, leap.high_pa, row, end)
+            if row >= end or not leap.high_pa <= dp_pa[row] < leap.brief_pa:
+                return row
+            back, too_late_s = row + 1, t_s[row] + leap.brief_s * _IN_TIME
+            while back < end and leap.high_pa <= dp_pa[back] < leap.brief_pa:
+                back += 1
+                if back < end and t_s[back] >= too_late_s:
+                    return row
+            if back >= end or t_s[back] >= too_late_s or not dp_pa[back] > leap.low_pa:
+                return row
+            if dp_pa[back] >= leap.high_pa:
+                return row
+            row = back
+
+    def looks(self, row: int, to: int, look: Still, trust: Trust) -> tuple[int, Still]:
+        """What the core's looks at whether the reading moves come to while rows from ``row`` up to
+        ``to`` are leapt over; and a row before ``to``, where one of them is for the core itself."""
+        t_s = self._t_s
+        while row < to and t_s[to - 1] >= look.next_s:
+            row = bisect_left(t_s, look.next_s, row, to)
+            after = looked(trust, look, self._dp_pa[row], t_s[row])
+            if after.looks >= LOOKS:
+                return row, look
+            look = after
+        return to, look
+
+    def _breaks_of(self, stale_s: float) -> list[int]:
+        """Rows that come too late after the one before, or with other contacts."""
+        found = self._breaks.get(stale_s)
+        if found is None:
+            t_s, kind, changes = self.t_s, self.kind, self.changes
+            if changes is None:
+                changes = [] if kind is None else _true(kind[1:] != kind[:-1])
+            late = []
+            if self.longest_s > 0.99 * stale_s:  # by so much that no rounding matters
+                late = _true(t_s[1:] > t_s[:-1] + stale_s)
+            found = self._breaks[stale_s] = sorted({*changes, *late})
+        return found
+
+
+def _true(later: npt.NDArray[np.bool_]) -> list[int]:
+    found: list[int] = (np.flatnonzero(later) + 1).tolist()
+    return found
+
+
+def _signal(pa: float) -> Signal:
+    return Measured(pa) if pa == pa else NO_VALUE
+
+
+def _first_outside(values: Floats, low: float, high: float, begin: int, end: int) -> int:
+    """The first place from ``begin`` on whose value is not strictly inside; ``end`` if none is.
+
+    The first few one by one and then in blocks that grow, so that a near end costs little and a far
+    one is found at full speed.
+    """
+    near = min(begin + _ONE_BY_ONE, end)
+    for value in values[begin:near].tolist():
+        if not low < value < high:
+            return begin
+        begin += 1
+    size = _FIRST_BLOCK
+    while begin < end:
+        block = values[begin : min(begin + size, end)]
+        inside = (block > low) & (block < high)
+        first = int(inside.argmin())
+        if not inside[first]:
+            return begin + first
+        begin += len(block)
+        size = min(8 * size, _LARGEST_BLOCK)
+    return end
