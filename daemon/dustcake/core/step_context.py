@@ -10,7 +10,7 @@ from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 
 
-class Turn:
+class StepContext:
     """Local to one call of ``step``, so that step stays a pure function."""
 
     def __init__(
@@ -73,7 +73,7 @@ class Turn:
         self.commands.append(SetBlowerRun(command_id, run))
         return command_id
 
-    def by(self, deadline_s: float) -> None:
+    def wake_by(self, deadline_s: float) -> None:
         """Something is due at ``deadline_s`` even if nothing else happens before."""
         if self.deadline_s is None or deadline_s < self.deadline_s:
             self.deadline_s = deadline_s
@@ -81,12 +81,12 @@ class Turn:
     def holds(self, gap: Gap) -> bool:
         """Whether what is not known now was, so lately that all that rests on it is held."""
         since_s = gap.since_s
-        return since_s is not None and not self.reached(since_s + self.setpoints.stale_after_s)
+        return since_s is not None and not self.is_due(since_s + self.setpoints.stale_after_s)
 
-    def reached(self, due_s: float) -> bool:
+    def is_due(self, due_s: float) -> bool:
         """Whether ``due_s`` has come; asks to be woken then if it has not. Infinite: never."""
         if self.now_s >= due_s:
             return True
         if due_s != inf:
-            self.by(due_s)
+            self.wake_by(due_s)
         return False
