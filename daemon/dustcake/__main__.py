@@ -7,8 +7,8 @@ import sys
 from collections.abc import Sequence
 from types import ModuleType
 
-from dustcake.cli.commands import COMMANDS, LabMissingError
-from dustcake.cli.common import BAD_USAGE, FAILED, fail
+from dustcake.cli.commands import COMMANDS
+from dustcake.cli.common import FAILED, CommandError, fail
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -17,9 +17,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         code = _run(sys.argv[1:] if arguments is None else arguments)
         sys.stdout.flush()
-    except LabMissingError as error:
+    except CommandError as error:
         fail(str(error))
-        return BAD_USAGE
+        return error.code
     except BrokenPipeError:
         # Whoever read our output has had enough.
         _forget_output()

@@ -14,12 +14,12 @@ from dustcake.core.filter_life.trend import median
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.record import record
 from dustcake.core.signals import Measured
-from dustcake_lab.traces.columns import BadRow, TraceError
-from dustcake_lab.traces.files import PARQUET_ENDINGS, open_any
+from dustcake_lab.traces.columns import PARQUET_ENDINGS, BadRow, TraceError
+from dustcake_lab.traces.files import open_any
 from dustcake_lab.traces.rows import open_trace
 
 if TYPE_CHECKING:
-    from dustcake_lab.traces.sample_columns import Columns
+    from dustcake_lab.traces.samples import Columns
 
 _STRETCHES = 1920  # of the whole trace: all that is kept of it, whatever its length
 _CLEANED_STRETCHES = 200  # each long enough to hold cleanings
@@ -31,7 +31,7 @@ _LOWEST = 0.1  # of a stretch of a cleaned collector: its residual
 
 
 @record
-class Row:
+class TraceRow:
     """One row: seconds from the first, dP and flow where there are any, and whether it ran."""
 
     t_s: float
@@ -40,7 +40,7 @@ class Row:
     running: bool
 
 
-def read_rows(path: Path) -> Iterator[Row | BadRow]:
+def read_rows(path: Path) -> Iterator[TraceRow | BadRow]:
     """The rows of a trace, CSV or Parquet. Raises ``TraceError``."""
     if path.suffix.lower() in PARQUET_ENDINGS:
         with open_any(path) as parquet:
@@ -58,12 +58,12 @@ def read_rows(path: Path) -> Iterator[Row | BadRow]:
             yield each if isinstance(each, BadRow) else _row(each, trace.flow_m3s)
 
 
-def _row(poll: PollCompleted, flow_m3s: float | None) -> Row:
+def _row(poll: PollCompleted, flow_m3s: float | None) -> TraceRow:
     dp_pa = poll.dp.pa if isinstance(poll.dp, Measured) else None
-    return Row(poll.at.mono_s, dp_pa, flow_m3s, poll.contacts.blower_running is not False)
+    return TraceRow(poll.at.mono_s, dp_pa, flow_m3s, poll.contacts.blower_running is not False)
 
 
-def _rows(columns: "Columns") -> Iterator[Row]:
+def _rows(columns: "Columns") -> Iterator[TraceRow]:
     flows = columns.flow_m3s
     for i in range(len(columns)):
         flow_m3s = None if flows is None or isnan(flows[i]) else float(flows[i])
@@ -84,7 +84,9 @@ class LifeTrace:
     stretches: list[tuple[float, float]]
 
 
-def summarised(rows: Sequence[Row], reference_m3_s: float | None, *, cleaned: bool) -> LifeTrace:
+def summarised(
+    rows: Sequence[TraceRow], reference_m3_s: float | None, *, cleaned: bool
+) -> LifeTrace:
     """Medians of short stretches of running time; with ``cleaned`` the lowest tenth instead, which
     is what cleaning leaves. Raises ``TraceError`` where there is nothing to take one of."""
     if not rows:
@@ -146,7 +148,7 @@ def reached_s(trace: LifeTrace, limit_pa: float) -> float | None:
     return None
 
 
-def _normalised(row: Row, reference_m3_s: float | None) -> float | None:
+def _normalised(row: TraceRow, reference_m3_s: float | None) -> float | None:
     if row.dp_pa is None or not row.running:
         return None
     if reference_m3_s is None:

@@ -20,7 +20,6 @@ import pytest
 
 from bench.conftest import Add
 from core.driver import chosen
-from dustcake.cli.common import long_work
 from dustcake.core.events import Event
 from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.setpoints import Setpoints
@@ -29,15 +28,17 @@ from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake.settings.load import load_settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.progress import long_work
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.filter import unbounded
-from dustcake_lab.fit.spans import Interval
-from dustcake_lab.replay.replay import Replay, fit, for_a_trace
+from dustcake_lab.fit.kalman import unbounded
+from dustcake_lab.fit.search import Interval
+from dustcake_lab.replay.replay import Replay, for_a_trace, match_columns
 from dustcake_lab.study.candidates import Prices
-from dustcake_lab.study.study import Plan, study
+from dustcake_lab.study.jobs import Plan
+from dustcake_lab.study.study import study
 from dustcake_lab.traces.files import open_any
 from dustcake_lab.traces.leap import NO_LEAP
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.traces.samples import Columns
 from traces.recorded import BLOWER, settings_text
 
 DAYS = int(os.environ.get("DUSTCAKE_BENCH_DAYS", "30"))
@@ -82,7 +83,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def as_in_settings(directory: Path, *columns: str) -> Setpoints:
     settings = load_settings(directory / "settings.toml")
-    return fit(to_setpoints(settings.collectors[0]), columns).setpoints
+    return match_columns(to_setpoints(settings.collectors[0]), columns).setpoints
 
 
 def replayed(path: Path) -> tuple[float, float, Replay]:

@@ -14,7 +14,7 @@ from closed_loop.loops import DAY_S
 from dustcake.__main__ import main
 from dustcake_lab.commands import simulate
 from dustcake_lab.simulation import plot as sim_plot
-from dustcake_lab.simulation.curves import Curves
+from dustcake_lab.simulation.run import Curves
 from dustcake_sim.events import make_event
 from dustcake_sim.scenario import packaged_scenarios
 
@@ -232,7 +232,7 @@ def test_speed_holds_the_run_back(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_bar_shows_on_a_terminal_only(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(simulate._ProgressBar, "_EVERY_S", 0.0)
+    monkeypatch.setattr(simulate._Bar, "_EVERY_S", 0.0)
     assert run("welding_cell", "--days", "0.1") == 0
     assert capsys.readouterr().err == ""
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)

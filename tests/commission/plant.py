@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from dustcake.cli.commission.talk import Talk
+from dustcake.cli.commission.client import CommissionClient
 from dustcake_sim.scenario import Scenario
 from system_support import settings
 from system_support.device import scenario
@@ -53,7 +53,7 @@ class Fitter:
     def __init__(self, daemon: Daemon) -> None:
         self.daemon = daemon
         # As the command does it, but without a process for each question.
-        self._talk = Talk(daemon.settings.parent / "control.sock", "hall-1")
+        self._client = CommissionClient(daemon.settings.parent / "control.sock", "hall-1")
 
     async def says(self, *arguments: object) -> Done:
         """`dustcake commission` with these arguments."""
@@ -61,7 +61,7 @@ class Fitter:
 
     async def view(self) -> dict[str, Any]:
         """All steps, and what is on record of them."""
-        return await asyncio.to_thread(self._talk.view)
+        return await asyncio.to_thread(self._client.view)
 
     async def state(self, step: str) -> str:
         """How far a step is."""
@@ -71,7 +71,7 @@ class Fitter:
 
     async def tries(self, step: str, action: str, **fields: object) -> dict[str, Any]:
         """Do something; accepted or not."""
-        return await asyncio.to_thread(self._talk.do, step, action, dict(fields))
+        return await asyncio.to_thread(self._client.do, step, action, dict(fields))
 
     async def does(self, step: str, action: str, **fields: object) -> dict[str, Any]:
         """Do something that is not refused; its entry."""

@@ -36,7 +36,7 @@ async def test_what_is_wrong_with_the_command_is_said(tmp_path: Path, daemons: D
         fitter = Fitter(await daemons.start(file))
         for arguments, code, said in (
             (("--do", "read"), 2, "--do and --set go with --step"),
-            (("--collector", "x"), 2, "--collector: name one of hall-1"),
+            (("--collector", "x"), 2, "no such collector in the settings; name one of hall-1"),
             (("--step", "x"), 2, "--step: one of transmitter"),
             (("--step", "zero", "--do", "take", "--set", "still"), 2, "write NAME=ANSWER"),
             (("--step", "zero", "--do", "take", "--set", "still=yes"), 1, "refused: first comes"),

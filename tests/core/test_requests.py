@@ -1,6 +1,7 @@
 """What becomes of a request: answered always, acted on once."""
 
 from dataclasses import replace
+from typing import get_args
 
 import pytest
 
@@ -9,7 +10,7 @@ from dustcake.codec import STATE_FORMAT, decode_state, encode_state
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, because
-from dustcake.core.requests.handling import REMEMBERED
+from dustcake.core.requests.handling import HANDLERS, REMEMBERED
 from dustcake.core.requests.kinds import (
     Acknowledge,
     AlarmAction,
@@ -154,3 +155,7 @@ def test_a_request_is_answered_even_while_stopping() -> None:
     collector.stop()
     collector.ask(SelectMode(Mode.OFF))
     assert len(collector.of(RequestAnswered)) == 1
+
+
+def test_every_kind_of_request_has_a_handler() -> None:
+    assert set(HANDLERS) == set(get_args(Request))

@@ -12,7 +12,7 @@ from typing import Any
 
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
-from dustcake.settings.collector import Collector
+from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_sim.closed_loop import ClosedLoop
 from dustcake_sim.scenario import parse_scenario

@@ -10,10 +10,10 @@ from dustcake.adapters.store import SqliteStore, StoreRefused
 from dustcake.adapters.store.outbox import CollectorOutbox
 from dustcake.core.alarms.table import AlarmState
 from dustcake.core.inputs import PollCompleted, Stopping
+from dustcake.core.requests.definitions import Level
 from dustcake.core.setpoints import AlarmName
 from dustcake.core.stamp import Stamp
 from dustcake.ports import FieldReading
-from dustcake.publish.levels import Level
 from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics

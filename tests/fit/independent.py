@@ -11,7 +11,7 @@ from scipy.integrate import solve_ivp
 from core.driver import BASE
 from dustcake_lab.fit.data import Samples, gather
 from dustcake_lab.traces.columns import Recorded
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.traces.samples import Columns
 
 Floats = npt.NDArray[np.float64]
 
@@ -133,7 +133,7 @@ class Collector:
 
     def trace(self) -> tuple[Samples, Recorded]:
         t_s = np.concatenate(self._times) - 1.0
-        recorded = Recorded(told=True)
+        recorded = Recorded(has_pulse_columns=True)
         for at_s, valve in self._pulses:
             recorded.pulsed(at_s - 1.0, at_s, valve, 1)
         columns = Columns(t_s, 0.0, np.concatenate(self._dp))

@@ -13,8 +13,8 @@ import pytest
 
 from core.driver import chosen
 from dustcake.__main__ import main
-from dustcake_lab.fit.rows import RowModel
-from dustcake_lab.study.jobs import Job, Plan, StudyError, live_all, require_cluster, watched
+from dustcake_lab.fit.row_model import RowModel
+from dustcake_lab.study.jobs import Job, Plan, StudyError, require_cluster, run_all, watched
 from fit.local_cluster import local_cluster
 from traces.recorded import settings_text
 
@@ -123,10 +123,10 @@ def test_one_worker_of_one_thread_does_the_work(cluster: Cluster) -> None:
     from distributed import Client
 
     require_cluster(cluster.address)
-    here = live_all([short_job()], None)
+    here = run_all([short_job()], None)
     heard: list[int] = []
     with watched(heard.append, heard.append):
-        assert live_all([short_job()], cluster.address) == here
+        assert run_all([short_job()], cluster.address) == here
     assert heard[0] == heard[-1] == 1
     with Client(cluster.address, set_as_default=False) as client:  # type: ignore[no-untyped-call]
         (count,) = client.run(lambda dask_worker: dask_worker.state.executed_count).values()
@@ -144,5 +144,5 @@ def test_a_cluster_that_goes_in_the_middle_is_not_waited_for(
     killer = threading.Timer(3.0, getattr(cluster, who).kill)
     killer.start()
     with pytest.raises(StudyError, match=r"the cluster has been lost \(.+\); see to it and begin"):
-        live_all([a_job()], cluster.address)
+        run_all([a_job()], cluster.address)
     killer.join()

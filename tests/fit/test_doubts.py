@@ -10,9 +10,9 @@ from core.driver import chosen
 from dustcake.core.signals import Contacts
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.data import Samples, gather
-from dustcake_lab.fit.doubts import without_doubts
+from dustcake_lab.fit.trace import without_doubts
 from dustcake_lab.traces.columns import Recorded
-from dustcake_lab.traces.sample_columns import Columns, Floats
+from dustcake_lab.traces.samples import Columns, Floats
 from fit.independent import Collector, Truth
 
 TRUTH = Truth(step_s=2)

@@ -10,7 +10,7 @@ from core.driver import board
 from dustcake.__main__ import main
 from dustcake_lab.fit.collector import fit_collector
 from dustcake_lab.fit.trace import with_pulses_of_a_board
-from dustcake_lab.study.fleet import Member, Studied, fleet, fleet_json, fleet_lines
+from dustcake_lab.study.fleet import FleetResult, Member, fleet, fleet_json, fleet_lines
 from dustcake_lab.study.jobs import Plan
 from dustcake_lab.traces.columns import Recorded
 from fit.independent import Collector, Truth
@@ -35,7 +35,7 @@ def directory(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-def members(directory: Path) -> list[Member | Studied]:
+def members(directory: Path) -> list[Member | FleetResult]:
     setpoints = replace(TODAY, fitted=replace(TODAY.fitted, blower_running=False))
     return [
         Member(name, directory / f"{name}.csv", setpoints, 1.2, 0.04, 0.6)
@@ -43,8 +43,8 @@ def members(directory: Path) -> list[Member | Studied]:
     ]
 
 
-def told(found: list[Studied]) -> list[object]:
-    return [each.refused or (each.study and each.study.outcomes) for each in found]
+def told(found: list[FleetResult]) -> list[object]:
+    return [each.refused or (each.study and each.study.results) for each in found]
 
 
 def test_all_are_studied_and_a_cluster_comes_to_the_same(directory: Path) -> None:
@@ -56,7 +56,7 @@ def test_all_are_studied_and_a_cluster_comes_to_the_same(directory: Path) -> Non
     assert heavy is not None
     # Three times the dust, weaker pulses: each simulated as what it is.
     assert heavy.collector.load.value == pytest.approx(3 * light.collector.load.value, rel=0.05)
-    assert heavy.outcomes[0][0].pulses > 3 * light.outcomes[0][0].pulses
+    assert heavy.results[0][0].pulses > 3 * light.results[0][0].pulses
     with local_cluster(2) as cluster:
         there = fleet(members(directory), replace(PLAN, dask=cluster.scheduler_address), TRIED)
     assert told(there) == told(here)
@@ -164,7 +164,7 @@ def test_a_sequencer_board_pulses_in_its_rated_time_while_it_is_asked_to() -> No
     pulsing = board(pulsing={"sequencer_cycle_s": 60.0, "order": (1, 2, 3, 4)}).pulsing
     made = with_pulses_of_a_board(asked, pulsing, float(samples.t_s[-1]))
     assert [(p.by_s, p.valve) for p in made.pulses] == [(p.by_s, p.valve) for p in recorded.pulses]
-    assert made.told
+    assert made.has_pulse_columns
     found = fit_collector(samples, made, (1, 2, 3, 4))
     assert found.removed.low < Truth().removed < found.removed.high
-    assert not with_pulses_of_a_board(Recorded(), pulsing, 9.0).told
+    assert not with_pulses_of_a_board(Recorded(), pulsing, 9.0).has_pulse_columns

@@ -12,7 +12,7 @@ from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.data import Samples, gather
-from dustcake_lab.traces.sample_columns import Columns, Floats
+from dustcake_lab.traces.samples import Columns, Floats
 from fit.independent import Collector, Truth
 
 

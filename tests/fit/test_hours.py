@@ -10,11 +10,17 @@ import pytest
 
 from core.driver import BASE
 from dustcake.__main__ import main
-from dustcake_lab.fit.data import gather
-from dustcake_lab.fit.hours import UnknownZoneError, clock_name, clock_s, hours_of_day, zone_named
-from dustcake_lab.fit.pattern import running_by_hour
-from dustcake_lab.study.study import days_to_live
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.fit.bins import running_by_hour
+from dustcake_lab.fit.data import (
+    UnknownZoneError,
+    clock_name,
+    clock_s,
+    gather,
+    hours_of_day,
+    zone_named,
+)
+from dustcake_lab.study.study import days_to_simulate
+from dustcake_lab.traces.samples import Columns
 from traces.recorded import settings_text
 
 BERLIN, KOLKATA = ZoneInfo("Europe/Berlin"), ZoneInfo("Asia/Kolkata")
@@ -78,8 +84,8 @@ def test_days_without_work_stay_days_without_work() -> None:
     found = running_by_hour(gather([Columns(t_s - t_s[0], begin, dp_pa)], BASE))
     worked = [0.0] * 6 + [1.0] * 16 + [0.0] * 2
     assert found.tolist() == (worked * 5 + [0.0] * 48) * 2
-    assert days_to_live(found) == found.tolist()
-    assert days_to_live(np.roll(found, 48)) == (worked * 5 + [0.0] * 48) * 2
+    assert days_to_simulate(found) == found.tolist()
+    assert days_to_simulate(np.roll(found, 48)) == (worked * 5 + [0.0] * 48) * 2
 
 
 def test_a_trace_in_seconds_has_no_time_of_day() -> None:
@@ -98,7 +104,7 @@ def test_an_unknown_zone(name: str) -> None:
 
 
 def test_a_system_without_time_zones(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dustcake_lab.fit.hours.available_timezones", set)
+    monkeypatch.setattr("dustcake_lab.fit.data.available_timezones", set)
     with pytest.raises(UnknownZoneError, match="install the package tzdata"):
         zone_named("Europe/Atlantis")
 

@@ -11,12 +11,11 @@ import pytest
 from dustcake.core.filter_life.forecast import CONFIDENCE
 from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
-from dustcake_lab.fit.spans import Interval
-from dustcake_lab.study.json import as_json, table_json
+from dustcake_lab.fit.search import Interval
 from dustcake_lab.study.life import Hours, Life, left_pa, lives, longest
-from dustcake_lab.study.study import Study
-from dustcake_lab.study.table import HEADINGS, Order, table, table_lines
-from dustcake_lab.study.verdict import broken, verdict
+from dustcake_lab.study.results import HEADINGS, Order, as_json, table, table_json, table_lines
+from dustcake_lab.study.study import Study, broken
+from dustcake_lab.study.verdict import verdict
 from fit.independent import Collector, Truth
 from fit.test_study import TODAY, done, on_demand, timed
 
@@ -130,7 +129,7 @@ def test_life_by_pulses_goes_with_how_often_a_setting_pulses() -> None:
     assert len({found[n].by_hours for n in alike}) == 1, "hours know nothing of settings"
     products = []
     for n in alike:
-        pulses_per_h = np.mean([each.pulses for each in study.outcomes[n]]) / 1000.0
+        pulses_per_h = np.mean([each.pulses for each in study.results[n]]) / 1000.0
         products.append(found[n].by_pulses.low_h * pulses_per_h)
     assert products == pytest.approx([products[0]] * len(alike))
     told = ageing.remaining(TODAY.limits.replacement_pa - 2.0).by_pulses
@@ -155,11 +154,11 @@ def test_between_equals_life_decides_and_then_pulses() -> None:
     assert longest([0, 2], "nothing is known") == [0, 2]
     # As good as each other by energy: the one that pulses its filters to death loses.
     study = with_ageing(straight())
-    outcomes = [
+    results = [
         [replace(each, fan_kwh=1000.0 if n else 2000.0, air_kwh=0.0) for each in row]
-        for n, row in enumerate(study.outcomes)
+        for n, row in enumerate(study.results)
     ]
-    equal = replace(study, outcomes=outcomes)
+    equal = replace(study, results=results)
     made = verdict(equal)
     assert made.best is not None
     assert not isinstance(made.lives, str)

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from axe_playwright_python.async_playwright import Axe
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import date2num
 from matplotlib.text import Text
@@ -14,13 +15,13 @@ from playwright.async_api import async_playwright
 
 from core.driver import BASE
 from dustcake_lab.fit.data import gather
-from dustcake_lab.fit.spans import Interval
+from dustcake_lab.fit.search import Interval
 from dustcake_lab.report.data import ReportData, cycles_h
 from dustcake_lab.report.html import write_html
-from dustcake_lab.report.png import drawn, write_png
-from dustcake_lab.study.table import HEADINGS
+from dustcake_lab.report.plots import one_picture, write_png
+from dustcake_lab.study.results import HEADINGS
 from dustcake_lab.study.verdict import PLEATS
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.traces.samples import Columns
 
 DATA = ReportData(
     title="Set points of bay <3>",
@@ -62,27 +63,25 @@ DATA = ReportData(
 
 
 CUT = """
-[...document.querySelectorAll('.annotation-text')].filter(text => {
-  const edge = text.closest('.svg-container').getBoundingClientRect()
+[...document.querySelectorAll('svg text')].filter(text => {
+  const edge = text.closest('svg').getBoundingClientRect()
   const box = text.getBoundingClientRect()
-  return box.right > edge.right + 1 || box.left < edge.left - 1
+  return box.right > edge.right + 1 || box.left < edge.left - 1 || box.bottom > edge.bottom + 1
 }).map(text => text.textContent)
 """
 COVERED = """
-[...document.querySelectorAll('.legend .bg')].filter(legend => {
-  const box = legend.getBoundingClientRect()
-  const texts = legend.closest('.svg-container').querySelectorAll('.annotation-text')
-  return [...texts].some(text => {
-    const its = text.getBoundingClientRect()
-    return its.left < box.right && its.right > box.left && its.top < box.bottom &&
-      its.bottom > box.top
-  })
-}).length
+[...document.querySelectorAll('svg')].flatMap(svg => {
+  const texts = [...svg.querySelectorAll('text')].map(text => [text.textContent,
+    text.getBoundingClientRect()]).filter(([_, box]) => box.width > 0)
+  return texts.flatMap(([one, its], n) => texts.slice(n + 1).filter(([_, box]) =>
+    box.left < its.right - 1 && box.right > its.left + 1 &&
+    box.top < its.bottom - 1 && box.bottom > its.top + 1).map(([other]) => [one, other]))
+})
 """
 SPILLING = """
 [...document.querySelectorAll('section')].filter(section => {
   const edge = section.getBoundingClientRect().right + 1
-  const plots = [...section.querySelectorAll('.svg-container')]
+  const plots = [...section.querySelectorAll('svg')]
   return plots.some(plot => plot.getBoundingClientRect().right > edge)
 }).length
 """
@@ -104,25 +103,28 @@ async def test_in_a_browser(tmp_path: Path, size: tuple[int, int]) -> None:
         page.on("request", lambda request: asked.append(request.url))
         page.on("pageerror", lambda error: wrong.append(str(error)))
         await page.goto(report.as_uri())
-        await page.wait_for_function("document.querySelectorAll('.main-svg').length >= 7")
+        plots = await page.locator("svg:visible").count()
         text = await page.inner_text("body")
         wide = await page.evaluate("document.documentElement.scrollWidth")
         spilling = await page.evaluate(SPILLING)
         cut = await page.evaluate(CUT)
         covered = await page.evaluate(COVERED)
+        problems = (await Axe().run(page)).response["violations"]
         await browser.close()
-    assert [url for url in asked if not url.startswith(("file:", "data:", "blob:"))] == []
+    assert asked == [report.as_uri()]
     assert wrong == []
+    assert plots == 4
+    assert [each["id"] for each in problems] == []
     assert wide <= size[0]
     assert spilling == 0
     assert cut == []
-    assert covered == 0
+    assert covered == []
     for each in ("bay <3>", "2026-03-02 00:00 UTC", "rises by 2.0 Pa a day", "666 Pa", PLEATS):
         assert each in text
 
 
 def test_the_picture_has_dates_and_legends_that_hide_nothing(tmp_path: Path) -> None:
-    figure = drawn(DATA)
+    figure = one_picture(DATA)
     figure.savefig(tmp_path / "report.png")  # lays it out
     renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]
     legends = 0
@@ -135,7 +137,7 @@ def test_the_picture_has_dates_and_legends_that_hide_nothing(tmp_path: Path) -> 
             assert box.y0 >= inside.y1 - 1.0
             assert title.get_window_extent(renderer).x1 < box.x0
     assert legends == 3
-    dp, unknown = figure.axes[0], drawn(replace(DATA, start_utc_s=None)).axes[0]
+    dp, unknown = figure.axes[0], one_picture(replace(DATA, start_utc_s=None)).axes[0]
     assert dp.get_xlabel() == "UTC"
     first, last = dp.dataLim.intervalx
     assert first == date2num(np.datetime64("2026-03-02"))  # type: ignore[no-untyped-call]
@@ -162,6 +164,7 @@ def test_a_trace_of_months_in_local_time(tmp_path: Path) -> None:
         start_utc_s=1_774_612_800.0,  # 2026-03-27T12:00Z
         zone=ZoneInfo("Europe/Berlin"),
         clock="Europe/Berlin",
+        alarms=[(0.0, "high dp"), (3.0, "low dp")],
         fitted_at=np.array([0.0, 3.0]),
         fitted=np.array([600.0, 640.0]),
         rise=Interval(97.0, 92.0, 102.0),
@@ -172,7 +175,10 @@ def test_a_trace_of_months_in_local_time(tmp_path: Path) -> None:
     write_png(data, png)
     page = report.read_text(encoding="utf-8")
     assert "from 2026-03-27 13:00 Europe/Berlin" in page
-    assert "2026-03-30T14:00:00" in page
+    assert "2026-03-27 13:00:00</td><td>high dp" in page
+    assert "2026-03-30 14:00:00</td><td>low dp" in page
+    assert "Alarms raised: high dp 1, low dp 1" in page
+    assert "<script" not in page
     assert "+97 Pa (+92 to +102) in 1000 hours" in page
     assert "9000 to 12000" in page
     assert png.read_bytes().startswith(b"\x89PNG")

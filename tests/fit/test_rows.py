@@ -13,7 +13,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from core.driver import chosen
-from dustcake_lab.fit.rows import RowModel, dp_pa, flow, harmonic, loaded, needed_pa, pulsed
+from dustcake_lab.fit.row_model import RowModel, dp_pa, flow, harmonic, loaded, needed_pa, pulsed
 from dustcake_lab.study.loop import StudyLoop
 from examples import examples
 
@@ -103,7 +103,7 @@ def test_a_loop_with_a_fan_that_gives_way_against_the_differential_equation() ->
     """Eight hours without a pulse, flow falling as dP rises."""
     model = replace(MODEL, rows=1, flow_fall_per_pa=2e-4, mean_dp_pa=800.0)
     setpoints = chosen(cleaning={"high_pa": 2400.0}, limits={"replacement_pa": 2450.0})
-    lived = StudyLoop(model, setpoints, [1.0] * 24, [1.0] * 24, 1).live(1.0 / 3.0, 1)
+    lived = StudyLoop(model, setpoints, [1.0] * 24, [1.0] * 24, 1).run(1.0 / 3.0, 1)
     solved = solve_ivp(
         lambda _t, s: MODEL.load_pa_per_s * flow(model, float(s[0])), (0.0, 28_800.0), [750.0]
     )

@@ -15,14 +15,30 @@ from dustcake.__main__ import main
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Air
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.filter import unbounded
-from dustcake_lab.fit.rows import RowModel
-from dustcake_lab.fit.spans import Interval
-from dustcake_lab.study.candidates import Candidate, Outcome, Prices, grid, present, prices_of
-from dustcake_lab.study.limits import FLOW, HIGHEST, NEVER, UNSEEN, broken, told
+from dustcake_lab.fit.kalman import unbounded
+from dustcake_lab.fit.row_model import RowModel
+from dustcake_lab.fit.search import Interval
+from dustcake_lab.study.candidates import (
+    Candidate,
+    CandidateResult,
+    Prices,
+    grid,
+    present,
+    prices_of,
+)
+from dustcake_lab.study.jobs import Plan, StudyError
 from dustcake_lab.study.loop import StudyLoop
 from dustcake_lab.study.search import search
-from dustcake_lab.study.study import Plan, Study, StudyError, study
+from dustcake_lab.study.study import (
+    FLOW,
+    HIGHEST,
+    NEVER,
+    UNSEEN,
+    Study,
+    broken,
+    study,
+    told,
+)
 from dustcake_lab.study.verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
 from fit.independent import Collector, Truth
 from fit.local_cluster import local_cluster
@@ -84,7 +100,7 @@ def done() -> Study:
 def test_a_loop_lives_as_the_worked_example_says() -> None:
     """From 1000 Pa five pulses take four rows below 750 Pa; loading again takes 11 775 s."""
     model = RowModel(4, 0.0225, 600.0, 0.6, 0.0)
-    lived = StudyLoop(model, TODAY, [1.0] * 24, [1.0] * 24, 1).live(5.0, 10**9)
+    lived = StudyLoop(model, TODAY, [1.0] * 24, [1.0] * 24, 1).run(5.0, 10**9)
     assert lived.pulses / lived.runs == pytest.approx(5.0, abs=0.2)
     assert 5 * 86_400 / lived.runs == pytest.approx(11_775 + 75, rel=0.04)
     assert lived.highest_dp_pa == pytest.approx(1000.0, abs=0.2)
@@ -94,7 +110,7 @@ def test_a_loop_lives_as_the_worked_example_says() -> None:
 def test_a_loop_runs_when_the_blower_does() -> None:
     model = RowModel(4, 0.0225, 600.0, 0.6, 0.0)
     running = [0.0] * 6 + [1.0] * 16 + [0.25, 0.0]
-    lived = StudyLoop(model, TODAY, [1.0] * 24, running, 1).live(3.0, 10**9)
+    lived = StudyLoop(model, TODAY, [1.0] * 24, running, 1).run(3.0, 10**9)
     assert lived.running_s == pytest.approx(3 * 16.25 * 3600, abs=5.0)
 
 
@@ -104,7 +120,7 @@ def test_the_blower_stops_once_a_day_and_rests_at_weekends() -> None:
     worked = [0.0] * 5 + [0.25] + [1.0] * 16 + [0.25, 0.0]
     loop = StudyLoop(model, TODAY, [1.0] * 24, worked * 5 + [0.0] * 48, 1)
     loop.keep_curve_s = 7 * 86_400.0
-    lived = loop.live(7.0, 10**9)
+    lived = loop.run(7.0, 10**9)
     assert lived.running_s == pytest.approx(5 * 16.5 * 3600, abs=5.0)
     starts = [
         at_s
@@ -116,7 +132,7 @@ def test_the_blower_stops_once_a_day_and_rests_at_weekends() -> None:
 
 def test_air_costs_what_the_worked_example_says() -> None:
     """A pulse every 10 s: 9342.9 kWh in 6000 h at 18 kW for 100 ft3/min; 2 W of fan for each Pa."""
-    outcome = Outcome(0, 0, 0, 0, 0, 0, 0, 0, (), 1)
+    outcome = CandidateResult(0, 0, 0, 0, 0, 0, 0, 0, (), 1)
     assert outcome.kwh == 0
     lived = StudyLoop(
         RowModel(4, 0.0225, 600.0, 0.6, 0.0),
@@ -124,8 +140,8 @@ def test_air_costs_what_the_worked_example_says() -> None:
         [1.0] * 24,
         [1.0] * 24,
         1,
-    ).live(1.0, 10**9)
-    from dustcake_lab.study.candidates import outcome as made_of
+    ).run(1.0, 10**9)
+    from dustcake_lab.study.candidates import result_of as made_of
 
     made = made_of(lived, timed(10.0), present(TODAY), PRICES)
     assert made.pulses == pytest.approx(360_000, rel=0.002)
@@ -163,7 +179,7 @@ def test_prices_are_those_of_the_settings_and_are_told() -> None:
     plan = replace(PLAN, days=2.0)
     cheap_one = study(collector(), TODAY, Prices(1.2, 0.04, air_kwh_m3=0.1), plan, (timed(600),))
     dear_one = study(collector(), dear, prices_of(dear.air, 1.2), plan, (timed(600),))
-    ratio = dear_one.outcomes[1][0].air_kwh / cheap_one.outcomes[1][0].air_kwh
+    ratio = dear_one.results[1][0].air_kwh / cheap_one.results[1][0].air_kwh
     assert ratio == pytest.approx(6.0)
     made = verdict(dear_one)
     text = " ".join(made.text)
@@ -263,7 +279,7 @@ def test_a_search_comes_to_better_settings_than_a_few_chosen_by_hand() -> None:
     assert made.saving.mean > by_hand.saving.mean - GOOD_ENOUGH
     assert {each.mode for each in found.candidates} == {Mode.ON_DEMAND, Mode.TIMED}
     # The last generations are where the first ones found little energy.
-    kwh = [outcomes[0].kwh for outcomes in found.outcomes]
+    kwh = [results[0].kwh for results in found.results]
     assert np.median(kwh[-15:]) < np.median(kwh[1:16])
 
 
@@ -271,7 +287,7 @@ def test_a_dask_cluster_comes_to_the_same() -> None:
     with local_cluster(2) as cluster:
         plan = replace(PLAN, dask=cluster.scheduler_address)
         there = study(collector(), TODAY, PRICES, plan, TRIED)
-    assert there.outcomes == done().outcomes
+    assert there.results == done().results
 
 
 def test_no_scheduler_there(monkeypatch: pytest.MonkeyPatch) -> None:

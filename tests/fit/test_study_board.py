@@ -6,12 +6,13 @@ import pytest
 
 from core.driver import board
 from dustcake.core.requests.kinds import Mode
-from dustcake_lab.fit.rows import RowModel
+from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.study.candidates import Candidate, grid, present
-from dustcake_lab.study.json import as_json
+from dustcake_lab.study.jobs import Plan
 from dustcake_lab.study.loop import StudyLoop
+from dustcake_lab.study.results import as_json
 from dustcake_lab.study.search import search
-from dustcake_lab.study.study import Plan, study
+from dustcake_lab.study.study import study
 from dustcake_lab.study.verdict import verdict
 from fit.test_study import PRICES, collector
 
@@ -40,7 +41,7 @@ def test_timed_keeps_the_contact_closed() -> None:
     """A pulse every 15 s: four rows in a cycle of a minute."""
     settings = Candidate(Mode.TIMED, None, None).applied(BOARD)
     model = RowModel(4, 0.0225, 600.0, 0.6, 0.0)
-    lived = StudyLoop(model, settings, [1.0] * 24, [1.0] * 24, 1).live(1.0, 10**9)
+    lived = StudyLoop(model, settings, [1.0] * 24, [1.0] * 24, 1).run(1.0, 10**9)
     assert lived.pulses == pytest.approx(86_400 / 15, rel=0.01)
 
 

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from dustcake.__main__ import main
-from dustcake_lab.study.json import as_json
+from dustcake_lab.study.results import as_json
 from dustcake_lab.study.verdict import verdict
 from fit.test_study import done
 

@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from dustcake_lab.commands import study_progress
-from dustcake_lab.commands.study_progress import shown_progress
+from dustcake_lab.commands import progress
+from dustcake_lab.commands.progress import ProgressLine, study_progress
 from dustcake_lab.study.search import search
 from dustcake_lab.study.study import study
 from fit.local_cluster import local_cluster
@@ -27,8 +27,8 @@ def test_settings_done_of_all(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     somebody_watches(monkeypatch)
-    monkeypatch.setattr(study_progress, "_TELLING_S", 0.0)
-    with shown_progress(SHORT.draws, None):
+    monkeypatch.setattr(progress, "_ESTIMATE_AFTER_S", 0.0)
+    with study_progress(SHORT.draws, None):
         done = study(collector(), TODAY, PRICES, SHORT, TRIED)
     told = capsys.readouterr().err
     assert told.startswith("\r\x1b[Kreading and fitting\r\x1b[K")
@@ -44,10 +44,10 @@ def test_on_a_cluster_as_well(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     somebody_watches(monkeypatch)
-    monkeypatch.setattr(study_progress, "_TELLING_S", 0.0)
+    monkeypatch.setattr(progress, "_ESTIMATE_AFTER_S", 0.0)
     with local_cluster(2) as cluster:
         plan = replace(SHORT, days=10.0, dask=cluster.scheduler_address)
-        with shown_progress(plan.draws, None):
+        with study_progress(plan.draws, None):
             study(collector(), TODAY, PRICES, plan, TRIED)
         worked: int = cluster.scheduler.transition_counter
     assert worked, "the same comes out here, but it was to be done there"
@@ -60,7 +60,7 @@ def test_a_search_counts_through_its_generations(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     somebody_watches(monkeypatch)
-    with shown_progress(SHORT.draws, 50):
+    with study_progress(SHORT.draws, 50):
         found = search(collector(), TODAY, PRICES, SHORT, 50)
     told = counts(capsys.readouterr().err)
     assert told == sorted(told)
@@ -69,16 +69,16 @@ def test_a_search_counts_through_its_generations(
 
 
 def test_a_program_is_told_nothing(capsys: pytest.CaptureFixture[str]) -> None:
-    with shown_progress(SHORT.draws, None):
+    with study_progress(SHORT.draws, None):
         study(collector(), TODAY, PRICES, SHORT, TRIED[:1])
     assert capsys.readouterr().err == ""
 
 
 def test_what_comes_late_is_not_shown(capsys: pytest.CaptureFixture[str]) -> None:
     """The last word of another thread may come when the study is over."""
-    line = study_progress._Line(1, None)
-    line.begins(3)
+    line = ProgressLine()
+    line.show("1 of 3")
     line.close()
     assert capsys.readouterr().err.endswith("\r\x1b[K")
-    line.over(3)
+    line.show("3 of 3")
     assert capsys.readouterr().err == ""

@@ -16,10 +16,11 @@ from hypothesis import strategies as st
 from dustcake.adapters.mqtt import LinkSettings, MqttLink
 from dustcake.core.events import RequestAnswered
 from dustcake.core.inputs import Woke
+from dustcake.core.requests.definitions import REQUESTS
 from dustcake.core.requests.kinds import Identity, Mode
 from dustcake.core.state import State
 from dustcake.core.step import step
-from dustcake.publish.request_json import REQUESTS, read_request
+from dustcake.publish.request_json import read_request
 from dustcake.runtime.answering import Answering, Asker, answer_local
 from dustcake.units import PressureUnit
 from examples import examples

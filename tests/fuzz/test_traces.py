@@ -86,7 +86,7 @@ def test_a_spoilt_trace_is_replayed_or_refused(
 def test_neither_long_lines_nor_many_bad_rows_take_memory(
     files: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("dustcake_lab.traces.csv_file._BLOCK_BYTES", 100_000)
+    monkeypatch.setattr("dustcake_lab.traces.csv_parquet._BLOCK_BYTES", 100_000)
     replayed(files, GOOD)  # what is imported for the first time is not counted
     for trace in (
         b"time,dp_pa\n0,1\n1," + b"7" * 8_000_000,

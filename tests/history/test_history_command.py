@@ -118,6 +118,25 @@ async def test_nothing_happened_there_is_nothing_to_measure(
     assert told(capsys, path, "--alarms") == ""
 
 
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (("--air",), "no compressed air on record yet: it is put on record once an hour\n"),
+        (("--life",), "no forecast of filter life on record yet: the first needs a dozen"),
+        (("--log", "--until", "2026-01-01"), "nothing of it on record in that time\n"),
+    ],
+)
+async def test_why_nothing_is_printed(
+    file: Path, capsys: pytest.CaptureFixture[str], options: tuple[str, ...], says: str
+) -> None:
+    assert main(["history", "--settings", str(file), *options]) == 0
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith(says)
+    assert told(capsys, file, "--json", *options) == ""
+    assert capsys.readouterr().err == "", "a program sees an empty list"
+
+
 async def test_the_log_book(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     entries = objects(capsys, file, "--log")
     assert [(e["event"], e["by"]) for e in entries] == [
@@ -177,7 +196,7 @@ async def test_until(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_what_a_spreadsheet_would_take_for_a_formula_is_made_text() -> None:
     from dustcake.adapters.store import RecordedEvent
-    from dustcake.cli.history_lines import print_csv
+    from dustcake.cli.history import print_csv
 
     out = io.StringIO()
     entry = {"entry": "note", "note": "x", "upkeep": "", "by": "=HYPERLINK(1)"}

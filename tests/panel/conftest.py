@@ -11,7 +11,7 @@ import pytest
 from playwright.async_api import Browser, Page, async_playwright, expect
 
 from dustcake.adapters.panel.users import new_user, write_users
-from dustcake.publish.levels import Level
+from dustcake.core.requests.definitions import Level
 from system_support import settings
 from system_support.broker import (
     PATIENCE_S,

@@ -16,7 +16,7 @@ from dustcake.adapters.panel.users import (
     read_users,
     write_users,
 )
-from dustcake.publish.levels import Level
+from dustcake.core.requests.definitions import Level
 
 PASSWORD = "a long password"
 

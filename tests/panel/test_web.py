@@ -16,7 +16,7 @@ from dustcake.adapters.panel.lock_out import FREE_TRIES, LOCKED_S
 from dustcake.adapters.panel.people import People
 from dustcake.adapters.panel.users import User, Users, new_user, write_users
 from dustcake.adapters.panel.web import Web
-from dustcake.publish.levels import Level
+from dustcake.core.requests.definitions import Level
 from dustcake.units import PressureUnit
 from panel.fake_source import FakeSource
 from panel.test_people import PASSWORD, Time

@@ -12,6 +12,7 @@ from dustcake.codec import decode_input, encode_input
 from dustcake.core.events import Event, RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, because
+from dustcake.core.requests.definitions import KIND_OF, LONGEST_LABEL, REQUESTS
 from dustcake.core.requests.kinds import (
     Acknowledge,
     AlarmAction,
@@ -32,10 +33,7 @@ from dustcake.core.requests.kinds import (
 )
 from dustcake.core.stamp import Stamp
 from dustcake.publish.request_json import (
-    LONGEST_LABEL,
     LONGEST_REQUEST_BYTES,
-    NAME_REQUIRED,
-    REQUESTS,
     InvalidRequest,
     ParsedRequest,
     age_refusal,
@@ -110,7 +108,9 @@ def test_every_kind_of_request_is_named() -> None:
         "confirm",
         *AlarmAction,
     }
-    assert set(REQUESTS) >= NAME_REQUIRED
+    required = {name for name in REQUESTS if KIND_OF[name].name_required}
+    hides_or_moves = {"shelve", "out_of_service", "set_points", "confirm"}
+    assert required == hides_or_moves | {"filter_change", "record"}
 
 
 UTC = "`utc` must be a time with its zone, as 2026-05-04T06:00:00Z"
@@ -269,6 +269,14 @@ RUN = "`run` must be true or false"
         ),
         ("1 is not true", asking(request="blower", run=1), RUN, "r1"),
         ("no valve", asking(request="pulse", valve=True), VALVE, "r1"),
+        ("a valve nobody could number", asking(request="pulse", valve=10**9), VALVE, "r1"),
+        ("null is no note", asking(request="filter_change", note=None), NOTE, "r1"),
+        (
+            "upkeep beside another entry",
+            asking(request="record", entry="note", upkeep="snubber"),
+            "unknown field 'upkeep' in a request of kind `record`",
+            "r1",
+        ),
         ("run left out", asking(request="blower"), RUN, "r1"),
         (
             "a mistyped field is not silently ignored",

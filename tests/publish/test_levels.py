@@ -2,8 +2,7 @@
 
 import pytest
 
-from dustcake.publish.levels import NEEDED, Level, may
-from dustcake.publish.request_json import REQUESTS
+from dustcake.core.requests.definitions import LEVEL_NEEDED, REQUESTS, Level
 
 
 def test_levels_include_one_another() -> None:
@@ -13,7 +12,7 @@ def test_levels_include_one_another() -> None:
 
 
 def test_every_request_has_a_level() -> None:
-    assert set(NEEDED) == {*REQUESTS, "commission"}
+    assert set(LEVEL_NEEDED) == {*REQUESTS, "commission"}
 
 
 @pytest.mark.parametrize(
@@ -30,4 +29,4 @@ def test_every_request_has_a_level() -> None:
     ],
 )
 def test_what_each_may_ask_for(level: Level, request_: str, allowed: bool) -> None:
-    assert may(level, request_) is allowed
+    assert level.may_request(request_) is allowed

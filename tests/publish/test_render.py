@@ -13,6 +13,7 @@ from core.traces import ADJUSTING
 from dustcake.core.alarms.life import Alarm
 from dustcake.core.alarms.table import AlarmState
 from dustcake.core.events import AlarmChanged
+from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import (
     Acknowledge,
     ChangeSetPoints,
@@ -25,7 +26,6 @@ from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
-from dustcake.publish.levels import Level
 from dustcake.publish.payloads import by_request_words, point_words, utc_text
 from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer

@@ -106,7 +106,11 @@ async def test_an_event_of_another_version(file: Path, capsys: pytest.CaptureFix
 @pytest.mark.parametrize(
     ("options", "code", "says"),
     [
-        (["--collector", "tower"], 2, "there is no collector 'tower': name one of bay-3"),
+        (
+            ["--collector", "tower"],
+            2,
+            "--collector tower: no such collector in the settings",
+        ),
         ([], 1, "journal.db does not exist; name the daemon's journal file"),
     ],
 )

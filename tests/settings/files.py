@@ -2,10 +2,9 @@
 
 import pytest
 
-from dustcake.settings.collector import Collector
 from dustcake.settings.errors import Problem, SettingsError
 from dustcake.settings.load import parse_settings
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 
 BUS = """
 [[bus]]

@@ -4,7 +4,7 @@ import pytest
 
 from dustcake.core.setpoints import Air
 from dustcake.settings.setpoints import to_setpoints
-from dustcake.settings.summary import understood
+from dustcake.settings.summary import summary
 from settings.files import collector_of, file_text, problems_in, settings_of
 
 HEADER = 'header = { bus = "io", register = 2, kind = "current", span = ["0 bar", "10 bar"] }\n'
@@ -49,7 +49,7 @@ def test_mistakes_are_named(line: str, setting: str) -> None:
 
 
 def said(lines: str = "", **parts: str) -> str:
-    return "\n".join(each.text for each in understood(settings_of(lines, **parts)))
+    return "\n".join(each.text for each in summary(settings_of(lines, **parts)))
 
 
 def test_how_air_is_counted_is_said() -> None:

@@ -12,7 +12,7 @@ from dustcake.settings.json_schema import settings_schema, tables_with
 from dustcake.settings.load import parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
-from dustcake.settings.summary import understood
+from dustcake.settings.summary import summary
 from examples import examples, explore
 from settings.files import BLOWER_CONTACT, file_text
 
@@ -39,7 +39,7 @@ def read(text: str) -> Settings | None:
 def assert_usable(loaded: Settings) -> None:
     for collector in loaded.collectors:
         to_setpoints(collector)
-    assert list(understood(loaded))
+    assert list(summary(loaded))
 
 
 @given(st.text())

@@ -2,7 +2,7 @@
 
 import pytest
 
-from dustcake.settings.summary import understood
+from dustcake.settings.summary import summary
 from settings.files import collector_of, file_text, only_problem, settings_of
 
 ON_OFF = '[collector.outputs]\nbus = "io"\nkind = "valves_on_off"\ncoils = [0, 1]\n'
@@ -10,7 +10,7 @@ WATCHDOG = "[collector.outputs.watchdog]\nregister = 101\n"
 
 
 def said(text: str) -> str:
-    return "\n".join(statement.text for statement in understood(settings_of(outputs=text)))
+    return "\n".join(statement.text for statement in summary(settings_of(outputs=text)))
 
 
 def test_counts_of_the_register() -> None:
@@ -47,11 +47,11 @@ def test_what_check_says() -> None:
 def test_a_demand_contact_wants_one_too() -> None:
     demand = '[collector.outputs]\nbus = "io"\nkind = "demand_contact"\ncoils = [7]\n'
     settings = settings_of("pulsing.sequencer_cycle_s = 60", outputs=demand)
-    assert any("the sequencer board pulses on" in each.text for each in understood(settings))
+    assert any("the sequencer board pulses on" in each.text for each in summary(settings))
 
 
 def test_what_the_journal_keeps_is_said() -> None:
-    (kept,) = [each.text for each in understood(settings_of()) if each.text.startswith("kept:")]
+    (kept,) = [each.text for each in summary(settings_of()) if each.text.startswith("kept:")]
     assert "every event" in kept
     assert "readings 28 days" in kept
     assert "1024 MB" in kept

@@ -8,7 +8,7 @@ import pytest
 
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings
-from dustcake.settings.summary import understood
+from dustcake.settings.summary import summary
 from system_support import settings
 
 USERS = {"users_file": "/etc/dustcake/panel-users.json"}
@@ -59,6 +59,6 @@ def test_what_is_refused_says_how_to_put_it_right(
 
 def test_what_is_understood_warns_of_passwords_in_the_clear(tmp_path: Path) -> None:
     for panel, cautions in (({}, 0), ({"host": "192.0.2.7", **USERS, "allow_plaintext": True}, 1)):
-        told = [one for one in understood(loaded(tmp_path, panel)) if one.subject == "panel"]
+        told = [one for one in summary(loaded(tmp_path, panel)) if one.subject == "panel"]
         assert told[0].text.startswith("http://")
         assert sum(one.caution for one in told) == cautions

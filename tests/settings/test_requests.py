@@ -11,7 +11,7 @@ from dustcake.settings.checks import cross_problems
 from dustcake.settings.cleaning import Requests
 from dustcake.settings.errors import Labels
 from dustcake.settings.setpoints import to_setpoints
-from dustcake.settings.summary import understood
+from dustcake.settings.summary import summary
 from dustcake.units import Pressure, PressureUnit
 from examples import examples
 from settings.files import (
@@ -79,7 +79,7 @@ def test_a_sequencer_board_pulses_by_settings_of_its_own() -> None:
 def test_none_at_all() -> None:
     adjusting = to_setpoints(collector_of("requests.set_points = false")).adjusting
     assert {getattr(adjusting, point) for point in SetPoint} == {None}
-    said = [each.text for each in understood(settings_of("requests.set_points = false"))]
+    said = [each.text for each in summary(settings_of("requests.set_points = false"))]
     assert "set points are changed in this file only" in said
 
 
@@ -90,7 +90,7 @@ def test_what_the_module_can_time() -> None:
 
 
 def test_they_are_said() -> None:
-    said = [each.text for each in understood(settings_of())]
+    said = [each.text for each in summary(settings_of())]
     assert (
         "by request, confirmed within 60 s: low set point 2.25 inH2O (560 Pa) to 3.75 inH2O "
         "(934 Pa), high set point 3.00 inH2O (747 Pa) to 5.00 inH2O (1245 Pa), interval 7.5 s to "

@@ -93,7 +93,7 @@ def test_what_is_understood(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     for said in (
         "client identifier dustcake-site-sparkplug",
         "edge node roof of group plate shop; devices west",
-        "nothing is told while control room is offline",
+        "nothing is published while control room is offline",
         "commands to devices are taken to see to alarms",
     ):
         assert said in out

@@ -1,12 +1,9 @@
 """The command line as its users meet it: exit codes, messages with their remedy, JSON lines."""
 
-import json
 import re
 import subprocess
-import tomllib
 from pathlib import Path
 
-import jsonschema
 import pytest
 
 from system_support import settings
@@ -24,76 +21,6 @@ def file_for(directory: Path, port: int = 502) -> Path:
 
 def files(directory: Path) -> list[str]:
     return [path.name for path in directory.iterdir()]
-
-
-@pytest.mark.parametrize("command", [["check"], ["read"], ["run"], ["status", "--settings"]])
-async def test_a_missing_settings_file_is_code_2(tmp_path: Path, command: list[str]) -> None:
-    missing = tmp_path / "plant.toml"
-    done = await dustcake(*command, missing)
-    assert done.code == 2
-    assert f"{missing}: 1 problem" in done.err
-    assert "no such file" in done.err
-    assert "remedy:" in done.err
-    assert not done.out
-
-
-@pytest.mark.parametrize("command", ["check", "read", "run"])
-async def test_every_mistake_is_named_with_value_and_remedy(tmp_path: Path, command: str) -> None:
-    wrong = settings.merged(
-        GOOD,
-        {
-            "cleaning": {"high": "4 bananas", "on_delay": 5.0},
-            "pulsing": {"on_time_s": 3.0},
-            "transmitter": {"bus": "devise"},
-        },
-    )
-    file = settings.write(tmp_path, settings.tcp_bus(502), wrong)
-    done = await dustcake(command, file)
-    assert done.code == 2
-    assert not done.out
-    for setting, value in (
-        ("collector[hall-1].cleaning.high", "4 bananas"),
-        ("collector[hall-1].cleaning.on_delay", "unknown setting"),
-        ("collector[hall-1].pulsing.on_time_s", "3.0"),
-        ("collector[hall-1].transmitter.bus", "devise"),
-    ):
-        (line,) = [each for each in done.err.splitlines() if each.startswith(f"{setting}:")]
-        assert value in line
-    assert done.err.count("remedy:") == 4
-    assert 'did you mean "device"' in done.err
-
-    as_json = (await dustcake("check", "--json", file)).lines
-    assert as_json[0] == {"file": str(file), "valid": False, "problems": 4}
-    assert all(set(line) == {"setting", "value", "allowed", "remedy"} for line in as_json[1:])
-
-
-async def test_check_says_what_it_understood_and_touches_nothing(tmp_path: Path) -> None:
-    file = file_for(tmp_path)
-    done = await dustcake("check", file)
-    assert done.code == 0
-    assert "starts at 1000 Pa" in done.out
-    assert "stops at 750 Pa" in done.out
-    assert "no stop contact" in done.out
-    assert files(tmp_path) == ["settings.toml"]
-    lines = (await dustcake("check", "--json", file)).lines
-    assert lines[0]["valid"] is True
-    assert all({"subject", "caution", "text"} == set(line) for line in lines[1:])
-
-
-async def test_the_schema_takes_a_good_file_and_refuses_a_bad_one(tmp_path: Path) -> None:
-    output = tmp_path / "schema.json"
-    done = await dustcake("schema", "--output", output)
-    assert done.code == 0
-    assert (await dustcake("schema")).out == output.read_text(encoding="utf-8")
-    schema = json.loads(output.read_text(encoding="utf-8"))
-    good = tomllib.loads(file_for(tmp_path).read_text(encoding="utf-8"))
-    jsonschema.validate(good, schema)
-    good["collector"][0]["pulsing"]["on_time_s"] = 3.0
-    with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(good, schema)
-    refused = await dustcake("schema", "--output", tmp_path / "no" / "schema.json")
-    assert refused.code == 2
-    assert "name a file this user may write" in refused.err
 
 
 async def test_read_shows_raw_and_scaled_values_and_writes_nothing(tmp_path: Path) -> None:
@@ -123,15 +50,6 @@ async def test_read_shows_raw_and_scaled_values_and_writes_nothing(tmp_path: Pat
     assert gone.code == 3
     assert "connection refused" in gone.out
     assert "check supply, wiring" in gone.err
-
-
-@pytest.mark.parametrize("command", [["status"], ["request", "zero"], ["request", "mode", "off"]])
-async def test_no_daemon_is_code_3(tmp_path: Path, command: list[str]) -> None:
-    file = file_for(tmp_path)
-    done = await dustcake(*command, "--settings", file)
-    assert done.code == 3
-    assert f"no daemon answers at {tmp_path / 'control.sock'}" in done.err
-    assert "Start one with `dustcake run`" in done.err
 
 
 async def test_status_and_requests_in_words_and_as_json(tmp_path: Path, daemons: Daemons) -> None:
@@ -205,27 +123,6 @@ async def test_a_socket_without_its_directory_is_code_1_and_named(
         assert f"cannot open the request socket {socket['socket']}" in daemon.log
         assert "Create its directory, or set `control.socket`" in daemon.log
         assert not plant.unit.image.coil_writes, "it has touched no output"
-
-
-async def test_replay_names_bad_rows_and_gives_json(tmp_path: Path) -> None:
-    file = file_for(tmp_path)
-    trace = tmp_path / "trace.csv"
-    rows = "".join(f"{t},{900 if t < 20 else 1100}\n" for t in range(60))
-    trace.write_text(f"time,dp_pa\n{rows}", encoding="utf-8")
-    done = await dustcake("replay", trace, "--settings", file, "--json")
-    assert done.code == 0, done.err
-    names = [line["event"] for line in done.lines]
-    assert names[-1] == "summary"
-    assert "cleaning_started" in names
-    assert done.lines[-1]["samples"] == 60
-
-    trace.write_text(f"time,dp_pa\n{rows}60,often\n", encoding="utf-8")
-    bad = await dustcake("replay", trace, "--settings", file)
-    assert bad.code == 2
-    assert "line 62" in bad.err
-    missing = await dustcake("replay", tmp_path / "none.csv", "--settings", file)
-    assert missing.code == 2
-    assert "none.csv" in missing.err
 
 
 def test_a_reader_that_has_had_enough_is_no_error(tmp_path: Path) -> None:

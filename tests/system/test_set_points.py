@@ -41,11 +41,12 @@ async def test_changed_confirmed_kept_by_a_kill_and_given_back_to_the_file(
             "accepted: nothing is changed yet: confirm it within 1 min",
             "  high 1000 Pa -> 1096 Pa",
             "  interval 1 s -> 1.5 s",
-            f"  to confirm: dustcake request confirm {change}",
+            f"  to confirm: dustcake request --settings {file} confirm {change}",
         ]
         waiting = (await dustcake("status", "--settings", file)).out
         assert f"change {change} waits for {WHO} to confirm it: high 1000 Pa -> 1096 Pa" in waiting
-        assert (await asked(daemon, "confirm", change))["reason_code"] == "done"
+        as_printed = words.out.rpartition("dustcake ")[2].split()
+        assert (await dustcake(*as_printed)).out == "accepted: done\n"
         assert (await asked(daemon, "confirm", change))["reason_code"] == "no_such_change"
 
         wrong = await daemon.request("set_points", "--low", "3")

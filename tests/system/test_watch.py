@@ -13,12 +13,10 @@ import termios
 from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
 from system_support import settings
 from system_support.broker import PATIENCE_S
 from system_support.device import device, scenario
-from system_support.processes import DAEMON, Daemons, dustcake
+from system_support.processes import DAEMON, Daemons
 
 CLEAN = scenario(0.1)
 COLUMNS = 60
@@ -106,17 +104,3 @@ async def test_it_stays_up_to_date_and_says_when_nobody_answers(
                 while not screen.all.endswith("\x1b[?25h\x1b[?1049l"):
                     await asyncio.wait_for(screen._more(), PATIENCE_S)
             assert screen.all.endswith("\x1b[?25h\x1b[?1049l"), "the terminal is as it was"
-
-
-@pytest.mark.parametrize("every", ["0", "often", "nan"])
-async def test_how_often_is_bounded(tmp_path: Path, every: str) -> None:
-    file = settings.write(tmp_path, settings.tcp_bus(502), settings.collector())
-    done = await dustcake("status", "--settings", file, "--watch", every)
-    assert done.code == 2
-    assert "give 0.2 to 3600 seconds" in done.err
-
-
-async def test_without_a_daemon_it_does_not_begin(tmp_path: Path) -> None:
-    file = settings.write(tmp_path, settings.tcp_bus(502), settings.collector())
-    done = await dustcake("status", "--settings", file, "--watch")
-    assert done.code == 3

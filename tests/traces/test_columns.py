@@ -14,13 +14,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dustcake.core.inputs import PollCompleted
-from dustcake_lab.traces import csv_file as trace_csv
-from dustcake_lab.traces import parquet as trace_parquet
+from dustcake_lab.traces import csv_parquet
 from dustcake_lab.traces.columns import BadRow, Recorded, TraceError
-from dustcake_lab.traces.csv_file import CsvTrace
+from dustcake_lab.traces.csv_parquet import CsvTrace
 from dustcake_lab.traces.files import OpenTrace, open_any
 from dustcake_lab.traces.rows import Trace, lines_of
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.traces.samples import Columns
 from examples import explore
 from traces.recorded import Bench, each_second, table
 
@@ -95,8 +94,8 @@ def _same_text(seed: int, block: int, small: int) -> None:
     raw = some_text(seed).encode()
     by_rows = read(Trace(lines_of(BytesIO(raw))))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(trace_csv, "_BLOCK_BYTES", block)
-        patch.setattr(trace_csv, "_SMALL_BYTES", small)
+        patch.setattr(csv_parquet, "_BLOCK_BYTES", block)
+        patch.setattr(csv_parquet, "_SMALL_BYTES", small)
         kinds = Counter(type(each).__name__ for each in CsvTrace(BytesIO(raw)).samples())
         in_columns = read(CsvTrace(BytesIO(raw)))
     assert in_columns == by_rows
@@ -131,9 +130,9 @@ def _same_parquet(seed: int, rows: int, small: int) -> None:
     text = table("time,dp_pa,smoke", *rows_of)
     by_rows, _ = read(Trace(lines_of(BytesIO(text.encode()))))
     with pytest.MonkeyPatch.context() as patch, TemporaryDirectory() as directory:
-        patch.setattr(trace_parquet, "_FIRST_ROWS", rows)
-        patch.setattr(trace_parquet, "_ROWS", rows)
-        patch.setattr(trace_parquet, "_SMALL_ROWS", small)
+        patch.setattr(csv_parquet, "_FIRST_ROWS", rows)
+        patch.setattr(csv_parquet, "_ROWS", rows)
+        patch.setattr(csv_parquet, "_SMALL_ROWS", small)
         path = Path(directory) / "trace.parquet"
         as_frame(text).write_parquet(path)
         with open_any(path) as trace:

@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 from dustcake_lab.commands import replay as command
-from dustcake_lab.traces import ahead as trace_ahead
-from dustcake_lab.traces import csv_file as trace_csv
+from dustcake_lab.traces import csv_parquet, frames
 from dustcake_lab.traces.columns import KNOWN_COLUMNS
 from traces.recorded import BLOWER, Bench, each_second, settings_text, table
 
@@ -116,7 +115,7 @@ def test_one_of_several_collectors_has_to_be_named(bench: Bench) -> None:
     recorded, chosen = bench.files(each_second(800), several("welding-1", "grinding-2"))
     code, out, err = bench.run(recorded, "--settings", chosen)
     assert (code, out) == (2, "")
-    assert "add --collector with one of welding-1, grinding-2" in err
+    assert "add --collector, one of welding-1, grinding-2" in err
     code, out, err = bench.run(recorded, "--settings", chosen, "--collector", "grinding-2")
     assert (code, err) == (0, "")
     code, out, err = bench.run(recorded, "--settings", chosen, "--collector", "saw-3")
@@ -201,13 +200,13 @@ def test_whoever_watches_a_long_trace_sees_how_far_it_is(
 ) -> None:
     recorded, chosen = bench.files(each_second(*[800] * 400))
     monkeypatch.setattr(command, "_PROGRESS_FROM_BYTES", 10)
-    monkeypatch.setattr(trace_csv, "_BLOCK_BYTES", 100)
-    monkeypatch.setattr(trace_ahead, "_SINGLE_ROWS", 5)
+    monkeypatch.setattr(csv_parquet, "_BLOCK_BYTES", 100)
+    monkeypatch.setattr(frames, "_SINGLE_ROWS", 5)
     monkeypatch.setattr(command, "_PROGRESS_EVERY_BYTES", 100)
     assert bench.run(recorded, "--settings", chosen)[2] == "", "nobody watches a pipe"
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)
     _, _, err = bench.run(recorded, "--settings", chosen)
-    assert 5 <= err.count("\rreplaying: ") <= 40
+    assert 5 <= err.count("\r\x1b[Kreplaying: ") <= 40
     assert err.endswith("\r\x1b[K")
 
 
@@ -225,7 +224,7 @@ def test_memory_does_not_grow_with_the_file(bench: Bench) -> None:
     # Not by getrusage: that carries over the peak of whoever started the process.
     program = (
         "import re, sys; from pathlib import Path; from dustcake.__main__ import main; "
-        "from dustcake_lab import trace_csv; trace_csv._BLOCK_BYTES = 100_000; "
+        "from dustcake_lab.traces import csv_parquet; csv_parquet._BLOCK_BYTES = 100_000; "
         "main(sys.argv[1:]); status = Path('/proc/self/status').read_text(); "
         "print(re.search(r'VmHWM:\\s+([0-9]+)', status).group(1), file=sys.stderr)"
     )

@@ -20,9 +20,8 @@ from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
-from dustcake_lab.replay.replay import Replay, for_a_trace
-from dustcake_lab.replay.tally import Tally
-from dustcake_lab.traces.sample_columns import Columns
+from dustcake_lab.replay.replay import Replay, Tally, for_a_trace
+from dustcake_lab.traces.samples import Columns
 from examples import examples, explore
 
 
@@ -170,7 +169,7 @@ def test_leaps_come_to_the_same_as_stepping_every_sample_to_the_bit() -> None:
 def test_the_search_in_growing_blocks_finds_what_a_plain_one_finds(
     values: list[float], begin: int, every: int
 ) -> None:
-    from dustcake_lab.traces.sample_columns import _first_outside
+    from dustcake_lab.traces.samples import _first_outside
 
     inside = np.tile(np.array(values or [0.0]), every)
     end = len(inside)

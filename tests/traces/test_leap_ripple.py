@@ -18,7 +18,7 @@ from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts
 from dustcake_lab.replay.replay import Replay
-from dustcake_lab.traces.sample_columns import Columns, Floats
+from dustcake_lab.traces.samples import Columns, Floats
 from examples import explore
 from traces.test_leap_columns import EveryStep, split
 

@@ -10,7 +10,7 @@ from threading import Thread
 
 import pytest
 
-from dustcake_lab.traces import files as trace_files
+from dustcake_lab.traces import files
 from dustcake_lab.traces.files import open_any
 from traces.recorded import Bench, each_second, settings_text
 
@@ -50,7 +50,7 @@ def test_a_replay_of_a_pipe_is_that_of_the_file(bench: Bench) -> None:
 def test_without_the_extra_as_well(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, fifo: Callable[[bytes], Path]
 ) -> None:
-    monkeypatch.setattr(trace_files, "find_spec", lambda name: None)
+    monkeypatch.setattr(files, "find_spec", lambda name: None)
     recorded, chosen = bench.files(CSV)
     _, out, _ = bench.run(recorded, "--settings", chosen, "--json")
     code, again, err = bench.run(str(fifo(CSV.encode())), "--settings", chosen, "--json")

@@ -3,7 +3,7 @@
 import pytest
 
 from core.driver import chosen
-from dustcake_lab.replay.replay import fit
+from dustcake_lab.replay.replay import match_columns
 from traces.recorded import BLOWER, DOOR, HEADER, SMOKE, Bench, each_second, settings_text, table
 
 ON, OFF = "cleaning_started", "cleaning_stopped"
@@ -295,6 +295,6 @@ def test_pulses_are_judged_by_what_dp_does_only_where_the_trace_has_them(
 ) -> None:
     """dP cannot answer to others: a sensing line would soon be found plugged."""
     setpoints = chosen(diagnosis={"response_s": 5.0})
-    met = fit(setpoints, ("time", "dp_pa", *pulses))
-    assert (met.setpoints.diagnosis.response_s == 5.0) is judged
-    assert any("no column for pulses" in note for note in met.notes) is not judged
+    match = match_columns(setpoints, ("time", "dp_pa", *pulses))
+    assert (match.setpoints.diagnosis.response_s == 5.0) is judged
+    assert any("no column for pulses" in note for note in match.notes) is not judged

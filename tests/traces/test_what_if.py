@@ -9,13 +9,13 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake_lab.replay.replay import Replay
-from dustcake_lab.replay.what_if import Commanded, first_difference
+from dustcake_lab.replay.what_if import CommandLog, first_difference
 from dustcake_lab.traces.columns import Recorded, RecordedPulse
 from traces.recorded import Bench, table
 
 
-def commanded(*pulses_s: float, demand: tuple[tuple[float, bool], ...] = ()) -> Commanded:
-    heard = Commanded()
+def commanded(*pulses_s: float, demand: tuple[tuple[float, bool], ...] = ()) -> CommandLog:
+    heard = CommandLog()
     heard(Stamp(0.0, None), AllValvesOff(0))
     for n, at_s in enumerate(pulses_s):
         heard(Stamp(at_s, None), FireValve(n, n % 4 + 1, 0.1))
@@ -47,7 +47,7 @@ def told(*pulses_s: float) -> Recorded:
     ],
 )
 def test_the_first_pulse_that_is_not_on_both_sides(
-    recorded: Recorded, here: Commanded, at_s: float | None
+    recorded: Recorded, here: CommandLog, at_s: float | None
 ) -> None:
     differs = first_difference(recorded, here)
     assert (differs and differs.at_s) == at_s

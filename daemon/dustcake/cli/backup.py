@@ -13,7 +13,7 @@ from typing import Any
 
 from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.adapters.store import StoreRefused, copy_journal
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+from dustcake.cli.common import DONE, CommandError, UsageError, add_settings, settings_in
 from dustcake.commissioning.record import place_of
 from dustcake.publish.payloads import utc_text
 
@@ -45,13 +45,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        return BAD_USAGE
+    settings = settings_in(arguments.settings)
     target: Path = arguments.file
     if target.exists():
-        fail(f"{target} exists; name a new file")
-        return BAD_USAGE
+        raise UsageError(f"{target} exists; name a new file")
     about: dict[str, Any] = {
         "dustcake": version("dustcake"),
         "utc": utc_text(time.time()),
@@ -78,11 +75,10 @@ def run(arguments: argparse.Namespace) -> int:
                 os.fsync(descriptor)
         partial.rename(target)
     except (StoreRefused, FileProblemError) as problem:
-        fail(str(problem))
-        return FAILED
+        raise CommandError(str(problem)) from None
     except OSError as error:
-        fail(f"{target}: {error.strerror or error}; name a file this user may write")
-        return FAILED
+        cause = error.strerror or error
+        raise CommandError(f"{target}: {cause}; name a file this user may write") from None
     finally:
         partial.unlink(missing_ok=True)
     print(f"{target}: settings and journal, {target.stat().st_size / 1e6:.1f} MB")

@@ -6,10 +6,11 @@ import sys
 from itertools import groupby
 from pathlib import Path
 
+from dustcake.cli.common import BAD_USAGE, DONE, add_settings
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings
 from dustcake.settings.model import Settings
-from dustcake.settings.summary import understood
+from dustcake.settings.summary import summary
 
 DESCRIPTION = "Check a settings file, and say in plain words what was understood."
 EPILOG = """\
@@ -23,7 +24,7 @@ with its setting, its value, what is allowed, and the remedy.
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake check`."""
-    parser.add_argument("file", type=Path, metavar="FILE", help="the settings file (TOML)")
+    add_settings(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
 
 
@@ -34,12 +35,12 @@ def run(arguments: argparse.Namespace) -> int:
         settings = load_settings(file)
     except SettingsError as error:
         _print_problems(error, as_json=arguments.json)
-        return 2
+        return BAD_USAGE
     if arguments.json:
         _print_json(settings, file)
     else:
         _print_words(settings, file)
-    return 0
+    return DONE
 
 
 def _print_problems(error: SettingsError, *, as_json: bool) -> None:
@@ -63,7 +64,7 @@ def _print_problems(error: SettingsError, *, as_json: bool) -> None:
 def _print_json(settings: Settings, file: Path) -> None:
     names = [collector.name for collector in settings.collectors]
     print(json.dumps({"file": str(file), "valid": True, "problems": 0, "collectors": names}))
-    for statement in understood(settings):
+    for statement in summary(settings):
         print(
             json.dumps(
                 {
@@ -77,7 +78,7 @@ def _print_json(settings: Settings, file: Path) -> None:
 
 def _print_words(settings: Settings, file: Path) -> None:
     print(f"{file}: in order")
-    for subject, statements in groupby(understood(settings), key=lambda each: each.subject):
+    for subject, statements in groupby(summary(settings), key=lambda each: each.subject):
         print(f"\n{subject}")
         for statement in statements:
             print(f"  {'! ' if statement.caution else ''}{statement.text}")

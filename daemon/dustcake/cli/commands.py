@@ -5,11 +5,9 @@ from importlib.util import find_spec
 from types import ModuleType
 from typing import NamedTuple
 
+from dustcake.cli.common import UsageError
+
 CONTROLLER, LAB = "dustcake.cli", "dustcake_lab.commands"
-
-
-class LabMissingError(Exception):
-    """The lab is not installed; the message says what needs it, and how to get it."""
 
 
 class Command(NamedTuple):
@@ -20,7 +18,7 @@ class Command(NamedTuple):
     room: str = CONTROLLER
 
     def load(self) -> ModuleType:
-        """Its module. Raises LabMissingError."""
+        """Its module. Raises UsageError."""
         if self.room == LAB:
             return lab_module(self.name, f"`dustcake {self.name}`")
         return import_module(f"{self.room}.{self.name}")
@@ -28,9 +26,9 @@ class Command(NamedTuple):
 
 def lab_module(name: str, purpose: str) -> ModuleType:
     """The module of that name among the lab's commands, needed for ``purpose``. The lab imports the
-    controller, never the reverse, so it is found by its name. Raises LabMissingError."""
+    controller, never the reverse, so it is found by its name. Raises UsageError."""
     if find_spec("dustcake_lab") is None:
-        raise LabMissingError(
+        raise UsageError(
             f"{purpose} is part of the lab, the package dustcake_lab, which is not installed; "
             "install dustcake with it (in the checkout: pip install '.[analysis]')"
         )

@@ -1,19 +1,44 @@
-"""What the commands have in common: the settings they are given, and how they fail."""
+"""What the commands have in common: how they fail, settings and collector, options, logging.
+
+Nothing heavy is imported before it is needed: this module is part of `dustcake --help`.
+"""
 
 import argparse
-import gc
+import json
 import re
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from dustcake.settings.model import Settings
+    from dustcake.settings.model import Collector, Settings
 
 DONE, FAILED, BAD_USAGE, UNREACHED = 0, 1, 2, 3
 DEFAULT_SETTINGS = Path("/etc/dustcake/dustcake.toml")
+
+
+class CommandError(Exception):
+    """Ends a command: the message says what is wrong and what to do, ``code`` is the exit code."""
+
+    def __init__(self, message: str, code: int = FAILED) -> None:
+        super().__init__(message)
+        self.code = code
+
+
+class UsageError(CommandError):
+    """Options or settings are not in order."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message, BAD_USAGE)
+
+
+def fail(message: str) -> None:
+    """Print what went wrong, for a person."""
+    print(message, file=sys.stderr)
+
+
+# --- settings, collector, daemon
 
 
 def add_settings(parser: argparse.ArgumentParser, *, optional: bool = False) -> None:
@@ -30,51 +55,79 @@ def add_settings(parser: argparse.ArgumentParser, *, optional: bool = False) -> 
         parser.add_argument("file", type=Path, metavar="FILE", help="the settings file (TOML)")
 
 
-def settings_or_none(path: Path) -> "Settings | None":
-    """The settings; None when they cannot be used, and then everything wrong has been printed."""
+def settings_in(path: Path) -> "Settings":
+    """The settings in this file. Raises UsageError, which lists everything wrong with them."""
     from dustcake.settings.errors import SettingsError
     from dustcake.settings.load import load_settings
 
     try:
         return load_settings(path)
     except SettingsError as error:
-        fail(str(error))
-        return None
+        raise UsageError(str(error)) from None
 
 
-_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
-_LENGTH = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
+def chosen_collector(settings: "Settings", name: str | None) -> "Collector":
+    """The collector of this name; without a name, the only one. Raises UsageError."""
+    names = ", ".join(each.name for each in settings.collectors)
+    if name is None and len(settings.collectors) > 1:
+        raise UsageError(f"the settings have several collectors: add --collector, one of {names}")
+    for each in settings.collectors:
+        if name in (None, each.name):
+            return each
+    raise UsageError(f"--collector {name}: no such collector in the settings; name one of {names}")
+
+
+def ask_daemon(settings: "Settings", question: Mapping[str, Any]) -> dict[str, Any]:
+    """The answer of the daemon that runs with these settings. Raises CommandError."""
+    from dustcake.adapters.local_socket import NoDaemonError, ask
+
+    try:
+        line = ask(Path(settings.control.socket), json.dumps(question).encode())
+    except NoDaemonError as error:
+        raise CommandError(str(error), UNREACHED) from None
+    answer: dict[str, Any] = json.loads(line)
+    return answer
+
+
+# --- types of options; each raises argparse.ArgumentTypeError
+
+
+_SECONDS = {"s": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
+_PART = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|m|h|d)\s*")
 
 
 def seconds_in(text: str) -> float | None:
-    """A length of time as people write it, such as 90min, 12h or 2d; None where it is none."""
-    found = _LENGTH.fullmatch(text)
-    return None if found is None else float(found[1]) * _SECONDS[found[2]]
+    """A length of time as people write it: 90min, 5m, 12h, 1h30m or 2d; None where it is none."""
+    if not re.fullmatch(f"(?:{_PART.pattern})+", text):
+        return None
+    return sum(float(number) * _SECONDS[unit] for number, unit in _PART.findall(text))
 
 
 def file_called(*endings: str) -> Callable[[str], Path]:
-    """The type of an option that names a file to write, whose ending says what it is."""
+    """A file to write, whose ending says what it is."""
 
-    def named(text: str) -> Path:
+    def read(text: str) -> Path:
         if Path(text).suffix.lower() not in endings:
             wanted = " or ".join(endings)
             raise argparse.ArgumentTypeError(f"{text!r}: name a file that ends in {wanted}")
         return Path(text)
 
-    return named
+    return read
 
 
-def between(above: float, to: float, wanted: str) -> Callable[[str], float]:
-    """The type of an option that is a number above ``above`` and up to ``to``; ``wanted`` says of
-    what, in which unit, with an example."""
+def between(
+    low: float, high: float, wanted: str, *, inclusive: bool = False
+) -> Callable[[str], float]:
+    """A number above ``low`` (or ``inclusive`` of it) and up to ``high``; ``wanted`` says of what,
+    in which unit, with an example."""
 
     def read(text: str) -> float:
         try:
             value = float(text)
         except ValueError:
-            value = above
-        if not above < value <= to:
-            limits = f"above {above:g}, up to {to:g}"
+            value = float("nan")
+        if not (low <= value <= high and (inclusive or value > low)):
+            limits = f"{'from' if inclusive else 'above'} {low:g}, up to {high:g}"
             raise argparse.ArgumentTypeError(f"{text!r}: give {wanted} ({limits})")
         return value
 
@@ -82,7 +135,7 @@ def between(above: float, to: float, wanted: str) -> Callable[[str], float]:
 
 
 def whole_number(least: int, most: int) -> Callable[[str], int]:
-    """The type of an option that is a whole number from ``least`` to ``most``."""
+    """A whole number from ``least`` to ``most``."""
 
     def read(text: str) -> int:
         try:
@@ -97,25 +150,31 @@ def whole_number(least: int, most: int) -> Callable[[str], int]:
     return read
 
 
-@contextmanager
-def long_work() -> Iterator[None]:
-    """While a long trace is read in one thread and worked on in another: a reader that asks for
-    the interpreter gets it sooner, and cycles, which no record makes, are looked for less often."""
-    switch_s, thresholds = sys.getswitchinterval(), gc.get_threshold()
-    sys.setswitchinterval(0.0005)
-    gc.set_threshold(100_000, *thresholds[1:])
-    try:
-        yield
-    finally:
-        sys.setswitchinterval(switch_s)
-        gc.set_threshold(*thresholds)
+# --- logging
 
 
-def cannot_be_used(rows: int) -> str:
-    """So many rows of a trace, in words."""
-    return f"{rows} row{'' if rows == 1 else 's'} cannot be used"
+def log_to_stderr(form: str, level: str) -> None:
+    """``form`` is `text`, for people and journald, or `json`, for programs; ``level`` a name of the
+    standard library's levels."""
+    import logging
 
+    import structlog
 
-def fail(message: str) -> None:
-    """Tell a person what went wrong."""
-    print(message, file=sys.stderr)
+    last: structlog.typing.Processor
+    last = structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
+    stamped: list[structlog.typing.Processor] = [
+        structlog.contextvars.merge_contextvars,
+        structlog.processors.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+    ]
+    if form == "json":
+        stamped.append(structlog.processors.format_exc_info)
+        last = structlog.processors.JSONRenderer(ensure_ascii=False)
+    structlog.configure(
+        processors=[*stamped, last],
+        wrapper_class=structlog.make_filtering_bound_logger(level),
+        logger_factory=structlog.WriteLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )
+    # Libraries that use the standard library's logging are heard only when they warn.
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(name)s: %(message)s")

@@ -1,28 +1,35 @@
 """`dustcake history`: what happened, out of the journal."""
 
 import argparse
+import csv
+import json
 import sys
 import time
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
-from typing import cast, get_args
+from typing import IO, TYPE_CHECKING, Any, cast, get_args
 
-from dustcake.adapters.store import History, StoreRefused
-from dustcake.cli.commands import LabMissingError, lab_module
+from dustcake.cli.commands import lab_module
 from dustcake.cli.common import (
-    BAD_USAGE,
     DONE,
-    FAILED,
+    CommandError,
+    UsageError,
     add_settings,
+    chosen_collector,
     fail,
     seconds_in,
-    settings_or_none,
+    settings_in,
 )
-from dustcake.cli.history_air import print_air
-from dustcake.cli.history_alarms import changes_in, metrics_json, metrics_words
-from dustcake.cli.history_lines import fields_of, json_line, print_csv, words_line
+from dustcake.cli.history_reports import (
+    air_json,
+    air_words,
+    changes_in,
+    days,
+    metrics_json,
+    metrics_words,
+)
 from dustcake.core.events import (
     AirUsed,
     AlarmChanged,
@@ -35,7 +42,15 @@ from dustcake.core.events import (
     UpkeepDue,
     ZeroTaken,
 )
-from dustcake.settings.setpoints import to_setpoints
+from dustcake.core.setpoints import Air
+from dustcake.publish.alarm_metrics import metrics
+from dustcake.publish.alarm_texts import ALARM_TEXTS
+from dustcake.publish.payloads import event_fields, point_words, utc_text
+from dustcake.units import PressureUnit
+
+if TYPE_CHECKING:
+    from dustcake.adapters.store import History, RecordedEvent
+    from dustcake.settings.model import Settings
 
 DESCRIPTION = "List the events in the journal, oldest first."
 EPILOG = """\
@@ -50,11 +65,11 @@ examples:
 Reads the journal while the daemon runs, or without it, and changes nothing. Times are UTC. An
 event from before the clock was set shows the time found out later, marked ~, or else the start of
 the daemon and the seconds of the monotonic clock. With --alarms --json the last object is the
-metrics (`"event": "alarm_metrics"`). Exit code 0: told; 2: bad settings or usage; 1: the journal
+metrics (`"event": "alarm_metrics"`). Exit code 0: shown; 2: bad settings or usage; 1: the journal
 cannot be read.
 """
 
-LOG_BOOK = frozenset(
+_LOG_BOOK = frozenset(
     body.name
     for body in (FiltersChanged, LogEntry, ZeroTaken, SettingChanged, ModeSelected, UpkeepDue)
 )
@@ -65,12 +80,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_settings(parser, optional=True)
     parser.add_argument(
         "--since",
-        type=since,
+        type=_utc_s,
         metavar="TIME",
-        help="from then on: so long ago (90min, 12h, 2d), or ISO 8601 (UTC unless it says another"
-        " zone)",
+        help="from then on: so long ago (90min, 12h, 1d12h), or ISO 8601 (UTC unless it says "
+        "another zone)",
     )
-    parser.add_argument("--until", type=since, metavar="TIME", help="up to then; as --since")
+    parser.add_argument("--until", type=_utc_s, metavar="TIME", help="up to then; as --since")
     parser.add_argument("--collector", metavar="NAME", help="of this collector only")
     only = parser.add_mutually_exclusive_group()
     only.add_argument(
@@ -108,7 +123,7 @@ def _trace_name(text: str) -> Path:
     """Raises ``argparse.ArgumentTypeError``."""
     try:
         return cast(Path, _export_module().trace_name(text))
-    except LabMissingError as error:
+    except UsageError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
 
 
@@ -116,7 +131,7 @@ def _export_module() -> ModuleType:
     return lab_module("history_export", "--export")
 
 
-def since(text: str) -> float:
+def _utc_s(text: str) -> float:
     """UTC seconds. Raises ``argparse.ArgumentTypeError``."""
     ago_s = seconds_in(text)
     if ago_s is not None:
@@ -133,46 +148,72 @@ def since(text: str) -> float:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        return BAD_USAGE
-    units = {collector.name: collector.shown_in for collector in settings.collectors}
-    if arguments.collector is not None and arguments.collector not in units:
-        fail(f"there is no collector {arguments.collector!r}: name one of {', '.join(units)}")
-        return BAD_USAGE
+    settings = settings_in(arguments.settings)
+    if arguments.collector is not None:
+        chosen_collector(settings, arguments.collector)
     if None not in (arguments.since, arguments.until) and arguments.since >= arguments.until:
-        fail("--since is not before --until: there is no time between them; exchange them")
-        return BAD_USAGE
+        raise UsageError(
+            "--since is not before --until: there is no time between them; exchange them"
+        )
     if arguments.export is not None:
         code: int = _export_module().export_trace(settings, arguments)
         return code
+    from dustcake.adapters.store import History, StoreRefused
+
     try:
         with History(Path(settings.journal.path)) as history:
-            events = history.all_events(
-                arguments.collector, arguments.since, _names(arguments), arguments.until
-            )
-            if arguments.air and not arguments.csv:
-                factors = {each.name: to_setpoints(each).air for each in settings.collectors}
-                print_air(events, factors, as_json=arguments.json)
-            elif arguments.csv:
-                print_csv(events, units, sys.stdout)
-            else:
-                line = json_line if arguments.json else words_line
-                for one in events:
-                    print(line(one, fields_of(one, units)))
+            _print_events(history, settings, arguments)
             if arguments.alarms and not arguments.csv:
                 _print_metrics(history, arguments)
     except StoreRefused as refused:
-        fail(str(refused))
-        return FAILED
+        raise CommandError(str(refused)) from None
     return DONE
+
+
+def _print_events(history: "History", settings: "Settings", arguments: argparse.Namespace) -> None:
+    events = history.all_events(
+        arguments.collector, arguments.since, _names(arguments), arguments.until
+    )
+    from dustcake.settings.setpoints import to_setpoints
+
+    units = {collector.name: collector.shown_in for collector in settings.collectors}
+    if arguments.csv:
+        print_csv(events, units, sys.stdout)
+        return
+    lines: Iterable[str]
+    if arguments.air:
+        factors = {each.name: to_setpoints(each).air for each in settings.collectors}
+        show = air_json if arguments.json else air_words
+        lines = (show(day, factors.get(day.collector, Air())) for day in days(events))
+    else:
+        line = _json_line if arguments.json else _words_line
+        lines = (line(one, _fields_of(one, units)) for one in events)
+    empty = True
+    for text in lines:
+        print(text)
+        empty = False
+    if empty and not arguments.json:
+        fail(_nothing(arguments))
+
+
+def _nothing(arguments: argparse.Namespace) -> str:
+    """Why nothing is printed."""
+    when = "yet" if (arguments.since, arguments.until) == (None, None) else "in that time"
+    if arguments.air:
+        return f"no compressed air on record {when}: it is put on record once an hour"
+    if arguments.life:
+        return (
+            f"no forecast of filter life on record {when}: the first needs a dozen cleanings, an "
+            "hour of running and more apart; `dustcake status` shows how far it is"
+        )
+    return f"nothing of it on record {when}"
 
 
 def _names(arguments: argparse.Namespace) -> Collection[str] | None:
     if arguments.alarms:
         return {AlarmChanged.name}
     if arguments.log:
-        return LOG_BOOK
+        return _LOG_BOOK
     if arguments.life:
         return {FilterLifeChanged.name}
     if arguments.air:
@@ -181,10 +222,8 @@ def _names(arguments: argparse.Namespace) -> Collection[str] | None:
     return kinds
 
 
-def _print_metrics(history: History, arguments: argparse.Namespace) -> None:
-    """Of the time asked for; how the alarms stood at its beginning is seen in what was before."""
-    from dustcake.publish.alarm_metrics import metrics
-
+def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
+    """Of the time wanted; what came before says how the alarms were at its beginning."""
     first_s, last_s = history.span(arguments.collector)
     if first_s is None or last_s is None:
         return
@@ -192,7 +231,90 @@ def _print_metrics(history: History, arguments: argparse.Namespace) -> None:
     to_s = max(last_s, time.time()) if arguments.until is None else arguments.until
     changes = changes_in(history.all_events(arguments.collector, None, {AlarmChanged.name}))
     found = metrics(changes, from_s, max(from_s, to_s))
-    if arguments.json:
-        print(metrics_json(found))
-    else:
-        print("\n".join(metrics_words(found)))
+    print(metrics_json(found) if arguments.json else "\n".join(metrics_words(found)))
+
+
+# --- events as lines in words, as JSON, or as a table
+
+_CSV_COLUMNS = ("utc", "collector", "seq", "event", "by", "what")
+# What a spreadsheet would take for a formula, were somebody to write it in a note.
+_FORMULA = ("=", "+", "-", "@")
+
+
+def _fields_of(one: "RecordedEvent", units: Mapping[str, PressureUnit]) -> dict[str, Any]:
+    """Its fields, with reasons in words; a collector no longer in the settings has no unit of its
+    own there."""
+    event = one.event()
+    if event is None:
+        return {"event": one.name, **one.fields}
+    return event_fields(event, units.get(one.collector, PressureUnit.PA))
+
+
+def _json_line(one: "RecordedEvent", fields: Mapping[str, Any]) -> str:
+    """One JSON object."""
+    head = {
+        "collector": one.collector,
+        "seq": one.seq,
+        "utc": utc_text(one.utc_s),
+        "found_utc": utc_text(one.found_utc_s),
+        "start": one.start,
+        "mono_s": round(one.mono_s, 3),
+    }
+    return json.dumps({**head, **fields}, ensure_ascii=False)
+
+
+def _words_line(one: "RecordedEvent", fields: Mapping[str, Any]) -> str:
+    """One line for people."""
+    name = str(fields["event"]).replace("_", " ")
+    line = f"{_at(one):25}  {one.collector}  {one.seq:>6}  {name:18}  {_what(fields)}"
+    return line.rstrip()
+
+
+def print_csv(
+    events: Iterable["RecordedEvent"], units: Mapping[str, PressureUnit], out: IO[str]
+) -> None:
+    """A table for spreadsheets: RFC 4180, a line of column names first."""
+    writer = csv.writer(out)
+    writer.writerow(_CSV_COLUMNS)
+    for one in events:
+        fields = _fields_of(one, units)
+        by = str(fields.pop("by", "") or "")
+        cells = (_at(one), one.collector, one.seq, fields["event"], by, _what(fields))
+        writer.writerow([_plain(cell) for cell in cells])
+
+
+def _plain(cell: object) -> object:
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+
+
+def _at(one: "RecordedEvent") -> str:
+    if one.utc_s is not None:
+        return f"{utc_text(one.utc_s)}"
+    if one.found_utc_s is not None:
+        return f"{utc_text(one.found_utc_s)}~"
+    return f"start {one.start}, {one.mono_s:.1f} s"
+
+
+def _what(fields: Mapping[str, Any]) -> str:
+    """All but the event's name."""
+    shown = {name: value for name, value in fields.items() if name != "event"}
+    alarm = next((a for a in ALARM_TEXTS if a.value == shown.get("alarm")), None)
+    if alarm is not None:
+        shown["alarm"] = ALARM_TEXTS[alarm].title
+    if isinstance(shown.get("points"), list):  # of a forecast they are a number
+        shown["points"] = [point_words(each) for each in shown["points"]]
+    if fields["event"] == SettingChanged.name:  # that says it all
+        shown = {"change": shown["change"], "by": shown.get("by")}
+    reason = shown.pop("reason", None)
+    parts = [
+        f"{key.replace('_', ' ')} {_value(value)}"
+        for key, value in shown.items()
+        if not key.endswith(("reason_code", "reason_codes")) and value not in (None, "", [], ())
+    ]
+    return "; ".join([*parts, *([str(reason)] if reason else [])])
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return ", ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)

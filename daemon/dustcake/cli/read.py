@@ -5,14 +5,20 @@ import asyncio
 import json
 from typing import Any
 
-from dustcake.cli.common import BAD_USAGE, DONE, UNREACHED, add_settings, fail, settings_or_none
+from dustcake.cli.common import (
+    DONE,
+    UNREACHED,
+    add_settings,
+    fail,
+    log_to_stderr,
+    settings_in,
+)
 from dustcake.core.reading import interpret
 from dustcake.core.setpoints import Scale
 from dustcake.core.signals import ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading
 from dustcake.publish.wording import sentence
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit, show_with_pa
 
@@ -35,10 +41,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    settings = settings_or_none(arguments.file)
-    if settings is None:
-        return BAD_USAGE
-    readings = asyncio.run(_read_all(settings))
+    readings = asyncio.run(_read_all(settings_in(arguments.file)))
     complete = True
     for collector, reading in readings:
         points = _points(collector, reading)
@@ -53,9 +56,8 @@ def run(arguments: argparse.Namespace) -> int:
 async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
     from dustcake.adapters.clock import SystemClock
     from dustcake.adapters.modbus import FieldInputs, open_bus
-    from dustcake.cli.logs import log_to_stderr
 
-    # What was lost is told for each point; as a log line it would stand between the readings.
+    # What was lost is shown for each point; as a log line it would stand between the readings.
     log_to_stderr("text", "error")
     buses = {bus.name: open_bus(bus, SystemClock()) for bus in settings.buses}
     try:

@@ -2,20 +2,19 @@
 
 import argparse
 import json
+import shlex
 import uuid
 from pathlib import Path
 from typing import Any
 
-from dustcake.adapters.local_socket import NoDaemonError, ask
 from dustcake.cli.common import (
-    BAD_USAGE,
+    DEFAULT_SETTINGS,
     DONE,
     FAILED,
-    UNREACHED,
     add_settings,
-    fail,
+    ask_daemon,
     seconds_in,
-    settings_or_none,
+    settings_in,
 )
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import AlarmAction, Entry, Mode, SetPoint
@@ -40,7 +39,7 @@ examples:
   dustcake request record drum_emptied
   dustcake request record upkeep_done --upkeep snubber --note "blown back, was half plugged"
   dustcake request set_points --low "2.5 inH2O" --high "3.5 inH2O"     shown, and not done yet
-  dustcake request confirm 4711                  the number that has told
+  dustcake request confirm 4711                  the number from that answer
   dustcake request record note --note "new welding cell in use from today"
 
 Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answers.
@@ -57,7 +56,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     after.add_argument("--settings", type=Path, metavar="FILE", help="as before the request")
     after.add_argument("--collector", metavar="NAME", help="as before the request")
     after.add_argument("--json", action="store_true", help="as before the request")
-    kinds = parser.add_subparsers(title="requests", metavar="REQUEST", required=True, dest="ask")
+    kinds = parser.add_subparsers(title="requests", metavar="REQUEST", required=True, dest="kind")
     mode = kinds.add_parser("mode", parents=[after], help="select the cleaning mode")
     mode.add_argument("mode", choices=[each.value for each in Mode])
     zero = kinds.add_parser(
@@ -148,9 +147,11 @@ def _add_set_points(kinds: Any, after: argparse.ArgumentParser) -> None:
         "--on-time", type=float, dest="on_time_s", metavar="SECONDS", help="of a valve"
     )
     confirm = kinds.add_parser(
-        "confirm", parents=[after], help="let the change of set points act that was asked for"
+        "confirm", parents=[after], help="let the change of set points take effect"
     )
-    confirm.add_argument("change", type=int, metavar="NUMBER", help="its number, as it was told")
+    confirm.add_argument(
+        "change", type=int, metavar="NUMBER", help="its number, from the answer to set_points"
+    )
 
 
 def _pressure(text: str) -> float:
@@ -167,33 +168,32 @@ def _add_alarm(parser: argparse.ArgumentParser) -> None:
 def _length(text: str) -> float:
     length_s = seconds_in(text)
     if length_s is None:
-        raise argparse.ArgumentTypeError(f"{text!r} is no length of time: write 30min, 8h or 2d")
+        raise argparse.ArgumentTypeError(f"{text!r} is no length of time: write 30min, 8h or 1h30m")
     return length_s
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        return BAD_USAGE
-    asked = _asked(arguments)
-    if arguments.collector is not None:
-        asked["collector"] = arguments.collector
-    try:
-        line = ask(Path(settings.control.socket), json.dumps(asked).encode())
-    except NoDaemonError as error:
-        fail(str(error))
-        return UNREACHED
-    answer = json.loads(line)
+    answer = ask_daemon(settings_in(arguments.settings), _request(arguments))
     if arguments.json:
-        print(line.decode().rstrip())
-    else:
-        print(f"{'accepted' if answer['accepted'] else 'refused'}: {answer['reason']}")
-        for point in answer.get("points", ()):
-            print(f"  {point_words(point)}")
-        if answer.get("reason_code") == Because.CONFIRM_CHANGE:
-            print(f"  to confirm: dustcake request confirm {answer['change']}")
+        print(json.dumps(answer, ensure_ascii=False))
+        return DONE if answer["accepted"] else FAILED
+    print(f"{'accepted' if answer['accepted'] else 'refused'}: {answer['reason']}")
+    for point in answer.get("points", ()):
+        print(f"  {point_words(point)}")
+    if answer.get("reason_code") == Because.CONFIRM_CHANGE:
+        print(f"  to confirm: {_confirm_command(arguments, answer['change'])}")
     return DONE if answer["accepted"] else FAILED
+
+
+def _confirm_command(arguments: argparse.Namespace, change: int) -> str:
+    """The command line, for the same daemon and collector."""
+    words = ["dustcake", "request"]
+    if arguments.settings != DEFAULT_SETTINGS:
+        words += ["--settings", str(arguments.settings)]
+    if arguments.collector is not None:
+        words += ["--collector", arguments.collector]
+    return shlex.join([*words, "confirm", str(change)])
 
 
 _PASSED_ON = (
@@ -202,18 +202,21 @@ _PASSED_ON = (
 )
 
 
-def _asked(arguments: argparse.Namespace) -> dict[str, Any]:
-    asked: dict[str, Any] = {"request": arguments.ask, "id": uuid.uuid4().hex}
-    if arguments.ask == "mode":
-        asked["mode"] = arguments.mode
-    elif arguments.ask == "zero":
-        asked["blower_off_confirmed"] = arguments.blower_off_confirmed
-    elif arguments.ask == "blower":
-        asked["run"] = arguments.run == "on"
+def _request(arguments: argparse.Namespace) -> dict[str, Any]:
+    """The request as the daemon takes it."""
+    request: dict[str, Any] = {"request": arguments.kind, "id": uuid.uuid4().hex}
+    if arguments.collector is not None:
+        request["collector"] = arguments.collector
+    if arguments.kind == "mode":
+        request["mode"] = arguments.mode
+    elif arguments.kind == "zero":
+        request["blower_off_confirmed"] = arguments.blower_off_confirmed
+    elif arguments.kind == "blower":
+        request["run"] = arguments.run == "on"
     else:
-        asked |= {
+        request |= {
             name: getattr(arguments, name)
             for name in _PASSED_ON
             if getattr(arguments, name, None) is not None
         }
-    return asked
+    return request

@@ -12,7 +12,7 @@ from typing import IO, Any
 from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.adapters.store import StoreRefused, put_journal_back
 from dustcake.cli.backup import ABOUT, JOURNAL, SETTINGS, record_member
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+from dustcake.cli.common import DONE, CommandError, UsageError, add_settings, settings_in
 from dustcake.commissioning.record import place_of
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import parse_settings
@@ -49,20 +49,19 @@ def run(arguments: argparse.Namespace) -> int:
             text = _member(archive, SETTINGS).read(_LARGEST_SETTINGS_BYTES).decode()
             return _put_back(arguments, about, text, archive)
     except SettingsError as error:
-        fail(f"{backup}: its settings do not serve this version of dustcake\n{error}")
+        text = f"{backup}: its settings do not serve this version of dustcake\n{error}"
+        raise UsageError(text) from None
     except (tarfile.TarError, EOFError, KeyError, ValueError):
-        fail(f"{backup} is no backup of dustcake, or is damaged; name a file `backup` wrote")
+        text = f"{backup} is no backup of dustcake, or is damaged; name a file `backup` wrote"
+        raise UsageError(text) from None
     except FileNotFoundError:
-        fail(f"{backup}: no such file; name a file written by `dustcake backup`")
+        text = f"{backup}: no such file; name a file written by `dustcake backup`"
+        raise UsageError(text) from None
     except (StoreRefused, FileProblemError) as problem:
-        fail(str(problem))
-        return FAILED
+        raise CommandError(str(problem)) from None
     except OSError as error:
-        fail(
-            f"{error.filename or backup}: {error.strerror or error}; check the disk and its rights"
-        )
-        return FAILED
-    return BAD_USAGE
+        text = f"{error.filename or backup}: {error.strerror or error}"
+        raise CommandError(f"{text}; check the disk and its rights") from None
 
 
 def _put_back(
@@ -70,9 +69,7 @@ def _put_back(
 ) -> int:
     kept: Path = arguments.settings
     if arguments.journal_only:
-        settings = settings_or_none(kept)
-        if settings is None:
-            return BAD_USAGE
+        settings = settings_in(kept)
     else:
         settings = parse_settings(text, f"settings in {arguments.file}")
     path = Path(settings.journal.path)
@@ -82,14 +79,14 @@ def _put_back(
             while block := source.read(1 << 20):
                 file.write(block)
         aside = put_journal_back(copy, path)
-    told = [f"{path}: the journal of {about['utc']}"]
+    lines = [f"{path}: the journal of {about['utc']}"]
     if aside is not None:
-        told.append(f"{aside}: the one that was there")
+        lines.append(f"{aside}: the one that was there")
     for collector in settings.collectors:
-        told += _put_record_back(archive, collector.name, path)
+        lines += _put_record_back(archive, collector.name, path)
     if not arguments.journal_only:
-        told += _write_settings(kept, text)
-    print("\n".join(told))
+        lines += _write_settings(kept, text)
+    print("\n".join(lines))
     return DONE
 
 
@@ -107,14 +104,14 @@ def _put_record_back(archive: tarfile.TarFile, collector: str, journal: Path) ->
     if os.geteuid() == 0:  # for a daemon that is not root
         owner = journal.parent.stat()
         os.chown(file.path, owner.st_uid, owner.st_gid)
-    told = [f"{file.path}: the commissioning record"]
-    return told if aside is None else [*told, f"{aside}: the one that was there"]
+    lines = [f"{file.path}: the commissioning record"]
+    return lines if aside is None else [*lines, f"{aside}: the one that was there"]
 
 
 def _write_settings(kept: Path, text: str) -> list[str]:
     if kept.exists() and kept.read_text(encoding="utf-8") == text:
         return [f"{kept}: unchanged"]
-    told = [f"{kept}: the settings of the backup"]
+    lines = [f"{kept}: the settings of the backup"]
     mode = 0o640
     if kept.exists():
         mode = kept.stat().st_mode & 0o777
@@ -122,14 +119,14 @@ def _write_settings(kept: Path, text: str) -> list[str]:
             f"{kept.name}.replaced-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}"
         )
         kept.rename(aside)
-        told.append(f"{aside}: those that were there")
+        lines.append(f"{aside}: those that were there")
     arriving = kept.with_name(kept.name + ".arriving")
     arriving.write_text(text, encoding="utf-8")
     arriving.chmod(mode)
     if os.geteuid() == 0:
         os.chown(arriving, 0, kept.parent.stat().st_gid)
     arriving.rename(kept)
-    return told
+    return lines
 
 
 def _member(archive: tarfile.TarFile, name: str) -> IO[bytes]:

@@ -6,9 +6,9 @@ import os
 import sys
 from collections.abc import Iterator
 
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
+from dustcake.cli.common import DONE, FAILED, add_settings, fail, log_to_stderr, settings_in
 
-DESCRIPTION = "Run every collector of a settings file until told to stop."
+DESCRIPTION = "Run every collector of a settings file until it is stopped."
 EPILOG = """\
 example:
   dustcake run /etc/dustcake/dustcake.toml
@@ -39,12 +39,9 @@ def run(arguments: argparse.Namespace) -> int:
     from dustcake.adapters.local_socket import SocketRefusedError
     from dustcake.adapters.store import StoreRefused
     from dustcake.adapters.systemd import ServiceManager
-    from dustcake.cli.logs import log_to_stderr
     from dustcake.runtime import live
 
-    settings = settings_or_none(arguments.file)
-    if settings is None:
-        return BAD_USAGE
+    settings = settings_in(arguments.file)
     log_to_stderr(arguments.log_format, arguments.log_level)
     manager = ServiceManager(os.environ)
     manager.expect_every(max(collector.poll_s for collector in settings.collectors))

@@ -1,10 +1,10 @@
 """`dustcake schema`: interfaces as a program has them: the settings file, a PLC's registers."""
 
 import argparse
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from dustcake.cli.common import DONE, UsageError
 from dustcake.publish.alarm_manual import alarm_manual
 from dustcake.publish.messages.asyncapi import document_text, messages_text
 from dustcake.publish.plc.register_map import documentation
@@ -47,11 +47,11 @@ def run(arguments: argparse.Namespace) -> int:
     text = TEXTS[arguments.of]()
     if output is None:
         print(text, end="")
-        return 0
+        return DONE
     try:
         output.write_text(text, encoding="utf-8")
     except OSError as error:
         reason = error.strerror or "cannot be written"
-        print(f"--output {output}: {reason}; name a file this user may write", file=sys.stderr)
-        return 2
-    return 0
+        text = f"--output {output}: {reason}; name a file this user may write"
+        raise UsageError(text) from None
+    return DONE

@@ -2,17 +2,28 @@
 
 import argparse
 import json
+import os
+import sys
+import textwrap
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import partial
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from dustcake.adapters.local_socket import NoDaemonError, ask
-from dustcake.cli.common import BAD_USAGE, DONE, UNREACHED, add_settings, fail, settings_or_none
-from dustcake.cli.watching import watch
+from dustcake.cli.common import (
+    DONE,
+    CommandError,
+    add_settings,
+    ask_daemon,
+    between,
+    settings_in,
+)
 from dustcake.publish.payloads import by_request_words, point_words
+
+if TYPE_CHECKING:
+    from dustcake.settings.model import Settings
 
 DESCRIPTION = "Ask the running daemon what it reads, what it does, and why."
 EPILOG = """\
@@ -20,7 +31,7 @@ examples:
   dustcake status --settings /etc/dustcake/dustcake.toml
   dustcake status --watch            until Ctrl-C, anew every second
 
-Exit code 0: told; 2: bad settings; 3: no daemon answers.
+Exit code 0: shown; 2: bad settings; 3: no daemon answers.
 """
 
 
@@ -32,44 +43,27 @@ def configure(parser: argparse.ArgumentParser) -> None:
     how.add_argument(
         "--watch",
         nargs="?",
-        type=_every,
+        type=between(0.2, 3600.0, "a number of seconds", inclusive=True),
         const=1.0,
         metavar="SECONDS",
         help="keep the screen up to date, every so many seconds (1 unless given)",
     )
 
 
-def _every(text: str) -> float:
-    try:
-        every_s = float(text)
-    except ValueError:
-        every_s = 0.0
-    if not 0.2 <= every_s <= 3600.0:
-        raise argparse.ArgumentTypeError(f"{text!r}: give 0.2 to 3600 seconds")
-    return every_s
-
-
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        return BAD_USAGE
-    told = partial(_told, Path(settings.control.socket), as_json=arguments.json)
-    try:
-        first = told()
-    except NoDaemonError as error:
-        fail(str(error))
-        return UNREACHED
+    status = partial(_status, settings_in(arguments.settings), as_json=arguments.json)
+    first = status()
     if arguments.watch is None:
         print("\n".join(first))
     else:
-        watch(_Watched(told, first).lines, arguments.watch)
+        _watch(_Screen(status, first).lines, arguments.watch)
     return DONE
 
 
-def _told(socket: Path, *, as_json: bool) -> list[str]:
-    """One answer of the daemon as lines. Raises NoDaemonError."""
-    collectors = json.loads(ask(socket, b'{"status": true}'))["collectors"]
+def _status(settings: "Settings", *, as_json: bool) -> list[str]:
+    """One answer of the daemon as lines. Raises CommandError."""
+    collectors = ask_daemon(settings, {"status": True})["collectors"]
     if as_json:
         return [
             json.dumps({"collector": name, **content}, ensure_ascii=False)
@@ -78,11 +72,11 @@ def _told(socket: Path, *, as_json: bool) -> list[str]:
     return [line for name, content in collectors.items() for line in _words(name, content)]
 
 
-class _Watched:
+class _Screen:
     """The newest answer, or the last one with how long nobody has answered since."""
 
-    def __init__(self, told: Callable[[], list[str]], first: list[str]) -> None:
-        self._told = told
+    def __init__(self, status: Callable[[], list[str]], first: list[str]) -> None:
+        self._status = status
         self._last = first
         self._last_s = time.monotonic()
 
@@ -90,8 +84,8 @@ class _Watched:
         """The screen."""
         now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
         try:
-            self._last, self._last_s = self._told(), time.monotonic()
-        except NoDaemonError:
+            self._last, self._last_s = self._status(), time.monotonic()
+        except CommandError:
             ago_s = time.monotonic() - self._last_s
             old = f"NO ANSWER FOR {ago_s:.0f} S: what is below is old. Is the daemon running?"
             return [now, old, "", *self._last]
@@ -183,3 +177,60 @@ def _value(measured: dict[str, Any]) -> str:
         return "no value"
     shown, pascals = measured["display"], f"{measured['value']:.0f} Pa"
     return pascals if shown == pascals else f"{shown} ({pascals})"
+
+
+# --- the screen of --watch
+
+_ENTER = "\x1b[?1049h\x1b[?25l"  # the terminal's other screen, without a cursor
+_LEAVE = "\x1b[?25h\x1b[?1049l"
+_HOME, _TO_END_OF_LINE, _TO_END_OF_SCREEN = "\x1b[H", "\x1b[K", "\x1b[J"
+
+
+def _watch(lines: Callable[[], list[str]], every_s: float) -> None:
+    """Draw ``lines()`` every ``every_s`` seconds. Returns when the person presses Ctrl-C.
+
+    Where the output is no terminal each screen is printed below the last, an empty line between.
+    """
+    with _terminal() if sys.stdout.isatty() else _plainly() as draw:
+        try:
+            while True:
+                draw(lines())
+                time.sleep(every_s)
+        except KeyboardInterrupt:
+            return
+
+
+@contextmanager
+def _terminal() -> Iterator[Callable[[list[str]], None]]:
+    sys.stdout.write(_ENTER)
+    try:
+        yield _draw
+    finally:
+        sys.stdout.write(_LEAVE)
+        sys.stdout.flush()
+
+
+def _draw(lines: list[str]) -> None:
+    size = os.get_terminal_size(sys.stdout.fileno())  # as it is now, whatever the environment says
+    shown = [part for line in lines for part in _wrapped(line, size.columns)]
+    if len(shown) > size.lines:
+        shown = [
+            *shown[: size.lines - 1],
+            "... (more below: make the window taller)"[: size.columns],
+        ]
+    text = "\n".join(line + _TO_END_OF_LINE for line in shown)
+    sys.stdout.write(_HOME + text + _TO_END_OF_SCREEN)
+    sys.stdout.flush()
+
+
+def _wrapped(line: str, columns: int) -> list[str]:
+    indent = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.wrap(line, max(columns, 20), subsequent_indent=indent) or [""]
+
+
+@contextmanager
+def _plainly() -> Iterator[Callable[[list[str]], None]]:
+    def draw(lines: list[str]) -> None:
+        print("\n".join(lines), end="\n\n", flush=True)
+
+    yield draw

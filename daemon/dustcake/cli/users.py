@@ -12,8 +12,8 @@ from dustcake.adapters.panel.users import (
     read_users,
     write_users,
 )
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
-from dustcake.publish.levels import Level
+from dustcake.cli.common import DONE, CommandError, UsageError, add_settings, settings_in
+from dustcake.core.requests.definitions import Level
 
 DESCRIPTION = "Keep the file of users of the panel (`panel.users_file`)."
 EPILOG = """\
@@ -52,84 +52,55 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    code: int = arguments.action(arguments)
-    return code
-
-
-def _add(arguments: argparse.Namespace) -> int:
-    path = _users_file(arguments.settings)
-    if path is None:
-        return BAD_USAGE
     try:
-        users = read_users(path) if path.exists() else {}
-        password = _password()
-        if password is None:
-            return BAD_USAGE
-        user = new_user(arguments.name, arguments.level, password)
-        write_users(path, {**users, user.name: user})
+        arguments.action(arguments)
     except BadUserError as error:
-        fail(str(error))
-        return BAD_USAGE
+        raise UsageError(str(error)) from None
     except UsersFileError as error:
-        fail(str(error))
-        return FAILED
+        raise CommandError(str(error)) from None
+    return DONE
+
+
+def _add(arguments: argparse.Namespace) -> None:
+    path = _users_file(arguments.settings)
+    users = read_users(path) if path.exists() else {}
+    user = new_user(arguments.name, arguments.level, _password())
+    write_users(path, {**users, user.name: user})
     print(f"{user.name}: {user.level}")
-    return DONE
 
 
-def _remove(arguments: argparse.Namespace) -> int:
+def _remove(arguments: argparse.Namespace) -> None:
     path = _users_file(arguments.settings)
-    if path is None:
-        return BAD_USAGE
-    try:
-        users = read_users(path)
-        if arguments.name not in users:
-            known = ", ".join(users) or "nobody"
-            fail(f"{path} has no user {arguments.name!r}; it has {known}")
-            return BAD_USAGE
-        del users[arguments.name]
-        write_users(path, users)
-    except UsersFileError as error:
-        fail(str(error))
-        return FAILED
-    return DONE
+    users = read_users(path)
+    if arguments.name not in users:
+        known = ", ".join(users) or "nobody"
+        raise UsageError(f"{path} has no user {arguments.name!r}; it has {known}")
+    del users[arguments.name]
+    write_users(path, users)
 
 
-def _list(arguments: argparse.Namespace) -> int:
-    path = _users_file(arguments.settings)
-    if path is None:
-        return BAD_USAGE
-    try:
-        users = read_users(path)
-    except UsersFileError as error:
-        fail(str(error))
-        return FAILED
-    for user in users.values():
+def _list(arguments: argparse.Namespace) -> None:
+    for user in read_users(_users_file(arguments.settings)).values():
         print(f"{user.name}: {user.level}")
-    return DONE
 
 
-def _users_file(settings_path: Path) -> Path | None:
-    """The file; None where there is none, and then it has been told."""
-    settings = settings_or_none(settings_path)
-    if settings is None:
-        return None
+def _users_file(settings_path: Path) -> Path:
+    """Raises UsageError."""
+    settings = settings_in(settings_path)
     if settings.panel is None or settings.panel.users_file is None:
-        fail(
+        raise UsageError(
             f"{settings_path}: panel.users_file is not given; add a table [panel] with it, such as "
             'users_file = "/etc/dustcake/panel-users.json"'
         )
-        return None
     return Path(settings.panel.users_file)
 
 
-def _password() -> str | None:
-    """What is typed twice, or comes in; None where it was not typed alike, and then it has been
-    told. Never an argument: those can be seen by every user of the machine."""
+def _password() -> str:
+    """What is typed twice, or the first line of the input. Raises UsageError where it was not typed
+    alike. Never an argument: those can be seen by every user of the machine."""
     if not sys.stdin.isatty():
         return sys.stdin.readline().rstrip("\n")
     password = getpass.getpass("password: ")
     if getpass.getpass("once more: ") != password:
-        fail("that was not the same; nothing is changed")
-        return None
+        raise UsageError("that was not the same; nothing is changed")
     return password

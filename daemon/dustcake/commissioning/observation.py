@@ -11,8 +11,7 @@ from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.zeroing import ZeroState
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit, show
 

@@ -1,7 +1,7 @@
 """Topics of plain mode: ``root/collector/...``."""
 
 from dustcake.core.record import record
-from dustcake.publish.levels import Level
+from dustcake.core.requests.definitions import Level
 
 
 @record

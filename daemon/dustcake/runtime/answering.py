@@ -11,12 +11,10 @@ from dustcake.core.events import RequestAnswered
 from dustcake.core.inputs import OperatorRequested, RequestRefused
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
-from dustcake.core.requests.handling import name_of
+from dustcake.core.requests.definitions import KIND_OF, Level, name_of
 from dustcake.core.requests.kinds import Identity
 from dustcake.ports import Clock
-from dustcake.publish.levels import Level, may
 from dustcake.publish.request_json import (
-    NAME_REQUIRED,
     InvalidRequest,
     ParsedRequest,
     age_refusal,
@@ -127,9 +125,9 @@ class Answering:
     def _refusal(
         self, asked: ParsedRequest, name: str, asker: Asker, sent: Sent | None
     ) -> Reason | None:
-        if not may(asker.level, name):
+        if not asker.level.may_request(name):
             return because(Because.LEVEL_TOO_LOW, asker.elsewhere or "no request")
-        if not (asked.by or asker.is_named) and name in NAME_REQUIRED:
+        if not (asked.by or asker.is_named) and KIND_OF[name].name_required:
             return because(Because.NOT_NAMED)
         if sent is None:
             return None

@@ -44,8 +44,7 @@ from dustcake.publish.payloads import utc_text
 from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_object, request_in
 from dustcake.runtime.answering import Asker
 from dustcake.settings.buses import WordTable
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 
 log = structlog.get_logger()
 

@@ -31,8 +31,7 @@ from dustcake.runtime.mqtt_requests import MqttRequests
 from dustcake.runtime.pacing import paced
 from dustcake.runtime.presence import EnginePresence
 from dustcake.runtime.vigil import Vigil
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit
 

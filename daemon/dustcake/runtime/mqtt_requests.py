@@ -4,9 +4,9 @@ from collections.abc import Callable
 
 from dustcake.adapters.mqtt import Incoming
 from dustcake.core.reasons import Because, because
+from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import Identity
 from dustcake.ports import Clock
-from dustcake.publish.levels import Level
 from dustcake.publish.request_json import read_request
 from dustcake.publish.topics import Topics
 from dustcake.runtime.allowance import Allowance, Allowed

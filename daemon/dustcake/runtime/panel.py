@@ -22,7 +22,7 @@ from dustcake.runtime.installed import Installed
 from dustcake.settings.extras import is_installed, without
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Panel
-from dustcake.settings.summary import understood
+from dustcake.settings.summary import summary
 from dustcake.units import PressureUnit
 
 log = structlog.get_logger()
@@ -133,7 +133,7 @@ class PanelSource:
             for each in by_request
         ] + [
             {"subject": each.subject, "text": each.text, "caution": each.caution}
-            for each in understood(self._settings)
+            for each in summary(self._settings)
             if each.subject not in others
         ]
 

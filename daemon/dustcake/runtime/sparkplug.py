@@ -7,10 +7,10 @@ from typing import Any
 
 from dustcake.adapters.mqtt import EdgeNodeLink
 from dustcake.core.reasons import Because, because
+from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.levels import Level
 from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_request
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports

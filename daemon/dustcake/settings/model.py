@@ -1,12 +1,17 @@
-"""The settings file as a whole."""
+"""The settings file as a whole, and the table of one collector."""
 
 import re
+from typing import Literal
 
 from pydantic import Field
 
-from dustcake.settings.base import Lax, Section
-from dustcake.settings.buses import Bus
-from dustcake.settings.collector import Collector
+from dustcake.core.cleaning.pulse_order import order_skipping_neighbours
+from dustcake.core.setpoints import BlowerRequest, OutputKind
+from dustcake.settings.alarms import Alarms
+from dustcake.settings.base import Lax, Name, PositivePressure, Seconds, Section, TextLine
+from dustcake.settings.buses import AnalogInput, Bus, CoilOutput, Contacts, HeaderInput, Outputs
+from dustcake.settings.cleaning import Cleaning, Pulsing, Requests, Zeroing
+from dustcake.settings.monitoring import DEFAULT_UPKEEP, Air, Diagnosis, FilterLife, Trust, Upkeep
 from dustcake.settings.services import (
     Broker,
     Control,
@@ -18,6 +23,114 @@ from dustcake.settings.services import (
     Site,
     Sparkplug,
 )
+from dustcake.units import Pressure, PressureUnit
+
+
+class Blower(Section):
+    """The blower: how it is requested, and how its flow is proved without a contact."""
+
+    request: Lax[BlowerRequest] = BlowerRequest.NONE
+    """`none`: the daemon does not ask for the blower; `process`: it follows the contact of the
+    process equipment; `hand`: by request of a person."""
+    coil: CoilOutput | None = None
+    """The run request output: needed for `process` and `hand`."""
+    run_on_s: Seconds = 60.0
+    """The blower keeps running this long after the process stops (common practice, no source)."""
+    flow_proof: PositivePressure = Pressure(0.2, PressureUnit.INH2O)
+    """Without a blower contact, dP at or above this proves flow (common practice, no source).
+    With a contact it is not used."""
+
+
+class Collector(Section):
+    """One dust collector."""
+
+    name: Name = Field(examples=["welding-1"])
+    """Its name in topics, files and messages: letters, digits, `_`, `-` and `.`."""
+    display_unit: Literal["inH2O", "Pa", "mbar", "mmH2O"] = "inH2O"
+    """Unit in which dP is shown to people."""
+    poll_s: float = Field(default=1.0, ge=0.1, le=60)
+    """From one reading to the next."""
+    stale_after_s: float | None = Field(default=None, ge=0.5, le=600)
+    """A reading older than this is not trusted. Left out: three times `poll_s`, at least 5 s."""
+    settle_s: float = Field(default=10.0, ge=0, le=600)
+    """After a start of the daemon: no pulse before this has passed (common practice, no
+    source)."""
+    transmitter: AnalogInput
+    """The dP transmitter."""
+    header: HeaderInput | None = None
+    """The header pressure transmitter. Leave out what is not fitted."""
+    contacts: Contacts = Field(default_factory=Contacts)
+    """Contact inputs."""
+    outputs: Outputs
+    """The valves."""
+    blower: Blower = Field(default_factory=Blower)
+    """The blower."""
+    cleaning: Cleaning = Field(default_factory=Cleaning)
+    """When to clean."""
+    pulsing: Pulsing = Field(default_factory=Pulsing)
+    """How to pulse."""
+    alarms: Alarms = Field(default_factory=Alarms)
+    """Alarms."""
+    zeroing: Zeroing = Field(default_factory=Zeroing)
+    """Taking the zero of the dP transmitter."""
+    upkeep: Lax[tuple[Upkeep, ...]] = DEFAULT_UPKEEP
+    """Upkeep that people are reminded of, a table [[collector.upkeep]] each. Left out: a daily
+    check, the drum, the regulator bowl and the snubber. `upkeep = []`: none."""
+    edited_by: TextLine | None = Field(default=None, examples=["night shift"])
+    """Who changed these settings last: goes into the log book with every set point that is another
+    at the next start."""
+    air: Air = Field(default_factory=Air)
+    """Compressed air of the pulses: how it is counted, and what it costs."""
+    filter_life: FilterLife = Field(default_factory=FilterLife)
+    """Forecast of filter life."""
+    trust: Trust = Field(default_factory=Trust)
+    """When the dP reading is doubted."""
+    diagnosis: Diagnosis = Field(default_factory=Diagnosis)
+    """What is made of the answers to pulses."""
+    requests: Requests = Field(default_factory=Requests)
+    """Set points that may be changed by request, and within which limits."""
+
+    @property
+    def shown_in(self) -> PressureUnit:
+        """Unit in which dP is shown to people."""
+        return PressureUnit(self.display_unit)
+
+    @property
+    def order(self) -> tuple[int, ...]:
+        """1-based valves in the order they fire. A demand contact counts as one valve: which
+        one fires is up to the sequencer board."""
+        if self.outputs.kind is OutputKind.DEMAND_CONTACT:
+            return (1,)
+        return self.pulsing.order or order_skipping_neighbours(len(self.outputs.coils))
+
+    @property
+    def stale_s(self) -> float:
+        """Age in seconds beyond which a reading is not trusted."""
+        return max(5.0, 3 * self.poll_s) if self.stale_after_s is None else self.stale_after_s
+
+    @property
+    def timed_interval_s(self) -> float:
+        """Seconds from one pulse to the next in timed mode."""
+        chosen = self.cleaning.timed_interval_s
+        return self.pulsing.interval_s if chosen is None else chosen
+
+    @property
+    def fallback_interval_s(self) -> float:
+        """Seconds from one pulse to the next while the reading is bad."""
+        chosen = self.cleaning.fallback_interval_s
+        return max(60.0, self.pulsing.interval_s) if chosen is None else chosen
+
+    @property
+    def zero_limit_pa(self) -> float:
+        """How far from zero a reading may be, in Pa, to be taken as zero."""
+        limit = self.zeroing.limit
+        return 0.005 * self.span_pa if limit is None else limit.pa
+
+    @property
+    def span_pa(self) -> float:
+        """Width of the dP transmitter's span in Pa."""
+        low, high = self.transmitter.span
+        return abs(high.pa - low.pa)
 
 
 class Settings(Section):

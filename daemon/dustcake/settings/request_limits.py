@@ -1,4 +1,5 @@
-"""Limits of what may be changed by request, such that no other rule of the settings is broken."""
+"""Limits within which set points may be changed by request, so that no other rule of the settings
+is broken."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from dustcake.settings.cleaning import (
     SHORTEST_ON_TIME_S,
     WATCHDOG_BEYOND_PULSE_S,
 )
-from dustcake.settings.collector import Collector
+from dustcake.settings.model import Collector
 from dustcake.units import Pressure, PressureUnit, show_with_pa
 
 Band = tuple[float, float]
@@ -24,7 +25,7 @@ _A_FACTOR_OF_TWO: Band = (0.5, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Adjustable:
+class AdjustableSetPoint:
     """One set point: its ``value`` in the file, the limits ``chosen`` there, and those that the
     ``rules`` of the other settings leave it; all in SI units."""
 
@@ -36,14 +37,19 @@ class Adjustable:
 
     @property
     def band(self) -> Band:
-        """From where to where it may be put."""
+        """From where to where it may be changed."""
         least, most = self.chosen or (self.around[0] * self.value, self.around[1] * self.value)
         return max(least, self.rules[0]), min(most, self.rules[1])
 
     @property
     def name(self) -> str:
         """What people call it."""
-        return _NAMES[self.point]
+        return _NAMES[self.point][0]
+
+    @property
+    def setting(self) -> str:
+        """Where it is set, in the table of a collector."""
+        return _NAMES[self.point][1]
 
     def shown(self, value: float, unit: PressureUnit) -> str:
         """``value`` of it for people, a pressure in ``unit``."""
@@ -52,33 +58,39 @@ class Adjustable:
 
 
 _NAMES = {
-    SetPoint.LOW: "low set point",
-    SetPoint.HIGH: "high set point",
-    SetPoint.INTERVAL: "interval",
-    SetPoint.ON_TIME: "on-time",
+    SetPoint.LOW: ("low set point", "cleaning.low"),
+    SetPoint.HIGH: ("high set point", "cleaning.high"),
+    SetPoint.INTERVAL: ("interval", "pulsing.interval_s"),
+    SetPoint.ON_TIME: ("on-time", "pulsing.on_time_s"),
 }
 
 
-def adjustable(collector: Collector) -> Iterator[Adjustable]:
+def adjustable(collector: Collector) -> Iterator[AdjustableSetPoint]:
     """What ``collector`` lets people change by request."""
-    asked, cleaning, pulsing = collector.requests, collector.cleaning, collector.pulsing
-    if not asked.set_points:
+    requests, cleaning, pulsing = collector.requests, collector.cleaning, collector.pulsing
+    if not requests.set_points:
         return
-    low, high = (None if each is None else _pa(each) for each in (asked.low, asked.high))
-    yield Adjustable(SetPoint.LOW, cleaning.low.pa, low, _low_rules(collector), _A_QUARTER)
+    low, high = (None if each is None else _pa(each) for each in (requests.low, requests.high))
+    yield AdjustableSetPoint(SetPoint.LOW, cleaning.low.pa, low, _low_rules(collector), _A_QUARTER)
     below_pa = nextafter(collector.alarms.replacement.pa, -inf)
-    yield Adjustable(SetPoint.HIGH, cleaning.high.pa, high, (0.0, below_pa), _A_QUARTER)
+    yield AdjustableSetPoint(SetPoint.HIGH, cleaning.high.pa, high, (0.0, below_pa), _A_QUARTER)
     if collector.outputs.kind is OutputKind.DEMAND_CONTACT:
         return  # the sequencer board has settings of its own
     longest_s = min(3600.0, cleaning.timed_interval_s or inf, collector.fallback_interval_s)
-    yield Adjustable(
-        SetPoint.INTERVAL, pulsing.interval_s, asked.interval_s, (1.0, longest_s), _A_FACTOR_OF_TWO
+    yield AdjustableSetPoint(
+        SetPoint.INTERVAL,
+        pulsing.interval_s,
+        requests.interval_s,
+        (1.0, longest_s),
+        _A_FACTOR_OF_TWO,
     )
     most_s, watchdog = LONGEST_ON_TIME_S, collector.outputs.watchdog
     if watchdog is not None:
         most_s = min(most_s, watchdog.timeout_s - WATCHDOG_BEYOND_PULSE_S)
     on_times = (SHORTEST_ON_TIME_S, most_s)
-    yield Adjustable(SetPoint.ON_TIME, pulsing.on_time_s, asked.on_time_s, on_times, _A_QUARTER)
+    yield AdjustableSetPoint(
+        SetPoint.ON_TIME, pulsing.on_time_s, requests.on_time_s, on_times, _A_QUARTER
+    )
 
 
 def to_adjusting(collector: Collector) -> core.Adjusting:

@@ -16,7 +16,7 @@ from dustcake.core.signals import CONTACT_NAMES
 from dustcake.settings.alarms import alarm_setting
 from dustcake.settings.base import Section
 from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
-from dustcake.settings.collector import Collector
+from dustcake.settings.model import Collector
 from dustcake.settings.request_limits import to_adjusting
 from dustcake.units import PA_PER
 

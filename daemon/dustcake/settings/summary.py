@@ -1,4 +1,4 @@
-"""What was understood of the settings, in plain words."""
+"""The settings as they were understood, in plain words."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -8,9 +8,8 @@ from dustcake.core.cleaning.pulse_order import neighbours_in_succession
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
 from dustcake.settings.buses import AnalogInput, SerialBus
-from dustcake.settings.collector import Collector
 from dustcake.settings.extras import missing, without
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 from dustcake.settings.request_limits import adjustable
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
 from dustcake.settings.setpoints import MICROAMPERES
@@ -20,15 +19,15 @@ from dustcake.units import Pressure, PressureUnit, show, show_with_pa
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """One thing understood about ``subject``. ``caution``: something that wants thinking about."""
+    """One statement about ``subject``. ``caution``: something that wants thinking about."""
 
     subject: str
     text: str
     caution: bool = False
 
 
-def understood(settings: Settings) -> Iterator[Statement]:
-    """All there is to say about ``settings``, subject by subject."""
+def summary(settings: Settings) -> Iterator[Statement]:
+    """Statements about all of ``settings``, subject by subject."""
     yield from _buses(settings)
     for collector in settings.collectors:
         subject = f"collector {collector.name}"
@@ -259,7 +258,9 @@ def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
         f"{mqtt.header_deadband} or a contact, and every {mqtt.measurement_every_s:g} s"
     )
     yield Statement("mqtt", f"topics below {topics}; {every}")
-    yield from _taken("mqtt", "requests over MQTT", mqtt.requests_enabled, mqtt.requests_adjust)
+    yield from _requests_taken(
+        "mqtt", "requests over MQTT", mqtt.requests_enabled, mqtt.requests_adjust
+    )
     if mqtt.requests_enabled or mqtt.requests_adjust:
         who = "checked by the broker" if mqtt.names_checked else "only claimed"
         yield Statement(
@@ -269,7 +270,9 @@ def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
         )
 
 
-def _taken(subject: str, what: str, acknowledge: bool, adjust: bool) -> Iterator[Statement]:
+def _requests_taken(
+    subject: str, what: str, acknowledge: bool, adjust: bool
+) -> Iterator[Statement]:
     """Which requests are put to the decision core."""
     if not acknowledge and not adjust:
         yield Statement(subject, f"{what} are not taken")
@@ -285,13 +288,15 @@ def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[Statement]:
         "sparkplug", f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
     )
     host = sparkplug.primary_host
-    waits = "nobody is waited for" if host is None else f"nothing is told while {host} is offline"
+    waits = (
+        "nobody is waited for" if host is None else f"nothing is published while {host} is offline"
+    )
     yield Statement(
         "sparkplug",
         f"{waits}; up to {sparkplug.history_values} values of each device are kept meanwhile",
     )
     enabled, adjust = sparkplug.commands_enabled, sparkplug.commands_adjust
-    yield from _taken("sparkplug", "commands to devices", enabled, adjust)
+    yield from _requests_taken("sparkplug", "commands to devices", enabled, adjust)
 
 
 def _plc(settings: Settings, plc: Plc) -> Iterator[Statement]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from dustcake.settings.collector import Collector
+from dustcake.settings.model import Collector
 from dustcake.units import show_with_pa
 
 

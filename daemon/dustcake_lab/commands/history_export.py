@@ -1,52 +1,40 @@
-"""`dustcake history --export`: the journal as a trace."""
+"""`dustcake history --export`: the journal as a trace. Imported only for that option."""
 
 import argparse
 from pathlib import Path
 
 from dustcake.adapters.store import StoreRefused
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail, file_called
+from dustcake.cli.common import DONE, CommandError, UsageError, chosen_collector, file_called
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.traces.atomic_file import UnwritableError
+from dustcake_lab.traces.columns import PARQUET_ENDINGS, TraceError
+from dustcake_lab.traces.journal import ExportError, export
 
-
-def trace_name(text: str) -> Path:
-    """The file to write. Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would
-    not open."""
-    from dustcake_lab.traces.files import PARQUET_ENDINGS
-
-    return file_called(".csv", *PARQUET_ENDINGS)(text)
+trace_name = file_called(".csv", *PARQUET_ENDINGS)
+"""The file to write. Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not
+open."""
 
 
 def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     """Write it; returns the exit code."""
-    from dustcake_lab.traces.columns import TraceError
-    from dustcake_lab.traces.export import ExportError, export
-    from dustcake_lab.traces.whole_file import UnwritableError
-
     about_events = [
         f"--{name}"
         for name in ("alarms", "log", "life", "air", "kind", "json", "csv")
         if getattr(arguments, name)
     ]
     if about_events:
-        fail(
+        raise UsageError(
             f"--export goes without {', '.join(about_events)}: a trace has all that was read; "
             "leave the one or the other out"
         )
-        return BAD_USAGE
-    wanted = [c for c in settings.collectors if arguments.collector in (None, c.name)]
-    if len(wanted) > 1:
-        names = ", ".join(each.name for each in wanted)
-        fail(f"a trace is of one collector: add --collector with one of {names}")
-        return BAD_USAGE
+    collector = chosen_collector(settings, arguments.collector)
     journal, to = Path(settings.journal.path), arguments.export
     try:
-        rows = export(journal, to_setpoints(wanted[0]), to, arguments.since, arguments.until)
+        rows = export(journal, to_setpoints(collector), to, arguments.since, arguments.until)
     except StoreRefused as refused:
-        fail(str(refused))
-        return FAILED
+        raise CommandError(str(refused)) from None
     except (TraceError, ExportError, UnwritableError) as error:
-        fail(str(error))
-        return BAD_USAGE
+        raise UsageError(str(error)) from None
     print(f"{rows} readings written to {to}")
     return DONE

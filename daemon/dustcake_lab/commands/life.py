@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dustcake.cli.common import BAD_USAGE, DONE, between, cannot_be_used, fail
+from dustcake.cli.common import BAD_USAGE, DONE, between, fail
 from dustcake.core.filter_life.forecast import FEWEST_POINTS
 from dustcake.publish.wording import duration
 from dustcake.units import Pressure, PressureUnit, parse_pressure, show
@@ -88,7 +88,7 @@ def _limit(text: str) -> Pressure:
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     from dustcake_lab.life import forecast_at, reached_s, read_rows, summarised
-    from dustcake_lab.traces.columns import BadRow, TraceError
+    from dustcake_lab.traces.columns import BadRow, TraceError, unusable
 
     limit: Pressure = arguments.limit
     rows, bad = [], []
@@ -101,7 +101,7 @@ def run(arguments: argparse.Namespace) -> int:
         _tell_bad([str(each) for each in bad])
         if bad and not arguments.skip_bad_rows:
             them = "it" if len(bad) == 1 else "them"
-            fail(f"{cannot_be_used(len(bad))}; correct {them}, or add --skip-bad-rows")
+            fail(f"{unusable(len(bad))}; correct {them}, or add --skip-bad-rows")
             return BAD_USAGE
         trace = summarised(rows, arguments.flow, cleaned=arguments.cleaned)
     except TraceError as error:

@@ -8,17 +8,17 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, cannot_be_used, fail, long_work, settings_or_none
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
+from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, fail, settings_in
+from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.progress import ProgressLine, long_work, progress_line
 
 if TYPE_CHECKING:
     from dustcake.core.inputs import PollCompleted
     from dustcake_lab.replay.listing import Listing
     from dustcake_lab.traces.columns import BadRow
     from dustcake_lab.traces.files import OpenTrace
-    from dustcake_lab.traces.sample_columns import Columns
+    from dustcake_lab.traces.samples import Columns
 
 DESCRIPTION = "Take the decisions of the daemon on a recorded trace, and say why."
 EPILOG = """\
@@ -53,10 +53,6 @@ _PROGRESS_FROM_BYTES = 20_000_000
 _PROGRESS_EVERY_BYTES = 5_000_000
 
 
-class _UsageError(Exception):
-    """What is wrong with the options, and the remedy."""
-
-
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake replay`."""
     parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace")
@@ -77,40 +73,19 @@ def run(arguments: argparse.Namespace) -> int:
     from dustcake.adapters.store import StoreRefused
     from dustcake_lab.traces.columns import TraceError
 
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        return BAD_USAGE
+    collector = chosen_collector(settings_in(arguments.settings), arguments.collector)
     try:
-        return _replay_on(_collector(settings, arguments), arguments)
-    except _UsageError as error:
-        fail(str(error))
+        return _replay_on(collector, arguments)
     except TraceError as error:
-        fail(f"{arguments.trace}: {error}")
+        raise UsageError(f"{arguments.trace}: {error}") from None
     except StoreRefused as refused:
-        fail(str(refused))
-    return BAD_USAGE
-
-
-def _collector(settings: Settings, arguments: argparse.Namespace) -> Collector:
-    name: str | None = arguments.collector
-    names = ", ".join(each.name for each in settings.collectors)
-    if name is None and len(settings.collectors) > 1:
-        raise _UsageError(
-            f"{arguments.settings} has several collectors; add --collector with one of {names}"
-        )
-    for each in settings.collectors:
-        if name in (None, each.name):
-            return each
-    raise _UsageError(
-        f"--collector {name}: no such collector in {arguments.settings}; name one of {names}"
-    )
+        raise UsageError(str(refused)) from None
 
 
 def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
-    from dustcake_lab.replay.listing import JsonListing, Summed, WordsListing
-    from dustcake_lab.replay.replay import Replay, fit
-    from dustcake_lab.replay.tally import Counted
-    from dustcake_lab.replay.what_if import Commanded, caveat, first_difference
+    from dustcake_lab.replay.listing import JsonListing, Tallies, WordsListing
+    from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
+    from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
     from dustcake_lab.traces.columns import TraceError
     from dustcake_lab.traces.files import open_any
 
@@ -123,9 +98,9 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         # Until the last row has been read the trace may still be refused as a whole.
         out: IO[str] = sys.stdout if skip else spool
         listing = (JsonListing if arguments.json else WordsListing)(out, collector.shown_in)
-        fitted = fit(setpoints, trace.columns)
+        fitted = match_columns(setpoints, trace.columns)
         bad_rows = _BadRows(listing, out, skip=skip)
-        commanded, counted = Commanded(), Counted()
+        commanded, counted = CommandLog(), CountedEvents()
         rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
         replay = Replay(fitted.setpoints, commanded, trace.recorded)
         with long_work():
@@ -142,8 +117,8 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
             differs = first_difference(recorded, commanded)
             until = caveat(differs, recorded, tally.duration_s)
             notes = (*fitted.notes, *tally.notes(fitted.setpoints.stale_after_s), until)
-            parts = () if differs is None else counted.apart(differs.at_s)
-            listing.summary(Summed(tally, *parts), bad_rows.count, differs, notes)
+            parts = () if differs is None else counted.split_at(differs.at_s)
+            listing.summary(Tallies(tally, *parts), bad_rows.count, differs, notes)
         if not skip:
             spool.seek(0)
             shutil.copyfileobj(spool, sys.stdout)
@@ -194,9 +169,11 @@ class _BadRows:
         if self.count > _LISTED_BAD_ROWS:
             fail(f"... and {self.count - _LISTED_BAD_ROWS} more")
         if self.refused:
+            from dustcake_lab.traces.columns import unusable
+
             them = "it" if self.count == 1 else "them"
             remedy = f"correct {them}, or add --skip-bad-rows to replay the rest"
-            fail(f"{cannot_be_used(self.count)}; {remedy}")
+            fail(f"{unusable(self.count)}; {remedy}")
 
 
 def _with_progress(
@@ -205,20 +182,21 @@ def _with_progress(
     """The rows; of a long trace, with how far it has been read, if somebody is watching."""
     rows = trace.samples(unused)
     size_bytes = file.stat().st_size
-    if not sys.stderr.isatty() or size_bytes < _PROGRESS_FROM_BYTES:
-        return rows
-    return _watched(rows, trace, size_bytes)
+    line = progress_line() if size_bytes >= _PROGRESS_FROM_BYTES else None
+    return rows if line is None else _watched(rows, trace, size_bytes, line)
 
 
 def _watched(
-    rows: "Iterable[Columns | PollCompleted | BadRow]", trace: "OpenTrace", size_bytes: int
+    rows: "Iterable[Columns | PollCompleted | BadRow]",
+    trace: "OpenTrace",
+    size_bytes: int,
+    line: ProgressLine,
 ) -> "Iterator[Columns | PollCompleted | BadRow]":
-    told_bytes = -_PROGRESS_EVERY_BYTES
+    shown_bytes = -_PROGRESS_EVERY_BYTES
     for row in rows:
         read_bytes = trace.bytes_read()
-        if read_bytes >= told_bytes + _PROGRESS_EVERY_BYTES:
-            told_bytes = read_bytes
-            progress = f"{read_bytes / 1e6:.0f} of {size_bytes / 1e6:.0f} MB"
-            print(f"\rreplaying: {progress}", end="", file=sys.stderr, flush=True)
+        if read_bytes >= shown_bytes + _PROGRESS_EVERY_BYTES:
+            shown_bytes = read_bytes
+            line.show(f"replaying: {read_bytes / 1e6:.0f} of {size_bytes / 1e6:.0f} MB")
         yield row
-    print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+    line.close()

@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import os
 import sys
 import textwrap
 import time
@@ -10,18 +9,19 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, FAILED, fail
-from dustcake.settings.collector import Collector
+from dustcake.cli.common import DONE, UsageError, between, chosen_collector
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.progress import ProgressLine, progress_line
 
 if TYPE_CHECKING:
     from dustcake_sim.closed_loop import ClosedLoop
     from dustcake_sim.scenario import Scenario
 
 _DAY_S = 86_400.0
+_POSITIVE = between(0.0, 1e6, "a number")
 _LOOKS, _LOOKS_S = 4000, 3.0  # how often a run that is to be drawn is looked at, and at most
 DESCRIPTION = "Run the daemon's decisions on a simulated collector, far faster than life."
 EPILOG = """\
@@ -44,10 +44,6 @@ options are not in order. What is simulated is no claim about a real collector.
 """
 
 
-class _UsageError(Exception):
-    """What is wrong, and the remedy."""
-
-
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake simulate`."""
     from dustcake_sim.scenario import packaged_scenarios
@@ -60,26 +56,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--collector", metavar="NAME", help="which collector, where the settings have several"
     )
     parser.add_argument(
-        "--days", type=_positive, metavar="N", help="how long (default: as the scenario says)"
+        "--days", type=_POSITIVE, metavar="N", help="how long (default: as the scenario says)"
     )
     parser.add_argument("--seed", type=int, default=0, help="of noise and bursts (default 0)")
     parser.add_argument(
-        "--speed", type=_positive, metavar="N", help="times real time (default: as fast as can be)"
+        "--speed", type=_POSITIVE, metavar="N", help="times real time (default: as fast as can be)"
     )
     parser.add_argument("--plot", type=Path, metavar="FILE.png", help="draw the run into this file")
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
-
-
-def _positive(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0.0 < value <= 1e6:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is not usable: give a number above 0, up to 1e6"
-        )
-    return value
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -89,32 +73,26 @@ def run(arguments: argparse.Namespace) -> int:
 
     try:
         _simulate(arguments)
-    except (ScenarioError, SettingsError, PlotError, _UsageError) as error:
-        fail(str(error))
-        return BAD_USAGE
-    except BrokenPipeError:
-        # Whoever read the output has had enough; nothing may be written when Python shuts down.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return FAILED
+    except (ScenarioError, SettingsError, PlotError) as error:
+        raise UsageError(str(error)) from None
     return DONE
 
 
 def _simulate(arguments: argparse.Namespace) -> None:
     from dustcake_lab.replay.listing import JsonListing, WordsListing
-    from dustcake_lab.simulation.curves import Curves
     from dustcake_lab.simulation.plot import draw
-    from dustcake_lab.simulation.run import SimulatedRun
+    from dustcake_lab.simulation.run import Curves, SimulatedRun
     from dustcake_sim.closed_loop import ClosedLoop
     from dustcake_sim.scenario import load_scenario
 
     scenario = load_scenario(arguments.scenario)
-    collector = _collector(_settings(arguments, scenario), arguments.collector)
+    collector = chosen_collector(_settings(arguments, scenario), arguments.collector)
     _check_plot(arguments.plot)
     setpoints = to_setpoints(collector)
     try:
         loop = ClosedLoop(scenario, setpoints, sample_s=collector.poll_s, seed=arguments.seed)
     except ValueError as error:
-        raise _UsageError(
+        raise UsageError(
             f"{error}: choose settings with one output for each row, or another scenario"
         ) from None
     until_s = (arguments.days or scenario.days) * _DAY_S
@@ -125,21 +103,21 @@ def _simulate(arguments: argparse.Namespace) -> None:
         loop.longest_leap_s = max(_LOOKS_S, until_s / _LOOKS)
     if arguments.speed is not None:
         watchers.append(_Pace(arguments.speed))
-    bar = _ProgressBar(until_s) if sys.stderr.isatty() else None
-    if bar is not None:
-        watchers.append(bar)
+    line = progress_line()
+    if line is not None:
+        watchers.append(_Bar(line, until_s))
     run = SimulatedRun(loop)
     listing = (JsonListing if arguments.json else WordsListing)(sys.stdout, collector.shown_in)
     for event in run.counted(loop.events(until_s, _all_of(watchers))):
-        if bar is not None:
-            bar.clear()
+        if line is not None:
+            line.clear()
         listing.event(event)
         if arguments.plot is not None:
             curves.note(event)
         if arguments.speed is not None:
             sys.stdout.flush()
-    if bar is not None:
-        bar.clear()
+    if line is not None:
+        line.clear()
     if arguments.json:
         print(json.dumps(run.summary(), allow_nan=False))
     else:
@@ -156,24 +134,13 @@ def _settings(arguments: argparse.Namespace, scenario: "Scenario") -> Settings:
         return load_settings(arguments.settings)
     beside = settings_beside(arguments.scenario, scenario)
     if beside is None:
-        raise _UsageError(
+        raise UsageError(
             f"{arguments.scenario} names no settings: add --settings FILE, or to the scenario"
             ' settings = "FILE", beside it'
         )
     if isinstance(beside, Path):
         return load_settings(beside)
     return parse_settings(beside.read_text(encoding="utf-8"), beside.name)
-
-
-def _collector(settings: Settings, name: str | None) -> Collector:
-    collectors = settings.collectors
-    names = ", ".join(each.name for each in collectors)
-    if name is None and len(collectors) > 1:
-        raise _UsageError(f"the settings have several collectors: add --collector, one of {names}")
-    for each in collectors:
-        if name in (None, each.name):
-            return each
-    raise _UsageError(f"--collector {name}: no such collector in the settings; name one of {names}")
 
 
 def _check_plot(path: Path | None) -> None:
@@ -184,7 +151,7 @@ def _check_plot(path: Path | None) -> None:
 
     require_matplotlib()
     if not path.parent.is_dir():
-        raise _UsageError(f"--plot {path}: no such directory; name a file in one that is there")
+        raise UsageError(f"--plot {path}: no such directory; name a file in one that is there")
 
 
 def _all_of(watchers: "list[Callable[[ClosedLoop], None]]") -> "Callable[[ClosedLoop], None]":
@@ -208,30 +175,22 @@ class _Pace:
             time.sleep(ahead_s)
 
 
-class _ProgressBar:
-    """How far a run has come, on stderr, and not before it has taken a while."""
+class _Bar:
+    """How far a run has come, and not before it has taken a while."""
 
     _EVERY_S, _WIDTH = 0.5, 30
 
-    def __init__(self, until_s: float) -> None:
+    def __init__(self, line: ProgressLine, until_s: float) -> None:
+        self._line = line
         self._until_s = until_s
         self._begun_s = self._shown_s = time.monotonic()
-        self._on_screen = False
 
     def __call__(self, loop: "ClosedLoop") -> None:
         now_s = time.monotonic()
         if now_s - self._shown_s < self._EVERY_S:
             return
-        self._shown_s, self._on_screen = now_s, True
+        self._shown_s = now_s
         done = round(loop.t_s / self._until_s * self._WIDTH)
         bar = "#" * done + "." * (self._WIDTH - done)
         days = f"day {loop.t_s / _DAY_S:.1f} of {self._until_s / _DAY_S:g}"
-        factor = loop.t_s / (now_s - self._begun_s)
-        told = f"[{bar}] {days}, {factor:,.0f} x real time"
-        print(f"\r\x1b[K{told}", end="", file=sys.stderr, flush=True)
-
-    def clear(self) -> None:
-        """Make room for a line."""
-        if self._on_screen:
-            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
-            self._on_screen = False
+        self._line.show(f"[{bar}] {days}, {loop.t_s / (now_s - self._begun_s):,.0f} x real time")

@@ -167,16 +167,15 @@ def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     from importlib.util import find_spec
 
-    if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "plotly")):
+    if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "matplotlib")):
         fail(f"a study needs {the_extra('analysis')}")
         return BAD_USAGE
     from dustcake.adapters.store import StoreRefused
     from dustcake_lab.commands.study_one import study_one
-    from dustcake_lab.fit.data import TooThinError
-    from dustcake_lab.fit.hours import UnknownZoneError, zone_named
+    from dustcake_lab.fit.data import TooThinError, UnknownZoneError, zone_named
     from dustcake_lab.study.jobs import StudyError, require_cluster
+    from dustcake_lab.traces.atomic_file import UnwritableError
     from dustcake_lab.traces.columns import TraceError
-    from dustcake_lab.traces.whole_file import UnwritableError
 
     try:
         zone = None if arguments.time_zone is None else zone_named(arguments.time_zone)

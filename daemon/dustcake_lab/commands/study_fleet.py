@@ -7,16 +7,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import settings_or_none
+from dustcake.cli.common import UsageError, fail, settings_in
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.progress import study_progress
 from dustcake_lab.commands.study import AIR_L, FLOW_M3S
-from dustcake_lab.commands.study_progress import shown_progress
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from dustcake.settings.model import Settings
-    from dustcake_lab.study.fleet import Member, Studied
+    from dustcake_lab.study.fleet import FleetResult, Member
     from dustcake_lab.study.jobs import Plan
 
 COLUMNS = ("trace", "settings", "collector", "flow_m3s", "air_l")
@@ -37,7 +37,7 @@ def study_fleet(
     from dustcake_lab.study.jobs import StudyError
 
     listed = members(list_file, air_l, fan_efficiency)
-    with shown_progress(plan.draws, None):
+    with study_progress(plan.draws, None):
         found = fleet(listed, plan, zone=zone)
     as_lines = (json.dumps(each, allow_nan=False) for each in fleet_json(found))
     print("\n".join(as_lines if as_json else fleet_lines(found)), flush=True)
@@ -47,10 +47,10 @@ def study_fleet(
 
 def members(
     list_file: Path, air_l: float | None, fan_efficiency: float
-) -> "list[Member | Studied]":
+) -> "list[Member | FleetResult]":
     """The collectors on the list; paths are relative to it. One whose settings are not in order is
     refused alone. Raises StudyError, which names the line."""
-    from dustcake_lab.study.fleet import Member, Studied
+    from dustcake_lab.study.fleet import FleetResult, Member
     from dustcake_lab.study.jobs import StudyError
 
     rows = csv.DictReader(_lines(list_file))
@@ -61,15 +61,17 @@ def members(
             f"settings, and if wanted {', '.join(COLUMNS[2:])}"
         )
     known: dict[Path, Settings] = {}
-    found: list[Member | Studied] = []
+    found: list[Member | FleetResult] = []
     for row in rows:
         where = f"{list_file}: line {rows.line_num}"
         trace, settings_file, collector, flow, air = (row.get(name) or "" for name in COLUMNS)
         path = list_file.parent / settings_file
-        settings = known.get(path) or settings_or_none(path)
-        if settings is None:
+        try:
+            settings = known.get(path) or settings_in(path)
+        except UsageError as error:
+            fail(str(error))
             why = f"{where}: settings: {settings_file!r}: not in order, see above"
-            found.append(Studied(collector or trace, list_file.parent / trace, refused=why))
+            found.append(FleetResult(collector or trace, list_file.parent / trace, refused=why))
             continue
         known[path] = settings
         chosen = [c for c in settings.collectors if collector in ("", c.name)]

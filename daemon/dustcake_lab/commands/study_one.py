@@ -5,11 +5,9 @@ import json
 import sys
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import settings_or_none
-from dustcake.settings.collector import Collector
-from dustcake.settings.model import Settings
+from dustcake.cli.common import chosen_collector, settings_in
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.study_progress import shown_progress
+from dustcake_lab.commands.progress import study_progress
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -17,25 +15,22 @@ if TYPE_CHECKING:
     from dustcake.core.setpoints import Setpoints
     from dustcake_lab.fit.trace import FittedTrace
     from dustcake_lab.study.jobs import Plan
+    from dustcake_lab.study.results import SettingsRow
     from dustcake_lab.study.study import Study
-    from dustcake_lab.study.table import Row
     from dustcake_lab.study.verdict import Verdict
 
 
 def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | None") -> None:
-    """Fit, study, and tell. Raises StudyError, UnwritableError, and what a fit raises."""
+    """Fit, study, and report. Raises StudyError, UnwritableError, and what a fit raises."""
     from dustcake_lab.fit.trace import fit_trace
     from dustcake_lab.study.jobs import StudyError
-    from dustcake_lab.study.table import MOST_LISTED, Order, table
+    from dustcake_lab.study.results import MOST_LISTED, Order, table
     from dustcake_lab.study.verdict import verdict
-    from dustcake_lab.traces.whole_file import require_writable
+    from dustcake_lab.traces.atomic_file import require_writable
 
     if arguments.trace is None or arguments.settings is None:
         raise StudyError("name a TRACE and its --settings, or a list with --fleet")
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        raise StudyError(f"{arguments.settings}: not in order, see above")
-    collector = _chosen(settings, arguments.collector)
+    collector = chosen_collector(settings_in(arguments.settings), arguments.collector)
     setpoints = to_setpoints(collector)
     wanted = [to for to in (arguments.report, arguments.png) if to is not None]
     for to in wanted:
@@ -45,7 +40,7 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
             f"{arguments.trace}: for a report the trace is read twice, and a pipe can be read "
             "once; write it into a file first, or leave out --report and --png"
         )
-    with shown_progress(plan.draws, arguments.search):
+    with study_progress(plan.draws, arguments.search):
         read = fit_trace(arguments.trace, setpoints, zone)
         done = _studied(read, setpoints, plan, arguments)
     made = verdict(done)
@@ -54,18 +49,6 @@ def study_one(arguments: argparse.Namespace, plan: "Plan", zone: "ZoneInfo | Non
     _tell(done, made, listed, arguments)
     if wanted:
         _report(collector.name, read, setpoints, done, made, listed, arguments)
-
-
-def _chosen(settings: Settings, name: str | None) -> Collector:
-    from dustcake_lab.study.study import StudyError
-
-    names = ", ".join(each.name for each in settings.collectors)
-    if name is None and len(settings.collectors) > 1:
-        raise StudyError(f"the settings have several collectors; add --collector, one of {names}")
-    for each in settings.collectors:
-        if name in (None, each.name):
-            return each
-    raise StudyError(f"--collector {name}: no such collector in the settings; name one of {names}")
 
 
 def _studied(
@@ -88,10 +71,9 @@ def _studied(
 
 
 def _tell(
-    done: "Study", made: "Verdict", listed: "list[Row]", arguments: argparse.Namespace
+    done: "Study", made: "Verdict", listed: "list[SettingsRow]", arguments: argparse.Namespace
 ) -> None:
-    from dustcake_lab.study.json import as_json, table_json
-    from dustcake_lab.study.table import table_lines
+    from dustcake_lab.study.results import as_json, table_json, table_lines
 
     if arguments.json:
         told = as_json(done, made)
@@ -111,27 +93,27 @@ def _report(
     setpoints: "Setpoints",
     done: "Study",
     made: "Verdict",
-    listed: "list[Row]",
+    listed: "list[SettingsRow]",
     arguments: argparse.Namespace,
 ) -> None:
     from dustcake_lab.replay.replay import Replay
     from dustcake_lab.report.data import report_data
+    from dustcake_lab.traces.atomic_file import atomic_write
     from dustcake_lab.traces.files import open_any
-    from dustcake_lab.traces.whole_file import whole
 
     with open_any(arguments.trace, setpoints) as trace:
         # Checked when the fit was made: there are no bad rows.
-        samples = trace.samples(read.met.unused)
-        replay = Replay(read.met.setpoints, recorded=trace.recorded)
+        samples = trace.samples(read.match.unused)
+        replay = Replay(read.match.setpoints, recorded=trace.recorded)
         events = list(replay.events(samples))  # type: ignore[arg-type]
     data = report_data(f"Set points of {name}", read, events, done, made, listed)
     if arguments.report is not None:
         from dustcake_lab.report.html import write_html
 
-        with whole(arguments.report) as part:
+        with atomic_write(arguments.report) as part:
             write_html(data, part)
     if arguments.png is not None:
-        from dustcake_lab.report.png import write_png
+        from dustcake_lab.report.plots import write_png
 
-        with whole(arguments.png) as part:
+        with atomic_write(arguments.png) as part:
             write_png(data, part)

@@ -17,10 +17,9 @@ from scipy.stats import t as students_t
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Point, forecast
 from dustcake.core.record import record
 from dustcake_lab.fit.bins import Bins
-from dustcake_lab.fit.filter import NAMES, load_clock
-from dustcake_lab.fit.search import Estimate, derivatives
-from dustcake_lab.fit.spans import Interval
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.fit.kalman import NAMES, load_clock
+from dustcake_lab.fit.search import Estimate, Interval, derivatives
+from dustcake_lab.traces.samples import Floats
 
 LEAST_H = 300.0
 """Running hours below which nothing is said: weather and work repeat by the week, and a trend over
@@ -77,7 +76,7 @@ class Ageing:
         """Whether the trace shows a rise at all, and not scatter alone."""
         return self.rise.low > 0.0
 
-    def worn(self, run_s: Floats) -> Floats:
+    def residual_ratio(self, run_s: Floats) -> Floats:
         """Residual at each running time over that at the end; 1 where no trend is proved."""
         if self.rise.low <= 0.0 <= self.rise.high:
             return np.ones(len(run_s))
@@ -106,7 +105,7 @@ class Ageing:
         }
 
 
-def aged(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
+def estimate_ageing(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
     """How the residual went over all of a trace, all else as ``learnt``; or why that cannot be
     said."""
     run_h = bins.run_s / _HOUR_S
@@ -116,7 +115,7 @@ def aged(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
             f"the trace covers {now_h:.0f} hours of running; {LEAST_H:.0f} at least are needed to "
             "tell ageing from weather and work"
         )
-    bins = replace(bins, worn=np.ones(len(run_h)))
+    bins = replace(bins, residual_ratio=np.ones(len(run_h)))
     fired = np.cumsum([len(each) for each in bins.pulses])
     edges = np.searchsorted(run_h, np.linspace(0.0, now_h, _STRETCHES + 1))
     edges[-1] = len(run_h)

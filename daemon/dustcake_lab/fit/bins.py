@@ -1,4 +1,4 @@
-"""A trace boiled down to what a fit needs: how much ran between pulses, and means of dP."""
+"""A trace boiled down for a fit: running between pulses, means of dP, and hours of the day."""
 
 from dataclasses import dataclass
 from itertools import pairwise
@@ -7,9 +7,9 @@ from math import ceil
 import numpy as np
 import numpy.typing as npt
 
-from dustcake_lab.fit.data import LONGEST_STEP_S, Samples, TooThinError
+from dustcake_lab.fit.data import LONGEST_STEP_S, Samples, TooThinError, clock_s
 from dustcake_lab.traces.columns import Recorded
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.traces.samples import Floats
 
 SETTLE_PULSE_S = 4.0
 """A reading this soon after a pulse still has the pulse, and the transmitter's damping, in it."""
@@ -31,8 +31,8 @@ class Bins:
     ``run_s``: seconds of running up to each; ``n``: samples in it; ``hour``: of the day;
     ``pulses``: for each bin, the rows (from 0) pulsed since the bin before, each with the part of
     the running between the two bins that had passed; ``whole``: False where
-    a gap or an unknown part lies before the bin. ``worn``: residual dP then over that at the end
-    of the trace. ``noise_pa``: scatter of a single sample.
+    a gap or an unknown part lies before the bin. ``residual_ratio``: residual dP then over that at
+    the end of the trace. ``noise_pa``: scatter of a single sample.
     """
 
     run_s: Floats
@@ -42,7 +42,7 @@ class Bins:
     flow: Floats
     pulses: list[tuple[Pulse, ...]]
     whole: npt.NDArray[np.bool_]
-    worn: Floats
+    residual_ratio: Floats
     noise_pa: float
 
     def part(self, begin: int, end: int) -> "Bins":
@@ -55,7 +55,7 @@ class Bins:
             self.flow[begin:end],
             self.pulses[begin:end],
             self.whole[begin:end],
-            self.worn[begin:end],
+            self.residual_ratio[begin:end],
             self.noise_pa,
         )
 
@@ -107,7 +107,7 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
             )
             pending, last = [], int(places[-1])
     if len(made) < LEAST_STRETCHES:
-        insist_on_pulses(len(rows), samples)
+        require_pulses(len(rows), samples)
         raise TooThinError(
             f"between {len(rows)} pulses dP was read and to be believed in only {len(made)} "
             f"stretches with the blower running; {LEAST_STRETCHES} at least are needed. Record "
@@ -134,7 +134,7 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
     )
 
 
-def insist_on_pulses(pulses: int, samples: Samples) -> None:
+def require_pulses(pulses: int, samples: Samples) -> None:
     """Raises TooThinError where there are too few, with the time that it may take to have them."""
     if pulses >= LEAST_PULSES:
         return
@@ -194,3 +194,74 @@ def _flow(samples: Samples, places: npt.NDArray[np.intp]) -> float:
     flow_m3s = samples.flow_m3s[places]
     told = flow_m3s[~np.isnan(flow_m3s)]
     return float(told.mean()) if len(told) else np.nan
+
+
+_FEWEST_VISITS = 12
+"""Hours seen beyond the first of their kind, below which their scatter is not known."""
+
+_LEAST_COVERED_S = 60.0
+"""Of an hour: with less of it recorded, nothing is known of it."""
+_HOUR_S = 3600.0
+
+
+def rises(bins: Bins, clock_s: Floats) -> tuple[Floats, Floats]:
+    """By how much dP at mean flow rose from bin to bin, Pa, with no pulse between, and how long
+    that took on the clock."""
+    quiet = np.array([not pulses for pulses in bins.pulses[1:]]) & bins.whole[1:]
+    ran_s = np.diff(clock_s)
+    level = bins.dp_pa / bins.flow
+    keep = quiet & (ran_s > 0.0)
+    return np.diff(level)[keep], ran_s[keep]
+
+
+def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
+    """Load of each hour of the day over the mean, by how fast dP rises between pulses, and its
+    standard error. Drawn in towards 1 as far as it is not certain; 1 where nothing is known. What
+    is certain is judged by how the same hour differs from day to day."""
+    rise, ran_s = rises(bins, bins.run_s)
+    quiet = np.array([not each for each in bins.pulses[1:]]) & bins.whole[1:]
+    keep = quiet & (np.diff(bins.run_s) > 0.0)
+    pattern, error = np.ones(24), np.full(24, np.inf)
+    if rise.sum() <= 0.0:
+        return pattern, error
+    hour = bins.hour[1:][keep]
+    visit = np.cumsum(np.diff(bins.hour, prepend=bins.hour[0]) != 0)[1:][keep]
+    risen, ran = (np.bincount(visit, each, visit.max() + 1) for each in (rise, ran_s))
+    of = np.zeros(len(ran), np.intp)
+    of[visit] = hour
+    risen_at, ran_at = (np.bincount(of, each, 24) for each in (risen, ran))
+    ratio = risen_at / np.maximum(ran_at, 1.0) / (rise.sum() / ran_s.sum())
+    left = risen / (rise.sum() / ran_s.sum()) - ratio[of] * ran
+    spare = np.count_nonzero(ran) - np.count_nonzero(ran_at)
+    if spare < _FEWEST_VISITS:
+        return pattern, error
+    # As much as an hour of one day differs from that of another, whichever hour it is.
+    scatter = (left**2).sum() / (ran**2).sum() * np.count_nonzero(ran) / spare
+    known = ran_at > 0.0
+    squares = np.bincount(of, ran**2, 24)[known]
+    error[known] = np.sqrt(scatter * squares) / ran_at[known]
+    surplus = ratio[known] - 1.0
+    certain = np.maximum(0.0, 1.0 - error[known] ** 2 / np.maximum(surplus**2, 1e-12))
+    pattern[known] = np.maximum(1.0 + certain * surplus, 0.02)
+    spent = np.bincount(bins.hour[1:], np.diff(bins.run_s), minlength=24)
+    return pattern / ((pattern * spent).sum() / spent.sum()), error
+
+
+def running_by_hour(samples: Samples) -> Floats:
+    """Share of each hour that the blower ran, hour after hour from the midnight before the first
+    row: 24 for each day, so that a day without work stays one. An hour that nobody recorded is
+    taken from the next day that has it; where none has, the blower runs in it if it mostly did."""
+    hours = clock_s(samples.t_s, samples.start_utc_s, samples.zone) // _HOUR_S
+    place = (hours - hours[0] // 24.0 * 24.0).astype(np.intp)
+    days = int(place.max()) // 24 + 1
+    step_s = np.minimum(np.diff(samples.t_s, prepend=samples.t_s[0]), LONGEST_STEP_S)
+    covered = np.bincount(place, step_s, 24 * days).reshape(days, 24)
+    ran = np.bincount(place, step_s * samples.running, 24 * days).reshape(days, 24)
+    share = ran / np.maximum(covered, 1.0)
+    known = covered > _LEAST_COVERED_S
+    mostly = float(round(ran.sum() / max(covered.sum(), 1.0)))
+    for day, hour in np.argwhere(~known).tolist():
+        later = (day + np.arange(1, days)) % days
+        told = later[known[later, hour]]
+        share[day, hour] = share[told[0], hour] if len(told) else mostly
+    return share.ravel()

@@ -9,15 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from dustcake_lab.fit.ageing import Ageing, aged
-from dustcake_lab.fit.bins import Bins, bins_of, insist_on_pulses
+from dustcake_lab.fit.ageing import Ageing, estimate_ageing
+from dustcake_lab.fit.bins import Bins, bins_of, load_by_hour, require_pulses, running_by_hour
 from dustcake_lab.fit.data import Samples, TooThinError
-from dustcake_lab.fit.filter import NAMES, load_clock, natural, passed
-from dustcake_lab.fit.pattern import load_by_hour, running_by_hour
-from dustcake_lab.fit.search import Estimate, estimate
-from dustcake_lab.fit.spans import Interval
+from dustcake_lab.fit.kalman import NAMES, innovations, load_clock, natural
+from dustcake_lab.fit.search import Estimate, Interval, estimate
 from dustcake_lab.traces.columns import Recorded
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.traces.samples import Floats
 
 MOST_BINS = 2500
 """More make an estimate no better than the model is."""
@@ -112,7 +110,7 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
     """Estimate the collector whose rows are pulsed in ``order``. Raises TooThinError."""
     bins, rows = bins_of(samples, recorded, order), len(order)
     pulses = sum(len(each) for each in bins.pulses)
-    insist_on_pulses(pulses, samples)
+    require_pulses(pulses, samples)
     by_hour, by_hour_error = load_by_hour(bins)
     cut = int(len(bins.dp_pa) * _LEARNT)
     learnt, ageing = _learnt(bins, cut, rows, by_hour)
@@ -128,7 +126,7 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         place, ago_h = NAMES.index("residual"), ageing.now_h - _middle_h(bins, cut)
         covariance[place, place] += (ageing.rise_error_pa_per_h * ago_h / ageing.now_pa) ** 2
     intervals = {name: _interval(learnt.theta, covariance, name) for name in NAMES}
-    _insist(intervals)
+    _require_known(intervals)
     flow_m3s, fall = _flow(samples)
     return FittedCollector(
         rows=rows,
@@ -161,13 +159,16 @@ def _learnt(bins: Bins, cut: int, rows: int, by_hour: Floats) -> tuple[Estimate,
     into the bins, so that filters that age are not taken for pulses that scatter."""
     begin = max(0, cut - MOST_BINS)
     learnt = estimate(bins.part(begin, cut), rows, by_hour)
-    ageing = aged(bins, rows, learnt)
+    ageing = estimate_ageing(bins, rows, learnt)
     for _ in range(_AGEING_ROUNDS):
-        if isinstance(ageing, str) or (worn := ageing.worn(bins.run_s)).min() == worn.max():
+        if (
+            isinstance(ageing, str)
+            or (ratio := ageing.residual_ratio(bins.run_s)).min() == ratio.max()
+        ):
             break
-        bins.worn = worn
+        bins.residual_ratio = ratio
         learnt = estimate(bins.part(begin, cut), rows, by_hour, learnt.theta)
-        ageing = aged(bins, rows, learnt)
+        ageing = estimate_ageing(bins, rows, learnt)
     return learnt, ageing
 
 
@@ -182,7 +183,7 @@ def _held_out(bins: Bins, cut: int, rows: int, learnt: Estimate) -> tuple[float,
     begin = max(0, cut - 20 * rows)
     part = bins.part(begin, len(bins.dp_pa))
     clock_s = load_clock(part, learnt.by_hour)
-    result = passed(part, clock_s, rows, learnt.theta[None, :])
+    result = innovations(part, clock_s, rows, learnt.theta[None, :])
     error_pa, variance = result.error_pa[cut - begin :, 0], result.variance_pa2[cut - begin :, 0]
     squares = error_pa**2 / variance
     return float(squares.mean()), float((squares < 1.96**2).mean())
@@ -204,7 +205,7 @@ def _interval(theta: Floats, covariance: Floats, name: str) -> Interval:
     return Interval(value, low, high)
 
 
-def _insist(intervals: dict[str, Interval]) -> None:
+def _require_known(intervals: dict[str, Interval]) -> None:
     """Raises TooThinError where the trace does not tell a parameter that everything rests on."""
     for name, most in _MOST_HALF_WIDTH.items():
         each, (what, unit, times) = intervals[name], _IN_WORDS[name]

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dustcake_lab.fit.bins import Bins
+from dustcake_lab.fit.bins import Bins, rises
 from dustcake_lab.fit.data import TooThinError
-from dustcake_lab.fit.filter import NAMES, load_clock, passed, unbounded
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.fit.kalman import NAMES, innovations, load_clock, unbounded
+from dustcake_lab.traces.samples import Floats
 
 _STEP = 1e-3
 _ROUNDS = 40
@@ -96,19 +96,9 @@ def _start(bins: Bins, clock_s: Floats, rows: int) -> Floats:
             ]
         )
     )
-    likely = passed(bins, clock_s, rows, tried).log_likelihood()
+    likely = innovations(bins, clock_s, rows, tried).log_likelihood()
     start: Floats = tried[int(np.argmax(np.nan_to_num(likely, nan=-np.inf)))]
     return start
-
-
-def rises(bins: Bins, clock_s: Floats) -> tuple[Floats, Floats]:
-    """By how much dP at mean flow rose from bin to bin, Pa, with no pulse between, and how long
-    that took on the clock."""
-    quiet = np.array([not pulses for pulses in bins.pulses[1:]]) & bins.whole[1:]
-    ran_s = np.diff(clock_s)
-    level = bins.dp_pa / bins.flow
-    keep = quiet & (ran_s > 0.0)
-    return np.diff(level)[keep], ran_s[keep]
 
 
 def _beliefs(start: Floats) -> tuple[Floats, Floats]:
@@ -144,7 +134,7 @@ def derivatives(
     count = len(places)
     each = _STEP * np.eye(len(theta))[list(places)]
     shifts = np.concatenate([np.zeros((1, len(theta))), each, -each])
-    result = passed(bins, clock_s, rows, theta + shifts)
+    result = innovations(bins, clock_s, rows, theta + shifts)
     error, variance = result.error_pa[:, 0], result.variance_pa2[:, 0]
     d_error = (result.error_pa[:, 1 : count + 1] - result.error_pa[:, count + 1 :]) / (2 * _STEP)
     d_variance = result.variance_pa2[:, 1 : count + 1] - result.variance_pa2[:, count + 1 :]
@@ -181,3 +171,16 @@ def _covariance(found: Derivatives, weight: Floats) -> Floats:
     ratio = np.sqrt(np.maximum(1.0, seen / np.diag(expected)))
     wide: Floats = ratio[:, None] * expected * ratio[None, :]
     return wide
+
+
+@dataclass(slots=True)
+class Interval:
+    """A value with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+    def as_json(self) -> dict[str, float]:
+        """For programs."""
+        return {"value": self.value, "low": self.low, "high": self.high}

@@ -1,25 +1,35 @@
-"""From a file with a trace to the collector it tells of."""
+"""From a file with a trace to its fitted collector.
 
+Hours whose reading the core itself would not have believed are left out.
+"""
+
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
+import numpy.typing as npt
+
+from dustcake.core.events import QualityChanged
+from dustcake.core.inputs import PollCompleted
+from dustcake.core.reasons import Because
 from dustcake.core.setpoints import OutputKind, Pulsing, Setpoints
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.data import Samples, gather
-from dustcake_lab.fit.doubts import without_doubts
-from dustcake_lab.replay.replay import Fit, fit
+from dustcake_lab.replay.replay import ColumnMatch, Replay, match_columns
 from dustcake_lab.traces.columns import BadRow, Recorded
 from dustcake_lab.traces.files import open_any
+from dustcake_lab.traces.samples import Columns, Floats
 
 
 @dataclass(slots=True)
 class FittedTrace:
-    """``met``: how settings and columns meet; ``samples``, ``recorded``: all of the trace;
+    """``match``: how settings and columns meet; ``samples``, ``recorded``: all of the trace;
     ``collector``: what was estimated from it."""
 
-    met: Fit
+    match: ColumnMatch
     samples: Samples
     recorded: Recorded
     collector: FittedCollector
@@ -29,16 +39,16 @@ def fit_trace(path: Path, setpoints: Setpoints, zone: ZoneInfo | None = None) ->
     """Read the trace at ``path`` and estimate its collector, hours of the day in ``zone`` (None:
     UTC). Raises TraceError, StoreRefused, TooThinError, and UnknownZoneError."""
     with open_any(path, setpoints) as trace:
-        met = fit(setpoints, trace.columns)
-        parts = list(trace.samples(met.unused))
-        samples = gather(parts, met.setpoints, zone)
+        match = match_columns(setpoints, trace.columns)
+        parts = list(trace.samples(match.unused))
+        samples = gather(parts, match.setpoints, zone)
         recorded = trace.recorded
     read = [part for part in parts if not isinstance(part, BadRow)]
-    samples = without_doubts(samples, read, met.setpoints, recorded)
+    samples = without_doubts(samples, read, match.setpoints, recorded)
     if not recorded.pulses and setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
         recorded = with_pulses_of_a_board(recorded, setpoints.pulsing, float(samples.t_s[-1]))
     return FittedTrace(
-        met, samples, recorded, fit_collector(samples, recorded, setpoints.pulsing.order)
+        match, samples, recorded, fit_collector(samples, recorded, setpoints.pulsing.order)
     )
 
 
@@ -48,7 +58,7 @@ def with_pulses_of_a_board(recorded: Recorded, pulsing: Pulsing, end_s: float) -
     the next demand. ``end_s``: time of the last row of the trace."""
     step_s, rows = pulsing.sequencer_cycle_s / len(pulsing.order), len(pulsing.order)
     pulses = list(recorded.pulses)
-    made = replace(recorded, told=bool(recorded.cleaning), pulses=pulses)
+    made = replace(recorded, has_pulse_columns=bool(recorded.cleaning), pulses=pulses)
     count = 0
     for (t_s, under_way), (until_s, _) in pairwise([*recorded.cleaning, (end_s, False)]):
         pulse_s = t_s
@@ -56,3 +66,88 @@ def with_pulses_of_a_board(recorded: Recorded, pulsing: Pulsing, end_s: float) -
             made.pulsed(pulse_s, pulse_s, pulsing.order[count % rows], 1)
             pulse_s, count = pulse_s + step_s, count + 1
     return made
+
+
+_NOT_HEEDED = {Because.NO_SAMPLE_YET, Because.ZERO_DRIFT, Because.NOT_TO_ZERO}
+"""A zero that is off by a little leaves dP good enough, and lasts until somebody takes the zero."""
+_A_PULSE_S = 5.0
+"""A fall so soon after a recorded pulse is that pulse's, which the replay may not have fired."""
+_MOST = 1.0 / 3.0
+"""Of the running time: more of it is no fault of hours, and nothing is left out."""
+
+
+def without_doubts(
+    samples: Samples,
+    parts: Iterable[Columns | PollCompleted],
+    setpoints: Setpoints,
+    recorded: Recorded,
+) -> Samples:
+    """The same samples, marked where the core doubts the reading, with a note that tells how long.
+    ``parts``: what the samples were gathered from."""
+    spans = _doubted(parts, setpoints, recorded)
+    doubted = np.zeros(len(samples.t_s), bool)
+    found: set[str] = set()
+    lost = np.isnan(samples.dp_pa)
+    for begin_s, end_s, codes in spans:
+        begin, end = np.searchsorted(samples.t_s, [begin_s, end_s], "left")
+        if not (lost[begin:end] | ~samples.running[begin:end]).all():
+            doubted[begin:end] = True
+            found |= codes
+    hours = _running_h(samples, doubted & ~lost)
+    if hours == 0.0:
+        return samples
+    why = ", ".join(sorted(each.replace("_", " ") for each in found))
+    share = 100.0 * hours / _running_h(samples, ~lost)
+    if share > 100.0 * _MOST:
+        note = (
+            f"the core would doubt the reading in {share:.0f} % of the running time ({why}), too "
+            "much to leave out: look at the trace (dustcake replay), or fit on a part of it"
+        )
+        return replace(samples, notes=(*samples.notes, note))
+    note = (
+        f"{hours:.1f} hours of running ({share:.1f} %) are left out, in which the core would doubt "
+        f"the reading ({why})"
+    )
+    return replace(samples, doubted=doubted, notes=(*samples.notes, note))
+
+
+def _doubted(
+    parts: Iterable[Columns | PollCompleted], setpoints: Setpoints, recorded: Recorded
+) -> list[tuple[float, float, set[str]]]:
+    """From when to when, and the codes of the reasons."""
+    spans: list[tuple[float, float, set[str]]] = []
+    codes: set[str] = set()
+    since_s = 0.0
+    for event in Replay(setpoints, recorded=recorded).events(parts):
+        if not isinstance(event.body, QualityChanged):
+            continue
+        now_s = event.at.mono_s
+        if codes:
+            spans.append((since_s, now_s, codes))
+        codes = {each.code.value for each in event.body.reasons if each.code not in _NOT_HEEDED}
+        since_s = now_s
+    if codes:
+        spans.append((since_s, np.inf, codes))
+    return _without_pulses(spans, np.array([pulse.by_s for pulse in recorded.pulses]))
+
+
+def _without_pulses(
+    spans: list[tuple[float, float, set[str]]], pulses_s: Floats
+) -> list[tuple[float, float, set[str]]]:
+    """Without doubts that began with a fall just after a recorded pulse."""
+    falls = {Because.JUMP_UNEXPLAINED.value, Because.FELL_AT_ONCE.value}
+    kept: list[tuple[float, float, set[str]]] = []
+    explained_s = -np.inf
+    for begin_s, end_s, codes in spans:
+        first = np.searchsorted(pulses_s, begin_s - _A_PULSE_S, "left")
+        last = np.searchsorted(pulses_s, begin_s, "right")
+        if codes <= falls and (last > first or begin_s == explained_s):
+            explained_s = end_s
+        else:
+            kept.append((begin_s, end_s, codes))
+    return kept
+
+
+def _running_h(samples: Samples, chosen: npt.NDArray[np.bool_]) -> float:
+    ran_s = np.diff(samples.run_s, prepend=0.0)
+    return float(ran_s[chosen].sum()) / 3600.0

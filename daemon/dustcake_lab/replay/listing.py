@@ -9,7 +9,7 @@ from dustcake.core.record import record
 from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.publish.wording import duration, label, number
 from dustcake.units import PressureUnit
-from dustcake_lab.replay.tally import Tally
+from dustcake_lab.replay.replay import Tally
 from dustcake_lab.replay.what_if import Difference
 from dustcake_lab.traces.columns import BadRow
 
@@ -18,7 +18,7 @@ _NOT_LISTED = ("event", "reason", "reason_code", "reasons", "reason_codes", "dow
 
 
 @record
-class Summed:
+class Tallies:
     """What a replay came to: all of it, and of that what came while its answers held and what came
     ``beyond``. Both None where they hold to the end."""
 
@@ -40,7 +40,7 @@ class Listing(Protocol):
         """Say that nothing has been replayed, for this many rows that cannot be used."""
 
     def summary(
-        self, counted: Summed, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+        self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
         """Say what it all came to."""
 
@@ -70,7 +70,7 @@ class JsonListing:
         self._object({"event": "refused", "bad_rows": bad_rows})
 
     def summary(
-        self, counted: Summed, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+        self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
         """Counts, times and notes."""
         tally = counted.whole
@@ -131,7 +131,7 @@ class WordsListing:
         """Not here: there is nothing to list."""
 
     def summary(
-        self, counted: Summed, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+        self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
         """Counts, times and notes."""
         tally = counted.whole

@@ -28,7 +28,7 @@ class Difference:
     what: str
 
 
-class Commanded:
+class CommandLog:
     """Hears of the commands of a replay that act on the filters."""
 
     def __init__(self) -> None:
@@ -44,14 +44,14 @@ class Commanded:
 
 
 def first_difference(
-    recorded: Recorded, commanded: Commanded, slack_s: float = SLACK_S
+    recorded: Recorded, commanded: CommandLog, slack_s: float = SLACK_S
 ) -> Difference | None:
     """The first command that is not on both sides; None where there is none.
 
     Which valve is pulsed is not compared: where a row order stood at the beginning of a trace is
     not in it. A trace that does not tell what was done holds up to the first command.
     """
-    if recorded.told:
+    if recorded.has_pulse_columns:
         return _of_pulses(recorded.pulses, commanded.pulses, slack_s)
     demand = commanded.demand
     if recorded.cleaning:
@@ -105,7 +105,7 @@ def _of_cleaning(
 
 def caveat(difference: Difference | None, recorded: Recorded, duration_s: float) -> str:
     """Until when the answers hold, in words."""
-    if difference is None and (recorded.told or recorded.cleaning):
+    if difference is None and (recorded.has_pulse_columns or recorded.cleaning):
         return "every command is one that the recording had: the answers hold to the end"
     if difference is None:
         return "nothing was commanded: the answers hold to the end"

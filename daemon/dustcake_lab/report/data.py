@@ -1,5 +1,6 @@
 """What a report shows, taken out of a trace and a study; how it is drawn is not known here."""
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -10,17 +11,15 @@ from dustcake.core.alarms.table import AlarmState
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.filter_life.trend import theil_sen
 from dustcake_lab.fit.ageing import Ageing
-from dustcake_lab.fit.data import Samples
-from dustcake_lab.fit.hours import clock_s
-from dustcake_lab.fit.spans import Interval
+from dustcake_lab.fit.data import Samples, clock_s
+from dustcake_lab.fit.search import Interval
 from dustcake_lab.fit.trace import FittedTrace
-from dustcake_lab.report.figures import figures, life
-from dustcake_lab.study.candidates import board_interval_s
+from dustcake_lab.study.candidates import CandidateResult, board_interval_s
+from dustcake_lab.study.results import HEADINGS, SettingsRow, cells
 from dustcake_lab.study.study import Study, curves
-from dustcake_lab.study.table import HEADINGS, Row, cells
-from dustcake_lab.study.verdict import Verdict, named
+from dustcake_lab.study.verdict import Verdict
 from dustcake_lab.traces.columns import Recorded
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.traces.samples import Floats
 
 _DAY_S = 86_400.0
 _POINTS = 2000
@@ -94,7 +93,7 @@ def report_data(
     events: list[Event],
     study: Study,
     made: Verdict,
-    listed: list[Row],
+    listed: list[SettingsRow],
 ) -> ReportData:
     """All that the report needs. ``events``: of a replay of the trace with today's settings;
     ``listed``: the settings worth showing."""
@@ -142,13 +141,13 @@ def report_data(
         air_m3=air_m3,
         by_hour=study.collector.by_hour,
         running=study.collector.running_mean,
-        shown=[(name, named(study.candidates[n])) for name, n in zip(names, shown, strict=False)],
+        shown=[(name, str(study.candidates[n])) for name, n in zip(names, shown, strict=False)],
         what_if=[(name, *curves(study, n)) for name, n in zip(names, shown, strict=False)],
         energy=[
             (
                 name,
-                float(np.mean([each.fan_kwh for each in study.outcomes[n]])),
-                float(np.mean([each.air_kwh for each in study.outcomes[n]])),
+                float(np.mean([each.fan_kwh for each in study.results[n]])),
+                float(np.mean([each.air_kwh for each in study.results[n]])),
             )
             for name, n in zip(names, shown, strict=False)
         ],
@@ -221,3 +220,50 @@ def _air(recorded: Recorded, samples: Samples, air_m3: float) -> tuple[Floats, F
         fired[min(days - 1, int(pulse.by_s // 86_400))] += pulse.count
     at: Floats = np.arange(days, dtype=np.float64) + 0.5
     return at, fired * air_m3
+
+
+def figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
+    """What a manager weighs: means over the sets of parameters, the worst of them where it says
+    highest or least."""
+    flow_m3s, rows = study.prices.flow_m3s, study.collector.rows
+    told: list[tuple[str, Callable[[list[CandidateResult]], str]]] = [
+        ("Mean dP", lambda all_: f"{_mean(each.mean_dp_pa for each in all_):.0f} Pa"),
+        ("Highest dP", lambda all_: f"{max(each.highest_dp_pa for each in all_):.0f} Pa"),
+        (
+            "Flow at the hood, mean",
+            lambda all_: f"{flow_m3s * _mean(each.mean_flow for each in all_):.2f} m3/s",
+        ),
+        (
+            "Flow at the hood, least",
+            lambda all_: f"{flow_m3s * min(each.least_flow for each in all_):.2f} m3/s",
+        ),
+        (
+            "Pulses of each row (they wear filters and valves)",
+            lambda all_: f"{_mean(each.pulses for each in all_) / rows:.0f}",
+        ),
+        (
+            "Energy of the fan for the filters' dP",
+            lambda all_: f"{_mean(each.fan_kwh for each in all_):.0f} kWh",
+        ),
+        (
+            "Energy of compressed air for pulses",
+            lambda all_: f"{_mean(each.air_kwh for each in all_):.1f} kWh",
+        ),
+    ]
+    return [(name, [text(study.results[n]) for n in shown]) for name, text in told]
+
+
+def life(made: Verdict, shown: list[int]) -> list[tuple[str, list[str]]]:
+    """How long the filters would last."""
+    lives = made.lives
+    if isinstance(lives, str):
+        return [("Blower hours until filters are due", ["cannot be told"] * len(shown))]
+    return [
+        ("Blower hours until filters are due", [str(lives[n].either) for n in shown]),
+        ("... if they age by running hours", [str(lives[n].by_hours) for n in shown]),
+        ("... if they age by pulses", [str(lives[n].by_pulses) for n in shown]),
+    ]
+
+
+def _mean(values: Iterable[float]) -> float:
+    return float(np.mean(list(values)))

@@ -1,65 +1,73 @@
-"""The report as one HTML file that needs nothing else: plotly's plots, with its script inside."""
+"""The report as one HTML file that needs nothing else: no script, no font, no network.
 
+Plots are SVG in the page, each with its content in words, so that it prints and is read aloud.
+"""
+
+from collections import Counter
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from html import escape
 from pathlib import Path
 
-from plotly.graph_objects import Bar, Figure, Scatter
-from plotly.subplots import make_subplots
+import numpy as np
 
 from dustcake.core.filter_life.forecast import CONFIDENCE
 from dustcake_lab.report.data import ReportData
+from dustcake_lab.report.plots import energy_svg, hours_svg, recorded_svg, what_if_svg
 
-_BLUE, _ORANGE, _GREY, _RED = "#2a6f97", "#d9822b", "#8a8f98", "#b3261e"
-
-_BAR = {"displaylogo": False, "responsive": True}
+_DESK_INCHES, _PHONE_INCHES = (10.5, 8.5), (4.4, 9.5)
+_MOST_ALARMS = 200
 _PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{title}</title>
 <style>
-body {{ font: 16px/1.5 system-ui, sans-serif; color: #1d2329; max-width: 1100px;
+body {{ font: 16px/1.5 system-ui, sans-serif; color: #1d2329; background: #fff; max-width: 1100px;
   margin: 2rem auto; padding: 0 1rem; }}
 h1 {{ font-size: 1.5rem; margin-bottom: 0; }} h2 {{ font-size: 1.15rem; margin: 1.6rem 0 0; }}
 .when, .note {{ color: #59626c; margin: .2rem 0 .6rem; }}
 .verdict {{ border-left: 4px solid #2a6f97; background: #f3f6f9; padding: .6rem 1rem; }}
-.caution {{ border-left: 4px solid #d9822b; background: #fdf6ee; padding: .6rem 1rem;
+.caution {{ border-left: 4px solid #c26f1a; background: #fdf6ee; padding: .6rem 1rem;
   margin-top: 1.2rem; }}
 .verdict p, .caution p {{ margin: .4rem 0; }} .first {{ font-size: 1.1rem; font-weight: 600; }}
 table {{ border-collapse: collapse; width: 100%; }}
 th, td {{ text-align: right; padding: .25rem .5rem; border-bottom: 1px solid #dde2e7; }}
 th:first-child, td:first-child {{ text-align: left; }}
-.pair section {{ min-width: 0; }} .wide {{ overflow-x: auto; }} .wide td {{ white-space: nowrap; }}
+figure {{ margin: 0; }} svg {{ width: 100%; height: auto; }} summary {{ cursor: pointer; }}
+.wide {{ overflow-x: auto; }} .wide td {{ white-space: nowrap; }} .desk {{ display: none; }}
 @media (min-width: 800px) {{
-  td + td {{ white-space: nowrap; }}
-  .pair {{ display: grid; grid-template-columns: 2fr 1fr; gap: 1rem; }}
+  td + td {{ white-space: nowrap; }} .desk {{ display: block; }} .phone {{ display: none; }}
+  .plots {{ display: grid; grid-template-columns: 1fr 1fr; gap: 0 2rem; }}
 }}
-/* On a phone it would cover the titles, and fingers need no tools. */
-@media (max-width: 600px) {{ .modebar-container {{ display: none; }} }}
-</style></head><body>
+@media print {{ figure, tr {{ break-inside: avoid; }} }}
+</style></head><body><main>
 <h1>{title}</h1><p class="when">{when}</p>
 <section class="verdict">{verdict}</section>
 <section><h2>Today and recommended</h2>
 <p class="note">For each 1000 hours of running; simulated. {settings}</p>{table}
 <p class="note">Filters are due when what cleaning leaves of dP reaches the filter replacement set
-point. Whether they age by running hours or by pulses no such trace can tell.</p></section>
+point. No such trace shows whether they age by running hours or by pulses.</p></section>
 <section class="caution"><p><strong>Before anything is changed.</strong> {caution}</p></section>
 <section><h2>What was recorded</h2>
 <p class="note">dP is the pressure across the filters: it rises as dust cakes on them and falls when
-pulses of compressed air take it off. {trend}</p>{recorded}</section>
-<section><h2>Load and running by the hour of the day</h2>
-<p class="note">Hours of {clock}. The load of 1 is the mean one; the blower counts as its share of
-the hour.</p>{hours}</section>
-<div class="pair"><section><h2>What if: the same two days</h2>
-<p class="note">Simulated, with the load of each hour as it was recorded.</p>{what_if}</section>
+pulses of compressed air take it off. {trend}</p>
+<figure role="img" aria-label="{in_words}"><div class="desk">{desk}</div>
+<div class="phone">{phone}</div></figure>{alarms}</section>
+<div class="plots"><section><h2>Load and running by the hour of the day</h2>
+<p class="note">Hours of {clock}. A load of 1 is the mean; the blower counts as its share of the
+hour.</p><figure role="img" aria-label="Bars; the same figures are below">{hours}</figure>
+<details><summary>In figures</summary>{hours_table}</details></section>
+<section><h2>What if: the same two days</h2>
+<p class="note">Simulated, with the load of each hour as it was recorded.</p>
+<figure role="img" aria-label="{what_if_words}">{what_if}</figure></section>
 <section><h2>Energy</h2>
-<p class="note">Simulated, for 1000 hours of running.</p>{energy}</section></div>
+<p class="note">Simulated, for 1000 hours of running.</p>
+<figure role="img" aria-label="{energy_words}">{energy}</figure></section></div>
 <section><h2>Settings worth a look</h2>
 <p class="note">Today's, and the best of those that keep the limits; simulated, for 1000 hours of
 running. Filter life: {confidence} confidence, however they age.</p>
-<div class="wide">{listed}</div></section>
-</body></html>
+<div class="wide" tabindex="0" role="group" aria-label="Settings worth a look">{listed}</div>
+</section></main></body></html>
 """
 
 
@@ -74,15 +82,28 @@ def write_html(data: ReportData, path: Path) -> None:
         verdict=verdict,
         caution=escape(caution),
         settings=escape(" ".join(f"{name.capitalize()}: {what}." for name, what in data.shown)),
-        table=_table([("", *(name for name, _ in data.shown)), *_lines(data)]),
+        table=_table(
+            [
+                ("quantity", *(name for name, _ in data.shown)),
+                *((name, *of) for name, of in data.figures),
+            ]
+        ),
         listed=_table(data.listed),
         clock=escape(data.clock),
         confidence=f"{CONFIDENCE * 100:.0f} %",
-        hours=_hours(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR),
         trend=escape(_trend(data)),
-        recorded=_recorded(data).to_html(full_html=False, include_plotlyjs=True, config=_BAR),
-        what_if=_what_if(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR),
-        energy=_energy(data).to_html(full_html=False, include_plotlyjs=False, config=_BAR),
+        in_words=escape(_in_words(data)),
+        desk=recorded_svg(data, _DESK_INCHES),
+        phone=recorded_svg(data, _PHONE_INCHES),
+        alarms=_alarms(data),
+        hours=hours_svg(data),
+        hours_table=_hours_table(data),
+        what_if=what_if_svg(data),
+        what_if_words=escape("dP: " + "; ".join(_spans(data))),
+        energy=energy_svg(data),
+        energy_words=escape(
+            "; ".join(f"{n}: fan {f:.0f} kWh, pulse air {a:.1f} kWh" for n, f, a in data.energy)
+        ),
     )
     path.write_text(page, encoding="utf-8")
 
@@ -100,7 +121,7 @@ def _trend(data: ReportData) -> str:
         low, high = data.rise.low, data.rise.high
         return (
             "On-demand cleaning holds dP after a cleaning near the low set point as long as it can;"
-            " what no pulse takes off, as fitted, tells how the filters age: it changes by "
+            " what no pulse takes off, as fitted, shows how the filters age: it changes by "
             f"{data.rise.value:+.0f} Pa ({low:+.0f} to {high:+.0f}) in 1000 hours of running."
         )
     rise = data.residual_pa_per_day
@@ -110,8 +131,49 @@ def _trend(data: ReportData) -> str:
     return f"Residual dP, after cleaning, {way} by {abs(rise):.1f} Pa a day."
 
 
-def _lines(data: ReportData) -> list[tuple[str, ...]]:
-    return [(name, *cells) for name, cells in data.figures]
+def _in_words(data: ReportData) -> str:
+    """The plots of what was recorded."""
+    parts = [f"{len(data.cleanings)} cleanings", f"{len(data.alarms)} alarms raised"]
+    if len(data.at):
+        parts.insert(0, f"dP from {data.low.min():.0f} to {data.high.max():.0f} Pa")
+    if len(data.cycle_h):
+        parts.append(f"median cycle time {np.median(data.cycle_h):.1f} running hours")
+    if len(data.residual):
+        parts.append(f"residual dP from {data.residual.min():.0f} to {data.residual.max():.0f} Pa")
+    parts.append(f"compressed air {data.air_m3.mean():.1f} m3 of free air a day")
+    return "; ".join(parts)
+
+
+def _spans(data: ReportData) -> list[str]:
+    return [f"{name} {pa.min():.0f} to {pa.max():.0f} Pa" for name, _, pa in data.what_if]
+
+
+def _alarms(data: ReportData) -> str:
+    """The alarms that a replay with today's settings raises."""
+    if not data.alarms:
+        return ""
+    counts = Counter(name for _, name in data.alarms)
+    summary = ", ".join(f"{name} {times}" for name, times in sorted(counts.items()))
+    shown = data.alarms[:_MOST_ALARMS]
+    lines = [(_moment(data, at_days), name) for at_days, name in shown]
+    more = len(data.alarms) - len(shown)
+    rest = f"<p>... and {more} more: <code>dustcake replay</code> lists them.</p>" if more else ""
+    return (
+        f"<details><summary>Alarms raised: {escape(summary)}</summary>"
+        f"{_table([(data.axis, 'alarm'), *lines])}{rest}</details>"
+    )
+
+
+def _moment(data: ReportData, at_days: float) -> str:
+    if data.start_utc_s is None:
+        return f"{at_days:.3f}"
+    return str(data.moments([at_days])[0].astype("datetime64[s]")).replace("T", " ")
+
+
+def _hours_table(data: ReportData) -> str:
+    by_hour = zip(data.by_hour, data.running, strict=True)
+    lines = [(str(n), f"{load:.2f}", f"{on:.2f}") for n, (load, on) in enumerate(by_hour)]
+    return _table([("hour", "load", "blower"), *lines])
 
 
 def _table(lines: Sequence[tuple[str, ...]]) -> str:
@@ -120,142 +182,3 @@ def _table(lines: Sequence[tuple[str, ...]]) -> str:
         for tag, line in zip(["th"] + ["td"] * len(lines), lines, strict=False)
     )
     return f"<table><tr>{head}</tr>{''.join(f'<tr>{each}</tr>' for each in others)}</table>"
-
-
-def _recorded(data: ReportData) -> Figure:
-    figure = make_subplots(
-        rows=4,
-        cols=1,
-        shared_xaxes=True,
-        vertical_spacing=0.06,
-        row_heights=[0.43, 0.19, 0.19, 0.19],
-        subplot_titles=(
-            "dP, with cleaning and alarms",
-            "Cycle time, in running hours",
-            "Residual dP after each cleaning",
-            "Compressed air of each day's pulses",
-        ),
-    )
-    # From the left and small, so that a phone shows all of it.
-    figure.update_annotations(x=0.0, xanchor="left", font={"size": 13})
-    band = {"x": data.moments(data.at), "mode": "lines", "line": {"width": 0.8, "color": _BLUE}}
-    figure.add_trace(Scatter(**band, y=data.low, name="dP", showlegend=False), row=1, col=1)
-    figure.add_trace(
-        Scatter(**band, y=data.high, name="dP", fill="tonexty", fillcolor="rgba(42,111,151,.25)"),
-        row=1,
-        col=1,
-    )
-    top = float(data.high.max()) if len(data.high) else 1.0
-    figure.add_trace(
-        Scatter(
-            x=data.moments([begin for begin, _ in data.cleanings]),
-            y=[-0.04 * top] * len(data.cleanings),
-            mode="markers",
-            marker={"symbol": "line-ns-open", "size": 9, "color": _ORANGE},
-            name="cleaning",
-        ),
-        row=1,
-        col=1,
-    )
-    figure.add_trace(
-        Scatter(
-            x=data.moments([at for at, _ in data.alarms]),
-            y=[1.04 * top] * len(data.alarms),
-            text=[name for _, name in data.alarms],
-            mode="markers",
-            marker={"symbol": "triangle-down", "size": 10, "color": _RED},
-            name="alarm raised",
-        ),
-        row=1,
-        col=1,
-    )
-    for name, level in data.set_points_pa.items():
-        figure.add_hline(
-            y=level,
-            line={"width": 1, "dash": "dash", "color": _GREY},
-            annotation_text=name,
-            annotation_position="top right",
-            annotation_font={"size": 11},
-            annotation_bgcolor="rgba(255,255,255,.8)",
-            row=1,
-            col=1,
-        )
-    for row, (x, y, name) in enumerate(
-        ((data.cycle_at, data.cycle_h, "cycle"), (data.residual_at, data.residual, "residual")), 2
-    ):
-        marks = {"size": 5, "color": _BLUE}
-        figure.add_trace(
-            Scatter(
-                x=data.moments(x), y=y, mode="markers", marker=marks, name=name, showlegend=False
-            ),
-            row=row,
-            col=1,
-        )
-    if len(data.fitted):
-        figure.add_trace(
-            Scatter(
-                x=data.moments(data.fitted_at),
-                y=data.fitted,
-                mode="lines+markers",
-                marker={"size": 4, "color": _ORANGE},
-                name="what no pulse takes off",
-            ),
-            row=3,
-            col=1,
-        )
-    figure.add_trace(
-        Bar(
-            x=data.moments(data.air_day),
-            y=data.air_m3,
-            marker={"color": _BLUE},
-            name="air",
-            showlegend=False,
-        ),
-        row=4,
-        col=1,
-    )
-    for row, title in enumerate(("dP, Pa", "running hours", "Pa", "m3 free air"), 1):
-        figure.update_yaxes(title_text=title, row=row, col=1)
-    figure.update_xaxes(title_text=data.axis, row=4, col=1)
-    return _plain(figure, 900)
-
-
-def _what_if(data: ReportData) -> Figure:
-    figure = Figure()
-    for (name, at, dp), colour in zip(data.what_if, (_GREY, _BLUE), strict=False):
-        line = {"width": 1.2, "color": colour}
-        figure.add_trace(Scatter(x=at, y=dp, mode="lines", line=line, name=name))
-    figure.update_yaxes(title_text="dP, Pa")
-    figure.update_xaxes(title_text="days")
-    return _plain(figure, 400)
-
-
-def _energy(data: ReportData) -> Figure:
-    figure, who = Figure(), [name for name, _, _ in data.energy]
-    for part, colour, values in (
-        ("fan", _BLUE, [fan for _, fan, _ in data.energy]),
-        ("pulse air", _ORANGE, [air for _, _, air in data.energy]),
-    ):
-        figure.add_trace(Bar(x=who, y=values, name=part, marker={"color": colour}))
-    figure.update_layout(barmode="stack")
-    figure.update_yaxes(title_text="kWh")
-    return _plain(figure, 400)
-
-
-def _hours(data: ReportData) -> Figure:
-    figure, hours = Figure(), list(range(24))
-    figure.add_trace(Bar(x=hours, y=data.by_hour, name="load", marker={"color": _BLUE}))
-    figure.add_trace(Bar(x=hours, y=data.running, name="blower", marker={"color": _GREY}))
-    figure.update_xaxes(title_text=f"hour of the day ({data.clock})", dtick=2)
-    return _plain(figure, 300)
-
-
-def _plain(figure: Figure, height: int) -> Figure:
-    below = -0.25 if height < 600 else -0.09  # of the plots, where it covers no title
-    figure.update_layout(
-        template="plotly_white",
-        height=height,
-        margin={"l": 60, "r": 20, "t": 30, "b": 40},
-        legend={"orientation": "h", "y": below, "yanchor": "top", "x": 0},
-    )
-    return figure

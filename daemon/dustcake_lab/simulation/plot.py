@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.extras import the_extra
-from dustcake_lab.simulation.curves import Curve, Curves
+from dustcake_lab.simulation.run import Curve, Curves
 from dustcake_sim.events import Event
 from dustcake_sim.scenario import Scenario
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Air, OutputKind, Pulsing, Setpoints
-from dustcake_lab.study.loop import Lived
+from dustcake_lab.study.loop import RunTotals
 
 _STEPS, _STEPS_OF_A_BOARD = 8, 24
 FULL_PULSE_S = 0.12
@@ -24,6 +24,16 @@ class Candidate:
     high_pa: float | None
     interval_s: float | None = None
     on_time_s: float | None = None
+
+    def __str__(self) -> str:
+        demand = self.low_pa is not None and self.high_pa is not None
+        span = f"on demand, {self.low_pa:.0f} to {self.high_pa:.0f} Pa" if demand else ""
+        if self.interval_s is None:
+            return span or "timed, the contact of the sequencer board closed all the time"
+        pulse = f"on-time {self.on_time_s:g} s"
+        if demand:
+            return f"{span}, interval {self.interval_s:g} s, {pulse}"
+        return f"timed, one pulse every {self.interval_s:g} s, {pulse}"
 
     def applied(self, setpoints: Setpoints) -> Setpoints:
         """The settings with this in them, and without what the loop does not simulate."""
@@ -50,6 +60,14 @@ class Candidate:
         if self.on_time_s is None or other.on_time_s is None:
             return 1.0
         return min(1.0, self.on_time_s / FULL_PULSE_S) / min(1.0, other.on_time_s / FULL_PULSE_S)
+
+
+def from_to(name: str, low: float, high: float) -> str:
+    """A range of a setting, in words; ``name`` with its unit, as ``low_pa``."""
+    what, _, unit = name.rpartition("_")
+    unit = "Pa" if unit == "pa" else unit
+    span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    return f"{what.replace('on_time', 'on-time')} {span} {unit}"
 
 
 def board_interval_s(pulsing: Pulsing) -> float | None:
@@ -138,7 +156,7 @@ def prices_of(
 
 
 @dataclass(slots=True)
-class Outcome:
+class CandidateResult:
     """Of one candidate under one set of parameters, for each 1000 hours of running."""
 
     fan_kwh: float
@@ -158,21 +176,23 @@ class Outcome:
         return self.fan_kwh + self.air_kwh
 
 
-def outcome(lived: Lived, candidate: Candidate, today: Candidate, prices: Prices) -> Outcome:
+def result_of(
+    totals: RunTotals, candidate: Candidate, today: Candidate, prices: Prices
+) -> CandidateResult:
     """What a simulated time comes to. Fan: P = Q dP / efficiency, the filters' part of it only."""
-    hours = max(lived.running_s / 3600.0, 1e-9)
-    fan_kwh = prices.flow_m3s * lived.fan_pa_s / prices.fan_efficiency / 3.6e6
-    air_m3 = lived.pulses * prices.air_m3 * candidate.on_time_over(today)
+    hours = max(totals.running_s / 3600.0, 1e-9)
+    fan_kwh = prices.flow_m3s * totals.fan_pa_s / prices.fan_efficiency / 3.6e6
+    air_m3 = totals.pulses * prices.air_m3 * candidate.on_time_over(today)
     each = 1000.0 / hours
-    return Outcome(
+    return CandidateResult(
         fan_kwh=fan_kwh * each,
         air_kwh=air_m3 * prices.air_kwh_m3 * each,
-        pulses=lived.pulses * each,
-        runs=lived.runs * each,
-        mean_dp_pa=lived.dp_run_pa_s / max(lived.running_s, 1e-9),
-        highest_dp_pa=lived.highest_dp_pa,
-        least_flow=lived.least_flow,
-        mean_flow=lived.flow_s / max(lived.running_s, 1e-9),
-        alarms=tuple(sorted(lived.alarms)),
-        days=lived.days,
+        pulses=totals.pulses * each,
+        runs=totals.runs * each,
+        mean_dp_pa=totals.dp_run_pa_s / max(totals.running_s, 1e-9),
+        highest_dp_pa=totals.highest_dp_pa,
+        least_flow=totals.least_flow,
+        mean_flow=totals.flow_s / max(totals.running_s, 1e-9),
+        alarms=tuple(sorted(totals.alarms)),
+        days=totals.days,
     )

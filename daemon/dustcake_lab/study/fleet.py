@@ -11,14 +11,13 @@ from dustcake.adapters.store import StoreRefused
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.data import TooThinError
-from dustcake_lab.fit.hours import UnknownZoneError
+from dustcake_lab.fit.data import TooThinError, UnknownZoneError
 from dustcake_lab.fit.trace import fit_trace
 from dustcake_lab.study.candidates import Candidate, prices_of
 from dustcake_lab.study.jobs import Plan, StudyError
-from dustcake_lab.study.json import as_json
-from dustcake_lab.study.study import Study, lived, prepared
-from dustcake_lab.study.verdict import LABEL, Verdict, named, verdict
+from dustcake_lab.study.results import as_json
+from dustcake_lab.study.study import Study, prepare, simulate
+from dustcake_lab.study.verdict import LABEL, Verdict, verdict
 from dustcake_lab.traces.columns import TraceError
 
 
@@ -36,7 +35,7 @@ class Member:
 
 
 @dataclass(slots=True)
-class Studied:
+class FleetResult:
     """What came of one: a study with its verdict, or ``refused``, why there is none."""
 
     name: str
@@ -47,11 +46,11 @@ class Studied:
 
 
 def fleet(
-    members: Sequence[Member | Studied],
+    members: Sequence[Member | FleetResult],
     plan: Plan,
     candidates: Sequence[Candidate] | None = None,
     zone: ZoneInfo | None = None,
-) -> list[Studied]:
+) -> list[FleetResult]:
     """Study them all, in their order; ``candidates`` None: a grid for each; hours of the day in
     ``zone`` (None: UTC). A trace that cannot say stops none of the others, and what is refused
     already stays so. Raises StudyError where nothing can be simulated at all."""
@@ -63,7 +62,7 @@ def fleet(
         _prepared(each, next(fits), plan, candidates) if isinstance(each, Member) else each
         for each in members
     ]
-    lived([each.study for each in found if each.study is not None], plan.dask)
+    simulate([each.study for each in found if each.study is not None], plan.dask)
     for each in found:
         if each.study is not None:
             each.verdict = verdict(each.study)
@@ -82,23 +81,23 @@ def _prepared(
     fit: FittedCollector | str,
     plan: Plan,
     candidates: Sequence[Candidate] | None,
-) -> Studied:
+) -> FleetResult:
     if isinstance(fit, str):
-        return Studied(member.name, member.trace, refused=fit)
+        return FleetResult(member.name, member.trace, refused=fit)
     flow_m3s = member.flow_m3s or fit.flow_m3s
     if flow_m3s is None:
         why = "; ".join(fit.notes) or "no column `flow_m3s`"
         refused = f"{member.trace}: {why}: give the mean flow"
-        return Studied(member.name, member.trace, refused=refused)
+        return FleetResult(member.name, member.trace, refused=refused)
     prices = prices_of(member.setpoints.air, flow_m3s, member.air_m3, member.fan_efficiency)
     try:
-        made = prepared(fit, member.setpoints, prices, plan, candidates)
+        made = prepare(fit, member.setpoints, prices, plan, candidates)
     except StudyError as error:
-        return Studied(member.name, member.trace, refused=str(error))
-    return Studied(member.name, member.trace, made)
+        return FleetResult(member.name, member.trace, refused=str(error))
+    return FleetResult(member.name, member.trace, made)
 
 
-def fleet_json(found: Sequence[Studied]) -> Iterator[dict[str, Any]]:
+def fleet_json(found: Sequence[FleetResult]) -> Iterator[dict[str, Any]]:
     """For programs: one object for each collector, and one for all."""
     for each in found:
         who = {"collector": each.name, "trace": str(each.trace)}
@@ -116,7 +115,7 @@ def fleet_json(found: Sequence[Studied]) -> Iterator[dict[str, Any]]:
     }
 
 
-def fleet_lines(found: Sequence[Studied]) -> Iterator[str]:
+def fleet_lines(found: Sequence[FleetResult]) -> Iterator[str]:
     """For people: the greatest saving first, and last what could not be studied."""
     called = _called(found)
     width = max(len(each) for each in called)
@@ -140,7 +139,7 @@ def fleet_lines(found: Sequence[Studied]) -> Iterator[str]:
     )
 
 
-def _called(found: Sequence[Studied]) -> list[str]:
+def _called(found: Sequence[FleetResult]) -> list[str]:
     """Names, with the trace where several collectors have the same."""
     times = Counter(each.name for each in found)
     return [
@@ -148,7 +147,7 @@ def _called(found: Sequence[Studied]) -> list[str]:
     ]
 
 
-def _to_change(found: Sequence[Studied]) -> list[Verdict]:
+def _to_change(found: Sequence[FleetResult]) -> list[Verdict]:
     return [m for each in found if (m := each.verdict) is not None and m.best is not None]
 
 
@@ -165,6 +164,6 @@ def _words(study: Study | None, made: Verdict) -> str:
     if not isinstance(lives, str):
         life = f"; filters remain {lives[0].either} h today, {lives[made.best].either} h so"
     return (
-        f"{named(study.candidates[made.best])}: saves {kwh.mean:.0f} kWh ({kwh.low:.0f} to "
+        f"{study.candidates[made.best]}: saves {kwh.mean:.0f} kWh ({kwh.low:.0f} to "
         f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}{life}"
     )

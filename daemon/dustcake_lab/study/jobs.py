@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.extras import the_extra
-from dustcake_lab.fit.rows import RowModel
-from dustcake_lab.study.loop import Lived, StudyLoop
+from dustcake_lab.fit.row_model import RowModel
+from dustcake_lab.study.loop import RunTotals, StudyLoop
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -47,13 +47,13 @@ class Plan:
 Job = tuple[RowModel, Setpoints, list[float], list[float], Plan, int]
 
 
-def _one(job: Job) -> Lived:
+def _one(job: Job) -> RunTotals:
     model, setpoints, by_hour, running, plan, draw = job
     loop = StudyLoop(model, setpoints, by_hour, running, plan.seed + draw)
-    return loop.live(plan.days, plan.most_pulses if draw == 0 else plan.most_pulses // 3)
+    return loop.run(plan.days, plan.most_pulses if draw == 0 else plan.most_pulses // 3)
 
 
-def _some(jobs: list[Job]) -> list[Lived]:
+def _some(jobs: list[Job]) -> list[RunTotals]:
     return [_one(job) for job in jobs]
 
 
@@ -63,7 +63,7 @@ _WATCHED: ContextVar[tuple[_Heard, _Heard] | None] = ContextVar("watched", defau
 
 @contextmanager
 def watched(begins: _Heard, over: _Heard) -> Iterator[None]:
-    """While this lasts, ``begins`` hears how many jobs each call of ``live_all`` has, and ``over``,
+    """While this lasts, ``begins`` hears how many jobs each call of ``run_all`` has, and ``over``,
     maybe in another thread, now and then how many of them are."""
     token = _WATCHED.set((begins, over))
     try:
@@ -72,8 +72,8 @@ def watched(begins: _Heard, over: _Heard) -> Iterator[None]:
         _WATCHED.reset(token)
 
 
-def live_all(jobs: list[Job], dask: str | None) -> list[Lived]:
-    """Live through every job, in order. Raises StudyError."""
+def run_all(jobs: list[Job], dask: str | None) -> list[RunTotals]:
+    """Run every job, in order. Raises StudyError."""
     share = max(1, min(25, len(jobs) // 16))
     batches = [jobs[n : n + share] for n in range(0, len(jobs), share)]
     begins, over = _WATCHED.get() or (_unheard, _unheard)
@@ -90,17 +90,17 @@ def _unheard(_jobs: int) -> None:
     """Nobody watches."""
 
 
-def _here(batches: list[list[Job]], told: _Heard) -> list[list[Lived]]:
+def _here(batches: list[list[Job]], told: _Heard) -> list[list[RunTotals]]:
     """On all cores of this machine."""
     from joblib import Parallel, delayed
 
     parallel = Parallel(n_jobs=-1)
     parallel.print_progress = lambda: told(parallel.n_completed_tasks)
-    made: list[list[Lived]] = parallel(delayed(_some)(batch) for batch in batches)
+    made: list[list[RunTotals]] = parallel(delayed(_some)(batch) for batch in batches)
     return made
 
 
-def _on_cluster(batches: list[list[Job]], dask: str, told: _Heard) -> list[list[Lived]]:
+def _on_cluster(batches: list[list[Job]], dask: str, told: _Heard) -> list[list[RunTotals]]:
     """On a Dask cluster. Not through joblib: it waits without end for a scheduler that has gone,
     and where there is but one worker it does the work on this machine. Raises StudyError."""
     with _connected(dask) as client:  # which says so where `distributed` is not installed
@@ -114,7 +114,7 @@ def _on_cluster(batches: list[list[Job]], dask: str, told: _Heard) -> list[list[
             if alone_s > _WORKER_S and client.status == "running":
                 raise StudyError(_lost(dask, f"no worker any more for {_WORKER_S:g} s"))
         try:
-            made: list[list[Lived]] = client.gather(futures)  # type: ignore[no-untyped-call]
+            made: list[list[RunTotals]] = client.gather(futures)  # type: ignore[no-untyped-call]
         except (CancelledError, KilledWorker, OSError) as error:
             why = str(error).partition("\n")[0] or "the scheduler has gone"
             raise StudyError(_lost(dask, why)) from None

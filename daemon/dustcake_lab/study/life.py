@@ -87,12 +87,12 @@ def lives(study: Study) -> list[Life] | str:
 
     collector, found = study.collector, []
     board_s = board_interval_s(study.setpoints.pulsing)
-    for candidate, outcomes in zip(study.candidates, study.outcomes, strict=True):
+    for candidate, results in zip(study.candidates, study.results, strict=True):
         interval_s = candidate.interval_s or board_s
         assert interval_s is not None  # a board has one, and without a board every candidate
         cake_pa = left_pa(collector.load.value, collector.removed.value, collector.rows, interval_s)
         told = remaining(round(limit_pa - cake_pa))
-        pulses_per_h = float(np.mean([each.pulses for each in outcomes])) / _THOUSAND_H
+        pulses_per_h = float(np.mean([each.pulses for each in results])) / _THOUSAND_H
         slower = ageing.pulses_per_h / max(pulses_per_h, 1.0 / _THOUSAND_H)
         found.append(Life(_hours(told.by_hours), _hours(told.by_pulses, slower)))
     return found

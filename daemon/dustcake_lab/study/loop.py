@@ -17,8 +17,8 @@ from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import step
-from dustcake_lab.fit import rows as model_of
-from dustcake_lab.fit.rows import RowModel
+from dustcake_lab.fit import row_model as model_of
+from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.traces.leap import leap_after
 
 _HOUR_S = 3600.0
@@ -30,7 +30,7 @@ _UNFITTED = Contacts()
 
 
 @dataclass(slots=True)
-class Lived:
+class RunTotals:
     """What a simulated time came to. ``dp_run_pa_s``: dP times running time; ``fan_pa``: dP times
     flow over mean flow, times running time; ``flow_s``: flow over mean flow, times running time."""
 
@@ -76,7 +76,7 @@ class StudyLoop:
     ) -> None:
         """``by_hour``: load of each hour of the day over the mean one; ``running``: share of each
         hour that the blower runs, from a midnight on, over and over: whole days."""
-        self.lived = Lived()
+        self.totals = RunTotals()
         self.keep_curve_s = 0.0
         """How much of the beginning to keep as a curve, s."""
         self._model, self._setpoints = model, setpoints
@@ -92,21 +92,21 @@ class StudyLoop:
         self._state = first_state(setpoints, _stamp(0.0))
         self._happens(Restarted(_stamp(0.0)))
 
-    def live(self, days: float, most_pulses: int) -> Lived:
-        """Live so long, or until so many pulses have been fired: whole days, at least one."""
-        lived, end_s = self.lived, days * 86_400.0
+    def run(self, days: float, most_pulses: int) -> RunTotals:
+        """Run so long, or until so many pulses have been fired: whole days, at least one."""
+        totals, end_s = self.totals, days * 86_400.0
         while self._t_s < end_s:
             day_end_s = (self._t_s // 86_400.0 + 1.0) * 86_400.0
             while self._t_s < min(day_end_s, end_s):
                 self._poll()
                 self._leap(min(day_end_s, end_s))
-            lived.days = self._t_s / 86_400.0
-            if lived.pulses >= most_pulses:
+            totals.days = self._t_s / 86_400.0
+            if totals.pulses >= most_pulses:
                 break
-        return lived
+        return totals
 
     @property
-    def _runs(self) -> bool:
+    def _blower_runs(self) -> bool:
         begin_s, end_s = self._on_s[int(self._t_s // _HOUR_S) % len(self._on_s)]
         return begin_s <= self._t_s % _HOUR_S < end_s
 
@@ -124,13 +124,13 @@ class StudyLoop:
         self._v = model_of.flow(self._model, self._h)
 
     def _dp_pa(self) -> float:
-        return self._v * self._h if self._runs else 0.0
+        return self._v * self._h if self._blower_runs else 0.0
 
     def _poll(self) -> None:
-        contacts = (_BLOWER_ON if self._runs else _BLOWER_OFF) if self._fitted else _UNFITTED
+        contacts = (_BLOWER_ON if self._blower_runs else _BLOWER_OFF) if self._fitted else _UNFITTED
         self._happens(PollCompleted(_stamp(self._t_s), Measured(self._dp_pa()), contacts))
         if self.keep_curve_s > self._t_s:
-            self.lived.curve.append((self._t_s, self._dp_pa()))
+            self.totals.curve.append((self._t_s, self._dp_pa()))
 
     def _leap(self, end_s: float) -> None:
         """To the next sample that may matter."""
@@ -139,13 +139,13 @@ class StudyLoop:
         until_s = min(end_s, self._next_change_s(), self._board_next_s)
         leap = leap_after(self._state, self._setpoints, ripple=False)
         until_s = max(next_s, min(until_s, leap.until_s, self._state.next_look_s))
-        if self._runs and leap.low_pa < self._dp_pa() < leap.high_pa:
+        if self._blower_runs and leap.low_pa < self._dp_pa() < leap.high_pa:
             load = self._load_pa_per_s()
             until_s = min(until_s, begun_s + _LONGEST_PIECE_S)
             if load > 0.0:
                 needed = model_of.needed_pa(self._model, self._s, leap.high_pa)
                 until_s = min(until_s, begun_s + needed / load)
-        elif self._runs:
+        elif self._blower_runs:
             until_s = next_s
         samples = max(1.0, ceil((until_s - begun_s) / _SAMPLE_S - 1e-9))
         if samples > 1.0:  # the last one that is covered has to be remembered, or it goes stale
@@ -171,17 +171,17 @@ class StudyLoop:
         dt_s = to_s - self._t_s
         if dt_s <= 0.0:
             return
-        if self._runs:
-            lived, h0, v0 = self.lived, self._h, self._v
+        if self._blower_runs:
+            totals, h0, v0 = self.totals, self._h, self._v
             self._s = model_of.loaded(self._s, self._load_pa_per_s() * dt_s)
             self._together()
             h1, v1 = self._h, self._v
-            lived.running_s += dt_s
-            lived.dp_run_pa_s += 0.5 * (v0 * h0 + v1 * h1) * dt_s
-            lived.fan_pa_s += 0.5 * (v0 * v0 * h0 + v1 * v1 * h1) * dt_s
-            lived.flow_s += 0.5 * (v0 + v1) * dt_s
-            lived.highest_dp_pa = max(lived.highest_dp_pa, v1 * h1)
-            lived.least_flow = min(lived.least_flow, v1)
+            totals.running_s += dt_s
+            totals.dp_run_pa_s += 0.5 * (v0 * h0 + v1 * h1) * dt_s
+            totals.fan_pa_s += 0.5 * (v0 * v0 * h0 + v1 * v1 * h1) * dt_s
+            totals.flow_s += 0.5 * (v0 + v1) * dt_s
+            totals.highest_dp_pa = max(totals.highest_dp_pa, v1 * h1)
+            totals.least_flow = min(totals.least_flow, v1)
         self._t_s = to_s
 
     def _pulse(self, row: int) -> None:
@@ -189,7 +189,7 @@ class StudyLoop:
         share = min(0.99, max(0.0, self._random.gauss(model.removed, model.scatter)))
         self._s = model_of.pulsed(model, self._s, row, share)
         self._together()
-        self.lived.pulses += 1
+        self.totals.pulses += 1
 
     def _happens(self, happened: Input) -> None:
         waiting = deque([happened])
@@ -198,9 +198,9 @@ class StudyLoop:
             self._state = done.state
             for event in done.events:
                 if isinstance(event.body, CleaningStarted):
-                    self.lived.runs += 1
+                    self.totals.runs += 1
                 elif isinstance(event.body, AlarmChanged) and event.body.state.startswith("unack"):
-                    self.lived.alarms.add(event.body.alarm)
+                    self.totals.alarms.add(event.body.alarm)
             for command in done.commands:
                 if isinstance(command, FireValve):
                     self._pulse(command.valve - 1)

@@ -13,9 +13,8 @@ from dustcake.core.setpoints import Setpoints
 from dustcake_lab.fit.collector import FittedCollector
 from dustcake_lab.study.candidates import FULL_PULSE_S, Candidate, Prices
 from dustcake_lab.study.jobs import Plan
-from dustcake_lab.study.limits import broken
-from dustcake_lab.study.study import Study, lived, prepared
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.study.study import Study, broken, prepare, simulate
+from dustcake_lab.traces.samples import Floats
 
 _EACH = 5
 """Candidates in a generation for each of the five things that are varied."""
@@ -30,8 +29,8 @@ def search(
     tries: int = 200,
 ) -> Study:
     """A study of today's settings and of those that some ``tries`` came upon. Raises StudyError."""
-    found = prepared(collector, setpoints, prices, plan, [])
-    lived([found], plan.dask)
+    found = prepare(collector, setpoints, prices, plan, [])
+    simulate([found], plan.dask)
     known = {found.candidates[0]: _cost(found, 0)}
     of = _candidates(found, plan.shortest_interval_s)
 
@@ -93,15 +92,15 @@ def _tried(
     """Energy of each, kWh in 1000 hours, doubled for each limit it breaks; added to the study."""
     if not fresh:
         return {}
-    part = prepared(collector, setpoints, prices, plan, fresh)
-    lived([part], plan.dask)
+    part = prepare(collector, setpoints, prices, plan, fresh)
+    simulate([part], plan.dask)
     begin = len(found.candidates)
     found.candidates += part.candidates[1:]
-    found.outcomes += part.outcomes[1:]
+    found.results += part.results[1:]
     found.jobs += part.jobs[plan.draws :]
     return {each: _cost(found, begin + n) for n, each in enumerate(fresh)}
 
 
 def _cost(study: Study, index: int) -> float:
-    mean_kwh = float(np.mean([each.kwh for each in study.outcomes[index]]))
+    mean_kwh = float(np.mean([each.kwh for each in study.results[index]]))
     return mean_kwh * 2.0 ** len(broken(study, index))

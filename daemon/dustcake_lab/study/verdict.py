@@ -6,23 +6,10 @@ import numpy as np
 
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
+from dustcake_lab.study.candidates import FULL_PULSE_S, board_interval_s, from_to
 from dustcake_lab.study.life import Life, life_text, lives, longest
-from dustcake_lab.study.limits import NEVER, UNSEEN, binding, broken, comparable, remedy, told
-from dustcake_lab.study.study import Study
-from dustcake_lab.study.words import LABEL, PLEATS, closing, from_to, named, unseen_on_time
-from dustcake_lab.traces.sample_columns import Floats
-
-__all__ = [
-    "GOOD_ENOUGH",
-    "LABEL",
-    "PLEATS",
-    "Span",
-    "Verdict",
-    "broken",
-    "named",
-    "ranges",
-    "verdict",
-]
+from dustcake_lab.study.study import NEVER, UNSEEN, Study, binding, broken, comparable, remedy, told
+from dustcake_lab.traces.samples import Floats
 
 GOOD_ENOUGH = 0.02
 """Within this of the least energy a candidate is as good: the model is no better than that."""
@@ -60,7 +47,7 @@ def verdict(study: Study) -> Verdict:
     remaining = lives(study)
     if not comparable(study):
         return _without(study, remaining, NEVER, _too_short(study))
-    energy = np.array([[each.kwh for each in outcomes] for outcomes in study.outcomes])
+    energy = np.array([[each.kwh for each in results] for results in study.results])
     allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
     today = energy[0]
     if not allowed:
@@ -71,7 +58,7 @@ def verdict(study: Study) -> Verdict:
         return _without(study, remaining, ", ".join(names), why)
     least = min(allowed, key=lambda n: energy[n].mean())
     good = [n for n in allowed if _as_good(energy[n], energy[least])]
-    pulses = np.array([np.mean([each.pulses for each in row]) for row in study.outcomes])
+    pulses = np.array([np.mean([each.pulses for each in row]) for row in study.results])
     best = min(longest(good, remaining), key=lambda n: float(pulses[n]))
     saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
     proved = saved.low > 0.0 and saved.mean > GOOD_ENOUGH
@@ -98,7 +85,7 @@ def _without(study: Study, remaining: list[Life] | str, limits: str, why: str) -
 
 def _too_short(study: Study) -> str:
     return (
-        f"Nothing is compared: today's settings ({named(study.candidates[0])}) never clean within "
+        f"Nothing is compared: today's settings ({study.candidates[0]}) never clean within "
         f"the {study.plan.days:g} days simulated, so that they seem to need no air and no other "
         "settings can be held against them. Simulate longer, with more --days."
     )
@@ -144,7 +131,7 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
     text = []
     if made.best is None:
         text.append(
-            f"Keep today's settings ({named(study.candidates[0])}): nothing tried is proved to "
+            f"Keep today's settings ({study.candidates[0]}): nothing tried is proved to "
             f"need less energy. The best would save {_percent(made.saving)}, which the data are "
             "too thin to tell from nothing."
         )
@@ -152,12 +139,12 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         spans = ", ".join(
             from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
         )
-        text.append(f"Recommended: {named(study.candidates[best])}.")
+        text.append(f"Recommended: {study.candidates[best]}.")
         text.append(
             f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
             f"pulse air, {made.saving_kwh.mean:.0f} kWh ({made.saving_kwh.low:.0f} to "
             f"{made.saving_kwh.high:.0f}) or {_money(study, made)} in 1000 hours of running, "
-            f"against today's {named(study.candidates[0])}."
+            f"against today's {study.candidates[0]}."
         )
         if spans:
             text.append(f"As good, within what such a model can tell: {spans}.")
@@ -184,3 +171,47 @@ def _decided(made: Verdict) -> str:
 
 def _percent(span: Span) -> str:
     return f"{100 * span.mean:.1f} % ({100 * span.low:.1f} to {100 * span.high:.1f} %)"
+
+
+LABEL = "simulated: a model fitted to one trace, not a promise for the plant"
+PLEATS = (
+    "In a study of six pleated cartridges in a full-size collector, cleaning at a fixed interval "
+    "did better than on demand above a pleat ratio (height to pitch) of 4.0, on demand better "
+    "below it; tank pressure mattered, pulse length hardly (Lo, Chen, Pui, Powder Technology; "
+    "abstract). This model knows nothing of pleats: whichever mode it prefers, watch residual dP "
+    "for some weeks after a change."
+)
+
+
+def closing(study: Study) -> list[str]:
+    """What has to be known of any study."""
+    prices = study.prices
+    notes = [
+        *(f"Of the trace: {note}." for note in study.collector.notes),
+        f"A pulse is taken for {1000.0 * prices.air_m3:g} l of free air, and each m3 of that for "
+        f"{prices.air_kwh_m3:.3g} kWh; electricity costs {prices.price_per_kwh:g} "
+        f"{prices.currency} a kWh (air in the settings, or --air).",
+    ]
+    notes.append(
+        "The fan's part is saved where speed control holds the flow: a fan at a fixed speed moves "
+        "more air instead."
+    )
+    if board_interval_s(study.setpoints.pulsing) is not None:
+        notes.append(
+            "A sequencer board has its interval and its on-time to itself: they are left as they "
+            "are. A full cycle of it counts as one pulse, whose air is that of all its rows."
+        )
+    return [*notes, f"All of this is {LABEL}.", PLEATS]
+
+
+def unseen_on_time(study: Study, best: int | None) -> list[str]:
+    """What has to be known where the recommended on-time is another than the trace's."""
+    today = study.candidates[0].on_time_s
+    then = None if best is None else study.candidates[best].on_time_s
+    if today is None or then is None or then == today:
+        return []
+    return [
+        f"The trace has never seen an on-time of {then:g} s, but today's of {today:g} s: what such "
+        f"pulses take off is reckoned (below {FULL_PULSE_S:g} s in proportion, above it alike). "
+        "Change it by itself, and watch dP after cleanings for some days."
+    ]

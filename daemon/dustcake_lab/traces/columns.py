@@ -1,14 +1,14 @@
-"""What a trace may hold: its columns, what is wrong with a row, and what it says was done."""
+"""What a trace may hold: its columns, what single cells say, and what was done meanwhile."""
 
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.record import record
-from dustcake.core.signals import CONTACT_NAMES
+from dustcake.core.signals import CONTACT_NAMES, FailureKind, Measured, ReadFailure, Signal
 from dustcake.units import PressureUnit
-from dustcake_lab.traces.cells import shown
 
 DP_COLUMNS = {
     "dp_pa": PressureUnit.PA,
@@ -22,6 +22,7 @@ PULSE_COLUMNS = ("pulse_valve", "pulses")
 EVENT_COLUMNS = (*PULSE_COLUMNS, "cleaning")
 """What was done since the row before: the last valve pulsed (1-based; 0 or empty: none), how many
 pulses, and whether a cleaning run is under way (1 or 0)."""
+PARQUET_ENDINGS = (".parquet", ".pq")
 KNOWN_COLUMNS = ("time", *DP_COLUMNS, *CONTACT_COLUMNS, *NUMBER_COLUMNS, *EVENT_COLUMNS)
 
 
@@ -61,9 +62,9 @@ class RecordedPulse:
 @dataclass(slots=True)
 class Recorded:
     """What a trace says was done while it was recorded, as far as it has been read. ``cleaning``:
-    each change of it, with its time. ``told``: whether it has columns for pulses at all."""
+    each change of it, with its time. ``has_pulse_columns``: whether it says anything of pulses."""
 
-    told: bool = False
+    has_pulse_columns: bool = False
     pulses: list[RecordedPulse] = field(default_factory=list)
     cleaning: list[tuple[float, bool]] = field(default_factory=list)
 
@@ -110,3 +111,185 @@ def columns_of(header: Sequence[str] | None, where: str = "line 1: ") -> tuple[s
         found = "no dP column" if not dp else f"more than one dP column ({', '.join(dp)})"
         raise TraceError(f"{where}{found}; keep exactly one of {', '.join(DP_COLUMNS)}")
     return columns
+
+
+LONGEST_GAP_S = 366 * 86_400.0
+LARGEST = 1e12  # of any number in a trace: what is beyond is no pressure, flow or time
+_EARLIEST, _LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(3000, 1, 1, tzinfo=UTC)
+# Exports of tables with gaps turn 0 and 1 into 0.0 and 1.0.
+_CONTACT = {"0": False, "1": True, "0.0": False, "1.0": True, "": None}
+MOST_COUNTED = 10_000
+"""Of valves, and of pulses between two rows."""
+NO_VALUE = ReadFailure(FailureKind.MISSING, "no value in the trace")
+
+
+class BadCellError(Exception):
+    """What is wrong with a cell: its column, what stands there, the problem with its remedy."""
+
+    def __init__(self, column: str, value: str, problem: str) -> None:
+        super().__init__(column, value, problem)
+        self.column, self.value, self.problem = column, shown(value), problem
+
+
+def shown(text: str) -> str:
+    """Whatever stands in a file, as one short printable piece."""
+    return ascii(text if len(text) <= 40 else f"{text[:40]}...")
+
+
+class Times:
+    """The column `time`: seconds from the first row, and proof that time goes on."""
+
+    def __init__(self, called: str = "line") -> None:
+        """``called``: what a row's place is in words."""
+        self._called = called
+        self.start_utc_s: float | None = None
+        self.last_s = -1.0
+        self._line = 0
+        self._seconds_0: float | None = None
+        self._at_0: datetime | None = None
+
+    def read(self, text: str, line: int) -> float:
+        """Seconds from the first row. Raises BadCellError."""
+        if self._at_0 is not None:
+            t_s = (self._instant(text) - self._at_0).total_seconds()
+        elif self._seconds_0 is not None:
+            t_s = self._seconds(text) - self._seconds_0
+        else:
+            t_s = self._first(text)
+        ahead_s = t_s - self.last_s
+        if not 0 < ahead_s <= LONGEST_GAP_S:
+            raise self._out_of_order(text, ahead_s)
+        self._line, self.last_s = line, t_s
+        return t_s
+
+    @property
+    def seconds_0(self) -> float | None:
+        """The first row's time where times are seconds; None before it, and where they are not."""
+        return self._seconds_0
+
+    @property
+    def at_0(self) -> datetime | None:
+        """The first row's time where times are of day; None before it, and where they are not."""
+        return self._at_0
+
+    @property
+    def begun(self) -> bool:
+        """The first row has been read."""
+        return self._seconds_0 is not None or self._at_0 is not None
+
+    def goes_on(self, to_s: float, line: int) -> None:
+        """Others have read on, up to ``line`` at ``to_s``."""
+        self.last_s, self._line = to_s, line
+
+    def _first(self, text: str) -> float:
+        """The first row decides on the form of all."""
+        if _is_number(text):
+            self._seconds_0 = self._seconds(text)
+        else:
+            self._at_0 = self._instant(text)
+            self.start_utc_s = self._at_0.timestamp()
+        return 0.0
+
+    def _seconds(self, text: str) -> float:
+        try:
+            return number("time", text)
+        except BadCellError:
+            if _is_number(text):
+                raise
+        try:
+            datetime.fromisoformat(text.strip())
+        except ValueError:
+            problem = "not a time: write seconds from the start, as in the rows before"
+        else:
+            problem = "an ISO 8601 time among seconds: use one form throughout"
+        raise BadCellError("time", text, problem)
+
+    def _instant(self, text: str) -> datetime:
+        try:
+            at = datetime.fromisoformat(text.strip())
+        except ValueError:
+            if self._at_0 is not None and _is_number(text):
+                problem = "seconds among ISO 8601 times: use one form throughout"
+            else:
+                problem = (
+                    "not a time: write ISO 8601 with zone (2026-03-01T08:00:00Z) or seconds from "
+                    "the start"
+                )
+            raise BadCellError("time", text, problem) from None
+        if at.tzinfo is None:
+            problem = "no zone: add Z for UTC, or the offset that held then, such as +01:00"
+            raise BadCellError("time", text, problem)
+        if not _EARLIEST <= at < _LATEST:
+            raise BadCellError("time", text, "not between the years 1970 and 2999")
+        return at
+
+    def _out_of_order(self, text: str, ahead_s: float) -> BadCellError:
+        before = f"{self._called} {self._line}"
+        if ahead_s == 0:
+            problem = f"the same time as {before}: each row needs its own"
+        elif ahead_s < 0:
+            problem = f"earlier than {before}: rows must be in the order of time"
+        else:
+            problem = (
+                f"more than {LONGEST_GAP_S / 86_400:.0f} days after {before}: correct the time, or "
+                "make two traces of it"
+            )
+        return BadCellError("time", text, problem)
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def number(column: str, text: str) -> float:
+    """What a cell with a number says. Raises BadCellError."""
+    try:
+        value = float(text)
+    except ValueError:
+        problem = "not a number: write it like 3.9, without unit; leave it empty where it is lost"
+        raise BadCellError(column, text, problem) from None
+    if not -LARGEST < value < LARGEST or "_" in text:
+        if column == "time":
+            remedy = "write seconds (milliseconds divided by 1000)"
+        else:
+            remedy = "leave it empty where it is lost"
+        raise BadCellError(column, text, f"not a usable number: {remedy}")
+    return value
+
+
+def signal(column: str, text: str, pa_per: float) -> Signal:
+    """What a cell says, in Pa; an empty one is a lost sample. Raises BadCellError."""
+    if not text or text.isspace():
+        return NO_VALUE
+    return Measured(number(column, text) * pa_per)
+
+
+def contact(column: str, text: str) -> bool | None:
+    """What a contact cell says; None where it could not be read. Raises BadCellError."""
+    text = text.strip()
+    if text in _CONTACT:
+        return _CONTACT[text]
+    if _is_number(text) and float(text) in (0.0, 1.0):
+        return float(text) == 1.0
+    problem = "write 1 or 0; leave it empty where it could not be read"
+    raise BadCellError(column, text, problem)
+
+
+def count(column: str, text: str) -> int:
+    """What a cell that counts or names a valve says; 0 where it is empty. Raises BadCellError."""
+    text = text.strip()
+    if not text:
+        return 0
+    value = float(text) if _is_number(text) else -1.0
+    if not 0 <= value <= MOST_COUNTED or value != int(value):
+        raise BadCellError(column, text, "write a whole number; leave it empty for none")
+    return int(value)
+
+
+def unusable(rows: int) -> str:
+    """So many rows of a trace, in words."""
+    return f"{rows} row{'' if rows == 1 else 's'} cannot be used"

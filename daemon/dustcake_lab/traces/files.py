@@ -9,14 +9,12 @@ from typing import TYPE_CHECKING, Protocol
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.extras import the_extra
-from dustcake_lab.traces.columns import BadRow, Recorded, TraceError
+from dustcake_lab.traces.columns import PARQUET_ENDINGS, BadRow, Recorded, TraceError
 from dustcake_lab.traces.journal import is_journal, journal_lines
 from dustcake_lab.traces.rows import Trace, lines_of, open_file
 
 if TYPE_CHECKING:
-    from dustcake_lab.traces.sample_columns import Columns
-
-PARQUET_ENDINGS = (".parquet", ".pq")
+    from dustcake_lab.traces.samples import Columns
 
 
 class OpenTrace(Protocol):
@@ -45,7 +43,7 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
             raise TraceError(
                 f"reading Parquet needs {the_extra('analysis')}, or write the trace as CSV"
             )
-        from dustcake_lab.traces.parquet import ParquetTrace
+        from dustcake_lab.traces.csv_parquet import ParquetTrace
 
         yield ParquetTrace(path)
         return
@@ -55,7 +53,7 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
                 raise TraceError("a journal cannot be read from a pipe; name the daemon's file")
             yield Trace(journal_lines(path, of.collector, of))
         elif fast:
-            from dustcake_lab.traces.csv_file import CsvTrace
+            from dustcake_lab.traces.csv_parquet import CsvTrace
 
             yield CsvTrace(raw)
         else:

@@ -17,14 +17,19 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Signal
 from dustcake.core.stamp import Stamp
 from dustcake.units import PA_PER
-from dustcake_lab.traces.cells import BadCellError, Times, contact, count, number, signal
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,
     DP_COLUMNS,
+    BadCellError,
     BadRow,
     Recorded,
+    Times,
     TraceError,
     columns_of,
+    contact,
+    count,
+    number,
+    signal,
 )
 
 __all__ = ["BadRow", "RowReader", "Rows", "Trace", "TraceError", "lines_of", "open_trace"]

@@ -14,6 +14,7 @@ from core.driver import FIRST_UTC_S
 from dustcake.core.events import Body, Event, RequestAnswered
 from dustcake.core.minutes import Minute, Spread
 from dustcake.core.reasons import Because, because
+from dustcake.core.requests.definitions import REQUESTS
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
@@ -24,7 +25,6 @@ from dustcake.publish.messages.payload_schemas import messages_schema, payload_s
 from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.request_json import (
-    REQUESTS,
     InvalidRequest,
     ParsedRequest,
     read_request,

@@ -14,7 +14,7 @@ from dustcake.adapters.panel.guard import TooLongError
 from dustcake.adapters.panel.lock_out import LockOut
 from dustcake.adapters.panel.sessions import Session, Sessions
 from dustcake.adapters.panel.users import LONGEST_PASSWORD, NOBODY, Users, UsersFileError
-from dustcake.publish.levels import NEEDED, Level
+from dustcake.core.requests.definitions import LEVEL_NEEDED, Level
 
 log = structlog.get_logger()
 
@@ -80,7 +80,7 @@ class People:
             level = Level.VIEW if self._shows_to_all else None
             return {"user": None, "level": level, "may": [], "token": None}
         level = session.user.level
-        may = [name for name, needed in NEEDED.items() if level.includes(needed)]
+        may = [name for name, needed in LEVEL_NEEDED.items() if level.includes(needed)]
         return {"user": session.user.name, "level": level, "may": may, "token": session.token}
 
     def allowed(self, request: Request, name: str) -> Session:
@@ -91,7 +91,7 @@ class People:
         self._ours(request)
         if request.headers.get(TOKEN_HEADER) != session.token:
             raise RefusedError(403, "this page is out of date; load it anew")
-        needed = NEEDED.get(name)
+        needed = LEVEL_NEEDED.get(name)
         if needed is None or not session.user.level.includes(needed):
             shown = name if needed is not None else "unknown"
             log.warning("panel request refused", by=session.user.name, request=shown)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from dustcake.publish.levels import Level
+from dustcake.core.requests.definitions import Level
 
 SHORTEST_PASSWORD = 10
 LONGEST_PASSWORD = 200

@@ -1,25 +1,30 @@
 """`dustcake commission`: a first start step by step, with a record, carried out by the daemon."""
 
 import argparse
+import importlib.util
 import json
+import sys
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from dustcake.adapters.local_socket import NoDaemonError
-from dustcake.cli.commission.copying import CopyError, copy_settings
-from dustcake.cli.commission.reporting import write_report
-from dustcake.cli.commission.talk import Talk
-from dustcake.cli.commission.walk import walk
-from dustcake.cli.commission.words import result_line, step_lines, step_list
+from dustcake.cli.commission.client import CommissionClient
+from dustcake.cli.commission.walk import result_line, step_lines, step_list, walk
 from dustcake.cli.common import (
-    BAD_USAGE,
     DONE,
     FAILED,
     UNREACHED,
+    CommandError,
+    UsageError,
     add_settings,
+    chosen_collector,
     fail,
-    settings_or_none,
+    settings_in,
 )
-from dustcake.settings.model import Settings
+
+if TYPE_CHECKING:
+    from dustcake.settings.model import Settings
 
 DESCRIPTION = "Commission a collector: ordered checks with cautions, each put on record."
 EPILOG = """\
@@ -31,7 +36,7 @@ examples:
   dustcake commission --answers answers.jsonl     a script: {"step": .., "action": .., "fields": {}}
   dustcake commission --copy new.toml             the settings with what was found, as a copy
   dustcake commission --report report.pdf         or report.html
-  dustcake commission --new                       put the record by, and begin another
+  dustcake commission --new                       set the record aside, and begin another
 
 The daemon must be running: it has the bus, keeps the record beside its journal, and after a restart
 goes on where it was. Exit code 0: done; 1: refused or failed, with the reason; 2: bad usage; 3: no
@@ -51,64 +56,53 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     what.add_argument("--report", type=Path, metavar="FILE", help="write the report, .html or .pdf")
     what.add_argument("--copy", type=Path, metavar="FILE", help="write a copy of the settings file")
-    what.add_argument("--new", action="store_true", help="begin a new record; the old is put by")
+    what.add_argument("--new", action="store_true", help="set the record aside, begin another")
     parser.add_argument("--do", metavar="ACTION", help="with --step: what to do")
     parser.add_argument(
         "--set",
         action="append",
         default=[],
         metavar="NAME=ANSWER",
-        help="with --do: an answer to what is asked",
+        help="with --do: an answer to a question of the action",
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    settings = settings_or_none(arguments.settings)
-    if settings is None:
-        return BAD_USAGE
-    names = [collector.name for collector in settings.collectors]
-    name = arguments.collector or (names[0] if len(names) == 1 else None)
-    if name not in names:
-        fail(f"--collector: name one of {', '.join(names)}")
-        return BAD_USAGE
+    settings = settings_in(arguments.settings)
+    collector = chosen_collector(settings, arguments.collector)
     if (arguments.do or arguments.set) and not arguments.step:
-        fail("--do and --set go with --step")
-        return BAD_USAGE
-    talk = Talk(Path(settings.control.socket), name)
+        raise UsageError("--do and --set go with --step")
+    client = CommissionClient(Path(settings.control.socket), collector.name)
     try:
-        return _chosen(arguments, settings, talk)
+        return _chosen(arguments, settings, client)
     except NoDaemonError as error:
-        fail(f"{error}. The daemon carries the steps out: it has the bus")
-        return UNREACHED
-    except CopyError as error:
-        fail(str(error))
-        return FAILED
+        text = f"{error}. The daemon carries the steps out: it has the bus"
+        raise CommandError(text, UNREACHED) from None
 
 
-def _chosen(arguments: argparse.Namespace, settings: Settings, talk: Talk) -> int:
+def _chosen(arguments: argparse.Namespace, settings: "Settings", client: CommissionClient) -> int:
     if arguments.new:
-        return _told(talk.begin(), as_json=arguments.json)
+        return _print_answer(client.begin(), as_json=arguments.json)
     if arguments.report is not None:
-        return write_report(talk, settings, arguments.report)
+        _write_report(client, settings, arguments.report)
+        return DONE
     if arguments.copy is not None:
-        written = copy_settings(arguments.settings, talk, arguments.copy)
+        written = _copy_settings(arguments.settings, client, arguments.copy)
         print(f"written: {arguments.copy}\n{written}")
         return DONE
     if arguments.answers is not None:
-        return _answers(arguments.answers, talk, as_json=arguments.json)
+        return _answers(arguments.answers, client, as_json=arguments.json)
     if arguments.step is not None and arguments.do is not None:
         fields = _fields(arguments.set)
-        if fields is None:
-            return BAD_USAGE
-        return _do(talk, arguments.step, arguments.do, fields, as_json=arguments.json)
+        return _do(client, arguments.step, arguments.do, fields, as_json=arguments.json)
     if arguments.list or arguments.step is not None or arguments.json:
-        return _show(talk, arguments.step, as_json=arguments.json)
-    return walk(talk)
+        return _show(client, arguments.step, as_json=arguments.json)
+    return walk(client)
 
 
-def _told(answer: dict[str, object], *, as_json: bool) -> int:
+def _print_answer(answer: dict[str, object], *, as_json: bool) -> int:
     if as_json:
         print(json.dumps(answer, ensure_ascii=False))
     elif answer["accepted"]:
@@ -118,12 +112,11 @@ def _told(answer: dict[str, object], *, as_json: bool) -> int:
     return DONE if answer["accepted"] else FAILED
 
 
-def _show(talk: Talk, step: str | None, *, as_json: bool) -> int:
-    view = talk.view()
+def _show(client: CommissionClient, step: str | None, *, as_json: bool) -> int:
+    view = client.view()
     steps = [one for one in view["steps"] if step in (None, one["step"])]
     if step is not None and not steps:
-        fail(f"--step: one of {', '.join(one['step'] for one in view['steps'])}")
-        return BAD_USAGE
+        raise UsageError(f"--step: one of {', '.join(one['step'] for one in view['steps'])}")
     if as_json:
         print(json.dumps(view if step is None else steps[0], ensure_ascii=False))
     else:
@@ -131,19 +124,20 @@ def _show(talk: Talk, step: str | None, *, as_json: bool) -> int:
     return DONE
 
 
-def _fields(given: list[str]) -> dict[str, object] | None:
+def _fields(given: list[str]) -> dict[str, object]:
     fields: dict[str, object] = {}
     for one in given:
         name, equals, value = one.partition("=")
         if not equals:
-            fail(f"--set {one}: write NAME=ANSWER")
-            return None
+            raise UsageError(f"--set {one}: write NAME=ANSWER")
         fields[name.strip()] = value.strip()
     return fields
 
 
-def _do(talk: Talk, step: str, action: str, fields: dict[str, object], *, as_json: bool) -> int:
-    done = talk.do(step, action, fields)
+def _do(
+    client: CommissionClient, step: str, action: str, fields: dict[str, object], *, as_json: bool
+) -> int:
+    done = client.do(step, action, fields)
     if as_json:
         print(json.dumps(done, ensure_ascii=False))
     elif done["accepted"]:
@@ -153,18 +147,113 @@ def _do(talk: Talk, step: str, action: str, fields: dict[str, object], *, as_jso
     return DONE if done["accepted"] and done["entry"]["result"] != "failed" else FAILED
 
 
-def _answers(file: Path, talk: Talk, *, as_json: bool) -> int:
+def _answers(file: Path, client: CommissionClient, *, as_json: bool) -> int:
     """Line by line, until one is refused or fails."""
     try:
         answers = [json.loads(line) for line in file.read_text().splitlines() if line.strip()]
         parts = [(one["step"], one["action"], one.get("fields", {})) for one in answers]
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        fail(
-            f'{file}: {error}: give lines like {{"step": "zero", "action": "take", "fields": {{}}}}'
-        )
-        return BAD_USAGE
+        like = '{"step": "zero", "action": "take", "fields": {}}'
+        raise UsageError(f"{file}: {error}: give lines like {like}") from None
     for step, action, fields in parts:
-        code = _do(talk, step, action, fields, as_json=as_json)
+        code = _do(client, step, action, fields, as_json=as_json)
         if code != DONE:
             return code
     return DONE
+
+
+# --- the record as a report, and as a copy of the settings file, which itself is never touched
+
+
+def _write_report(client: CommissionClient, settings: "Settings", file: Path) -> None:
+    """Write ``file``, as HTML or PDF by its ending."""
+    from dustcake.commissioning.observation import equipment_of
+    from dustcake.commissioning.record import decode
+    from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
+
+    if file.suffix not in (".html", ".pdf"):
+        raise UsageError(f"--report {file}: name a file that ends in .html or .pdf")
+    stored = client.record()
+    if stored is None:
+        raise CommandError("there is no record yet")
+    record = decode(stored)
+    collector = chosen_collector(settings, record.collector)
+    content = report(equipment_of(settings, collector), record)
+    try:
+        made = to_html(content).encode() if file.suffix == ".html" else to_pdf(content)
+        file.write_bytes(made)
+    except MissingExtraError as error:
+        raise CommandError(str(error)) from None
+    except OSError as error:
+        raise CommandError(f"{file}: {error.strerror}") from None
+    print(f"written: {file}", file=sys.stderr)
+
+
+def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> str:
+    """Write ``copy``: the settings file with the transmitter that was chosen and the set points
+    that were proposed, all else as it is, comments too. Returns what was changed. Raises
+    CommandError."""
+    from dustcake.settings.errors import SettingsError
+    from dustcake.settings.load import parse_settings
+
+    changes, collector = _changes(client)
+    if not changes:
+        raise CommandError("nothing has been chosen or proposed yet, so there is nothing to write")
+    if importlib.util.find_spec("tomlkit") is None:
+        raise CommandError(
+            "a copy with its comments needs the extra `commission`; without it write the lines "
+            "that `dustcake commission --step transmitter` shows by hand"
+        )
+    text = _changed(settings, collector, changes)
+    try:
+        parse_settings(text, str(copy))
+    except SettingsError as error:
+        raise CommandError(
+            f"the copy would not be in order, so it is not written: {error}"
+        ) from None
+    try:
+        with copy.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise CommandError(f"{copy} is there already: name a new file") from None
+    except OSError as error:
+        raise CommandError(f"{copy}: {error.strerror}") from None
+    return "\n".join(
+        f"  {table}: {', '.join(f'{name} = {value}' for name, value in lines.items())}"
+        for table, lines in changes.items()
+    )
+
+
+def _changes(client: CommissionClient) -> tuple[dict[str, Mapping[str, Any]], str]:
+    from dustcake.commissioning.record import RecordError, decode
+
+    stored = client.record()
+    if stored is None:
+        raise CommandError("there is no record yet")
+    try:
+        record = decode(stored)
+    except RecordError as error:
+        raise CommandError(str(error)) from None
+    changes: dict[str, Mapping[str, Any]] = {}
+    for step, action in (("transmitter", "choose"), ("set_points", "propose")):
+        entry = record.last(step, action)
+        if entry is not None:
+            changes |= entry.values.get("changes", {})
+    return changes, record.collector
+
+
+def _changed(settings: Path, collector: str, changes: Mapping[str, Mapping[str, Any]]) -> str:
+    import tomlkit
+
+    document: Any = tomlkit.parse(settings.read_text(encoding="utf-8-sig"))
+    table = next(one for one in document["collector"] if one["name"] == collector)
+    for name, lines in changes.items():
+        if name not in table:
+            table[name] = tomlkit.table()
+        if name == "transmitter":  # what the old kind needed would be wrong for the new one
+            for key in [key for key in table[name] if key not in lines]:
+                del table[name][key]
+        for key, value in lines.items():
+            if table[name].get(key) != value:
+                table[name][key] = value
+    return str(tomlkit.dumps(document))

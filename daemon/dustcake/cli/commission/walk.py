@@ -1,39 +1,49 @@
-"""Step by step at a terminal, with questions. Leaving changes nothing: the daemon keeps it all."""
+"""Commissioning at a terminal: the steps and their record as lines, and a walk through them with
+questions. Leaving changes nothing: the daemon keeps it all."""
 
 import sys
+import textwrap
 from typing import Any
 
-from dustcake.cli.commission.talk import Talk
-from dustcake.cli.commission.words import live_line, result_line, step_lines, step_list
+from dustcake.cli.commission.client import CommissionClient
 from dustcake.cli.common import DONE
 
 Content = dict[str, Any]
 
-_HELP = "Letter: do it. Number: go to that step. l: list. Enter: look again. q: leave."
+_WIDTH = 78
+_STATES = {
+    "open": "-",
+    "under_way": "under way",
+    "failed": "FAILED",
+    "passed": "passed",
+    "skipped": "left out",
+}
+_MOST_CANDIDATES = 12
+_HELP = "Letter: do it. Number: go to that step. l: list. Enter: refresh. q: leave."
 
 
 class _LeftError(Exception):
     """The person has had enough for now."""
 
 
-def walk(talk: Talk) -> int:
+def walk(client: CommissionClient) -> int:
     """Until the record is signed, or the person leaves."""
     try:
-        _walk(talk)
+        _walk(client)
     except (_LeftError, KeyboardInterrupt):
         print("\nLeft. All that was done is on record; `dustcake commission` goes on there.")
     return DONE
 
 
-def _walk(talk: Talk) -> None:
-    view = talk.view()
+def _walk(client: CommissionClient) -> None:
+    view = client.view()
     print("\n".join(step_list(view)))
     chosen = None
     while view["record"]["signature"] is None:
         name = chosen or view["current"]
         step = next(one for one in view["steps"] if one["step"] == name)
         print(
-            *("", "=" * 78, *_without_help(step_lines(step)), "", f"Now: {live_line(view)}"),
+            *("", "=" * _WIDTH, *_about(step), "", f"Now: {_live_line(view)}"),
             sep="\n",
         )
         letters = {chr(ord("a") + n): one for n, one in enumerate(step["actions"])}
@@ -42,12 +52,12 @@ def _walk(talk: Talk) -> None:
         typed = _typed(f"{_HELP}\n> ")
         chosen = step["step"]
         if typed in letters:
-            _do(talk, step, letters[typed])
-            view = talk.view()
+            _do(client, step, letters[typed])
+            view = client.view()
             state = next(one["state"] for one in view["steps"] if one["step"] == name)
             chosen = None if state in ("passed", "skipped") else chosen
             continue
-        view = talk.view()
+        view = client.view()
         if typed == "l":
             print("\n".join(step_list(view)))
         elif typed.isdigit() and 1 <= int(typed) <= len(view["steps"]):
@@ -56,18 +66,14 @@ def _walk(talk: Talk) -> None:
     print("Signed. Write the report with `dustcake commission --report FILE.pdf` (or .html).")
 
 
-def _without_help(lines: list[str]) -> list[str]:
-    return lines[: lines.index("What can be done (--do NAME --set ...):") - 1]
-
-
-def _do(talk: Talk, step: Content, action: Content) -> None:
+def _do(client: CommissionClient, step: Content, action: Content) -> None:
     fields = {}
     for ask in action["asks"]:
         answer = _answer(ask)
         if answer:
             fields[ask["name"]] = answer
-    done = talk.do(step["step"], action["action"], fields, _watching)
-    print("\r" + " " * 78 + "\r", end="")
+    done = client.do(step["step"], action["action"], fields, _show_progress)
+    print("\r" + " " * _WIDTH + "\r", end="")
     if done["accepted"]:
         print(result_line(done["entry"]))
     else:
@@ -98,8 +104,89 @@ def _typed(prompt: str) -> str:
     return typed
 
 
-def _watching(view: Content) -> None:
+def _show_progress(view: Content) -> None:
     under_way = view["under_way"] or {}
-    text = f"watching: {live_line(view)} {under_way.get('progress', '')}"
-    print(f"\r{text[:78]:78}", end="")
+    text = f"watching: {_live_line(view)} {under_way.get('progress', '')}"
+    print(f"\r{text[:_WIDTH]:{_WIDTH}}", end="")
     sys.stdout.flush()
+
+
+# --- as lines
+
+
+def _live_line(view: Content) -> str:
+    """What is read now, in one line."""
+    live = view["live"]
+    if live is None:
+        return "nothing is read just now"
+    blower = {True: "blower runs", False: "blower off", None: "blower not known"}
+    parts = [f"dP {live['dp'] or 'not read'} ({live['quality'].replace('_', ' ')})"]
+    if live["header"] is not None:
+        parts.append(f"header {live['header']}")
+    parts += [blower[live["blower_running"]], f"mode {live['mode'].replace('_', ' ')}"]
+    return "; ".join(parts)
+
+
+def step_list(view: Content) -> list[str]:
+    """All steps, one a line."""
+    record = view["record"]
+    lines = [f"{view['collector']}: commissioning begun {record['begun'] or 'at an unknown time'}"]
+    lines += [
+        f"{number:3} {_STATES[step['state']]:10} {step['step']:12} {step['title']}"
+        for number, step in enumerate(view["steps"], start=1)
+    ]
+    signature = record["signature"]
+    if signature is not None:
+        fits = "" if signature["matches"] else ", AND CHANGED SINCE"
+        lines.append(f"signed by {signature['name']} at {signature['utc']}{fits}")
+        lines.append(f"SHA-256 {signature['sha256']}")
+    if view["problem"]:
+        lines.append(f"! {view['problem']}")
+    return lines
+
+
+def step_lines(step: Content) -> list[str]:
+    """One step: what it checks, cautions, what is on record, what can be done."""
+    lines = [*_about(step), "", "What can be done (--do NAME --set ...):"]
+    for action in step["actions"]:
+        asks = ", ".join(ask["name"] for ask in action["asks"])
+        lines.append(f"  {action['action']:10} {action['title']}{f' ({asks})' if asks else ''}")
+    return lines
+
+
+def _about(step: Content) -> list[str]:
+    lines = [f"{step['title']} ({step['step']}): {_STATES[step['state']]}", ""]
+    lines += textwrap.wrap(step["checks"], _WIDTH)
+    for caution in step["cautions"]:
+        lines += textwrap.wrap(f"CAUTION: {caution}", _WIDTH, subsequent_indent="  ")
+    if step["waits_for"] is not None:
+        lines.append(f"Waits for the step {step['waits_for']}.")
+    return lines + [line for entry in step["entries"] for line in _entry_lines(entry)]
+
+
+def result_line(entry: Content) -> str:
+    """What one action came to, with what belongs to it."""
+    return "\n".join(_entry_lines(entry))
+
+
+def _entry_lines(entry: Content) -> list[str]:
+    """One entry of the record."""
+    head = f"{entry['result'].upper()}: {entry['words']}"
+    lines = textwrap.wrap(head, _WIDTH, subsequent_indent="  ")
+    lines += [f"  ! {caution}" for caution in entry["cautions"]]
+    for number, one in enumerate(entry["candidates"][:_MOST_CANDIDATES], start=1):
+        lines.append(_candidate(number, one))
+    if entry["settings"]:
+        lines += [f"    {line}" for line in entry["settings"].splitlines()]
+    return lines
+
+
+def _candidate(number: int, one: Content) -> str:
+    lines = one["lines"]
+    how = lines.get("word_order") or "..".join(map(str, lines.get("counts", ()))) or ""
+    raw = " ".join(f"{word} ({word:04X})" for word in one["raw"])
+    verdict = "plausible" if not one["why"] else one["why"]
+    return (
+        f"  {number:2}  unit {lines['unit']} {lines['table']} {lines['register']:<5} "
+        f"{lines['kind']} {how}  raw {raw}  = {one['shown'] or 'no value'}  {verdict}"
+    )

@@ -9,11 +9,11 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dustcake.cli.common import DONE, FAILED, fail
+from dustcake.cli.common import DONE, FAILED, CommandError, between, fail
 from dustcake.settings.extras import the_extra
 
 if TYPE_CHECKING:
-    from dustcake.cli.demo.seen import Seen
+    from dustcake.cli.demo.screen import PlantView
 
 DESCRIPTION = "Run simulator, broker and daemon together, and show what they do."
 EPILOG = """\
@@ -23,7 +23,7 @@ example:
 Tells a story in about two minutes, at many times real speed: filters load, a cleaning brings dP
 back, then the media wears and the filter-replacement alarm is raised. Everything shown has come
 through MQTT from the same daemon that runs a real collector. Broker and simulator listen on this
-machine only and end with the demo. Exit code 0: the story was told; 1: it was not.
+machine only and end with the demo. Exit code 0: the story came to its end; 1: it did not.
 """
 
 NEXT = """
@@ -46,20 +46,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--speed",
-        type=_speed,
+        type=between(1.0, 1000.0, "how many times faster", inclusive=True),
         default=60.0,
         help="how many times faster dust loads, 1 to 1000 (default 60)",
     )
-
-
-def _speed(text: str) -> float:
-    try:
-        speed = float(text)
-    except ValueError:
-        speed = 0.0
-    if not 1.0 <= speed <= 1000.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is not usable: give a number from 1 to 1000")
-    return speed
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -68,35 +58,34 @@ def run(arguments: argparse.Namespace) -> int:
         import iotcore  # noqa: F401
         import rich  # noqa: F401
     except ImportError:
-        fail(f"the demo needs {the_extra('demo')}")
-        return FAILED
+        raise CommandError(f"the demo needs {the_extra('demo')}") from None
     plain = arguments.plain or not sys.stdout.isatty()
     with tempfile.TemporaryDirectory(prefix="dustcake-demo-") as directory:
         try:
-            told = asyncio.run(_tell(Path(directory), plain, arguments.speed))
+            over = asyncio.run(_run_story(Path(directory), plain, arguments.speed))
         except (KeyboardInterrupt, asyncio.CancelledError):
-            told = True
-    if told:
+            over = True
+    if over:
         print(NEXT)
-    return DONE if told else FAILED
+    return DONE if over else FAILED
 
 
-async def _tell(directory: Path, plain: bool, speed: float) -> bool:
+async def _run_story(directory: Path, plain: bool, speed: float) -> bool:
     """Run the story; whether it came to its end."""
     from dustcake.cli.demo.processes import DemoError, everything
-    from dustcake.cli.demo.seen import Seen
+    from dustcake.cli.demo.screen import PlantView
 
     # However it is broken off, its processes have to be ended in order.
     this = asyncio.current_task()
     assert this is not None  # a coroutine that runs is in a task
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, this.cancel)
-    seen = Seen()
+    view = PlantView()
     try:
         async with everything(directory, "worn_filters", speed) as parts:
             tasks = [
-                asyncio.create_task(_wait(seen) if plain else _show(seen)),
+                asyncio.create_task(_wait(view) if plain else _show(view)),
                 # These end only by a fault, which must not look like a silent plant.
-                asyncio.create_task(_listen(parts.mqtt_port, seen, plain=plain)),
+                asyncio.create_task(_listen(parts.mqtt_port, view, plain=plain)),
                 asyncio.create_task(parts.until_one_ends()),
             ]
             try:
@@ -109,17 +98,17 @@ async def _tell(directory: Path, plain: bool, speed: float) -> bool:
     except DemoError as error:
         fail(f"the demo cannot run: {error}")
         return False
-    if not _is_told(seen):
+    if not _is_over(view):
         fail(f"the story did not come to its end within {LONGEST_S:g} s")
-    return _is_told(seen)
+    return _is_over(view)
 
 
-async def _listen(port: int, seen: "Seen", *, plain: bool) -> None:
+async def _listen(port: int, view: "PlantView", *, plain: bool) -> None:
     from dustcake.adapters.mqtt.subscriber import received
 
     measured_s = 0.0
     async for topic, payload in received("127.0.0.1", port, "dustcake/#"):
-        line = seen.take(topic, payload)
+        line = view.take(topic, payload)
         if not plain:
             continue
         if topic.endswith("/measurement"):
@@ -129,47 +118,47 @@ async def _listen(port: int, seen: "Seen", *, plain: bool) -> None:
         print(line, flush=True)
 
 
-def _is_told(seen: "Seen") -> bool:
-    return seen.cleanings_that_worked > 0 and seen.replacement_raised
+def _is_over(view: "PlantView") -> bool:
+    return view.cleanings_that_worked > 0 and view.replacement_raised
 
 
-async def _wait(seen: "Seen") -> None:
-    """Until the story is told, or has taken too long."""
+async def _wait(view: "PlantView") -> None:
+    """Until the story is over and could be read, or it has taken too long."""
     until_s = time.monotonic() + LONGEST_S
-    told_s: float | None = None
+    over_s: float | None = None
     while time.monotonic() < until_s:
-        if told_s is None and _is_told(seen):
-            told_s = time.monotonic()
-        if told_s is not None and time.monotonic() - told_s > AFTERWARDS_S:
+        if over_s is None and _is_over(view):
+            over_s = time.monotonic()
+        if over_s is not None and time.monotonic() - over_s > AFTERWARDS_S:
             return
         await asyncio.sleep(0.25)
 
 
-async def _show(seen: "Seen") -> None:
+async def _show(view: "PlantView") -> None:
     """The same with a screen."""
     from rich.live import Live
 
     from dustcake.cli.demo.screen import screen
 
     began_s = time.monotonic()
-    waiting = asyncio.create_task(_wait(seen))
+    waiting = asyncio.create_task(_wait(view))
     with Live(screen=True, auto_refresh=False) as live:
         while not waiting.done():
-            live.update(screen(seen, _chapter(seen), time.monotonic() - began_s), refresh=True)
+            live.update(screen(view, _chapter(view), time.monotonic() - began_s), refresh=True)
             await asyncio.wait([waiting], timeout=0.25)
     await waiting
 
 
-def _chapter(seen: "Seen") -> str:
-    """What is being told just now."""
-    if not seen.state:
+def _chapter(view: "PlantView") -> str:
+    """The chapter of the story just now."""
+    if not view.state:
         return "Starting a broker, a simulated collector and the daemon."
-    if seen.replacement_raised:
+    if view.replacement_raised:
         return "3. Worn: cleaning runs, dP stays high, the alarm asks for new filters."
-    if seen.cleanings_that_worked and seen.state["phase"] == "cleaning":
+    if view.cleanings_that_worked and view.state["phase"] == "cleaning":
         return "2. The media blinds: cleaning runs again, and helps less and less."
-    if seen.cleanings_that_worked:
+    if view.cleanings_that_worked:
         return "2. Cleaned: dP is down again. The media begins to blind."
-    if seen.state["phase"] == "cleaning":
+    if view.state["phase"] == "cleaning":
         return "1. dP has reached the high set point: pulses knock the cake off."
     return "1. Dust cakes on the filters; dP rises towards the high set point."

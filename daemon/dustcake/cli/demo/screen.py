@@ -1,6 +1,8 @@
-"""The demo's screen, drawn with Rich from what a subscriber has been told."""
+"""What a subscriber of the demo has received, and the screen drawn from it with Rich."""
 
-from dataclasses import dataclass
+import json
+from collections import deque
+from dataclasses import dataclass, field
 from typing import Any
 
 from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
@@ -9,7 +11,6 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from dustcake.cli.demo.seen import Seen
 from dustcake.units import PressureUnit, show
 
 CAUTION = (
@@ -18,9 +19,78 @@ CAUTION = (
 )
 _FULL_SCALE_PA = 2000.0
 _BLOCKS = " ▁▂▃▄▅▆▇█"
+TREND_LENGTH = 400
+MESSAGES_SHOWN = 60
 
 
-def screen(seen: Seen, chapter: str, running_s: float) -> Layout:
+@dataclass
+class PlantView:
+    """The newest of each topic, and the last few messages as they came."""
+
+    online: bool = False
+    measurement: dict[str, Any] = field(default_factory=dict)
+    state: dict[str, Any] = field(default_factory=dict)
+    alarms: dict[str, dict[str, Any]] = field(default_factory=dict)
+    trend_pa: deque[float] = field(default_factory=lambda: deque(maxlen=TREND_LENGTH))
+    messages: deque[str] = field(default_factory=lambda: deque(maxlen=MESSAGES_SHOWN))
+    cleanings_that_worked: int = 0
+    replacement_raised: bool = False
+
+    def take(self, topic: str, body: bytes) -> str:
+        """Take in one message; returns it as one readable line."""
+        content: dict[str, Any] = json.loads(body)
+        leaf = topic.split("/", 2)[2]
+        if leaf == "measurement":
+            self.measurement = content
+            if content["dp"]["value"] is not None:
+                self.trend_pa.append(content["dp"]["value"])
+        elif leaf == "state":
+            self.state = content
+        elif leaf == "online":
+            self.online = content["online"]
+        elif leaf.startswith("alarm/"):
+            self.alarms[content["alarm"]] = content
+        elif leaf == "event":
+            self._event(content)
+        line = f"{topic}  {_short(leaf, content)}"
+        if leaf != "measurement":
+            self.messages.append(line)
+        return line
+
+    def _event(self, content: dict[str, Any]) -> None:
+        if content["event"] == "cleaning_stopped" and content["reason_code"] == "low_reached":
+            self.cleanings_that_worked += 1
+        elif content["event"] == "alarm" and content["alarm"] == "filter_replacement":
+            self.replacement_raised |= content["state"] == "unacknowledged"
+
+
+def _short(leaf: str, content: dict[str, Any]) -> str:
+    """The part of a payload that matters most."""
+    if leaf == "measurement":
+        dp = content["dp"]
+        return f"{dp['value']} {dp['unit']} ({dp['quality']})"
+    if leaf == "online":
+        return f"online: {str(content['online']).lower()}"
+    if leaf == "state":
+        return f"{content['mode']}, {content['phase']}: {content['reason']}"
+    if leaf.startswith("alarm/"):
+        return f"{content['state']}: {content['reason']}"
+    if leaf == "minute":
+        return f"#{content['number']} statistics of one minute"
+    skipped = {"schema", "utc", "seq", "event", "reason_code", "reason_codes"}
+    rest = (f"{k} {_field(v)}" for k, v in content.items() if k not in skipped)
+    return f"#{content['seq']} {content['event']}: {', '.join(rest)}"
+
+
+def _field(value: Any) -> str:
+    if isinstance(value, dict):
+        number = value["value"]
+        shown = f"{number:.0f}" if isinstance(number, float) and number >= 10 else number
+        return f"{shown} {value['unit']}"
+    return str(value)
+
+
+def screen(view: PlantView, chapter: str, running_s: float) -> Layout:
     """The whole screen."""
     layout = Layout()
     layout.split_column(
@@ -32,15 +102,17 @@ def screen(seen: Seen, chapter: str, running_s: float) -> Layout:
     )
     layout["middle"].split_row(Layout(name="left"), Layout(name="right"))
     layout["left"].split_column(
-        Layout(_pressure(seen), size=9), Layout(_doing(seen), size=7), Layout(_rows(seen))
+        Layout(_pressure(view), size=9),
+        Layout(_doing(view), size=7),
+        Layout(_rows(view)),
     )
-    layout["right"].split_column(Layout(_alarms(seen), size=9), Layout(_messages(seen)))
+    layout["right"].split_column(Layout(_alarms(view), size=9), Layout(_messages(view)))
     return layout
 
 
-def _pressure(seen: Seen) -> RenderableType:
-    dp: dict[str, Any] | None = seen.measurement.get("dp")
-    if dp is None or not seen.state:
+def _pressure(view: PlantView) -> RenderableType:
+    dp: dict[str, Any] | None = view.measurement.get("dp")
+    if dp is None or not view.state:
         return Panel("waiting for the first measurement", title="dP")
     if dp["value"] is None:
         value: RenderableType = Text("no value: " + "; ".join(dp["reasons"]), style="bold")
@@ -49,7 +121,7 @@ def _pressure(seen: Seen) -> RenderableType:
             f"{show(dp['value'], PressureUnit.INH2O)}   {show(dp['value'], PressureUnit.PA)}",
             style="bold",
         )
-    points = seen.state["set_points"]
+    points = view.state["set_points"]
     words = "   ".join(
         f"{name[0].upper()} {name} {point['display']} ({point['value']:.0f} Pa)"
         for name, point in points.items()
@@ -61,7 +133,7 @@ def _pressure(seen: Seen) -> RenderableType:
             _Gauge(
                 dp["value"] or 0.0,
                 {mark: point["value"] for mark, point in marks.items()},
-                list(seen.trend_pa),
+                list(view.trend_pa),
             ),
             Text(f"set points: {words}", overflow="fold"),
         ),
@@ -108,8 +180,8 @@ def _trend(values_pa: list[float], width: int) -> str:
     return "".join(_BLOCKS[round(min(m / _FULL_SCALE_PA, 1.0) * steps)] for m in means if m >= 0)
 
 
-def _doing(seen: Seen) -> RenderableType:
-    state = seen.state
+def _doing(view: PlantView) -> RenderableType:
+    state = view.state
     if not state:
         return Panel("", title="cleaning")
     missing = [p for p in state["permissives"] if p["met"] == "no"]
@@ -124,21 +196,21 @@ def _doing(seen: Seen) -> RenderableType:
     )
 
 
-def _rows(seen: Seen) -> RenderableType:
+def _rows(view: PlantView) -> RenderableType:
     table = Table(expand=True, box=None)
     for column in ("row", "pulses", ""):
         table.add_column(column)
-    for valve in seen.state.get("valves", ()):
-        last = "last pulse" if valve["valve"] == seen.state["last_valve"] else ""
+    for valve in view.state.get("valves", ()):
+        last = "last pulse" if valve["valve"] == view.state["last_valve"] else ""
         table.add_row(str(valve["valve"]), str(valve["pulses"]), last)
-    header = seen.measurement.get("header")
+    header = view.measurement.get("header")
     if header is not None and header["value"] is not None:
         table.caption = f"header {show(header['value'], PressureUnit.BAR)}"
     return Panel(table, title="rows of filters")
 
 
-def _alarms(seen: Seen) -> RenderableType:
-    active = [a for a in seen.alarms.values() if a["state"] != "normal"]
+def _alarms(view: PlantView) -> RenderableType:
+    active = [a for a in view.alarms.values() if a["state"] != "normal"]
     if not active:
         return Panel("none", title="alarms")
     lines: list[RenderableType] = []
@@ -149,8 +221,8 @@ def _alarms(seen: Seen) -> RenderableType:
     return Panel(Group(*lines), title="alarms", border_style="bold")
 
 
-def _messages(seen: Seen) -> RenderableType:
-    recent = list(seen.messages)[-24:]
+def _messages(view: PlantView) -> RenderableType:
+    recent = list(view.messages)[-24:]
     # Newest first, so that it is on the screen whatever the height.
     return Panel(
         Text("\n".join(reversed(recent)), overflow="fold"),

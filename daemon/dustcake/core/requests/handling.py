@@ -1,17 +1,23 @@
 """What becomes of a request: accepted and acted on, or refused with the reason; never twice."""
 
-from typing import assert_never
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from dustcake.core import log_book, zeroing
 from dustcake.core.alarms import requests as alarm_requests
+from dustcake.core.cleaning.permitted import permitted
+from dustcake.core.cleaning.pulsing import command
+from dustcake.core.cleaning.runs import ALWAYS
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.filter_life import residual as filter_life
 from dustcake.core.filter_life.replacement import ReplacementState
 from dustcake.core.inputs import OperatorRequested, RequestRefused
+from dustcake.core.pulse_response import observation as looking
 from dustcake.core.pulse_response import reset_baseline as renewed
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
-from dustcake.core.requests import set_point_overrides, single_pulse
+from dustcake.core.requests import set_point_overrides
+from dustcake.core.requests.definitions import name_of
 from dustcake.core.requests.kinds import (
     Acknowledge,
     ChangeSetPoints,
@@ -27,7 +33,7 @@ from dustcake.core.requests.kinds import (
     SetZero,
     Verdict,
 )
-from dustcake.core.setpoints import BlowerRequest
+from dustcake.core.setpoints import BlowerRequest, OutputKind
 from dustcake.core.signal_validation.doubts import JUMPS, cleared
 from dustcake.core.state import Answer, State
 from dustcake.core.step_context import Turn
@@ -35,97 +41,185 @@ from dustcake.core.step_context import Turn
 REMEMBERED = 32  # answers kept, so that a repeated request is recognised
 
 
-def name_of(request: Request) -> str:
-    """What a request is called where it is asked for and answered."""
-    if isinstance(request, HandleAlarm):
-        return request.action.value
-    return _NAMES[type(request)]
-
-
-_NAMES = {
-    SelectMode: "mode",
-    SetZero: "zero",
-    Acknowledge: "acknowledge",
-    RunBlower: "blower",
-    PulseValve: "pulse",
-    RecordFilterChange: "filter_change",
-    RecordEntry: "record",
-    ChangeSetPoints: "set_points",
-    ConfirmChange: "confirm",
-}
-
-# Those that act when they are asked.
-_Single = (
-    SelectMode
-    | SetZero
-    | Acknowledge
-    | HandleAlarm
-    | RunBlower
-    | PulseValve
-    | RecordFilterChange
-    | RecordEntry
-)
-
-
-def answer(turn: Turn, state: State, asked: OperatorRequested) -> State:
-    """Act on a request, or not, and say which."""
+def answer(turn: Turn, state: State, requested: OperatorRequested) -> State:
+    """Act on a request, or not, and put the answer on record."""
     for before in state.answers:
-        if _is_same(before, asked):
+        if _is_same(before, requested):
             verdict = Verdict(before.accepted, before.reason, before.change, before.points)
-            if before.request not in (None, asked.request):
+            if before.request not in (None, requested.request):
                 verdict = Verdict(False, because(Because.ID_USED))
-            _tell(turn, asked, verdict)
+            _record_answer(turn, requested, verdict)
             return state
-    state, verdict = _act(turn, state, asked)
-    _tell(turn, asked, verdict)
+    handle = HANDLERS[type(requested.request)]
+    state, verdict = handle(turn, state, requested.request, requested.by)
+    _record_answer(turn, requested, verdict)
     answered = Answer(
-        asked.request_id,
+        requested.request_id,
         verdict.accepted,
         verdict.reason,
-        asked.by,
-        asked.request,
+        requested.by,
+        requested.request,
         verdict.change,
         verdict.points,
     )
     return replace(state, answers=(*state.answers, answered)[-REMEMBERED:])
 
 
-def _is_same(before: Answer, asked: OperatorRequested) -> bool:
-    """Ids are the asker's own: two of them may use the same."""
-    if before.request_id != asked.request_id:
+def _is_same(before: Answer, requested: OperatorRequested) -> bool:
+    """Ids are the requester's own: two of them may use the same."""
+    if before.request_id != requested.request_id:
         return False
-    return before.request is None or before.by == asked.by
+    return before.request is None or before.by == requested.by
 
 
-def _tell(turn: Turn, asked: OperatorRequested, verdict: Verdict) -> None:
+def _record_answer(turn: Turn, requested: OperatorRequested, verdict: Verdict) -> None:
     turn.emit(
         RequestAnswered(
-            asked.request_id,
-            name_of(asked.request),
-            asked.by,
+            requested.request_id,
+            name_of(requested.request),
+            requested.by,
             verdict.accepted,
             verdict.reason,
             verdict.change,
             verdict.points,
-            asked.identity,
+            requested.identity,
         )
     )
 
 
-def refused(turn: Turn, asked: RequestRefused) -> None:
-    """Put on record what was asked for and not let in."""
+def refused(turn: Turn, refusal: RequestRefused) -> None:
+    """Put on record what was requested and not let in."""
     answered = RequestAnswered(
-        asked.request_id, asked.request, asked.by, False, asked.reason, identity=asked.identity
+        refusal.request_id,
+        refusal.request,
+        refusal.by,
+        False,
+        refusal.reason,
+        identity=refusal.identity,
     )
     turn.emit(answered)
 
 
-def _set_points(
-    turn: Turn, state: State, request: ChangeSetPoints | ConfirmChange, by: str
-) -> tuple[State, Verdict]:
-    if isinstance(request, ChangeSetPoints):
-        adjusted, verdict = set_point_overrides.propose(turn, state.adjusted, request, by)
-        return replace(state, adjusted=adjusted), verdict
+Handled = tuple[State, Verdict]
+
+
+def _select_mode(turn: Turn, state: State, request: SelectMode, by: str) -> Handled:
+    if request.mode is not state.mode:
+        turn.emit(ModeSelected(request.mode, by))
+    return replace(state, mode=request.mode), Verdict(True, because(Because.DONE))
+
+
+def _set_zero(turn: Turn, state: State, request: SetZero, by: str) -> Handled:
+    zero, accepted, reason = zeroing.request(
+        turn,
+        state.zero,
+        request,
+        by,
+        state.blower,
+        state.sample,
+        cleaning=state.cleaning.run is not None,
+    )
+    return replace(state, zero=zero), Verdict(accepted, reason)
+
+
+def _handle_alarm(turn: Turn, state: State, request: Acknowledge | HandleAlarm, by: str) -> Handled:
+    alarms, accepted, reason = alarm_requests.handle(turn, state.alarms, request, by)
+    return replace(state, alarms=alarms), Verdict(accepted, reason)
+
+
+def _run_blower(turn: Turn, state: State, request: RunBlower, _by: str) -> Handled:
+    if turn.setpoints.blower.request is not BlowerRequest.HAND:
+        return state, Verdict(False, because(Because.BLOWER_NOT_BY_HAND))
+    blower = replace(state.blower, by_hand=request.run)
+    return replace(state, blower=blower), Verdict(True, because(Because.DONE))
+
+
+def _pulse_valve(turn: Turn, state: State, request: PulseValve, _by: str) -> Handled:
+    """One pulse of one valve. It needs what every pulse needs, but neither a reading nor the
+    blower: valves are proved before the blower is first started. The order of the rows stays."""
+    valve = request.valve
+    refusal = _pulse_refusal(turn, state, valve)
+    if refusal is not None:
+        return state, Verdict(False, refusal)
+    diagnosis = looking.begin(
+        turn,
+        state.diagnosis,
+        None,
+        valve,
+        turn.setpoints.pulsing.interval_s,
+        state.sample,
+        state.header,
+        flow=state.blower.running is not False,
+    )
+    state = replace(state, pulsing=command(turn, state.pulsing, valve), diagnosis=diagnosis)
+    return state, Verdict(True, because(Because.PULSE_STARTED, valve=valve))
+
+
+def _pulse_refusal(turn: Turn, state: State, valve: int) -> Reason | None:
+    settings = turn.setpoints.pulsing
+    if settings.kind is OutputKind.DEMAND_CONTACT:
+        return because(Because.PULSE_BY_SEQUENCER)
+    if valve not in settings.order:
+        return because(Because.NO_SUCH_VALVE, valves=len(settings.order))
+    if state.stopping:
+        return because(Because.STOPPING)
+    if state.zero.under_way:
+        return because(Because.PULSE_WHILE_ZEROING)
+    if state.cleaning.run is not None:
+        return because(Because.PULSE_WHILE_CLEANING)
+    _, missing = permitted(turn, state, state.blower, state.outputs)
+    for permit in missing:
+        if permit.name in ALWAYS:
+            return permit.reason
+    too_soon = turn.now_s < state.pulsing.last_s + settings.interval_s
+    if state.pulsing.in_flight is not None or too_soon:
+        return because(Because.PULSE_TOO_SOON, interval_s=settings.interval_s)
+    return None
+
+
+def _record_filter_change(
+    turn: Turn, state: State, request: RecordFilterChange, by: str
+) -> Handled:
+    book, accepted, reason = log_book.filters_changed(
+        turn, state.log_book, request, by, state.blower
+    )
+    if accepted:
+        # What has run while dP stayed too high has run on the filters that are gone.
+        state = replace(
+            state,
+            log_book=book,
+            worn=ReplacementState(fresh=True),
+            life=filter_life.filters_changed(turn, state.life, state.blower, request.valves),
+            diagnosis=renewed.filters_changed(turn, state.diagnosis),
+        )
+        state = _jump_explained(state)
+    return state, Verdict(accepted, reason)
+
+
+def _record_entry(turn: Turn, state: State, request: RecordEntry, by: str) -> Handled:
+    pulses = sum(state.pulsing.counts)
+    book, accepted, reason = log_book.entered(
+        turn, state.log_book, request, by, state.blower, pulses
+    )
+    if accepted and request.entry is Entry.DAMPER_MOVED:
+        diagnosis = renewed.flow_changed(turn, state.diagnosis)
+        life = filter_life.level_moved(state.life)
+        state = _jump_explained(replace(state, diagnosis=diagnosis, life=life))
+    return replace(state, log_book=book), Verdict(accepted, reason)
+
+
+def _jump_explained(state: State) -> State:
+    """What has been done explains that dP is another."""
+    trust = replace(state.trust, doubts=cleared(state.trust.doubts, *JUMPS))
+    return replace(state, trust=trust)
+
+
+def _change_set_points(turn: Turn, state: State, request: ChangeSetPoints, by: str) -> Handled:
+    adjusted, verdict = set_point_overrides.propose(turn, state.adjusted, request, by)
+    return replace(state, adjusted=adjusted), verdict
+
+
+def _confirm_change(turn: Turn, state: State, request: ConfirmChange, by: str) -> Handled:
     adjusted, verdict = set_point_overrides.confirm(turn, state.adjusted, request, by)
     book = state.log_book
     if verdict.accepted:
@@ -133,65 +227,16 @@ def _set_points(
     return replace(state, adjusted=adjusted, log_book=book), verdict
 
 
-def _act(turn: Turn, state: State, asked: OperatorRequested) -> tuple[State, Verdict]:
-    if isinstance(asked.request, ChangeSetPoints | ConfirmChange):
-        return _set_points(turn, state, asked.request, asked.by)
-    state, accepted, reason = _do(turn, state, asked.request, asked.by)
-    return state, Verdict(accepted, reason)
-
-
-def _explained(state: State) -> State:
-    """What has been done explains that dP is another."""
-    trust = replace(state.trust, doubts=cleared(state.trust.doubts, *JUMPS))
-    return replace(state, trust=trust)
-
-
-def _do(turn: Turn, state: State, request: _Single, by: str) -> tuple[State, bool, Reason]:
-    if isinstance(request, SelectMode):
-        if request.mode is not state.mode:
-            turn.emit(ModeSelected(request.mode, by))
-        return replace(state, mode=request.mode), True, because(Because.DONE)
-    if isinstance(request, SetZero):
-        zero, accepted, reason = zeroing.request(
-            turn,
-            state.zero,
-            request,
-            by,
-            state.blower,
-            state.sample,
-            cleaning=state.cleaning.run is not None,
-        )
-        return replace(state, zero=zero), accepted, reason
-    if isinstance(request, Acknowledge | HandleAlarm):
-        changed, accepted, reason = alarm_requests.handle(turn, state.alarms, request, by)
-        return replace(state, alarms=changed), accepted, reason
-    if isinstance(request, RunBlower):
-        if turn.setpoints.blower.request is not BlowerRequest.HAND:
-            return state, False, because(Because.BLOWER_NOT_BY_HAND)
-        blower = replace(state.blower, by_hand=request.run)
-        return replace(state, blower=blower), True, because(Because.DONE)
-    if isinstance(request, PulseValve):
-        return single_pulse.fire(turn, state, request.valve)
-    if isinstance(request, RecordFilterChange):
-        book, accepted, reason = log_book.filters_changed(
-            turn, state.log_book, request, by, state.blower
-        )
-        if accepted:
-            # What has run while dP stayed too high has run on the filters that are gone.
-            life = filter_life.filters_changed(turn, state.life, state.blower, request.valves)
-            worn = ReplacementState(fresh=True)
-            diagnosis = renewed.filters_changed(turn, state.diagnosis)
-            state = replace(state, log_book=book, worn=worn, life=life, diagnosis=diagnosis)
-            state = _explained(state)
-        return state, accepted, reason
-    if isinstance(request, RecordEntry):
-        pulses = sum(state.pulsing.counts)
-        book, accepted, reason = log_book.entered(
-            turn, state.log_book, request, by, state.blower, pulses
-        )
-        if accepted and request.entry is Entry.DAMPER_MOVED:
-            diagnosis = renewed.flow_changed(turn, state.diagnosis)
-            life = filter_life.level_moved(state.life)
-            state = _explained(replace(state, diagnosis=diagnosis, life=life))
-        return replace(state, log_book=book), accepted, reason
-    assert_never(request)
+HANDLERS: Mapping[type[Request], Callable[[Turn, State, Any, str], Handled]] = {
+    SelectMode: _select_mode,
+    SetZero: _set_zero,
+    Acknowledge: _handle_alarm,
+    HandleAlarm: _handle_alarm,
+    RunBlower: _run_blower,
+    PulseValve: _pulse_valve,
+    RecordFilterChange: _record_filter_change,
+    RecordEntry: _record_entry,
+    ChangeSetPoints: _change_set_points,
+    ConfirmChange: _confirm_change,
+}
+"""What becomes of each kind of request."""

@@ -1,4 +1,8 @@
-"""What an operator, a panel or plant SCADA may ask for. The core may refuse, with a reason."""
+"""What an operator, a panel or plant SCADA may request. The core may refuse, with a reason.
+
+Each kind of request is defined once: the record the core acts on, and in ``definitions`` its name,
+who may make it and its fields, by which it is parsed, described and offered everywhere.
+"""
 
 from enum import StrEnum
 

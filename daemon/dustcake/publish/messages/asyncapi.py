@@ -4,7 +4,7 @@ import json
 from typing import Any
 
 from dustcake.core.record import record
-from dustcake.publish.levels import Level
+from dustcake.core.requests.definitions import Level
 from dustcake.publish.messages.parts import SHARED, Schema
 from dustcake.publish.messages.payload_schemas import messages_schema, payload_schemas
 from dustcake.publish.payloads import SCHEMA_VERSION

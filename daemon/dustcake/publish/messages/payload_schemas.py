@@ -8,7 +8,16 @@ from dustcake.core.cleaning.runs import Kind
 from dustcake.core.events import Body, SettingChanged
 from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.reasons import Because, Reason
-from dustcake.core.requests.kinds import AlarmAction, Entry, Identity, PointChange, SetPoint
+from dustcake.core.requests.definitions import (
+    KINDS,
+    LONGEST_LABEL,
+    LONGEST_TEXT,
+    REQUESTS,
+    Field,
+    FieldType,
+    RequestKind,
+)
+from dustcake.core.requests.kinds import Identity, Mode, PointChange, SetPoint
 from dustcake.core.signals import CONTACT_NAMES
 from dustcake.publish.messages.life_and_air import air, filter_life
 from dustcake.publish.messages.parts import (
@@ -30,7 +39,6 @@ from dustcake.publish.messages.parts import (
     whole,
 )
 from dustcake.publish.payloads import unit_ending
-from dustcake.publish.request_json import LONGEST_LABEL, LONGEST_TEXT, REQUESTS
 
 
 def payload_schemas() -> Schema:
@@ -68,7 +76,7 @@ def payload_schemas() -> Schema:
                 "points": POINTS,
             },
         ),
-        "request": {"oneOf": [_request(name) for name in REQUESTS]},
+        "request": {"oneOf": [_request(kind) for kind in KINDS]},
     }
 
 
@@ -229,41 +237,34 @@ def _plain(kind: Any) -> Schema:
     return {"type": kinds[0] if len(kinds) == 1 else kinds}
 
 
-# The fields of each request, and which of them may be left out.
-_NOTE: Schema = {**TEXT, "maxLength": LONGEST_TEXT}
-_ALARM: Schema = {"alarm": ref("alarm_name")}
-_WHY: Schema = {"alarm": ref("alarm_name"), "why": _NOTE}
-_FIELDS: dict[str, tuple[Schema, set[str]]] = {
-    "mode": ({"mode": ref("mode")}, set()),
-    "zero": ({"blower_off_confirmed": FLAG}, {"blower_off_confirmed"}),
-    "acknowledge": (_ALARM, set()),
-    **{action.value: (_WHY, {"why"}) for action in AlarmAction},
-    AlarmAction.SHELVE.value: ({**_WHY, "for_s": {"type": "number"}}, {"why"}),
-    "blower": ({"run": FLAG}, set()),
-    "pulse": ({"valve": {"type": "integer"}}, set()),
-    "filter_change": (
-        {"note": _NOTE, "valves": {"type": "array", "items": {"type": "integer"}}},
-        {"note", "valves"},
-    ),
-    "record": ({"entry": one_of(Entry), "note": _NOTE, "upkeep": TEXT}, {"note", "upkeep"}),
-    "set_points": (
-        {each.value: {"type": "number"} for each in SetPoint},
-        {each.value for each in SetPoint},
-    ),
-    "confirm": ({"change": {"type": "integer"}}, set()),
+_FIELD_TYPES: dict[FieldType, Schema] = {
+    FieldType.ALARM: ref("alarm_name"),
+    FieldType.FLAG: FLAG,
+    FieldType.WHOLE: {"type": "integer"},
+    FieldType.WHOLES: {"type": "array", "items": {"type": "integer"}},
+    FieldType.NUMBER: {"type": "number"},
+    FieldType.LABEL: TEXT,
+    FieldType.TEXT: {**TEXT, "maxLength": LONGEST_TEXT},
 }
 
 
-def _request(name: str) -> Schema:
+def _field(field: Field) -> Schema:
+    if field.choices is None:
+        return _FIELD_TYPES[field.value_type]
+    return ref("mode") if field.choices is Mode else one_of(field.choices)
+
+
+def _request(kind: RequestKind) -> Schema:
     """Unknown fields are refused, so here they are not allowed."""
-    content, optional = _FIELDS[name]
+    content = {field.name: _field(field) for field in kind.fields}
+    optional = {each.name for each in kind.fields if each.optional or each.only_with is not None}
     label = {**TEXT, "minLength": 1, "maxLength": LONGEST_LABEL}
     head: Schema = {
         "id": {
             **label,
             "description": "new for each request of the same asker; sent twice it acts once",
         },
-        "request": {"const": name},
+        "request": {"const": kind.name},
         "by": {
             **TEXT,
             "maxLength": LONGEST_LABEL,

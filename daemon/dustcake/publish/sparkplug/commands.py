@@ -8,7 +8,7 @@ import json
 from collections.abc import Iterator
 
 from dustcake.core.record import record
-from dustcake.publish.request_json import LONGEST_LABEL
+from dustcake.core.requests.definitions import LONGEST_LABEL
 from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode
 from dustcake.publish.sparkplug.payload import DataType, Metric, decode
 from dustcake.publish.sparkplug.report import Report

@@ -1,33 +1,33 @@
-"""Rules among the pressures of one collector."""
+"""Rules among the set points and limits of one collector, and of what requests may change."""
 
 from collections.abc import Iterator
 from itertools import pairwise
 
 from dustcake.settings.buses import AnalogInput
 from dustcake.settings.checks.ref import Ref, ref
-from dustcake.settings.collector import Collector
 from dustcake.settings.errors import Problem
+from dustcake.settings.model import Collector
+from dustcake.settings.request_limits import adjustable
 
 
 def limit_problems(collector: Collector, path: str) -> Iterator[Problem]:
     """Set points and limits out of order, or beyond what the transmitter measures."""
     alarms, cleaning = collector.alarms, collector.cleaning
-    alarms_at, cleaning_at = f"{path}.alarms", f"{path}.cleaning"
     span_top = collector.transmitter.span[1]
     span_makes_sense = _makes_sense(collector.transmitter)
     ladder = [
-        (ref(alarms, alarms_at, "low"), alarms.low.pa),
-        (ref(cleaning, cleaning_at, "low"), cleaning.low.pa),
-        (ref(cleaning, cleaning_at, "high"), cleaning.high.pa),
-        (ref(alarms, alarms_at, "replacement"), alarms.replacement.pa),
+        (ref(collector, path, "alarms.low"), alarms.low.pa),
+        (ref(collector, path, "cleaning.low"), cleaning.low.pa),
+        (ref(collector, path, "cleaning.high"), cleaning.high.pa),
+        (ref(collector, path, "alarms.replacement"), alarms.replacement.pa),
     ]
     for (lower, lower_pa), (upper, upper_pa) in pairwise(ladder):
         if not lower_pa < upper_pa:
             yield _out_of_order(lower, upper, "above")
-    replacement, high = ladder[-1][0], ref(alarms, alarms_at, "high")
+    replacement, high = ladder[-1][0], ref(collector, path, "alarms.high")
     if alarms.replacement.pa > alarms.high.pa:
         yield _out_of_order(replacement, high, "at or above")
-    span = ref(collector.transmitter, f"{path}.transmitter", "span")
+    span = ref(collector, path, "transmitter.span")
     if span_makes_sense and alarms.high.pa > span_top.pa:
         allowed = f"at or below {span_top}, the high end of {span.short}"
         remedy = "lower it, with the set points below it, or fit a transmitter of a wider span"
@@ -57,17 +57,15 @@ def _out_of_order(lower: Ref, upper: Ref, how: str) -> Problem:
 
 def _deadband(collector: Collector, path: str) -> Iterator[Problem]:
     alarms, cleaning = collector.alarms, collector.cleaning
-    deadband, low = (ref(alarms, f"{path}.alarms", name) for name in ("deadband", "low"))
-    room = cleaning.low.pa - alarms.low.pa
-    if 0 < room <= alarms.deadband.pa:
-        cleaning_low = ref(cleaning, f"{path}.cleaning", "low")
+    deadband, low, replacement = (
+        ref(collector, path, f"alarms.{name}") for name in ("deadband", "low", "replacement")
+    )
+    cleaning_low = ref(collector, path, "cleaning.low")
+    if 0 < cleaning.low.pa - alarms.low.pa <= alarms.deadband.pa:
         allowed = f"less than the distance from {low.short} to {cleaning_low.short}"
         remedy = "make it smaller: the low dP alarm could not clear in normal operation"
         yield deadband.problem(allowed, remedy, low, cleaning_low)
-    room = alarms.replacement.pa - cleaning.low.pa
-    if 0 < room <= alarms.deadband.pa:
-        cleaning_low = ref(cleaning, f"{path}.cleaning", "low")
-        replacement = ref(alarms, f"{path}.alarms", "replacement")
+    if 0 < alarms.replacement.pa - cleaning.low.pa <= alarms.deadband.pa:
         allowed = f"less than the distance from {cleaning_low.short} to {replacement.short}"
         remedy = "make it smaller: the replacement alarm could not clear after a cleaning"
         yield deadband.problem(allowed, remedy, replacement, cleaning_low)
@@ -77,8 +75,8 @@ def _flow_proof(collector: Collector, path: str) -> Iterator[Problem]:
     if collector.contacts.blower_running is not None:
         return
     if not collector.blower.flow_proof.pa < collector.cleaning.low.pa:
-        low = ref(collector.cleaning, f"{path}.cleaning", "low")
-        proof = ref(collector.blower, f"{path}.blower", "flow_proof")
+        low = ref(collector, path, "cleaning.low")
+        proof = ref(collector, path, "blower.flow_proof")
         yield proof.problem(
             f"below {low.short} = {low.value}, where no blower contact is fitted",
             f"lower it, raise {low.short}, or fit the contact contacts.blower_running: clean "
@@ -88,9 +86,9 @@ def _flow_proof(collector: Collector, path: str) -> Iterator[Problem]:
 
 
 def _zero(collector: Collector, path: str) -> Iterator[Problem]:
-    limit = ref(collector.zeroing, f"{path}.zeroing", "limit")
-    low = ref(collector.cleaning, f"{path}.cleaning", "low")
-    span = ref(collector.transmitter, f"{path}.transmitter", "span")
+    limit = ref(collector, path, "zeroing.limit")
+    low = ref(collector, path, "cleaning.low")
+    span = ref(collector, path, "transmitter.span")
     if not collector.zero_limit_pa < collector.cleaning.low.pa:
         remedy = "make it smaller: a reading with the blower running could be taken as zero"
         yield limit.problem(f"below {low.short} = {low.value}", remedy, low, span)
@@ -104,10 +102,29 @@ def _header(collector: Collector, path: str) -> Iterator[Problem]:
     header = collector.header
     if header is None:
         return
-    lowest, highest, span = (ref(header, f"{path}.header", name) for name in ("min", "max", "span"))
+    lowest, highest, span = (
+        ref(collector, path, f"header.{name}") for name in ("min", "max", "span")
+    )
     if not header.min.pa < header.max.pa:
         yield _out_of_order(lowest, highest, "above")
     if _makes_sense(header) and header.max.pa > header.span[1].pa:
         allowed = f"at or below {header.span[1]}, the high end of {span.short}"
         remedy = "lower it, or fit a transmitter of a wider span"
         yield highest.problem(allowed, remedy, span)
+
+
+def request_problems(collector: Collector, path: str) -> Iterator[Problem]:
+    """Limits that do not go with the set point itself, or would let it break another rule."""
+    for each in adjustable(collector):
+        if each.chosen is None:
+            continue
+        own = ref(collector, path, each.setting)
+        limits = ref(collector, path, f"requests.{each.setting.partition('.')[2]}")
+        (least, most), (lowest, highest) = each.chosen, each.rules
+        if not least <= each.value <= most:
+            allowed = f"limits with {own.short} = {own.value} within them, the lower one first"
+            yield limits.problem(allowed, f"correct them, or {own.short}", own)
+        elif lowest <= each.value <= highest and not (lowest <= least and most <= highest):
+            shown = [each.shown(value, collector.shown_in) for value in each.rules]
+            allowed = f"limits from {shown[0]} to {shown[1]}, which the other settings leave it"
+            yield limits.problem(allowed, "draw them closer together", own)

@@ -20,14 +20,18 @@ class Ref:
         """The path without the collector's, for speaking of it beside another one."""
         return self.path.partition("].")[2] or self.path
 
-    def problem(self, allowed: str, remedy: str, *others: "Ref") -> Problem:
-        """A problem with this setting, seen together with ``others``."""
-        involves = tuple(other.path for other in others)
+    def problem(self, allowed: str, remedy: str, *others: "Ref | str") -> Problem:
+        """A problem with this setting, compared with ``others``, or what stands at their paths."""
+        involves = tuple(other if isinstance(other, str) else other.path for other in others)
         return Problem(self.path, self.value, allowed, remedy, involves)
 
 
 def ref(section: Section, path: str, name: str) -> Ref:
-    """Attribute ``name`` of ``section``, which stands at ``path``."""
+    """Attribute ``name`` of ``section``, which stands at ``path``; with points, such as
+    ``pulsing.order``, an attribute of a table in it."""
+    *tables, name = name.split(".")
+    for table in tables:
+        section, path = getattr(section, table), f"{path}.{table}"
     field = type(section).model_fields[name]
     written = name in section.model_fields_set
     value = _text(getattr(section, name))

@@ -1,11 +1,19 @@
-"""Rules of the buses, and of each point on them by itself."""
+"""Rules of the buses and of the points on them: each by itself, and none claimed twice."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from difflib import get_close_matches
 
 from dustcake.core.setpoints import SignalKind
-from dustcake.settings.buses import SerialBus, TcpBus
-from dustcake.settings.checks.points import Point, analog_points, points_of
+from dustcake.settings.buses import (
+    AnalogInput,
+    CoilOutput,
+    ContactInput,
+    Contacts,
+    Outputs,
+    SerialBus,
+    TcpBus,
+)
 from dustcake.settings.checks.ref import ref
 from dustcake.settings.errors import Labels, Problem
 from dustcake.settings.model import Settings
@@ -15,33 +23,88 @@ _LAST_RTU_UNIT = 247  # serial line specification (from memory); 0 is a broadcas
 _LOOP_TOLERANCE = 0.005
 
 
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One point: the table of the file it is described by, and that table's path."""
+
+    section: AnalogInput | ContactInput | CoilOutput | Outputs
+    path: str
+
+    @property
+    def bus(self) -> str:
+        """Name of its bus."""
+        return self.section.bus
+
+    @property
+    def unit(self) -> int:
+        """Its Modbus unit id."""
+        return self.section.unit
+
+    @property
+    def coils(self) -> tuple[int, ...]:
+        """The coils it drives."""
+        if isinstance(self.section, Outputs):
+            return self.section.coils
+        return (self.section.coil,) if isinstance(self.section, CoilOutput) else ()
+
+
+def _points(settings: Settings, labels: Labels) -> Iterator[Point]:
+    """All points, in the order of the file's tables."""
+    for index, collector in enumerate(settings.collectors):
+        path = labels.path(("collector", index))
+        yield Point(collector.transmitter, f"{path}.transmitter")
+        if collector.header is not None:
+            yield Point(collector.header, f"{path}.header")
+        for name in Contacts.model_fields:
+            contact: ContactInput | None = getattr(collector.contacts, name)
+            if contact is not None:
+                yield Point(contact, f"{path}.contacts.{name}")
+        yield Point(collector.outputs, f"{path}.outputs")
+        if collector.blower.coil is not None:
+            yield Point(collector.blower.coil, f"{path}.blower.coil")
+
+
+def _transmitters(settings: Settings, labels: Labels) -> Iterator[tuple[AnalogInput, str]]:
+    """Those among them, with their paths."""
+    for point in _points(settings, labels):
+        if isinstance(point.section, AnalogInput):
+            yield point.section, point.path
+
+
 def wiring_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:
-    """Points on buses that are not there, and registers whose meaning does not add up."""
+    """Points on buses that are not there, registers whose meaning does not add up, collectors of
+    the same name, and points that lie on one another."""
     yield from _buses(settings, labels)
+    yield from _points_by_themselves(settings, labels)
+    for analog, path in _transmitters(settings, labels):
+        yield from _analog(analog, path)
+    yield from _names(settings, labels)
+    yield from _registers(settings, labels)
+    yield from _coils(settings, labels)
+    yield from _one_shot_registers(settings, labels)
+
+
+def _points_by_themselves(settings: Settings, labels: Labels) -> Iterator[Problem]:
     buses = {bus.name: bus for bus in settings.buses}
-    for point in points_of(settings, labels):
+    for point in _points(settings, labels):
         bus_ref = ref(point.section, point.path, "bus")
         if point.bus not in buses:
             close = get_close_matches(point.bus, buses, n=1)
             remedy = (
                 f'did you mean "{close[0]}"?' if close else "correct it, or add a table [[bus]]"
             )
-            yield Problem(
-                bus_ref.path, bus_ref.value, f"one of {', '.join(buses)}", remedy, ("bus",)
-            )
+            yield bus_ref.problem(f"one of {', '.join(buses)}", remedy, "bus")
         elif isinstance(buses[point.bus], SerialBus) and not 1 <= point.unit <= _LAST_RTU_UNIT:
             unit = ref(point.section, point.path, "unit")
             remedy = "set the unit id that is set on the device"
             yield unit.problem(f"1 to {_LAST_RTU_UNIT} on a serial line", remedy, bus_ref)
-    for point in analog_points(settings, labels):
-        yield from _analog(point)
 
 
 def _buses(settings: Settings, labels: Labels) -> Iterator[Problem]:
     names: dict[str, str] = {}
     lines: dict[tuple[str, int | str], str] = {}
     for index, bus in enumerate(settings.buses):
-        path = f"bus[{labels.of('bus', index)}]"
+        path = labels.path(("bus", index))
         name = ref(bus, path, "name")
         if bus.name in names:
             remedy = "give each bus a name of its own"
@@ -52,15 +115,12 @@ def _buses(settings: Settings, labels: Labels) -> Iterator[Problem]:
             remedy = "name the bus once, and let its collectors share it by its name"
             place = ref(bus, path, "host" if isinstance(bus, TcpBus) else "port")
             allowed = f"a device or line of its own: {lines[line]} is the same one"
-            yield Problem(place.path, place.value, allowed, remedy, (lines[line],))
+            yield place.problem(allowed, remedy, lines[line])
         lines.setdefault(line, path)
 
 
-def _analog(point: Point) -> Iterator[Problem]:
-    analog = point.analog
-    if analog is None:
-        return
-    span, counts, kind = (ref(analog, point.path, name) for name in ("span", "counts", "kind"))
+def _analog(analog: AnalogInput, path: str) -> Iterator[Problem]:
+    span, counts, kind = (ref(analog, path, name) for name in ("span", "counts", "kind"))
     low, high = analog.span
     if low.unit is not high.unit:
         yield span.problem("two pressures in the same unit", f'write both ends in "{high.unit}"')
@@ -72,7 +132,7 @@ def _analog(point: Point) -> Iterator[Problem]:
                 remedy = "remove it: the registers hold the pressure itself, in the unit of span"
                 yield counts.problem("nothing, for kind = float32", remedy, kind)
             if analog.register_address == 65535:
-                register = ref(analog, point.path, "register_address")
+                register = ref(analog, path, "register_address")
                 remedy = "give the address of the first of the two registers"
                 yield register.problem("0 to 65534, as float32 takes two", remedy, kind)
         case SignalKind.SCALED_INTEGER:
@@ -96,3 +156,65 @@ def _counts_a_loop(first: int, last: int) -> bool:
     """Whether the counts are proportional to the current, as at 0 mA they read 0."""
     ratio = LOOP_LOW_MA / LOOP_HIGH_MA
     return 0 < first < last and abs(first / last - ratio) <= _LOOP_TOLERANCE * ratio
+
+
+def _names(settings: Settings, labels: Labels) -> Iterator[Problem]:
+    taken: set[str] = set()
+    for index, collector in enumerate(settings.collectors):
+        folded = collector.name.lower()
+        if folded in taken:
+            path = labels.path(("collector", index))
+            remedy = "give each collector a name of its own, not differing in capitals only"
+            yield ref(collector, path, "name").problem("a name no other collector has", remedy)
+        taken.add(folded)
+
+
+def _registers(settings: Settings, labels: Labels) -> Iterator[Problem]:
+    taken: dict[tuple[str, int, str, int], str] = {}
+    for analog, path in _transmitters(settings, labels):
+        register = ref(analog, path, "register_address")
+        first = analog.register_address
+        words = [
+            (analog.bus, analog.unit, str(analog.table), first + offset)
+            for offset in range(analog.word_count)
+        ]
+        other = next((taken[word] for word in words if word in taken), None)
+        if other is not None:
+            remedy = f"correct register, unit or bus here or at {other}"
+            yield register.problem(f"not those of {other}", remedy, other)
+        for word in words:
+            taken.setdefault(word, path)
+
+
+def _coils(settings: Settings, labels: Labels) -> Iterator[Problem]:
+    taken: dict[tuple[str, int, int], str] = {}
+    for point in _points(settings, labels):
+        for coil in point.coils:
+            other = taken.setdefault((point.bus, point.unit, coil), point.path)
+            is_first = other == point.path and point.coils.count(coil) == 1
+            if is_first:
+                continue
+            name = "coil" if isinstance(point.section, CoilOutput) else "coils"
+            if other == point.path:
+                allowed, remedy = "each coil once", "give each valve a coil of its own"
+            else:
+                allowed = f"not coil {coil}, which {other} drives"
+                remedy = f"correct coil, unit or bus here or at {other}"
+            yield ref(point.section, point.path, name).problem(allowed, remedy, other)
+            break
+
+
+def _one_shot_registers(settings: Settings, labels: Labels) -> Iterator[Problem]:
+    taken: dict[tuple[str, int, int], tuple[float, str]] = {}
+    for index, collector in enumerate(settings.collectors):
+        outputs = collector.outputs
+        if outputs.one_shot_register is None:
+            continue
+        path = labels.path(("collector", index))
+        key = (outputs.bus, outputs.unit, outputs.one_shot_register)
+        on_time_s, other = taken.setdefault(key, (collector.pulsing.on_time_s, path))
+        if on_time_s != collector.pulsing.on_time_s:
+            on_time = ref(collector, path, "pulsing.on_time_s")
+            allowed = f"{on_time_s}, as {other} has: both set it in one register of one module"
+            remedy = "use the same on-time for both, or an output module for each"
+            yield on_time.problem(allowed, remedy, other)

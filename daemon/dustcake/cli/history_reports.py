@@ -1,23 +1,108 @@
-"""`dustcake history --alarms`: the metrics under the list."""
+"""What `dustcake history` adds up: compressed air by day, and the metrics of alarms."""
 
 import json
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from dustcake.adapters.store import RecordedEvent
+from dustcake.core.events import AirUsed
+from dustcake.core.setpoints import Air
+from dustcake.publish import alarm_metrics as targets
+from dustcake.publish.air import energy_kwh
+from dustcake.publish.alarm_metrics import Change, Metrics, OneAlarm
 from dustcake.publish.payloads import utc_text
 from dustcake.publish.wording import duration
 
 if TYPE_CHECKING:
-    from dustcake.publish.alarm_metrics import Change, Metrics, OneAlarm
+    from dustcake.adapters.store import RecordedEvent
 
 LISTED = 10
 
 
-def changes_in(events: Iterable[RecordedEvent]) -> Iterator["Change"]:
-    """The changes of alarms among ``events`` whose time is known, in order of time."""
-    from dustcake.publish.alarm_metrics import Change
+# --- compressed air by day, out of the hourly accounts in the journal
 
+
+@dataclass
+class Day:
+    """What the accounts of one collector and UTC day add up to; ``date`` None: of accounts whose
+    time of day was never found."""
+
+    collector: str
+    date: str | None
+    free_m3: float = 0.0
+    mass_kg: float = 0.0
+    measured: int = 0
+    rated: int = 0
+    blower_h: float = 0.0
+
+    @property
+    def hourly_m3(self) -> float | None:
+        """Free air an hour of the blower."""
+        return self.free_m3 / self.blower_h if self.blower_h > 0.0 else None
+
+    def add(self, used: AirUsed) -> None:
+        """Add one account."""
+        self.free_m3 += used.free_m3
+        self.mass_kg += used.mass_kg
+        self.measured += used.measured
+        self.rated += used.rated
+        self.blower_h += used.blower_run_s / 3600.0
+
+
+def days(events: Iterable["RecordedEvent"]) -> Iterable[Day]:
+    """One for each day with air used, in order."""
+    found: dict[tuple[str, str | None], Day] = {}
+    for one in events:
+        event = one.event()
+        if event is None or not isinstance(event.body, AirUsed):
+            continue
+        used = event.body
+        at_s = used.from_utc_s
+        if at_s is None:
+            at_s = one.found_utc_s if one.utc_s is None else one.utc_s
+        date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
+        day = found.setdefault((one.collector, date), Day(one.collector, date))
+        day.add(used)
+    return found.values()
+
+
+def air_json(day: Day, factors: Air) -> str:
+    """One JSON object a day, at the factors of the settings as they are now."""
+    kwh = energy_kwh(day.free_m3, factors)
+    content = {
+        "collector": day.collector,
+        "date": day.date,
+        "free_air_m3": round(day.free_m3, 4),
+        "mass_kg": round(day.mass_kg, 4),
+        "pulses_measured": day.measured,
+        "pulses_rated": day.rated,
+        "blower_h": round(day.blower_h, 3),
+        "free_air_m3_per_blower_h": None if day.hourly_m3 is None else round(day.hourly_m3, 4),
+        "energy_kwh": round(kwh, 4),
+        "cost": round(kwh * factors.price_per_kwh, 4),
+        "currency": factors.currency,
+    }
+    return json.dumps(content)
+
+
+def air_words(day: Day, factors: Air) -> str:
+    """The same for people, as one line."""
+    kwh = energy_kwh(day.free_m3, factors)
+    rate = "" if day.hourly_m3 is None else f", {day.hourly_m3:.3g} m3 a blower hour"
+    return (
+        f"{day.date or 'no date':10}  {day.collector}  {day.free_m3:8.3f} m3 of free air "
+        f"({day.mass_kg:.3f} kg){rate}; {kwh:.3g} kWh, "
+        f"{kwh * factors.price_per_kwh:.2f} {factors.currency}; "
+        f"{day.measured} pulses measured, {day.rated} as rated"
+    )
+
+
+# --- alarms
+
+
+def changes_in(events: Iterable["RecordedEvent"]) -> list[Change]:
+    """The changes of alarms among ``events`` whose time is known, in order of time."""
     found = []
     for one in events:
         at_s = one.found_utc_s if one.utc_s is None else one.utc_s
@@ -27,10 +112,10 @@ def changes_in(events: Iterable[RecordedEvent]) -> Iterator["Change"]:
             priority = str(fields.get("priority"))
             found.append(Change(at_s, one.collector, alarm, state, priority))
     # A clock that was set back has left them out of order.
-    yield from sorted(found, key=lambda change: change.at_s)
+    return sorted(found, key=lambda change: change.at_s)
 
 
-def metrics_json(found: "Metrics") -> str:
+def metrics_json(found: Metrics) -> str:
     """All of them as one JSON object."""
     content = {
         "event": "alarm_metrics",
@@ -65,14 +150,12 @@ def metrics_json(found: "Metrics") -> str:
     return json.dumps(content)
 
 
-def _name(one: "OneAlarm") -> dict[str, Any]:
+def _name(one: OneAlarm) -> dict[str, Any]:
     return {"collector": one.collector, "alarm": one.alarm}
 
 
-def metrics_words(found: "Metrics") -> Iterator[str]:
+def metrics_words(found: Metrics) -> Iterator[str]:
     """The same for people, beside the targets."""
-    from dustcake.publish import alarm_metrics as targets
-
     span = duration(found.to_s - found.from_s)
     yield ""
     yield f"Alarms from {utc_text(found.from_s)} to {utc_text(found.to_s)} ({span})"
@@ -110,5 +193,5 @@ def metrics_words(found: "Metrics") -> Iterator[str]:
     yield "  Targets: ISA-18.2, from secondary sources."
 
 
-def _names(alarms: Iterable["OneAlarm"]) -> str:
+def _names(alarms: Iterable[OneAlarm]) -> str:
     return ", ".join(f"{one.collector} {one.alarm}" for one in alarms) or "none"

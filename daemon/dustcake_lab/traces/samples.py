@@ -15,7 +15,7 @@ from dustcake.core.signal_validation.frozen import LOOKS, looked
 from dustcake.core.signal_validation.state import Still
 from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.core.stamp import Stamp
-from dustcake_lab.traces.cells import NO_VALUE
+from dustcake_lab.traces.columns import NO_VALUE
 from dustcake_lab.traces.leap import Leap
 
 Floats = npt.NDArray[np.float64]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from dustcake.__main__ import main
-from dustcake_lab.traces.whole_file import UnwritableError, require_writable, whole
+from dustcake_lab.traces.atomic_file import UnwritableError, atomic_write, require_writable
 from traces.recorded import settings_text
 
 STUDY = [sys.executable, "-m", "dustcake", "study"]
@@ -18,7 +18,7 @@ def test_it_is_there_when_all_of_it_is(tmp_path: Path) -> None:
     to = tmp_path / "report.html"
     to.write_text("old")
     require_writable(to)
-    with whole(to) as part:
+    with atomic_write(to) as part:
         part.write_text("new")
         assert (part.suffix, to.read_text()) == (".html", "old")
     assert to.read_text() == "new"
@@ -30,7 +30,7 @@ def test_what_goes_wrong_leaves_the_old_one(tmp_path: Path) -> None:
     to.write_text("old")
 
     def half() -> None:
-        with whole(to) as part:
+        with atomic_write(to) as part:
             part.write_text("ne")
             raise OSError(28, os.strerror(28))  # ENOSPC: what a full disk says (errno(3))
 

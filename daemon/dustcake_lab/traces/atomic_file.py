@@ -22,7 +22,7 @@ def require_writable(to: Path) -> None:
 
 
 @contextmanager
-def whole(to: Path) -> Iterator[Path]:
+def atomic_write(to: Path) -> Iterator[Path]:
     """Where to write what shall stand at ``to`` once all of it is there. Raises UnwritableError."""
     part = _part(to)
     try:

@@ -17,14 +17,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from dustcake_lab.fit.bins import Bins
-from dustcake_lab.traces.sample_columns import Floats
+from dustcake_lab.traces.samples import Floats
 
 NAMES = ("load", "residual", "removed", "scatter", "gusts", "rest")
 """``load`` Pa per second of running at mean flow: K2 c V^2. ``residual`` Pa: what no pulse takes
-off at the end of the trace (``Bins.worn`` says what it was before). ``removed``: share of a row's
-cake a pulse takes off; ``scatter``: its standard deviation. ``gusts``: standard deviation of an
-hour's load, over the load. ``rest`` Pa: scatter of a mean that neither the samples' noise nor
-anything else explains."""
+off at the end of the trace (``Bins.residual_ratio`` says what it was before). ``removed``: share
+of a row's cake a pulse takes off; ``scatter``: its standard deviation. ``gusts``: standard
+deviation of an hour's load, over the load. ``rest`` Pa: scatter of a mean that neither the samples'
+noise nor anything else explains."""
 
 _GUST_S = 3600.0
 """For about so long of running a gust lasts: as long as a piece of work. Judgement."""
@@ -50,7 +50,7 @@ def unbounded(values: Floats) -> Floats:
 
 
 @dataclass(slots=True)
-class Passed:
+class Innovations:
     """What a filter says of each bin: the error of its prediction, and that error's variance; one
     column for each set of parameters."""
 
@@ -70,7 +70,7 @@ def load_clock(bins: Bins, by_hour: Floats) -> Floats:
     return np.cumsum(step_s * by_hour[bins.hour])
 
 
-def passed(bins: Bins, clock_s: Floats, rows: int, theta: Floats) -> Passed:
+def innovations(bins: Bins, clock_s: Floats, rows: int, theta: Floats) -> Innovations:
     """Take every bin, for every set of parameters (one a line of ``theta``)."""
     load, residual_now, removed, scatter, gusts, rest = natural(theta).T
     sets = len(theta)
@@ -87,7 +87,7 @@ def passed(bins: Bins, clock_s: Floats, rows: int, theta: Floats) -> Passed:
     for k in range(len(clock_s)):
         if not bins.whole[k]:
             p = p + unknown
-        done, residual = 0.0, residual_now * bins.worn[k]
+        done, residual = 0.0, residual_now * bins.residual_ratio[k]
         for row, part in (*bins.pulses[k], (None, 1.0)):
             step_s = steps_s[k] * (part - done)
             if step_s > 0.0:
@@ -114,7 +114,7 @@ def passed(bins: Bins, clock_s: Floats, rows: int, theta: Floats) -> Passed:
         s = np.maximum(s + gain_k[:, :rows] * error[k][:, None], 0.3 * residual[:, None])
         gust = gust + gain_k[:, rows] * error[k]
         p = p - gain_k[:, :, None] * ps[:, None, :]
-    return Passed(error, variance)
+    return Innovations(error, variance)
 
 
 def _pulse(

@@ -1,6 +1,6 @@
 """Rows of filters in closed form: how cake grows on them, and when they come to a dP.
 
-The model of ``fit_filter``, for one set of parameters and fast: pressures s_i, Pa, whose squares
+The model of ``kalman``, for one set of parameters and fast: pressures s_i, Pa, whose squares
 grow alike while their mean grows by the load.
 """
 

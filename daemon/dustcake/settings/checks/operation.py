@@ -1,4 +1,4 @@
-"""Rules among times, contacts and outputs of one collector."""
+"""Rules among times, contacts, outputs and upkeep of one collector."""
 
 from collections.abc import Iterator, Sequence
 
@@ -6,8 +6,8 @@ from dustcake.core.setpoints import BlowerRequest, OutputKind
 from dustcake.settings.buses import Bus
 from dustcake.settings.checks.ref import ref
 from dustcake.settings.cleaning import WATCHDOG_BEYOND_PULSE_S
-from dustcake.settings.collector import Collector
 from dustcake.settings.errors import Problem
+from dustcake.settings.model import Collector
 
 # On a line that has gone dead each request waits its whole time-out: the coil on, and several
 # attempts to switch it off, each read back, with short pauses.
@@ -28,44 +28,44 @@ def pulse_problems(collector: Collector, path: str, buses: Sequence[Bus]) -> Ite
 
 def _sequencer(collector: Collector, path: str) -> Iterator[Problem]:
     outputs, pulsing = collector.outputs, collector.pulsing
-    kind = ref(outputs, f"{path}.outputs", "kind")
+    kind = ref(collector, path, "outputs.kind")
     if len(outputs.coils) != 1:
-        coils = ref(outputs, f"{path}.outputs", "coils")
+        coils = ref(collector, path, "outputs.coils")
         remedy = (
             'list the coil of the contact only, or choose another `kind`, such as "valves_on_off"'
         )
         yield coils.problem("one coil, for kind = demand_contact", remedy, kind)
     if pulsing.sequencer_cycle_s is None:
-        cycle = ref(pulsing, f"{path}.pulsing", "sequencer_cycle_s")
+        cycle = ref(collector, path, "pulsing.sequencer_cycle_s")
         remedy = "set it to the number of valves times the interval set on the sequencer board"
         yield cycle.problem("a number from 1 to 86400, for kind = demand_contact", remedy, kind)
     for name in ("order", "on_time_s"):
         if name in pulsing.model_fields_set:
-            unused = ref(pulsing, f"{path}.pulsing", name)
+            unused = ref(collector, path, f"pulsing.{name}")
             remedy = "remove it: the sequencer board decides this, by its own setting"
             yield unused.problem("nothing, for kind = demand_contact", remedy, kind)
 
 
 def _valves(collector: Collector, path: str) -> Iterator[Problem]:
     outputs, pulsing = collector.outputs, collector.pulsing
-    kind = ref(outputs, f"{path}.outputs", "kind")
-    coils = ref(outputs, f"{path}.outputs", "coils")
+    kind = ref(collector, path, "outputs.kind")
+    coils = ref(collector, path, "outputs.coils")
     count = len(outputs.coils)
     if pulsing.order is not None and sorted(pulsing.order) != list(range(1, count + 1)):
         allowed = f"each valve from 1 to {count} once, as {coils.short} lists {count}"
         remedy = "correct it, or remove it for an order that skips neighbours"
-        yield ref(pulsing, f"{path}.pulsing", "order").problem(allowed, remedy, coils)
+        yield ref(collector, path, "pulsing.order").problem(allowed, remedy, coils)
     if pulsing.sequencer_cycle_s is not None:
-        cycle = ref(pulsing, f"{path}.pulsing", "sequencer_cycle_s")
+        cycle = ref(collector, path, "pulsing.sequencer_cycle_s")
         remedy = "remove it: there is no sequencer board, so order and interval give the cycle"
         yield cycle.problem("nothing, except for kind = demand_contact", remedy, kind)
 
 
 def _one_shot(collector: Collector, path: str) -> Iterator[Problem]:
     outputs = collector.outputs
-    register = ref(outputs, f"{path}.outputs", "one_shot_register")
-    per_count = ref(outputs, f"{path}.outputs", "one_shot_ms_per_count")
-    kind = ref(outputs, f"{path}.outputs", "kind")
+    register = ref(collector, path, "outputs.one_shot_register")
+    per_count = ref(collector, path, "outputs.one_shot_ms_per_count")
+    kind = ref(collector, path, "outputs.kind")
     if outputs.one_shot_register is None:
         if per_count.written:
             remedy = "remove it, or name the register that takes the pulse time"
@@ -75,28 +75,30 @@ def _one_shot(collector: Collector, path: str) -> Iterator[Problem]:
         remedy = "remove it, or choose kind = valves_one_shot"
         yield register.problem("nothing, except for kind = valves_one_shot", remedy, kind)
         return
-    counts = collector.pulsing.on_time_s * 1000 / outputs.one_shot_ms_per_count
-    if abs(counts - round(counts)) > 1e-6 or not 1 <= round(counts) <= 65535:
-        on_time = ref(collector.pulsing, f"{path}.pulsing", "on_time_s")
+    if not _fits_a_register(collector.pulsing.on_time_s * 1000 / outputs.one_shot_ms_per_count):
+        on_time = ref(collector, path, "pulsing.on_time_s")
         allowed = f"a multiple of {per_count.short} = {per_count.value} ms, at most 65535 of them"
         remedy = "choose another on-time, or correct one_shot_ms_per_count by the module's manual"
         yield on_time.problem(allowed, remedy, per_count)
+
+
+def _fits_a_register(counts: float) -> bool:
+    return abs(counts - round(counts)) <= 1e-6 and 1 <= round(counts) <= 65535
 
 
 def _module_watchdog(collector: Collector, path: str) -> Iterator[Problem]:
     watchdog = collector.outputs.watchdog
     if watchdog is None:
         return
-    timeout = ref(watchdog, f"{path}.outputs.watchdog", "timeout_s")
-    per_count = ref(watchdog, f"{path}.outputs.watchdog", "s_per_count")
-    counts = watchdog.timeout_s / watchdog.s_per_count
-    if abs(counts - round(counts)) > 1e-6 or not 1 <= round(counts) <= 65535:
+    timeout = ref(collector, path, "outputs.watchdog.timeout_s")
+    per_count = ref(collector, path, "outputs.watchdog.s_per_count")
+    if not _fits_a_register(watchdog.timeout_s / watchdog.s_per_count):
         allowed = f"a multiple of {per_count.short} = {per_count.value} s, at most 65535 of them"
         remedy = "choose another time-out, or correct s_per_count by the module's manual"
         yield timeout.problem(allowed, remedy, per_count)
     needed_s = collector.pulsing.on_time_s + WATCHDOG_BEYOND_PULSE_S
     if watchdog.timeout_s < needed_s:
-        on_time = ref(collector.pulsing, f"{path}.pulsing", "on_time_s")
+        on_time = ref(collector, path, "pulsing.on_time_s")
         allowed = f"at least {needed_s:g}: a second longer than a pulse"
         remedy = "lengthen it: the module would end pulses that are in order"
         yield timeout.problem(allowed, remedy, on_time)
@@ -104,13 +106,13 @@ def _module_watchdog(collector: Collector, path: str) -> Iterator[Problem]:
 
 def _times(collector: Collector, path: str, buses: Sequence[Bus]) -> Iterator[Problem]:
     cleaning, pulsing = collector.cleaning, collector.pulsing
-    interval = ref(pulsing, f"{path}.pulsing", "interval_s")
+    interval = ref(collector, path, "pulsing.interval_s")
     for name, chosen in (
         ("timed_interval_s", cleaning.timed_interval_s),
         ("fallback_interval_s", cleaning.fallback_interval_s),
     ):
         if chosen is not None and chosen < pulsing.interval_s:
-            own = ref(cleaning, f"{path}.cleaning", name)
+            own = ref(collector, path, f"cleaning.{name}")
             allowed = f"at or above {interval.short} = {interval.value}"
             remedy = f"lengthen it, or shorten {interval.short} if the header recovers that fast"
             yield own.problem(allowed, remedy, interval)
@@ -124,26 +126,26 @@ def _times(collector: Collector, path: str, buses: Sequence[Bus]) -> Iterator[Pr
         return
     needed_s = _TIMEOUTS_A_COMMAND * bus.timeout_s
     if pulsing.report_timeout_s < needed_s:
-        own = ref(pulsing, f"{path}.pulsing", "report_timeout_s")
+        own = ref(collector, path, "pulsing.report_timeout_s")
         timeout = ref(bus, f"bus[{bus.name}]", "timeout_s")
         allowed = f"at least {needed_s:g}: {_TIMEOUTS_A_COMMAND} time-outs of the bus {bus.name}"
-        remedy = f"lengthen it, or shorten {timeout.path}: a dead line must be told from a slow one"
+        remedy = f"lengthen it, or shorten {timeout.path}: a slow line must not pass for a dead one"
         yield own.problem(allowed, remedy, timeout)
 
 
 def _blower(collector: Collector, path: str) -> Iterator[Problem]:
     contacts, blower = collector.contacts, collector.blower
     if collector.cleaning.downtime and contacts.blower_running is None:
-        downtime = ref(collector.cleaning, f"{path}.cleaning", "downtime")
-        contact = ref(contacts, f"{path}.contacts", "blower_running")
+        downtime = ref(collector, path, "cleaning.downtime")
+        contact = ref(collector, path, "contacts.blower_running")
         remedy = (
             f"fit and name the contact [collector.{contact.short}]: that the blower has stopped "
             "must be proved; or set downtime = false"
         )
         yield downtime.problem("false, as no blower contact is fitted", remedy, contact)
-    request, coil = (ref(blower, f"{path}.blower", name) for name in ("request", "coil"))
+    request, coil = (ref(collector, path, f"blower.{name}") for name in ("request", "coil"))
     if blower.request is BlowerRequest.PROCESS and contacts.process_running is None:
-        contact = ref(contacts, f"{path}.contacts", "process_running")
+        contact = ref(collector, path, "contacts.process_running")
         remedy = f'name the contact [collector.{contact.short}], or choose "hand" or "none"'
         allowed = '"hand" or "none", as no contact of the process equipment is fitted'
         yield request.problem(allowed, remedy, contact)
@@ -153,3 +155,25 @@ def _blower(collector: Collector, path: str) -> Iterator[Problem]:
     if blower.request is BlowerRequest.NONE and blower.coil is not None:
         remedy = 'remove it, or set request to "process" or "hand": nothing would drive it'
         yield coil.problem("nothing, for request = none", remedy, request)
+
+
+_INTERVALS = ("every_run_h", "every_pulses", "every_days")
+
+
+def upkeep_problems(collector: Collector, path: str) -> Iterator[Problem]:
+    """Upkeep of the same name, or that would never be due."""
+    taken: set[str] = set()
+    for upkeep in collector.upkeep:
+        at = f"{path}.upkeep[{upkeep.name}]"
+        if upkeep.name in taken:
+            remedy = "give each upkeep a name of its own, or leave one out"
+            yield ref(upkeep, at, "name").problem("a name no other upkeep has", remedy)
+        taken.add(upkeep.name)
+        given = [name for name in _INTERVALS if getattr(upkeep, name) is not None]
+        if not given:
+            remedy = "say when it is due, or leave it out"
+            yield Problem(at, "no interval", f"one or more of {', '.join(_INTERVALS)}", remedy)
+        if given == ["every_pulses"] and collector.outputs.kind is OutputKind.DEMAND_CONTACT:
+            remedy = "use every_run_h or every_days: a sequencer board reports no pulses"
+            allowed = "another interval, where a sequencer board pulses"
+            yield ref(upkeep, at, "every_pulses").problem(allowed, remedy)

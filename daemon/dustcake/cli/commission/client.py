@@ -9,21 +9,22 @@ from typing import Any
 from dustcake.adapters.local_socket import ask
 
 EVERY_S = 0.2
+"""Between two looks at what is under way."""
 
 Content = dict[str, Any]
 
 
-class Talk:
+class CommissionClient:
     """The daemon at ``socket``, about ``collector``. Every method raises NoDaemonError."""
 
     def __init__(self, socket: Path, collector: str) -> None:
         self._socket = socket
         self._collector = collector
 
-    def _ask(self, **asked: object) -> Content:
-        line = json.dumps({"collector": self._collector, **asked}).encode()
-        told: Content = json.loads(ask(self._socket, line))
-        return told
+    def _ask(self, **question: object) -> Content:
+        line = json.dumps({"collector": self._collector, **question}).encode()
+        answer: Content = json.loads(ask(self._socket, line))
+        return answer
 
     def view(self) -> Content:
         """All there is to show; a record is begun where there is none."""
@@ -38,26 +39,26 @@ class Talk:
 
     def record(self) -> bytes | None:
         """The record as it is stored; None where there is none."""
-        told = self._ask(commission="record")
-        return told["record"].encode() if told["accepted"] else None
+        answer = self._ask(commission="record")
+        return answer["record"].encode() if answer["accepted"] else None
 
     def do(
         self,
         step: str,
         action: str,
         fields: Content,
-        watching: Callable[[Content], None] = lambda view: None,
+        on_progress: Callable[[Content], None] = lambda view: None,
     ) -> Content:
         """Do something, and wait for what comes of it: ``accepted``, ``reason``, ``entry``.
-        ``watching`` is shown the view meanwhile."""
+        ``on_progress`` is shown the view meanwhile."""
         before = self.view()["record"]["entries"]
-        told = self._ask(commission="do", step=step, action=action, fields=fields)
+        answer = self._ask(commission="do", step=step, action=action, fields=fields)
         done = {"step": step, "action": action, "entry": None}
-        if not told["accepted"]:
-            return {**done, "accepted": False, "reason": told["reason"]}
-        view = told["view"]
+        if not answer["accepted"]:
+            return {**done, "accepted": False, "reason": answer["reason"]}
+        view = answer["view"]
         while view["under_way"] is not None or view["record"]["entries"] == before:
-            watching(view)
+            on_progress(view)
             time.sleep(EVERY_S)
             view = self._ask(commission="show")["view"]
         found = next(one for one in view["steps"] if one["step"] == step)

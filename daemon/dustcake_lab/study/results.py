@@ -1,0 +1,184 @@
+"""The results of a study: a table of settings for people, objects for programs."""
+
+from collections.abc import Callable, Iterator
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from dustcake.core.record import record
+from dustcake_lab.study.candidates import Candidate, CandidateResult
+from dustcake_lab.study.life import Life, life_json
+from dustcake_lab.study.study import Study, broken
+from dustcake_lab.study.verdict import LABEL, Span, Verdict, ranges
+
+MOST_LISTED = 12
+
+
+class Order(StrEnum):
+    """By what the table is sorted, the best first."""
+
+    ENERGY = "energy"
+    LIFE = "life"
+    PULSES = "pulses"
+    DP = "dp"
+
+
+@record
+class SettingsRow:
+    """A candidate; energies and pulses in 1000 hours of running, means over the sets of
+    parameters. ``life`` None where the trace cannot tell."""
+
+    index: int
+    what: str
+    kwh: float
+    pulses: float
+    mean_dp_pa: float
+    least_flow_m3s: float
+    life: Life | None
+    remark: str
+
+
+def table(
+    study: Study, made: Verdict, order: Order = Order.ENERGY, most: int = MOST_LISTED
+) -> list[SettingsRow]:
+    """Today's settings, and the ``most`` best of those that keep the limits, in that order; the
+    recommended ones come last where they are not among the best of it. By life first come those
+    sure to last longest, energy deciding between equals."""
+    allowed = [n for n in range(1, len(study.candidates)) if not broken(study, n)]
+    rows = sorted((_row(study, made, n) for n in allowed), key=_key(order))
+    kept = [row for place, row in enumerate(rows) if place < most or row.index == made.best]
+    return [_row(study, made, 0), *kept]
+
+
+def _key(order: Order) -> Callable[[SettingsRow], tuple[float, float]]:
+    def key(row: SettingsRow) -> tuple[float, float]:
+        if order is Order.LIFE:
+            return (0.0 if row.life is None else -row.life.either.low_h, row.kwh)
+        value = {Order.PULSES: row.pulses, Order.DP: row.mean_dp_pa}.get(order, row.kwh)
+        return (value, row.kwh)
+
+    return key
+
+
+def _row(study: Study, made: Verdict, n: int) -> SettingsRow:
+    def mean(of: Callable[[CandidateResult], float]) -> float:
+        return float(np.mean([of(each) for each in study.results[n]]))
+
+    marks = ["today"] if n == 0 else []
+    marks += ["recommended"] if n == made.best else ["as good"] if n in made.good else []
+    marks += broken(study, n)
+    return SettingsRow(
+        n,
+        str(study.candidates[n]),
+        mean(lambda each: each.kwh),
+        mean(lambda each: each.pulses),
+        mean(lambda each: each.mean_dp_pa),
+        min(each.least_flow for each in study.results[n]) * study.prices.flow_m3s,
+        None if isinstance(made.lives, str) else made.lives[n],
+        "; ".join(marks),
+    )
+
+
+HEADINGS = (
+    "settings", "kWh", "pulses", "mean dP, Pa", "least flow, m3/s", "filter life, h", "remarks"
+)  # fmt: skip
+
+
+def cells(row: SettingsRow) -> tuple[str, ...]:
+    """What stands under ``HEADINGS``."""
+    return (
+        row.what,
+        f"{row.kwh:.0f}",
+        f"{row.pulses:.0f}",
+        f"{row.mean_dp_pa:.0f}",
+        f"{row.least_flow_m3s:.2f}",
+        "not told" if row.life is None else str(row.life.either),
+        row.remark,
+    )
+
+
+def table_lines(rows: list[SettingsRow]) -> Iterator[str]:
+    """For a terminal."""
+    lines = [HEADINGS, *(cells(row) for row in rows)]
+    widths = [max(len(line[n]) for line in lines) for n in range(len(HEADINGS))]
+    for line in lines:
+        padded = [
+            cell.ljust(width) if n in (0, len(HEADINGS) - 1) else cell.rjust(width)
+            for n, (cell, width) in enumerate(zip(line, widths, strict=True))
+        ]
+        yield "  ".join(padded).rstrip()
+
+
+def as_json(study: Study, made: Verdict) -> dict[str, Any]:
+    """All of it but the table."""
+    return {
+        "event": "study",
+        "label": LABEL,
+        "recommended": None if made.best is None else _candidate(study.candidates[made.best]),
+        "ranges": {k: list(v) for k, v in ranges(study, made.good, made.mode).items()}
+        if made.good
+        else {},
+        "today": _candidate(study.candidates[0]),
+        "today_outcome": _mean(study.results[0]),
+        "outcome": None if made.best is None else _mean(study.results[made.best]),
+        "saving": _json_span(made.saving),
+        "saving_kwh_per_1000_h": _json_span(made.saving_kwh),
+        "prices": {
+            "air_m3_per_pulse": study.prices.air_m3,
+            "air_kwh_per_m3": study.prices.air_kwh_m3,
+            "fan_efficiency": study.prices.fan_efficiency,
+            "price_per_kwh": study.prices.price_per_kwh,
+            "currency": study.prices.currency,
+        },
+        "binding": made.binding,
+        "filter_life": life_json(study, made.lives, made.best),
+        "candidates": len(study.candidates),
+        "fit": study.collector.as_json(),
+        "text": made.text,
+    }
+
+
+def _candidate(each: Candidate) -> dict[str, Any]:
+    return {
+        "mode": each.mode.value,
+        "low_pa": each.low_pa,
+        "high_pa": each.high_pa,
+        "interval_s": each.interval_s,
+        "on_time_s": each.on_time_s,
+    }
+
+
+def _mean(results: list[CandidateResult]) -> dict[str, float]:
+    names = (
+        "fan_kwh",
+        "air_kwh",
+        "pulses",
+        "runs",
+        "mean_dp_pa",
+        "highest_dp_pa",
+        "mean_flow",
+        "least_flow",
+        "days",
+    )
+    return {name: float(np.mean([getattr(each, name) for each in results])) for name in names}
+
+
+def _json_span(span: Span) -> dict[str, float]:
+    return {"mean": span.mean, "low": span.low, "high": span.high}
+
+
+def table_json(study: Study, rows: list[SettingsRow]) -> list[dict[str, Any]]:
+    """The table."""
+    return [
+        {
+            **_candidate(study.candidates[row.index]),
+            "kwh": row.kwh,
+            "pulses": row.pulses,
+            "mean_dp_pa": row.mean_dp_pa,
+            "least_flow_m3s": row.least_flow_m3s,
+            "filter_life": None if row.life is None else row.life.as_json(),
+            "remark": row.remark,
+        }
+        for row in rows
+    ]
