@@ -38,7 +38,7 @@ from dustcake.publish.messages.parts import (
     ref,
     whole,
 )
-from dustcake.publish.payloads import unit_ending
+from dustcake.units import unit_ending
 
 
 def payload_schemas() -> Schema:
