@@ -22,7 +22,7 @@ from dustcake.core.setpoints import AlarmName, Cleaning, Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.render import UNACKNOWLEDGED
 
-MAP_VERSION = 1
+MAP_VERSION = 2
 MOST_VALVES = 128
 FIRST_VALVE = 40
 SIZE = FIRST_VALVE + 2 * MOST_VALVES
@@ -87,6 +87,7 @@ ALARMS = (
     AlarmName.HEADER_NOT_RECOVERING,
     AlarmName.FILTER_TORN,
     AlarmName.ROW_NOT_RECOVERING,
+    AlarmName.READINGS_OFTEN_LOST,
 )
 UNKNOWN_AGE_S = 65_535
 

@@ -57,7 +57,7 @@ def state() -> State:
 
 def test_what_is_known_at_the_start(state: State) -> None:
     words = image(seen(state))
-    assert words[0:4] == [1, 1, 65_535, 4]
+    assert words[0:4] == [2, 1, 65_535, 4]
     assert isnan(float32(words, 4))
     assert isnan(float32(words, 6))
     assert words[8:13] == [1, 1, 0, 0, 0]
