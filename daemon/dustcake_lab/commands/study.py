@@ -4,8 +4,8 @@ import argparse
 from importlib.util import find_spec
 from pathlib import Path
 
-from dustcake.cli.common import BAD_USAGE, between, fail, file_called, whole_number
-from dustcake.settings.extras import the_extra
+from dustcake.cli.common import UsageError, between, file_called, whole_number
+from dustcake.settings.extras import install_hint
 from dustcake_lab.commands.trace_reading import AIR_L, FLOW_M3S
 
 DESCRIPTION = "Fit a collector to a trace, and try settings on it."
@@ -159,8 +159,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "matplotlib")):
-        fail(f"a study needs {the_extra('analysis')}")
-        return BAD_USAGE
+        raise UsageError(f"a study needs {install_hint('analysis')}")
     from dustcake_lab.commands.study_run import run_study
 
     return run_study(arguments)

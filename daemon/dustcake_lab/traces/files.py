@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from dustcake.core.setpoints import Setpoints
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 from dustcake_lab.traces.columns import PARQUET_ENDINGS, Recorded, TraceError
 from dustcake_lab.traces.journal import is_journal, journal_lines
 from dustcake_lab.traces.rows import Trace, lines_of, open_file
@@ -40,7 +40,7 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
     if path.suffix.lower() in PARQUET_ENDINGS:
         if not fast:
             raise TraceError(
-                f"reading Parquet needs {the_extra('analysis')}, or write the trace as CSV"
+                f"reading Parquet needs {install_hint('analysis')}, or write the trace as CSV"
             )
         from dustcake_lab.traces.csv_parquet import ParquetTrace
 
