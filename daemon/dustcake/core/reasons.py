@@ -85,6 +85,11 @@ class Because(StrEnum):
     MODE_OFF = "mode_off", "cleaning is switched off"
     BLOWER_OFF = "blower_off", "the blower is off"
     BLOWER_UNKNOWN = "blower_unknown", "the blower contact cannot be read"
+    FLOW_NOT_PROVED = (
+        "flow_not_proved",
+        "flow is not proved: there is no blower contact, and no good reading of {flow_proof_pa} or "
+        "more",
+    )
     BELOW_HIGH = "below_high", "dP is below the high set point of {high_pa}"
     ON_DELAY = (
         "on_delay",
@@ -173,6 +178,10 @@ class Because(StrEnum):
     DRUM_FULL = "drum_full", "the drum contact reports it full"
     CLOCK_NOT_SET = "clock_not_set", "the time of day is not known"
     # what hides an alarm, and what ends that
+    READINGS_OFTEN_LOST = (
+        "readings_often_lost",
+        "only {usable_percent} of the readings of {detail} in the last {within_s} could be used",
+    )
     EXPLAINED = "explained", "explained by the alarm {detail:title}"
     START_UP = "start_up", "the blower has not run for {start_delay_s} yet"
     SEASONING = "seasoning", "new filters have not run for {seasoning_s} yet"

@@ -4,16 +4,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
 
-from dustcake.core.cleaning.pulse_order import neighbours_in_succession
+from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
 from dustcake.settings.buses import AnalogInput, SerialBus
-from dustcake.settings.extras import missing, without
+from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.request_limits import adjustable
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
 from dustcake.settings.setpoints import MICROAMPERES
-from dustcake.settings.summary_gaps import consequences
+from dustcake.settings.summary_cautions import cautions
 from dustcake.units import Pressure, PressureUnit, show, show_with_pa
 
 
@@ -31,10 +31,10 @@ def summary(settings: Settings) -> Iterator[Statement]:
     yield from _buses(settings)
     for collector in settings.collectors:
         subject = f"collector {collector.name}"
-        parts = (_readings, _cleaning, _requests, _alarms, _air)
+        parts = (_readings, _cleaning, _flow, _pulses, _requests, _alarms, _air)
         for text in chain.from_iterable(part(collector) for part in parts):
             yield Statement(subject, text)
-        for text in (*consequences(collector), *_cautions(collector)):
+        for text in cautions(collector):
             yield Statement(subject, text, caution=True)
     yield from _service(settings)
 
@@ -76,7 +76,7 @@ def _analog(analog: AnalogInput) -> str:
 
 
 def _cleaning(collector: Collector) -> Iterator[str]:
-    cleaning, pulsing, unit = collector.cleaning, collector.pulsing, collector.shown_in
+    cleaning, unit = collector.cleaning, collector.shown_in
     low, high = (show_with_pa(p.pa, unit) for p in (cleaning.low, cleaning.high))
     delay = f" for {cleaning.on_delay_s:g} s" if cleaning.on_delay_s else ""
     on_demand = f"on-demand cleaning starts at {high}{delay} and stops at {low}"
@@ -93,20 +93,45 @@ def _cleaning(collector: Collector) -> Iterator[str]:
         f"after {cleaning.max_cycles} full cycles without reaching {low} it rests "
         f"{cleaning.rest_s:g} s"
     )
-    proved = collector.contacts.blower_running is not None
-    if cleaning.on_bad_reading is OnBadReading.TIMED and proved:
-        yield (
-            f"while dP cannot be trusted for {cleaning.fallback_delay_s:g} s: a pulse every "
-            f"{collector.fallback_interval_s:g} s, if the blower is proved running"
-        )
-    else:
-        yield "while dP cannot be trusted: no pulses"
+
+
+def _flow(collector: Collector) -> Iterator[str]:
+    """What proves flow, what pulses without, and what follows when dP is lost."""
+    cleaning, blower = collector.cleaning, collector.blower
+    if collector.contacts.blower_running is not None:
+        but = ", but for downtime cleaning" if cleaning.downtime else ""
+        yield f"no cleaning pulses unless the blower contact proves it running{but}"
+        if cleaning.on_bad_reading is OnBadReading.TIMED:
+            yield (
+                f"on demand, while dP cannot be trusted for {cleaning.fallback_delay_s:g} s: a "
+                f"pulse every {collector.fallback_interval_s:g} s, if the blower is proved running"
+            )
+        else:
+            yield "while dP cannot be trusted: no pulses on demand"
+        yield "timed cleaning needs no dP"
+        return
+    proof, kept = (
+        show_with_pa(pa, collector.shown_in)
+        for pa in (blower.flow_proof.pa, blower.flow_proof.pa * PROOF_KEPT)
+    )
+    waived = blower.timed_without_proof is not None
+    what = "no pulses on demand" if waived else "no cleaning pulses"
+    yield (
+        f"{what} unless dP proves flow: from {proof} on, until it is below {kept} or cannot be "
+        f"trusted; a run that lacks the proof for {collector.stale_s:g} s ends"
+    )
+    yield f"while dP cannot be trusted: {what}"
+    if waived:
+        yield "timed cleaning pulses without proof of flow, and needs no dP"
+
+
+def _pulses(collector: Collector) -> Iterator[str]:
+    cleaning, outputs, pulsing = collector.cleaning, collector.outputs, collector.pulsing
     if cleaning.downtime:
         yield (
             f"downtime cleaning: {cleaning.downtime_passes} full cycles, once the blower has been "
             f"off {cleaning.downtime_spin_down_s:g} s"
         )
-    outputs = collector.outputs
     place = f"bus {outputs.bus}, unit {outputs.unit}"
     coils = ", ".join(map(str, outputs.coils))
     if outputs.kind is OutputKind.DEMAND_CONTACT:
@@ -178,33 +203,6 @@ def _air(collector: Collector) -> Iterator[str]:
     )
 
 
-def _cautions(collector: Collector) -> Iterator[str]:
-    outputs = collector.outputs
-    if outputs.kind is OutputKind.VALVES_ON_OFF and outputs.watchdog is None:
-        yield (
-            "no module watchdog: if the daemon or its line dies in the middle of a pulse, that "
-            "valve stays on until the daemon is back"
-        )
-    if outputs.kind is OutputKind.DEMAND_CONTACT and outputs.watchdog is None:
-        yield (
-            "no module watchdog: if the daemon or its line dies while the demand contact is "
-            "closed, the sequencer board pulses on until the daemon is back"
-        )
-    off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
-    if off:
-        yield f"alarms taken out: {', '.join(off)}"
-    if collector.cleaning.downtime:
-        yield (
-            "downtime cleaning pulses without air flow: for combustible dust only as the site's "
-            "dust hazard analysis allows"
-        )
-    if collector.pulsing.order and len(collector.outputs.coils) >= 4:
-        pairs = neighbours_in_succession(collector.order)
-        if pairs:
-            listed = ", ".join(f"{a} then {b}" for a, b in pairs)
-            yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"
-
-
 def _service(settings: Settings) -> Iterator[Statement]:
     subject = "daemon"
     yield Statement(subject, f"site {settings.site.name}")
@@ -232,8 +230,8 @@ def _service(settings: Settings) -> Iterator[Statement]:
         yield from _panel(settings.panel)
     if settings.metrics is not None:
         yield from _metrics(settings.metrics)
-    for extra in missing(settings):
-        yield Statement(extra, "; ".join(without(extra)), caution=True)
+    for extra in missing_extras(settings):
+        yield Statement(extra, "; ".join(not_installed(extra)), caution=True)
 
 
 def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:

@@ -243,6 +243,7 @@ _FIELD_TYPES: dict[FieldType, Schema] = {
     FieldType.WHOLE: {"type": "integer"},
     FieldType.WHOLES: {"type": "array", "items": {"type": "integer"}},
     FieldType.NUMBER: {"type": "number"},
+    FieldType.DURATION: {"type": "number"},
     FieldType.LABEL: TEXT,
     FieldType.TEXT: {**TEXT, "maxLength": LONGEST_TEXT},
 }
