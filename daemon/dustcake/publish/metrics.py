@@ -157,7 +157,7 @@ def _pulses(one: Seen) -> list[Told]:
 def _alarms(one: Seen) -> list[Told]:
     pairs = zip(one.state.alarms, one.setpoints.alarms, strict=True)
     return [
-        ((("alarm", alarm.name.value),), float(alarm.stands))
+        ((("alarm", alarm.name.value),), float(alarm.condition_active))
         for alarm, setting in pairs
         if setting.enabled
     ]
