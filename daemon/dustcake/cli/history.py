@@ -5,7 +5,7 @@ import csv
 import json
 import sys
 import time
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
@@ -44,8 +44,8 @@ from dustcake.core.events import (
 )
 from dustcake.core.setpoints import Air
 from dustcake.publish.alarm_metrics import metrics
-from dustcake.publish.alarm_texts import ALARM_TEXTS
-from dustcake.publish.payloads import event_fields, point_words, utc_text
+from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
+from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.units import PressureUnit
 
 if TYPE_CHECKING:
@@ -62,9 +62,10 @@ examples:
   dustcake history --kind pulse --kind pulse_failed --json | jq .valve
   dustcake history --since 28d --export march.csv   a trace for `dustcake replay`
 
-Reads the journal while the daemon runs, or without it, and changes nothing. Times are UTC. An
-event from before the clock was set shows the time found out later, marked ~, or else the start of
-the daemon and the seconds of the monotonic clock. With --alarms --json the last object is the
+Reads the journal while the daemon runs, or without it, and changes nothing. Times are those of
+this computer's zone, with --json and --csv UTC. An event from before the clock was set shows the
+time found out later, marked ~, or else the start of the daemon and the seconds of the monotonic
+clock. With --alarms --json the last object is the
 metrics (`"event": "alarm_metrics"`). Exit code 0: shown; 2: bad settings or usage; 1: the journal
 cannot be read.
 """
@@ -187,7 +188,7 @@ def _print_events(history: "History", settings: "Settings", arguments: argparse.
         lines = (show(day, factors.get(day.collector, Air())) for day in days(events))
     else:
         line = _json_line if arguments.json else _words_line
-        lines = (line(one, _fields_of(one, units)) for one in events)
+        lines = (line(one, units) for one in events)
     empty = True
     for text in lines:
         print(text)
@@ -241,16 +242,23 @@ _CSV_COLUMNS = ("utc", "collector", "seq", "event", "by", "what")
 _FORMULA = ("=", "+", "-", "@")
 
 
-def _fields_of(one: "RecordedEvent", units: Mapping[str, PressureUnit]) -> dict[str, Any]:
-    """Its fields, with reasons in words; a collector no longer in the settings has no unit of its
-    own there."""
+Units = Mapping[str, PressureUnit]
+"""By collector; one that is no longer in the settings has none there."""
+
+
+def _fields_of(one: "RecordedEvent", units: Units) -> dict[str, Any]:
+    """Its fields, with reasons in words."""
     event = one.event()
     if event is None:
         return {"event": one.name, **one.fields}
-    return event_fields(event, units.get(one.collector, PressureUnit.PA))
+    return event_fields(event, _display(one, units).unit)
 
 
-def _json_line(one: "RecordedEvent", fields: Mapping[str, Any]) -> str:
+def _display(one: "RecordedEvent", units: Units) -> Display:
+    return Display(units.get(one.collector, PressureUnit.PA))
+
+
+def _json_line(one: "RecordedEvent", units: Units) -> str:
     """One JSON object."""
     head = {
         "collector": one.collector,
@@ -260,26 +268,23 @@ def _json_line(one: "RecordedEvent", fields: Mapping[str, Any]) -> str:
         "start": one.start,
         "mono_s": round(one.mono_s, 3),
     }
-    return json.dumps({**head, **fields}, ensure_ascii=False)
+    return json.dumps({**head, **_fields_of(one, units)}, ensure_ascii=False)
 
 
-def _words_line(one: "RecordedEvent", fields: Mapping[str, Any]) -> str:
+def _words_line(one: "RecordedEvent", units: Units) -> str:
     """One line for people."""
-    name = str(fields["event"]).replace("_", " ")
-    line = f"{_at(one):25}  {one.collector}  {one.seq:>6}  {name:18}  {_what(fields)}"
-    return line.rstrip()
+    at = _at(one, _display(one, units).time)
+    return f"{at:25}  {one.collector}  {one.seq:>6}  {_what(one, units)}"
 
 
-def print_csv(
-    events: Iterable["RecordedEvent"], units: Mapping[str, PressureUnit], out: IO[str]
-) -> None:
+def print_csv(events: Iterable["RecordedEvent"], units: Units, out: IO[str]) -> None:
     """A table for spreadsheets: RFC 4180, a line of column names first."""
     writer = csv.writer(out)
     writer.writerow(_CSV_COLUMNS)
     for one in events:
-        fields = _fields_of(one, units)
-        by = str(fields.pop("by", "") or "")
-        cells = (_at(one), one.collector, one.seq, fields["event"], by, _what(fields))
+        by = str(one.fields.get("by") or "")
+        at = _at(one, lambda utc_s: str(utc_text(utc_s)))
+        cells = (at, one.collector, one.seq, one.name, by, _what(one, units))
         writer.writerow([_plain(cell) for cell in cells])
 
 
@@ -287,34 +292,17 @@ def _plain(cell: object) -> object:
     return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
 
 
-def _at(one: "RecordedEvent") -> str:
+def _at(one: "RecordedEvent", time_text: Callable[[float], str]) -> str:
     if one.utc_s is not None:
-        return f"{utc_text(one.utc_s)}"
+        return time_text(one.utc_s)
     if one.found_utc_s is not None:
-        return f"{utc_text(one.found_utc_s)}~"
+        return f"{time_text(one.found_utc_s)}~"
     return f"start {one.start}, {one.mono_s:.1f} s"
 
 
-def _what(fields: Mapping[str, Any]) -> str:
-    """All but the event's name."""
-    shown = {name: value for name, value in fields.items() if name != "event"}
-    alarm = next((a for a in ALARM_TEXTS if a.value == shown.get("alarm")), None)
-    if alarm is not None:
-        shown["alarm"] = ALARM_TEXTS[alarm].title
-    if isinstance(shown.get("points"), list):  # of a forecast they are a number
-        shown["points"] = [point_words(each) for each in shown["points"]]
-    if fields["event"] == SettingChanged.name:  # that says it all
-        shown = {"change": shown["change"], "by": shown.get("by")}
-    reason = shown.pop("reason", None)
-    parts = [
-        f"{key.replace('_', ' ')} {_value(value)}"
-        for key, value in shown.items()
-        if not key.endswith(("reason_code", "reason_codes")) and value not in (None, "", [], ())
-    ]
-    return "; ".join([*parts, *([str(reason)] if reason else [])])
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return ", ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+def _what(one: "RecordedEvent", units: Units) -> str:
+    """What happened, as a sentence."""
+    event, display = one.event(), _display(one, units)
+    if event is None:
+        return unknown_event_sentence(one.name, one.fields, display)
+    return event_sentence(event.body, display)
