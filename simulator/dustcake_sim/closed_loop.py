@@ -165,6 +165,8 @@ class ClosedLoop:
             door_open=contacts["door_open"] if fitted.door_open else None,
             process_running=contacts["process_equipment"] if fitted.process_running else None,
             stop=False if fitted.stop else None,
+            # Dust falls into the drum in pulses only, and no leap passes one.
+            drum_full=one.drum_full() if fitted.drum_full else None,
         )
         if read != self._contacts:
             self._contacts = read
