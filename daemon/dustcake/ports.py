@@ -14,7 +14,7 @@ from dustcake.core.record import record
 from dustcake.core.signals import Contacts, Signal
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
-from dustcake.publish.publication import Publication
+from dustcake.publish.topics import Publication
 
 
 class Clock(Protocol):

@@ -1,4 +1,5 @@
-"""Pressure units. Inside, a pressure is a float in pascals; other units only at the edges.
+"""Units. Inside, a number is in the unit that the ending of its name says, a pressure in pascals;
+other units of pressure are for the edges only.
 
 Factors: NIST Special Publication 811, Appendix B (from a transcription of it, secondary source).
 The inch and the millimetre of water are the conventional ones (water of 1000 kg/m3 under
@@ -46,7 +47,24 @@ _DECIMALS: dict[PressureUnit, int] = {
 PRESSURE_PATTERN = rf"^-?[0-9]{{1,9}}(\.[0-9]{{1,9}})? ?({'|'.join(PressureUnit)})$"
 """What a written pressure looks like: a plain decimal number, at most one space, the unit."""
 
+UNIT_OF_ENDING = {
+    "_pa_per_h": "Pa/h",
+    "_pa": "Pa",
+    "_s": "s",
+    "_h": "h",
+    "_m3": "m3",
+    "_kg": "kg",
+    "_ma": "mA",
+    "_percent": "%",
+}
+"""The unit of a number by the ending of its name; the first that fits."""
+
 _NUMBER = re.compile(r"[-+]?[0-9]+(?:\.[0-9]+)?")
+
+
+def unit_ending(name: str) -> str | None:
+    """The ending of ``name`` that says its unit; None where it has none."""
+    return next((ending for ending in UNIT_OF_ENDING if name.endswith(ending)), None)
 
 
 def to_pa(value: float, unit: PressureUnit) -> float:

@@ -72,6 +72,9 @@ class Watcher:
         self.journal = True
         self.stopping = False
         self.bad_since_s: float | None = None  # since when there is no usable reading
+        self.dp_pa: float | None = None  # as the last poll was read
+        self.flow_s: float | None = None  # when dP last proved flow, and nothing since that none
+        self.unproved_s: float | None = 0.0  # since when dP has not proved it, in one piece
         self.run = self.barred = False  # what the blower run output was last told; and barred
         self.started_s = self.last_s = 0.0
         self.seq = self.command_id = 1
@@ -86,6 +89,7 @@ class Watcher:
         self._input(taken)
         self._time_outs(setpoints, now_s)
         self._reading(taken)
+        self._flow(taken)
         self._bar()
         for event in after.events:
             if isinstance(event.body, CleaningStopped):
@@ -94,7 +98,18 @@ class Watcher:
                 assert (event.body.dp_pa or 0.0) >= setpoints.cleaning.high_pa
         for command in after.commands:
             self._command(command, taken)
-        self._danger(setpoints, now_s)
+        self._danger(taken)
+
+    def reads(self, taken: Taken) -> None:
+        """Take a poll in that led to nothing and met nothing under way."""
+        assert isinstance(taken.happened, PollCompleted)
+        self._polled(taken.happened, taken)
+        self._flow(taken)
+
+    def _polled(self, poll: PollCompleted, taken: Taken) -> None:
+        self.poll = poll
+        # By the zero as it was then.
+        self.dp_pa = interpret(poll.dp, taken.setpoints.dp, taken.before.zero.offset_pa)[0]
 
     def _numbers(self, taken: Taken) -> None:
         for event in taken.after.events:
@@ -110,7 +125,7 @@ class Watcher:
         fired = [body for body in bodies if isinstance(body, PulseFired)]
         answered = [body for body in bodies if isinstance(body, RequestAnswered)]
         if isinstance(happened, PollCompleted):
-            self.poll = happened
+            self._polled(happened, taken)
         elif isinstance(happened, JournalReported):
             self.journal = happened.writable
         elif isinstance(happened, Stopping):
@@ -150,7 +165,8 @@ class Watcher:
         )
         self.flying, self.cut, self.demand_due_s = {}, set(), {}
         self.poll, self.stopping, self.off, self.proved = None, False, None, False
-        self.bad_since_s = None
+        self.bad_since_s = self.flow_s = None
+        self.unproved_s = taken.happened.at.mono_s
         self.started_s = self.last_s = taken.happened.at.mono_s
 
     def _time_outs(self, setpoints: Setpoints, now_s: float) -> None:
@@ -184,6 +200,33 @@ class Watcher:
         elif self.bad_since_s is None:
             self.bad_since_s = taken.happened.at.mono_s
 
+    def _flow(self, taken: Taken) -> None:
+        """Whether dP proves flow: at or above the proof, and then down to half of it. A reading
+        that is lost proves nothing; a proof may outlast it for as long as that is waited for."""
+        now_s, proof_pa = taken.happened.at.mono_s, taken.setpoints.blower.flow_proof_pa
+        usable = self._is_usable(taken) and self.dp_pa is not None
+        if usable and (self.dp_pa or 0.0) >= proof_pa * (0.5 if self.flow_s is not None else 1.0):
+            self.flow_s = now_s
+        elif usable or now_s >= (self.flow_s or 0.0) + taken.setpoints.stale_after_s:
+            self.flow_s = None
+        half = self.unproved_s is None
+        if usable and (self.dp_pa or 0.0) >= proof_pa * (0.5 if half else 1.0):
+            self.unproved_s = None
+        elif self.unproved_s is None:
+            self.unproved_s = now_s
+
+    def _flow_is_proved(self, taken: Taken) -> bool:
+        """By the contact; without one by dP, as it is read now."""
+        if taken.setpoints.fitted.blower_running:
+            return self.poll is not None and self.poll.contacts.blower_running is True
+        return self.flow_s is not None and self._is_usable(taken)
+
+    def _needs_flow(self, taken: Taken) -> bool:
+        """Every kind of run does but downtime, and timed where that is written down."""
+        setpoints, kind = taken.setpoints, taken.after.decision.kind
+        accepted = setpoints.blower.timed_unproved and not setpoints.fitted.blower_running
+        return not (kind == "downtime" or (kind == "timed" and accepted))
+
     def _bar(self) -> None:
         """Smoke or stop bars the blower until the process has stopped."""
         contacts = UNKNOWN if self.poll is None else self.poll.contacts
@@ -197,6 +240,11 @@ class Watcher:
         why, now_s = stopped.reason.code, taken.happened.at.mono_s
         contacts = UNKNOWN if self.poll is None else self.poll.contacts
         if stopped.kind != taken.after.state.mode or contacts.blower_running is False:
+            return
+        if why is Because.FLOW_NOT_PROVED:
+            assert not taken.setpoints.fitted.blower_running
+            assert self.unproved_s is not None
+            assert now_s >= self.unproved_s + taken.setpoints.stale_after_s, "it waits so long"
             return
         if stopped.kind == "timed":
             assert why in ENDS, f"timed cleaning ended by {why}"
@@ -255,10 +303,13 @@ class Watcher:
             assert not taken.after.state.zero.under_way
         else:
             assert taken.after.state.mode is not Mode.OFF
-            if fitted.blower_running:
-                assert contacts.blower_running is (kind != "downtime")
-            else:
-                assert kind in ("on_demand", "timed")
+            if kind == "downtime":
+                assert fitted.blower_running
+                assert contacts.blower_running is False
+            if self._needs_flow(taken):
+                assert self._flow_is_proved(taken), "no pulse without proved flow"
+            if kind == "fallback":
+                assert fitted.blower_running
             if kind == "on_demand":
                 assert self._is_usable(taken)
         if setpoints.header is not None and poll is not None and poll.header is not None:
@@ -285,13 +336,15 @@ class Watcher:
     def _forbidden(self, setpoints: Setpoints) -> bool:
         return not self.journal or any(c is not False for c in self._guarding(setpoints))
 
-    def _danger(self, setpoints: Setpoints, now_s: float) -> None:
+    def _danger(self, taken: Taken) -> None:
+        setpoints = taken.setpoints
         contacts = UNKNOWN if self.poll is None else self.poll.contacts
         if setpoints.blower.request is not BlowerRequest.NONE:
             assert not (self.run and (contacts.smoke or contacts.stop)), "switched off at once"
         if not self.journal or True in self._guarding(setpoints) or self.stopping:
             assert self.flying.keys() <= self.cut, "a pulse in flight is ended"
-        if self._forbidden(setpoints) or self.stopping:
+        unproved = self._needs_flow(taken) and not self._flow_is_proved(taken)
+        if self._forbidden(setpoints) or self.stopping or unproved:
             waiting = self.demand_due_s or self.off is not None or not self.proved
             assert not self.closed or waiting, "the demand contact is opened"
 

@@ -66,7 +66,9 @@ def test_off_delay_to_the_second() -> None:
     [
         ("9 s above, a dip below the limit, 9 s above", [1600] * 9 + [1490] + [1600] * 9, []),
         ("the same with a dip below the deadband", [1600] * 9 + [900] + [1600] * 9, []),
-        ("the same with a lost poll", [1600] * 9 + [LOST] + [1600] * 9, []),
+        ("the same with a lost poll", [1600] * 9 + [LOST] + [1600], ["unacknowledged"]),
+        ("not while it is not known", [1600] * 9 + [LOST] * 4, []),
+        ("with as many lost as make it stale", [1600] * 9 + [LOST] * 5 + [1600] * 10, []),
         ("just below the limit for ever", [1499.9] * 60, []),
         ("long enough", [1600] * 11, ["unacknowledged"]),
         ("in the deadband it stays", [1600] * 11 + [1440] * 60, ["unacknowledged"]),
@@ -83,7 +85,7 @@ def test_off_delay_to_the_second() -> None:
         (
             "19 s clear, a lost poll, 19 s clear",
             [1600] * 11 + [1000] * 19 + [LOST] + [1000] * 19,
-            ["unacknowledged"],
+            ["unacknowledged", "returned"],
         ),
         ("clear long enough", [1600] * 11 + [1000] * 21, ["unacknowledged", "returned"]),
         ("a lost reading keeps it as it is", [1600] * 11 + [LOST] * 99, ["unacknowledged"]),

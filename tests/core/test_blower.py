@@ -40,7 +40,15 @@ def test_by_contact() -> None:
     collector = ready(FITTED, blower_running=True)
     for contact in (True, False, None, False, True):
         collector.poll(800.0, blower_running=contact)
-    assert changes(collector) == [True, False, None, False, True]
+    assert changes(collector) == [True, False, True]
+
+
+def test_a_contact_that_cannot_be_read_for_long_proves_nothing() -> None:
+    collector = ready(FITTED, blower_running=True)
+    collector.hold(800.0, 5, blower_running=None)
+    assert changes(collector) == [True]
+    collector.hold(800.0, 1)
+    assert changes(collector) == [True, None]
 
 
 @pytest.mark.parametrize(
@@ -51,7 +59,9 @@ def test_by_contact() -> None:
         ("once proved it stays proved down to half", [50.0, 25.0], [True]),
         ("and no further", [50.0, 24.9], [True, None]),
         ("dP never proves a blower off", [0.0, 0.0], []),
-        ("a lost reading proves nothing", [50.0, LOST, 30.0, 50.0], [True, None, True]),
+        ("a lost reading leaves it proved", [50.0, LOST, 30.0, 50.0], [True]),
+        ("but not for long", [50.0, *[LOST] * 6, 30.0, 50.0], [True, None, True]),
+        ("and a lost one proves nothing", [49.0, LOST, 49.0], []),
     ],
 )
 def test_by_dp_where_there_is_no_contact(

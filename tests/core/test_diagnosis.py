@@ -11,7 +11,7 @@ from dustcake.core.events import CleaningStarted, PulseFired
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import AlarmName, OnBadReading, Setpoints
 
 LEARNT_S = 2000
 """Work in which some ten runs teach what is usual."""
@@ -380,6 +380,16 @@ def test_low_dp_for_a_while_is_no_hole() -> None:
     rows.dp_pa = 400.0
     rows.work(500)
     assert rows.findings == []
+
+
+def test_a_hole_is_found_although_replies_are_lost() -> None:
+    rows = fallen(taught(diagnosing(cleaning={"on_bad_reading": OnBadReading.HOLD})))
+    for _ in range(140):
+        rows.work(4)
+        rows.lost = True
+        rows.work(1)
+        rows.lost = False
+    assert rows.findings == [("filter_torn", 0)]
 
 
 def test_nor_is_a_blower_that_stops() -> None:

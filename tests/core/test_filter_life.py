@@ -47,6 +47,18 @@ def test_it_is_read_once_each_valve_has_pulsed_when_the_next_pulse_would_be_due(
     ]
 
 
+def test_where_a_reply_is_lost_just_then_the_next_is_read() -> None:
+    collector = ready(WHOLE).hold(1100.0, 1)
+    collector.hold(740.0, 35).hold(712.0, 3).hold(LOST, 3).hold(713.0, 5)
+    assert readings(collector) == [713.0]
+
+
+def test_where_replies_are_lost_for_long_none_is_read() -> None:
+    collector = ready(WHOLE).hold(1100.0, 1)
+    collector.hold(740.0, 35).hold(712.0, 3).hold(LOST, 10).hold(713.0, 5)
+    assert readings(collector) == []
+
+
 def test_in_a_long_run_only_the_first_cycle_is_read() -> None:
     """What later cycles leave is another residual: they find cleaner filters."""
     collector = ready(chosen(WHOLE, cleaning={"max_cycles": 9})).hold(1100.0, 36)

@@ -150,6 +150,16 @@ def ignores_smoke(state: State, happened: Input, setpoints: Setpoints) -> Step:
     return step(state, happened, setpoints)
 
 
+def pulses_without_proof_of_flow(state: State, happened: Input, setpoints: Setpoints) -> Step:
+    """Timed cleaning waits for no flow, though nobody has written that down."""
+    return step(state, happened, chosen(setpoints, blower={"timed_unproved": True}))
+
+
+def takes_any_dp_for_flow(state: State, happened: Input, setpoints: Setpoints) -> Step:
+    """Every reading proves that the blower runs."""
+    return step(state, happened, chosen(setpoints, blower={"flow_proof_pa": -1e6}))
+
+
 def ends_a_run_for_one_lost_reply(state: State, happened: Input, setpoints: Setpoints) -> Step:
     """A lost reading is not waited for."""
     cleaning = replace(state.cleaning, bad_since_s=-1e6)
@@ -233,6 +243,8 @@ MUTANTS = [
     (forgets_the_interval, safety),
     (fires_two_at_once, safety),
     (ignores_smoke, safety),
+    (pulses_without_proof_of_flow, safety),
+    (takes_any_dp_for_flow, safety),
     (believes_any_report, safety),
     (ends_a_run_for_one_lost_reply, safety),
     (forgets_the_bar, safety),

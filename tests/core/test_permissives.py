@@ -27,6 +27,8 @@ from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import Phase
 
+TIMED = {"mode": Mode.TIMED}
+UNPROVED = chosen(blower={"timed_unproved": True})
 EVERYTHING = chosen(header=HEADER_SCALE, fitted=ALL_FITTED)
 
 
@@ -229,14 +231,21 @@ def test_contacts_that_are_not_fitted_are_not_missed() -> None:
 
 
 @pytest.mark.parametrize(
-    ("why", "dp_pa", "met"),
+    ("why", "setpoints", "dp", "met"),
     [
-        ("dP proves flow", 800.0, "yes"),
-        ("dP cannot prove that there is none", 0.0, "not_fitted"),
+        ("dP proves flow", BASE, 800.0, "yes"),
+        ("dP proves none", BASE, 0.0, "no"),
+        ("a lost one proves nothing", BASE, LOST, "no"),
+        ("on demand it is not waived", UNPROVED, 0.0, "no"),
+        ("waived in timed mode", chosen(UNPROVED, cleaning=TIMED), 0.0, "not_fitted"),
+        ("and lost there", chosen(UNPROVED, cleaning=TIMED), LOST, "not_fitted"),
+        ("proved all the same", chosen(UNPROVED, cleaning=TIMED), 800.0, "yes"),
     ],
 )
-def test_the_blower_without_a_contact(why: str, dp_pa: float, met: str) -> None:
-    collector = ready().hold(dp_pa, 2)
+def test_the_blower_without_a_contact(
+    why: str, setpoints: Setpoints, dp: float | Signal, met: str
+) -> None:
+    collector = ready(setpoints).hold(dp, 2)
     assert collector.met("blower_running") == met, why
 
 

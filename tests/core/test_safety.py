@@ -17,9 +17,9 @@ EXAMPLES = 600
 # Reasons shown for a decision, kinds of run and events that the histories must have come by, or
 # the property has looked at too little to mean anything.
 REACH = """
-    mode_off blower_off blower_unknown below_high on_delay high_reached above_low low_reached
-    finishing_cycle timed_selected bad_reading_hold bad_reading_wait bad_reading_fallback
-    fallback_needs_blower
+    mode_off blower_off blower_unknown flow_not_proved below_high on_delay high_reached above_low
+    low_reached finishing_cycle timed_selected bad_reading_hold bad_reading_wait
+    bad_reading_fallback fallback_needs_blower
     limit_of_cycles resting downtime downtime_spin_down downtime_done smoke stop_input
     door_open contact_unreadable header_low header_high outputs_unproved outputs_fault
     journal_fault settling
@@ -34,6 +34,7 @@ REACH = """
     pulse_under_way/AllValvesOff blower_under_way/SetBlowerRun quiet
     held/on_demand held/timed held/fallback held/downtime
     held/bad_reading_wait held/contact_unreadable held/blower_unknown held/outputs_fault
+    held/flow_not_proved
     """
 MUST_REACH = frozenset(REACH.split())
 

@@ -376,15 +376,23 @@ def test_a_stop_that_is_over_too_soon_says_nothing() -> None:
     assert codes(collector) == []
 
 
-def test_pulses_and_lost_readings_begin_the_look_anew() -> None:
+def test_pulses_and_what_is_not_known_for_long_begin_the_look_anew() -> None:
     cleaning = {"downtime": True, "downtime_min_run_s": 0.0, "downtime_spin_down_s": 110.0}
     collector = stopped(working(chosen(DOUBTING, cleaning=cleaning)), 30.0, 200.0)
     assert codes(collector) == []
     collector.hold(30.0, 3)
-    collector.poll(LOST)
+    collector.hold(LOST, 6)
     collector.hold(30.0, 9)
     assert codes(collector) == []
     collector.poll(30.0)
+    assert codes(collector) == [Because.ZERO_DRIFT]
+
+
+def test_one_lost_reading_does_not() -> None:
+    collector = stopped(working(), 30.0, 121.0)
+    collector.hold(30.0, 5)
+    collector.poll(LOST)
+    collector.hold(30.0, 6)
     assert codes(collector) == [Because.ZERO_DRIFT]
 
 

@@ -155,10 +155,10 @@ def test_one_at_a_time() -> None:
         ),
         (
             "its contact is lost",
-            lambda c: c.poll(4.0, blower_running=None),
+            lambda c: c.hold(4.0, 6, blower_running=None),
             Because.ZERO_BLOWER_NOT_OFF,
         ),
-        ("a poll is lost", lambda c: c.poll(LOST), Because.ZERO_READING_LOST),
+        ("every poll is lost", lambda c: c.hold(LOST, 6), Because.ZERO_READING_LOST),
         ("the reading leaves its span", lambda c: c.poll(-100.0), Because.ZERO_READING_LOST),
         ("no more polls", lambda c: c.wait(60.0), Because.ZERO_BLOWER_NOT_OFF),
         ("one reading is too far", lambda c: c.poll(12.1), Because.ZERO_TOO_FAR),
@@ -224,7 +224,11 @@ def test_somebody_unknown_may_ask() -> None:
     ("why", "setpoints", "confirmed"),
     [
         ("downtime cleaning", chosen(FITTED, cleaning={"downtime": True}), False),
-        ("timed cleaning, and no blower contact", chosen(cleaning={"mode": Mode.TIMED}), True),
+        (
+            "timed cleaning, and nothing proves flow",
+            chosen(cleaning={"mode": Mode.TIMED}, blower={"timed_unproved": True}),
+            True,
+        ),
     ],
 )
 def test_not_while_a_cleaning_run_is_under_way(

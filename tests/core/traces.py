@@ -152,7 +152,11 @@ def some_setpoints(seed: int) -> Setpoints:
         zeroing={"average_s": of((1.0, 3.0)), "blower_off_s": of((0.0, 3.0))},
         air={"header_volume_m3": of((0.03, None))},
         seasoning_h=0.0,
-        blower={"request": of(tuple(BlowerRequest)), "run_on_s": of((0.0, 4.0))},
+        blower={
+            "request": of(tuple(BlowerRequest)),
+            "run_on_s": of((0.0, 4.0)),
+            "timed_unproved": each((False, False, False, True)),
+        },
         trust={
             "jump_pa": of((inf, 250.0, 450.0)),
             "jump_confirm_s": of((0.0, 3.0)),

@@ -44,7 +44,7 @@ class Simulator:
     def end(self, number: signal.Signals = signal.SIGTERM) -> tuple[int, str]:
         """Exit code and standard error."""
         self.process.send_signal(number)
-        _, errors = self.process.communicate(timeout=20)
+        _, errors = self.process.communicate()
         return self.process.returncode, errors
 
 
@@ -59,7 +59,7 @@ def simulator() -> Iterator[Simulator]:
 
 def mbpoll(*arguments: str) -> str:
     command = [required_tool("mbpoll"), "-1", "-0", "-q", *arguments]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=30, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
 
@@ -130,7 +130,7 @@ def test_mbpoll_over_a_serial_pair(tmp_path: Path) -> None:
         assert running.end()[0] == 0
     finally:
         pair.terminate()
-        pair.wait(timeout=20)
+        pair.wait()
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
@@ -155,9 +155,7 @@ def test_events_are_logged_as_json(tmp_path: Path) -> None:
 
 
 def finished(*options: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*SIMULATOR, *options], capture_output=True, text=True, timeout=30, check=False
-    )
+    return subprocess.run([*SIMULATOR, *options], capture_output=True, text=True, check=False)
 
 
 def test_a_port_in_use_is_told_without_a_traceback(simulator: Simulator) -> None:
@@ -203,7 +201,7 @@ def test_a_serial_line_lost_while_running_ends_it() -> None:
     running = Simulator("welding_cell", *options)
     os.close(slave)
     os.close(master)
-    _, errors = running.process.communicate(timeout=20)
+    _, errors = running.process.communicate()
     assert running.process.returncode == 3
     assert "was lost" in errors
     assert "Traceback" not in errors
@@ -230,7 +228,7 @@ def test_a_reader_that_stops_reading_the_map() -> None:
     assert running.stdout is not None
     running.stdout.close()
     running.stdout = None
-    _, errors = running.communicate(timeout=20)
+    _, errors = running.communicate()
     assert (running.returncode, errors) == (0, b"")
 
 
@@ -283,5 +281,5 @@ def test_hands_do_what_is_typed_and_say_what_is_wrong() -> None:
             process.stdin.flush()
             assert told in process.stdout.readline()
         process.send_signal(signal.SIGTERM)
-        _, errors = process.communicate(timeout=20)
+        _, errors = process.communicate()
         assert (process.returncode, "Traceback" in errors) == (0, False)

@@ -16,7 +16,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from dustcake.adapters.mqtt.settings import LinkSettings
-from dustcake.publish.publication import Publication
+from dustcake.publish.topics import Publication
 
 if TYPE_CHECKING:
     from faults.world import World

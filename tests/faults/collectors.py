@@ -131,7 +131,10 @@ def draw(rng: Random) -> Collector:
         rng.choices((5.0, 300.0, 900.0), (1, 3, 16))[0],
         of((600.0, 1800.0)),
     )
-    return Collector(setpoints, poll_s, flush_s, measurement_every_s, rng.random() < 0.15)
+    described = rng.random() < 0.15
+    if not fitted.blower_running:
+        setpoints = chosen(setpoints, blower={"timed_unproved": rng.random() < 0.25})
+    return Collector(setpoints, poll_s, flush_s, measurement_every_s, described)
 
 
 def changed(collector: Collector, rng: Random) -> Collector:

@@ -14,9 +14,8 @@ from dustcake.core.requests.definitions import Level
 from dustcake.core.setpoints import AlarmName
 from dustcake.core.stamp import Stamp
 from dustcake.ports import FieldReading
-from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
-from dustcake.publish.topics import Topics
+from dustcake.publish.topics import Publication, Topics
 from dustcake.runtime.answering import Answering, answer_local
 from dustcake.runtime.ending import LAST_WORDS_S
 from dustcake.runtime.engine import Engine

@@ -18,7 +18,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.core.step import Step, step
 from dustcake.ports import Commit, CommitFailed, OutputReport
-from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.topics import Keep, Publication
 from dustcake.runtime.actuator import Actuator
 from dustcake.runtime.engine import Engine
 from faults.world import Decide

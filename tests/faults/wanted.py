@@ -73,6 +73,7 @@ STOPPED = {
     Kind.TIMED: (
         Because.BELOW_HIGH,
         Because.BLOWER_OFF,
+        Because.FLOW_NOT_PROVED,
         Because.DOWNTIME,
         Because.DOWNTIME_SPIN_DOWN,
         Because.DOOR_OPEN,

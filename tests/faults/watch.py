@@ -56,7 +56,7 @@ class Watch:
     def steps(self, before: State, happened: Input, setpoints: Setpoints, after: Step) -> None:
         """A step has been decided."""
         if isinstance(happened, PollCompleted) and self._is_quiet(happened, after):
-            self._watcher.poll = happened
+            self._watcher.reads(Taken(before, happened, setpoints, after))
             return
         if isinstance(happened, Restarted):
             self._begin(before)

@@ -16,7 +16,7 @@ from dustcake.adapters.plc import PlcServer
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
-from dustcake.publish.plc.register_map import Seen, image
+from dustcake.publish.plc import Seen, image
 from foreign_modbus.conftest import compiled, needed
 from system_support.broker import until
 

@@ -138,6 +138,7 @@ async def test_a_whole_life(tmp_path: Path) -> None:
     assert "Traceback" not in said
 
 
+@pytest.mark.story
 async def test_help_and_mistakes() -> None:
     said = await in_pristine_system(
         """

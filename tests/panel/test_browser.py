@@ -5,6 +5,7 @@ import itertools
 from pathlib import Path
 from typing import Any
 
+import pytest
 from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import Browser, expect
 
@@ -27,6 +28,7 @@ def _only_here(seen: Watched, url: str) -> None:
     assert all(asked.startswith((url, "data:")) for asked in seen.asked), seen.asked
 
 
+@pytest.mark.story
 async def test_an_alarm_is_acknowledged_from_the_page_to_the_broker(
     tmp_path: Path, daemons: Daemons, broker: Broker, browser: Browser
 ) -> None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from functools import cache
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -13,7 +14,7 @@ from dustcake.adapters.panel.files import page_files
 from dustcake.adapters.panel.live import MOST_VIEWERS, Live
 from dustcake.adapters.panel.lock_out import FREE_TRIES, LOCKED_S
 from dustcake.adapters.panel.people import People
-from dustcake.adapters.panel.users import Users, new_user, write_users
+from dustcake.adapters.panel.users import User, Users, new_user, write_users
 from dustcake.adapters.panel.web import Web
 from dustcake.core.requests.definitions import Level
 from dustcake.units import PressureUnit
@@ -21,14 +22,13 @@ from panel.fake_source import FakeSource
 from panel.test_people import PASSWORD, Time
 
 BASE = "http://127.0.0.1:8470"
-USERS = {
-    name: new_user(name, Level(level), PASSWORD)
-    for name, level in (
-        ("vic", "view"),
-        ("ann", "acknowledge"),
-        ("kim", "adjust"),
-    )
-}
+
+
+@cache
+def users() -> dict[str, User]:
+    """Made once, since a password takes its time on purpose."""
+    levels = (("vic", "view"), ("ann", "acknowledge"), ("kim", "adjust"))
+    return {name: new_user(name, Level(level), PASSWORD) for name, level in levels}
 
 
 class Bench:
@@ -38,7 +38,7 @@ class Bench:
         self.source = FakeSource()
         self.time = Time()
         self.users_path = directory / "users.json"
-        write_users(self.users_path, USERS)
+        write_users(self.users_path, users())
         people = People(
             Users(self.users_path),
             shows_to_all=shows_to_all,
@@ -213,7 +213,7 @@ def test_a_session_ends_in_time_or_with_its_user(bench: Bench) -> None:
     assert bench.client.get("/api/who").json()["user"] is None
     bench.sign_in("kim")
     assert bench.client.get("/api/who").json()["user"] == "kim"
-    write_users(bench.users_path, {"ann": USERS["ann"]})
+    write_users(bench.users_path, {"ann": users()["ann"]})
     assert bench.client.get("/api/who").json()["user"] is None
 
 

@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Sequence
 
 from dustcake.ports import Commit, CommitFailed, Queued, Stored
-from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.topics import Keep, Publication
 
 
 class FakeStore:

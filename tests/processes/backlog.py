@@ -12,7 +12,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake.ports import Commit
-from dustcake.publish.publication import Publication
+from dustcake.publish.topics import Publication
 from dustcake.settings.load import load_settings
 from dustcake.settings.setpoints import to_setpoints
 from processes.ledger import renderer

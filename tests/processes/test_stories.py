@@ -143,6 +143,7 @@ async def test_a_minute_of_rubbish_on_the_fieldbus_gives_alarms(
         assert await daemon.terminate() == 0
 
 
+@pytest.mark.story
 async def test_a_valve_that_will_not_go_off_is_told_and_stops_cleaning(
     tmp_path: Path, daemons: Daemons, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -166,7 +166,7 @@ def test_events_have_units() -> None:
         ("low_h", 400.0, "400 h"),
         ("free_m3", 1.23456, "1.235 m3"),
         ("mass_kg", 1.5, "1.5 kg"),
-        ("rise_pa_per_h", 0.25, "0.25 Pa/h"),
+        ("rise_pa_per_h", 0.25, "250 Pa in 1000 h"),
     ],
 )
 def test_numbers_as_people_read_them(name: str, value: float, shown: str) -> None:

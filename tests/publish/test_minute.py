@@ -5,9 +5,8 @@ import json
 from core.driver import BASE
 from dustcake.core.minutes import Minute, Spread
 from dustcake.core.stamp import Stamp
-from dustcake.publish.publication import Keep
 from dustcake.publish.render import Renderer
-from dustcake.publish.topics import Topics
+from dustcake.publish.topics import Keep, Topics
 from dustcake.units import PressureUnit
 
 RENDERER = Renderer(Topics("root", "bay-3"), BASE, PressureUnit.PA, 30)

@@ -27,9 +27,8 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
 from dustcake.publish.payloads import by_request_words, point_words, utc_text
-from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
-from dustcake.publish.topics import Topics
+from dustcake.publish.topics import Keep, Publication, Topics
 from dustcake.units import PressureUnit
 from examples import examples
 from publish.histories import SETPOINTS, live

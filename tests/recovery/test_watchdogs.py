@@ -37,6 +37,7 @@ def watched(directory: Path, plant: Device) -> Path:
     return settings.write(directory, bus, pulsing(**over))
 
 
+@pytest.mark.story
 async def test_killed_in_a_pulse_the_module_drops_the_valve(
     tmp_path: Path, plant: Device, daemons: Daemons
 ) -> None:

@@ -10,9 +10,8 @@ from dustcake.core.inputs import PollCompleted, Stopping
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.ports import Outputs
-from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
-from dustcake.publish.topics import Topics
+from dustcake.publish.topics import Publication, Topics
 from dustcake.runtime.engine import Engine
 from dustcake.units import PressureUnit
 from ports.fake_field import FakeField

@@ -25,6 +25,7 @@ def loaded(directory: Path) -> Path:
     return path
 
 
+@pytest.mark.story
 @pytest.mark.broker
 async def test_dp_crosses_high_and_is_cleaned_down_to_low(
     tmp_path: Path, broker: Broker, daemons: Daemons

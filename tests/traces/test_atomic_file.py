@@ -75,7 +75,6 @@ def test_a_study_says_so_before_it_begins(
         cwd=tmp_path,
         capture_output=True,
         text=True,
-        timeout=30,
         check=False,
     )
     assert (ended.returncode, ended.stdout) == (2, "")

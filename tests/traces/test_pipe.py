@@ -36,9 +36,7 @@ def fifo(tmp_path: Path) -> Iterator[Callable[[bytes], Path]]:
 
 
 def piped(content: bytes, *arguments: str) -> subprocess.CompletedProcess[bytes]:
-    return subprocess.run(
-        [*DUSTCAKE, *arguments], input=content, capture_output=True, timeout=60, check=False
-    )
+    return subprocess.run([*DUSTCAKE, *arguments], input=content, capture_output=True, check=False)
 
 
 def test_a_replay_of_a_pipe_is_that_of_the_file(bench: Bench) -> None:

@@ -10,7 +10,7 @@ from contextlib import suppress
 
 import structlog
 
-from dustcake.publish.plc.modbus import HEADER_BYTES, RegistersOf, answer, length_of
+from dustcake.publish.plc import HEADER_BYTES, RegistersOf, answer, length_of
 
 log = structlog.get_logger(__name__)
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from dustcake.cli.common import DONE, UsageError
 from dustcake.publish.alarm_manual import alarm_manual
 from dustcake.publish.messages.asyncapi import document_text, messages_text
-from dustcake.publish.plc.register_map import documentation
+from dustcake.publish.plc import documentation
 from dustcake.settings.alarms import DEFAULT_ALARMS
 from dustcake.settings.json_schema import schema_text
 

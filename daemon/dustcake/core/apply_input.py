@@ -3,6 +3,7 @@
 from typing import assert_never
 
 from dustcake.core import blower as blowers
+from dustcake.core import line as lines
 from dustcake.core import log_book, zeroing
 from dustcake.core import outputs as output_proof
 from dustcake.core.air import use as air_use
@@ -33,77 +34,98 @@ from dustcake.core.requests import set_point_overrides
 from dustcake.core.requests.handling import answer, refused
 from dustcake.core.signal_validation import jump
 from dustcake.core.signal_validation import state as trusts
-from dustcake.core.signal_validation.doubts import in_doubt
+from dustcake.core.signal_validation.doubts import in_doubt, is_well_formed
 from dustcake.core.signal_validation.validate import tell_change
 from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 
-def absorb(turn: Turn, state: State, happened: Input) -> State:
+def absorb(context: StepContext, state: State, happened: Input) -> State:
     """Take one input in."""
     if isinstance(happened, PollCompleted):
-        return _poll(turn, state, happened)
+        return _poll(context, state, happened)
     if isinstance(happened, OutputReported):
-        return _report(turn, state, happened)
+        return _report(context, state, happened)
     if isinstance(happened, OperatorRequested):
         # By what is known now, not by what has gone stale.
-        return answer(turn, expire(turn, state), happened)
+        return answer(context, expire(context, state), happened)
     if isinstance(happened, RequestRefused):
-        refused(turn, happened)
+        refused(context, happened)
         return state
     if isinstance(happened, JournalReported):
-        return _journal(turn, state, happened)
+        return _journal(context, state, happened)
     if isinstance(happened, Restarted):
-        return _restart(turn, state, happened)
+        return _restart(context, state, happened)
     if isinstance(happened, Stopping):
-        return _stop(turn, state)
+        return _stop(context, state)
     if isinstance(happened, Woke):
         return state
     assert_never(happened)
 
 
-def _poll(turn: Turn, state: State, poll: PollCompleted) -> State:
-    pa, quality, reasons = interpret(poll.dp, turn.setpoints.dp, state.zero.offset_pa)
+def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
+    pa, quality, reasons = interpret(poll.dp, context.setpoints.dp, state.zero.offset_pa)
     zero, trust = state.zero, state.trust
     if zero.under_way and quality is Quality.GOOD and pa is not None:
         zero = zeroing.add(zero, pa + zero.offset_pa)
         quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
+    before_pa = _before_pa(context, state)
     sample = Sample(poll.at, pa, quality, reasons)
     if quality is Quality.GOOD and pa is not None:
-        is_steady = (
-            jump.steady(state.blower, turn.now_s)
-            and poll.contacts.blower_running == state.contacts.blower_running
+        is_steady = jump.steady(state.blower, context.now_s) and poll.contacts.blower_running in (
+            None,
+            state.blower.running,
         )
-        trust, why = jump.plausible(turn, trust, state.sample, pa, is_steady=is_steady)
+        trust, why = jump.plausible(context, trust, before_pa, pa, is_steady=is_steady)
         sample = in_doubt(trust.doubts, poll.at, pa)
         if why is not None:
             sample = Sample(poll.at, pa, Quality.OUT_OF_SPECIFICATION, (why,))
     header = None
-    if turn.setpoints.header is not None and poll.header is not None:
-        header = Sample(poll.at, *interpret(poll.header, turn.setpoints.header, 0.0))
-    turn.earlier, turn.earlier_header = state.sample, state.header
-    tell_change(turn, state.sample, sample)
+    if context.setpoints.header is not None and poll.header is not None:
+        header = Sample(poll.at, *interpret(poll.header, context.setpoints.header, 0.0))
+    context.earlier, context.earlier_header = state.sample, state.header
+    context.earlier_pa = before_pa
+    line = lines.polled(
+        context.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
+    )
+    tell_change(context, state.sample, sample)
     return replace(
-        state, sample=sample, header=header, contacts=poll.contacts, zero=zero, trust=trust
+        state,
+        sample=sample,
+        header=header,
+        contacts=poll.contacts,
+        zero=zero,
+        trust=trust,
+        line=line,
     )
 
 
-def _report(turn: Turn, state: State, report: OutputReported) -> State:
+def _before_pa(context: StepContext, state: State) -> float | None:
+    """What dP was read at last, also where a lost reply came since; None where it is too long ago
+    to be compared with."""
+    if is_well_formed(state.sample):
+        return state.sample.pa
+    gap = state.line.dp
+    is_late = gap.since_s is None or context.now_s >= gap.since_s + context.setpoints.stale_after_s
+    return None if is_late else gap.pa
+
+
+def _report(context: StepContext, state: State, report: OutputReported) -> State:
     if report.command_id == state.outputs.off_id:
-        return replace(state, outputs=output_proof.reported(turn, state.outputs, report))
+        return replace(state, outputs=output_proof.reported(context, state.outputs, report))
     if report.command_id == state.blower.command_id:
-        return replace(state, blower=blowers.reported(turn, state.blower, report))
+        return replace(state, blower=blowers.reported(context, state.blower, report))
     flight = state.pulsing.in_flight
     if flight is None or report.command_id != flight.command_id:
         return state  # of a command that was given up: its time-out has been dealt with
     fired_before = sum(state.pulsing.counts)
     pulses, proof = pulsing.reported(
-        turn, state.pulsing, state.outputs, report, state.sample.usable_pa
+        context, state.pulsing, state.outputs, report, state.sample.usable_pa
     )
     worn = state.worn
     # One cut short has not cleaned as it should.
-    if report.outcome is Outcome.DONE and replacement.good_air(turn, state.header):
+    if report.outcome is Outcome.DONE and replacement.good_air(context, state.header):
         worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
     diagnosis = state.diagnosis
     if report.outcome is not Outcome.DONE:
@@ -111,65 +133,67 @@ def _report(turn: Turn, state: State, report: OutputReported) -> State:
     return replace(state, pulsing=pulses, outputs=proof, worn=worn, diagnosis=diagnosis)
 
 
-def _journal(turn: Turn, state: State, report: JournalReported) -> State:
+def _journal(context: StepContext, state: State, report: JournalReported) -> State:
     fault = None if report.writable else report.detail
     if (fault is None) is not (state.journal.fault is None):
-        turn.emit(JournalChanged(report.writable, report.detail))
+        context.emit(JournalChanged(report.writable, report.detail))
     return replace(state, journal=JournalState(fault))
 
 
-def _restart(turn: Turn, state: State, restart: Restarted) -> State:
+def _restart(context: StepContext, state: State, restart: Restarted) -> State:
     """Stored monotonic times mean nothing now; valves first, then everything else."""
-    turn.emit(Started(restart.downtime_s))
-    adjusted = set_point_overrides.restarted(turn, state.adjusted)
-    now_s, settings_mode = turn.now_s, turn.setpoints.cleaning.mode
+    context.emit(Started(restart.downtime_s))
+    adjusted = set_point_overrides.restarted(context, state.adjusted)
+    now_s, settings_mode = context.now_s, context.setpoints.cleaning.mode
     last_s = state.sample.at.mono_s  # on the clock as it was, the last time known
-    proof = output_proof.secure(turn, output_proof.OutputsState())
+    proof = output_proof.secure(context, output_proof.OutputsState())
     blower = blowers.restarted(state.blower, now_s, last_s)
-    pulses = pulsing.restarted(turn, state.pulsing)
+    pulses = pulsing.restarted(context, state.pulsing)
     return replace(
         state,
         started_s=now_s,
         stopping=False,
         mode=state.mode if settings_mode is state.settings_mode else settings_mode,
         settings_mode=settings_mode,
-        sample=Sample(turn.at, None, Quality.FAILURE, (because(Because.NO_SAMPLE_YET),)),
+        sample=Sample(context.at, None, Quality.FAILURE, (because(Because.NO_SAMPLE_YET),)),
         header=None,
         contacts=Contacts(),
-        zero=zeroing.restarted(turn, state.zero),
+        zero=zeroing.restarted(context, state.zero),
         blower=blower,
-        cleaning=cleanings.restarted(turn, state.cleaning, last_s),
+        cleaning=cleanings.restarted(context, state.cleaning, last_s),
         pulsing=pulses,
         outputs=proof,
         worn=replacement.restarted(state.worn, last_s),
         pace=cleaning_pace.restarted(state.pace, now_s),
-        alarms=aligned(turn, state.alarms, last_s, restart.downtime_s),
-        log_book=log_book.restarted(turn, state.log_book, blower, sum(pulses.counts)),
+        alarms=aligned(context, state.alarms, last_s, restart.downtime_s),
+        log_book=log_book.restarted(context, state.log_book, blower, sum(pulses.counts)),
         life=filter_life.restarted(state.life),
-        air=air_use.restarted(turn, state.air, blower),
+        air=air_use.restarted(context, state.air, blower),
         trust=trusts.restarted(state.trust),
-        diagnosis=looking.restarted(state.diagnosis, len(turn.setpoints.pulsing.order)),
+        diagnosis=looking.restarted(state.diagnosis, len(context.setpoints.pulsing.order)),
         adjusted=adjusted,
+        line=lines.restarted(state.line, now_s),
         unsettled=None,
     )
 
 
-def _stop(turn: Turn, state: State) -> State:
-    turn.emit(Stopped())
-    return replace(state, stopping=True, outputs=output_proof.secure(turn, state.outputs))
+def _stop(context: StepContext, state: State) -> State:
+    context.emit(Stopped())
+    return replace(state, stopping=True, outputs=output_proof.secure(context, state.outputs))
 
 
-def expire(turn: Turn, state: State) -> State:
+def expire(context: StepContext, state: State) -> State:
     """What was waited for too long: a reading, the outcome of a command, or a confirmation."""
     sample = state.sample
-    if state.relies_on_poll and turn.now_s >= sample.at.mono_s + turn.setpoints.stale_after_s:
-        reason = because(Because.STALE, stale_after_s=turn.setpoints.stale_after_s)
+    if state.relies_on_poll and context.now_s >= sample.at.mono_s + context.setpoints.stale_after_s:
+        reason = because(Because.STALE, stale_after_s=context.setpoints.stale_after_s)
         stale = Sample(sample.at, None, Quality.FAILURE, (reason,))
-        tell_change(turn, sample, stale)
-        state = replace(state, sample=stale, header=None, contacts=Contacts())
+        tell_change(context, sample, stale)
+        line = lines.stale(context.setpoints, state.line, sample.at.mono_s)
+        state = replace(state, sample=stale, header=None, contacts=Contacts(), line=line)
     flight = state.pulsing.in_flight
-    if flight is not None and turn.now_s >= flight.due_s:
-        late = OutputReported(turn.at, flight.command_id, Outcome.FAILED, "no outcome in time")
-        state = _report(turn, state, late)
-    adjusted = set_point_overrides.expire(turn, state.adjusted)
+    if flight is not None and context.now_s >= flight.due_s:
+        late = OutputReported(context.at, flight.command_id, Outcome.FAILED, "no outcome in time")
+        state = _report(context, state, late)
+    adjusted = set_point_overrides.expire(context, state.adjusted)
     return state if adjusted is state.adjusted else replace(state, adjusted=adjusted)

@@ -7,7 +7,7 @@ from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.signals import Contacts
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # Without a contact, flow once proved by dP stays proved down to this part of the proof.
 PROOF_KEPT = 0.5
@@ -67,31 +67,41 @@ def restarted(blower: BlowerState, now_s: float, last_s: float) -> BlowerState:
     )
 
 
-def prove(turn: Turn, blower: BlowerState, contacts: Contacts, dp_pa: float | None) -> BlowerState:
-    """Take the proof from the contact; without one, from dP, which can prove only that it runs."""
-    if turn.setpoints.fitted.blower_running:
-        running = contacts.blower_running
+def is_known(context: StepContext) -> bool:
+    """Whether what the blower is proved by is known now, and its proof not merely held."""
+    contact = context.setpoints.fitted.blower_running
+    return (context.line.blower_running if contact else context.line.dp).since_s is None
+
+
+def prove(
+    context: StepContext, blower: BlowerState, contacts: Contacts, dp_pa: float | None
+) -> BlowerState:
+    """Take the proof from the contact; without one, from dP, which can prove only that it runs. One
+    lost reply leaves the blower as it was: its time counts on, and no delay begins anew."""
+    if context.setpoints.fitted.blower_running:
+        running, gap = contacts.blower_running, context.line.blower_running
     else:
-        proof_pa = turn.setpoints.blower.flow_proof_pa
+        gap = context.line.dp
+        proof_pa = context.setpoints.blower.flow_proof_pa
         needed_pa = proof_pa * PROOF_KEPT if blower.running else proof_pa
         running = True if dp_pa is not None and dp_pa >= needed_pa else None
-    if running is blower.running:
+    if running is blower.running or (running is None and context.holds(gap)):
         return blower
-    turn.emit(BlowerChanged(running))
+    context.emit(BlowerChanged(running))
     return replace(
         blower,
         running=running,
-        since_s=turn.now_s,
-        run_s=blower.run_until_s(turn.now_s),
-        total_s=blower.total_until_s(turn.now_s),
+        since_s=context.now_s,
+        run_s=blower.run_until_s(context.now_s),
+        total_s=blower.total_until_s(context.now_s),
     )
 
 
-def request_run(turn: Turn, blower: BlowerState, contacts: Contacts) -> BlowerState:
+def request_run(context: StepContext, blower: BlowerState, contacts: Contacts) -> BlowerState:
     """Keep the run output as it should be: never on with smoke or the stop input."""
-    if turn.setpoints.blower.request is BlowerRequest.NONE:
+    if context.setpoints.blower.request is BlowerRequest.NONE:
         return blower
-    blower, wanted, why = _wanted(turn, _given_up(turn, blower), contacts)
+    blower, wanted, why = _wanted(context, _given_up(context, blower), contacts)
     if contacts.smoke or contacts.stop:
         wanted, why = False, "smoke" if contacts.smoke else "stop input"
         # When the smoke has cleared, or the stop is released, it takes a new request.
@@ -100,30 +110,30 @@ def request_run(turn: Turn, blower: BlowerState, contacts: Contacts) -> BlowerSt
             # Switching off waits neither for the outcome of switching on nor, after that has
             # failed, for the next try: the output may be on all the same.
             blower = replace(blower, command_id=None, due_s=None)
-    if blower.due_s is not None and not turn.reached(blower.due_s):
+    if blower.due_s is not None and not context.is_due(blower.due_s):
         return blower
     if wanted is None or wanted is blower.requested:
         return blower
     if wanted is not blower.announced:
-        turn.emit(BlowerRunSet(wanted, why))
-    due_s = turn.now_s + turn.setpoints.pulsing.report_timeout_s
-    turn.by(due_s)
-    command_id = turn.blower_run(wanted)
+        context.emit(BlowerRunSet(wanted, why))
+    due_s = context.now_s + context.setpoints.pulsing.report_timeout_s
+    context.wake_by(due_s)
+    command_id = context.blower_run(wanted)
     return replace(blower, requested=wanted, announced=wanted, command_id=command_id, due_s=due_s)
 
 
-def _given_up(turn: Turn, blower: BlowerState) -> BlowerState:
+def _given_up(context: StepContext, blower: BlowerState) -> BlowerState:
     """A command without an outcome in time counts as failed."""
-    if blower.command_id is None or blower.due_s is None or turn.now_s < blower.due_s:
+    if blower.command_id is None or blower.due_s is None or context.now_s < blower.due_s:
         return blower
-    return _failed(turn, blower, "no outcome in time")
+    return _failed(context, blower, "no outcome in time")
 
 
 def _wanted(
-    turn: Turn, blower: BlowerState, contacts: Contacts
+    context: StepContext, blower: BlowerState, contacts: Contacts
 ) -> tuple[BlowerState, bool | None, str]:
     """What the run output should be, None to leave it; and why."""
-    settings = turn.setpoints.blower
+    settings = context.setpoints.blower
     if settings.request is BlowerRequest.HAND:
         return blower, blower.by_hand, "by hand"
     if contacts.process_running is None:
@@ -134,23 +144,23 @@ def _wanted(
         return blower, not blower.barred, "process equipment running"
     blower = replace(blower, barred=False)
     if blower.process_off_s is None:
-        blower = replace(blower, process_off_s=turn.now_s)
+        blower = replace(blower, process_off_s=context.now_s)
     assert blower.process_off_s is not None
     until_s = blower.process_off_s + settings.run_on_s
     # Running on clears the ducts after the process has stopped; it never starts a blower.
-    if blower.requested and turn.now_s < until_s:
-        turn.by(until_s)
+    if blower.requested and context.now_s < until_s:
+        context.wake_by(until_s)
         return blower, True, "running on after the process"
     return blower, False, "process equipment stopped"
 
 
-def reported(turn: Turn, blower: BlowerState, report: OutputReported) -> BlowerState:
+def reported(context: StepContext, blower: BlowerState, report: OutputReported) -> BlowerState:
     """The outcome of telling the run output; after a failure it is told again later."""
     if report.outcome is Outcome.DONE:
         return replace(blower, command_id=None, due_s=None, fault="")
-    return _failed(turn, blower, report.detail or report.outcome.value)
+    return _failed(context, blower, report.detail or report.outcome.value)
 
 
-def _failed(turn: Turn, blower: BlowerState, fault: str) -> BlowerState:
-    due_s = turn.now_s + turn.setpoints.outputs_retry_s
+def _failed(context: StepContext, blower: BlowerState, fault: str) -> BlowerState:
+    due_s = context.now_s + context.setpoints.outputs_retry_s
     return replace(blower, command_id=None, requested=None, due_s=due_s, fault=fault)

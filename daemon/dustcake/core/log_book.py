@@ -15,7 +15,7 @@ from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import Entry, RecordEntry, RecordFilterChange
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # Which upkeep an entry completes, where the settings have one of that name.
 COMPLETES = {Entry.DRUM_EMPTIED: "drum", Entry.ZEROING: "zero"}
@@ -35,21 +35,21 @@ class LogBook:
     settings: str = ""
 
 
-def restarted(turn: Turn, book: LogBook, blower: BlowerState, pulses: int) -> LogBook:
+def restarted(context: StepContext, book: LogBook, blower: BlowerState, pulses: int) -> LogBook:
     """After a start: record which set points are not what they were."""
-    book = set_points_noted(turn, book, turn.setpoints.edited_by)
-    return replace(book, upkeep=upkeeps.restarted(turn, book.upkeep, blower, pulses))
+    book = set_points_noted(context, book, context.setpoints.edited_by)
+    return replace(book, upkeep=upkeeps.restarted(context, book.upkeep, blower, pulses))
 
 
-def set_points_noted(turn: Turn, book: LogBook, by: str) -> LogBook:
+def set_points_noted(context: StepContext, book: LogBook, by: str) -> LogBook:
     """Record which of the set points in force are not what they were, by whom."""
     before = dict(_parted(line) for line in book.settings.splitlines())
-    after = dict(lines_of(turn.setpoints))
+    after = dict(lines_of(context.setpoints))
     if before:
         for setting in (*before, *(name for name in after if name not in before)):
             was, now = before.get(setting, ""), after.get(setting, "")
             if was != now:
-                turn.emit(SettingChanged(setting, was, now, by))
+                context.emit(SettingChanged(setting, was, now, by))
     return replace(book, settings="\n".join(f"{name}={value}" for name, value in after.items()))
 
 
@@ -85,34 +85,39 @@ def _text(value: object) -> str:
     return str(value.value) if isinstance(value, Enum) else str(value)
 
 
-def follow(turn: Turn, book: LogBook, blower: BlowerState, pulses: int) -> LogBook:
+def follow(context: StepContext, book: LogBook, blower: BlowerState, pulses: int) -> LogBook:
     """See whether upkeep has become due. A zero taken just now completes its own."""
     upkeep = book.upkeep
-    if turn.events and any(isinstance(event.body, ZeroTaken) for event in turn.events):
-        upkeep = upkeeps.done(turn, upkeep, COMPLETES[Entry.ZEROING], blower, pulses)
-    upkeep = upkeeps.follow(turn, upkeep, blower, pulses)
+    if context.events and any(isinstance(event.body, ZeroTaken) for event in context.events):
+        upkeep = upkeeps.done(context, upkeep, COMPLETES[Entry.ZEROING], blower, pulses)
+    upkeep = upkeeps.follow(context, upkeep, blower, pulses)
     return book if upkeep is book.upkeep else replace(book, upkeep=upkeep)
 
 
 def filters_changed(
-    turn: Turn, book: LogBook, asked: RecordFilterChange, by: str, blower: BlowerState
+    context: StepContext, book: LogBook, asked: RecordFilterChange, by: str, blower: BlowerState
 ) -> tuple[LogBook, bool, Reason]:
     """Put a filter change on record."""
-    valves = len(turn.setpoints.pulsing.order)
+    valves = len(context.setpoints.pulsing.order)
     if not all(1 <= valve <= valves for valve in asked.valves):
         return book, False, because(Because.NO_SUCH_VALVE, valves=valves)
-    now_s = blower.total_until_s(turn.now_s)
+    now_s = blower.total_until_s(context.now_s)
     run_s = now_s - (book.filters_changed_s or 0.0)
-    turn.emit(FiltersChanged(run_s, asked.note, by, asked.valves))
-    changed = replace(book, filters_changed_s=now_s, filters_changed_utc_s=turn.at.utc_s)
+    context.emit(FiltersChanged(run_s, asked.note, by, asked.valves))
+    changed = replace(book, filters_changed_s=now_s, filters_changed_utc_s=context.at.utc_s)
     return changed, True, because(Because.DONE)
 
 
 def entered(
-    turn: Turn, book: LogBook, asked: RecordEntry, by: str, blower: BlowerState, pulses: int
+    context: StepContext,
+    book: LogBook,
+    asked: RecordEntry,
+    by: str,
+    blower: BlowerState,
+    pulses: int,
 ) -> tuple[LogBook, bool, Reason]:
     """Put an entry into the book, and upkeep it completes aside."""
-    tasks = {task.name for task in turn.setpoints.upkeep}
+    tasks = {task.name for task in context.setpoints.upkeep}
     task = COMPLETES.get(asked.entry, "")
     if asked.entry is Entry.UPKEEP_DONE:
         task = asked.upkeep
@@ -121,6 +126,6 @@ def entered(
     if asked.entry is Entry.NOTE and not asked.note.strip():
         return book, False, because(Because.NO_NOTE)
     task = task if task in tasks else ""
-    turn.emit(LogEntry(asked.entry, asked.note, task, by))
-    upkeep = upkeeps.done(turn, book.upkeep, task, blower, pulses) if task else book.upkeep
+    context.emit(LogEntry(asked.entry, asked.note, task, by))
+    upkeep = upkeeps.done(context, book.upkeep, task, blower, pulses) if task else book.upkeep
     return replace(book, upkeep=upkeep), True, because(Because.DONE)

@@ -3,7 +3,7 @@
 from dustcake.core.events import OutputsChanged
 from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.record import record, replace
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 
 @record
@@ -21,49 +21,51 @@ class OutputsState:
     due_s: float | None = None
 
 
-def secure(turn: Turn, outputs: OutputsState) -> OutputsState:
+def secure(context: StepContext, outputs: OutputsState) -> OutputsState:
     """Command every valve off, now; not proved until that is reported done."""
-    due_s = turn.now_s + turn.setpoints.pulsing.report_timeout_s
-    return replace(outputs, proved=False, off_id=turn.all_off(), due_s=due_s)
+    due_s = context.now_s + context.setpoints.pulsing.report_timeout_s
+    return replace(outputs, proved=False, off_id=context.all_off(), due_s=due_s)
 
 
-def failed(turn: Turn, outputs: OutputsState, detail: str, stuck: bool) -> OutputsState:
+def failed(context: StepContext, outputs: OutputsState, detail: str, stuck: bool) -> OutputsState:
     """A command went wrong: say so, and go for a proved off."""
-    return secure(turn, _at_fault(turn, outputs, detail, stuck))
+    return secure(context, _at_fault(context, outputs, detail, stuck))
 
 
-def reported(turn: Turn, outputs: OutputsState, report: OutputReported) -> OutputsState:
+def reported(context: StepContext, outputs: OutputsState, report: OutputReported) -> OutputsState:
     """The outcome of an all-off: proved, or to be tried again."""
     if report.outcome is Outcome.DONE:
         if outputs.fault:
-            turn.emit(OutputsChanged(True, ""))
+            context.emit(OutputsChanged(True, ""))
         return OutputsState(proved=True)
     stuck = report.outcome is Outcome.STUCK_ON
-    retry_s = turn.now_s + turn.setpoints.outputs_retry_s
-    faulty = _at_fault(turn, outputs, report.detail or report.outcome.value, stuck)
+    retry_s = context.now_s + context.setpoints.outputs_retry_s
+    faulty = _at_fault(context, outputs, report.detail or report.outcome.value, stuck)
     return replace(faulty, proved=False, off_id=None, due_s=retry_s)
 
 
-def _at_fault(turn: Turn, outputs: OutputsState, detail: str, stuck: bool) -> OutputsState:
+def _at_fault(
+    context: StepContext, outputs: OutputsState, detail: str, stuck: bool
+) -> OutputsState:
     """Told once, when the outputs are lost, and again if a valve then proves stuck."""
     if not outputs.fault or (stuck and not outputs.stuck):
-        turn.emit(OutputsChanged(False, detail))
+        context.emit(OutputsChanged(False, detail))
     return replace(outputs, fault=detail, stuck=stuck or outputs.stuck)
 
 
-def follow_up(turn: Turn, outputs: OutputsState) -> OutputsState:
+def follow_up(context: StepContext, outputs: OutputsState) -> OutputsState:
     """Try again when an all-off has failed, or has not been answered in time."""
     if outputs.due_s is None:
         return outputs
-    if turn.now_s >= outputs.due_s:
+    if context.now_s >= outputs.due_s:
         if outputs.off_id is not None:
             outputs = reported(
-                turn,
+                context,
                 outputs,
-                OutputReported(turn.at, outputs.off_id, Outcome.FAILED, "no outcome in time"),
+                OutputReported(context.at, outputs.off_id, Outcome.FAILED, "no outcome in time"),
             )
         else:
-            outputs = secure(turn, outputs)
+            outputs = secure(context, outputs)
     assert outputs.due_s is not None
-    turn.by(outputs.due_s)
+    context.wake_by(outputs.due_s)
     return outputs

@@ -15,15 +15,17 @@ from dustcake.core.signal_validation import no_flow as with_flow
 from dustcake.core.signal_validation.remembering import remember
 from dustcake.core.signal_validation.validate import is_pulsed
 from dustcake.core.state import Quiet, State
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 
-def promise(turn: Turn, state: State) -> Quiet | None:
+def promise(context: StepContext, state: State) -> Quiet | None:
     """Every decision depends on dP only through comparisons with known thresholds, so between
     two neighbouring thresholds nothing can change until the next deadline."""
-    dp_pa, setpoints = state.sample.usable_pa, turn.setpoints
+    dp_pa, setpoints = state.sample.usable_pa, context.setpoints
     if dp_pa is None or state.zero.under_way:
         return None
+    if any(context.holds(state.line.of(name)) for name in setpoints.fitted.names()):
+        return None  # what is held for a lost reply is soon dropped
     if state.air.watch is not None:  # the next readings of the header are needed
         return None
     look = state.diagnosis.look
@@ -31,20 +33,20 @@ def promise(turn: Turn, state: State) -> Quiet | None:
         return None
     band = _between(dp_pa, _thresholds_pa(state, setpoints))
     header_band: Band | None = (None, None)
-    if turn.setpoints.header is not None:
+    if context.setpoints.header is not None:
         header = state.header
         if header is None or header.quality is not Quality.GOOD or header.pa is None:
             return None
         header_band = _between(
             header.pa,
             (
-                *header_thresholds_pa(turn.setpoints),
+                *header_thresholds_pa(context.setpoints),
                 *header_diagnosis.thresholds_pa(state.diagnosis.header),
             ),
         )
     if band is None or header_band is None:
         return None
-    return Quiet(*band, *header_band, turn.deadline_s)
+    return Quiet(*band, *header_band, context.deadline_s)
 
 
 def _thresholds_pa(state: State, setpoints: Setpoints) -> tuple[float, ...]:

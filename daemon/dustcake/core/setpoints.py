@@ -143,6 +143,7 @@ class AlarmName(StrEnum):
     HEADER_NOT_RECOVERING = "header_not_recovering"
     FILTER_TORN = "filter_torn"
     ROW_NOT_RECOVERING = "row_not_recovering"
+    READINGS_OFTEN_LOST = "readings_often_lost"
 
 
 class Priority(StrEnum):
@@ -230,6 +231,7 @@ class Blower:
     request: BlowerRequest
     run_on_s: float  # keeps running this long after the process stops
     flow_proof_pa: float  # without a blower contact, dP at or above this proves flow
+    timed_unproved: bool = False  # without one, timed cleaning does not wait for that proof
 
 
 class FanPlace(StrEnum):

@@ -12,6 +12,7 @@ from dustcake.core.cleaning.pulsing import PulsingState
 from dustcake.core.cleaning.runs import CleaningState, Kind
 from dustcake.core.filter_life.replacement import ReplacementState
 from dustcake.core.filter_life.residual import FilterLife
+from dustcake.core.line import Line
 from dustcake.core.log_book import LogBook
 from dustcake.core.outputs import OutputsState
 from dustcake.core.pulse_response.state import DiagnosisState, nothing_known
@@ -136,6 +137,7 @@ class State:
     air: AirUse = AirUse()
     adjusted: Adjusted = Adjusted()
     unsettled: tuple[AlarmName, ...] | None = None
+    line: Line = Line()
 
     @property
     def relies_on_poll(self) -> bool:
@@ -178,6 +180,7 @@ class State:
             self.air,
             self.adjusted,
             self.unsettled,
+            self.line,
         )
 
     @property

@@ -31,7 +31,7 @@ from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.validate import believed, is_pulsed, judge
 from dustcake.core.signal_validation.zero_check import rezeroed
 from dustcake.core.state import Decision, Quiet, State
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 
 @record
@@ -70,43 +70,46 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
     present = effective(setpoints, state.adjusted)
-    turn = Turn(happened.at, setpoints, present, state.next_seq, state.next_command)
-    return _finish(turn, _evaluate(turn, state, absorb(turn, state, happened)))
+    context = StepContext(
+        happened.at, setpoints, present, state.next_seq, state.next_command, state.line
+    )
+    return _finish(context, _evaluate(context, state, absorb(context, state, happened)))
 
 
-def _evaluate(turn: Turn, before: State, state: State) -> State:
+def _evaluate(context: StepContext, before: State, state: State) -> State:
     """Everything that follows from the state as it is now, in a fixed order. ``before``: as it was
     when this step began."""
-    state = expire(turn, state)
-    blower = blowers.prove(turn, state.blower, state.contacts, state.sample.usable_pa)
-    state = _doubt(turn, state, blower)
+    state = expire(context, state)
+    context.line = state.line
+    blower = blowers.prove(context, state.blower, state.contacts, state.sample.usable_pa)
+    state = _doubt(context, state, blower)
     dp_pa = state.sample.usable_pa
-    blower = blowers.request_run(turn, blower, state.contacts)
+    blower = blowers.request_run(context, blower, state.contacts)
     under_way = state.cleaning.run is not None
-    zero = zeroing.follow_up(turn, state.zero, blower, state.sample, cleaning=under_way)
-    proof = output_proof.follow_up(turn, state.outputs)
-    permits, missing = permitted(turn, state, blower, proof)
-    cleaning = cleanings.follow_demand(turn, state.cleaning, state.pulsing.demand_closed)
+    zero = zeroing.follow_up(context, state.zero, blower, state.sample, cleaning=under_way)
+    proof = output_proof.follow_up(context, state.outputs)
+    permits, missing = permitted(context, state, blower, proof)
+    cleaning = cleanings.follow_demand(context, state.cleaning, state.pulsing.demand_closed)
     if state.stopping:
         stopping = because(Because.STOPPING)
-        cleaning = cleanings.end_run(turn, cleaning, stopping, state.sample)
+        cleaning = cleanings.end_run(context, cleaning, stopping, state.sample)
     else:
-        cleaning = cleanings.decide(turn, cleaning, state.mode, state.sample, blower, missing)
+        cleaning = cleanings.decide(context, cleaning, state.mode, state.sample, blower, missing)
         if cleaning.reason.code is Because.DOWNTIME_DONE:
             blower = replace(blower, run_s=0.0)
-    pulses, run = pulsing.pulse(turn, state.pulsing, cleaning.run, missing)
-    diagnosis = _diagnose(turn, state, pulses, run, blower)
+    pulses, run = pulsing.pulse(context, state.pulsing, cleaning.run, missing)
+    diagnosis = _diagnose(context, state, pulses, run, blower)
     cleaning = cleaning if run is cleaning.run else replace(cleaning, run=run)
     if pulsing.must_end_now(pulses, missing):
-        proof, pulses = output_proof.secure(turn, proof), pulsing.cut(pulses)
+        proof, pulses = output_proof.secure(context, proof), pulsing.cut(pulses)
     # Only dP with proved flow says anything about the filters.
-    flow_pa = dp_pa if blower.running else None
-    with_air = pulses.demand_closed and replacement.good_air(turn, state.header)
-    worn = replacement.track(turn, state.worn, flow_pa, with_air)
-    pace = cleaning_pace.follow(turn, state.pace, state.cleaning.run, run)
-    book = log_book.follow(turn, state.log_book, blower, sum(pulses.counts))
+    flow_pa = dp_pa if blower.running and blowers.is_known(context) else None
+    with_air = pulses.demand_closed and replacement.good_air(context, state.header)
+    worn = replacement.track(context, state.worn, flow_pa, with_air)
+    pace = cleaning_pace.follow(context, state.pace, state.cleaning.run, run)
+    book = log_book.follow(context, state.log_book, blower, sum(pulses.counts))
     life = filter_life.follow(
-        turn,
+        context,
         state.life,
         state.cleaning.run,
         run,
@@ -117,7 +120,7 @@ def _evaluate(turn: Turn, before: State, state: State) -> State:
         zero_offset_pa=zero.offset_pa,
     )
     air = air_use.follow(
-        turn, state.air, before.pulsing, pulses, header=state.header, blower=blower
+        context, state.air, before.pulsing, pulses, header=state.header, blower=blower
     )
     state = replace(
         state,
@@ -135,60 +138,60 @@ def _evaluate(turn: Turn, before: State, state: State) -> State:
         diagnosis=diagnosis,
         decision=decision(state.mode, cleaning, permits, missing),
     )
-    return judge_all(turn, before, state)
+    return judge_all(context, before, state)
 
 
-def _doubt(turn: Turn, state: State, blower: BlowerState) -> State:
+def _doubt(context: StepContext, state: State, blower: BlowerState) -> State:
     """The state with what the answers to pulses, and the reading itself, make of the reading."""
     flow = blower.running is not False
     diagnosis, trust = looking.follow(
-        turn, state.diagnosis, state.trust, state.sample, state.header, flow=flow
+        context, state.diagnosis, state.trust, state.sample, state.header, flow=flow
     )
-    pulsed = is_pulsed(state.cleaning.run, state.pulsing, turn.now_s)
-    trust = judge(turn, trust, state.sample, blower, pulsing=pulsed)
-    sample = believed(turn, state.sample, trust)
+    pulsed = is_pulsed(state.cleaning.run, state.pulsing, context.now_s)
+    trust = judge(context, trust, state.sample, blower, pulsing=pulsed)
+    sample = believed(context, state.sample, trust)
     if sample is state.sample and trust is state.trust and diagnosis is state.diagnosis:
         return state
     return replace(state, sample=sample, trust=trust, diagnosis=diagnosis)
 
 
 def _diagnose(
-    turn: Turn, state: State, pulses: PulsingState, run: Run | None, blower: BlowerState
+    context: StepContext, state: State, pulses: PulsingState, run: Run | None, blower: BlowerState
 ) -> DiagnosisState:
     """What this step adds: a pulse to look at, or a header or dP that is too low without one."""
     diagnosis, flight = state.diagnosis, pulses.in_flight
     if flight is not state.pulsing.in_flight and flight is not None and run is not None:
         if flight.valve is not None:
             diagnosis = looking.begin(
-                turn,
+                context,
                 diagnosis,
                 run,
                 flight.valve,
-                pulsing.interval_s(turn.setpoints, run.kind),
+                pulsing.interval_s(context.setpoints, run.kind),
                 state.sample,
                 state.header,
                 flow=blower.running is not False,
             )
-    elif blower.running and turn.setpoints.diagnosis.response_s > 0:
-        diagnosis = without_pulse(turn, diagnosis, turn.earlier_header, state.header)
-    return judge_torn(turn, diagnosis, state.sample.usable_pa, blower)
+    elif blower.running and context.setpoints.diagnosis.response_s > 0:
+        diagnosis = without_pulse(context, diagnosis, context.earlier_header, state.header)
+    return judge_torn(context, diagnosis, state.sample.usable_pa, blower)
 
 
-def _finish(turn: Turn, state: State) -> Step:
+def _finish(context: StepContext, state: State) -> Step:
     """Number what has been gathered, and say until when nothing else will happen."""
     quiet = None
-    bodies = [type(event.body) for event in turn.events]
-    if not turn.commands and _LEADS_NO_FURTHER.issuperset(bodies):
-        quiet = promise(turn, state)
+    bodies = [type(event.body) for event in context.events]
+    if not context.commands and _LEADS_NO_FURTHER.issuperset(bodies):
+        quiet = promise(context, state)
     state = replace(
         state,
-        next_seq=turn.next_seq,
-        next_command=turn.next_command,
-        deadline_s=turn.deadline_s,
+        next_seq=context.next_seq,
+        next_command=context.next_command,
+        deadline_s=context.deadline_s,
         quiet=quiet,
     )
-    wake_at_s = _wake_at_s(state, turn.setpoints)
-    return Step(state, tuple(turn.commands), tuple(turn.events), wake_at_s)
+    wake_at_s = _wake_at_s(state, context.setpoints)
+    return Step(state, tuple(context.commands), tuple(context.events), wake_at_s)
 
 
 _LEADS_NO_FURTHER = frozenset({PulseFired, AirUsed})

@@ -4,12 +4,13 @@ from math import inf
 
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.events import Body, Event
+from dustcake.core.line import Gap, Line
 from dustcake.core.reading import Sample
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 
 
-class Turn:
+class StepContext:
     """Local to one call of ``step``, so that step stays a pure function."""
 
     def __init__(
@@ -19,6 +20,7 @@ class Turn:
         effective: Setpoints,
         next_seq: int,
         next_command: int,
+        line: Line,
     ) -> None:
         self.at = at
         self.now_s = at.mono_s
@@ -30,9 +32,12 @@ class Turn:
         self.events: list[Event] = []
         self.commands: list[Command] = []
         self.deadline_s: float | None = None
+        self.line = line
         # The readings that the poll of this step replaced; None where this step is no poll.
         self.earlier: Sample | None = None
         self.earlier_header: Sample | None = None
+        # What dP was before it, or before the gap that it ends.
+        self.earlier_pa: float | None = None
 
     def emit(self, body: Body) -> None:
         """Record an event."""
@@ -68,15 +73,20 @@ class Turn:
         self.commands.append(SetBlowerRun(command_id, run))
         return command_id
 
-    def by(self, deadline_s: float) -> None:
+    def wake_by(self, deadline_s: float) -> None:
         """Something is due at ``deadline_s`` even if nothing else happens before."""
         if self.deadline_s is None or deadline_s < self.deadline_s:
             self.deadline_s = deadline_s
 
-    def reached(self, due_s: float) -> bool:
+    def holds(self, gap: Gap) -> bool:
+        """Whether what is not known now was, so lately that all that rests on it is held."""
+        since_s = gap.since_s
+        return since_s is not None and not self.is_due(since_s + self.setpoints.stale_after_s)
+
+    def is_due(self, due_s: float) -> bool:
         """Whether ``due_s`` has come; asks to be woken then if it has not. Infinite: never."""
         if self.now_s >= due_s:
             return True
         if due_s != inf:
-            self.by(due_s)
+            self.wake_by(due_s)
         return False

@@ -1,12 +1,12 @@
 """Taking the zero of the dP transmitter, with the blower off."""
 
-from dustcake.core.blower import BlowerState
+from dustcake.core.blower import BlowerState, is_known
 from dustcake.core.events import ZeroAbandoned, ZeroTaken
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import SetZero
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 
 @record
@@ -28,7 +28,7 @@ class ZeroState:
 
 
 def request(
-    turn: Turn,
+    context: StepContext,
     zero: ZeroState,
     ask: SetZero,
     by: str,
@@ -38,35 +38,35 @@ def request(
     cleaning: bool,
 ) -> tuple[ZeroState, bool, Reason]:
     """Begin, or refuse with the reason."""
-    settings = turn.setpoints.zeroing
-    refusal = _refusal(turn, zero, ask, blower, sample)
+    settings = context.setpoints.zeroing
+    refusal = _refusal(context, zero, ask, blower, sample)
     if refusal is None and cleaning:
         refusal = because(Because.ZERO_WHILE_CLEANING)
     if refusal is not None:
         return zero, False, refusal
-    started = replace(zero, by=by or "unknown", started_s=turn.now_s, sum_pa=0.0, n=0)
+    started = replace(zero, by=by or "unknown", started_s=context.now_s, sum_pa=0.0, n=0)
     return started, True, because(Because.ZERO_STARTED, average_s=settings.average_s)
 
 
 def _refusal(
-    turn: Turn, zero: ZeroState, ask: SetZero, blower: BlowerState, sample: Sample
+    context: StepContext, zero: ZeroState, ask: SetZero, blower: BlowerState, sample: Sample
 ) -> Reason | None:
-    settings = turn.setpoints.zeroing
+    settings = context.setpoints.zeroing
     if zero.under_way:
         return because(Because.ALREADY_ZEROING)
-    if turn.setpoints.fitted.blower_running:
-        if blower.running is not False or turn.now_s < blower.since_s + settings.blower_off_s:
+    if context.setpoints.fitted.blower_running:
+        if blower.running is not False or context.now_s < blower.since_s + settings.blower_off_s:
             return because(Because.ZERO_BLOWER_NOT_OFF, blower_off_s=settings.blower_off_s)
     elif not ask.blower_off_confirmed:
         return because(Because.ZERO_BLOWER_NOT_CONFIRMED)
     if sample.usable_pa is None:
         return sample.reasons[0]
-    return _too_far(turn, sample.usable_pa + zero.offset_pa)
+    return _too_far(context, sample.usable_pa + zero.offset_pa)
 
 
-def _too_far(turn: Turn, raw_pa: float) -> Reason | None:
+def _too_far(context: StepContext, raw_pa: float) -> Reason | None:
     """A transmitter that is far from zero with no flow has a fault that a zero would hide."""
-    limit_pa = turn.setpoints.zeroing.limit_pa
+    limit_pa = context.setpoints.zeroing.limit_pa
     if abs(raw_pa) <= limit_pa:
         return None
     return because(Because.ZERO_TOO_FAR, dp_pa=raw_pa, limit_pa=limit_pa)
@@ -77,40 +77,42 @@ def add(zero: ZeroState, raw_pa: float) -> ZeroState:
     return replace(zero, sum_pa=zero.sum_pa + raw_pa, n=zero.n + 1)
 
 
-def restarted(turn: Turn, zero: ZeroState) -> ZeroState:
+def restarted(context: StepContext, zero: ZeroState) -> ZeroState:
     """A zero that was being taken when the daemon ended is abandoned; the one before it stays."""
     if zero.under_way:
-        turn.emit(ZeroAbandoned(because(Because.RESTARTED), zero.by))
+        context.emit(ZeroAbandoned(because(Because.RESTARTED), zero.by))
     return ZeroState(zero.offset_pa, zero.taken_utc_s)
 
 
 def follow_up(
-    turn: Turn, zero: ZeroState, blower: BlowerState, sample: Sample, *, cleaning: bool
+    context: StepContext, zero: ZeroState, blower: BlowerState, sample: Sample, *, cleaning: bool
 ) -> ZeroState:
     """Finish when the time is up; abandon if the blower or a cleaning run starts, or the reading is
     lost or too far."""
     if not zero.under_way:
         return zero
     abandon: Reason | None = None
-    if turn.setpoints.fitted.blower_running and blower.running is not False:
+    if context.setpoints.fitted.blower_running and blower.running is not False:
         abandon = because(Because.ZERO_BLOWER_NOT_OFF, blower_off_s=0.0)
     elif cleaning:
         abandon = because(Because.ZERO_WHILE_CLEANING)
     elif sample.quality is Quality.FUNCTION_CHECK and sample.pa is not None:
-        abandon = _too_far(turn, sample.pa + zero.offset_pa)
-    elif sample.usable_pa is None:
+        abandon = _too_far(context, sample.pa + zero.offset_pa)
+    elif sample.usable_pa is None and not (sample.pa is None and context.holds(context.line.dp)):
         abandon = because(Because.ZERO_READING_LOST)
-    due_s = zero.started_s + turn.setpoints.zeroing.average_s
+    due_s = zero.started_s + context.setpoints.zeroing.average_s
     if abandon is None:
-        if turn.now_s < due_s:
-            turn.by(due_s)
+        if context.now_s < due_s:
+            context.wake_by(due_s)
             return zero
-        if zero.n == 0:
-            # No reading has come since the request; the stale-data limit ends a long wait.
+        lost = sample.usable_pa is None and sample.quality is not Quality.FUNCTION_CHECK
+        if zero.n == 0 or lost or not is_known(context):
+            # No reading has come since the request, or none now, or nobody knows whether the blower
+            # is off; the stale-data limit ends a long wait.
             return zero
         # Each reading was within the limit, so their mean is.
         offset_pa = zero.sum_pa / zero.n
-        turn.emit(ZeroTaken(offset_pa, zero.offset_pa, zero.by))
-        return ZeroState(offset_pa, turn.at.utc_s)
-    turn.emit(ZeroAbandoned(abandon, zero.by))
+        context.emit(ZeroTaken(offset_pa, zero.offset_pa, zero.by))
+        return ZeroState(offset_pa, context.at.utc_s)
+    context.emit(ZeroAbandoned(abandon, zero.by))
     return ZeroState(zero.offset_pa, zero.taken_utc_s)

@@ -266,6 +266,20 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
         ),
         "Look at the filters of that row for moisture, oil and bridged dust, and at its blow pipe.",
     ),
+    AlarmName.READINGS_OFTEN_LOST: AlarmText(
+        "Readings are often lost",
+        "Cleaning and alarms come later by what is lost; if the line gets worse, not at all.",
+        (
+            "a loose terminal, a damaged cable or its screen, or no terminating resistor",
+            "interference from a drive or a welding supply beside the cable",
+            "two devices with one address, or a baud rate or time-out that does not suit",
+            "a radio link or a network that is overloaded",
+            "a transmitter with a loose connection, or one that reads in jumps",
+        ),
+        "Check terminals, screen and terminating resistors of the line named, and whether another "
+        "master asks the same device. Compare the baud rate and the time-out with the device's "
+        "manual. The history says which replies were lost, and why.",
+    ),
 }
 
 

@@ -16,7 +16,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Reason
 from dustcake.core.requests.kinds import PointChange, SetPoint
 from dustcake.publish.wording import number, sentence, set_point_words, setting_change
-from dustcake.units import PressureUnit, show
+from dustcake.units import UNIT_OF_ENDING, PressureUnit, show, unit_ending
 
 SCHEMA_VERSION = 1
 Fields = dict[str, Any]
@@ -121,18 +121,9 @@ def by_request_words(content: Fields) -> str:
 
 def point_content(point: SetPoint, value: float, unit: PressureUnit) -> Fields:
     """The value of a set point with its unit, and as people read it."""
-    in_si = "Pa" if point.value.endswith("_pa") else "s"
+    in_si = UNIT_OF_ENDING[unit_ending(point) or ""]
     value_and_unit = quantity(round(value, 6), in_si, Quality.GOOD)
     return {**value_and_unit, "display": number(point.value, value, unit)}
-
-
-# Units of fields by the ending of their name; the first that fits.
-_UNITS = {"_pa_per_h": "Pa/h", "_pa": "Pa", "_s": "s", "_h": "h", "_m3": "m3", "_kg": "kg"}
-
-
-def unit_ending(name: str) -> str | None:
-    """The ending of a field's name that tells its unit; None where it has none."""
-    return next((ending for ending in _UNITS if name.endswith(ending)), None)
 
 
 def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
@@ -145,7 +136,7 @@ def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
             content[name] = value
         else:
             how = quality if name == "dp_pa" else _known(value)
-            content[name.removesuffix(ending)] = quantity(value, _UNITS[ending], how)
+            content[name.removesuffix(ending)] = quantity(value, UNIT_OF_ENDING[ending], how)
     return payload("event", event.at.utc_s, event.seq, content)
 
 

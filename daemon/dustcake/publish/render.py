@@ -31,8 +31,7 @@ from dustcake.publish.payloads import (
     reason_fields,
     utc_text,
 )
-from dustcake.publish.publication import Keep, Publication
-from dustcake.publish.topics import Topics
+from dustcake.publish.topics import Keep, Publication, Topics
 from dustcake.publish.wording import header_unit, sentence
 from dustcake.units import PressureUnit
 

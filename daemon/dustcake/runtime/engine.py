@@ -24,8 +24,8 @@ from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs
 from dustcake.publish.exception_reporting import Deadbands, Telling
-from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
+from dustcake.publish.topics import Keep, Publication
 from dustcake.runtime.actuator import NO_COMMAND, Actuator
 from dustcake.runtime.ending import OUTPUTS_S
 

@@ -19,9 +19,8 @@ from dustcake.core.state import State
 from dustcake.ports import Clock, FieldReading
 from dustcake.publish.exception_reporting import Deadbands
 from dustcake.publish.payloads import measured
-from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
-from dustcake.publish.topics import Topics
+from dustcake.publish.topics import Publication, Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.answering import Answering
 from dustcake.runtime.brokers import broker_link, link_content

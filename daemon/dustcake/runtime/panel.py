@@ -19,7 +19,7 @@ from dustcake.publish.payloads import by_request_words, event_fields, reason_fie
 from dustcake.publish.request_json import InvalidRequest, read_object, request_in
 from dustcake.runtime.answering import Asker
 from dustcake.runtime.installed import Installed
-from dustcake.settings.extras import is_installed, without
+from dustcake.settings.extras import is_installed, not_installed
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Panel
 from dustcake.settings.summary import summary
@@ -228,7 +228,7 @@ async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clo
     """Until cancelled. Where the extra is missing that is told, and nothing is served: control
     does not depend on it."""
     if not is_installed("panel"):
-        cause, remedy = without("panel")
+        cause, remedy = not_installed("panel")
         log.error("panel cannot be served", cause=cause, remedy=remedy)
         return
     from dustcake.adapters.http_server import HttpServer

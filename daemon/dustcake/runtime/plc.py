@@ -7,7 +7,7 @@ from dustcake.adapters.plc import PlcServer
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.plc.register_map import Seen, image
+from dustcake.publish.plc import Seen, image
 from dustcake.runtime.installed import Installed
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Plc

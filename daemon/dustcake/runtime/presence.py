@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 
 from dustcake.ports import Clock
-from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
+from dustcake.publish.topics import Publication
 from dustcake.runtime.engine import Engine
 
 

@@ -14,11 +14,9 @@ from dustcake.ports import Clock
 from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_request
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
-from dustcake.publish.sparkplug.edge_node import EdgeNode
+from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
 from dustcake.publish.sparkplug.payload import DataType
-from dustcake.publish.sparkplug.primary_host import PrimaryHost
-from dustcake.publish.sparkplug.report import Report
-from dustcake.publish.sparkplug.topics import NodeTopics
+from dustcake.publish.sparkplug.reports import Report
 from dustcake.runtime.allowance import Allowance, Allowed
 from dustcake.runtime.answering import Answering, Asker
 from dustcake.runtime.brokers import broker_link, link_content

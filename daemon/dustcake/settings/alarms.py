@@ -102,6 +102,8 @@ DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = MappingProxyType(
             _default(AlarmName.HEADER_NOT_RECOVERING, 0.0, 0.0, Priority.LOW),
             _default(AlarmName.FILTER_TORN, 0.0, 0.0, Priority.MEDIUM),
             _default(AlarmName.ROW_NOT_RECOVERING, 0.0, 0.0, Priority.LOW),
+            # So is the share of readings lost.
+            _default(AlarmName.READINGS_OFTEN_LOST, 0.0, 0.0, Priority.LOW),
         )
     }
 )

@@ -37,8 +37,14 @@ class Blower(Section):
     run_on_s: Seconds = 60.0
     """The blower keeps running this long after the process stops (common practice, no source)."""
     flow_proof: PositivePressure = Pressure(0.2, PressureUnit.INH2O)
-    """Without a blower contact, dP at or above this proves flow (common practice, no source).
-    With a contact it is not used."""
+    """Without a blower contact, dP at or above this proves flow (common practice, no source); once
+    proved it stays so down to half of it. With a contact it is not used."""
+    timed_without_proof: TextLine | None = Field(
+        default=None, examples=["starter of the fan switches the supply of the valves"]
+    )
+    """Without a blower contact, why timed cleaning may pulse although nothing proves flow. Left
+    out: it pulses only while dP does. Pulses without air flow can raise a dust cloud inside the
+    collector: for combustible dust that needs the site's dust hazard analysis."""
 
 
 class Collector(Section):

@@ -51,7 +51,11 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
         limits=_by_rule(core.AlarmLimits, alarms),
         alarm_rules=_by_rule(core.AlarmRules, alarms),
         zeroing=_by_rule(core.Zeroing, collector.zeroing, limit_pa=collector.zero_limit_pa),
-        blower=_by_rule(core.Blower, collector.blower),
+        blower=_by_rule(
+            core.Blower,
+            collector.blower,
+            timed_unproved=collector.blower.timed_without_proof is not None,
+        ),
         upkeep=tuple(_by_rule(core.UpkeepTask, each) for each in collector.upkeep),
         edited_by=collector.edited_by or "",
         adjusting=to_adjusting(collector),

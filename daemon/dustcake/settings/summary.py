@@ -4,11 +4,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
 
+from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.cleaning.pulse_order import neighbours_in_succession
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
 from dustcake.settings.buses import AnalogInput, SerialBus
-from dustcake.settings.extras import missing, without
+from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.request_limits import adjustable
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
@@ -93,14 +94,7 @@ def _cleaning(collector: Collector) -> Iterator[str]:
         f"after {cleaning.max_cycles} full cycles without reaching {low} it rests "
         f"{cleaning.rest_s:g} s"
     )
-    proved = collector.contacts.blower_running is not None
-    if cleaning.on_bad_reading is OnBadReading.TIMED and proved:
-        yield (
-            f"while dP cannot be trusted for {cleaning.fallback_delay_s:g} s: a pulse every "
-            f"{collector.fallback_interval_s:g} s, if the blower is proved running"
-        )
-    else:
-        yield "while dP cannot be trusted: no pulses"
+    yield from _flow(collector)
     if cleaning.downtime:
         yield (
             f"downtime cleaning: {cleaning.downtime_passes} full cycles, once the blower has been "
@@ -131,6 +125,36 @@ def _cleaning(collector: Collector) -> Iterator[str]:
         by_process = collector.blower.request is BlowerRequest.PROCESS
         by = "follows the process equipment" if by_process else "is made by hand"
         yield f"the blower run request {by}, and is withdrawn on smoke"
+
+
+def _flow(collector: Collector) -> Iterator[str]:
+    """What proves flow, what pulses without, and what follows when dP is lost."""
+    cleaning, blower = collector.cleaning, collector.blower
+    if collector.contacts.blower_running is not None:
+        but = ", but for downtime cleaning" if cleaning.downtime else ""
+        yield f"no cleaning pulses unless the blower contact proves it running{but}"
+        if cleaning.on_bad_reading is OnBadReading.TIMED:
+            yield (
+                f"on demand, while dP cannot be trusted for {cleaning.fallback_delay_s:g} s: a "
+                f"pulse every {collector.fallback_interval_s:g} s, if the blower is proved running"
+            )
+        else:
+            yield "while dP cannot be trusted: no pulses on demand"
+        yield "timed cleaning needs no dP"
+        return
+    proof, kept = (
+        show_with_pa(pa, collector.shown_in)
+        for pa in (blower.flow_proof.pa, blower.flow_proof.pa * PROOF_KEPT)
+    )
+    waived = blower.timed_without_proof is not None
+    what = "no pulses on demand" if waived else "no cleaning pulses"
+    yield (
+        f"{what} unless dP proves flow: from {proof} on, until it is below {kept} or cannot be "
+        f"trusted; a run that lacks the proof for {collector.stale_s:g} s ends"
+    )
+    yield f"while dP cannot be trusted: {what}"
+    if waived:
+        yield "timed cleaning pulses without proof of flow, and needs no dP"
 
 
 def _requests(collector: Collector) -> Iterator[str]:
@@ -193,6 +217,13 @@ def _cautions(collector: Collector) -> Iterator[str]:
     off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
     if off:
         yield f"alarms taken out: {', '.join(off)}"
+    if collector.blower.timed_without_proof is not None:
+        yield (
+            "FLOW IS NOT PROVED in timed cleaning: it pulses with the blower stopped too, and "
+            "while dP cannot be trusted, which can raise a dust cloud: for combustible dust only "
+            "as the site's dust hazard analysis allows. Accepted in the settings, because: "
+            f"{collector.blower.timed_without_proof}"
+        )
     if collector.cleaning.downtime:
         yield (
             "downtime cleaning pulses without air flow: for combustible dust only as the site's "
@@ -232,8 +263,8 @@ def _service(settings: Settings) -> Iterator[Statement]:
         yield from _panel(settings.panel)
     if settings.metrics is not None:
         yield from _metrics(settings.metrics)
-    for extra in missing(settings):
-        yield Statement(extra, "; ".join(without(extra)), caution=True)
+    for extra in missing_extras(settings):
+        yield Statement(extra, "; ".join(not_installed(extra)), caution=True)
 
 
 def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:

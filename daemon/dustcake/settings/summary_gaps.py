@@ -3,20 +3,18 @@
 from collections.abc import Iterator
 
 from dustcake.settings.model import Collector
-from dustcake.units import show_with_pa
 
 
 def consequences(collector: Collector) -> Iterator[str]:
     """One line for each optional input that is not fitted, and for what that rules out."""
     contacts = collector.contacts
     if contacts.blower_running is None:
-        proof = show_with_pa(collector.blower.flow_proof.pa, collector.shown_in)
         yield (
             "no blower contact: no downtime cleaning; no low dP alarm, as dP alone cannot tell a "
             "torn filter from a stopped blower; no check of the zero at every stop, and missing dP "
-            "tells of no fault of a sensing line; no pulses while dP cannot be trusted; before a "
-            "zero is taken a person must confirm that the blower stands still; the blower counts "
-            f"as running while dP is at or above {proof}"
+            "tells of no fault of a sensing line; before a zero is taken a person must confirm "
+            "that the blower stands still; flow is proved by dP alone, which a plugged sensing "
+            "line or a drifted zero can feign"
         )
     if collector.header is None:
         yield (

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import BAD_USAGE, DONE, between, fail, file_called, whole_number
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -168,7 +168,7 @@ def run(arguments: argparse.Namespace) -> int:
     from importlib.util import find_spec
 
     if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "matplotlib")):
-        fail(f"a study needs {the_extra('analysis')}")
+        fail(f"a study needs {install_hint('analysis')}")
         return BAD_USAGE
     from dustcake.adapters.store import StoreRefused
     from dustcake_lab.commands.study_one import study_one

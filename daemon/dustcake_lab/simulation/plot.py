@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.core.setpoints import Setpoints
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 from dustcake_lab.simulation.run import Curve, Curves
 from dustcake_sim.events import Event
 from dustcake_sim.scenario import Scenario
@@ -45,7 +45,7 @@ def require_matplotlib() -> None:
     """Raises PlotError where there is no matplotlib."""
     if find_spec("matplotlib") is None:
         raise PlotError(
-            f"--plot draws with matplotlib, of {the_extra('analysis')}; install it, or leave "
+            f"--plot draws with matplotlib, of {install_hint('analysis')}; install it, or leave "
             "--plot out"
         )
 

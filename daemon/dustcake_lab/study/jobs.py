@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.study.loop import RunTotals, StudyLoop
 
@@ -153,7 +153,7 @@ def _nothing() -> None:
 @contextmanager
 def _connected(dask: str) -> "Iterator[Client]":
     if find_spec("distributed") is None:
-        raise StudyError(f"--dask needs {the_extra('cluster')}")
+        raise StudyError(f"--dask needs {install_hint('cluster')}")
     from distributed import Client
 
     # A client that does not understand its address leaves a traceback behind when it is collected.

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.setpoints import Setpoints
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 from dustcake_lab.traces.columns import PARQUET_ENDINGS, BadRow, Recorded, TraceError
 from dustcake_lab.traces.journal import is_journal, journal_lines
 from dustcake_lab.traces.rows import Trace, lines_of, open_file
@@ -41,7 +41,7 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
     if path.suffix.lower() in PARQUET_ENDINGS:
         if not fast:
             raise TraceError(
-                f"reading Parquet needs {the_extra('analysis')}, or write the trace as CSV"
+                f"reading Parquet needs {install_hint('analysis')}, or write the trace as CSV"
             )
         from dustcake_lab.traces.csv_parquet import ParquetTrace
 

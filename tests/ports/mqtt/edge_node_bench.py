@@ -10,9 +10,7 @@ from typing import Any
 from dustcake.adapters.mqtt import EdgeNodeLink, LinkSettings, LinkStatus, MqttVersion
 from dustcake.core.stamp import Stamp
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
-from dustcake.publish.sparkplug.edge_node import EdgeNode
-from dustcake.publish.sparkplug.primary_host import PrimaryHost
-from dustcake.publish.sparkplug.topics import NodeTopics
+from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
 from publish.sparkplug.host import GROUP, NODE, dp, mode
 from publish.sparkplug.independent import parsed
 from system_support.broker import Broker, Subscriber, until

@@ -9,7 +9,7 @@ from typing import Any
 
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink, MqttVersion
 from dustcake.ports import Outbox
-from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.topics import Keep, Publication
 from system_support.broker import until
 
 VERSIONS = (MqttVersion.V5, MqttVersion.V3_1_1)

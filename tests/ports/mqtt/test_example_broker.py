@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from dustcake.adapters.mqtt import LinkSettings, TlsFiles
-from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.topics import Keep, Publication
 from ports.fake_store import FakeStore
 from ports.mqtt.running_link import Says, link_running, message, settings_for
 from system_support.broker import until

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from dustcake.adapters.mqtt import MqttVersion
-from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.topics import Keep, Publication
 from ports.fake_store import FakeStore
 from ports.mqtt.running_link import VERSIONS, Says, link_running, message, numbered, settings_for
 from system_support.broker import Broker, CuttingProxy, running, until

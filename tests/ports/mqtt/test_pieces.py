@@ -12,7 +12,7 @@ from dustcake.adapters.mqtt.backoff import Backoff
 from dustcake.adapters.mqtt.causes import explain
 from dustcake.adapters.mqtt.newest import Newest
 from dustcake.adapters.mqtt.packing import publish_properties
-from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.topics import Keep, Publication
 from ports.mqtt.running_link import settings_for
 
 

@@ -8,7 +8,7 @@ import pytest
 import structlog
 
 from dustcake.adapters.mqtt import MqttVersion, TlsFiles
-from dustcake.publish.publication import Keep
+from dustcake.publish.topics import Keep
 from ports.fake_store import FakeStore
 from ports.mqtt.running_link import VERSIONS, Says, link_running, message, numbered, settings_for
 from system_support.broker import (

@@ -12,9 +12,8 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake.ports import Commit
-from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
-from dustcake.publish.topics import Topics
+from dustcake.publish.topics import Publication, Topics
 from dustcake.units import PressureUnit
 
 COLLECTOR = "bay-3"

@@ -9,7 +9,7 @@ from dustcake.core.signals import Contacts, Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.ports import Commit
-from dustcake.publish.publication import Keep, Publication
+from dustcake.publish.topics import Keep, Publication
 
 FIRST_UTC_S = 1_800_000_000.0
 

@@ -14,7 +14,7 @@ from dustcake.core.inputs import PollCompleted, Restarted, Stopping
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
 from dustcake.core.stamp import Stamp
 from dustcake.ports import Commit
-from dustcake.publish.publication import Publication
+from dustcake.publish.topics import Publication
 from ports.store.driven import COLLECTOR, RENDERER, Driven
 
 UTC_S = 1_800_000_000.0  # a whole minute

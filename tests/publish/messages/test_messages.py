@@ -22,7 +22,6 @@ from dustcake.core.step import Step
 from dustcake.publish.messages.asyncapi import CHANNELS, document, document_text, messages_text
 from dustcake.publish.messages.parts import SHARED
 from dustcake.publish.messages.payload_schemas import messages_schema, payload_schemas
-from dustcake.publish.publication import Publication
 from dustcake.publish.render import Renderer
 from dustcake.publish.request_json import (
     InvalidRequest,
@@ -31,7 +30,7 @@ from dustcake.publish.request_json import (
     reply,
     unrecorded_reply,
 )
-from dustcake.publish.topics import Topics
+from dustcake.publish.topics import Publication, Topics
 from dustcake.units import PressureUnit
 from examples import examples
 from publish.histories import SETPOINTS, live

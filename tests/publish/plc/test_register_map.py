@@ -19,9 +19,18 @@ from dustcake.core.signals import CONTACT_NAMES, Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import Phase, State, first_state
 from dustcake.core.step import Step
-from dustcake.publish.plc import register_map
-from dustcake.publish.plc.modbus import HEADER_BYTES, answer, length_of
-from dustcake.publish.plc.register_map import ALARMS, ROWS, SIZE, Seen, documentation, image
+from dustcake.publish import plc
+from dustcake.publish.plc import (
+    ALARMS,
+    HEADER_BYTES,
+    ROWS,
+    SIZE,
+    Seen,
+    answer,
+    documentation,
+    image,
+    length_of,
+)
 from examples import examples
 from publish.histories import SETPOINTS, live
 
@@ -48,7 +57,7 @@ def state() -> State:
 
 def test_what_is_known_at_the_start(state: State) -> None:
     words = image(seen(state))
-    assert words[0:4] == [1, 1, 65_535, 4]
+    assert words[0:4] == [2, 1, 65_535, 4]
     assert isnan(float32(words, 4))
     assert isnan(float32(words, 6))
     assert words[8:13] == [1, 1, 0, 0, 0]
@@ -108,7 +117,7 @@ def test_permissives_that_are_missing() -> None:
     collector.poll(500.0)
     state = collector.state
     names = [permissive.name for permissive in state.decision.permissives]
-    assert tuple(names) == register_map.PERMISSIVES
+    assert tuple(names) == plc.PERMISSIVES
     missing = sum(
         1 << place for place, p in enumerate(state.decision.permissives) if p.met.value == "no"
     )
@@ -118,14 +127,14 @@ def test_permissives_that_are_missing() -> None:
 def test_every_number_and_bit_has_its_place() -> None:
     assert sorted(ALARMS) == sorted(AlarmName)
     assert len(ALARMS) <= 32
-    assert sorted(register_map.PHASES) == sorted(Phase)
-    assert sorted(register_map.MODES) == sorted(Mode)
-    assert sorted(register_map.QUALITIES) == sorted(Quality)
-    assert set(register_map.CONTACT_BITS) == set(CONTACT_NAMES)
-    assert sorted(register_map.CONTACT_BITS.values()) == list(range(len(CONTACT_NAMES)))
+    assert sorted(plc.PHASES) == sorted(Phase)
+    assert sorted(plc.MODES) == sorted(Mode)
+    assert sorted(plc.QUALITIES) == sorted(Quality)
+    assert set(plc.CONTACT_BITS) == set(CONTACT_NAMES)
+    assert sorted(plc.CONTACT_BITS.values()) == list(range(len(CONTACT_NAMES)))
     taken = [row.address + word for row in ROWS for word in range(row.words)]
     assert len(set(taken)) == len(taken)
-    assert max(taken) < register_map.FIRST_VALVE
+    assert max(taken) < plc.FIRST_VALVE
 
 
 @examples(20)

@@ -5,11 +5,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from dustcake.core.stamp import Stamp
-from dustcake.publish.publication import Publication
-from dustcake.publish.sparkplug.edge_node import EdgeNode
+from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics
 from dustcake.publish.sparkplug.payload import DataType, QualityCode
-from dustcake.publish.sparkplug.report import Report
-from dustcake.publish.sparkplug.topics import NodeTopics
+from dustcake.publish.sparkplug.reports import Report
+from dustcake.publish.topics import Publication
 from publish.sparkplug.independent import parsed, quality_of, value_of
 
 GROUP, NODE = "mill", "roof plant"

@@ -16,10 +16,9 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
-from dustcake.publish.sparkplug.edge_node import EdgeNode
+from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics
 from dustcake.publish.sparkplug.payload import QualityCode
-from dustcake.publish.sparkplug.report import Report
-from dustcake.publish.sparkplug.topics import NodeTopics
+from dustcake.publish.sparkplug.reports import Report
 from dustcake.units import PressureUnit
 from examples import examples
 from publish.histories import SETPOINTS, live

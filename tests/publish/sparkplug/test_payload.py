@@ -8,12 +8,15 @@ from dustcake.publish.sparkplug.payload import (
     DataType,
     Metric,
     Payload,
+    PayloadError,
     Property,
     Value,
+    bytes_field,
     decode,
     encode,
+    varint,
+    varint_field,
 )
-from dustcake.publish.sparkplug.wire import PayloadError, bytes_field, varint, varint_field
 from publish.sparkplug.independent import Payload as Independent
 from publish.sparkplug.independent import parsed, value_of
 

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from dustcake.publish.sparkplug.primary_host import Heard, PrimaryHost
+from dustcake.publish.sparkplug.edge_node import Heard, PrimaryHost
 from publish.sparkplug.covering import covers
 
 

@@ -20,7 +20,7 @@ from dustcake.adapters.mqtt.causes import ClosedEarly, PublicationRefused, Setup
 from dustcake.adapters.mqtt.credentials import read_password, tls_context
 from dustcake.adapters.mqtt.packing import connect_properties, publish_properties, will_properties
 from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion
-from dustcake.publish.publication import Publication
+from dustcake.publish.topics import Publication
 
 # The libraries report each fault several times and in their own words; the link reports it once.
 _library_log = logging.getLogger("dustcake.mqtt.library")

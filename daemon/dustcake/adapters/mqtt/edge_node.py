@@ -14,11 +14,9 @@ from dustcake.adapters.mqtt.requests import LARGEST_PAYLOAD, MOST_WAITING
 from dustcake.adapters.mqtt.settings import LinkSettings
 from dustcake.adapters.mqtt.upkeep import LinkStatus, Upkeep
 from dustcake.ports import Clock
-from dustcake.publish.publication import Publication
 from dustcake.publish.sparkplug.commands import DeviceRequest, Rebirth, Refused, read_commands
-from dustcake.publish.sparkplug.edge_node import EdgeNode
-from dustcake.publish.sparkplug.primary_host import Heard, PrimaryHost
-from dustcake.publish.sparkplug.topics import MessageType
+from dustcake.publish.sparkplug.edge_node import EdgeNode, Heard, MessageType, PrimaryHost
+from dustcake.publish.topics import Publication
 
 _log = structlog.get_logger(__name__)
 

@@ -13,8 +13,7 @@ from dustcake.adapters.mqtt.requests import RequestHandler, Requests
 from dustcake.adapters.mqtt.settings import LinkSettings
 from dustcake.adapters.mqtt.upkeep import LinkStatus, Upkeep
 from dustcake.ports import Outbox
-from dustcake.publish.publication import Keep, Publication
-from dustcake.publish.topics import may_be_published_to
+from dustcake.publish.topics import Keep, Publication, may_be_published_to
 
 LIVE_CAPACITY = 256
 

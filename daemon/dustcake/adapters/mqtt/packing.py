@@ -7,7 +7,7 @@ from functools import lru_cache
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from dustcake.publish.publication import Publication
+from dustcake.publish.topics import Publication
 
 LARGEST_PACKET = 65_536  # bytes; a broker that speaks MQTT 5 sends nothing larger
 

@@ -13,7 +13,7 @@ from dustcake.adapters.mqtt.causes import Trouble, explain
 from dustcake.adapters.mqtt.connection import Connection, connect
 from dustcake.adapters.mqtt.settings import LinkSettings
 from dustcake.core.record import record
-from dustcake.publish.publication import Publication
+from dustcake.publish.topics import Publication
 
 GOODBYE_SHARE = 0.7  # of the time to leave; the rest is for DISCONNECT to go out
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 
 from dustcake.ports import Queued
-from dustcake.publish.publication import Keep
+from dustcake.publish.topics import Keep
 
 CAPACITY = 64
 

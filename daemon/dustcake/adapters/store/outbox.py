@@ -33,9 +33,8 @@ from dustcake.core.events import Event
 from dustcake.core.reading import Quality
 from dustcake.core.stamp import Stamp
 from dustcake.ports import Commit, Queued
-from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.render import Renderer
-from dustcake.publish.topics import may_be_published_to
+from dustcake.publish.topics import Keep, Publication, may_be_published_to
 
 MOST_UNFORGOTTEN = 64
 """Acknowledged publications are deleted together with the next commit, to spare the memory card;

@@ -9,7 +9,7 @@ from dustcake.core.events import AirUsed
 from dustcake.core.reading import Sample
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import OutputKind, Setpoints
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 HOUR_S, DAY_S = 3600.0, 86_400.0
 _READINGS = 3  # of the header after a pulse; then it is settled
@@ -72,16 +72,16 @@ def counts(setpoints: Setpoints) -> bool:
     return setpoints.pulsing.kind is not OutputKind.DEMAND_CONTACT
 
 
-def restarted(turn: Turn, air: AirUse, blower: BlowerState) -> AirUse:
+def restarted(context: StepContext, air: AirUse, blower: BlowerState) -> AirUse:
     """After a restart: a pulse that had ended and was being measured is counted as rated, and the
     hour is closed, since its end meant the clock as it was."""
     if air.watch is not None and air.watch.ended_s is not None:
-        air = _settled(turn, replace(air, watch=replace(air.watch, readings=())))
-    return _told(turn, replace(air, watch=None), blower)
+        air = _settled(context, replace(air, watch=replace(air.watch, readings=())))
+    return _told(context, replace(air, watch=None), blower)
 
 
 def follow(
-    turn: Turn,
+    context: StepContext,
     air: AirUse,
     before: PulsingState,
     pulsing: PulsingState,
@@ -98,29 +98,29 @@ def follow(
         and (was is None or was.command_id != flight.command_id)
     )
     if sum(pulsing.counts) > sum(before.counts):
-        air = _ended(turn, air)
+        air = _ended(context, air)
     elif air.watch is not None and air.watch.ended_s is None and flight is None:
         air = replace(air, watch=None)  # it failed
     header_pa = None if header is None else header.usable_pa
     if air.watch is not None and air.watch.ended_s is not None:
-        air = _watched(turn, air, air.watch, header, give_up=begun)
-    if begun and header_pa is not None and measures(turn.setpoints):
-        air = replace(air, watch=Watch(header_pa, turn.now_s))
-    if air.hour_ends_s is not None and turn.reached(air.hour_ends_s):
-        air = _told(turn, air, blower)
+        air = _watched(context, air, air.watch, header, give_up=begun)
+    if begun and header_pa is not None and measures(context.setpoints):
+        air = replace(air, watch=Watch(header_pa, context.now_s))
+    if air.hour_ends_s is not None and context.is_due(air.hour_ends_s):
+        air = _told(context, air, blower)
     return air
 
 
-def _ended(turn: Turn, air: AirUse) -> AirUse:
+def _ended(context: StepContext, air: AirUse) -> AirUse:
     watch = air.watch
     if watch is None or watch.ended_s is not None:
-        return _used(turn, air, None)
-    ended_s = max(turn.now_s, watch.began_s + turn.setpoints.pulsing.on_time_s)
+        return _used(context, air, None)
+    ended_s = max(context.now_s, watch.began_s + context.setpoints.pulsing.on_time_s)
     return replace(air, watch=replace(watch, ended_s=ended_s))
 
 
 def _watched(
-    turn: Turn, air: AirUse, watch: Watch, header: Sample | None, *, give_up: bool
+    context: StepContext, air: AirUse, watch: Watch, header: Sample | None, *, give_up: bool
 ) -> AirUse:
     """Another reading of the header, if there is one, and what they say once that is all."""
     ended_s = watch.ended_s
@@ -130,30 +130,30 @@ def _watched(
         readings = (*watch.readings, (header.at.mono_s, header.usable_pa))
         watch = replace(watch, readings=readings)
         air = replace(air, watch=watch)
-    if len(watch.readings) >= _READINGS or give_up or turn.reached(ended_s + _OPEN_FOR_S):
-        return _settled(turn, air)
+    if len(watch.readings) >= _READINGS or give_up or context.is_due(ended_s + _OPEN_FOR_S):
+        return _settled(context, air)
     return air
 
 
-def _settled(turn: Turn, air: AirUse) -> AirUse:
-    watch, volume_m3 = air.watch, turn.setpoints.air.header_volume_m3
+def _settled(context: StepContext, air: AirUse) -> AirUse:
+    watch, volume_m3 = air.watch, context.setpoints.air.header_volume_m3
     assert watch is not None
     assert watch.ended_s is not None
     dip = dip_of(watch.before_pa, watch.ended_s, watch.readings)
     drawn = None
     if dip is not None and volume_m3 is not None:
         mass = drawn_by_dip_kg(volume_m3, watch.before_pa, dip)
-        drawn = free_m3(mass, turn.setpoints.air.reference_pa)
-    return _used(turn, replace(air, watch=None), drawn)
+        drawn = free_m3(mass, context.setpoints.air.reference_pa)
+    return _used(context, replace(air, watch=None), drawn)
 
 
-def _used(turn: Turn, air: AirUse, measured_m3: float | None) -> AirUse:
+def _used(context: StepContext, air: AirUse, measured_m3: float | None) -> AirUse:
     """One more pulse; as rated where it was not measured."""
     if measured_m3 is None:
-        pulse = Amount(turn.setpoints.air.rated_pulse_m3, 0, 1)
+        pulse = Amount(context.setpoints.air.rated_pulse_m3, 0, 1)
     else:
         pulse = Amount(measured_m3, 1, 0)
-    utc_s, now_s = turn.at.utc_s, turn.now_s
+    utc_s, now_s = context.at.utc_s, context.now_s
     day_number = None if utc_s is None else floor(utc_s / DAY_S)
     same_day = day_number == air.day_number
     if air.hour_ends_s is None:
@@ -168,16 +168,16 @@ def _used(turn: Turn, air: AirUse, measured_m3: float | None) -> AirUse:
     )
 
 
-def _told(turn: Turn, air: AirUse, blower: BlowerState) -> AirUse:
+def _told(context: StepContext, air: AirUse, blower: BlowerState) -> AirUse:
     """The hour is over: on record, if any air was used in it."""
     if air.hour_ends_s is None:
         return air
-    blower_s, hour = blower.total_until_s(turn.now_s), air.hour
-    turn.emit(
+    blower_s, hour = blower.total_until_s(context.now_s), air.hour
+    context.emit(
         AirUsed(
             from_utc_s=air.hour_utc_s,
             free_m3=hour.free_m3,
-            mass_kg=mass_kg(hour.free_m3, turn.setpoints.air.reference_pa),
+            mass_kg=mass_kg(hour.free_m3, context.setpoints.air.reference_pa),
             measured=hour.measured,
             rated=hour.rated,
             blower_run_s=blower_s - air.told_blower_s,

@@ -7,17 +7,18 @@ from dustcake.core.alarms.causes import CAUSES, CAUSES_FIRST
 from dustcake.core.alarms.life import Alarm, Around, Condition, is_settled, is_unused, judge
 from dustcake.core.alarms.suppression import IN_FORCE, SUPPRESSED_BY, suppressed
 from dustcake.core.alarms.table import AlarmState
-from dustcake.core.alarms.watch import PLACE, in_order, touched
-from dustcake.core.blower import PROOF_KEPT
+from dustcake.core.alarms.watch import PLACE, RESTS_ON, in_order, touched
+from dustcake.core.blower import PROOF_KEPT, is_known
 from dustcake.core.cleaning import pace as cleaning_pace
 from dustcake.core.filter_life import replacement
+from dustcake.core.line import CALLED, OFTEN, SELDOM, WITHIN_S, Gap
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import AlarmName, AlarmSetting, Setpoints
 from dustcake.core.signal_validation.doubts import DEAD, find
 from dustcake.core.state import State
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # An alarm on header pressure clears only this far above its limit (pressure: 2 % of range is the
 # starting value of alarm management practice; from memory).
@@ -31,26 +32,29 @@ _CHANGED: Condition = (False, because(Because.FILTERS_CHANGED))
 _CLOCK_NOT_SET: Condition = (True, because(Because.CLOCK_NOT_SET))
 
 
-def judge_all(turn: Turn, before: State, state: State) -> State:
+def judge_all(context: StepContext, before: State, state: State) -> State:
     """Every alarm, causes before what they explain. ``before``: the state when this step began.
     What an alarm watches does not depend on the others, so those that stay as they are, as most do
     most of the time, are done with first."""
     to_judge: dict[AlarmName, tuple[Condition, Condition]] = {}
     for name in _looked_at(before, state):
-        alarm, setting = state.alarms[PLACE[name]], turn.setpoints.alarms[PLACE[name]]
+        alarm, setting = state.alarms[PLACE[name]], context.setpoints.alarms[PLACE[name]]
         if is_unused(alarm, setting):
             continue
-        condition = CONDITIONS[name](turn, state)
-        hidden = suppressed(turn, state, name) if name in SUPPRESSED_BY else IN_FORCE
+        condition = CONDITIONS[name](context, state)
+        hidden = suppressed(context, state, name) if name in SUPPRESSED_BY else IN_FORCE
         if hidden[0] or not is_settled(alarm, setting, condition[0]):
             to_judge[name] = condition, hidden
     if not to_judge:
         return state if state.unsettled == () else replace(state, unsettled=())
-    alarms, settings = list(state.alarms), turn.setpoints.alarms
+    alarms, settings = list(state.alarms), context.setpoints.alarms
     for name in sorted(to_judge, key=_RANK.__getitem__):
         condition, hidden = to_judge[name]
-        around, place = Around(hidden, *_cause(name, alarms, settings)), PLACE[name]
-        alarms[place] = judge(turn, alarms[place], settings[place], condition, around)
+        around, place = (
+            Around(hidden, *_cause(name, alarms, settings), *_held(context, name)),
+            PLACE[name],
+        )
+        alarms[place] = judge(context, alarms[place], settings[place], condition, around)
     unsettled = tuple(
         name
         for name, (condition, hidden) in to_judge.items()
@@ -94,6 +98,15 @@ def _cause(
     return None, undecided
 
 
+def _held(context: StepContext, name: AlarmName) -> tuple[bool, float | None]:
+    """Whether what an alarm rests on is not known now and its delays are held; and when it was
+    known again after they had to begin anew."""
+    gaps = [context.line.of(signal) for signal in RESTS_ON.get(name, ())]
+    resumed_s = max((g.resumed_s for g in gaps if g.resumed_s is not None), default=None)
+    unknown = [gap for gap in gaps if gap.since_s is not None]
+    return bool(unknown) and all(map(context.holds, unknown)), resumed_s
+
+
 def thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
     """Every dP at which an alarm, or the proof of the blower, changes its answer."""
     limits = setpoints.limits
@@ -115,16 +128,17 @@ def header_thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
     return limits.min_pa, limits.min_pa * (1 + HEADER_DEADBAND), limits.max_pa
 
 
-def _filter_replacement(turn: Turn, state: State) -> Condition:
+def _filter_replacement(context: StepContext, state: State) -> Condition:
     if state.worn.fresh:
         return _CHANGED
     # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
     # blower also reads low, and cycles run since dP was last seen may have done their work.
-    limits, calls = turn.setpoints.limits, None
-    dp_pa = state.sample.usable_pa if state.blower.running else None
-    if dp_pa is not None and replacement.proved(turn, state.worn):
+    limits, calls = context.setpoints.limits, None
+    flow = state.blower.running and is_known(context)
+    dp_pa = state.sample.usable_pa if flow else None
+    if dp_pa is not None and replacement.proved(context, state.worn):
         calls = True
-    elif dp_pa is not None and replacement.has_recovered(turn, dp_pa):
+    elif dp_pa is not None and replacement.has_recovered(context, dp_pa):
         return _CLEAR
     return calls, because(
         Because.NOT_CLEANED_BELOW,
@@ -134,8 +148,8 @@ def _filter_replacement(turn: Turn, state: State) -> Condition:
     )
 
 
-def _high_dp(turn: Turn, state: State) -> Condition:
-    limits, sample = turn.setpoints.limits, state.sample
+def _high_dp(context: StepContext, state: State) -> Condition:
+    limits, sample = context.setpoints.limits, state.sample
     # Beyond the span is no measurement, but it is high.
     above_span = sample.quality is Quality.OUT_OF_SPECIFICATION
     dp_pa = sample.pa if above_span else sample.usable_pa
@@ -147,24 +161,25 @@ def _high_dp(turn: Turn, state: State) -> Condition:
     return (False if dp_pa < limits.high_pa - limits.deadband_pa else None), reason
 
 
-def _low_dp(turn: Turn, state: State) -> Condition:
+def _low_dp(context: StepContext, state: State) -> Condition:
     """Low dP means something only while the blower is proved by its contact: dP alone cannot tell
     a torn filter from a stopped fan."""
-    limits, dp_pa, blower = turn.setpoints.limits, state.sample.usable_pa, state.blower
+    limits, dp_pa, blower = context.setpoints.limits, state.sample.usable_pa, state.blower
     if dp_pa is None:
         return None, state.sample.reasons[0]
     reason = because(Because.BELOW_LIMIT, dp_pa=dp_pa, limit_pa=limits.low_pa)
-    if not (turn.setpoints.fitted.blower_running and blower.running):
+    fitted = context.setpoints.fitted.blower_running
+    if not (fitted and blower.running and is_known(context)):
         return None, reason
     if dp_pa <= limits.low_pa:
         return True, reason
     return (False if dp_pa > limits.low_pa + limits.deadband_pa else None), reason
 
 
-def _cleaning_not_effective(turn: Turn, state: State) -> Condition:
+def _cleaning_not_effective(context: StepContext, state: State) -> Condition:
     if not state.cleaning.not_effective:
         return _CLEAR
-    settings = turn.setpoints.cleaning
+    settings = context.setpoints.cleaning
     return True, because(
         Because.LIMIT_OF_CYCLES,
         dp_pa=state.sample.pa or 0.0,
@@ -173,10 +188,10 @@ def _cleaning_not_effective(turn: Turn, state: State) -> Condition:
     )
 
 
-def _header_pressure_low(turn: Turn, state: State) -> Condition:
-    min_pa = turn.setpoints.header_limits.min_pa
+def _header_pressure_low(context: StepContext, state: State) -> Condition:
+    min_pa = context.setpoints.header_limits.min_pa
     header_pa = None if state.header is None else state.header.usable_pa
-    if turn.setpoints.header is None:
+    if context.setpoints.header is None:
         return _CLEAR
     if header_pa is None:
         return None, because(Because.HEADER_UNKNOWN)
@@ -187,8 +202,8 @@ def _header_pressure_low(turn: Turn, state: State) -> Condition:
     return None, because(Because.HEADER_LOW, header_pa=header_pa, min_pa=min_pa)
 
 
-def _header_transmitter_fault(turn: Turn, state: State) -> Condition:
-    if turn.setpoints.header is None:
+def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
+    if context.setpoints.header is None:
         return _CLEAR
     if state.header is None:  # not read yet
         return None, because(Because.NO_SAMPLE_YET)
@@ -197,7 +212,7 @@ def _header_transmitter_fault(turn: Turn, state: State) -> Condition:
     return True, state.header.reasons[0]
 
 
-def _transmitter_fault(_turn: Turn, state: State) -> Condition:
+def _transmitter_fault(_context: StepContext, state: State) -> Condition:
     sample = state.sample
     if sample.usable_pa is not None:
         return _CLEAR
@@ -210,7 +225,7 @@ def _transmitter_fault(_turn: Turn, state: State) -> Condition:
     return True, sample.reasons[0]
 
 
-def _outputs_lost(_turn: Turn, state: State) -> Condition:
+def _outputs_lost(_context: StepContext, state: State) -> Condition:
     """Outputs that cannot be proved off, that answer but fail one pulse after another, or a blower
     run output that cannot be told."""
     outputs, failures, blower = state.outputs, state.pulsing.failures, state.blower
@@ -223,38 +238,38 @@ def _outputs_lost(_turn: Turn, state: State) -> Condition:
     return (None, because(Because.PULSES_FAIL, failures=failures)) if failures else _CLEAR
 
 
-def _valve_stuck_open(_turn: Turn, state: State) -> Condition:
+def _valve_stuck_open(_context: StepContext, state: State) -> Condition:
     if state.outputs.stuck:
         return True, because(Because.VALVE_STUCK_OPEN, state.outputs.fault)
     return diagnosed.valve_stuck_open(state)
 
 
-def _smoke(turn: Turn, state: State) -> Condition:
+def _smoke(context: StepContext, state: State) -> Condition:
     """A smoke contact that cannot be read keeps the alarm as it was (pulses stop all the same)."""
-    smoke = state.contacts.smoke if turn.setpoints.fitted.smoke else False
+    smoke = state.contacts.smoke if context.setpoints.fitted.smoke else False
     return _CLEAR if smoke is False else (smoke, because(Because.SMOKE))
 
 
-def _journal_fault(_turn: Turn, state: State) -> Condition:
+def _journal_fault(_context: StepContext, state: State) -> Condition:
     fault = state.journal.fault
     return _CLEAR if fault is None else (True, because(Because.JOURNAL_FAULT, fault))
 
 
-def _cleaning_too_frequent(turn: Turn, state: State) -> Condition:
-    if not cleaning_pace.is_frequent(turn, state.pace):
+def _cleaning_too_frequent(context: StepContext, state: State) -> Condition:
+    if not cleaning_pace.is_frequent(context, state.pace):
         return _CLEAR
-    gap_s = turn.setpoints.alarm_rules.frequent_gap_s
+    gap_s = context.setpoints.alarm_rules.frequent_gap_s
     return True, because(Because.TOO_FREQUENT, runs=state.pace.short, gap_s=gap_s)
 
 
-def _fieldbus_lost(turn: Turn, state: State) -> Condition:
+def _fieldbus_lost(context: StepContext, state: State) -> Condition:
     """Nothing at all can be read, where there is more to read than dP: it is not the transmitter.
     While no poll comes back at all, nobody knows."""
     sample, header = state.sample, state.header
     if sample.usable_pa is not None:
         return _CLEAR
-    others = [getattr(state.contacts, name) is None for name in turn.setpoints.fitted.names()]
-    if turn.setpoints.header is not None:
+    others = [getattr(state.contacts, name) is None for name in context.setpoints.fitted.names()]
+    if context.setpoints.header is not None:
         others.append(header is not None and _unread(header))
     if not others:
         return _CLEAR
@@ -269,29 +284,61 @@ def _unread(sample: Sample) -> bool:
     return bool(sample.reasons) and sample.reasons[0].code is Because.READ_FAILED
 
 
-def _blower_not_proved(turn: Turn, state: State) -> Condition:
+def _blower_not_proved(context: StepContext, state: State) -> Condition:
     """The blower should run, because it has been told to or the process makes dust, and its contact
-    says that it does not. With smoke or the stop input it is meant to stand still."""
-    fitted, contacts, blower = turn.setpoints.fitted, state.contacts, state.blower
-    process = fitted.process_running and contacts.process_running is True
-    if not fitted.blower_running or contacts.smoke or contacts.stop:
+    says that it does not. With smoke or the stop input it is meant to stand still. A contact that
+    cannot be read says neither."""
+    fitted, contacts, announced = context.setpoints.fitted, state.contacts, state.blower.announced
+    process = contacts.process_running if fitted.process_running else False
+    runs, stops = contacts.blower_running, contacts.smoke or contacts.stop
+    if not fitted.blower_running or runs or stops or (process is False and not announced):
         return _CLEAR
-    if blower.running or not (blower.announced or process):
-        return _CLEAR
+    unreadable = (
+        runs is None
+        or (process is None and not announced)
+        or (fitted.smoke and contacts.smoke is None)
+        or (fitted.stop and contacts.stop is None)
+    )
     why = "the process equipment runs" if process else "it has been told to run"
-    return (None if blower.running is None else True), because(Because.BLOWER_SHOULD_RUN, why)
+    return (None if unreadable else True), because(Because.BLOWER_SHOULD_RUN, why)
 
 
-def _drum_full(turn: Turn, state: State) -> Condition:
-    full = state.contacts.drum_full if turn.setpoints.fitted.drum_full else False
+def _drum_full(context: StepContext, state: State) -> Condition:
+    full = state.contacts.drum_full if context.setpoints.fitted.drum_full else False
     return _CLEAR if full is False else (full, because(Because.DRUM_FULL))
 
 
-def _clock_not_set(turn: Turn, _state: State) -> Condition:
-    return _CLOCK_NOT_SET if turn.at.utc_s is None else _CLEAR
+def _readings_often_lost(context: StepContext, state: State) -> Condition:
+    """A signal fails often, though never for long: that one of which most is lost."""
+    line = state.line
+    often = [name for name in CALLED if _loses_more(context, line.of(name), OFTEN)]
+    if often:
+        worst = max(often, key=lambda name: line.of(name).lost_at(context.now_s))
+        share = line.of(worst).lost_at(context.now_s)
+        return True, because(
+            Because.READINGS_OFTEN_LOST,
+            CALLED[worst],
+            usable_percent=100 * (1 - share),
+            within_s=WITHIN_S,
+        )
+    if any(_loses_more(context, line.of(name), SELDOM) for name in CALLED):
+        return None, because(Because.NO_LONGER)
+    return _CLEAR
 
 
-CONDITIONS: dict[AlarmName, Callable[[Turn, State], Condition]] = {
+def _loses_more(context: StepContext, gap: Gap, share: float) -> bool:
+    """Whether more than this share of a signal's readings is lost. While it is not known the share
+    stays as it is."""
+    if gap.lost <= share:
+        return False
+    return gap.since_s is not None or not context.is_due(gap.falls_to_s(share))
+
+
+def _clock_not_set(context: StepContext, _state: State) -> Condition:
+    return _CLOCK_NOT_SET if context.at.utc_s is None else _CLEAR
+
+
+CONDITIONS: dict[AlarmName, Callable[[StepContext, State], Condition]] = {
     AlarmName.FILTER_REPLACEMENT: _filter_replacement,
     AlarmName.HIGH_DP: _high_dp,
     AlarmName.LOW_DP: _low_dp,
@@ -314,4 +361,5 @@ CONDITIONS: dict[AlarmName, Callable[[Turn, State], Condition]] = {
     AlarmName.HEADER_NOT_RECOVERING: diagnosed.header_not_recovering,
     AlarmName.FILTER_TORN: diagnosed.filter_torn,
     AlarmName.ROW_NOT_RECOVERING: diagnosed.row_not_recovering,
+    AlarmName.READINGS_OFTEN_LOST: _readings_often_lost,
 }

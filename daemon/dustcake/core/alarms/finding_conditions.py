@@ -6,7 +6,7 @@ from dustcake.core.pulse_response.state import FindingName
 from dustcake.core.reasons import Because, because
 from dustcake.core.signal_validation.doubts import OF_THE_LINE, find
 from dustcake.core.state import State
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 _CLEAR: Condition = (False, because(Because.NO_LONGER))
 
@@ -23,17 +23,17 @@ def _doubt(state: State, *codes: Because) -> Condition:
     return _CLEAR if doubt is None else (True, doubt.reason)
 
 
-def sensing_line_suspect(_turn: Turn, state: State) -> Condition:
+def sensing_line_suspect(_context: StepContext, state: State) -> Condition:
     """The reading is not that of the filters, and a line may be why."""
     return _doubt(state, *OF_THE_LINE)
 
 
-def zero_drift(_turn: Turn, state: State) -> Condition:
+def zero_drift(_context: StepContext, state: State) -> Condition:
     """Zero has moved."""
     return _doubt(state, Because.ZERO_DRIFT)
 
 
-def valve_does_not_fire(_turn: Turn, state: State) -> Condition:
+def valve_does_not_fire(_context: StepContext, state: State) -> Condition:
     """One valve, or all."""
     return _finding(state, FindingName.VALVE_DOES_NOT_FIRE)
 
@@ -43,7 +43,7 @@ def valve_stuck_open(state: State) -> Condition:
     return _finding(state, FindingName.VALVE_STUCK_OPEN)
 
 
-def header_not_recovering(_turn: Turn, state: State) -> Condition:
+def header_not_recovering(_context: StepContext, state: State) -> Condition:
     """Weak at rest, slow to recover, or not refilled at all."""
     return _finding(
         state,
@@ -53,12 +53,12 @@ def header_not_recovering(_turn: Turn, state: State) -> Condition:
     )
 
 
-def filter_torn(_turn: Turn, state: State) -> Condition:
+def filter_torn(_context: StepContext, state: State) -> Condition:
     """dP too low for these filters, or fallen at once."""
     calls = _finding(state, FindingName.FILTER_TORN)
     return calls if calls[0] else _doubt(state, Because.FELL_AT_ONCE)
 
 
-def row_not_recovering(_turn: Turn, state: State) -> Condition:
+def row_not_recovering(_context: StepContext, state: State) -> Condition:
     """A row that its pulses do not clean."""
     return _finding(state, FindingName.ROW_NOT_RECOVERING)

@@ -3,7 +3,8 @@
 Every transition comes from ``alarm_table``. A condition is True (raise), False (clear) or None:
 inside the deadband, or not to be judged now; None changes nothing and starts a delay anew, since a
 limit must be passed for the whole of it (as OPC UA Part 9 has it for on-delay, off-delay and
-deadband).
+deadband). Where it is None because a reply was lost just now, the delay is held instead: it does
+not end before the next that is known, and begins anew only if that is too late (``line``).
 """
 
 from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, AlarmState, Trigger
@@ -11,7 +12,7 @@ from dustcake.core.events import AlarmChanged
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import AlarmName, AlarmSetting
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 
 @record
@@ -53,11 +54,15 @@ Condition = tuple[bool | None, Reason]
 @record
 class Around:
     """What else bears on an alarm: ``suppressed`` by design (None: as it was), the alarm that is
-    its ``cause``, and whether one that would be is still in its on-delay (``undecided``)."""
+    its ``cause``, and whether one that would be is still in its on-delay (``undecided``). ``held``:
+    what it rests on is not known now, but was just before; ``resumed_s``: when that was known again
+    after it had not been for too long."""
 
     suppressed: Condition
     cause: AlarmName | None
     undecided: bool
+    held: bool = False
+    resumed_s: float | None = None
 
 
 def is_unused(alarm: Alarm, setting: AlarmSetting) -> bool:
@@ -78,28 +83,28 @@ def is_settled(alarm: Alarm, setting: AlarmSetting, calls: bool | None) -> bool:
 
 
 def judge(
-    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
+    context: StepContext, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
 ) -> Alarm:
     """Follow the condition after its delay, through whatever hides the alarm. One event at most."""
-    after = _judged(turn, alarm, setting, condition, around)
+    after = _judged(context, alarm, setting, condition, around)
     if after.state is not alarm.state:
-        return told(turn, after, setting)
+        return told(context, after, setting)
     if after.stands is not alarm.stands and after.state not in IN_VIEW:
         # Nobody is alarmed, but the record has it.
-        return replace(told(turn, after, setting), since_utc_s=alarm.since_utc_s)
+        return replace(told(context, after, setting), since_utc_s=alarm.since_utc_s)
     return after
 
 
 def _judged(
-    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
+    context: StepContext, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
 ) -> Alarm:
     if not setting.enabled:
         return go(Alarm(alarm.name, alarm.state), Trigger.DISABLE, because(Because.NOT_USED))
     if alarm.state is AlarmState.SHELVED or alarm.state is AlarmState.OUT_OF_SERVICE:
-        alarm = _followed(turn, alarm, setting, condition[0])
+        alarm = _followed(context, alarm, setting, condition[0], around)
         if alarm.stands and setting.latching and not alarm.owed:
             alarm = replace(alarm, owed=True)
-        if alarm.until_s is None or not turn.reached(alarm.until_s):
+        if alarm.until_s is None or not context.is_due(alarm.until_s):
             return alarm
         alarm = go(alarm, Trigger.UNSHELVE, because(Because.SHELVING_OVER))
     hidden, why = around.suppressed
@@ -112,15 +117,15 @@ def _judged(
             return alarm
         alarm = go(alarm, Trigger.UNSUPPRESS, because(Because.SUPPRESSION_OVER))
     if alarm.explained:
-        return _under_cause(turn, alarm, setting, condition, around.cause)
-    return _in_view(turn, alarm, setting, condition, around)
+        return _under_cause(context, alarm, setting, condition, around)
+    return _in_view(context, alarm, setting, condition, around)
 
 
 def _in_view(
-    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
+    context: StepContext, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
 ) -> Alarm:
     calls, reason = condition
-    alarm = _followed(turn, alarm, setting, calls, hold=around.undecided)
+    alarm = _followed(context, alarm, setting, calls, around, hold=around.undecided)
     if alarm.stands and alarm.state not in ACTIVE:
         if around.cause is None:
             return replace(go(alarm, Trigger.RAISE, reason), owed=False)
@@ -138,24 +143,24 @@ def _explained(alarm: Alarm, cause: AlarmName) -> Alarm:
 
 
 def _under_cause(
-    turn: Turn, alarm: Alarm, setting: AlarmSetting, condition: Condition, cause: AlarmName | None
+    context: StepContext, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
 ) -> Alarm:
     """An explained alarm goes with its condition; and once its cause has gone it comes out, if it
     then stands for its on-delay: what it watches needs that time to recover too."""
-    calls, reason = condition
+    (calls, reason), cause = condition, around.cause
     if cause is not None and alarm.cause is not cause:
         alarm = replace(alarm, cause=cause, reason=because(Because.EXPLAINED, cause.value))
     elif cause is None and alarm.cause is not None:
         alarm = replace(alarm, cause=None, stands=False, pending_s=None)
     if alarm.cause is None and calls is None:
         calls = True  # as far as anybody knows it still stands, and it must not get lost
-    alarm = _followed(turn, alarm, setting, calls)
+    alarm = _followed(context, alarm, setting, calls, around)
     if alarm.cause is None and alarm.stands:
         alarm = go(alarm, Trigger.UNSUPPRESS, reason)
         return replace(go(alarm, Trigger.RAISE, reason), owed=False)
     if calls is False and not alarm.stands:
         alarm = go(alarm, Trigger.UNSUPPRESS, reason)
-        return _in_view(turn, alarm, setting, condition, _ALONE) if alarm.owed else alarm
+        return _in_view(context, alarm, setting, condition, _ALONE) if alarm.owed else alarm
     return alarm
 
 
@@ -163,16 +168,26 @@ _ALONE = Around((False, because(Because.NO_LONGER)), None, False)
 
 
 def _followed(
-    turn: Turn, alarm: Alarm, setting: AlarmSetting, calls: bool | None, *, hold: bool = False
+    context: StepContext,
+    alarm: Alarm,
+    setting: AlarmSetting,
+    calls: bool | None,
+    around: Around,
+    *,
+    hold: bool = False,
 ) -> Alarm:
     """The condition after its delay. ``hold``: it may not come to stand yet, because what would
     explain it is not decided."""
+    if calls is None and around.held:
+        return alarm
     if calls is None or calls is alarm.stands:
         return alarm if alarm.pending_s is None else replace(alarm, pending_s=None)
-    pending_s = turn.now_s if alarm.pending_s is None else alarm.pending_s
+    pending_s = context.now_s if alarm.pending_s is None else alarm.pending_s
+    if around.resumed_s is not None:
+        pending_s = max(pending_s, around.resumed_s)
     due_s = pending_s + (setting.on_delay_s if calls else setting.off_delay_s)
-    if turn.now_s < due_s:
-        turn.by(due_s)
+    if context.now_s < due_s:
+        context.wake_by(due_s)
         return replace(alarm, pending_s=pending_s)
     if hold and calls:
         return replace(alarm, pending_s=pending_s)
@@ -198,9 +213,9 @@ def owing(alarm: Alarm, setting: AlarmSetting) -> Alarm:
 _HELD_BY_LATCH = (*ACTIVE, AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED)
 
 
-def told(turn: Turn, alarm: Alarm, setting: AlarmSetting) -> Alarm:
+def told(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Alarm:
     """Put the alarm's new state on record."""
-    turn.emit(
+    context.emit(
         AlarmChanged(
             alarm.name,
             alarm.state,
@@ -211,22 +226,22 @@ def told(turn: Turn, alarm: Alarm, setting: AlarmSetting) -> Alarm:
             alarm.why,
         )
     )
-    return replace(alarm, since_utc_s=turn.at.utc_s)
+    return replace(alarm, since_utc_s=context.at.utc_s)
 
 
 def aligned(
-    turn: Turn, alarms: tuple[Alarm, ...], last_s: float, downtime_s: float | None
+    context: StepContext, alarms: tuple[Alarm, ...], last_s: float, downtime_s: float | None
 ) -> tuple[Alarm, ...]:
     """After a restart, one alarm for each setting, in that order: known ones as they were, delays
     begun anew. ``last_s``: the last time known on the clock as it was; shelving goes on for what
     was left of it then, less ``downtime_s`` where that is known."""
-    known = {alarm.name: _rebased(turn, alarm, last_s, downtime_s or 0.0) for alarm in alarms}
-    settings = turn.setpoints.alarms
+    known = {alarm.name: _rebased(context, alarm, last_s, downtime_s or 0.0) for alarm in alarms}
+    settings = context.setpoints.alarms
     return tuple(known.get(setting.name, Alarm(setting.name)) for setting in settings)
 
 
-def _rebased(turn: Turn, alarm: Alarm, last_s: float, downtime_s: float) -> Alarm:
+def _rebased(context: StepContext, alarm: Alarm, last_s: float, downtime_s: float) -> Alarm:
     until_s = alarm.until_s
     if until_s is not None:
-        until_s = turn.now_s + max(0.0, until_s - last_s - downtime_s)
+        until_s = context.now_s + max(0.0, until_s - last_s - downtime_s)
     return replace(alarm, pending_s=None, until_s=until_s)

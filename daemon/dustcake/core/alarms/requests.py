@@ -8,7 +8,7 @@ from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import Acknowledge, AlarmAction, HandleAlarm
 from dustcake.core.setpoints import AlarmSetting
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 Alarms = tuple[Alarm, ...]
 
@@ -66,22 +66,26 @@ _WAYS = {
 
 
 def handle(
-    turn: Turn, alarms: Alarms, asked: Acknowledge | HandleAlarm, by: str
+    context: StepContext, alarms: Alarms, asked: Acknowledge | HandleAlarm, by: str
 ) -> tuple[Alarms, bool, Reason]:
     """The alarms after what was asked, whether it was accepted, and why."""
-    for i, (alarm, setting) in enumerate(zip(alarms, turn.setpoints.alarms, strict=True)):
+    for i, (alarm, setting) in enumerate(zip(alarms, context.setpoints.alarms, strict=True)):
         if alarm.name == asked.alarm:
             way = _ACKNOWLEDGE if isinstance(asked, Acknowledge) else _WAYS[asked.action]
-            refusal = _refusal(turn, way, alarm, setting, asked)
+            refusal = _refusal(context, way, alarm, setting, asked)
             if refusal is not None:
                 return alarms, False, refusal
-            changed = told(turn, _changed(turn, way, alarm, setting, asked, by), setting)
+            changed = told(context, _changed(context, way, alarm, setting, asked, by), setting)
             return (*alarms[:i], changed, *alarms[i + 1 :]), True, because(Because.DONE)
     return alarms, False, because(Because.NO_SUCH_ALARM, asked.alarm)
 
 
 def _refusal(
-    turn: Turn, way: _Way, alarm: Alarm, setting: AlarmSetting, asked: Acknowledge | HandleAlarm
+    context: StepContext,
+    way: _Way,
+    alarm: Alarm,
+    setting: AlarmSetting,
+    asked: Acknowledge | HandleAlarm,
 ) -> Reason | None:
     if not setting.enabled:
         return because(Because.ALARM_NOT_USED, asked.alarm)
@@ -91,14 +95,14 @@ def _refusal(
         return None
     if way.needs_why and not asked.why.strip():
         return because(Because.NO_WHY)
-    longest_s = turn.setpoints.alarm_rules.shelve_max_s
+    longest_s = context.setpoints.alarm_rules.shelve_max_s
     if asked.action is AlarmAction.SHELVE and not 0 < (asked.for_s or 0.0) <= longest_s:
         return because(Because.SHELVE_TIME, shelve_max_s=longest_s)
     return None
 
 
 def _changed(
-    turn: Turn,
+    context: StepContext,
     way: _Way,
     alarm: Alarm,
     setting: AlarmSetting,
@@ -111,8 +115,8 @@ def _changed(
     alarm = replace(go(alarm, way.trigger, reason), by=by)
     if isinstance(asked, Acknowledge):
         return alarm
-    for_s, utc_s = asked.for_s, turn.at.utc_s
+    for_s, utc_s = asked.for_s, context.at.utc_s
     if way.trigger is Trigger.SHELVE and for_s is not None:
         until_utc_s = None if utc_s is None else utc_s + for_s
-        alarm = replace(alarm, until_s=turn.now_s + for_s, until_utc_s=until_utc_s)
+        alarm = replace(alarm, until_s=context.now_s + for_s, until_utc_s=until_utc_s)
     return replace(alarm, why=asked.why)

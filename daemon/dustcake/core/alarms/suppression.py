@@ -11,50 +11,50 @@ from dustcake.core.alarms.life import Condition
 from dustcake.core.reasons import Because, because
 from dustcake.core.setpoints import AlarmName
 from dustcake.core.state import State
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
-Situation = Callable[[Turn, State], Condition]
+Situation = Callable[[StepContext, State], Condition]
 
 IN_FORCE: Condition = (False, because(Because.SUPPRESSION_OVER))
 _ZEROING: Condition = (True, because(Because.ZEROING))
 _BLOWER_OFF = because(Because.BLOWER_OFF)
 
 
-def _blower_off(turn: Turn, state: State) -> Condition:
+def _blower_off(context: StepContext, state: State) -> Condition:
     """Only a contact can prove that the blower is off."""
-    if not turn.setpoints.fitted.blower_running:
+    if not context.setpoints.fitted.blower_running:
         return IN_FORCE
     running = state.blower.running
     return (None if running is None else not running), _BLOWER_OFF
 
 
-def _nothing_to_pulse(turn: Turn, state: State) -> Condition:
+def _nothing_to_pulse(context: StepContext, state: State) -> Condition:
     """The compressor is often shut down with the blower. Until downtime cleaning has been done,
     where it is wanted, air is needed all the same."""
-    cleaning, run_s = turn.setpoints.cleaning, state.blower.run_s
+    cleaning, run_s = context.setpoints.cleaning, state.blower.run_s
     if cleaning.downtime and run_s > 0 and run_s >= cleaning.downtime_min_run_s:
         return IN_FORCE
-    return _blower_off(turn, state)
+    return _blower_off(context, state)
 
 
-def _start_up(turn: Turn, state: State) -> Condition:
+def _start_up(context: StepContext, state: State) -> Condition:
     """The blower has just started, so dP has not built up yet."""
-    settle_s = turn.setpoints.limits.low_start_delay_s
-    contact = turn.setpoints.fitted.blower_running
-    if not (contact and state.blower.running) or turn.reached(state.blower.since_s + settle_s):
+    settle_s = context.setpoints.limits.low_start_delay_s
+    contact = context.setpoints.fitted.blower_running
+    if not (contact and state.blower.running) or context.is_due(state.blower.since_s + settle_s):
         return IN_FORCE
     return True, because(Because.START_UP, start_delay_s=settle_s)
 
 
-def _zeroing(_turn: Turn, state: State) -> Condition:
+def _zeroing(_context: StepContext, state: State) -> Condition:
     return _ZEROING if state.zero.under_way else IN_FORCE
 
 
-def _seasoning(turn: Turn, state: State) -> Condition:
+def _seasoning(context: StepContext, state: State) -> Condition:
     """New filters have no cake yet and read low, which looks like a torn one."""
-    seasoning_s = turn.setpoints.alarm_rules.seasoning_s
+    seasoning_s = context.setpoints.alarm_rules.seasoning_s
     changed_s = state.log_book.filters_changed_s
-    if changed_s is None or turn.reached(state.blower.total_reaches_s(changed_s + seasoning_s)):
+    if changed_s is None or context.is_due(state.blower.total_reaches_s(changed_s + seasoning_s)):
         return IN_FORCE
     return True, because(Because.SEASONING, seasoning_s=seasoning_s)
 
@@ -70,11 +70,11 @@ SUPPRESSED_BY: Mapping[AlarmName, tuple[Situation, ...]] = MappingProxyType(
 """Which situations make which alarm meaningless, in the order they are named."""
 
 
-def suppressed(turn: Turn, state: State, name: AlarmName) -> Condition:
+def suppressed(context: StepContext, state: State, name: AlarmName) -> Condition:
     """Whether an alarm of ``SUPPRESSED_BY`` is suppressed by design, and by what."""
     unknown: Condition | None = None
     for situation in SUPPRESSED_BY[name]:
-        holds, reason = situation(turn, state)
+        holds, reason = situation(context, state)
         if holds:
             return True, reason
         if holds is None and unknown is None:

@@ -40,6 +40,19 @@ WATCHED: Mapping[AlarmName, tuple[str, ...]] = MappingProxyType(
 on the time as well are not here: they may change at any step. One that is suppressed for a time is
 looked at all along."""
 
+RESTS_ON: Mapping[AlarmName, tuple[str, ...]] = MappingProxyType(
+    {
+        AlarmName.FILTER_REPLACEMENT: ("dp", "blower_running"),
+        AlarmName.HIGH_DP: ("dp",),
+        AlarmName.LOW_DP: ("dp", "blower_running"),
+        AlarmName.HEADER_PRESSURE_LOW: ("header",),
+        AlarmName.SMOKE: ("smoke",),
+        AlarmName.DRUM_FULL: ("drum_full",),
+        AlarmName.BLOWER_NOT_PROVED: ("blower_running", "process_running", "smoke", "stop"),
+    }
+)
+"""The signals without which an alarm cannot be judged: a lost reply holds its delays."""
+
 _PARTS = tuple(sorted({part for parts in WATCHED.values() for part in parts}))
 _SAMPLE_PLACE = _PARTS.index(_SAMPLE)
 _WATCHING = tuple(

@@ -7,7 +7,7 @@ no source).
 
 from dustcake.core.cleaning.runs import Kind, Run
 from dustcake.core.record import record, replace
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 
 @record
@@ -24,22 +24,22 @@ def restarted(pace: Pace, now_s: float) -> Pace:
     return replace(pace, ended_s=now_s) if pace.short else Pace()
 
 
-def follow(turn: Turn, pace: Pace, before: Run | None, run: Run | None) -> Pace:
+def follow(context: StepContext, pace: Pace, before: Run | None, run: Run | None) -> Pace:
     """Follow on-demand runs as they begin and end."""
     was_cleaning = before is not None and before.kind is Kind.ON_DEMAND
     cleaning = run is not None and run.kind is Kind.ON_DEMAND
     if was_cleaning and not cleaning:
-        return replace(pace, ended_s=turn.now_s)
+        return replace(pace, ended_s=context.now_s)
     if cleaning and not was_cleaning:
-        gap_s = turn.setpoints.alarm_rules.frequent_gap_s
-        soon = pace.ended_s is not None and turn.now_s < pace.ended_s + gap_s
+        gap_s = context.setpoints.alarm_rules.frequent_gap_s
+        soon = pace.ended_s is not None and context.now_s < pace.ended_s + gap_s
         return Pace(None, pace.short + 1 if soon else 0)
     return pace
 
 
-def is_frequent(turn: Turn, pace: Pace) -> bool:
+def is_frequent(context: StepContext, pace: Pace) -> bool:
     """Whether it has been so often enough, and no rest has been long enough since."""
-    rules = turn.setpoints.alarm_rules
+    rules = context.setpoints.alarm_rules
     if pace.short < rules.frequent_runs:
         return False
-    return pace.ended_s is None or not turn.reached(pace.ended_s + rules.frequent_gap_s)
+    return pace.ended_s is None or not context.is_due(pace.ended_s + rules.frequent_gap_s)

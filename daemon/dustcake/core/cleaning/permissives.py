@@ -44,9 +44,11 @@ def permissives(
     outputs: OutputsState,
     journal_fault: str | None,
     settling: bool,
+    flow_waived: bool,
 ) -> Permits:
     """All permissives, in the order they are shown, and those of them that are missing.
-    ``journal_fault``: None when writable.
+    ``journal_fault``: None when writable; ``flow_waived``: without a blower contact, nothing waits
+    for a proof of flow.
 
     Which of them a kind of cleaning needs is decided in ``cleaning``: a valid reading is needed
     to clean on demand only, and downtime cleaning needs the blower off, not running.
@@ -55,8 +57,15 @@ def permissives(
     if sample.usable_pa is None:
         # A bad reading withholds pulses at once; when it ends a run, ``cleaning`` decides.
         missing.append(_missing("valid_reading", sample.reasons[0], holds_only=True))
-    if fitted.blower_running and not blower.running:
-        missing.append(_blower_running(blower))
+    by_contact = fitted.blower_running
+    # The proof of flow holds through a lost reply; a pulse waits for what is known now.
+    known = bool(contacts.blower_running) if by_contact else sample.usable_pa is not None
+    flow_proved = blower.running is True and known
+    if not flow_proved:
+        if by_contact:
+            missing.append(_blower_running(contacts))
+        elif not flow_waived:
+            missing.append(_flow_not_proved(setpoints))
     if fitted.smoke and contacts.smoke is not False:
         missing.append(_contact("no_smoke", "smoke", contacts.smoke, Because.SMOKE))
     if fitted.stop and contacts.stop is not False:
@@ -72,8 +81,7 @@ def permissives(
     if settling:
         reason = because(Because.SETTLING, settle_s=setpoints.settle_s)
         missing.append(_missing("settled", reason, holds_only=True))
-    blower_known = fitted.blower_running or blower.running is True
-    in_order = _in_order(fitted, setpoints.header is not None, blower_known)
+    in_order = _in_order(fitted, setpoints.header is not None, by_contact or flow_proved)
     if not missing:
         return in_order, ()
     by_name = {each.name: each for each in missing}
@@ -101,10 +109,18 @@ def _missing(name: str, reason: Reason, *, holds_only: bool = False) -> Permissi
     return Permissive(name, Met.NO, reason, holds_only)
 
 
-def _blower_running(blower: BlowerState) -> Permissive:
-    if blower.running is None:
+def _blower_running(contacts: Contacts) -> Permissive:
+    """By the contact as it is read now: what is only held fires no pulse."""
+    if contacts.blower_running is None:
         return _missing("blower_running", because(Because.BLOWER_UNKNOWN), holds_only=True)
     return _missing("blower_running", because(Because.BLOWER_OFF))
+
+
+def _flow_not_proved(setpoints: Setpoints) -> Permissive:
+    """It withholds pulses at once. When it ends a run, ``cleaning`` decides: one low reading must
+    not."""
+    reason = because(Because.FLOW_NOT_PROVED, flow_proof_pa=setpoints.blower.flow_proof_pa)
+    return _missing("blower_running", reason, holds_only=True)
 
 
 def _contact(name: str, label: str, present: bool | None, code: Because) -> Permissive:

@@ -8,7 +8,7 @@ from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.outputs import OutputsState
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import OutputKind, Setpoints
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 
 @record
@@ -41,18 +41,18 @@ class PulsingState:
     retry_s: float | None = None
 
 
-def restarted(turn: Turn, pulsing: PulsingState) -> PulsingState:
+def restarted(context: StepContext, pulsing: PulsingState) -> PulsingState:
     """After a restart: a pulse that was commanded is marked interrupted and counted, never
     repeated, and the header gets a full interval before the next."""
-    flight, valves = pulsing.in_flight, len(turn.setpoints.pulsing.order)
+    flight, valves = pulsing.in_flight, len(context.setpoints.pulsing.order)
     counts = (*pulsing.counts, *([0] * valves))[:valves]
     if flight is not None and flight.valve is not None:
-        turn.emit(PulseInterrupted(flight.valve))
+        context.emit(PulseInterrupted(flight.valve))
         counts = _counted(counts, flight.valve)
     return PulsingState(
         counts=counts,
         next_index=pulsing.next_index % valves,
-        last_s=turn.now_s,
+        last_s=context.now_s,
         last_valve=pulsing.last_valve,
         failures=pulsing.failures,
     )
@@ -72,33 +72,35 @@ def interval_s(setpoints: Setpoints, kind: Kind) -> float:
 
 
 def pulse(
-    turn: Turn, pulsing: PulsingState, run: Run | None, missing: tuple[Permissive, ...]
+    context: StepContext, pulsing: PulsingState, run: Run | None, missing: tuple[Permissive, ...]
 ) -> tuple[PulsingState, Run | None]:
     """Command the next pulse when it is due, or keep the demand contact as the run wants it.
     ``missing``: permissives."""
     held = run is None or bool(lacks(run.kind, missing))
-    if turn.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
-        return _demand(turn, pulsing, closed=not held), run
+    if context.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
+        return _demand(context, pulsing, closed=not held), run
     if pulsing.in_flight is not None:
-        turn.by(pulsing.in_flight.due_s)
+        context.wake_by(pulsing.in_flight.due_s)
         return pulsing, run
     if run is None:
         return pulsing, run
-    if not turn.reached(pulsing.last_s + interval_s(turn.setpoints, run.kind)) or held:
+    if not context.is_due(pulsing.last_s + interval_s(context.setpoints, run.kind)) or held:
         return pulsing, run
-    order = turn.setpoints.pulsing.order
-    pulsing = command(turn, pulsing, order[pulsing.next_index])
+    order = context.setpoints.pulsing.order
+    pulsing = command(context, pulsing, order[pulsing.next_index])
     pulsing = replace(pulsing, next_index=(pulsing.next_index + 1) % len(order))
-    return pulsing, replace(run, pulses=run.pulses + 1, last_pulse_s=turn.now_s)
+    return pulsing, replace(run, pulses=run.pulses + 1, last_pulse_s=context.now_s)
 
 
-def command(turn: Turn, pulsing: PulsingState, valve: int) -> PulsingState:
+def command(context: StepContext, pulsing: PulsingState, valve: int) -> PulsingState:
     """Command one pulse of ``valve``."""
-    settings = turn.setpoints.pulsing
-    command_id = turn.fire(valve, settings.on_time_s)
-    due_s = turn.now_s + settings.on_time_s + settings.report_timeout_s
-    turn.by(due_s)
-    return replace(pulsing, last_s=turn.now_s, in_flight=InFlight(command_id, valve, True, due_s))
+    settings = context.setpoints.pulsing
+    command_id = context.fire(valve, settings.on_time_s)
+    due_s = context.now_s + settings.on_time_s + settings.report_timeout_s
+    context.wake_by(due_s)
+    return replace(
+        pulsing, last_s=context.now_s, in_flight=InFlight(command_id, valve, True, due_s)
+    )
 
 
 def must_end_now(pulsing: PulsingState, missing: tuple[Permissive, ...]) -> bool:
@@ -117,21 +119,21 @@ def cut(pulsing: PulsingState) -> PulsingState:
     return replace(pulsing, in_flight=replace(pulsing.in_flight, cut=True))
 
 
-def _demand(turn: Turn, pulsing: PulsingState, closed: bool) -> PulsingState:
+def _demand(context: StepContext, pulsing: PulsingState, closed: bool) -> PulsingState:
     if pulsing.in_flight is not None:
-        turn.by(pulsing.in_flight.due_s)
+        context.wake_by(pulsing.in_flight.due_s)
         return pulsing
     if closed is pulsing.demand_closed:
         return pulsing
-    if pulsing.retry_s is not None and not turn.reached(pulsing.retry_s):
+    if pulsing.retry_s is not None and not context.is_due(pulsing.retry_s):
         return pulsing
-    due_s = turn.now_s + turn.setpoints.pulsing.report_timeout_s
-    turn.by(due_s)
-    return replace(pulsing, in_flight=InFlight(turn.demand(closed), None, closed, due_s))
+    due_s = context.now_s + context.setpoints.pulsing.report_timeout_s
+    context.wake_by(due_s)
+    return replace(pulsing, in_flight=InFlight(context.demand(closed), None, closed, due_s))
 
 
 def reported(
-    turn: Turn,
+    context: StepContext,
     pulsing: PulsingState,
     outputs: OutputsState,
     report: OutputReported,
@@ -145,30 +147,30 @@ def reported(
     detail = report.detail or report.outcome.value
     stuck = report.outcome is Outcome.STUCK_ON
     if flight.valve is None:
-        retry_s = None if went_well else turn.now_s + turn.setpoints.outputs_retry_s
+        retry_s = None if went_well else context.now_s + context.setpoints.outputs_retry_s
         pulsing = replace(pulsing, retry_s=retry_s)
     if report.outcome is Outcome.WITHHELD and flight.closed:
         # The outputs were not asked, so they are not at fault.
         if flight.valve is not None:
-            turn.emit(PulseFailed(flight.valve, detail))
+            context.emit(PulseFailed(flight.valve, detail))
         return pulsing, outputs
     if flight.valve is None:
         if went_well:
-            turn.emit(DemandSet(flight.closed))
+            context.emit(DemandSet(flight.closed))
             return replace(pulsing, demand_closed=flight.closed, failures=0), outputs
         # The contact's state is not known; the all-off that follows opens it.
         pulsing = replace(pulsing, demand_closed=False, failures=pulsing.failures + 1)
-        return pulsing, output_proof.failed(turn, outputs, detail, stuck)
+        return pulsing, output_proof.failed(context, outputs, detail, stuck)
     if not went_well:
-        turn.emit(PulseFailed(flight.valve, detail))
+        context.emit(PulseFailed(flight.valve, detail))
         pulsing = replace(pulsing, failures=pulsing.failures + 1)
-        return pulsing, output_proof.failed(turn, outputs, detail, stuck)
+        return pulsing, output_proof.failed(context, outputs, detail, stuck)
     counts = _counted(pulsing.counts, flight.valve)
     pulsing = replace(pulsing, counts=counts, last_valve=flight.valve, failures=0)
-    turn.emit(
+    context.emit(
         PulseFired(
             flight.valve,
-            turn.setpoints.pulsing.on_time_s,
+            context.setpoints.pulsing.on_time_s,
             pulsing.counts[flight.valve - 1],
             dp_pa,
             report.outcome is Outcome.ENDED_EARLY,

@@ -5,7 +5,7 @@ due: the same effort each time, however long a run goes on. Where a run reaches 
 before that, what is left then is read, and kept apart. Only dP with proved flow counts.
 """
 
-from dustcake.core.blower import BlowerState
+from dustcake.core.blower import BlowerState, is_known
 from dustcake.core.cleaning.pulsing import PulsingState, interval_s
 from dustcake.core.cleaning.runs import Kind, Run, has_run
 from dustcake.core.events import FilterLifeChanged
@@ -15,7 +15,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 HOUR_S = 3600.0
 TOLD_EVERY_H = 24.0  # blower hours, while the outlook stays the same
@@ -64,13 +64,13 @@ class FilterLife:
 
 
 def filters_changed(
-    turn: Turn, life: FilterLife, blower: BlowerState, valves: tuple[int, ...]
+    context: StepContext, life: FilterLife, blower: BlowerState, valves: tuple[int, ...]
 ) -> FilterLife:
     """New filters: everything begins anew. In some rows only (``valves`` not empty) they are
     another level, and the set as a whole goes on ageing: the older rows decide on its end."""
-    if valves and set(valves) != set(turn.setpoints.pulsing.order):
+    if valves and set(valves) != set(context.setpoints.pulsing.order):
         return level_moved(life)
-    return FilterLife(blower.total_until_s(turn.now_s))
+    return FilterLife(blower.total_until_s(context.now_s))
 
 
 def level_moved(life: FilterLife) -> FilterLife:
@@ -84,7 +84,7 @@ def restarted(life: FilterLife) -> FilterLife:
 
 
 def follow(
-    turn: Turn,
+    context: StepContext,
     life: FilterLife,
     before: Run | None,
     run: Run | None,
@@ -100,56 +100,65 @@ def follow(
     ``before`` and ``run``: the cleaning run before this step and after it, with the pulse it may
     have commanded; ``ended_by``: why, if it has ended.
     """
-    life = _read(turn, life, blower, sample, zero_offset_pa)
+    life = _read(context, life, pulsing, blower, sample, zero_offset_pa)
     if before is not None and (run is None or run.started_s != before.started_s):
-        if life.run_counted == 0 and has_run(turn, before, 1):
-            life = _await(turn, life, before, pulsing, full_cycle=True)
+        if life.run_counted == 0 and has_run(context, before, 1):
+            life = _await(context, life, before, pulsing, full_cycle=True)
         elif life.run_counted == 0 and ended_by is Because.LOW_REACHED:
-            life = _await(turn, life, before, pulsing, full_cycle=False)
+            life = _await(context, life, before, pulsing, full_cycle=False)
         life = life if life.run_counted == 0 else replace(life, run_counted=0)
     # The later cycles of an on-demand run find cleaner filters, and would be another residual.
     while (
         run is not None
         and run.kind is not Kind.DOWNTIME
         and (life.run_counted == 0 or run.kind is Kind.TIMED)
-        and has_run(turn, run, life.run_counted + 1)
+        and has_run(context, run, life.run_counted + 1)
     ):
-        life = _await(turn, life, run, pulsing, full_cycle=True)
+        life = _await(context, life, run, pulsing, full_cycle=True)
         life = replace(life, run_counted=life.run_counted + 1)
-    life = _read(turn, life, blower, sample, zero_offset_pa)
-    if life.due is not None:
-        turn.by(life.due.at_s)
+    life = _read(context, life, pulsing, blower, sample, zero_offset_pa)
+    if life.due is not None and life.due.at_s > context.now_s:
+        context.wake_by(life.due.at_s)
     return life
 
 
 def _await(
-    turn: Turn, life: FilterLife, run: Run, pulsing: PulsingState, *, full_cycle: bool
+    context: StepContext, life: FilterLife, run: Run, pulsing: PulsingState, *, full_cycle: bool
 ) -> FilterLife:
-    board = turn.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
+    board = context.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
     done = run.pulses > 0 or (board and full_cycle)
     if not done or pulsing.failures or run.kind is Kind.DOWNTIME:
         return life
-    from_s = turn.now_s if run.last_pulse_s is None else run.last_pulse_s
-    at_s = from_s + (0.0 if board else interval_s(turn.setpoints, run.kind))
-    if at_s < turn.now_s:  # dust has settled on them since: no residual any more
+    from_s = context.now_s if run.last_pulse_s is None else run.last_pulse_s
+    at_s = from_s + (0.0 if board else interval_s(context.setpoints, run.kind))
+    if at_s < context.now_s:  # dust has settled on them since: no residual any more
         return life
     return replace(life, due=Due(at_s, run.kind.value, full_cycle))
 
 
 def _read(
-    turn: Turn, life: FilterLife, blower: BlowerState, sample: Sample, zero_offset_pa: float
+    context: StepContext,
+    life: FilterLife,
+    pulsing: PulsingState,
+    blower: BlowerState,
+    sample: Sample,
+    zero_offset_pa: float,
 ) -> FilterLife:
-    """Take the residual whose time has come, and judge anew when that closes a point."""
-    due = life.due
-    if due is None or turn.now_s < due.at_s:
+    """Take the residual whose time has come, and judge anew when that closes a point. Where a reply
+    is lost just then, the next will do, unless a pulse is fired before it."""
+    due, line = life.due, context.line
+    if due is None or context.now_s < due.at_s:
+        return life
+    unknown = sample.usable_pa is None or not is_known(context)
+    held = context.holds(line.dp) or context.holds(line.blower_running)
+    if unknown and held and pulsing.last_s < due.at_s:
         return life
     life = replace(life, due=None)
-    hours = life.hours(blower, turn.now_s)
-    trusted = sample.quality is Quality.GOOD and sample.pa is not None and blower.running
-    if not trusted or not life.residuals.wants(hours):
+    hours = life.hours(blower, context.now_s)
+    trusted = sample.quality is Quality.GOOD and blower.running and is_known(context)
+    if sample.pa is None or not trusted or not life.residuals.wants(hours):
         return life
-    assert sample.pa is not None
-    cleaning, points = turn.setpoints.cleaning, life.residuals.points
+    cleaning, points = context.setpoints.cleaning, life.residuals.points
     conditions = Conditions(
         due.kind,
         due.full_cycle,
@@ -161,18 +170,18 @@ def _read(
     life = replace(life, residuals=life.residuals.with_reading(hours, sample.pa, conditions))
     if life.residuals.points is points:
         return life
-    return _judged(turn, life, hours)
+    return _judged(context, life, hours)
 
 
-def _judged(turn: Turn, life: FilterLife, hours: float) -> FilterLife:
-    before, limit_pa = life.forecast, turn.setpoints.limits.replacement_pa
-    seasoned = [p for p in life.residuals.points if p.hours >= turn.setpoints.seasoning_h]
+def _judged(context: StepContext, life: FilterLife, hours: float) -> FilterLife:
+    before, limit_pa = life.forecast, context.setpoints.limits.replacement_pa
+    seasoned = [p for p in life.residuals.points if p.hours >= context.setpoints.seasoning_h]
     now = forecast(seasoned, hours, limit_pa)
-    life = replace(life, forecast=now, use=_with_use(life.use, turn.at.utc_s, hours))
+    life = replace(life, forecast=now, use=_with_use(life.use, context.at.utc_s, hours))
     news = before is None or before.outlook is not now.outlook
     if now.outlook is Outlook.NOT_ENOUGH_DATA or not (news or hours >= life.told_h + TOLD_EVERY_H):
         return life
-    turn.emit(
+    context.emit(
         FilterLifeChanged(
             now.outlook.value,
             round(hours, 1),

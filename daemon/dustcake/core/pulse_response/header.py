@@ -7,7 +7,7 @@ from dustcake.core.pulse_response.state import DiagnosisState, FindingName, Head
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # So many more pulses that began too low than that did not are no accident.
 PULSES = 4
@@ -27,15 +27,15 @@ _AT_ONCE = 0.12
 
 
 def before_pulse(
-    turn: Turn, diagnosis: DiagnosisState, look: Look, *, rested: bool
+    context: StepContext, diagnosis: DiagnosisState, look: Look, *, rested: bool
 ) -> DiagnosisState:
     """What header pressure at the beginning of a pulse says. ``rested``: the first of a run."""
     if look.header_pa is None:
         return diagnosis
     header = diagnosis.header
     if rested or header.rest_pa is None:
-        return _at_rest(turn, diagnosis, header, look.header_pa)
-    share = turn.setpoints.diagnosis.recovered_share
+        return _at_rest(context, diagnosis, header, look.header_pa)
+    share = context.setpoints.diagnosis.recovered_share
     slow = header.slow
     if look.header_pa < share * header.rest_pa:
         slow = min(slow + 1, 2 * PULSES)
@@ -43,7 +43,7 @@ def before_pulse(
         slow = max(slow - 1, 0)  # the first of a run begin well: others must, too
     diagnosis = replace(diagnosis, header=replace(header, slow=slow))
     if slow == 0:
-        return withdrawn(turn, diagnosis, FindingName.HEADER_SLOW)
+        return withdrawn(context, diagnosis, FindingName.HEADER_SLOW)
     if slow < PULSES:
         return diagnosis
     reason = because(
@@ -52,11 +52,11 @@ def before_pulse(
         rest_header_pa=header.rest_pa,
         pulses=slow,
     )
-    return found(turn, diagnosis, FindingName.HEADER_SLOW, 0, reason)
+    return found(context, diagnosis, FindingName.HEADER_SLOW, 0, reason)
 
 
 def _at_rest(
-    turn: Turn, diagnosis: DiagnosisState, header: HeaderRecord, now_pa: float
+    context: StepContext, diagnosis: DiagnosisState, header: HeaderRecord, now_pa: float
 ) -> DiagnosisState:
     is_weak = header.rests >= RESTS and now_pa < WEAK * header.usual_pa
     weak = min(header.weak + 1, 2 * RESTS) if is_weak else max(header.weak - 1, 0)
@@ -69,20 +69,21 @@ def _at_rest(
     header = replace(header, rest_pa=now_pa, usual_pa=usual_pa, rests=rests, weak=weak)
     diagnosis = replace(diagnosis, header=header)
     if weak == 0:
-        return withdrawn(turn, diagnosis, FindingName.HEADER_WEAK)
+        return withdrawn(context, diagnosis, FindingName.HEADER_WEAK)
     if weak < RESTS:
         return diagnosis
     reason = because(Because.HEADER_WEAK, header_pa=now_pa, usual_header_pa=usual_pa, pulses=weak)
-    return found(turn, diagnosis, FindingName.HEADER_WEAK, 0, reason)
+    return found(context, diagnosis, FindingName.HEADER_WEAK, 0, reason)
 
 
-def after_pulse(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
+def after_pulse(context: StepContext, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
     """Whether the header is on its way back when the answer to a pulse is due."""
     before_pa, after_pa = answer.header_pa, answer.header_after_pa
     if before_pa is None or after_pa is None:
         return diagnosis
-    share = turn.setpoints.diagnosis.recovered_share
-    empty = 0
+    share = context.setpoints.diagnosis.recovered_share
+    # A dip that was not seen neither adds to what was seen nor takes it away.
+    empty = diagnosis.header.empty if answer.dip is None else 0
     if answer.dip is not None and answer.dip > 4 * answer.header_noise:
         lacks = 1 - after_pa / before_pa
         empty = diagnosis.header.empty + 1 if lacks > (1 - REFILLED) * answer.dip else 0
@@ -90,9 +91,9 @@ def after_pulse(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> Diagno
     if after_pa >= share * before_pa and empty == 0:
         rest_pa = diagnosis.header.rest_pa
         if rest_pa is None or after_pa >= share * rest_pa:
-            diagnosis = withdrawn(turn, diagnosis, FindingName.VALVE_STUCK_OPEN)
-        return withdrawn(turn, diagnosis, FindingName.HEADER_NOT_REFILLED)
-    after_s = turn.setpoints.diagnosis.response_s
+            diagnosis = withdrawn(context, diagnosis, FindingName.VALVE_STUCK_OPEN)
+        return withdrawn(context, diagnosis, FindingName.HEADER_NOT_REFILLED)
+    after_s = context.setpoints.diagnosis.response_s
     if after_pa < EMPTIED * before_pa:
         reason = because(
             Because.HEADER_EMPTIED_BY_VALVE,
@@ -101,7 +102,7 @@ def after_pulse(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> Diagno
             header_pa=after_pa,
             response_s=after_s,
         )
-        return found(turn, diagnosis, FindingName.VALVE_STUCK_OPEN, answer.valve, reason)
+        return found(context, diagnosis, FindingName.VALVE_STUCK_OPEN, answer.valve, reason)
     if empty < FILLS or standing(diagnosis, FindingName.VALVE_STUCK_OPEN):
         return diagnosis
     reason = because(
@@ -111,7 +112,7 @@ def after_pulse(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> Diagno
         header_pa=after_pa,
         response_s=after_s,
     )
-    return found(turn, diagnosis, FindingName.HEADER_NOT_REFILLED, 0, reason)
+    return found(context, diagnosis, FindingName.HEADER_NOT_REFILLED, 0, reason)
 
 
 def thresholds_pa(header: HeaderRecord) -> tuple[float, ...]:
@@ -121,7 +122,7 @@ def thresholds_pa(header: HeaderRecord) -> tuple[float, ...]:
 
 
 def without_pulse(
-    turn: Turn, diagnosis: DiagnosisState, before: Sample | None, now: Sample | None
+    context: StepContext, diagnosis: DiagnosisState, before: Sample | None, now: Sample | None
 ) -> DiagnosisState:
     """A header that falls between two polls below its lower limit, or to a weak pressure, with no
     pulse to explain it, while the blower runs. Nobody vents it for work then."""
@@ -129,10 +130,10 @@ def without_pulse(
     now_pa = None if now is None else now.usable_pa
     if before_pa is None or now_pa is None or diagnosis.look is not None:
         return diagnosis
-    limits_pa = (turn.setpoints.header_limits.min_pa, *thresholds_pa(diagnosis.header))
+    limits_pa = (context.setpoints.header_limits.min_pa, *thresholds_pa(diagnosis.header))
     if now_pa > (1 - _AT_ONCE) * before_pa:
         return diagnosis
     if not any(now_pa < limit_pa <= before_pa for limit_pa in limits_pa):
         return diagnosis
     reason = because(Because.HEADER_EMPTIED, before_header_pa=before_pa, header_pa=now_pa)
-    return found(turn, diagnosis, FindingName.VALVE_STUCK_OPEN, 0, reason)
+    return found(context, diagnosis, FindingName.VALVE_STUCK_OPEN, 0, reason)

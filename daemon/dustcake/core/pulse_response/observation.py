@@ -11,7 +11,7 @@ from dustcake.core.reading import Sample
 from dustcake.core.record import replace
 from dustcake.core.signal_validation.doubts import is_well_formed
 from dustcake.core.signal_validation.state import TrustState
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # The first poll after a pulse shows its dip only if it comes soon.
 _DIP_WITHIN_S = 2.5
@@ -22,7 +22,7 @@ _FIRST_HEADER_NOISE = 0.0005  # of the header's span
 
 
 def begin(
-    turn: Turn,
+    context: StepContext,
     diagnosis: DiagnosisState,
     run: Run | None,
     valve: int,
@@ -34,33 +34,35 @@ def begin(
 ) -> DiagnosisState:
     """A valve has been commanded just now, as part of ``run``, or by itself (None). ``flow``: the
     blower runs."""
-    response_s = turn.setpoints.diagnosis.response_s
+    response_s = context.setpoints.diagnosis.response_s
     if response_s <= 0:
         return diagnosis
-    diagnosis = _noise(turn, diagnosis, sample, header)
+    diagnosis = _noise(context, diagnosis, sample, header)
     dp_pa = sample.pa if flow and is_well_formed(sample) else None
     if dp_pa is not None and dp_pa <= 0:
         dp_pa = None
     header_pa = None if header is None else header.usable_pa
     last_s = diagnosis.last_s
-    rested = last_s is None or turn.now_s - last_s >= _RESTED_INTERVALS * interval_s
+    rested = last_s is None or context.now_s - last_s >= _RESTED_INTERVALS * interval_s
     if run is not None and run.pulses == 1:
         risen_pa = None
         if dp_pa is not None and diagnosis.last_pa is not None:
             risen_pa = dp_pa - diagnosis.last_pa
         diagnosis = replace(diagnosis, start_pa=dp_pa, rise_pa=risen_pa)
     rise_pa = _rise_pa(diagnosis, run, dp_pa)
-    due_s = turn.now_s + min(interval_s, response_s)
-    turn.by(due_s)
-    look = Look(valve, turn.now_s, due_s, dp_pa, header_pa, rise_pa, dip_due=header_pa is not None)
+    due_s = context.now_s + min(interval_s, response_s)
+    context.wake_by(due_s)
+    look = Look(
+        valve, context.now_s, due_s, dp_pa, header_pa, rise_pa, dip_due=header_pa is not None
+    )
     armed = diagnosis.cleaned.armed and run is not None and run.kind is not Kind.DOWNTIME
     diagnosis = replace(
         diagnosis,
         look=look,
-        last_s=turn.now_s,
+        last_s=context.now_s,
         cleaned=replace(diagnosis.cleaned, armed=armed),
     )
-    return before_pulse(turn, diagnosis, look, rested=rested)
+    return before_pulse(context, diagnosis, look, rested=rested)
 
 
 def _rise_pa(diagnosis: DiagnosisState, run: Run | None, dp_pa: float | None) -> float | None:
@@ -76,16 +78,16 @@ def _rise_pa(diagnosis: DiagnosisState, run: Run | None, dp_pa: float | None) ->
 
 
 def _noise(
-    turn: Turn, diagnosis: DiagnosisState, sample: Sample, header: Sample | None
+    context: StepContext, diagnosis: DiagnosisState, sample: Sample, header: Sample | None
 ) -> DiagnosisState:
     """Noise from the last two readings before a pulse, where this step brought the later one."""
     noise_pa2, header_noise_pa2 = diagnosis.noise_pa2, diagnosis.header_noise_pa2
     if noise_pa2 is None:
-        noise_pa2 = first_noise_pa2(turn.setpoints)
-    if header_noise_pa2 is None and turn.setpoints.header is not None:
-        scale = turn.setpoints.header
+        noise_pa2 = first_noise_pa2(context.setpoints)
+    if header_noise_pa2 is None and context.setpoints.header is not None:
+        scale = context.setpoints.header
         header_noise_pa2 = (_FIRST_HEADER_NOISE * (scale.span_high_pa - scale.span_low_pa)) ** 2
-    earlier, earlier_header = turn.earlier, turn.earlier_header
+    earlier, earlier_header = context.earlier, context.earlier_header
     if earlier is not None and earlier.usable_pa is not None and sample.usable_pa is not None:
         noise_pa2 = noisier(noise_pa2, sample.usable_pa - earlier.usable_pa)
     if header_noise_pa2 is not None and header is not None and earlier_header is not None:
@@ -96,7 +98,7 @@ def _noise(
 
 
 def follow(
-    turn: Turn,
+    context: StepContext,
     diagnosis: DiagnosisState,
     trust: TrustState,
     sample: Sample,
@@ -108,21 +110,21 @@ def follow(
     look = diagnosis.look
     if look is None:
         return diagnosis, trust
-    if look.dip_due and sample.at.mono_s > look.began_s + turn.setpoints.pulsing.on_time_s:
+    if look.dip_due and sample.at.mono_s > look.began_s + context.setpoints.pulsing.on_time_s:
         look = _with_dip(look, header, sample.at.mono_s)
         diagnosis = replace(diagnosis, look=look)
-    if not turn.reached(look.due_s):
+    if not context.is_due(look.due_s):
         return diagnosis, trust
     answer = answer_to(look, diagnosis, sample, header, flow=flow)
     diagnosis = replace(diagnosis, look=None)
     if answer.after_pa is not None:
         diagnosis = replace(diagnosis, last_pa=answer.after_pa)
-    diagnosis = after_pulse(turn, diagnosis, answer)
-    diagnosis = judge_dips(turn, diagnosis, answer)
-    diagnosis = judge_rows(turn, diagnosis, answer)
-    record = cleaned(turn.setpoints, diagnosis.cleaned, answer)
+    diagnosis = after_pulse(context, diagnosis, answer)
+    diagnosis = judge_dips(context, diagnosis, answer)
+    diagnosis = judge_rows(context, diagnosis, answer)
+    record = cleaned(context.setpoints, diagnosis.cleaned, answer)
     diagnosis = replace(diagnosis, cleaned=record)
-    return judge_ripple(turn, diagnosis, trust, answer)
+    return judge_ripple(context, diagnosis, trust, answer)
 
 
 def _with_dip(look: Look, header: Sample | None, at_s: float) -> Look:

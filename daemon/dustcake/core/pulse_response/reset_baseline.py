@@ -8,12 +8,12 @@ from dustcake.core.pulse_response.state import (
     ValveRecord,
 )
 from dustcake.core.record import replace
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 
-def filters_changed(turn: Turn, diagnosis: DiagnosisState) -> DiagnosisState:
+def filters_changed(context: StepContext, diagnosis: DiagnosisState) -> DiagnosisState:
     """New filters answer otherwise than the old ones; valves and header are as they were."""
-    diagnosis = withdrawn(turn, diagnosis, FindingName.ROW_NOT_RECOVERING)
+    diagnosis = withdrawn(context, diagnosis, FindingName.ROW_NOT_RECOVERING)
     diagnosis = replace(
         diagnosis,
         valves=tuple(ValveRecord(dip=v.dip, no_dip=v.no_dip) for v in diagnosis.valves),
@@ -24,10 +24,10 @@ def filters_changed(turn: Turn, diagnosis: DiagnosisState) -> DiagnosisState:
         responses=0,
         no_ripple=0.0,
     )
-    return flow_changed(turn, diagnosis)
+    return flow_changed(context, diagnosis)
 
 
-def flow_changed(turn: Turn, diagnosis: DiagnosisState) -> DiagnosisState:
+def flow_changed(context: StepContext, diagnosis: DiagnosisState) -> DiagnosisState:
     """With another flow dP comes back to another value when rows are cleaned."""
-    diagnosis = withdrawn(turn, diagnosis, FindingName.FILTER_TORN)
+    diagnosis = withdrawn(context, diagnosis, FindingName.FILTER_TORN)
     return replace(diagnosis, cleaned=CleanedRecord(), last_pa=None)

@@ -9,7 +9,7 @@ from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.signal_validation.doubts import cleared, doubted
 from dustcake.core.signal_validation.state import TrustState
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 _FORGETS = 0.05
 # Fewer pulses speak about this than about single valves, so that less evidence is as sure.
@@ -18,7 +18,7 @@ _CERTAIN = 12.0
 _PART = 0.5
 
 
-def judge_dips(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
+def judge_dips(context: StepContext, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
     """All valves together: when their supply has failed, none differs from the others."""
     if answer.dip is None:
         return diagnosis
@@ -41,12 +41,12 @@ def judge_dips(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> Diagnos
             seen_percent=100 * answer.dip,
             usual_percent=100 * header.dip,
         )
-        return found(turn, diagnosis, name, 0, reason)
-    return withdrawn(turn, diagnosis, name, 0) if header.no_dip <= GONE else diagnosis
+        return found(context, diagnosis, name, 0, reason)
+    return withdrawn(context, diagnosis, name, 0) if header.no_dip <= GONE else diagnosis
 
 
 def judge_ripple(
-    turn: Turn, diagnosis: DiagnosisState, trust: TrustState, answer: Answer
+    context: StepContext, diagnosis: DiagnosisState, trust: TrustState, answer: Answer
 ) -> tuple[DiagnosisState, TrustState]:
     """A reading that answers to no row at all comes through a plugged line, or is not alive.
 

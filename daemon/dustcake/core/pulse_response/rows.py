@@ -9,7 +9,7 @@ from dustcake.core.pulse_response.response import Answer
 from dustcake.core.pulse_response.state import DiagnosisState, FindingName, ValveRecord
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # A row that has always answered less than this, as a share of the others, is no excuse.
 _LEAST_SHARE = 0.5
@@ -22,7 +22,7 @@ _MEAN_FORGETS = 0.05
 _OF_MEDIAN = 1.57
 
 
-def judge_rows(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
+def judge_rows(context: StepContext, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
     """What the answer to one pulse says about its valve and its row."""
     index = answer.valve - 1
     valve = diagnosis.valves[index]
@@ -44,8 +44,8 @@ def judge_rows(turn: Turn, diagnosis: DiagnosisState, answer: Answer) -> Diagnos
         valve = replace(valve, response=answer.response)
     valves = (*diagnosis.valves[:index], valve, *diagnosis.valves[index + 1 :])
     diagnosis = replace(diagnosis, valves=valves)
-    diagnosis = _valve(turn, diagnosis, answer, valve, dip, response or 0.0, dips_show=dips_show)
-    return _row(turn, diagnosis, answer, valve, dip, response or 0.0, dips_show=dips_show)
+    diagnosis = _valve(context, diagnosis, answer, valve, dip, response or 0.0, dips_show=dips_show)
+    return _row(context, diagnosis, answer, valve, dip, response or 0.0, dips_show=dips_show)
 
 
 def _mean(diagnosis: DiagnosisState, response: float) -> DiagnosisState:
@@ -78,7 +78,7 @@ def _responded(valve: ValveRecord, others: float, response: float, noise: float)
 
 
 def _valve(
-    turn: Turn,
+    context: StepContext,
     diagnosis: DiagnosisState,
     answer: Answer,
     valve: ValveRecord,
@@ -91,7 +91,7 @@ def _valve(
     name = FindingName.VALVE_DOES_NOT_FIRE
     evidence_now = valve.no_dip if dips_show else valve.no_response
     if evidence_now <= GONE:
-        return withdrawn(turn, diagnosis, name, answer.valve)
+        return withdrawn(context, diagnosis, name, answer.valve)
     if evidence_now < CERTAIN:
         return diagnosis
     if dips_show and answer.dip is not None:
@@ -108,11 +108,11 @@ def _valve(
             seen_percent=100 * (answer.response or 0.0),
             usual_percent=100 * response,
         )
-    return found(turn, diagnosis, name, answer.valve, reason)
+    return found(context, diagnosis, name, answer.valve, reason)
 
 
 def _row(
-    turn: Turn,
+    context: StepContext,
     diagnosis: DiagnosisState,
     answer: Answer,
     valve: ValveRecord,
@@ -124,7 +124,7 @@ def _row(
     """A row that does not recover although its valve is seen to fire."""
     name = FindingName.ROW_NOT_RECOVERING
     if valve.no_response <= GONE or valve.no_dip >= CERTAIN:
-        return withdrawn(turn, diagnosis, name, answer.valve)
+        return withdrawn(context, diagnosis, name, answer.valve)
     if valve.no_response < CERTAIN or not dips_show or valve.no_dip > GONE or answer.dip is None:
         return diagnosis
     reason = because(
@@ -135,4 +135,4 @@ def _row(
         dip_percent=100 * answer.dip,
         usual_dip_percent=100 * dip,
     )
-    return found(turn, diagnosis, name, answer.valve, reason)
+    return found(context, diagnosis, name, answer.valve, reason)

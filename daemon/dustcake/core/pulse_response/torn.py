@@ -9,7 +9,7 @@ from dustcake.core.pulse_response.state import CleanedRecord, DiagnosisState, Fi
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 _DOWN, _UP = 0.2, 0.02
 # A finding goes only this far above its limit, as a share of it.
@@ -42,11 +42,15 @@ def thresholds_pa(setpoints: Setpoints, record: CleanedRecord) -> tuple[float, .
 
 
 def judge_torn(
-    turn: Turn, diagnosis: DiagnosisState, dp_pa: float | None, blower: BlowerState
+    context: StepContext, diagnosis: DiagnosisState, dp_pa: float | None, blower: BlowerState
 ) -> DiagnosisState:
     """Only with a contact that proves the blower: dP alone cannot tell a hole from no flow."""
-    record, settings = diagnosis.cleaned, turn.setpoints.diagnosis
-    proved = turn.setpoints.fitted.blower_running and blower.running
+    record, settings = diagnosis.cleaned, context.setpoints.diagnosis
+    proved, line = context.setpoints.fitted.blower_running and blower.running, context.line
+    if proved and (
+        (dp_pa is None and context.holds(line.dp)) or context.holds(line.blower_running)
+    ):
+        return diagnosis
     if dp_pa is None or not proved or record.count < LEARNT_AFTER:
         if record.low_s is None:
             return diagnosis
@@ -57,14 +61,14 @@ def judge_torn(
         if record.low_s is not None or armed is not record.armed:
             diagnosis = replace(diagnosis, cleaned=replace(record, low_s=None, armed=armed))
         if dp_pa > low_pa * (1 + _DEADBAND):
-            diagnosis = withdrawn(turn, diagnosis, FindingName.FILTER_TORN)
+            diagnosis = withdrawn(context, diagnosis, FindingName.FILTER_TORN)
         return diagnosis
     if not record.armed:
         return diagnosis
-    low_s = turn.now_s if record.low_s is None else record.low_s
+    low_s = line.blower_running.begun(line.dp.begun(record.low_s, context.now_s), context.now_s)
     diagnosis = replace(diagnosis, cleaned=replace(record, low_s=low_s))
     low_from_s = max(low_s, blower.since_s) + settings.torn_after_s
-    if not turn.reached(low_from_s):
+    if not context.is_due(low_from_s):
         return diagnosis
     if record.row:
         reason = because(
@@ -72,4 +76,4 @@ def judge_torn(
         )
     else:
         reason = because(Because.DP_BELOW_CLEANED, dp_pa=dp_pa, cleaned_pa=record.pa)
-    return found(turn, diagnosis, FindingName.FILTER_TORN, record.row, reason)
+    return found(context, diagnosis, FindingName.FILTER_TORN, record.row, reason)

@@ -36,23 +36,23 @@ from dustcake.core.requests.kinds import (
 from dustcake.core.setpoints import BlowerRequest, OutputKind
 from dustcake.core.signal_validation.doubts import JUMPS, cleared
 from dustcake.core.state import Answer, State
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 REMEMBERED = 32  # answers kept, so that a repeated request is recognised
 
 
-def answer(turn: Turn, state: State, requested: OperatorRequested) -> State:
+def answer(context: StepContext, state: State, requested: OperatorRequested) -> State:
     """Act on a request, or not, and put the answer on record."""
     for before in state.answers:
         if _is_same(before, requested):
             verdict = Verdict(before.accepted, before.reason, before.change, before.points)
             if before.request not in (None, requested.request):
                 verdict = Verdict(False, because(Because.ID_USED))
-            _record_answer(turn, requested, verdict)
+            _record_answer(context, requested, verdict)
             return state
     handle = HANDLERS[type(requested.request)]
-    state, verdict = handle(turn, state, requested.request, requested.by)
-    _record_answer(turn, requested, verdict)
+    state, verdict = handle(context, state, requested.request, requested.by)
+    _record_answer(context, requested, verdict)
     answered = Answer(
         requested.request_id,
         verdict.accepted,
@@ -72,8 +72,8 @@ def _is_same(before: Answer, requested: OperatorRequested) -> bool:
     return before.request is None or before.by == requested.by
 
 
-def _record_answer(turn: Turn, requested: OperatorRequested, verdict: Verdict) -> None:
-    turn.emit(
+def _record_answer(context: StepContext, requested: OperatorRequested, verdict: Verdict) -> None:
+    context.emit(
         RequestAnswered(
             requested.request_id,
             name_of(requested.request),
@@ -87,7 +87,7 @@ def _record_answer(turn: Turn, requested: OperatorRequested, verdict: Verdict) -
     )
 
 
-def refused(turn: Turn, refusal: RequestRefused) -> None:
+def refused(context: StepContext, refusal: RequestRefused) -> None:
     """Put on record what was requested and not let in."""
     answered = RequestAnswered(
         refusal.request_id,
@@ -97,21 +97,21 @@ def refused(turn: Turn, refusal: RequestRefused) -> None:
         refusal.reason,
         identity=refusal.identity,
     )
-    turn.emit(answered)
+    context.emit(answered)
 
 
 Handled = tuple[State, Verdict]
 
 
-def _select_mode(turn: Turn, state: State, request: SelectMode, by: str) -> Handled:
+def _select_mode(context: StepContext, state: State, request: SelectMode, by: str) -> Handled:
     if request.mode is not state.mode:
-        turn.emit(ModeSelected(request.mode, by))
+        context.emit(ModeSelected(request.mode, by))
     return replace(state, mode=request.mode), Verdict(True, because(Because.DONE))
 
 
-def _set_zero(turn: Turn, state: State, request: SetZero, by: str) -> Handled:
+def _set_zero(context: StepContext, state: State, request: SetZero, by: str) -> Handled:
     zero, accepted, reason = zeroing.request(
-        turn,
+        context,
         state.zero,
         request,
         by,
@@ -122,41 +122,43 @@ def _set_zero(turn: Turn, state: State, request: SetZero, by: str) -> Handled:
     return replace(state, zero=zero), Verdict(accepted, reason)
 
 
-def _handle_alarm(turn: Turn, state: State, request: Acknowledge | HandleAlarm, by: str) -> Handled:
-    alarms, accepted, reason = alarm_requests.handle(turn, state.alarms, request, by)
+def _handle_alarm(
+    context: StepContext, state: State, request: Acknowledge | HandleAlarm, by: str
+) -> Handled:
+    alarms, accepted, reason = alarm_requests.handle(context, state.alarms, request, by)
     return replace(state, alarms=alarms), Verdict(accepted, reason)
 
 
-def _run_blower(turn: Turn, state: State, request: RunBlower, _by: str) -> Handled:
-    if turn.setpoints.blower.request is not BlowerRequest.HAND:
+def _run_blower(context: StepContext, state: State, request: RunBlower, _by: str) -> Handled:
+    if context.setpoints.blower.request is not BlowerRequest.HAND:
         return state, Verdict(False, because(Because.BLOWER_NOT_BY_HAND))
     blower = replace(state.blower, by_hand=request.run)
     return replace(state, blower=blower), Verdict(True, because(Because.DONE))
 
 
-def _pulse_valve(turn: Turn, state: State, request: PulseValve, _by: str) -> Handled:
+def _pulse_valve(context: StepContext, state: State, request: PulseValve, _by: str) -> Handled:
     """One pulse of one valve. It needs what every pulse needs, but neither a reading nor the
     blower: valves are proved before the blower is first started. The order of the rows stays."""
     valve = request.valve
-    refusal = _pulse_refusal(turn, state, valve)
+    refusal = _pulse_refusal(context, state, valve)
     if refusal is not None:
         return state, Verdict(False, refusal)
     diagnosis = looking.begin(
-        turn,
+        context,
         state.diagnosis,
         None,
         valve,
-        turn.setpoints.pulsing.interval_s,
+        context.setpoints.pulsing.interval_s,
         state.sample,
         state.header,
         flow=state.blower.running is not False,
     )
-    state = replace(state, pulsing=command(turn, state.pulsing, valve), diagnosis=diagnosis)
+    state = replace(state, pulsing=command(context, state.pulsing, valve), diagnosis=diagnosis)
     return state, Verdict(True, because(Because.PULSE_STARTED, valve=valve))
 
 
-def _pulse_refusal(turn: Turn, state: State, valve: int) -> Reason | None:
-    settings = turn.setpoints.pulsing
+def _pulse_refusal(context: StepContext, state: State, valve: int) -> Reason | None:
+    settings = context.setpoints.pulsing
     if settings.kind is OutputKind.DEMAND_CONTACT:
         return because(Because.PULSE_BY_SEQUENCER)
     if valve not in settings.order:
@@ -167,21 +169,21 @@ def _pulse_refusal(turn: Turn, state: State, valve: int) -> Reason | None:
         return because(Because.PULSE_WHILE_ZEROING)
     if state.cleaning.run is not None:
         return because(Because.PULSE_WHILE_CLEANING)
-    _, missing = permitted(turn, state, state.blower, state.outputs)
+    _, missing = permitted(context, state, state.blower, state.outputs)
     for permit in missing:
         if permit.name in ALWAYS:
             return permit.reason
-    too_soon = turn.now_s < state.pulsing.last_s + settings.interval_s
+    too_soon = context.now_s < state.pulsing.last_s + settings.interval_s
     if state.pulsing.in_flight is not None or too_soon:
         return because(Because.PULSE_TOO_SOON, interval_s=settings.interval_s)
     return None
 
 
 def _record_filter_change(
-    turn: Turn, state: State, request: RecordFilterChange, by: str
+    context: StepContext, state: State, request: RecordFilterChange, by: str
 ) -> Handled:
     book, accepted, reason = log_book.filters_changed(
-        turn, state.log_book, request, by, state.blower
+        context, state.log_book, request, by, state.blower
     )
     if accepted:
         # What has run while dP stayed too high has run on the filters that are gone.
@@ -189,20 +191,20 @@ def _record_filter_change(
             state,
             log_book=book,
             worn=ReplacementState(fresh=True),
-            life=filter_life.filters_changed(turn, state.life, state.blower, request.valves),
-            diagnosis=renewed.filters_changed(turn, state.diagnosis),
+            life=filter_life.filters_changed(context, state.life, state.blower, request.valves),
+            diagnosis=renewed.filters_changed(context, state.diagnosis),
         )
         state = _jump_explained(state)
     return state, Verdict(accepted, reason)
 
 
-def _record_entry(turn: Turn, state: State, request: RecordEntry, by: str) -> Handled:
+def _record_entry(context: StepContext, state: State, request: RecordEntry, by: str) -> Handled:
     pulses = sum(state.pulsing.counts)
     book, accepted, reason = log_book.entered(
-        turn, state.log_book, request, by, state.blower, pulses
+        context, state.log_book, request, by, state.blower, pulses
     )
     if accepted and request.entry is Entry.DAMPER_MOVED:
-        diagnosis = renewed.flow_changed(turn, state.diagnosis)
+        diagnosis = renewed.flow_changed(context, state.diagnosis)
         life = filter_life.level_moved(state.life)
         state = _jump_explained(replace(state, diagnosis=diagnosis, life=life))
     return replace(state, log_book=book), Verdict(accepted, reason)
@@ -214,20 +216,22 @@ def _jump_explained(state: State) -> State:
     return replace(state, trust=trust)
 
 
-def _change_set_points(turn: Turn, state: State, request: ChangeSetPoints, by: str) -> Handled:
-    adjusted, verdict = set_point_overrides.propose(turn, state.adjusted, request, by)
+def _change_set_points(
+    context: StepContext, state: State, request: ChangeSetPoints, by: str
+) -> Handled:
+    adjusted, verdict = set_point_overrides.propose(context, state.adjusted, request, by)
     return replace(state, adjusted=adjusted), verdict
 
 
-def _confirm_change(turn: Turn, state: State, request: ConfirmChange, by: str) -> Handled:
-    adjusted, verdict = set_point_overrides.confirm(turn, state.adjusted, request, by)
+def _confirm_change(context: StepContext, state: State, request: ConfirmChange, by: str) -> Handled:
+    adjusted, verdict = set_point_overrides.confirm(context, state.adjusted, request, by)
     book = state.log_book
     if verdict.accepted:
-        book = log_book.set_points_noted(turn, book, by)
+        book = log_book.set_points_noted(context, book, by)
     return replace(state, adjusted=adjusted, log_book=book), verdict
 
 
-HANDLERS: Mapping[type[Request], Callable[[Turn, State, Any, str], Handled]] = {
+HANDLERS: Mapping[type[Request], Callable[[StepContext, State, Any, str], Handled]] = {
     SelectMode: _select_mode,
     SetZero: _set_zero,
     Acknowledge: _handle_alarm,

@@ -16,7 +16,7 @@ from dustcake.core.requests.kinds import (
     Verdict,
 )
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 _WHOLE_STEP = 1e-6  # of a step of the on-time: rounding of what was written as decimals
 
@@ -85,44 +85,48 @@ def effective(configured: Setpoints, adjusted: Adjusted) -> Setpoints:
 
 
 def propose(
-    turn: Turn, adjusted: Adjusted, request: ChangeSetPoints, by: str
+    context: StepContext, adjusted: Adjusted, request: ChangeSetPoints, by: str
 ) -> tuple[Adjusted, Verdict]:
     """Hold a change until it is confirmed. The newest takes the place of one that still waits."""
     wanted = request.wanted()
     for point, value in wanted.items():
-        refusal = _refusal(turn.configured, point, value)
+        refusal = _refusal(context.configured, point, value)
         if refusal is not None:
             return adjusted, Verdict(False, refusal)
-    if not _in_order(turn.setpoints, wanted):
+    if not _in_order(context.setpoints, wanted):
         return adjusted, Verdict(False, because(Because.LOW_NOT_BELOW_HIGH))
     points = tuple(
-        PointChange(point, value_of(turn.setpoints, point), value)
+        PointChange(point, value_of(context.setpoints, point), value)
         for point, value in wanted.items()
-        if value != value_of(turn.setpoints, point)
+        if value != value_of(context.setpoints, point)
     )
     if not points:
         return adjusted, Verdict(False, because(Because.NOTHING_TO_CHANGE))
     if adjusted.held is not None:
-        _lapse(turn, adjusted.held, because(Because.CHANGE_REPLACED))
-    within_s = turn.setpoints.adjusting.confirm_within_s
-    until_utc_s = None if turn.at.utc_s is None else turn.at.utc_s + within_s
-    held = PendingChange(turn.next_seq, points, by, turn.now_s + within_s, until_utc_s)
+        _lapse(context, adjusted.held, because(Because.CHANGE_REPLACED))
+    within_s = context.setpoints.adjusting.confirm_within_s
+    until_utc_s = None if context.at.utc_s is None else context.at.utc_s + within_s
+    held = PendingChange(context.next_seq, points, by, context.now_s + within_s, until_utc_s)
     reason = because(Because.CONFIRM_CHANGE, within_s=within_s)
     return replace(adjusted, held=held), Verdict(True, reason, held.change, points)
 
 
 def confirm(
-    turn: Turn, adjusted: Adjusted, request: ConfirmChange, by: str
+    context: StepContext, adjusted: Adjusted, request: ConfirmChange, by: str
 ) -> tuple[Adjusted, Verdict]:
     """Put the change that is held in force, if it is the one that is meant."""
     held = adjusted.held
-    if held is None or held.change != request.change or turn.now_s >= held.until_s:
+    if held is None or held.change != request.change or context.now_s >= held.until_s:
         return adjusted, Verdict(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
     if held.by != by:
         return adjusted, Verdict(False, because(Because.CHANGE_OF_ANOTHER, held.by))
     changed = {
         each.set_point: AdjustedPoint(
-            each.set_point, each.after, value_of(turn.configured, each.set_point), by, turn.at.utc_s
+            each.set_point,
+            each.after,
+            value_of(context.configured, each.set_point),
+            by,
+            context.at.utc_s,
         )
         for each in held.points
     }
@@ -131,40 +135,40 @@ def confirm(
         each for each in ({**kept, **changed}).values() if each.value != each.written
     )  # one that is back at what the file says is the file's again
     adjusted = Adjusted(points)
-    turn.setpoints = effective(turn.configured, adjusted)
+    context.setpoints = effective(context.configured, adjusted)
     return adjusted, Verdict(True, because(Because.DONE), held.change, held.points)
 
 
-def expire(turn: Turn, adjusted: Adjusted) -> Adjusted:
+def expire(context: StepContext, adjusted: Adjusted) -> Adjusted:
     """Give up a change that nobody has confirmed in time."""
     held = adjusted.held
-    if held is None or not turn.reached(held.until_s):
+    if held is None or not context.is_due(held.until_s):
         return adjusted
-    _lapse(turn, held, because(Because.NOT_CONFIRMED))
+    _lapse(context, held, because(Because.NOT_CONFIRMED))
     return Adjusted(adjusted.points)
 
 
-def restarted(turn: Turn, adjusted: Adjusted) -> Adjusted:
+def restarted(context: StepContext, adjusted: Adjusted) -> Adjusted:
     """After a start, perhaps with other settings. What was changed by request stays in force where
     the file still says of it what it said then, its limits still allow it, and what then holds is
     in order; else the file does. A change that waited is given up."""
     if adjusted.held is not None:
-        _lapse(turn, adjusted.held, because(Because.RESTARTED))
+        _lapse(context, adjusted.held, because(Because.RESTARTED))
     points = tuple(
         each
         for each in adjusted.points
-        if each.written == value_of(turn.configured, each.set_point)
-        and _refusal(turn.configured, each.set_point, each.value) is None
+        if each.written == value_of(context.configured, each.set_point)
+        and _refusal(context.configured, each.set_point, each.value) is None
     )
-    if not _in_order(turn.configured, {each.set_point: each.value for each in points}):
+    if not _in_order(context.configured, {each.set_point: each.value for each in points}):
         points = ()
     adjusted = Adjusted(points)
-    turn.setpoints = effective(turn.configured, adjusted)
+    context.setpoints = effective(context.configured, adjusted)
     return adjusted
 
 
-def _lapse(turn: Turn, held: PendingChange, reason: Reason) -> None:
-    turn.emit(ChangeLapsed(held.change, held.by, reason))
+def _lapse(context: StepContext, held: PendingChange, reason: Reason) -> None:
+    context.emit(ChangeLapsed(held.change, held.by, reason))
 
 
 def _refusal(configured: Setpoints, point: SetPoint, value: float) -> Reason | None:

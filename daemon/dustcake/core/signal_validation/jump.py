@@ -9,13 +9,12 @@ damping of a transmitter spreads a jump over several polls; so half of that limi
 from math import inf
 
 from dustcake.core.blower import BlowerState
-from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import FanPlace, Trust
-from dustcake.core.signal_validation.doubts import cleared, doubted, is_well_formed
+from dustcake.core.signal_validation.doubts import cleared, doubted
 from dustcake.core.signal_validation.state import Jump, Step, TrustState
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # A blower that has just started or stopped changes dP as fast as it likes.
 STEADY_AFTER_S = 30.0
@@ -31,26 +30,25 @@ def steady(blower: BlowerState, now_s: float) -> bool:
 
 
 def plausible(
-    turn: Turn, trust: TrustState, before: Sample, pa: float, *, is_steady: bool
+    context: StepContext, trust: TrustState, before_pa: float | None, pa: float, *, is_steady: bool
 ) -> tuple[TrustState, Reason | None]:
-    """What becomes of a reading of ``pa`` after ``before``: why it is not believed, None if it is.
+    """What becomes of a reading of ``pa`` after ``before_pa``: why it is not believed, or None.
 
     A value that comes back within the limit was a spike. One that stays for the time of the
     settings is believed from then on, and leaves a doubt: a hose that came off looks like that.
     """
-    settings, jump = turn.setpoints.trust, trust.jump
+    settings, jump = context.setpoints.trust, trust.jump
     if not is_steady:
         return replace(trust, jump=None) if jump is not None else trust, None
     if jump is None:
-        before_pa = before.pa if is_well_formed(before) else None
         if before_pa is None or abs(pa - before_pa) <= settings.jump_pa:
             return trust, None
-        jump = Jump(before_pa, pa, turn.now_s)
+        jump = Jump(before_pa, pa, context.now_s)
     elif abs(pa - jump.from_pa) <= settings.jump_pa:
         return replace(trust, jump=None), None
     elif abs(pa - jump.level_pa) > settings.jump_pa:
-        jump = Jump(jump.from_pa, pa, turn.now_s)
-    if turn.now_s >= jump.since_s + settings.jump_confirm_s:
+        jump = Jump(jump.from_pa, pa, context.now_s)
+    if context.now_s >= jump.since_s + settings.jump_confirm_s:
         return _believed(settings, trust, jump.from_pa, pa), None
     reason = because(Because.JUMP_UNEXPLAINED, dp_pa=pa, from_pa=jump.from_pa)
     return replace(trust, jump=jump), reason

@@ -8,7 +8,7 @@ from dustcake.core.setpoints import Trust
 from dustcake.core.signal_validation.doubts import cleared, doubted, find, is_well_formed
 from dustcake.core.signal_validation.jump import line_at_fault
 from dustcake.core.signal_validation.state import TrustState
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # A doubt goes only when dP is clearly there again.
 CLEARS_AT = 2.0
@@ -27,13 +27,18 @@ def _is_reading(sample: Sample) -> bool:
     return is_well_formed(sample) or sample.reasons[0].code is Because.BEYOND_SPAN
 
 
-def with_flow(turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState) -> TrustState:
+def with_flow(
+    context: StepContext, trust: TrustState, sample: Sample, blower: BlowerState
+) -> TrustState:
     """Only a contact proves flow here: dP cannot speak for itself."""
-    settings = turn.setpoints.trust
+    settings = context.setpoints.trust
     dp_pa = sample.pa if _is_reading(sample) else None
-    if settings.no_dp_after_s <= 0 or not turn.setpoints.fitted.blower_running:
+    if settings.no_dp_after_s <= 0 or not context.setpoints.fitted.blower_running:
         return trust
     stands = find(trust.doubts, *_CODES) is not None
+    signals = context.line
+    if (dp_pa is None and context.holds(signals.dp)) or context.holds(signals.blower_running):
+        return trust
     if dp_pa is None or not blower.running:
         return trust if trust.no_dp_s is None else replace(trust, no_dp_s=None)
     if dp_pa > settings.no_dp_pa:
@@ -42,9 +47,10 @@ def with_flow(turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState
         return trust if trust.no_dp_s is None else replace(trust, no_dp_s=None)
     if stands:
         return trust
-    since_s = turn.now_s if trust.no_dp_s is None else trust.no_dp_s
+    since_s = signals.dp.begun(trust.no_dp_s, context.now_s)
+    since_s = signals.blower_running.begun(since_s, context.now_s)
     trust = replace(trust, no_dp_s=since_s)
-    if not turn.reached(max(since_s, blower.since_s) + settings.no_dp_after_s):
+    if not context.is_due(max(since_s, blower.since_s) + settings.no_dp_after_s):
         return trust
     line = line_at_fault(settings, reads_high=False)
     reason = (

@@ -12,7 +12,7 @@ from dustcake.core.signal_validation.jump import steady, stepped
 from dustcake.core.signal_validation.no_flow import with_flow
 from dustcake.core.signal_validation.state import TrustState
 from dustcake.core.signal_validation.zero_check import at_rest
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # How long after a pulse dP may still answer to it.
 _ANSWERS_FOR_S = 15.0
@@ -24,26 +24,25 @@ def is_pulsed(run: Run | None, pulsing: PulsingState, now_s: float) -> bool:
 
 
 def judge(
-    turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
+    context: StepContext, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
 ) -> TrustState:
     """The doubts as they are now."""
-    earlier = turn.earlier
     if sample.pa is not None and is_well_formed(sample):
         trust = stepped(
-            turn.setpoints.trust,
+            context.setpoints.trust,
             trust,
-            turn.now_s,
+            context.now_s,
             dp_pa=sample.pa,
-            earlier_pa=earlier.pa if earlier is not None and is_well_formed(earlier) else None,
-            is_steady=steady(blower, turn.now_s),
+            earlier_pa=context.earlier_pa,
+            is_steady=steady(blower, context.now_s),
             pulsing=pulsing,
         )
-    trust = still(turn, trust, sample, blower)
-    trust = with_flow(turn, trust, sample, blower)
-    return at_rest(turn, trust, sample, blower, pulsing=pulsing)
+    trust = still(context, trust, sample, blower)
+    trust = with_flow(context, trust, sample, blower)
+    return at_rest(context, trust, sample, blower, pulsing=pulsing)
 
 
-def believed(turn: Turn, sample: Sample, trust: TrustState) -> Sample:
+def believed(context: StepContext, sample: Sample, trust: TrustState) -> Sample:
     """``sample`` with the quality that the doubts now leave it; a change is told."""
     if sample.pa is None or not is_well_formed(sample):
         return sample
@@ -52,16 +51,16 @@ def believed(turn: Turn, sample: Sample, trust: TrustState) -> Sample:
     after = in_doubt(trust.doubts, sample.at, sample.pa)
     if after == sample:
         return sample
-    tell_change(turn, sample, after)
+    tell_change(context, sample, after)
     return after
 
 
-def tell_change(turn: Turn, before: Sample, after: Sample) -> None:
+def tell_change(context: StepContext, before: Sample, after: Sample) -> None:
     """An event if the quality changed, or why it is as it is."""
     if before.quality is after.quality and before.reasons == after.reasons:
         return
     if before.quality is not after.quality or _codes(before) != _codes(after):
-        turn.emit(QualityChanged(after.quality, after.reasons))
+        context.emit(QualityChanged(after.quality, after.reasons))
 
 
 def _codes(sample: Sample) -> tuple[Because, ...]:

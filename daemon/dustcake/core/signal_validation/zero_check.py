@@ -1,12 +1,13 @@
 """The reading at every stop of the blower: it must fall to zero, and zero must stay where it is."""
 
+from dustcake.core import blower as blowers
 from dustcake.core.blower import BlowerState
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.signal_validation.doubts import JUMPS, cleared, doubted, is_well_formed
 from dustcake.core.signal_validation.state import TrustState, ZeroCheck
-from dustcake.core.step_context import Turn
+from dustcake.core.step_context import StepContext
 
 # Readings averaged at one stop: noise of the mean is a third of that of one.
 READINGS = 10
@@ -15,22 +16,26 @@ _JUDGED_HERE = (Because.ZERO_DRIFT, Because.NOT_TO_ZERO)
 
 
 def at_rest(
-    turn: Turn, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
+    context: StepContext, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
 ) -> TrustState:
     """Average a few readings once in each stop. ``pulsing``: pulses disturb the reading now."""
-    after_s, check = turn.setpoints.trust.zero_check_after_s, trust.zero
-    if after_s <= 0 or not turn.setpoints.fitted.blower_running or blower.running is not False:
+    after_s, check = context.setpoints.trust.zero_check_after_s, trust.zero
+    if after_s <= 0 or not context.setpoints.fitted.blower_running or blower.running is not False:
         return trust if check is None else replace(trust, zero=None)
     if check is None or check.stop_s != blower.since_s:
         check = ZeroCheck(blower.since_s, blower.since_s + after_s)
         trust = replace(trust, zero=check)
-    if check.done or turn.now_s < check.from_s or turn.earlier is None:  # this is no new reading
+    if (
+        check.done or context.now_s < check.from_s or context.earlier is None
+    ):  # this is no new reading
         return trust
     well_formed = is_well_formed(sample)
+    if not blowers.is_known(context) or (not well_formed and context.holds(context.line.dp)):
+        return trust  # one lost reply does not begin the average anew
     check = with_reading(check, sample.pa if well_formed else None, pulsing=pulsing)
     if check.n < READINGS:
         return replace(trust, zero=check)
-    return _judged(turn, replace(trust, zero=replace(check, done=True)), check.sum_pa / check.n)
+    return _judged(context, replace(trust, zero=replace(check, done=True)), check.sum_pa / check.n)
 
 
 def with_reading(check: ZeroCheck, pa: float | None, *, pulsing: bool) -> ZeroCheck:
@@ -41,8 +46,8 @@ def with_reading(check: ZeroCheck, pa: float | None, *, pulsing: bool) -> ZeroCh
     return replace(check, sum_pa=check.sum_pa + pa, n=check.n + 1)
 
 
-def _judged(turn: Turn, trust: TrustState, zero_pa: float) -> TrustState:
-    settings = turn.setpoints.trust
+def _judged(context: StepContext, trust: TrustState, zero_pa: float) -> TrustState:
+    settings = context.setpoints.trust
     doubts = cleared(trust.doubts, *_JUDGED_HERE)
     if abs(zero_pa) > settings.not_zero_pa:
         reason = because(

@@ -38,7 +38,7 @@ from dustcake.publish.messages.parts import (
     ref,
     whole,
 )
-from dustcake.publish.payloads import unit_ending
+from dustcake.units import unit_ending
 
 
 def payload_schemas() -> Schema:
@@ -243,6 +243,7 @@ _FIELD_TYPES: dict[FieldType, Schema] = {
     FieldType.WHOLE: {"type": "integer"},
     FieldType.WHOLES: {"type": "array", "items": {"type": "integer"}},
     FieldType.NUMBER: {"type": "number"},
+    FieldType.DURATION: {"type": "number"},
     FieldType.LABEL: TEXT,
     FieldType.TEXT: {**TEXT, "maxLength": LONGEST_TEXT},
 }

@@ -9,11 +9,9 @@ from collections.abc import Iterator
 
 from dustcake.core.record import record
 from dustcake.core.requests.definitions import LONGEST_LABEL
-from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode
-from dustcake.publish.sparkplug.payload import DataType, Metric, decode
-from dustcake.publish.sparkplug.report import Report
-from dustcake.publish.sparkplug.topics import MessageType
-from dustcake.publish.sparkplug.wire import PayloadError
+from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode, MessageType
+from dustcake.publish.sparkplug.payload import DataType, Metric, PayloadError, decode
+from dustcake.publish.sparkplug.reports import Report
 
 Fields = dict[str, object]
 

@@ -1,19 +1,104 @@
 """The session of the edge node: births, data, deaths, and what is kept while nobody listens.
 
 A state machine without a clock or a connection: what is observed and what happens to the
-connection go in, publications come out one at a time, each numbered as it leaves.
+connection go in, publications come out one at a time, each numbered as it leaves. Topics are
+``spBv1.0/group/TYPE/node[/device]``; births may have to wait for a primary host application.
 """
 
+import json
 from collections import deque
 from collections.abc import Iterable, Sequence
+from enum import Enum, StrEnum, auto
 
 from dustcake.core.record import record
 from dustcake.core.stamp import Stamp
-from dustcake.publish.publication import Keep, Publication
 from dustcake.publish.sparkplug.payload import DataType, Metric, Payload, encode
-from dustcake.publish.sparkplug.report import Report, milliseconds
-from dustcake.publish.sparkplug.source import Change, Lost, Source
-from dustcake.publish.sparkplug.topics import MessageType, NodeTopics
+from dustcake.publish.sparkplug.reports import Change, Lost, Report, Source, milliseconds
+from dustcake.publish.topics import Keep, Publication
+
+NAMESPACE = "spBv1.0"
+
+
+class MessageType(StrEnum):
+    """What a message is. Those that begin with D name a device, those with N do not."""
+
+    NBIRTH = "NBIRTH"
+    NDATA = "NDATA"
+    NDEATH = "NDEATH"
+    NCMD = "NCMD"
+    DBIRTH = "DBIRTH"
+    DDATA = "DDATA"
+    DDEATH = "DDEATH"
+    DCMD = "DCMD"
+
+
+@record
+class NodeTopics:
+    """Topics of one edge node. Neither ``group`` nor ``node`` may hold ``+``, ``/`` or ``#``."""
+
+    group: str
+    node: str
+
+    def of(self, kind: MessageType, device: str | None = None) -> str:
+        """The topic of a message; ``device`` exactly for the types that name one."""
+        assert (device is not None) is kind.startswith("D")
+        topic = f"{NAMESPACE}/{self.group}/{kind}/{self.node}"
+        return topic if device is None else f"{topic}/{device}"
+
+
+def state_topic(host_id: str) -> str:
+    """Where a host application says whether it is there."""
+    return f"{NAMESPACE}/STATE/{host_id}"
+
+
+class Heard(Enum):
+    """What a STATE message came to."""
+
+    ONLINE = auto()
+    OFFLINE = auto()
+    OLDER = auto()  # than one heard before, so it says nothing about now
+    NOT_UNDERSTOOD = auto()
+
+
+class PrimaryHost:
+    """``host_id`` None: no primary host is configured, and none is waited for."""
+
+    def __init__(self, host_id: str | None) -> None:
+        self._host_id = host_id
+        self._online = False
+        self._newest_ms: int | None = None
+
+    @property
+    def topic(self) -> str | None:
+        """Where its STATE messages come."""
+        return None if self._host_id is None else state_topic(self._host_id)
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether births may be published."""
+        return self._host_id is None or self._online
+
+    def connected(self) -> None:
+        """A session with the broker has begun: what was heard before does not count, but for its
+        time."""
+        self._online = False
+
+    def heard(self, payload: bytes) -> Heard:
+        """Take in one STATE message on ``topic``."""
+        try:
+            said = json.loads(payload.decode())
+        except (UnicodeDecodeError, ValueError, RecursionError):
+            return Heard.NOT_UNDERSTOOD
+        online = said.get("online") if isinstance(said, dict) else None
+        at_ms = said.get("timestamp") if isinstance(said, dict) else None
+        if not isinstance(online, bool) or isinstance(at_ms, bool) or not isinstance(at_ms, int):
+            return Heard.NOT_UNDERSTOOD
+        if self._newest_ms is not None and at_ms < self._newest_ms:
+            return Heard.OLDER
+        self._newest_ms = at_ms
+        self._online = online
+        return Heard.ONLINE if online else Heard.OFFLINE
+
 
 REBIRTH = "Node Control/Rebirth"
 BD_SEQ = "bdSeq"

@@ -143,6 +143,7 @@ def _blower(collector: Collector, path: str) -> Iterator[Problem]:
             "must be proved; or set downtime = false"
         )
         yield downtime.problem("false, as no blower contact is fitted", remedy, contact)
+    yield from _without_proof(collector, path)
     request, coil = (ref(collector, path, f"blower.{name}") for name in ("request", "coil"))
     if blower.request is BlowerRequest.PROCESS and contacts.process_running is None:
         contact = ref(collector, path, "contacts.process_running")
@@ -155,6 +156,24 @@ def _blower(collector: Collector, path: str) -> Iterator[Problem]:
     if blower.request is BlowerRequest.NONE and blower.coil is not None:
         remedy = 'remove it, or set request to "process" or "hand": nothing would drive it'
         yield coil.problem("nothing, for request = none", remedy, request)
+
+
+def _without_proof(collector: Collector, path: str) -> Iterator[Problem]:
+    """Flow that is not proved is accepted in words, and only where nothing else proves it."""
+    why = collector.blower.timed_without_proof
+    if why is None:
+        return
+    own = ref(collector, path, "blower.timed_without_proof")
+    contact = ref(collector, path, "contacts.blower_running")
+    if collector.contacts.blower_running is not None:
+        remedy = "remove it: the contact proves flow, and no pulse but downtime goes without"
+        yield own.problem(f"nothing, as {contact.short} is fitted", remedy, contact)
+    elif not why.strip():
+        remedy = (
+            "say why timed cleaning may pulse although nothing proves flow; or remove it, and it "
+            "pulses only while dP does"
+        )
+        yield own.problem("a reason in words", remedy)
 
 
 _INTERVALS = ("every_run_h", "every_pulses", "every_days")

@@ -1,0 +1,181 @@
+"""How well the field answers: what is not known now, since when, and how often that happens.
+
+A lost reply holds what is pending: a delay goes on while what it rests on is not known, and ends at
+the first known value that confirms it. Once that has not been known for ``stale_after_s`` in one
+piece, the delay begins anew. So a signal that fails often, but never for long, hinders nothing; it
+is told by the share of its readings that were lost.
+"""
+
+from math import exp, log
+
+from dustcake.core.reading import Quality, Sample
+from dustcake.core.reasons import Because
+from dustcake.core.record import record, replace
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.signal_validation.doubts import is_well_formed
+from dustcake.core.signals import Contacts
+
+WITHIN_S = 600.0
+"""Over which the share of lost readings is taken: older ones are forgotten at this rate."""
+OFTEN, SELDOM = 0.10, 0.05
+"""Lost more often than the one is told, less often than the other no longer (no source)."""
+
+_LONGEST_S = 60.0  # for which one lost reading counts, however long the one before is ago
+_LOST = frozenset(
+    {
+        Because.READ_FAILED,
+        Because.NOT_A_NUMBER,
+        Because.WRONG_WORD_COUNT,
+        Because.CURRENT_FAILURE,
+        Because.JUMP_UNEXPLAINED,
+    }
+)
+"""What makes a reading a lost one. Beyond its span, or while a zero is taken, it is not usable
+either, but nothing is wrong with the line."""
+
+
+@record
+class Gap:
+    """One signal. ``since_s``: not known since then, None while it is known. ``resumed_s``: when it
+    was known again after it had last not been for ``stale_after_s``; ``pa``: what was read before
+    the gap, while that lasts. ``lost``: the share of readings lost, as of ``at_s``; failures longer
+    than ``stale_after_s`` count up to that, being told otherwise, and the rest of them not at all.
+    """
+
+    since_s: float | None = None
+    resumed_s: float | None = None
+    pa: float | None = None
+    lost: float = 0.0
+    at_s: float = 0.0
+
+    def begun(self, start_s: float | None, now_s: float) -> float:
+        """When a delay begun at ``start_s``, None if not yet, counts as begun, now that the signal
+        is known."""
+        if start_s is None:
+            return now_s
+        return start_s if self.resumed_s is None else max(start_s, self.resumed_s)
+
+    def lost_at(self, now_s: float) -> float:
+        """The share lost by now; while the signal is not known it stays as it is."""
+        return self.lost if self.since_s is not None else _forgotten(self, now_s)
+
+    def falls_to_s(self, share: float) -> float:
+        """When the share lost will be down to this, while nothing more is lost."""
+        return self.at_s + WITHIN_S * log(self.lost / share)
+
+
+@record
+class Line:
+    """Every signal, contacts by their names. Those that are not fitted are always known."""
+
+    dp: Gap = Gap()
+    header: Gap = Gap()
+    blower_running: Gap = Gap()
+    smoke: Gap = Gap()
+    door_open: Gap = Gap()
+    process_running: Gap = Gap()
+    stop: Gap = Gap()
+    drum_full: Gap = Gap()
+
+    def of(self, name: str) -> Gap:
+        """The signal of this name."""
+        gap: Gap = getattr(self, name)
+        return gap
+
+
+CALLED = {
+    "dp": "dP",
+    "header": "header pressure",
+    "blower_running": "the blower contact",
+    "smoke": "the smoke contact",
+    "door_open": "the door contact",
+    "process_running": "the contact of the process equipment",
+    "stop": "the stop input",
+    "drum_full": "the drum contact",
+}
+"""Every signal, and what people call it."""
+
+
+def restarted(line: Line, now_s: float) -> Line:
+    """After a restart: what was timed means nothing now, and what was lost is remembered."""
+    return Line(**{name: Gap(lost=line.of(name).lost, at_s=now_s) for name in CALLED})
+
+
+def polled(
+    setpoints: Setpoints,
+    line: Line,
+    before: tuple[Sample, Sample | None],
+    now: tuple[Sample, Sample | None],
+    contacts: Contacts,
+) -> Line:
+    """After a poll. ``before`` and ``now``: dP and header."""
+    (sample, header), after = now, {}
+    now_s, before_s, stale_after_s = sample.at.mono_s, before[0].at.mono_s, setpoints.stale_after_s
+
+    def follow(name: str, known: bool, is_lost: bool, before_pa: float | None) -> None:
+        gap = line.of(name)
+        if not known:
+            missing = _missing(gap, now_s, before_s, stale_after_s, is_lost, before_pa)
+            if missing is not gap:
+                after[name] = missing
+        elif gap.since_s is not None:
+            after[name] = _known(gap, now_s, stale_after_s)
+
+    zeroing = sample.quality is Quality.FUNCTION_CHECK
+    follow("dp", zeroing or is_well_formed(sample), _is_lost(sample), before[0].pa)
+    if setpoints.header is not None:
+        usable = header is not None and header.usable_pa is not None
+        before_pa = None if before[1] is None else before[1].usable_pa
+        follow("header", usable, header is not None and _is_lost(header), before_pa)
+    for name in setpoints.fitted.names():
+        follow(name, getattr(contacts, name) is not None, True, None)
+    return replace(line, **after) if after else line
+
+
+def stale(setpoints: Setpoints, line: Line, last_s: float) -> Line:
+    """No poll has come for too long: nothing is known since the last."""
+    names = ["dp", *setpoints.fitted.names()]
+    if setpoints.header is not None:
+        names.append("header")
+    unknown = {
+        name: replace(
+            line.of(name), since_s=last_s, pa=None, lost=_forgotten(gap, last_s), at_s=last_s
+        )
+        for name in names
+        if (gap := line.of(name)).since_s is None
+    }
+    return replace(line, **unknown) if unknown else line
+
+
+def _is_lost(sample: Sample) -> bool:
+    return bool(sample.reasons) and sample.reasons[0].code in _LOST
+
+
+def _forgotten(gap: Gap, now_s: float) -> float:
+    return gap.lost * exp(-max(0.0, now_s - gap.at_s) / WITHIN_S) if gap.lost else 0.0
+
+
+def _missing(
+    gap: Gap,
+    now_s: float,
+    before_s: float,
+    stale_after_s: float,
+    is_lost: bool,
+    before_pa: float | None,
+) -> Gap:
+    """One more poll that has not brought the signal; ``before_s``: the poll before it."""
+    since_s, pa, lost = gap.since_s, gap.pa, gap.lost
+    if since_s is None:
+        since_s, pa, lost = now_s, before_pa, _forgotten(gap, before_s)
+    elif now_s >= since_s + stale_after_s:
+        return gap
+    if is_lost:
+        lost = 1.0 - (1.0 - lost) * exp(-min(now_s - before_s, _LONGEST_S) / WITHIN_S)
+    return Gap(since_s, gap.resumed_s, pa, lost, now_s)
+
+
+def _known(gap: Gap, now_s: float, stale_after_s: float) -> Gap:
+    assert gap.since_s is not None
+    if now_s >= gap.since_s + stale_after_s:
+        return Gap(None, now_s, None, gap.lost, now_s)
+    return Gap(None, gap.resumed_s, None, gap.lost, gap.at_s)
