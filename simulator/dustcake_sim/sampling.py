@@ -194,7 +194,7 @@ class SampledCollector:
     def _pass(self, count: int, watched: list[_Watched]) -> int:
         """Pass up to `count` samples; how many. After 0, everything is as it was."""
         one, begun_s, begun = self.collector, self.t_s, self.next_sample
-        moment = one.moment()
+        moment, drum_full = one.moment(), one.drum_full()
         before = [(each.transmitter.true, each.transmitter.damped) for each in watched]
         end_s = (begun + count - 1) * self.sample_s
         self.advance_to(end_s)
@@ -203,11 +203,12 @@ class SampledCollector:
             for each, was in zip(watched, before, strict=True)
             if not each.clear_of_edges(was)
         ]
-        if not unclear:
+        same_drum = one.drum_full() == drum_full  # or its contact is made on the way
+        if same_drum and not unclear:
             self.next_sample = begun + count
             return count
         clear = 0
-        if count <= _SCANNED:
+        if same_drum and count <= _SCANNED:
             clear = self._clear_of(begun, count, begun_s, end_s, unclear)
         if clear == count:
             self.next_sample = begun + count

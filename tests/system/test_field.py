@@ -148,7 +148,9 @@ async def test_a_point_that_is_always_refused_or_spoiled_is_logged_once(
         plant.server.faults.inject(WireFault(kind), times=10_000, function=READ_DP)
         requests = plant.server.exchange.requests
         await until(lambda: plant.server.exchange.requests >= requests + 30, "ten polls")
-        assert len(daemon.logged("lost")) == 1
+        # A busy machine may lose the reply of another point for once.
+        lost = [one["place"] for one in daemon.logged("lost") if one["kind"] != "timeout"]
+        assert lost == ["unit 1, input registers 2 to 3"]
 
 
 @pytest.mark.parametrize(
