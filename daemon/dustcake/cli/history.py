@@ -5,11 +5,11 @@ import csv
 import json
 import sys
 import time
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
-from typing import IO, TYPE_CHECKING, Any, cast, get_args
+from typing import IO, TYPE_CHECKING, cast, get_args
 
 from dustcake.cli.commands import lab_module
 from dustcake.cli.common import (
@@ -62,10 +62,9 @@ examples:
   dustcake history --kind pulse --kind pulse_failed --json | jq .valve
   dustcake history --since 28d --export march.csv   a trace for `dustcake replay`
 
-Reads the journal while the daemon runs, or without it, and changes nothing. Times are those of
-this computer's zone, with --json and --csv UTC. An event from before the clock was set shows the
-time found out later, marked ~, or else the start of the daemon and the seconds of the monotonic
-clock. With --alarms --json the last object is the
+Reads the journal while the daemon runs, or without it, and changes nothing. Times are UTC. An
+event from before the clock was set shows the time found out later, marked ~, or else the start of
+the daemon and the seconds of the monotonic clock. With --alarms --json the last object is the
 metrics (`"event": "alarm_metrics"`). Exit code 0: shown; 2: bad settings or usage; 1: the journal
 cannot be read.
 """
@@ -188,7 +187,7 @@ def _print_events(history: "History", settings: "Settings", arguments: argparse.
         lines = (show(day, factors.get(day.collector, Air())) for day in days(events))
     else:
         line = _json_line if arguments.json else _words_line
-        lines = (line(one, units) for one in events)
+        lines = (line(one, _unit(one, units)) for one in events)
     empty = True
     for text in lines:
         print(text)
@@ -242,24 +241,9 @@ _CSV_COLUMNS = ("utc", "collector", "seq", "event", "by", "what")
 _FORMULA = ("=", "+", "-", "@")
 
 
-Units = Mapping[str, PressureUnit]
-"""By collector; one that is no longer in the settings has none there."""
-
-
-def _fields_of(one: "RecordedEvent", units: Units) -> dict[str, Any]:
-    """Its fields, with reasons in words."""
+def _json_line(one: "RecordedEvent", unit: PressureUnit) -> str:
+    """One JSON object: the fields, with reasons in words."""
     event = one.event()
-    if event is None:
-        return {"event": one.name, **one.fields}
-    return event_fields(event, _display(one, units).unit)
-
-
-def _display(one: "RecordedEvent", units: Units) -> Display:
-    return Display(units.get(one.collector, PressureUnit.PA))
-
-
-def _json_line(one: "RecordedEvent", units: Units) -> str:
-    """One JSON object."""
     head = {
         "collector": one.collector,
         "seq": one.seq,
@@ -268,23 +252,24 @@ def _json_line(one: "RecordedEvent", units: Units) -> str:
         "start": one.start,
         "mono_s": round(one.mono_s, 3),
     }
-    return json.dumps({**head, **_fields_of(one, units)}, ensure_ascii=False)
+    fields = {"event": one.name, **one.fields} if event is None else event_fields(event, unit)
+    return json.dumps({**head, **fields}, ensure_ascii=False)
 
 
-def _words_line(one: "RecordedEvent", units: Units) -> str:
+def _words_line(one: "RecordedEvent", unit: PressureUnit) -> str:
     """One line for people."""
-    at = _at(one, _display(one, units).time)
-    return f"{at:25}  {one.collector}  {one.seq:>6}  {_what(one, units)}"
+    return f"{_at(one):25}  {one.collector}  {one.seq:>6}  {_what(one, unit)}"
 
 
-def print_csv(events: Iterable["RecordedEvent"], units: Units, out: IO[str]) -> None:
+def print_csv(
+    events: Iterable["RecordedEvent"], units: Mapping[str, PressureUnit], out: IO[str]
+) -> None:
     """A table for spreadsheets: RFC 4180, a line of column names first."""
     writer = csv.writer(out)
     writer.writerow(_CSV_COLUMNS)
     for one in events:
-        by = str(one.fields.get("by") or "")
-        at = _at(one, lambda utc_s: str(utc_text(utc_s)))
-        cells = (at, one.collector, one.seq, one.name, by, _what(one, units))
+        by, what = str(one.fields.get("by") or ""), _what(one, _unit(one, units))
+        cells = (_at(one), one.collector, one.seq, one.name, by, what)
         writer.writerow([_plain(cell) for cell in cells])
 
 
@@ -292,17 +277,21 @@ def _plain(cell: object) -> object:
     return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
 
 
-def _at(one: "RecordedEvent", time_text: Callable[[float], str]) -> str:
+def _unit(one: "RecordedEvent", units: Mapping[str, PressureUnit]) -> PressureUnit:
+    """A collector no longer in the settings has no unit of its own there."""
+    return units.get(one.collector, PressureUnit.PA)
+
+
+def _at(one: "RecordedEvent") -> str:
     if one.utc_s is not None:
-        return time_text(one.utc_s)
+        return f"{utc_text(one.utc_s)}"
     if one.found_utc_s is not None:
-        return f"{time_text(one.found_utc_s)}~"
+        return f"{utc_text(one.found_utc_s)}~"
     return f"start {one.start}, {one.mono_s:.1f} s"
 
 
-def _what(one: "RecordedEvent", units: Units) -> str:
-    """What happened, as a sentence."""
-    event, display = one.event(), _display(one, units)
+def _what(one: "RecordedEvent", unit: PressureUnit) -> str:
+    event, display = one.event(), Display(unit, UTC)
     if event is None:
         return unknown_event_sentence(one.name, one.fields, display)
     return event_sentence(event.body, display)
