@@ -6,7 +6,6 @@ import ssl
 import aiomqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
-from dustcake.adapters.mqtt.packing import LARGEST_PACKET
 from dustcake.adapters.mqtt.settings import LinkSettings
 from dustcake.core.record import record
 
@@ -31,10 +30,6 @@ class ClosedEarly(aiomqtt.MqttError):
     """The broker closed the connection instead of answering the request to connect."""
 
 
-class PacketTooLong(aiomqtt.MqttError):
-    """The broker began to send more than is read (MQTT 3.1.1; with 5 it knows the limit)."""
-
-
 class HostAway(aiomqtt.MqttError):
     """The primary host application has said that it is offline, so the session is to end."""
 
@@ -57,11 +52,6 @@ def explain(fault: aiomqtt.MqttError, settings: LinkSettings) -> Trouble:
         return Trouble(
             f"the broker refuses a publication to {fault.topic}: {fault.reason}",
             "allow this user to write there in the broker's access rules",
-        )
-    if isinstance(fault, PacketTooLong):
-        return Trouble(
-            f"{where} sent more than {LARGEST_PACKET} bytes at once",
-            f"choose {settings.table}.version 5, or let the broker limit messages to that",
         )
     if isinstance(fault, HostAway):
         return Trouble(

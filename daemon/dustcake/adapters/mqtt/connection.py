@@ -4,10 +4,8 @@ import asyncio
 import logging
 import socket
 import ssl
-from collections import deque
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
-from functools import partial
 from typing import Any
 
 import aiomqtt
@@ -18,20 +16,11 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from dustcake.adapters.limits import FloodLog, Turns
-from dustcake.adapters.mqtt.causes import (
-    ClosedEarly,
-    PacketTooLong,
-    PublicationRefused,
-    SetupFault,
-)
+from dustcake.adapters.limits import Turns
+from dustcake.adapters.mqtt.causes import ClosedEarly, PublicationRefused, SetupFault
 from dustcake.adapters.mqtt.credentials import read_password, tls_context
-from dustcake.adapters.mqtt.packing import (
-    LARGEST_PACKET,
-    connect_properties,
-    publish_properties,
-    will_properties,
-)
+from dustcake.adapters.mqtt.packing import connect_properties, publish_properties, will_properties
+from dustcake.adapters.mqtt.reading import BoundedReader, Inbox
 from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion
 from dustcake.publish.publication import Publication
 
@@ -40,26 +29,7 @@ _library_log = logging.getLogger("dustcake.mqtt.library")
 _library_log.setLevel(logging.CRITICAL)
 
 
-MOST_UNSORTED = 128
 MESSAGES_APART_S = 0.002
-
-_overflow = FloodLog("messages dropped")
-
-
-class _Inbox(asyncio.Queue[aiomqtt.Message]):
-    """Messages not yet sorted. Full, the oldest of the newcomer's topic makes room, so that a flood
-    at one topic leaves the others alone; and if there is none, the oldest."""
-
-    _queue: deque[aiomqtt.Message]
-
-    def _put(self, item: aiomqtt.Message) -> None:
-        waiting = self._queue
-        if len(waiting) >= MOST_UNSORTED:
-            topic = item.topic.value
-            same = (n for n, each in enumerate(waiting) if each.topic.value == topic)
-            del waiting[next(same, 0)]
-            _overflow.warn(topic=topic, cause=f"{MOST_UNSORTED} messages are waiting already")
-        waiting.append(item)
 
 
 class Connection(aiomqtt.Client):
@@ -77,7 +47,6 @@ class Connection(aiomqtt.Client):
         self._speaks_v5 = settings.version is MqttVersion.V5
         self._refusal: ReasonCode | None = None
         self._turns = Turns(MESSAGES_APART_S)
-        self._may_read = 0
         v5 = self._speaks_v5
         super().__init__(
             settings.host,
@@ -102,7 +71,7 @@ class Connection(aiomqtt.Client):
             tls_insecure=None if tls is None or tls.check_hostname else True,
             logger=_library_log,
             # Its own are without bound.
-            queue_type=_Inbox,
+            queue_type=Inbox,
         )
 
     async def incoming(self) -> AsyncIterator[aiomqtt.Message]:
@@ -183,38 +152,18 @@ class Connection(aiomqtt.Client):
         self._on_sent()
         super()._on_socket_open(client, userdata, sock)
         # In place of aiomqtt's own, which reads as long as there is something to be had.
-        client._sock_recv = partial(self._receive, sock)  # type: ignore[method-assign]
-        self._loop.call_soon_threadsafe(self._loop.add_reader, sock.fileno(), self._read, sock)
+        reader = BoundedReader(client, sock)
+        self._loop.call_soon_threadsafe(self._loop.add_reader, sock.fileno(), self._read, reader)
 
-    def _read(self, sock: Any) -> None:
-        """One packet, or a piece of it."""
-        if self._disconnected.done() or sock.fileno() < 0:
+    def _read(self, reader: BoundedReader) -> None:
+        if self._disconnected.done():
             return
-        self._may_read = LARGEST_PACKET
         try:
-            self._client.loop_read()
+            if reader.read():
+                self._loop.call_soon(self._read, reader)
         except Exception as error:  # noqa: BLE001 -- handed on to whoever waits on the connection
             if not self._disconnected.done():
                 self._disconnected.set_exception(error)
-            return
-        # What TLS has deciphered already is nothing the loop would call for.
-        if isinstance(sock, ssl.SSLSocket) and sock.fileno() >= 0 and sock.pending():
-            self._loop.call_soon(self._read, sock)
-
-    def _receive(self, sock: Any, size: int) -> bytes:
-        """For paho, in place of its own: not too much at once, and nothing that is too long."""
-        if size > LARGEST_PACKET:
-            if self._connected.done() and not self._disconnected.done():
-                self._disconnected.set_exception(PacketTooLong())
-            raise ConnectionError("packet too long")  # paho then closes the connection
-        if self._may_read <= 0:
-            raise BlockingIOError
-        try:
-            data: bytes = sock.recv(min(size, self._may_read))
-        except (ssl.SSLWantReadError, ssl.SSLWantWriteError) as error:
-            raise BlockingIOError from error
-        self._may_read -= len(data)
-        return data
 
     def _on_disconnect(
         self,
