@@ -9,7 +9,7 @@ import socket
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from struct import pack
 
 LASTS_S = 6.0
@@ -68,6 +68,11 @@ def _at_once(count: int, *work: Callable[[], None]) -> None:
             threading.Thread(target=one, daemon=True).start()
     while _left():
         time.sleep(0.05)
+
+
+def idle(where: str) -> None:
+    """Connections that say nothing, and take one another's place."""
+    _hold(where, 100)
 
 
 def plc(where: str) -> None:
@@ -138,7 +143,7 @@ def local(where: str) -> None:
         lambda: ask(long),
         lambda: ask(note.encode() + b"\n"),
         lambda: _pour(where, b"", b"x" * 1_000_000),
-        lambda: _hold(where, 10, b'{"sta'),
+        lambda: _hold(where, 60, b'{"sta'),
     )
 
 
@@ -234,10 +239,6 @@ def sparkplug(where: str) -> None:
 FLOODS = (plc, panel, metrics, handshakes, local, mqtt, sparkplug)
 
 
-def _named() -> Iterator[tuple[str, Callable[[str], None]]]:
-    return ((each.__name__, each) for each in FLOODS)
-
-
 if __name__ == "__main__":
     threading.Timer(0.3, lambda: print("flooding", flush=True)).start()
-    dict(_named())[sys.argv[1]](sys.argv[2])
+    {each.__name__: each for each in (*FLOODS, idle)}[sys.argv[1]](sys.argv[2])

@@ -124,11 +124,12 @@ def _connect(connection: socket.socket, path: Path, patience_s: float) -> None:
     while True:
         try:
             connection.connect(os.fspath(path))
-            return
         except BlockingIOError:
             if time.monotonic() >= give_up_s:
                 raise
             time.sleep(_AGAIN_S)
+        else:
+            return
 
 
 def ask(path: Path, line: bytes, patience_s: float = PATIENCE_S) -> bytes:
