@@ -6,7 +6,8 @@ which are the fieldbus's too.
 import asyncio
 import socket
 import ssl
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
+from contextlib import suppress
 
 from dustcake.adapters.limits import FloodLog
 
@@ -33,6 +34,7 @@ class Client:
         self._now = asyncio.get_running_loop().time
         self._waiting_since_s: float | None = self._now()
         self.transport: asyncio.BaseTransport | None = None
+        self.conversation: asyncio.Task[None] | None = None
 
     def owes(self) -> None:
         """The daemon waits for the client: to ask, to finish asking, or to take what it is sent."""
@@ -68,16 +70,33 @@ class Client:
 
     def let_go(self) -> None:
         """End the connection, whatever state it is in."""
+        if self.conversation is not None:
+            self.conversation.cancel()
         if isinstance(self.transport, asyncio.WriteTransport):
             self.transport.abort()
         elif self.is_open:  # in the middle of its handshake, which then fails
-            try:
+            with suppress(OSError):  # it may be gone already
                 self._connection.shutdown(socket.SHUT_RDWR)
-            except OSError:
-                return  # it is gone already
 
 
 MakeProtocol = Callable[[Client], asyncio.BaseProtocol]
+Converse = Callable[[Client, asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+
+
+def by_streams(converse: Converse, longest_bytes: int) -> MakeProtocol:
+    """Each client is conversed with until that returns, or the client is gone or let go."""
+
+    def make(client: Client) -> asyncio.BaseProtocol:
+        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            client.conversation = asyncio.current_task()
+            # The stream machinery would log a cancelled one as an error.
+            with suppress(asyncio.CancelledError, OSError, EOFError):
+                await converse(client, reader, writer)
+            writer.close()
+
+        return asyncio.StreamReaderProtocol(asyncio.StreamReader(longest_bytes), serve)
+
+    return make
 
 
 class Listener:

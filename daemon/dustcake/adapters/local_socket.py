@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from dustcake.adapters.limits import Turns
-from dustcake.adapters.listener import Client, Listener
+from dustcake.adapters.listener import Client, Listener, by_streams
 
 Answer = Callable[[bytes, str], Awaitable[bytes]]
 
@@ -63,7 +63,7 @@ class LocalSocket:
             ) from None
         self.opened.set()
         try:
-            await self._listener.serve([listening], self._protocol)
+            await self._listener.serve([listening], by_streams(self._converse, LONGEST_LINE))
         finally:
             # A caller who says nothing must not keep the daemon from ending.
             self._listener.let_all_go()
@@ -84,29 +84,20 @@ class LocalSocket:
             "to another path"
         )
 
-    def _protocol(self, client: Client) -> asyncio.BaseProtocol:
-        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            # Who says nothing, too much, or is gone: nobody is left to be told. Cancelled only at
-            # the end; the stream machinery would log that as an error.
-            with suppress(asyncio.CancelledError, OSError, ValueError):
-                async with asyncio.timeout(PATIENCE_S):
-                    await self._converse(client, reader, writer)
-            writer.close()
-
-        return asyncio.StreamReaderProtocol(asyncio.StreamReader(LONGEST_LINE), serve)
-
     async def _converse(
         self, client: Client, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
     ) -> None:
-        line = await reader.readline()
-        if not line or writer.is_closing():
-            return
-        user = _user_of(writer)
-        client.has_asked()
-        await self._turns.next()
-        writer.write(await self._answer(line, user) + b"\n")
-        client.owes()
-        await writer.drain()
+        with suppress(ValueError):  # too long
+            async with asyncio.timeout(PATIENCE_S):
+                line = await reader.readline()
+                if not line or writer.is_closing():
+                    return
+                user = _user_of(writer)
+                client.has_asked()
+                await self._turns.next()
+                writer.write(await self._answer(line, user) + b"\n")
+                client.owes()
+                await writer.drain()
 
 
 def _user_of(writer: asyncio.StreamWriter) -> str:

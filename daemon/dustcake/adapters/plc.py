@@ -6,12 +6,11 @@ two dozen lines (``publish.plc.modbus``).
 """
 
 import asyncio
-from contextlib import suppress
 
 import structlog
 
 from dustcake.adapters.limits import Turns
-from dustcake.adapters.listener import Client, Listener, listening_at
+from dustcake.adapters.listener import Client, Listener, by_streams, listening_at
 from dustcake.publish.plc.modbus import (
     HEADER_BYTES,
     LONGEST_PDU,
@@ -73,18 +72,9 @@ class PlcServer:
         log.info("PLC server listens", host=self._host, port=self._port)
         self.listening.set()
         try:
-            await self._listener.serve(sockets, self._protocol)
+            await self._listener.serve(sockets, by_streams(self._converse, _LONGEST_REQUEST))
         finally:
             self._listener.let_all_go()
-
-    def _protocol(self, client: Client) -> asyncio.BaseProtocol:
-        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            # Cancelled at the end only; the stream machinery would log that as an error.
-            with suppress(asyncio.CancelledError, ConnectionError, asyncio.IncompleteReadError):
-                await self._converse(client, reader, writer)
-            writer.close()
-
-        return asyncio.StreamReaderProtocol(asyncio.StreamReader(_LONGEST_REQUEST), serve)
 
     async def _converse(
         self, client: Client, reader: asyncio.StreamReader, writer: asyncio.StreamWriter

@@ -5,6 +5,7 @@ import asyncio
 import os
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 
 from dustcake.cli.common import BAD_USAGE, DONE, FAILED, add_settings, fail, settings_or_none
 
@@ -12,9 +13,10 @@ _EPILOG = """\
 example:
   dustcake run /etc/dustcake/dustcake.toml
 
-Ends in order on SIGTERM or Ctrl-C: a pulse under way is ended, valves are switched off and proved
-off, and everything is stored. Exit code 0: ended in order; 2: bad settings; 1: the journal or the
-local socket cannot be used, or something unforeseen happened.
+Ends in order on SIGTERM, Ctrl-C and every other signal that would end it, except SIGKILL: a pulse
+under way is ended, valves are switched off and proved off, and everything is stored. Ctrl-Z does
+not stop it. Exit code 0: ended in order; 2: bad settings; 1: the journal or the local socket cannot
+be used, or something unforeseen happened.
 
 Dustcake is no safety system. Smoke, fire and explosion protection stay hard-wired and independent
 of it. Valves can fire at any time while it runs: lock out and vent the header before any work.
@@ -51,13 +53,14 @@ def _run(arguments: argparse.Namespace) -> int:
     settings = settings_or_none(arguments.file)
     if settings is None:
         return BAD_USAGE
-    log_to_stderr(arguments.log_format, arguments.log_level)
+    lines = log_to_stderr(arguments.log_format, arguments.log_level)
     manager = ServiceManager(os.environ)
     manager.expect_every(max(collector.poll_s for collector in settings.collectors))
     code = DONE
     try:
         asyncio.run(live.run(settings, SystemClock(), manager))
     except* (StoreRefused, SocketRefusedError) as refused:
+        lines.flush()
         for error in _each(refused):
             fail(f"dustcake cannot run: {error}")
         code = FAILED
@@ -65,8 +68,10 @@ def _run(arguments: argparse.Namespace) -> int:
         manager.close()
     # Everything of ours is stored and closed. Python would still wait for a thread that looks up a
     # name or connects, and take its time to tidy up on a small computer.
-    sys.stdout.flush()
-    sys.stderr.flush()
+    lines.flush()
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, AttributeError):  # None where it was closed
+            stream.flush()
     os._exit(code)
 
 
