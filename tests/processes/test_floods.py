@@ -29,7 +29,7 @@ LATE_S = 0.5
 """How late a command may be at an output. Undisturbed it is 0.02 s or less."""
 ENDS_WITHIN_S = 2.0 + 1.0
 """What is promised, and the slack of a busy test machine."""
-ANSWERED_WITHIN_S = 10.0
+ANSWERED_WITHIN_S = 8.0
 MOST_FILES = 256
 MOST_MEMORY_MB = 160
 MOST_WARNINGS = 3
@@ -208,11 +208,13 @@ async def test_those_who_say_nothing_keep_nobody_away(
 ) -> None:
     async with flooded(tmp_path, daemons, face) as one:
         flood = await begun("idle", one.where[face])
-        for _ in range(3):
+        for _ in range(2):
             began_s = time.monotonic()
-            async with asyncio.timeout(ANSWERED_WITHIN_S):
+            async with asyncio.timeout(3 * ANSWERED_WITHIN_S):
                 await answered(one.where[face], CALLS[face])
-            print(f"{face}: answered in {time.monotonic() - began_s:.2f} s")
+            took_s = time.monotonic() - began_s
+            print(f"{face}: answered in {took_s:.2f} s")
+            assert took_s <= ANSWERED_WITHIN_S
         await ended(flood)
         warnings = [line for line in one.daemon.log_lines if line.get("level") != "info"]
         assert len(warnings) <= 1, warnings
