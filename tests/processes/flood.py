@@ -6,6 +6,7 @@ import contextlib
 import json
 import random
 import socket
+import ssl
 import sys
 import threading
 import time
@@ -13,6 +14,7 @@ from collections.abc import Callable
 from struct import pack
 
 LASTS_S = 6.0
+SMALL_RECORDS = 12
 _DEADLINE_S = time.monotonic() + (30.0 if sys.argv[1:2] == ["idle"] else LASTS_S + 2.0)
 
 
@@ -131,9 +133,36 @@ def metrics(where: str) -> None:
     )
 
 
+def _small_records(where: str, count: int) -> None:
+    """One byte in each TLS record, made beforehand and poured in at once."""
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    while _left():
+        with contextlib.suppress(OSError), _connect(where) as connection:
+            coming, going = ssl.MemoryBIO(), ssl.MemoryBIO()
+            tls = context.wrap_bio(coming, going)
+            while True:
+                try:
+                    tls.do_handshake()
+                    break
+                except ssl.SSLWantReadError:
+                    connection.sendall(going.read())
+                    coming.write(connection.recv(16_384) or _nothing())
+            for byte in b"GET / HTTP/1.1\r\nx: " + b"y" * count:
+                tls.write(bytes((byte,)))
+            connection.sendall(going.read())
+        time.sleep(0.01)
+
+
+def _nothing() -> bytes:
+    raise ConnectionError
+
+
 def handshakes(where: str) -> None:
-    """Connections whose TLS handshake is never begun."""
-    _hold(where, 1200)
+    """Connections whose TLS handshake is never begun, and some with very small records."""
+    _at_once(
+        1, lambda: _hold(where, 1200), *(lambda: _small_records(where, 20_000),) * SMALL_RECORDS
+    )
 
 
 def local(where: str) -> None:

@@ -6,6 +6,7 @@ which are the fieldbus's too.
 import asyncio
 import socket
 import ssl
+from asyncio import sslproto
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 
@@ -21,6 +22,9 @@ _SWEEP_S = 1.0
 _NO_FILES_LEFT_S = 1.0
 _LOOK_S = 0.05
 _BACKLOG = 128
+_TLS_PIECE_BYTES = 16_384
+"""Deciphered at once: asyncio's own are 16 times as many, of which one byte may be a record."""
+sslproto.SSLProtocol.max_size = _TLS_PIECE_BYTES  # nothing else in the daemon uses it
 
 
 class Client:
@@ -182,9 +186,10 @@ async def _connect(
 ) -> None:
     loop = asyncio.get_running_loop()
     try:
-        client.transport, _ = await loop.connect_accepted_socket(
-            lambda: make(client), connection, ssl=tls
-        )
+        transport, _ = await loop.connect_accepted_socket(lambda: make(client), connection, ssl=tls)
+        client.transport = transport
+        if tls is not None:
+            transport.set_read_buffer_limits(_TLS_PIECE_BYTES)  # type: ignore[attr-defined]
     except OSError:
         connection.close()  # a handshake that failed is nothing to log
 
