@@ -15,7 +15,7 @@ from dustcake.core.record import record
 
 
 class AlarmName(StrEnum):
-    """The alarms this daemon can raise, in the order in which they are listed everywhere."""
+    """The alarms this daemon can raise."""
 
     FILTER_REPLACEMENT = "filter_replacement"
     HIGH_DP = "high_dp"
