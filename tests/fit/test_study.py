@@ -36,8 +36,8 @@ from dustcake_lab.study.study import (
     UNSEEN,
     Study,
     broken,
+    limit_words,
     study,
-    told,
 )
 from dustcake_lab.study.verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
 from fit.independent import Collector, Truth
@@ -241,7 +241,7 @@ def test_the_highest_dp_is_named_by_where_it_comes_from() -> None:
     assert "What binds: highest dP (--most-dp 700). Allow a higher dP" in made.text[0]
     by_alarms = verdict(study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=None), TRIED))
     assert by_alarms.best is not None
-    assert told(replace(done(), plan=replace(PLAN, most_dp_pa=None)), HIGHEST).endswith(
+    assert limit_words(replace(done(), plan=replace(PLAN, most_dp_pa=None)), HIGHEST).endswith(
         "Pa, by the alarms of the settings)"
     )
 
@@ -327,7 +327,7 @@ def test_the_command_and_its_report(tmp_path: Path, capsys: pytest.CaptureFixtur
         "Compressed air",
         "What if",
         "alarm",
-        "cannot be told",
+        "not known",
     ):
         assert heading in page
     assert PLEATS[:40] in page
@@ -339,4 +339,4 @@ def test_a_trace_that_cannot_say(tmp_path: Path, capsys: pytest.CaptureFixture[s
     trace.write_text("time,dp_pa\n" + "".join(f"{t},800\n" for t in range(100)))
     chosen_file.write_text(settings_text())
     assert main(["study", str(trace), "--settings", str(chosen_file), "--flow", "1"]) == 2
-    assert "the trace tells of no pulse" in capsys.readouterr().err
+    assert "the trace has no pulse" in capsys.readouterr().err

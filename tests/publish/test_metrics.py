@@ -17,7 +17,7 @@ from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, 
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
-from dustcake.publish.metrics import Kind, Seen, StepTimes, families
+from dustcake.publish.metrics import CollectorState, FamilyType, StepTimes, families
 
 UTC_S = 1_800_000_000.0
 WITH_BLOWER = chosen(fitted={"blower_running": True})
@@ -34,13 +34,15 @@ def polled(
     return state
 
 
-def seen(state: State, setpoints: Setpoints = BASE, **over: object) -> Seen:
+def seen(state: State, setpoints: Setpoints = BASE, **over: object) -> CollectorState:
     steps = StepTimes((3, 0, 2, *(0,) * 8, 1), 4.5)
-    one = Seen(state, setpoints, 110.0, 20, 2, 1, steps, True, 7)
+    one = CollectorState(state, setpoints, 110.0, 20, 2, 1, steps, True, 7)
     return replace(one, **over)  # type: ignore[arg-type]
 
 
-def figures(*collectors: Seen, journal_bytes: int | None = 4096) -> dict[str, list[Sample]]:
+def figures(
+    *collectors: CollectorState, journal_bytes: int | None = 4096
+) -> dict[str, list[Sample]]:
     """By the name of the sample, as the library's own strict parser reads them."""
     worded = text(lambda: families(collectors, "1.2.3", journal_bytes)).decode()
     found: dict[str, list[Sample]] = defaultdict(list)
@@ -156,7 +158,7 @@ def test_names_end_with_their_unit_and_series_are_bounded() -> None:
     for family in told:
         assert family.name.endswith(family.unit)
         assert family.words
-        is_counter = family.kind is Kind.COUNTER
+        is_counter = family.kind is FamilyType.COUNTER
         assert all((f.ending == "_total") is is_counter for f in family.figures)
     one = sum(len(family.figures) for family in families(both[:1], "1", 1))
     two = sum(len(family.figures) for family in told)

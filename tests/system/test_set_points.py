@@ -74,5 +74,5 @@ async def test_changed_confirmed_kept_by_a_kill_and_given_back_to_the_file(
         assert in_force(status) == (1050.0, 1.5)
 
         book = (await dustcake("history", "--settings", file, "--log")).out
-        assert f"change cleaning high: 1000 Pa -> 1096 Pa; by {WHO}" in book
-        assert "change cleaning high: 1096 Pa -> 1050 Pa; by office" in book
+        assert f"setting changed by {WHO}: cleaning high: 1000 Pa -> 1096 Pa" in book
+        assert "setting changed by office: cleaning high: 1096 Pa -> 1050 Pa" in book

@@ -69,7 +69,7 @@ def test_a_person_reads_when_what_and_why_in_the_unit_of_the_settings(bench: Ben
         "pulses that may never have been is not judged",
         "note: a pulse here cannot change the dP that was recorded: what-if answers hold only "
         "until the first pulse that the recording did not have; here that is 15 s in (71 % of the "
-        "trace): the first cleaning; the trace does not tell what was done. For what would have "
+        "trace): the first cleaning; the trace does not say what was done. For what would have "
         "followed, ask `dustcake study`",
     ]
 

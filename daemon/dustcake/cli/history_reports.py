@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from dustcake.core.events import AirUsed
 from dustcake.core.setpoints import Air
 from dustcake.publish import alarm_metrics as targets
-from dustcake.publish.air import energy_kwh
 from dustcake.publish.alarm_metrics import Change, Metrics, OneAlarm
+from dustcake.publish.life_and_air import energy_kwh
 from dustcake.publish.payloads import utc_text
 from dustcake.publish.wording import duration
 

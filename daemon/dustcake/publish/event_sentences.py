@@ -16,7 +16,7 @@ from dustcake.core.reasons import Because, Reason
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Entry, Identity, PointChange
 from dustcake.publish.alarm_texts import alarm_title
-from dustcake.publish.filter_life import life_words
+from dustcake.publish.life_and_air import life_words
 from dustcake.publish.wording import (
     duration,
     label,
@@ -245,8 +245,8 @@ def _zero_taken(body: happened.ZeroTaken, display: Display) -> str:
 
 @_sentence.register
 def _zero_abandoned(body: happened.ZeroAbandoned, display: Display) -> str:
-    asked = f" as requested{_by(body.by)}" if body.by else ""
-    return _with(f"zero not taken{asked}", display.because(body.reason))
+    requested = f" as requested{_by(body.by)}" if body.by else ""
+    return _with(f"zero not taken{requested}", display.because(body.reason))
 
 
 @_sentence.register

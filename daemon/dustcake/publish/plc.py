@@ -92,7 +92,7 @@ ALARMS = (
 UNKNOWN_AGE_S = 65_535
 
 
-class Kind(StrEnum):
+class ValueType(StrEnum):
     """How a value is laid over registers, the high word first."""
 
     UINT16 = "uint16"
@@ -102,7 +102,7 @@ class Kind(StrEnum):
 
 
 @record
-class Seen:
+class RegisterSource:
     """What the registers are made from: a state, and ``steps``, which counts on while the daemon
     works; ``mono_s`` is now."""
 
@@ -122,33 +122,33 @@ class Row:
     """One value. ``address`` counts from 0, as in the protocol."""
 
     address: int
-    kind: Kind
+    value_type: ValueType
     name: str
     meaning: str
-    value: Callable[[Seen], float]
+    value: Callable[[RegisterSource], float]
 
     @property
     def words(self) -> int:
         """How many registers it takes."""
-        return 1 if self.kind is Kind.UINT16 else 2
+        return 1 if self.value_type is ValueType.UINT16 else 2
 
 
-def _age_s(seen: Seen) -> float:
-    sample = seen.state.sample
+def _age_s(source: RegisterSource) -> float:
+    sample = source.state.sample
     if sample.quality is Quality.FAILURE:
         return UNKNOWN_AGE_S
-    return min(UNKNOWN_AGE_S - 1, max(0, int(seen.mono_s - sample.at.mono_s)))
+    return min(UNKNOWN_AGE_S - 1, max(0, int(source.mono_s - sample.at.mono_s)))
 
 
-def _header(seen: Seen) -> float:
-    header = seen.state.header
+def _header(source: RegisterSource) -> float:
+    header = source.state.header
     return nan if header is None or header.usable_pa is None else header.usable_pa
 
 
-def _contacts(seen: Seen) -> dict[str, bool | None]:
-    contacts = seen.state.contacts
+def _contacts(source: RegisterSource) -> dict[str, bool | None]:
+    contacts = source.state.contacts
     read: dict[str, bool | None] = {name: getattr(contacts, name) for name in CONTACT_BITS}
-    return {**read, "blower_running": seen.state.blower.running}
+    return {**read, "blower_running": source.state.blower.running}
 
 
 def _contact_bits(wanted: Iterable[str]) -> int:
@@ -159,31 +159,31 @@ def _bits(flags: list[bool]) -> int:
     return sum(1 << place for place, flag in enumerate(flags) if flag)
 
 
-def _missing(seen: Seen) -> int:
-    met = {each.name: each.met.value for each in seen.state.decision.permissives}
+def _missing(source: RegisterSource) -> int:
+    met = {each.name: each.met.value for each in source.state.decision.permissives}
     return _bits([met.get(name) == "no" for name in PERMISSIVES])
 
 
-def _alarm_bits(seen: Seen, *, unacknowledged: bool) -> int:
+def _alarm_bits(source: RegisterSource, *, unacknowledged: bool) -> int:
     wanted = UNACKNOWLEDGED if unacknowledged else ACTIVE
-    states = {alarm.name: alarm.state for alarm in seen.state.alarms}
+    states = {alarm.name: alarm.state for alarm in source.state.alarms}
     return _bits([states.get(name) in wanted for name in ALARMS])
 
 
-def _count(seen: Seen, *, unacknowledged: bool) -> int:
-    return _alarm_bits(seen, unacknowledged=unacknowledged).bit_count()
+def _count(source: RegisterSource, *, unacknowledged: bool) -> int:
+    return _alarm_bits(source, unacknowledged=unacknowledged).bit_count()
 
 
 def _listed(names: tuple[str, ...]) -> str:
     return ", ".join(f"{number} {name}" for number, name in enumerate(names))
 
 
-def _usable(seen: Seen) -> float:
-    pa = seen.state.sample.usable_pa
+def _usable(source: RegisterSource) -> float:
+    pa = source.state.sample.usable_pa
     return nan if pa is None else pa
 
 
-U16, U32, F32, B32 = Kind.UINT16, Kind.UINT32, Kind.FLOAT32, Kind.BITS32
+U16, U32, F32, B32 = ValueType.UINT16, ValueType.UINT32, ValueType.FLOAT32, ValueType.BITS32
 ROWS = (
     Row(0, U16, "map version", f"{MAP_VERSION}", lambda _: MAP_VERSION),
     Row(
@@ -229,21 +229,25 @@ ROWS = (
 )  # fmt: skip
 
 
-def image(seen: Seen) -> list[int]:
+def image(source: RegisterSource) -> list[int]:
     """All registers; those between the rows read 0."""
     words = [0] * SIZE
     for row in ROWS:
-        _lay(words, row.address, row.kind, row.value(seen))
-    for valve, count in enumerate(seen.state.pulsing.counts[:MOST_VALVES]):
-        _lay(words, FIRST_VALVE + 2 * valve, Kind.UINT32, count)
+        _lay(words, row.address, row.value_type, row.value(source))
+    for valve, count in enumerate(source.state.pulsing.counts[:MOST_VALVES]):
+        _lay(words, FIRST_VALVE + 2 * valve, ValueType.UINT32, count)
     return words
 
 
-def _lay(words: list[int], address: int, kind: Kind, value: float) -> None:
-    if kind is Kind.UINT16:
+def _lay(words: list[int], address: int, value_type: ValueType, value: float) -> None:
+    if value_type is ValueType.UINT16:
         words[address] = int(value)
         return
-    data = pack(">f", value) if kind is Kind.FLOAT32 else pack(">I", int(value) & 0xFFFF_FFFF)
+    data = (
+        pack(">f", value)
+        if value_type is ValueType.FLOAT32
+        else pack(">I", int(value) & 0xFFFF_FFFF)
+    )
     words[address] = int.from_bytes(data[:2], "big")
     words[address + 1] = int.from_bytes(data[2:], "big")
 
@@ -269,7 +273,7 @@ def documentation() -> str:
     ]
     for row in ROWS:
         place = f"{row.address}" if row.words == 1 else f"{row.address}-{row.address + 1}"
-        lines.append(f"| {place} | {row.kind} | {row.name} | {row.meaning} |")
+        lines.append(f"| {place} | {row.value_type} | {row.name} | {row.meaning} |")
     lines.append(
         f"| {FIRST_VALVE}-{SIZE - 1} | uint32 | pulses of valve 1, 2, ... {MOST_VALVES} | two "
         "registers each; 0 where there is no such valve |"

@@ -13,7 +13,7 @@ from dustcake.adapters.store import SqliteStore
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.metrics import STEP_BOUNDS_S, Family, Seen, StepTimes, families
+from dustcake.publish.metrics import STEP_BOUNDS_S, CollectorState, Family, StepTimes, families
 from dustcake.runtime.installed import Installed
 from dustcake.settings.extras import is_installed, not_installed
 from dustcake.settings.model import Settings
@@ -76,8 +76,8 @@ class MetricsFace:
         setpoints: Setpoints,
         timing: "_Timing",
         waiting: dict[str, int],
-    ) -> Seen:
-        return Seen(
+    ) -> CollectorState:
+        return CollectorState(
             collector.engine.state,
             setpoints,
             self._clock.now().mono_s,

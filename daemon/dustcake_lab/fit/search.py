@@ -75,7 +75,7 @@ def estimate(bins: Bins, rows: int, by_hour: Floats, begin_at: Floats | None = N
         raise TooThinError(
             "no set of parameters explains the trace better than its neighbours: it holds too "
             "little that differs. Record cleanings from different dP down to different dP; at one "
-            "steady state no trace can tell residual dP from the share a pulse removes"
+            "steady state no trace can separate residual dP from the share a pulse removes"
         )
     return Estimate(theta, _covariance(here, np.diag(weight)), by_hour)
 

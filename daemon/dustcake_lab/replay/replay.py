@@ -72,8 +72,9 @@ def match_columns(setpoints: Setpoints, columns: tuple[str, ...]) -> ColumnMatch
 
 class Replay:
     """One collector that lives through a trace. ``tally`` is complete when the events are, and
-    ``state`` is then the last one. ``on_command`` hears of every command, and when. ``recorded``:
-    what the trace says was done, as far as it has been read; None: all that is commanded was."""
+    ``state`` is then the last one. ``on_command`` is called with every command, and when.
+    ``recorded``: what the trace says was done, as far as it has been read; None: all that is
+    commanded was."""
 
     def __init__(
         self,
@@ -204,7 +205,7 @@ be used is no fieldbus that is lost."""
 
 
 def for_a_trace(setpoints: Setpoints) -> Setpoints:
-    """The settings without alarms on what no trace can tell."""
+    """The settings without alarms on what no trace can show."""
     alarms = tuple(
         replace(setting, enabled=False) if setting.name in _NOT_OF_A_TRACE else setting
         for setting in setpoints.alarms

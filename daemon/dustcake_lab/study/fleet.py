@@ -23,7 +23,7 @@ from dustcake_lab.traces.columns import TraceError
 
 @record
 class Member:
-    """One collector of a fleet. ``flow_m3s``: mean flow where the trace does not tell; ``air_m3``:
+    """One collector of a fleet. ``flow_m3s``: mean flow where the trace has none; ``air_m3``:
     free air of a pulse, None: as its settings have it."""
 
     name: str
@@ -56,8 +56,8 @@ def fleet(
     already stays so. Raises StudyError where nothing can be simulated at all."""
     from joblib import Parallel, delayed
 
-    asked = [each for each in members if isinstance(each, Member)]
-    fits = iter(Parallel(n_jobs=-1)(delayed(_fitted)(member, zone) for member in asked))
+    to_fit = [each for each in members if isinstance(each, Member)]
+    fits = iter(Parallel(n_jobs=-1)(delayed(_fitted)(member, zone) for member in to_fit))
     found = [
         _prepared(each, next(fits), plan, candidates) if isinstance(each, Member) else each
         for each in members

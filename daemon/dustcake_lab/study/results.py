@@ -27,7 +27,7 @@ class Order(StrEnum):
 @record
 class SettingsRow:
     """A candidate; energies and pulses in 1000 hours of running, means over the sets of
-    parameters. ``life`` None where the trace cannot tell."""
+    parameters. ``life`` None where the trace does not show it."""
 
     index: int
     what: str
@@ -86,14 +86,14 @@ HEADINGS = (
 
 
 def cells(row: SettingsRow) -> tuple[str, ...]:
-    """What stands under ``HEADINGS``."""
+    """What goes under ``HEADINGS``."""
     return (
         row.what,
         f"{row.kwh:.0f}",
         f"{row.pulses:.0f}",
         f"{row.mean_dp_pa:.0f}",
         f"{row.least_flow_m3s:.2f}",
-        "not told" if row.life is None else str(row.life.either),
+        "not known" if row.life is None else str(row.life.either),
         row.remark,
     )
 

@@ -8,7 +8,16 @@ from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
 from dustcake_lab.study.candidates import FULL_PULSE_S, board_interval_s, from_to
 from dustcake_lab.study.life import Life, life_text, lives, longest
-from dustcake_lab.study.study import NEVER, UNSEEN, Study, binding, broken, comparable, remedy, told
+from dustcake_lab.study.study import (
+    NEVER,
+    UNSEEN,
+    Study,
+    binding,
+    broken,
+    comparable,
+    limit_words,
+    remedy,
+)
 from dustcake_lab.traces.samples import Floats
 
 GOOD_ENOUGH = 0.02
@@ -52,7 +61,7 @@ def verdict(study: Study) -> Verdict:
     today = energy[0]
     if not allowed:
         names = binding(study)
-        limits = ", ".join(told(study, each) for each in names)
+        limits = ", ".join(limit_words(study, each) for each in names)
         remedies = " ".join(remedy(study, each) for each in names)
         why = f"No candidate keeps within the limits. What binds: {limits}. {remedies}"
         return _without(study, remaining, ", ".join(names), why)
@@ -133,7 +142,7 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         text.append(
             f"Keep today's settings ({study.candidates[0]}): nothing tried is proved to "
             f"need less energy. The best would save {_percent(made.saving)}, which the data are "
-            "too thin to tell from nothing."
+            "too thin to distinguish from nothing."
         )
     else:
         spans = ", ".join(
@@ -147,7 +156,7 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
             f"against today's {study.candidates[0]}."
         )
         if spans:
-            text.append(f"As good, within what such a model can tell: {spans}.")
+            text.append(f"As good, as far as such a model can distinguish: {spans}.")
     modes = {study.candidates[n].mode for n in made.good}
     if len(modes) > 1:
         text.append(f"Timed and on-demand cleaning come out equal; {_decided(made)} decided.")
@@ -156,7 +165,7 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
     text += unseen_on_time(study, made.best)
     if made.binding == UNSEEN:
         text.append(remedy(study, UNSEEN))
-    text.append(f"What binds: {told(study, made.binding)}.")
+    text.append(f"What binds: {limit_words(study, made.binding)}.")
     return [*text, *life_text(study, made.lives, made.best), *closing(study)]
 
 

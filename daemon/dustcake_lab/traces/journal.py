@@ -41,7 +41,7 @@ def journal_lines(
     """The lines of a CSV trace; where times are given only what was read between them. dP as the
     daemon took it: scaled, its zero taken off, and empty where the reading was not good.
 
-    Raises TraceError where times cannot be told, and ``StoreRefused``.
+    Raises TraceError where times are not known, and ``StoreRefused``.
     """
     with History(path) as history:
         doings = _Doings(history, collector)

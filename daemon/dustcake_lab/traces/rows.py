@@ -75,12 +75,12 @@ def why(error: OSError | ValueError) -> str:
 
 
 class RowReader:
-    """Turns the cells of one row into a poll. ``flow_m3s``: of the row read last, where told."""
+    """Turns the cells of one row into a poll. ``flow_m3s``: of the row read last, if any."""
 
     def __init__(
         self, columns: tuple[str, ...], unused: Container[str] = (), called: str = "line"
     ) -> None:
-        """``called``: what the place of a row is in the words of whoever looks at it."""
+        """``called``: what the place of a row is called, line or row."""
         place = {name: i for i, name in enumerate(columns)}
         self.times = Times(called)
         self.called = called

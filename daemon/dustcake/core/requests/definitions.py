@@ -203,7 +203,7 @@ def _set_point(point: SetPoint, about: str) -> Field:
 
 
 # Whoever hides an alarm or moves a set point answers for it, and a log book says who wrote in it:
-# for these whoever asks has to say who they are.
+# for these whoever makes the request has to say who they are.
 KINDS: tuple[RequestKind, ...] = (
     RequestKind(
         "mode",

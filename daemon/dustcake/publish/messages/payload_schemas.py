@@ -19,7 +19,7 @@ from dustcake.core.requests.definitions import (
 )
 from dustcake.core.requests.kinds import Identity, Mode, PointChange, SetPoint
 from dustcake.core.signals import CONTACT_NAMES
-from dustcake.publish.messages.life_and_air import air, filter_life
+from dustcake.publish.life_and_air import air_schema, life_schema
 from dustcake.publish.messages.parts import (
     COUNT,
     FLAG,
@@ -143,8 +143,8 @@ def _state() -> Schema:
             **or_null(fields({"change": COUNT, "points": POINTS, "by": TEXT, "until": TIME})),
             "description": "a change of set points that waits for its confirmation",
         },
-        "filter_life": filter_life(),
-        "air": air(),
+        "filter_life": life_schema(),
+        "air": air_schema(),
         "zero_offset": ref("chosen"),
         "filters_changed": TIME,
         "upkeep": {
