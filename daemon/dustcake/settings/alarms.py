@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from pydantic import Field
 
+from dustcake.core.record import replace
 from dustcake.core.setpoints import AlarmName, AlarmSetting, Priority
 from dustcake.settings.base import Lax, PositivePressure, Seconds, Section
 from dustcake.units import Pressure, PressureUnit
@@ -62,13 +63,7 @@ class Alarms(Section):
 def _default(
     name: AlarmName, on_delay_s: float, off_delay_s: float, priority: Priority
 ) -> AlarmSetting:
-    return AlarmSetting(
-        name=name,
-        enabled=True,
-        on_delay_s=on_delay_s,
-        off_delay_s=off_delay_s,
-        priority=priority,
-    )
+    return AlarmSetting(name, True, on_delay_s, off_delay_s, priority)
 
 
 DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = MappingProxyType(
@@ -111,14 +106,5 @@ DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = MappingProxyType(
 
 def alarm_setting(name: AlarmName, override: AlarmOverride | None) -> AlarmSetting:
     """The setting of alarm ``name``: its default, but for what ``override`` gives."""
-    default = DEFAULT_ALARMS[name]
-    if override is None:
-        return default
-    return AlarmSetting(
-        name=name,
-        enabled=override.enabled,
-        on_delay_s=default.on_delay_s if override.on_delay_s is None else override.on_delay_s,
-        off_delay_s=default.off_delay_s if override.off_delay_s is None else override.off_delay_s,
-        priority=default.priority if override.priority is None else override.priority,
-        latching=override.latching,
-    )
+    given = {} if override is None else override.model_dump(exclude_none=True)
+    return replace(DEFAULT_ALARMS[name], **given)
