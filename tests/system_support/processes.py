@@ -89,7 +89,8 @@ class Daemon:
 
     _count = 0
 
-    def __init__(self, settings: Path, *options: str) -> None:
+    def __init__(self, settings: Path, *options: str, log_to: int | None = None) -> None:
+        """``log_to``: a descriptor to log to instead; it then cannot be read here."""
         Daemon._count += 1
         self.settings = settings
         self._log_path = settings.parent / f"daemon-{Daemon._count}.log"
@@ -97,7 +98,7 @@ class Daemon:
             self.process = subprocess.Popen(
                 [*DAEMON, "run", str(settings), "--log-format", "json", *options],
                 stdout=log_file,
-                stderr=log_file,
+                stderr=log_file if log_to is None else log_to,
                 env={**os.environ, "PYTHONFAULTHANDLER": "1"},
             )
 
@@ -186,9 +187,9 @@ class Daemons:
     def __init__(self) -> None:
         self._all: list[Daemon] = []
 
-    def begin(self, settings: Path, *options: str) -> Daemon:
+    def begin(self, settings: Path, *options: str, log_to: int | None = None) -> Daemon:
         """Start one, without waiting for anything."""
-        one = Daemon(settings, *options)
+        one = Daemon(settings, *options, log_to=log_to)
         self._all.append(one)
         return one
 

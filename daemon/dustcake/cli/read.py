@@ -10,9 +10,9 @@ from dustcake.cli.common import (
     UNREACHED,
     add_settings,
     fail,
-    log_to_stderr,
     settings_in,
 )
+from dustcake.cli.logs import log_to_stderr
 from dustcake.core.reading import interpret
 from dustcake.core.setpoints import Scale
 from dustcake.core.signals import ReadFailure, Registers, Signal

@@ -51,6 +51,8 @@ class PanelSource:
         self._installed = {each.name: each for each in installed}
         self._clock = clock
         self._journal = Path(settings.journal.path)
+        # Threads share one core's worth of Python with control.
+        self._one_at_a_time = asyncio.Lock()
         self._blower_by_hand = {
             collector.name: collector.blower.request is BlowerRequest.HAND
             for collector in settings.collectors
@@ -165,7 +167,8 @@ class PanelSource:
         """What ``read`` finds in the journal, in a thread and with a connection of its own, that
         cannot write. Raises SourceError."""
         try:
-            return await asyncio.to_thread(self._read_now, read)
+            async with self._one_at_a_time:
+                return await asyncio.to_thread(self._read_now, read)
         except StoreRefused as refused:
             raise SourceError(str(refused)) from None
 

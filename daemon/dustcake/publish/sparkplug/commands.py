@@ -28,6 +28,7 @@ TYPES = {
     REQUEST: DataType.STRING,
 }
 
+MOST_METRICS = 64  # of one message; ten times as many as there are to write
 CLOCKS_APART_S = 10.0  # how far a command may come from the future
 
 
@@ -73,7 +74,7 @@ def read_commands(
     ago, or to somebody else, must not act now.
     """
     try:
-        received = decode(payload)
+        received = decode(payload, MOST_METRICS)
     except PayloadError as error:
         yield Refused(f"not a Sparkplug B payload: {error}")
         return
