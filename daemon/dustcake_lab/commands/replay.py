@@ -11,8 +11,7 @@ from dustcake.adapters.store import StoreRefused
 from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, settings_in
 from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.progress import ProgressLine, long_work, progress_line
-from dustcake_lab.commands.trace_reading import BadRowReport
+from dustcake_lab.commands.common import BadRowReport, ProgressLine, long_work, progress_line
 from dustcake_lab.replay.listing import JsonListing, Listing, Tallies, WordsListing
 from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
 from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference

@@ -13,10 +13,9 @@ from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.progress import ProgressLine, progress_line
+from dustcake_lab.commands.common import ProgressLine, progress_line
 from dustcake_lab.replay.listing import JsonListing, WordsListing
-from dustcake_lab.simulation.plot import PlotError, draw, require_matplotlib
-from dustcake_lab.simulation.run import Curves, SimulatedRun
+from dustcake_lab.simulation import Curves, PlotError, SimulatedRun, draw, require_matplotlib
 from dustcake_sim.closed_loop import ClosedLoop
 from dustcake_sim.scenario import (
     Scenario,

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from dustcake.cli.common import UsageError, between, file_called, whole_number
 from dustcake.settings.extras import install_hint
-from dustcake_lab.commands.trace_reading import AIR_L, FLOW_M3S
+from dustcake_lab.commands.common import AIR_L, FLOW_M3S
 
 DESCRIPTION = "Fit a collector to a trace, and try settings on it."
 EPILOG = """\

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.extras import install_hint
-from dustcake_lab.fit.row_model import RowModel
-from dustcake_lab.study.loop import RunTotals, StudyLoop
+from dustcake_lab.study.loop import RowModel, RunTotals, StudyLoop
 
 if TYPE_CHECKING:
     from distributed import Client
