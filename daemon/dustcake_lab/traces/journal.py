@@ -12,7 +12,7 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import Scale, Setpoints
 from dustcake.core.signals import Signal
-from dustcake_lab.traces.columns import CONTACT_COLUMNS, TraceError
+from dustcake_lab.traces.columns import TraceError
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MAGIC = b"SQLite format 3\x00"
@@ -43,7 +43,7 @@ def journal_lines(
     with History(path) as history:
         doings = _Doings(history, collector)
         offsets_s = history.utc_offsets()
-        contacts = [name for name in CONTACT_COLUMNS if getattr(setpoints.fitted, name)]
+        contacts = setpoints.fitted.names()
         header = ["header_pa"] if setpoints.header is not None else []
         yield (
             ",".join(["time", "dp_pa", *contacts, *header, "pulse_valve", "pulses", "cleaning"])
