@@ -12,13 +12,13 @@ from dustcake.core.alarms.names import AlarmName
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.kalman import NAMES
 from dustcake_lab.replay.replay import match_columns
 from dustcake_lab.study.candidates import (
     FULL_PULSE_S,
     Candidate,
     CandidateResult,
     Prices,
+    averaged,
     grid,
     present,
     result_of,
@@ -99,13 +99,13 @@ def prepare(
     by_hour, running = collector.by_hour.tolist(), days_to_simulate(collector.running)
 
     def model(drawn: Floats, candidate: Candidate) -> RowModel:
-        values = dict(zip(NAMES, drawn.tolist(), strict=True))
+        load, residual, removed, scatter, *_ = drawn.tolist()
         return RowModel(
             collector.rows,
-            values["load"],
-            values["residual"],
-            min(0.95, values["removed"] * candidate.effect_over(today)),
-            values["scatter"],
+            load,
+            residual,
+            min(0.95, removed * candidate.effect_over(today)),
+            scatter,
             collector.flow_fall_per_pa,
             collector.mean_dp_pa,
         )
@@ -174,11 +174,6 @@ def broken(study: Study, index: int) -> list[str]:
     return [name for name, test in tests.items() if sum(map(test, results)) > _OFTEN * len(results)]
 
 
-def comparable(study: Study) -> bool:
-    """Whether today's settings have been seen to clean: else there is nothing to compare with."""
-    return NEVER not in broken(study, 0)
-
-
 def limit_words(study: Study, name: str) -> str:
     """A limit with its value, and where that comes from."""
     plan = study.plan
@@ -234,15 +229,14 @@ def search(
     tries: int = 200,
 ) -> Study:
     """A study of today's settings and of those that some ``tries`` came upon. Raises StudyError."""
-    found = prepare(collector, setpoints, prices, plan, [])
-    simulate([found], plan.dask)
+    found = study(collector, setpoints, prices, plan, [])
     known = {found.candidates[0]: _cost(found, 0)}
     of = _candidates(found, plan.shortest_interval_s)
 
     def energies(places: Floats) -> Floats:
         wanted = [of(place) for place in places.T]
         fresh = [each for each in dict.fromkeys(wanted) if each not in known]
-        known.update(_tried(found, fresh, collector, setpoints, prices, plan))
+        known.update(_tried(found, fresh))
         return np.array([known[each] for each in wanted])
 
     generation = _EACH * 5
@@ -286,19 +280,12 @@ def _candidates(study: Study, shortest_s: float) -> Callable[[Floats], Candidate
     return of
 
 
-def _tried(
-    found: Study,
-    fresh: list[Candidate],
-    collector: FittedCollector,
-    setpoints: Setpoints,
-    prices: Prices,
-    plan: Plan,
-) -> dict[Candidate, float]:
+def _tried(found: Study, fresh: list[Candidate]) -> dict[Candidate, float]:
     """Energy of each, kWh in 1000 hours, doubled for each limit it breaks; added to the study."""
     if not fresh:
         return {}
-    part = prepare(collector, setpoints, prices, plan, fresh)
-    simulate([part], plan.dask)
+    plan = found.plan
+    part = study(found.collector, found.setpoints, found.prices, plan, fresh)
     begin = len(found.candidates)
     found.candidates += part.candidates[1:]
     found.results += part.results[1:]
@@ -307,5 +294,4 @@ def _tried(
 
 
 def _cost(study: Study, index: int) -> float:
-    mean_kwh = float(np.mean([each.kwh for each in study.results[index]]))
-    return mean_kwh * 2.0 ** len(broken(study, index))
+    return averaged(study.results[index]).kwh * 2.0 ** len(broken(study, index))
