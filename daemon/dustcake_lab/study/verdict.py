@@ -135,12 +135,13 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         spans = ", ".join(
             from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
         )
-        money = made.saving_kwh.value * study.prices.price_per_kwh
+        prices = study.prices
+        money = f"{made.saving_kwh.value * prices.price_per_kwh:.0f} {prices.currency}"
         text.append(f"Recommended: {study.candidates[best]}.")
         text.append(
             f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
             f"pulse air, {made.saving_kwh.value:.0f} kWh ({made.saving_kwh.low:.0f} to "
-            f"{made.saving_kwh.high:.0f}) or {money:.0f} {study.prices.currency} in 1000 hours of running, "
+            f"{made.saving_kwh.high:.0f}) or {money} in 1000 hours of running, "
             f"against today's {study.candidates[0]}."
         )
         if spans:
