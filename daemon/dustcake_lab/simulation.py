@@ -15,6 +15,7 @@ from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.settings.extras import install_hint
+from dustcake.units import UNIT_OF_ENDING
 from dustcake_lab.replay.listing import count_lines, counts
 from dustcake_lab.replay.replay import Tally
 from dustcake_sim.closed_loop import FIRST_UTC_S, ClosedLoop
@@ -204,12 +205,10 @@ _UNITS = {
     "_per_day": "a day",
     "_kg_s": "kg/s",
     "_mm2": "mm²",
-    "_pa": "Pa",
-    "_ma": "mA",
     "_c": "°C",
-    "_s": "s",
+    **UNIT_OF_ENDING,
 }
-"""What the names of an event's numbers end in, longest first."""
+"""What the names of an event's numbers end in; the first that fits."""
 
 
 class PlotError(Exception):

@@ -104,7 +104,12 @@ def _simulate(arguments: argparse.Namespace) -> None:
         watchers.append(_Pace(arguments.speed))
     run = SimulatedRun(loop)
     listing = (JsonListing if arguments.json else WordsListing)(sys.stdout, collector.shown_in)
-    for event in run.counted(loop.events(until_s, _all_of(watchers))):
+
+    def watch(loop: ClosedLoop) -> None:
+        for each in watchers:
+            each(loop)
+
+    for event in run.counted(loop.events(until_s, watch)):
         if line is not None:
             line.clear()
         listing.event(event)
@@ -141,14 +146,6 @@ def _check_plot(path: Path | None) -> None:
     require_matplotlib()
     if not path.parent.is_dir():
         raise UsageError(f"--plot {path}: no such directory; name a file in one that is there")
-
-
-def _all_of(watchers: list[Callable[[ClosedLoop], None]]) -> Callable[[ClosedLoop], None]:
-    def watch(loop: ClosedLoop) -> None:
-        for each in watchers:
-            each(loop)
-
-    return watch
 
 
 class _Pace:

@@ -65,10 +65,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--collector", metavar="NAME", help="which, where there are several")
     parser.add_argument(
-        "--flow",
-        type=FLOW_M3S,
-        metavar="M3S",
-        help="mean flow, m3/s, where not recorded",
+        "--flow", type=FLOW_M3S, metavar="M3S", help="mean flow, m3/s, where not recorded"
     )
     parser.add_argument(
         "--air",
@@ -91,10 +88,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="highest dP allowed",
     )
     parser.add_argument(
-        "--least-flow",
-        type=FLOW_M3S,
-        metavar="M3S",
-        help="least flow at the hood, m3/s",
+        "--least-flow", type=FLOW_M3S, metavar="M3S", help="least flow at the hood, m3/s"
     )
     parser.add_argument(
         "--days",

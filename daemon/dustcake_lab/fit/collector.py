@@ -122,7 +122,9 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         )
     covariance = _widened(learnt.covariance, surprise)
     if isinstance(ageing, Ageing):
-        place, ago_h = NAMES.index("residual"), ageing.now_h - _middle_h(bins, cut)
+        # the residual is that at the middle of what was learnt from
+        middle_h = float(bins.run_s[max(0, cut - MOST_BINS) : cut].mean()) / 3600.0
+        place, ago_h = NAMES.index("residual"), ageing.now_h - middle_h
         covariance[place, place] += (ageing.rise_error_pa_per_h * ago_h / ageing.now_pa) ** 2
     intervals = {name: _interval(learnt.theta, covariance, name) for name in NAMES}
     _require_known(intervals)
@@ -167,11 +169,6 @@ def _learnt(bins: Bins, cut: int, rows: int, by_hour: Floats) -> tuple[Estimate,
     bins.residual_ratio = ratio
     learnt = estimate(bins.part(begin, cut), rows, by_hour, learnt.theta)
     return learnt, estimate_ageing(bins, rows, learnt)
-
-
-def _middle_h(bins: Bins, cut: int) -> float:
-    """Hours of running at the middle of what was learnt from."""
-    return float(bins.run_s[max(0, cut - MOST_BINS) : cut].mean()) / 3600.0
 
 
 def _held_out(bins: Bins, cut: int, rows: int, learnt: Estimate) -> tuple[float, float]:

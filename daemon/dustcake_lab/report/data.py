@@ -234,14 +234,8 @@ def figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
             "Pulses of each row (they wear filters and valves)",
             [f"{mean.pulses / rows:.0f}" for mean in means],
         ),
-        (
-            "Energy of the fan for the filters' dP",
-            [f"{mean.fan_kwh:.0f} kWh" for mean in means],
-        ),
-        (
-            "Energy of compressed air for pulses",
-            [f"{mean.air_kwh:.1f} kWh" for mean in means],
-        ),
+        ("Energy of the fan for the filters' dP", [f"{mean.fan_kwh:.0f} kWh" for mean in means]),
+        ("Energy of compressed air for pulses", [f"{mean.air_kwh:.1f} kWh" for mean in means]),
     ]
 
 

@@ -25,10 +25,6 @@ from dustcake.core.filter_life.forecast import CONFIDENCE
 from dustcake_lab.report.data import ReportData
 
 _BLUE, _ORANGE, _GREY, _RED = "#2a6f97", "#c26f1a", "#808891", "#b3261e"
-_CYCLE, _RESIDUAL = "Cycle time, in running hours", "Residual dP after each cleaning"
-_AIR = "Compressed air of each day's pulses"
-_ENERGY = "Energy in 1000 h (simulated)"
-_WHAT_IF = "What if: two days (simulated)"
 
 
 def write_png(data: ReportData, path: Path) -> None:
@@ -48,8 +44,8 @@ def one_picture(data: ReportData) -> Figure:
     _cycle(axes["cycle"], data)
     _residual(axes["residual"], data)
     _air(axes["air"], data)
-    _energy(axes["energy"], data, _ENERGY)
-    _what_if(axes["what_if"], data, _WHAT_IF)
+    _energy(axes["energy"], data, "Energy in 1000 h (simulated)")
+    _what_if(axes["what_if"], data, "What if: two days (simulated)")
     _figures(axes["figures"], data)
     for each in axes.values():
         if each.get_legend_handles_labels()[0]:
@@ -161,12 +157,12 @@ def _dp(axes: Axes, data: ReportData) -> None:
 
 
 def _cycle(axes: Axes, data: ReportData) -> None:
-    _over_time(axes, data, _CYCLE, "hours")
+    _over_time(axes, data, "Cycle time, in running hours", "hours")
     axes.plot(data.moments(data.cycle_at), data.cycle_h, ".", color=_BLUE)
 
 
 def _residual(axes: Axes, data: ReportData) -> None:
-    _over_time(axes, data, _RESIDUAL, "Pa")
+    _over_time(axes, data, "Residual dP after each cleaning", "Pa")
     axes.plot(data.moments(data.residual_at), data.residual, ".", color=_BLUE)
     if len(data.fitted):
         name = "what no pulse takes off, as fitted"
@@ -174,7 +170,7 @@ def _residual(axes: Axes, data: ReportData) -> None:
 
 
 def _air(axes: Axes, data: ReportData) -> None:
-    _over_time(axes, data, _AIR, "m3 free air")
+    _over_time(axes, data, "Compressed air of each day's pulses", "m3 free air")
     axes.bar(data.moments(data.air_day), data.air_m3, color=_BLUE)
 
 
@@ -186,9 +182,7 @@ def _what_if(axes: Axes, data: ReportData, title: str) -> None:
 
 
 def _energy(axes: Axes, data: ReportData, title: str) -> None:
-    names = [name for name, _, _ in data.energy]
-    fan = [fan for _, fan, _ in data.energy]
-    air = [air for _, _, air in data.energy]
+    names, fan, air = zip(*data.energy, strict=True)
     axes.bar(names, fan, width=0.5, color=_BLUE, label="fan")
     axes.bar(names, air, width=0.5, bottom=fan, color=_ORANGE, label="pulse air")
     axes.set_xlim(-0.6, len(names) - 0.4)
@@ -268,6 +262,7 @@ running. Filter life: {confidence} confidence, however they age.</p>
 def write_html(data: ReportData, path: Path) -> None:
     """Write the report. Raises OSError."""
     first, *others, caution = data.text
+    spans = [f"{name} {pa.min():.0f} to {pa.max():.0f} Pa" for name, _, pa in data.what_if]
     verdict = f'<p class="first">{escape(first)}</p>'
     verdict += "".join(f"<p>{escape(each)}</p>" for each in others)
     page = _PAGE.format(
@@ -293,7 +288,7 @@ def write_html(data: ReportData, path: Path) -> None:
         hours=hours_svg(data),
         hours_table=_hours_table(data),
         what_if=what_if_svg(data),
-        what_if_words=escape("dP: " + "; ".join(_spans(data))),
+        what_if_words=escape("dP: " + "; ".join(spans)),
         energy=energy_svg(data),
         energy_words=escape(
             "; ".join(f"{n}: fan {f:.0f} kWh, pulse air {a:.1f} kWh" for n, f, a in data.energy)
@@ -338,10 +333,6 @@ def _in_words(data: ReportData) -> str:
     return "; ".join(parts)
 
 
-def _spans(data: ReportData) -> list[str]:
-    return [f"{name} {pa.min():.0f} to {pa.max():.0f} Pa" for name, _, pa in data.what_if]
-
-
 def _alarms(data: ReportData) -> str:
     """The alarms that a replay with today's settings raises."""
     if not data.alarms:
@@ -371,8 +362,9 @@ def _hours_table(data: ReportData) -> str:
 
 
 def _table(lines: Sequence[tuple[str, ...]]) -> str:
-    head, *others = (
-        "".join(f"<{tag}>{escape(cell)}</{tag}>" for cell in line)
-        for tag, line in zip(["th"] + ["td"] * len(lines), lines, strict=False)
-    )
-    return f"<table><tr>{head}</tr>{''.join(f'<tr>{each}</tr>' for each in others)}</table>"
+    rows = []
+    for n, line in enumerate(lines):
+        tag = "td" if n else "th"
+        cells = (f"<{tag}>{escape(cell)}</{tag}>" for cell in line)
+        rows.append(f"<tr>{''.join(cells)}</tr>")
+    return f"<table>{''.join(rows)}</table>"

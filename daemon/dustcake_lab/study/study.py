@@ -222,11 +222,7 @@ _LONGEST_TIMED_S, _LONGEST_INTERVAL_S = 7200.0, 60.0
 
 
 def search(
-    collector: FittedCollector,
-    setpoints: Setpoints,
-    prices: Prices,
-    plan: Plan,
-    tries: int = 200,
+    collector: FittedCollector, setpoints: Setpoints, prices: Prices, plan: Plan, tries: int = 200
 ) -> Study:
     """A study of today's settings and of those that some ``tries`` came upon. Raises StudyError."""
     found = study(collector, setpoints, prices, plan, [])

@@ -1,4 +1,5 @@
-"""Whatever holds a trace, opened by what it is: CSV, Parquet, or a daemon's journal."""
+"""Whatever holds a trace, opened by what it is: CSV, Parquet, or a daemon's journal; a journal
+exported as one; and files that are written whole or not at all."""
 
 from collections.abc import Container, Iterator
 from contextlib import contextmanager, suppress
@@ -81,7 +82,8 @@ def export(
         )
     lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
     with atomic_write(to) as part:
-        rows = _written(lines, part)
+        with part.open("w", encoding="utf-8", newline="") as file:
+            rows = sum(1 for line in lines if file.write(line)) - 1  # but for the header
         if rows == 0:
             raise ExportError(
                 f"the journal has no reading of {setpoints.collector!r} in that time: nothing "
@@ -89,15 +91,6 @@ def export(
             )
         if parquet:
             _to_parquet(part)
-    return rows
-
-
-def _written(lines: Iterator[str], part: Path) -> int:
-    with part.open("w", encoding="utf-8", newline="") as file:
-        rows = -1
-        for line in lines:
-            file.write(line)
-            rows += 1
     return rows
 
 
