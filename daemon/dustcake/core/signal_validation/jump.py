@@ -98,7 +98,8 @@ def stepped(
 
 
 def _believed(settings: Trust, trust: TrustState, from_pa: float, pa: float) -> TrustState:
-    """A jump that stayed. One back towards where an earlier one came from takes its doubt away."""
+    """A jump that stayed, from where dP is followed on: it is not found a second time. One back
+    towards where an earlier one came from takes its doubt away."""
     rose = pa > from_pa
     opposite = Because.FELL_AT_ONCE if rose else Because.ROSE_AT_ONCE
     doubts = cleared(trust.doubts, opposite)
@@ -110,7 +111,7 @@ def _believed(settings: Trust, trust: TrustState, from_pa: float, pa: float) -> 
             else because(Because.FELL_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
         )
         doubts = doubted(doubts, reason)
-    return replace(trust, jump=None, doubts=doubts)
+    return replace(trust, jump=None, doubts=doubts, anchor_pa=pa, step=None)
 
 
 def line_at_fault(trust: Trust, *, reads_high: bool) -> str:
