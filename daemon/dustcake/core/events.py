@@ -258,7 +258,7 @@ class SettingChanged:
 @record
 class FilterLifeChanged:
     """What residual dP says of the filters at ``hours`` blower hours since their change: see
-    ``core.life_forecast``. ``low_h``, ``high_h``: blower hours that remain, None beyond the
+    ``core.filter_life.forecast``. ``low_h``, ``high_h``: blower hours that remain, None beyond the
     horizon; ``confidence`` of that range."""
 
     name: ClassVar[str] = "filter_life"
