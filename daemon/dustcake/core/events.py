@@ -94,7 +94,7 @@ class OutputsChanged:
 @record
 class AlarmChanged:
     """An alarm entered ``state``, or what it watches changed while it was out of view: see
-    ``core.alarm_table``. ``active``: what it watches holds, after its delays (None: recorded by a
+    config/alarms.md. ``active``: what it watches holds, after its delays (None: recorded by a
     version that did not say). ``why``: the reason ``by`` gave."""
 
     name: ClassVar[str] = "alarm"

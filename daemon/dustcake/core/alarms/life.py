@@ -8,8 +8,6 @@ the delay is held instead: it does not end before the next that is known, and be
 that is too late (``line``).
 """
 
-from collections.abc import Callable
-
 from dustcake.core.alarms.names import (
     ACTIVE,
     IN_VIEW,
@@ -228,32 +226,19 @@ class _Way:
 
     trigger: Trigger
     done: Because | None
-    refused: Callable[[Alarm], Because]
+    refused: Because
     needs_why: bool = False
 
 
-def _why_not_reset(alarm: Alarm) -> Because:
-    if alarm.state is AlarmState.LATCHED_UNACKNOWLEDGED:
-        return Because.ACKNOWLEDGE_FIRST
-    return Because.NOT_LATCHED
-
-
-_ACKNOWLEDGE = _Way(Trigger.ACKNOWLEDGE, None, lambda _: Because.NOTHING_TO_ACKNOWLEDGE)
+_ACKNOWLEDGE = _Way(Trigger.ACKNOWLEDGE, None, Because.NOTHING_TO_ACKNOWLEDGE)
 _WAYS = {
-    AlarmAction.RESET: _Way(Trigger.RESET, Because.RESET, _why_not_reset),
-    AlarmAction.SHELVE: _Way(
-        Trigger.SHELVE, Because.SHELVED, lambda _: Because.CANNOT_BE_SHELVED, needs_why=True
-    ),
-    AlarmAction.UNSHELVE: _Way(Trigger.UNSHELVE, Because.UNSHELVED, lambda _: Because.NOT_SHELVED),
+    AlarmAction.RESET: _Way(Trigger.RESET, Because.RESET, Because.NOT_LATCHED),
+    AlarmAction.SHELVE: _Way(Trigger.SHELVE, Because.SHELVED, Because.CANNOT_BE_SHELVED, True),
+    AlarmAction.UNSHELVE: _Way(Trigger.UNSHELVE, Because.UNSHELVED, Because.NOT_SHELVED),
     AlarmAction.OUT_OF_SERVICE: _Way(
-        Trigger.REMOVE,
-        Because.OUT_OF_SERVICE,
-        lambda _: Because.ALREADY_OUT_OF_SERVICE,
-        needs_why=True,
+        Trigger.REMOVE, Because.OUT_OF_SERVICE, Because.ALREADY_OUT_OF_SERVICE, True
     ),
-    AlarmAction.IN_SERVICE: _Way(
-        Trigger.RESTORE, Because.IN_SERVICE, lambda _: Because.NOT_OUT_OF_SERVICE
-    ),
+    AlarmAction.IN_SERVICE: _Way(Trigger.RESTORE, Because.IN_SERVICE, Because.NOT_OUT_OF_SERVICE),
 }
 
 
@@ -283,7 +268,7 @@ def _refusal(
     if not setting.enabled:
         return because(Because.ALARM_NOT_USED, ask.alarm)
     if (alarm.state, way.trigger) not in TABLE:
-        return because(way.refused(alarm), alarm.name.value)
+        return _no_such_transition(way, alarm)
     if isinstance(ask, Acknowledge):
         return None
     if way.needs_why and not ask.why.strip():
@@ -292,6 +277,12 @@ def _refusal(
     if ask.action is AlarmAction.SHELVE and not 0 < (ask.for_s or 0.0) <= longest_s:
         return because(Because.SHELVE_TIME, shelve_max_s=longest_s)
     return None
+
+
+def _no_such_transition(way: _Way, alarm: Alarm) -> Reason:
+    if way.trigger is Trigger.RESET and alarm.state is AlarmState.LATCHED_UNACKNOWLEDGED:
+        return because(Because.ACKNOWLEDGE_FIRST, alarm.name.value)
+    return because(way.refused, alarm.name.value)
 
 
 def _leaving_by(way: _Way, alarm: Alarm, setting: AlarmSetting) -> Alarm:

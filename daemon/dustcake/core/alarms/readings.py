@@ -93,18 +93,18 @@ def _loses_more(context: StepContext, gap: Gap, share: float) -> bool:
     return gap.since_s is not None or not context.is_due(gap.falls_to_s(share))
 
 
-def _doubted(state: State, *codes: Because) -> Condition:
+def _doubt(state: State, *codes: Because) -> Condition:
     doubt = find(state.trust.doubts, *codes)
     return CLEAR if doubt is None else (True, doubt.reason)
 
 
 def _sensing_line_suspect(_context: StepContext, state: State) -> Condition:
     """The reading is not that of the filters, and a line may be why."""
-    return _doubted(state, *OF_THE_LINE)
+    return _doubt(state, *OF_THE_LINE)
 
 
 def _zero_drift(_context: StepContext, state: State) -> Condition:
-    return _doubted(state, Because.ZERO_DRIFT)
+    return _doubt(state, Because.ZERO_DRIFT)
 
 
 def _high_dp(context: StepContext, state: State) -> Condition:
@@ -148,7 +148,7 @@ def _low_pa(setpoints: Setpoints) -> tuple[float, ...]:
 def _filter_torn(_context: StepContext, state: State) -> Condition:
     """dP too low for these filters, or fallen at once."""
     finding = standing(state.diagnosis, FindingName.FILTER_TORN)
-    return _doubted(state, Because.FELL_AT_ONCE) if finding is None else (True, finding.reason)
+    return _doubt(state, Because.FELL_AT_ONCE) if finding is None else (True, finding.reason)
 
 
 def _clock_not_set(context: StepContext, _state: State) -> Condition:
