@@ -80,7 +80,7 @@ make_release() {
         say "Commissioning reports can be made as HTML only: no wheel of the PDF library fits here."
     fi
     install -m 0644 daemon/LICENSE "$release/"
-    for page in README.md */README.md deploy/CHANGES.md config/*.md daemon/dustcake_lab/README.md; do
+    for page in README.md config/*.md deploy/*.md simulator/README.md daemon/dustcake_lab/README.md; do
         install -D -m 0644 "$page" "$release/$page"
     done
     "$release/bin/dustcake" --help >/dev/null || die "$release does not run; nothing was changed"
