@@ -1,5 +1,5 @@
-"""What a SCADA engineer does with mosquitto's command-line clients alone, as config/README.md has it,
-at the broker of deploy/mosquitto: with its access rules, its users and TLS."""
+"""What a SCADA engineer does with mosquitto's command-line clients alone, as config/README.md has
+it, at the broker of deploy/mosquitto: with its access rules, its users and TLS."""
 
 import asyncio
 import json

@@ -1,4 +1,4 @@
-"""The example bridge in deploy/: what is published while the line is cut arrives when it is back."""
+"""The example bridge in deploy/: what is published during a cut arrives when the line is back."""
 
 import asyncio
 import subprocess
@@ -45,21 +45,18 @@ async def publish(broker: Broker, payloads: list[str]) -> None:
 async def test_nothing_published_while_the_line_is_cut_is_lost(tmp_path: Path) -> None:
     numbers = [str(number) for number in range(EVENTS)]
     assert LIMITS, "the example says how much may wait"
-    async with running(Broker(tmp_path / "plant", extra=tuple(LIMITS))) as plant:
-        async with CuttingProxy(plant.port) as line:
-            hall = Broker(tmp_path / "hall", extra=(*LIMITS, *bridge(line.port)))
-            await hall.start()
-            scada = plant.subscriber(TOPIC)
-            try:
-                async with scada:
-                    await publish(hall, numbers[:1])
-                    await until(lambda: scada.lines == numbers[:1], "the first event")
-                    await line.__aexit__()
-                    await publish(hall, numbers[1:])
-                    assert scada.lines == numbers[:1], "the line is cut"
-                    async with CuttingProxy(plant.port, port=line.port):
-                        await until(lambda: len(scada.lines) >= EVENTS, "what has waited")
-                        assert scada.lines == numbers
-                        hall.stop()
-            finally:
-                hall.stop()
+    async with (
+        running(Broker(tmp_path / "plant", extra=tuple(LIMITS))) as plant,
+        CuttingProxy(plant.port) as line,
+        running(Broker(tmp_path / "hall", extra=(*LIMITS, *bridge(line.port)))) as hall,
+        plant.subscriber(TOPIC) as scada,
+    ):
+        await publish(hall, numbers[:1])
+        await until(lambda: scada.lines == numbers[:1], "the first event")
+        await line.__aexit__()
+        await publish(hall, numbers[1:])
+        assert scada.lines == numbers[:1], "the line is cut"
+        async with CuttingProxy(plant.port, port=line.port):
+            await until(lambda: len(scada.lines) >= EVENTS, "what has waited")
+            hall.stop()
+        assert scada.lines == numbers
