@@ -3,7 +3,8 @@
 from datetime import UTC, datetime
 
 from dustcake.core.air.pulse_air import mass_kg
-from dustcake.core.air.use import DAY_S, HOUR_S, AirUse, Amount, counts, measures
+from dustcake.core.air.state import AirUse, Amount
+from dustcake.core.air.use import DAY_S, HOUR_S, counts, measures
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air, Setpoints
 from dustcake.publish.payloads import Fields, quantity

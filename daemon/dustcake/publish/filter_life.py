@@ -5,7 +5,7 @@ from math import ceil
 from dustcake.core.events import FilterLifeChanged
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Outlook
 from dustcake.core.filter_life.points import FIRST_WIDTH_H
-from dustcake.core.filter_life.residual import FilterLife
+from dustcake.core.filter_life.state import FilterLife
 from dustcake.core.reading import Quality
 from dustcake.publish.payloads import Fields, pressure, quantity
 from dustcake.units import PressureUnit, show
