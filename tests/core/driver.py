@@ -6,7 +6,7 @@ from itertools import count
 from math import inf
 from typing import Any, TypedDict, TypeVar, Unpack
 
-from dustcake.core.alarms.life import Alarm
+from dustcake.core.alarms.table import Alarm
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, Body, Event, PulseFired, RequestAnswered
 from dustcake.core.inputs import (

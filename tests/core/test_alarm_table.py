@@ -3,8 +3,8 @@
 import pytest
 
 from dustcake.core.alarms.causes import CAUSES, CAUSES_FIRST, EXPLAINS
-from dustcake.core.alarms.life import Alarm, go
-from dustcake.core.alarms.table import TABLE, AlarmState, Trigger
+from dustcake.core.alarms.life import go
+from dustcake.core.alarms.table import TABLE, Alarm, AlarmState, Trigger
 from dustcake.core.reasons import Because, because
 from dustcake.core.setpoints import AlarmName
 

@@ -5,8 +5,7 @@ from collections import Counter
 from hypothesis import given
 
 from core.traces import Script, Taken, play, scripts, setpoints
-from dustcake.core.alarms.life import Alarm
-from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, AlarmState
+from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, Alarm, AlarmState
 from dustcake.core.events import AlarmChanged
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.requests.kinds import AlarmAction, HandleAlarm

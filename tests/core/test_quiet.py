@@ -25,7 +25,7 @@ from core.traces import (
     setpoints,
 )
 from dustcake.core.inputs import PollCompleted, Woke
-from dustcake.core.quiet import Brief, brief, keep
+from dustcake.core.quiet import keep
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import ChangeSetPoints, ConfirmChange, Mode
@@ -34,6 +34,7 @@ from dustcake.core.signals import Measured, Signal
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import Quiet
 from dustcake.core.step import Step, step
+from dustcake_lab.traces.leap import Brief, brief
 from examples import explore
 
 

@@ -10,8 +10,7 @@ from prometheus_client.samples import Sample
 from core.driver import BASE, chosen
 from dustcake.adapters.metrics import text
 from dustcake.core.inputs import PollCompleted, Restarted
-from dustcake.core.requests.kinds import SetPoint
-from dustcake.core.requests.set_point_overrides import Adjusted, AdjustedPoint
+from dustcake.core.requests.kinds import Adjusted, AdjustedPoint, SetPoint
 from dustcake.core.setpoints import AlarmName, Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
 from dustcake.core.stamp import Stamp

@@ -10,8 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, FIRST_UTC_S, HEADER_SCALE, Collector, chosen
-from dustcake.core.alarms.life import Alarm
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.table import Alarm, AlarmState
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import AlarmName, Setpoints

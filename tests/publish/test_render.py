@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, Collector, chosen, with_header
 from core.traces import ADJUSTING
-from dustcake.core.alarms.life import Alarm
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.table import Alarm, AlarmState
 from dustcake.core.events import AlarmChanged
 from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import (

@@ -4,12 +4,12 @@ from collections.abc import Callable, Sequence
 
 from dustcake.core.alarms import finding_conditions as diagnosed
 from dustcake.core.alarms.causes import CAUSES, CAUSES_FIRST
-from dustcake.core.alarms.life import Alarm, Around, Condition, is_settled, is_unused, judge
+from dustcake.core.alarms.life import Around, Condition, is_settled, is_unused, judge
 from dustcake.core.alarms.suppression import IN_FORCE, SUPPRESSED_BY, suppressed
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.table import Alarm, AlarmState
 from dustcake.core.alarms.watch import PLACE, RESTS_ON, in_order, touched
-from dustcake.core.blower import PROOF_KEPT, is_known
-from dustcake.core.cleaning import pace as cleaning_pace
+from dustcake.core.blower import is_known
+from dustcake.core.cleaning.runs import is_frequent
 from dustcake.core.filter_life import replacement
 from dustcake.core.line import CALLED, OFTEN, SELDOM, WITHIN_S, Gap
 from dustcake.core.reading import Quality, Sample
@@ -32,12 +32,11 @@ _CHANGED: Condition = (False, because(Because.FILTERS_CHANGED))
 _CLOCK_NOT_SET: Condition = (True, because(Because.CLOCK_NOT_SET))
 
 
-def judge_all(context: StepContext, before: State, state: State) -> State:
-    """Every alarm, causes before what they explain. ``before``: the state when this step began.
-    What an alarm watches does not depend on the others, so those that stay as they are, as most do
-    most of the time, are done with first."""
+def advance(context: StepContext, state: State) -> State:
+    """Every alarm, causes before what they explain. What an alarm watches does not depend on the
+    others, so those that stay as they are, as most do most of the time, are done with first."""
     to_judge: dict[AlarmName, tuple[Condition, Condition]] = {}
-    for name in _looked_at(before, state):
+    for name in _looked_at(context.before, state):
         alarm, setting = state.alarms[PLACE[name]], context.setpoints.alarms[PLACE[name]]
         if is_unused(alarm, setting):
             continue
@@ -51,7 +50,7 @@ def judge_all(context: StepContext, before: State, state: State) -> State:
     for name in sorted(to_judge, key=_RANK.__getitem__):
         condition, hidden = to_judge[name]
         around, place = (
-            Around(hidden, *_cause(name, alarms, settings), *_held(context, name)),
+            Around(hidden, *_cause(name, alarms, settings), *_held(context, state, name)),
             PLACE[name],
         )
         alarms[place] = judge(context, alarms[place], settings[place], condition, around)
@@ -98,17 +97,17 @@ def _cause(
     return None, undecided
 
 
-def _held(context: StepContext, name: AlarmName) -> tuple[bool, float | None]:
+def _held(context: StepContext, state: State, name: AlarmName) -> tuple[bool, float | None]:
     """Whether what an alarm rests on is not known now and its delays are held; and when it was
     known again after they had to begin anew."""
-    gaps = [context.line.of(signal) for signal in RESTS_ON.get(name, ())]
+    gaps = [state.line.of(signal) for signal in RESTS_ON.get(name, ())]
     resumed_s = max((g.resumed_s for g in gaps if g.resumed_s is not None), default=None)
     unknown = [gap for gap in gaps if gap.since_s is not None]
     return bool(unknown) and all(map(context.holds, unknown)), resumed_s
 
 
-def thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
-    """Every dP at which an alarm, or the proof of the blower, changes its answer."""
+def thresholds_pa(setpoints: Setpoints, _state: State) -> tuple[float, ...]:
+    """Every dP at which an alarm changes its answer."""
     limits = setpoints.limits
     return (
         limits.replacement_pa,
@@ -117,12 +116,10 @@ def thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
         limits.high_pa - limits.deadband_pa,
         limits.low_pa,
         limits.low_pa + limits.deadband_pa,
-        setpoints.blower.flow_proof_pa,
-        setpoints.blower.flow_proof_pa * PROOF_KEPT,
     )
 
 
-def header_thresholds_pa(setpoints: Setpoints) -> tuple[float, ...]:
+def header_thresholds_pa(setpoints: Setpoints, _state: State) -> tuple[float, ...]:
     """Every header pressure at which any comparison in the core changes its answer."""
     limits = setpoints.header_limits
     return limits.min_pa, limits.min_pa * (1 + HEADER_DEADBAND), limits.max_pa
@@ -134,7 +131,7 @@ def _filter_replacement(context: StepContext, state: State) -> Condition:
     # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
     # blower also reads low, and cycles run since dP was last seen may have done their work.
     limits, calls = context.setpoints.limits, None
-    flow = state.blower.running and is_known(context)
+    flow = state.blower.running and is_known(context, state)
     dp_pa = state.sample.usable_pa if flow else None
     if dp_pa is not None and replacement.proved(context, state.worn):
         calls = True
@@ -169,7 +166,7 @@ def _low_dp(context: StepContext, state: State) -> Condition:
         return None, state.sample.reasons[0]
     reason = because(Because.BELOW_LIMIT, dp_pa=dp_pa, limit_pa=limits.low_pa)
     fitted = context.setpoints.fitted.blower_running
-    if not (fitted and blower.running and is_known(context)):
+    if not (fitted and blower.running and is_known(context, state)):
         return None, reason
     if dp_pa <= limits.low_pa:
         return True, reason
@@ -256,7 +253,7 @@ def _journal_fault(_context: StepContext, state: State) -> Condition:
 
 
 def _cleaning_too_frequent(context: StepContext, state: State) -> Condition:
-    if not cleaning_pace.is_frequent(context, state.pace):
+    if not is_frequent(context, state.pace):
         return _CLEAR
     gap_s = context.setpoints.alarm_rules.frequent_gap_s
     return True, because(Because.TOO_FREQUENT, runs=state.pace.short, gap_s=gap_s)

@@ -7,46 +7,13 @@ deadband). Where it is None because a reply was lost just now, the delay is held
 not end before the next that is known, and begins anew only if that is too late (``line``).
 """
 
-from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, AlarmState, Trigger
+from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, Alarm, AlarmState, Trigger
 from dustcake.core.events import AlarmChanged
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import AlarmName, AlarmSetting
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
-
-
-@record
-class Alarm:
-    """One alarm.
-
-    ``pending_s``: since when its condition has called for the opposite of ``stands``, which is the
-    condition after its delays, followed also while the alarm is shelved or out of service.
-    ``since_utc_s``: when it entered ``state``, None where the clock was not known. ``by`` and
-    ``why``: who brought it there, and what they gave as the reason. ``until_s``: when shelving
-    ends, and ``until_utc_s`` the same for people. ``cause``: the alarm that explains it. ``owed``:
-    it latches, and has been active since it went out of view or before, so that it is not to come
-    back as if nothing had been.
-    """
-
-    name: AlarmName
-    state: AlarmState = AlarmState.NORMAL
-    pending_s: float | None = None
-    since_utc_s: float | None = None
-    reason: Reason = Reason(Because.RESTARTED)
-    by: str = ""
-    stands: bool = False
-    why: str = ""
-    until_s: float | None = None
-    until_utc_s: float | None = None
-    cause: AlarmName | None = None
-    owed: bool = False
-
-    @property
-    def explained(self) -> bool:
-        """Suppressed because another alarm says why; ``cause`` is None when that one has gone and
-        it is being seen whether this one still stands."""
-        return self.state is AlarmState.SUPPRESSED and self.reason.code is Because.EXPLAINED
-
 
 Condition = tuple[bool | None, Reason]
 
@@ -229,19 +196,20 @@ def told(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Alarm:
     return replace(alarm, since_utc_s=context.at.utc_s)
 
 
-def aligned(
-    context: StepContext, alarms: tuple[Alarm, ...], last_s: float, downtime_s: float | None
-) -> tuple[Alarm, ...]:
+def restart(context: StepContext, state: State) -> State:
     """After a restart, one alarm for each setting, in that order: known ones as they were, delays
-    begun anew. ``last_s``: the last time known on the clock as it was; shelving goes on for what
-    was left of it then, less ``downtime_s`` where that is known."""
-    known = {alarm.name: _rebased(context, alarm, last_s, downtime_s or 0.0) for alarm in alarms}
+    begun anew. Shelving goes on for what was left of it, less the downtime where that is known."""
+    known = {alarm.name: _rebased(context, alarm) for alarm in state.alarms}
     settings = context.setpoints.alarms
-    return tuple(known.get(setting.name, Alarm(setting.name)) for setting in settings)
+    alarms = tuple(known.get(setting.name, Alarm(setting.name)) for setting in settings)
+    return replace(state, alarms=alarms, unsettled=None)
 
 
-def _rebased(context: StepContext, alarm: Alarm, last_s: float, downtime_s: float) -> Alarm:
-    until_s = alarm.until_s
+def _rebased(context: StepContext, alarm: Alarm) -> Alarm:
+    until_s, downtime_s = (
+        alarm.until_s,
+        context.restart.downtime_s or 0.0 if context.restart else 0.0,
+    )
     if until_s is not None:
-        until_s = context.now_s + max(0.0, until_s - last_s - downtime_s)
+        until_s = context.now_s + max(0.0, until_s - context.last_s - downtime_s)
     return replace(alarm, pending_s=None, until_s=until_s)

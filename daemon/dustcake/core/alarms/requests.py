@@ -2,8 +2,8 @@
 
 from collections.abc import Callable
 
-from dustcake.core.alarms.life import Alarm, go, owing, told
-from dustcake.core.alarms.table import TABLE, AlarmState, Trigger
+from dustcake.core.alarms.life import go, owing, told
+from dustcake.core.alarms.table import TABLE, Alarm, AlarmState, Trigger
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import Acknowledge, AlarmAction, HandleAlarm

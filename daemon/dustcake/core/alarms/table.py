@@ -10,6 +10,10 @@ from collections.abc import Mapping
 from enum import StrEnum
 from types import MappingProxyType
 
+from dustcake.core.reasons import Because, Reason
+from dustcake.core.record import record
+from dustcake.core.setpoints import AlarmName
+
 
 class AlarmState(StrEnum):
     """State of an alarm, with its letter in the standard."""
@@ -81,3 +85,36 @@ TABLE: Mapping[tuple[AlarmState, Trigger], AlarmState] = MappingProxyType(
 )
 """Every transition there is. What is not here does not happen, and a person who asks for it is
 refused."""
+
+
+@record
+class Alarm:
+    """One alarm.
+
+    ``pending_s``: since when its condition has called for the opposite of ``stands``, which is the
+    condition after its delays, followed also while the alarm is shelved or out of service.
+    ``since_utc_s``: when it entered ``state``, None where the clock was not known. ``by`` and
+    ``why``: who brought it there, and what they gave as the reason. ``until_s``: when shelving
+    ends, and ``until_utc_s`` the same for people. ``cause``: the alarm that explains it. ``owed``:
+    it latches, and has been active since it went out of view or before, so that it is not to come
+    back as if nothing had been.
+    """
+
+    name: AlarmName
+    state: AlarmState = AlarmState.NORMAL
+    pending_s: float | None = None
+    since_utc_s: float | None = None
+    reason: Reason = Reason(Because.RESTARTED)
+    by: str = ""
+    stands: bool = False
+    why: str = ""
+    until_s: float | None = None
+    until_utc_s: float | None = None
+    cause: AlarmName | None = None
+    owed: bool = False
+
+    @property
+    def explained(self) -> bool:
+        """Suppressed because another alarm says why; ``cause`` is None when that one has gone and
+        it is being seen whether this one still stands."""
+        return self.state is AlarmState.SUPPRESSED and self.reason.code is Because.EXPLAINED

@@ -115,7 +115,7 @@ def after_pulse(context: StepContext, diagnosis: DiagnosisState, answer: Answer)
     return found(context, diagnosis, FindingName.HEADER_NOT_REFILLED, 0, reason)
 
 
-def thresholds_pa(header: HeaderRecord) -> tuple[float, ...]:
+def weak_thresholds_pa(header: HeaderRecord) -> tuple[float, ...]:
     """Every header pressure at which the answer of ``without_pulse`` may change, beside the lower
     limit of the settings."""
     return (WEAK * header.usual_pa,) if header.rests >= RESTS else ()
@@ -130,7 +130,7 @@ def without_pulse(
     now_pa = None if now is None else now.usable_pa
     if before_pa is None or now_pa is None or diagnosis.look is not None:
         return diagnosis
-    limits_pa = (context.setpoints.header_limits.min_pa, *thresholds_pa(diagnosis.header))
+    limits_pa = (context.setpoints.header_limits.min_pa, *weak_thresholds_pa(diagnosis.header))
     if now_pa > (1 - _AT_ONCE) * before_pa:
         return diagnosis
     if not any(now_pa < limit_pa <= before_pa for limit_pa in limits_pa):

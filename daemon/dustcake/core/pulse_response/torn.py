@@ -1,6 +1,5 @@
 """Torn or unseated filters: dP below what these filters come back to when they are cleaned."""
 
-from dustcake.core.blower import BlowerState
 from dustcake.core.pulse_response import evidence
 from dustcake.core.pulse_response.evidence import LEARNT_AFTER
 from dustcake.core.pulse_response.findings import found, withdrawn
@@ -9,6 +8,7 @@ from dustcake.core.pulse_response.state import CleanedRecord, DiagnosisState, Fi
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 _DOWN, _UP = 0.2, 0.02
@@ -33,7 +33,7 @@ def cleaned(setpoints: Setpoints, record: CleanedRecord, answer: Answer) -> Clea
     return CleanedRecord(pa, count, armed, record.low_s, 0)
 
 
-def thresholds_pa(setpoints: Setpoints, record: CleanedRecord) -> tuple[float, ...]:
+def torn_thresholds_pa(setpoints: Setpoints, record: CleanedRecord) -> tuple[float, ...]:
     """Every dP at which the answer changes."""
     if record.count < LEARNT_AFTER:
         return ()
@@ -41,12 +41,11 @@ def thresholds_pa(setpoints: Setpoints, record: CleanedRecord) -> tuple[float, .
     return (low_pa, low_pa * (1 + _DEADBAND), *(() if record.armed else (record.pa,)))
 
 
-def judge_torn(
-    context: StepContext, diagnosis: DiagnosisState, dp_pa: float | None, blower: BlowerState
-) -> DiagnosisState:
+def judge_torn(context: StepContext, state: State) -> DiagnosisState:
     """Only with a contact that proves the blower: dP alone cannot tell a hole from no flow."""
+    diagnosis, dp_pa, blower = state.diagnosis, state.sample.usable_pa, state.blower
     record, settings = diagnosis.cleaned, context.setpoints.diagnosis
-    proved, line = context.setpoints.fitted.blower_running and blower.running, context.line
+    proved, line = context.setpoints.fitted.blower_running and blower.running, state.line
     if proved and (
         (dp_pa is None and context.holds(line.dp)) or context.holds(line.blower_running)
     ):

@@ -5,14 +5,13 @@ from typing import Any
 
 from dustcake.core import log_book, zeroing
 from dustcake.core.alarms import requests as alarm_requests
-from dustcake.core.cleaning.permitted import permitted
-from dustcake.core.cleaning.pulsing import command
+from dustcake.core.cleaning.permissives import permissives
+from dustcake.core.cleaning.pulsing import fire
 from dustcake.core.cleaning.runs import ALWAYS
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.filter_life import residual as filter_life
-from dustcake.core.filter_life.replacement import ReplacementState
+from dustcake.core.filter_life.state import ReplacementState
 from dustcake.core.inputs import OperatorRequested, RequestRefused
-from dustcake.core.pulse_response import observation as looking
 from dustcake.core.pulse_response import reset_baseline as renewed
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
@@ -110,15 +109,7 @@ def _select_mode(context: StepContext, state: State, request: SelectMode, by: st
 
 
 def _set_zero(context: StepContext, state: State, request: SetZero, by: str) -> Handled:
-    zero, accepted, reason = zeroing.request(
-        context,
-        state.zero,
-        request,
-        by,
-        state.blower,
-        state.sample,
-        cleaning=state.cleaning.run is not None,
-    )
+    zero, accepted, reason = zeroing.request(context, state, request, by)
     return replace(state, zero=zero), Verdict(accepted, reason)
 
 
@@ -143,17 +134,7 @@ def _pulse_valve(context: StepContext, state: State, request: PulseValve, _by: s
     refusal = _pulse_refusal(context, state, valve)
     if refusal is not None:
         return state, Verdict(False, refusal)
-    diagnosis = looking.begin(
-        context,
-        state.diagnosis,
-        None,
-        valve,
-        context.setpoints.pulsing.interval_s,
-        state.sample,
-        state.header,
-        flow=state.blower.running is not False,
-    )
-    state = replace(state, pulsing=command(context, state.pulsing, valve), diagnosis=diagnosis)
+    state = fire(context, state, valve, None)
     return state, Verdict(True, because(Because.PULSE_STARTED, valve=valve))
 
 
@@ -169,7 +150,7 @@ def _pulse_refusal(context: StepContext, state: State, valve: int) -> Reason | N
         return because(Because.PULSE_WHILE_ZEROING)
     if state.cleaning.run is not None:
         return because(Because.PULSE_WHILE_CLEANING)
-    _, missing = permitted(context, state, state.blower, state.outputs)
+    _, missing = permissives(context, state)
     for permit in missing:
         if permit.name in ALWAYS:
             return permit.reason

@@ -1,12 +1,12 @@
 """A reading that does not move while the blower runs."""
 
-from dustcake.core.blower import BlowerState
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import Trust
 from dustcake.core.signal_validation.doubts import cleared, doubted, find, is_well_formed
 from dustcake.core.signal_validation.state import Still, TrustState
+from dustcake.core.state import BlowerState
 from dustcake.core.step_context import StepContext
 
 # Looks at which the reading must be the same. Noise comes back to one value now and then: with a
@@ -24,7 +24,7 @@ def still(
         # Without a contact the blower's proof is lost with the reading: a doubt that stands goes
         # only when the reading moves.
         return trust if before is None else replace(trust, still=None)
-    if context.earlier is None:  # only a poll brings another reading
+    if not context.polled:  # only a poll brings another reading
         return trust
     if not is_well_formed(sample) or sample.pa is None:
         return trust

@@ -8,12 +8,12 @@ damping of a transmitter spreads a jump over several polls; so half of that limi
 
 from math import inf
 
-from dustcake.core.blower import BlowerState
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import FanPlace, Trust
 from dustcake.core.signal_validation.doubts import cleared, doubted
 from dustcake.core.signal_validation.state import Jump, Step, TrustState
+from dustcake.core.state import BlowerState
 from dustcake.core.step_context import StepContext
 
 # A blower that has just started or stopped changes dP as fast as it likes.

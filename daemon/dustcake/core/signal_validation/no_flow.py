@@ -1,6 +1,5 @@
 """No dP, or a negative one, although the blower is proved running: a fault, never clean filters."""
 
-from dustcake.core.blower import BlowerState
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
@@ -8,6 +7,7 @@ from dustcake.core.setpoints import Trust
 from dustcake.core.signal_validation.doubts import cleared, doubted, find, is_well_formed
 from dustcake.core.signal_validation.jump import line_at_fault
 from dustcake.core.signal_validation.state import TrustState
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 # A doubt goes only when dP is clearly there again.
@@ -27,16 +27,14 @@ def _is_reading(sample: Sample) -> bool:
     return is_well_formed(sample) or sample.reasons[0].code is Because.BEYOND_SPAN
 
 
-def with_flow(
-    context: StepContext, trust: TrustState, sample: Sample, blower: BlowerState
-) -> TrustState:
+def with_flow(context: StepContext, state: State, trust: TrustState) -> TrustState:
     """Only a contact proves flow here: dP cannot speak for itself."""
-    settings = context.setpoints.trust
+    settings, sample, blower = context.setpoints.trust, state.sample, state.blower
     dp_pa = sample.pa if _is_reading(sample) else None
     if settings.no_dp_after_s <= 0 or not context.setpoints.fitted.blower_running:
         return trust
     stands = find(trust.doubts, *_CODES) is not None
-    signals = context.line
+    signals = state.line
     if (dp_pa is None and context.holds(signals.dp)) or context.holds(signals.blower_running):
         return trust
     if dp_pa is None or not blower.running:

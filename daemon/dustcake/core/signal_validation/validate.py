@@ -1,17 +1,18 @@
 """All that is asked of a reading at one step, in order."""
 
-from dustcake.core.blower import BlowerState
-from dustcake.core.cleaning.pulsing import PulsingState
-from dustcake.core.cleaning.runs import Run
+from dustcake.core.cleaning.state import PulsingState, Run
 from dustcake.core.events import QualityChanged
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because
+from dustcake.core.record import replace, update
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.signal_validation import no_flow
 from dustcake.core.signal_validation.doubts import in_doubt, is_well_formed
 from dustcake.core.signal_validation.frozen import still
-from dustcake.core.signal_validation.jump import steady, stepped
-from dustcake.core.signal_validation.no_flow import with_flow
-from dustcake.core.signal_validation.state import TrustState
+from dustcake.core.signal_validation.jump import anchor_band_pa, steady, stepped
+from dustcake.core.signal_validation.state import TrustState, restarted
 from dustcake.core.signal_validation.zero_check import at_rest
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 # How long after a pulse dP may still answer to it.
@@ -23,10 +24,28 @@ def is_pulsed(run: Run | None, pulsing: PulsingState, now_s: float) -> bool:
     return run is not None or now_s < pulsing.last_s + _ANSWERS_FOR_S
 
 
-def judge(
-    context: StepContext, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
-) -> TrustState:
-    """The doubts as they are now."""
+def restart(_context: StepContext, state: State) -> State:
+    """After a restart: what was timed by the clock as it was begins anew; doubts stay."""
+    return replace(state, trust=restarted(state.trust))
+
+
+def advance(context: StepContext, state: State) -> State:
+    """The doubts as they are now, and the sample with the quality they leave it."""
+    pulsing = is_pulsed(state.cleaning.run, state.pulsing, context.now_s)
+    trust = _judged(context, state, pulsing=pulsing)
+    return update(state, trust=trust, sample=_believed(context, state.sample, trust))
+
+
+def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
+    """Every dP at which a doubt may come or go, or something is remembered of the reading."""
+    return (
+        *no_flow.thresholds_pa(setpoints.trust),
+        *anchor_band_pa(setpoints.trust, state.trust),
+    )
+
+
+def _judged(context: StepContext, state: State, *, pulsing: bool) -> TrustState:
+    trust, sample, blower = state.trust, state.sample, state.blower
     if sample.pa is not None and is_well_formed(sample):
         trust = stepped(
             context.setpoints.trust,
@@ -38,11 +57,11 @@ def judge(
             pulsing=pulsing,
         )
     trust = still(context, trust, sample, blower)
-    trust = with_flow(context, trust, sample, blower)
-    return at_rest(context, trust, sample, blower, pulsing=pulsing)
+    trust = no_flow.with_flow(context, state, trust)
+    return at_rest(context, state, trust, pulsing=pulsing)
 
 
-def believed(context: StepContext, sample: Sample, trust: TrustState) -> Sample:
+def _believed(context: StepContext, sample: Sample, trust: TrustState) -> Sample:
     """``sample`` with the quality that the doubts now leave it; a change is told."""
     if sample.pa is None or not is_well_formed(sample):
         return sample

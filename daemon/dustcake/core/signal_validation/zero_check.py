@@ -1,12 +1,11 @@
 """The reading at every stop of the blower: it must fall to zero, and zero must stay where it is."""
 
-from dustcake.core import blower as blowers
-from dustcake.core.blower import BlowerState
-from dustcake.core.reading import Sample
+from dustcake.core.blower import is_known
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.signal_validation.doubts import JUMPS, cleared, doubted, is_well_formed
 from dustcake.core.signal_validation.state import TrustState, ZeroCheck
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 # Readings averaged at one stop: noise of the mean is a third of that of one.
@@ -15,22 +14,19 @@ READINGS = 10
 _JUDGED_HERE = (Because.ZERO_DRIFT, Because.NOT_TO_ZERO)
 
 
-def at_rest(
-    context: StepContext, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
-) -> TrustState:
+def at_rest(context: StepContext, state: State, trust: TrustState, *, pulsing: bool) -> TrustState:
     """Average a few readings once in each stop. ``pulsing``: pulses disturb the reading now."""
+    sample, blower = state.sample, state.blower
     after_s, check = context.setpoints.trust.zero_check_after_s, trust.zero
     if after_s <= 0 or not context.setpoints.fitted.blower_running or blower.running is not False:
         return trust if check is None else replace(trust, zero=None)
     if check is None or check.stop_s != blower.since_s:
         check = ZeroCheck(blower.since_s, blower.since_s + after_s)
         trust = replace(trust, zero=check)
-    if (
-        check.done or context.now_s < check.from_s or context.earlier is None
-    ):  # this is no new reading
+    if check.done or context.now_s < check.from_s or not context.polled:
         return trust
     well_formed = is_well_formed(sample)
-    if not blowers.is_known(context) or (not well_formed and context.holds(context.line.dp)):
+    if not is_known(context, state) or (not well_formed and context.holds(state.line.dp)):
         return trust  # one lost reply does not begin the average anew
     check = with_reading(check, sample.pa if well_formed else None, pulsing=pulsing)
     if check.n < READINGS:

@@ -2,8 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
-from dustcake.core.alarms.life import Alarm
-from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.alarms.table import ACTIVE, Alarm
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.requests.set_point_overrides import effective
