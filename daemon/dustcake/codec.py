@@ -14,7 +14,7 @@ from dustcake.core.state import State
 
 # Raise this whenever a stored State can no longer be read by the code that follows, and say in
 # ``decode_state`` how the older one is brought up.
-STATE_FORMAT = 3
+STATE_FORMAT = 4
 
 
 class FormatError(Exception):
@@ -71,7 +71,22 @@ def _from_2(content: dict[str, Any]) -> None:
     content["diagnosis"] = {"valves": [{} for _ in content["pulsing"]["counts"]]}
 
 
-_TO_NEXT: dict[int, Callable[[dict[str, Any]], None]] = {1: _from_1, 2: _from_2}
+def _from_3(content: dict[str, Any]) -> None:
+    """Fields have other names."""
+    _rename(content["trust"], still="frozen", step="excursion", zero="zero_check")
+    if content["trust"].get("frozen"):
+        _rename(content["trust"]["frozen"], looks="same")
+    _rename(content["diagnosis"], look="observation")
+
+
+def _rename(fields: dict[str, Any], **names: str) -> None:
+    """What was stored under the one name is under the other; what was not is as by default."""
+    for before, after in names.items():
+        if before in fields:
+            fields[after] = fields.pop(before)
+
+
+_TO_NEXT: dict[int, Callable[[dict[str, Any]], None]] = {1: _from_1, 2: _from_2, 3: _from_3}
 
 
 def encode_input(happened: Input) -> tuple[str, bytes]:

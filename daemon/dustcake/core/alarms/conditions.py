@@ -16,7 +16,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.setpoints import AlarmName, AlarmSetting, Setpoints
-from dustcake.core.signal_validation.doubts import DEAD, find
+from dustcake.core.signal_validation.state import DEAD, find
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 

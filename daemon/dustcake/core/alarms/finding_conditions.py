@@ -4,7 +4,7 @@ from dustcake.core.alarms.life import Condition
 from dustcake.core.pulse_response.findings import standing
 from dustcake.core.pulse_response.state import FindingName
 from dustcake.core.reasons import Because, because
-from dustcake.core.signal_validation.doubts import OF_THE_LINE, find
+from dustcake.core.signal_validation.state import OF_THE_LINE, find
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
