@@ -192,7 +192,7 @@ def test_looks_wake_nobody_and_break_no_promise() -> None:
     assert collector.t < due_s <= collector.t + 100.0
     assert promised.until_s is None or promised.until_s > due_s + 100.0
     alive(collector, 101)
-    assert collector.last.quiet is promised
+    assert collector.last.quiet == promised
     assert collector.state.next_look_s == due_s + 100.0
     at_rest = running(DOUBTING, blower_running=False)
     assert at_rest.state.next_look_s == DOUBTING.trust.zero_check_after_s + 1.0

@@ -206,10 +206,8 @@ def restart(context: StepContext, state: State) -> State:
 
 
 def _rebased(context: StepContext, alarm: Alarm) -> Alarm:
-    until_s, downtime_s = (
-        alarm.until_s,
-        context.restart.downtime_s or 0.0 if context.restart else 0.0,
-    )
+    until_s, start = alarm.until_s, context.restart
+    downtime_s = 0.0 if start is None else start.downtime_s or 0.0
     if until_s is not None:
         until_s = context.now_s + max(0.0, until_s - context.last_s - downtime_s)
     return replace(alarm, pending_s=None, until_s=until_s)
