@@ -1,1 +1,8 @@
-"""What can be learned from recordings: replaying them through the decision core."""
+"""What can be learned away from the collector: from recordings, by the daemon's own decision core.
+
+A trace (``traces``) is replayed through the core (``replay``), fitted with a model of rows of
+filters (``fit``), and settings are tried on that model in a closed loop with the core (``study``),
+with a report for people (``report``). ``life`` forecasts filter life from a trace;
+``simulation`` lists and draws runs of the simulator. The lab imports the controller, never the
+reverse, and what makes a replay fast is here and not in the decision code.
+"""

@@ -14,8 +14,8 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
+from dustcake_sim.console import follow_console
 from dustcake_sim.device import SerialLine, ServedScenario, serve_scenario
-from dustcake_sim.hands import follow_hands
 from dustcake_sim.modbus_serial import SerialError
 from dustcake_sim.modbus_server import AbsentUnit
 from dustcake_sim.register_map import UNIT, describe
@@ -164,7 +164,7 @@ def _announce(sim: ServedScenario, as_json: bool) -> None:
         _write(f"listening on {host}:{port}")
 
 
-async def _serve(scenario: Scenario, args: argparse.Namespace, told: ValveLog | None) -> None:
+async def _serve(scenario: Scenario, args: argparse.Namespace, log: ValveLog | None) -> None:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -179,15 +179,15 @@ async def _serve(scenario: Scenario, args: argparse.Namespace, told: ValveLog | 
         unit=args.unit,
         absent_unit=AbsentUnit(args.absent_unit),
         serial_line=line,
-        valves_told=told,
+        valve_log=log,
     ) as sim:
         _announce(sim, args.log_json)
         if sim.serial is not None:
             sim.serial.lost.add_done_callback(lambda _: stop.set())
-        hands = asyncio.create_task(follow_hands(sim.force, _write)) if args.hands else None
+        console = asyncio.create_task(follow_console(sim.force, _write)) if args.hands else None
         await stop.wait()
-        if hands is not None:
-            hands.cancel()
+        if console is not None:
+            console.cancel()
         if sim.serial is not None and sim.serial.lost.done():
             await sim.serial.lost  # raises what it was lost by
 
@@ -208,8 +208,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         if args.map:
             _print_map(scenario, args.log_json)
         else:
-            with valve_log(args.valve_log) as told:
-                asyncio.run(_serve(scenario, args, told))
+            with valve_log(args.valve_log) as log:
+                asyncio.run(_serve(scenario, args, log))
     except BrokenPipeError:
         # Whoever read the output has had enough. Python would complain again when it flushes.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

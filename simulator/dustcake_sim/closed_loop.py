@@ -19,7 +19,15 @@ from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.reading import OVER_SPAN, UNDER_SPAN
 from dustcake.core.setpoints import Scale, Setpoints, SignalKind
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers, Signal
+from dustcake.core.signals import (
+    CONTACT_NAMES,
+    Contacts,
+    FailureKind,
+    Measured,
+    ReadFailure,
+    Registers,
+    Signal,
+)
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
@@ -157,14 +165,15 @@ class ClosedLoop:
     def _read_contacts(self) -> Contacts:
         """The very same object serves until a contact changes: the core need not compare then."""
         one, fitted = self.field.collector, self._setpoints.fitted
-        contacts = one.contacts
-        running = one.blower_running(self.field.outputs.blower_request)
+        made = {
+            **one.contacts,
+            "blower_running": one.blower_running(self.field.outputs.blower_request),
+            "process_running": one.contacts["process_equipment"],
+            "drum_full": one.drum_full(),
+            "stop": False,  # no scenario has it
+        }
         read = Contacts(
-            blower_running=running if fitted.blower_running else None,
-            smoke=contacts["smoke"] if fitted.smoke else None,
-            door_open=contacts["door_open"] if fitted.door_open else None,
-            process_running=contacts["process_equipment"] if fitted.process_running else None,
-            stop=False if fitted.stop else None,
+            **{name: made[name] if getattr(fitted, name) else None for name in CONTACT_NAMES}
         )
         if read != self._contacts:
             self._contacts = read

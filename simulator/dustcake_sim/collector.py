@@ -1,6 +1,6 @@
 """The simulated collector: plant, sensing lines, transmitters and contacts under a scenario.
 
-It has no time of its own and does no more than it is told: `happen` what is due by the scenario's
+It has no time of its own and does only what it is made to: `happen` what is due by the scenario's
 clock, `move` the physics, and have the transmitters look. `machine` drives it on a fixed grid in
 real time, `closed_loop` in leaps.
 """

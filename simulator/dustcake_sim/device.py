@@ -3,7 +3,7 @@
 The machine is moved to the present before every request and at least every `TICK_S`, on the clock
 handed in, from one fixed origin: a late tick is made up for and leaves no drift. After a stall
 longer than `MOST_CATCH_UP_S` the rest is given up, and counted in `lost_s`: a suspended laptop
-must not replay a night in one go. What `speed` means is told in `machine`.
+must not replay a night in one go. `machine` says what `speed` means.
 """
 
 from __future__ import annotations
@@ -115,18 +115,18 @@ async def serve_scenario(
     unit: int = UNIT,
     absent_unit: AbsentUnit = AbsentUnit.SILENCE,
     serial_line: SerialLine | None = None,
-    valves_told: ValveLog | None = None,
+    valve_log: ValveLog | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> AsyncIterator[ServedScenario]:
     """Serve a scenario over Modbus TCP, and on a serial line if given, while in the block;
-    `valves_told` is told what the valves do.
+    `valve_log` records what the valves do.
 
     Raises OSError when the TCP port is not to be had, SerialError when the serial one is not.
     """
     machine = Machine(scenario, speed=speed, seed=seed)
     pace = Pace(machine, clock)
-    if valves_told is not None:
-        _tell_valves(machine, pace, valves_told)
+    if valve_log is not None:
+        _log_valves(machine, pace, valve_log)
     units = {unit: MachineImage(machine, pace.bring_up_to_date)}
     server = ModbusServer(units, host=host, port=port, absent_unit=absent_unit)
     serial = None
@@ -150,6 +150,6 @@ async def serve_scenario(
                 await ticking
 
 
-def _tell_valves(machine: Machine, pace: Pace, told: ValveLog) -> None:
-    told.started(pace.clock_s(0.0))
-    machine.outputs.switched = lambda valve, on, t_s: told.switched(valve, on, pace.clock_s(t_s))
+def _log_valves(machine: Machine, pace: Pace, log: ValveLog) -> None:
+    log.started(pace.clock_s(0.0))
+    machine.outputs.switched = lambda valve, on, t_s: log.switched(valve, on, pace.clock_s(t_s))

@@ -1,6 +1,6 @@
 """When how much dust arrives: a load profile, or shifts with breaks, and bursts on top of either.
 
-Scenario time is in seconds from midnight of a Monday. Everything here can be asked of any time in
+Scenario time is in seconds from midnight of a Monday. Everything here can be had for any time in
 any order, and holds no more than one day.
 """
 

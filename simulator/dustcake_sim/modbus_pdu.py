@@ -62,7 +62,7 @@ class IllegalValueError(RefusalError):
 
 
 class DeviceFailureError(RefusalError):
-    """Exception 04: an image raises it when it cannot do what was asked."""
+    """Exception 04: an image raises it when it cannot do what was requested."""
 
     code = 0x04
 

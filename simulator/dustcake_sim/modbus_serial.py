@@ -8,7 +8,8 @@ looks like a frame, and takes a second request for part of the first. Its CRC an
 
 A pseudo-terminal hands bytes over in no time, which no line does. There a request is taken to have
 come when its bytes would have passed at this baud, and the whole reply is written when the last of
-its bytes would have: what a client sees is as late as on a line, and never in pieces.
+its bytes would have: what a client sees is as late as on a line, never in pieces (times of MODBUS
+over Serial Line V1.02, secondary source).
 """
 
 from __future__ import annotations
@@ -25,13 +26,48 @@ import serial
 from pymodbus.framer import FramerRTU
 from pymodbus.pdu import DecodePDU
 
-from dustcake_sim.line_time import LineTime, frame_gap_s
 from dustcake_sim.modbus_pdu import DeviceImage
 from dustcake_sim.modbus_server import BROADCAST_UNIT, AbsentUnit, Exchange
-from dustcake_sim.wire_faults import FaultKind, FaultPlan, Reply, WireFault
 
 _LONGEST_FRAME = 256
+BITS_PER_CHARACTER = 11
+"""Start, eight data, parity and stop; without parity a second stop bit takes its place."""
+_FAST_BAUD = 19_200
 _PSEUDO_TERMINALS = range(136, 144)  # device numbers of Linux's pseudo-terminals
+
+
+def character_s(baud: int) -> float:
+    """Time of one character on the line, s."""
+    return BITS_PER_CHARACTER / baud
+
+
+def frame_gap_s(baud: int) -> float:
+    """Silence that ends a frame, s: 3.5 characters, and 1.750 ms above 19 200 bit/s."""
+    return 0.001_750 if baud > _FAST_BAUD else 3.5 * character_s(baud)
+
+
+class LineTime:
+    """The line's time for bytes that a pseudo-terminal, say, hands over in none.
+
+    One frame after the other, each followed by its silence. `paced` False is a line that takes
+    its time by itself: then nothing is waited for.
+    """
+
+    def __init__(self, baud: int, *, paced: bool) -> None:
+        self._character_s = character_s(baud) if paced else 0.0
+        self._gap_s = frame_gap_s(baud) if paced else 0.0
+        self._free_s = 0.0
+
+    def carry(self, size: int, now_s: float) -> float:
+        """Put a frame of `size` bytes on the line; when its last byte has passed."""
+        over_s = max(now_s, self._free_s) + size * self._character_s
+        self._free_s = over_s + self._gap_s
+        return over_s
+
+    @property
+    def free_s(self) -> float:
+        """When the last frame and the silence after it are over."""
+        return self._free_s
 
 
 class SerialError(Exception):
@@ -44,7 +80,7 @@ def is_pseudo_terminal(port: str) -> bool:
 
 
 def request_size(start: bytes) -> int | None:
-    """Length of the RTU request that begins so; None while, or because, that cannot be told."""
+    """Length of the RTU request that begins so; None while, or because, that cannot be known."""
     if len(start) < 2:
         return None
     if 0x01 <= start[1] <= 0x06:
@@ -77,11 +113,6 @@ class ModbusSerialServer:
         self._gap: asyncio.TimerHandle | None = None
         self._requests: asyncio.Queue[tuple[bytes, float]] = asyncio.Queue()
         self._answering: asyncio.Task[None] | None = None
-
-    @property
-    def faults(self) -> FaultPlan:
-        """Faults to put into the replies to come."""
-        return self.exchange.faults
 
     @property
     def lost(self) -> asyncio.Future[object]:
@@ -191,28 +222,16 @@ class ModbusSerialServer:
             if unit == BROADCAST_UNIT:
                 self.exchange.broadcast(pdu)
                 continue
-            reply, fault = self.exchange.answer(unit, 0, pdu)
+            reply = await self.exchange.answer(unit, 0, pdu, self._framer.encode)
             if reply is None:
                 continue
-            written = self._frame(reply, fault)
-            await asyncio.sleep(fault.delay_s)
-            await _until(line.carry(len(written), clock()))
+            await _until(line.carry(len(reply), clock()))
             try:
                 if self._line is not None:
-                    self._line.write(written)
+                    self._line.write(reply)
             except OSError as error:
                 self._lose(error)
                 return
-
-    def _frame(self, reply: Reply, fault: WireFault) -> bytes:
-        frame = self._framer.encode(reply.pdu, reply.unit, 0)
-        match fault.kind:
-            case FaultKind.GARBLE:
-                return frame[:-1] + bytes([frame[-1] ^ 0xFF])
-            case FaultKind.SHORT:
-                return frame[: len(frame) // 2]
-            case _:
-                return frame
 
 
 async def _until(time_s: float) -> None:

@@ -4,7 +4,7 @@ Why not pymodbus's server: it answers for units that are not there, leaves the s
 requests in one segment unanswered, puts the newest request's transaction id on a delayed reply,
 and runs a single write twice. A controller tested against it would be tested against habits no
 device has. This one answers every request in order, each under its own transaction id, does each
-write once, and can be told to misbehave (`wire_faults`).
+write once.
 
 An absent unit gets silence by default, as on a serial line; with `absent_unit = GATEWAY` it gets
 exception 0x0B, as a gateway between TCP and a serial line sends. Both are met in plants; silence is
@@ -25,13 +25,14 @@ from pymodbus.framer import FramerSocket
 from pymodbus.pdu import DecodePDU
 
 from dustcake_sim.modbus_pdu import DeviceImage, exception_pdu, is_write, respond
-from dustcake_sim.wire_faults import FaultKind, FaultPlan, Reply, WireFault, spoiled
 
 BROADCAST_UNIT = 0
 GATEWAY_TARGET_SILENT = 0x0B
 _HEADER = struct.Struct(">HHHB")
 _LENGTHS = range(2, 255)  # unit id and PDU; a PDU is at most 253 bytes
-_HONEST = WireFault(FaultKind.DELAY)
+
+Encode = Callable[[bytes, int, int], bytes]
+"""Puts a PDU, unit and transaction id into a frame."""
 
 
 class AbsentUnit(Enum):
@@ -47,29 +48,28 @@ class Exchange:
     def __init__(self, units: Mapping[int, DeviceImage], absent_unit: AbsentUnit) -> None:
         self.units = dict(units)
         self.absent_unit = absent_unit
-        self.faults = FaultPlan()
         self.requests = 0
         """Requests received, for whatever unit."""
         self.silenced: Callable[[], bool] = lambda: False
         """While true, nothing is done and nothing answered, as with the device's power off."""
 
-    def answer(self, unit: int, transaction: int, pdu: bytes) -> tuple[Reply | None, WireFault]:
-        """Do what a request asks; its reply (None for silence) and the fault to send it with."""
+    async def answer(self, unit: int, transaction: int, pdu: bytes, encode: Encode) -> bytes | None:
+        """Do what a request asks; its reply as a frame, None for silence."""
         self.requests += 1
         if self.silenced():
-            return None, _HONEST
+            return None
         image = self.units.get(unit)
-        if image is None:
-            if self.absent_unit is AbsentUnit.SILENCE:
-                return None, _HONEST
-            return Reply(unit, transaction, exception_pdu(pdu[0], GATEWAY_TARGET_SILENT)), _HONEST
-        fault = self.faults.take(pdu[0]) or _HONEST
-        acts = fault.acts and fault.kind is not FaultKind.EXCEPTION
-        # A device that does not act has nothing to say but an exception.
-        answer = respond(pdu, image) if acts else exception_pdu(pdu[0], 0x04)
-        if fault.kind in (FaultKind.DROP, FaultKind.CLOSE):
-            return None, fault
-        return spoiled(fault, Reply(unit, transaction, answer)), fault
+        if image is not None:
+            return await self.reply(image, unit, transaction, pdu, encode)
+        if self.absent_unit is AbsentUnit.SILENCE:
+            return None
+        return encode(exception_pdu(pdu[0], GATEWAY_TARGET_SILENT), unit, transaction)
+
+    async def reply(
+        self, image: DeviceImage, unit: int, transaction: int, pdu: bytes, encode: Encode
+    ) -> bytes | None:
+        """What a unit that is there replies; a test may delay or spoil it."""
+        return encode(respond(pdu, image), unit, transaction)
 
     def broadcast(self, pdu: bytes) -> None:
         """Let every unit do what a broadcast asks. Only writes mean anything there."""
@@ -96,11 +96,6 @@ class ModbusServer:
         self._framer = FramerSocket(DecodePDU(is_server=True))
         self._server: asyncio.Server | None = None
         self._connections: set[asyncio.Task[None]] = set()
-
-    @property
-    def faults(self) -> FaultPlan:
-        """Faults to put into the replies to come."""
-        return self.exchange.faults
 
     @property
     def port(self) -> int:
@@ -168,24 +163,9 @@ class ModbusServer:
                 if protocol != 0 or length not in _LENGTHS:
                     return
                 pdu = await reader.readexactly(length - 1)
-                reply, fault = self.exchange.answer(unit, transaction, pdu)
-                if fault.kind is FaultKind.CLOSE:
-                    return
-                if reply is None:
-                    continue
-                if fault.delay_s > 0.0:
-                    await asyncio.sleep(fault.delay_s)
-                writer.write(self._frame(reply, fault))
-                await writer.drain()
+                frame = await self.exchange.answer(unit, transaction, pdu, self._framer.encode)
+                if frame is not None:
+                    writer.write(frame)
+                    await writer.drain()
         except (asyncio.IncompleteReadError, ConnectionError):
             return  # the client went away
-
-    def _frame(self, reply: Reply, fault: WireFault) -> bytes:
-        frame = self._framer.encode(reply.pdu, reply.unit, reply.transaction)
-        match fault.kind:
-            case FaultKind.GARBLE:
-                return frame[:2] + b"\xff\xff" + frame[4:]
-            case FaultKind.SHORT:
-                return frame[: len(frame) // 2]
-            case _:
-                return frame

@@ -6,19 +6,50 @@ faster. Sample `n` is taken at `n * sample_s`.
 
 from __future__ import annotations
 
+from statistics import NormalDist
+
 from dustcake_sim.collector import Collector
 from dustcake_sim.instruments import Transmitter, TransmitterFault, cut
-from dustcake_sim.noise import SampleNoise
 from dustcake_sim.outputs import OutputModule
 from dustcake_sim.plant.record import record
 from dustcake_sim.scenario import Scenario
 
 _SCANNED = 64
-"""Most samples looked at one by one between two computed states; the cake between is a line."""
+"""Most samples checked one by one between two computed states; the cake between is a line."""
 _MOST_LEAPT = 4096
 _FIRST_NEAR = 8
 _SLACK = 0.02
-"""How far off that line a reading may be, Pa, and still be looked at exactly."""
+"""How far off that line a reading may be, Pa, and still be checked exactly."""
+
+
+_MASK = (1 << 64) - 1
+_GOLDEN = 0x9E37_79B9_7F4A_7C15
+_STANDARD = NormalDist()
+
+
+class SampleNoise:
+    """Standard normal deviations of one channel's samples.
+
+    Each follows from seed, channel and number alone, not from the order in which samples are taken,
+    so a run that leaps over samples nobody needs meets the same noise at those it takes.
+    """
+
+    def __init__(self, seed: int, channel: int) -> None:
+        self._start = _mixed(seed * 16 + channel)
+
+    def __call__(self, number: int) -> float:
+        """The deviation of sample `number`."""
+        # 52 bits, and half a step in from both ends: never 0 or 1, where the tail is endless.
+        share = ((_mixed(self._start + number) >> 12) + 0.5) * 2.0**-52
+        return _STANDARD.inv_cdf(share)
+
+
+def _mixed(number: int) -> int:
+    """A 64-bit word from another, well mixed: the finalizer of splitmix64 (public domain)."""
+    word = (number * _GOLDEN + _GOLDEN) & _MASK
+    word = ((word ^ (word >> 30)) * 0xBF58_476D_1CE4_E5B9) & _MASK
+    word = ((word ^ (word >> 27)) * 0x94D0_49BB_1331_11EB) & _MASK
+    return word ^ (word >> 31)
 
 
 @record
@@ -194,7 +225,7 @@ class SampledCollector:
     def _pass(self, count: int, watched: list[_Watched]) -> int:
         """Pass up to `count` samples; how many. After 0, everything is as it was."""
         one, begun_s, begun = self.collector, self.t_s, self.next_sample
-        moment = one.moment()
+        moment, drum_full = one.moment(), one.drum_full()
         before = [(each.transmitter.true, each.transmitter.damped) for each in watched]
         end_s = (begun + count - 1) * self.sample_s
         self.advance_to(end_s)
@@ -203,11 +234,12 @@ class SampledCollector:
             for each, was in zip(watched, before, strict=True)
             if not each.clear_of_edges(was)
         ]
-        if not unclear:
+        same_drum = one.drum_full() == drum_full  # or its contact is made on the way
+        if same_drum and not unclear:
             self.next_sample = begun + count
             return count
         clear = 0
-        if count <= _SCANNED:
+        if same_drum and count <= _SCANNED:
             clear = self._clear_of(begun, count, begun_s, end_s, unclear)
         if clear == count:
             self.next_sample = begun + count

@@ -22,8 +22,7 @@ from dustcake_sim.dust import Bursts, DustProfile, LoadStep, Shift
 from dustcake_sim.events import Event
 from dustcake_sim.instruments import TransmitterSpec
 from dustcake_sim.plant.air import pressure_at_altitude_pa
-from dustcake_sim.plant.blower import Blower
-from dustcake_sim.plant.fan import Duct, Fan
+from dustcake_sim.plant.fan import Blower, Duct, Fan
 from dustcake_sim.plant.header import AirSupply, Header
 from dustcake_sim.plant.media import Media
 from dustcake_sim.plant.pulse import Drum

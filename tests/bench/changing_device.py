@@ -11,9 +11,9 @@ import sys
 import time
 from collections.abc import Sequence
 
-from dustcake_sim.memory_image import MemoryImage
 from dustcake_sim.modbus_pdu import Table
 from dustcake_sim.modbus_server import ModbusServer
+from system_support.memory_image import MemoryImage
 
 
 class Changing(MemoryImage):

@@ -3,8 +3,8 @@
 import asyncio
 import struct
 
-from dustcake_sim.memory_image import MemoryImage
 from dustcake_sim.modbus_server import ModbusServer
+from system_support.memory_image import MemoryImage
 
 
 async def main() -> None:

@@ -12,9 +12,9 @@ import sys
 from collections.abc import Sequence
 from contextlib import AsyncExitStack
 
-from dustcake_sim.memory_image import MemoryImage
 from dustcake_sim.modbus_pdu import Table
 from dustcake_sim.modbus_server import ModbusServer
+from system_support.memory_image import MemoryImage
 
 
 class Wandering(MemoryImage):

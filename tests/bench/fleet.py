@@ -87,8 +87,8 @@ class Everything:
 @contextmanager
 def devices(ports: int, units: int) -> Iterator[list[int]]:
     """Their TCP ports."""
-    command = [sys.executable, str(HERE / "devices.py"), str(ports), str(units)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+    command = [sys.executable, "-m", "bench.devices", str(ports), str(units)]
+    with subprocess.Popen(command, cwd=HERE.parent, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         try:
             yield [int(port) for port in process.stdout.readline().split()]

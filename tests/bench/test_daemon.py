@@ -59,7 +59,7 @@ socket = "{directory}/control.sock"
 @pytest.fixture
 def modbus_port() -> Iterator[int]:
     with subprocess.Popen(
-        [sys.executable, HERE / "device.py"], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-m", "bench.device"], cwd=HERE.parent, stdout=subprocess.PIPE, text=True
     ) as device:
         assert device.stdout is not None
         yield int(device.stdout.readline())

@@ -70,7 +70,7 @@ def running_process(*command: object, out: Path | None = None) -> Iterator[None]
     words = [sys.executable, *(str(word) for word in command)]
     with ExitStack() as stack:
         file = None if out is None else stack.enter_context(out.open("w"))
-        with subprocess.Popen(words, stdout=file) as process:
+        with subprocess.Popen(words, cwd=HERE.parent, stdout=file) as process:
             try:
                 yield
             finally:
@@ -80,7 +80,7 @@ def running_process(*command: object, out: Path | None = None) -> Iterator[None]
 async def test_from_register_to_subscriber(tmp_path: Path, daemons: Daemons, row: Add) -> None:
     told = tmp_path / "device"
     async with running(Broker(tmp_path / "broker")) as broker:
-        with running_process(HERE / "changing_device.py", out=told):
+        with running_process("-m", "bench.changing_device", out=told):
             await until(lambda: told.read_text().endswith("\n"), "the device to listen")
             modbus = int(told.read_text())
             collector = settings.collector(

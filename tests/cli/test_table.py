@@ -10,6 +10,7 @@ import pytest
 
 from dustcake.__main__ import main
 from dustcake.cli.commands import COMMANDS, LAB
+from dustcake.core.requests.definitions import REQUESTS
 from settings.files import file_text
 
 HEAVY = {
@@ -106,7 +107,7 @@ def test_help_of_every_command_has_an_example(
     assert f"dustcake {name}" in capsys.readouterr().out.partition("example")[2]
 
 
-@pytest.mark.parametrize("request_name", ["mode", "zero", "acknowledge", "blower"])
+@pytest.mark.parametrize("request_name", REQUESTS)
 def test_help_of_requests(request_name: str) -> None:
     with pytest.raises(SystemExit) as left:
         main(["request", request_name, "--help"])

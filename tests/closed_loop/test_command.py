@@ -61,8 +61,9 @@ def test_the_same_seed_prints_the_same(capsys: pytest.CaptureFixture[str]) -> No
 def test_words(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("torn_filter", "--days", "2") == 0
     out = capsys.readouterr().out
-    assert "cleaning started" in out
-    assert "low_dp" in out
+    assert "UTC  cleaning on demand started: dP" in out
+    assert 'alarm "dP low with the blower running" suppressed' in out
+    assert "alarms raised    1 (dP too low for these filters: 1)" in out
     assert "dust let through" in out
     assert "no claim" in simulate.EPILOG
     assert out.rstrip().endswith("note: simulated: not a claim about any real collector")

@@ -40,6 +40,13 @@ def test_the_same_events_as_one_by_one(name: str, hours: float, seed: int) -> No
     assert ours.dp.damped == pytest.approx(theirs.dp.damped, abs=0.02)
 
 
+def test_a_drum_that_fills_between_two_samples_of_note() -> None:
+    plant = varied("grain_intake").plant.model_dump()
+    plant["drum"]["capacity_kg"] = 8.0
+    leaping, _ = both(varied("grain_intake", plant=plant), 9.0 * HOUR_S, 1)
+    assert leaping.state.contacts.drum_full
+
+
 @pytest.mark.parametrize("seed", [0, 1])
 def test_the_same_events_with_a_noisy_slow_transmitter_and_a_weak_header(seed: int) -> None:
     plain = varied("welding_cell")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from closed_loop.loops import DAY_S, HOUR_S, closed_loop, raised
-from dustcake.core.events import CleaningStarted, Event, FindingChanged
+from dustcake.core.events import AlarmChanged, CleaningStarted, Event, FindingChanged
 from dustcake_sim.closed_loop import ClosedLoop
 from dustcake_sim.scenario import load_scenario, packaged_scenarios
 
@@ -146,16 +146,24 @@ def test_plasma_table_in_thin_air() -> None:
 
 
 def test_grain_intake_fills_its_drum() -> None:
-    loop, _ = run("grain_intake", 3 * DAY_S)
+    loop, events = run("grain_intake", 3 * DAY_S)
     assert loop.field.collector.drum_full()
+    assert 24.0 < raised(events)["drum_full"] < 72.0
     # A full drum gives back: the same cake takes more pulses.
     days = [0, 0, 0]
     again = closed_loop("grain_intake", seed=1)
     for each in again.events(3 * DAY_S):
         days[int(each.at.mono_s // DAY_S)] += each.body.name == "pulse"
     assert days[2] > days[0]
-    list(again.events(3 * DAY_S + 9 * HOUR_S))
+    emptied = list(again.events(3 * DAY_S + 9 * HOUR_S))
     assert not again.field.collector.drum_full()
+    states = [
+        (each.body.state, each.at.mono_s - 3 * DAY_S)
+        for each in emptied
+        if isinstance(each.body, AlarmChanged) and each.body.alarm == "drum_full"
+    ]
+    assert [state for state, _ in states] == ["returned"]
+    assert 7 * HOUR_S < states[0][1] < 9 * HOUR_S
 
 
 def test_shift_year_begins_well() -> None:

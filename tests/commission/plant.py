@@ -2,14 +2,17 @@
 
 import asyncio
 import json
+from contextlib import redirect_stderr, redirect_stdout
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
+from dustcake.__main__ import main
 from dustcake.cli.commission.client import CommissionClient
 from dustcake_sim.scenario import Scenario
 from system_support import settings
 from system_support.device import scenario
-from system_support.processes import Daemon, Done, dustcake
+from system_support.processes import Daemon, Done
 
 TRIED = ("smoke", "transmitter_fault", "fieldbus_lost")
 CLEAN_DRAG_PA_S_M, SEASONED_DRAG_PA_S_M = 16_000.0, 32_000.0
@@ -47,6 +50,18 @@ def write_settings(directory: Path, port: int, **over: Any) -> Path:
     return settings.write(directory, settings.tcp_bus(port), collector)
 
 
+async def commission(settings_file: Path, *arguments: object) -> Done:
+    """`dustcake commission` with these arguments, run in this process."""
+    out, err = StringIO(), StringIO()
+
+    def run() -> int:
+        with redirect_stdout(out), redirect_stderr(err):
+            return main(["commission", "--settings", str(settings_file), *map(str, arguments)])
+
+    code = await asyncio.to_thread(run)
+    return Done(code, out.getvalue(), err.getvalue())
+
+
 class Fitter:
     """A person at the collector, with a terminal."""
 
@@ -57,7 +72,7 @@ class Fitter:
 
     async def says(self, *arguments: object) -> Done:
         """`dustcake commission` with these arguments."""
-        return await dustcake("commission", "--settings", self.daemon.settings, *arguments)
+        return await commission(self.daemon.settings, *arguments)
 
     async def view(self) -> dict[str, Any]:
         """All steps, and what is on record of them."""

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from commission.plant import Fitter, new_filters, write_settings
+from commission.plant import Fitter, commission, new_filters, write_settings
 from system_support.device import device
 from system_support.processes import Daemons, dustcake
 
@@ -30,7 +30,7 @@ async def test_it_asks_shows_cautions_and_goes_on_where_it_was_left(
 async def test_what_is_wrong_with_the_command_is_said(tmp_path: Path, daemons: Daemons) -> None:
     async with device(new_filters()) as plant:
         file = write_settings(tmp_path, plant.port)
-        alone = await dustcake("commission", "--settings", file, "--list")
+        alone = await commission(file, "--list")
         assert alone.code == 3
         assert "The daemon carries the steps out" in alone.err
         fitter = Fitter(await daemons.start(file))

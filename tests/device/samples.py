@@ -5,7 +5,7 @@ Serial frames and their CRCs computed with crcmod 1.7.
 
 from __future__ import annotations
 
-from dustcake_sim.memory_image import MemoryImage
+from system_support.memory_image import MemoryImage
 
 PDU_SAMPLES = [
     ("01 00 13 00 13", "01 03 CD 6B 05"),

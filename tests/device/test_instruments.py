@@ -10,8 +10,8 @@ from dataclasses import replace
 import pytest
 
 from dustcake_sim.instruments import Transmitter, TransmitterFault, TransmitterSpec
-from dustcake_sim.noise import SampleNoise
 from dustcake_sim.plant.state import OperatingPoint
+from dustcake_sim.sampling import SampleNoise
 from dustcake_sim.sensing import PLUGGED_LINE_S, Sensing, SensingLine
 
 IDEAL = TransmitterSpec(span_low=0.0, span_high=2500.0, damping_s=0.0, noise=0.0, resolution=0.0)

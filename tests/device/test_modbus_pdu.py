@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import pytest
 
 from device.samples import PDU_SAMPLES, sample_image
-from dustcake_sim.memory_image import MemoryImage
 from dustcake_sim.modbus_pdu import DeviceFailureError, IllegalValueError, Table, respond
+from system_support.memory_image import MemoryImage
 
 
 @pytest.mark.parametrize(("request_hex", "reply_hex"), PDU_SAMPLES)

@@ -12,15 +12,17 @@ from pymodbus.framer import FramerRTU
 
 from device.samples import RTU_SAMPLES, sample_image
 from device.wire import PtyWire
-from dustcake_sim.line_time import LineTime, character_s, frame_gap_s
-from dustcake_sim.memory_image import MemoryImage
 from dustcake_sim.modbus_serial import (
+    LineTime,
     ModbusSerialServer,
     SerialError,
+    character_s,
+    frame_gap_s,
     is_pseudo_terminal,
     request_size,
 )
-from dustcake_sim.wire_faults import FaultKind, WireFault
+from system_support.memory_image import MemoryImage
+from system_support.wire_faults import FaultKind, WireFault, faults_on
 
 READ, READ_REPLY = (bytes.fromhex(each) for each in RTU_SAMPLES[2])
 WRITE = bytes.fromhex(RTU_SAMPLES[6][0])
@@ -105,10 +107,10 @@ async def test_a_broadcast_acts_and_is_not_answered(
 
 
 async def test_faults(server: ModbusSerialServer, wire: PtyWire, image: MemoryImage) -> None:
-    server.faults.inject(WireFault(FaultKind.GARBLE))
-    server.faults.inject(WireFault(FaultKind.SHORT))
-    server.faults.inject(WireFault(FaultKind.WRONG_UNIT))
-    server.faults.inject(WireFault(FaultKind.DROP))
+    faults_on(server).inject(WireFault(FaultKind.GARBLE))
+    faults_on(server).inject(WireFault(FaultKind.SHORT))
+    faults_on(server).inject(WireFault(FaultKind.WRONG_UNIT))
+    faults_on(server).inject(WireFault(FaultKind.DROP))
     garbled = await wire.ask(READ, len(READ_REPLY))
     assert garbled == READ_REPLY[:-1] + bytes([READ_REPLY[-1] ^ 0xFF])
     assert await wire.ask(READ, 5) == READ_REPLY[:5]

@@ -11,9 +11,9 @@ import pytest_asyncio
 
 from device.samples import PDU_SAMPLES, sample_image
 from device.wire import TcpWire, tcp_frame
-from dustcake_sim.memory_image import MemoryImage
 from dustcake_sim.modbus_server import AbsentUnit, ModbusServer
-from dustcake_sim.wire_faults import FaultKind, WireFault
+from system_support.memory_image import MemoryImage
+from system_support.wire_faults import FaultKind, WireFault, faults_on
 
 READ = bytes.fromhex("03 00 6B 00 03")
 READ_REPLY = bytes.fromhex("03 06 02 2B 00 00 00 64")
@@ -100,7 +100,7 @@ async def test_rubbish_closes_the_connection(
 
 async def test_clients_do_not_mix(server: ModbusServer, wire: TcpWire) -> None:
     other = await TcpWire.open(server.port)
-    server.faults.inject(WireFault(FaultKind.DELAY, delay_s=0.05))
+    faults_on(server).inject(WireFault(FaultKind.DELAY, delay_s=0.05))
     await wire.send(tcp_frame(READ, 1, 21))
     assert await other.ask(READ, transaction=22) == READ_REPLY
     assert await wire.receive() == (21, 1, READ_REPLY)
@@ -110,7 +110,7 @@ async def test_clients_do_not_mix(server: ModbusServer, wire: TcpWire) -> None:
 async def test_a_late_reply_keeps_its_transaction_and_its_place(
     server: ModbusServer, wire: TcpWire
 ) -> None:
-    server.faults.inject(WireFault(FaultKind.DELAY, delay_s=0.05))
+    faults_on(server).inject(WireFault(FaultKind.DELAY, delay_s=0.05))
     await wire.send(tcp_frame(READ, 1, 31))
     await wire.send(tcp_frame(WRITE, 1, 32))
     assert await wire.receive() == (31, 1, READ_REPLY)
@@ -132,7 +132,7 @@ async def test_a_late_reply_keeps_its_transaction_and_its_place(
 async def test_faults_that_arrive(
     server: ModbusServer, wire: TcpWire, fault: WireFault, reply: tuple[int, int, bytes]
 ) -> None:
-    server.faults.inject(fault)
+    faults_on(server).inject(fault)
     await wire.send(tcp_frame(READ, 1, 5), tcp_frame(READ, 1, 50))
     assert await wire.receive() == reply
     assert await wire.receive() == (50, 1, READ_REPLY), "the fault is used up"
@@ -141,7 +141,7 @@ async def test_faults_that_arrive(
 async def test_a_dropped_reply_to_a_write_that_was_done(
     server: ModbusServer, wire: TcpWire, image: MemoryImage
 ) -> None:
-    server.faults.inject(WireFault(FaultKind.DROP), function=0x06)
+    faults_on(server).inject(WireFault(FaultKind.DROP), function=0x06)
     await wire.send(tcp_frame(READ, 1, 1), tcp_frame(WRITE, 1, 2), tcp_frame(READ, 1, 3))
     assert [(await wire.receive())[0] for _ in range(2)] == [1, 3]
     assert len(image.writes) == 1
@@ -153,7 +153,7 @@ async def test_a_dropped_reply_to_a_write_that_was_done(
 async def test_a_write_that_was_not_done(
     server: ModbusServer, wire: TcpWire, image: MemoryImage, fault: WireFault
 ) -> None:
-    server.faults.inject(fault)
+    faults_on(server).inject(fault)
     await wire.send(tcp_frame(WRITE, 1, 2), tcp_frame(READ, 1, 3))
     while (await wire.receive())[0] != 3:
         pass
@@ -161,8 +161,8 @@ async def test_a_write_that_was_not_done(
 
 
 async def test_garbled_and_short_frames(server: ModbusServer, wire: TcpWire) -> None:
-    server.faults.inject(WireFault(FaultKind.GARBLE))
-    server.faults.inject(WireFault(FaultKind.SHORT))
+    faults_on(server).inject(WireFault(FaultKind.GARBLE))
+    faults_on(server).inject(WireFault(FaultKind.SHORT))
     await wire.send(tcp_frame(READ, 1, 1), tcp_frame(READ, 1, 2))
     whole = tcp_frame(READ_REPLY, 1, 1)
     assert await wire.reader.readexactly(len(whole)) == whole[:2] + b"\xff\xff" + whole[4:]
@@ -171,7 +171,7 @@ async def test_garbled_and_short_frames(server: ModbusServer, wire: TcpWire) -> 
 
 
 async def test_close_in_place_of_a_reply(server: ModbusServer, wire: TcpWire) -> None:
-    server.faults.inject(WireFault(FaultKind.CLOSE))
+    faults_on(server).inject(WireFault(FaultKind.CLOSE))
     await wire.send(tcp_frame(READ))
     assert await wire.closed()
 
@@ -210,7 +210,7 @@ async def test_stopping_leaves_no_task_and_no_connection() -> None:
         _ = server.port
     await server.start()
     wire = await TcpWire.open(server.port)
-    server.faults.inject(WireFault(FaultKind.DELAY, delay_s=3600.0))
+    faults_on(server).inject(WireFault(FaultKind.DELAY, delay_s=3600.0))
     asked = asyncio.Event()
 
     def never_silenced() -> bool:

@@ -21,10 +21,10 @@ from dustcake.adapters.modbus import BusLine, open_bus
 from dustcake.adapters.modbus.requests import Read
 from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.settings.buses import SerialBus, TcpBus, WordTable
-from dustcake_sim.memory_image import MemoryImage
 from dustcake_sim.modbus_serial import ModbusSerialServer
 from dustcake_sim.modbus_server import ModbusServer
-from dustcake_sim.wire_faults import FaultKind, WireFault
+from system_support.memory_image import MemoryImage
+from system_support.wire_faults import FaultKind, WireFault, faults_on
 
 RIGHT = (555, 0, 100)
 TIMEOUT_S = 1.0
@@ -106,7 +106,7 @@ async def test_the_adapter_over_tcp(
     bus = open_bus(settings, SystemClock())
     try:
         assert await bus.read(READ) == RIGHT
-        server.faults.inject(fault)
+        faults_on(server).inject(fault)
         await fails_and_comes_back(bus, kinds)
     finally:
         await bus.aclose()
@@ -124,7 +124,7 @@ async def test_the_adapter_over_a_serial_line(
         bus = open_bus(settings, SystemClock())
         try:
             assert await bus.read(READ) == RIGHT
-            line.faults.inject(fault)
+            faults_on(line).inject(fault)
             await fails_and_comes_back(bus, kinds)
         finally:
             await bus.aclose()
@@ -153,7 +153,7 @@ NOT_SEEN_BY_MBPOLL = (FaultKind.WRONG_UNIT,)
     "fault", [fault for fault, _ in ON_TCP if fault.kind not in NOT_SEEN_BY_MBPOLL], ids=name
 )
 async def test_mbpoll(server: ModbusServer, fault: WireFault) -> None:
-    server.faults.inject(fault)
+    faults_on(server).inject(fault)
     code, shown = await mbpoll(server.port)
     assert shown == {}, "a spoiled reply was taken for a reading"
     assert code != 0
@@ -181,14 +181,14 @@ async def test_umodbus(server: ModbusServer, fault: WireFault) -> None:
     ask: Callable[[], Awaitable[list[int]]] = lambda: asyncio.to_thread(  # noqa: E731
         asked_by_umodbus, server.port
     )
-    server.faults.inject(fault)
+    faults_on(server).inject(fault)
     with pytest.raises(Exception):  # noqa: B017 - it has a type of its own for each
         await ask()
     assert tuple(await ask()) == RIGHT
 
 
 async def test_a_late_reply_is_late_for_a_foreign_client_by_so_much(server: ModbusServer) -> None:
-    server.faults.inject(WireFault(FaultKind.DELAY, delay_s=0.2))
+    faults_on(server).inject(WireFault(FaultKind.DELAY, delay_s=0.2))
     clock = asyncio.get_running_loop().time
     begun_s = clock()
     assert (await mbpoll(server.port))[1] == {107: 555, 108: 0, 109: 100}

@@ -187,7 +187,7 @@ def test_bad_rows_are_named_and_left_out_when_asked(
     err = capsys.readouterr().err.splitlines()
     assert err[-2:] == [
         "... and 5 more",
-        "25 rows cannot be used; correct them, or add --skip-bad-rows",
+        "25 rows cannot be used; correct them, or add --skip-bad-rows to use the rest",
     ]
     assert told(capsys, file, "--limit", "600Pa", "--skip-bad-rows")[-1]["bad_rows"] == 25
 

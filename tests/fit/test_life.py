@@ -84,7 +84,9 @@ def test_a_trace_of_days_refuses() -> None:
     study = with_ageing(found.ageing)
     made = verdict(study)
     assert made.lives == found.ageing
-    assert "Filter life cannot be told from this trace: the trace covers" in " ".join(made.text)
+    assert "Filter life cannot be estimated from this trace: the trace covers" in " ".join(
+        made.text
+    )
     assert as_json(study, made)["filter_life"] == {"not_told": found.ageing}
 
 
@@ -174,7 +176,7 @@ def test_words_and_json_tell_both_beliefs() -> None:
     assert re.search(r"Filter life with today's settings: (more than )?\d+.*? blower hours", text)
     assert f"{CONFIDENCE * 100:.0f} % confidence" in text
     assert "700 Pa and rises by 100 Pa (97 to 103) in 1000 hours" in text
-    assert "cannot tell apart" in text
+    assert "cannot distinguish" in text
     assert made.best is not None
     assert not isinstance(made.lives, str)
     sooner = made.lives[made.best].either.low_h < 0.95 * made.lives[0].either.low_h
@@ -224,5 +226,5 @@ def test_the_table_is_sorted_and_keeps_the_limits(order: Order) -> None:
 def test_the_table_without_life() -> None:
     study = done()
     rows = table(study, verdict(study), Order.LIFE)
-    assert all("not told" in line for line in list(table_lines(rows))[1:])
+    assert all("not known" in line for line in list(table_lines(rows))[1:])
     assert on_demand(700, 850) in [study.candidates[row.index] for row in rows]

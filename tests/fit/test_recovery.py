@@ -141,11 +141,12 @@ def grown(s: Floats, added: float) -> Floats:
 def test_refuses_a_steady_state() -> None:
     collector = Collector(TRUTH, 1)
     collector.timed(1.5, 240)
-    with pytest.raises(TooThinError, match="at one steady state no trace can tell") as refused:
+    with pytest.raises(TooThinError, match="at one steady state no trace can separate") as refused:
         fitted(collector)
     assert re.search(
-        r"does not tell (residual dP, which no pulse takes off|the share .* off a row|how fast dP "
-        r"rises between pulses): anything from [\d.]+ to [\d.]+ (Pa|%|Pa an hour) explains it",
+        r"does not determine (residual dP, which no pulse takes off|the share .* off a row|"
+        r"how fast dP rises between pulses): anything from [\d.]+ to [\d.]+ (Pa|%|Pa an hour) "
+        r"explains it",
         str(refused.value),
     )
 
@@ -182,7 +183,7 @@ def test_refuses_pulses_between_which_nothing_settles() -> None:
 def test_refuses_a_trace_without_pulses() -> None:
     collector = Collector(TRUTH, 1)
     collector.run(3600)
-    with pytest.raises(TooThinError, match="tells of no pulse"):
+    with pytest.raises(TooThinError, match="has no pulse"):
         fitted(collector)
 
 

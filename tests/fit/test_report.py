@@ -55,7 +55,7 @@ DATA = ReportData(
     figures=[
         ("Mean dP", ["867 Pa", "666 Pa"]),
         ("Pulses of each row (they wear filters and valves)", ["828", "1219"]),
-        ("Blower hours until filters are due", ["cannot be told", "cannot be told"]),
+        ("Blower hours until filters are due", ["not known", "not known"]),
     ],
     listed=[HEADINGS, ("timed", "1300", "900", "666", "1.10", "9000 to 12000", "as good")],
     text=["Recommended: timed.", "All of this is simulated.", PLEATS],

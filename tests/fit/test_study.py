@@ -36,8 +36,8 @@ from dustcake_lab.study.study import (
     UNSEEN,
     Study,
     broken,
+    limit_words,
     study,
-    told,
 )
 from dustcake_lab.study.verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
 from fit.independent import Collector, Truth
@@ -156,7 +156,7 @@ def test_the_recommendation_keeps_the_limits_and_names_what_binds() -> None:
     assert done().candidates[made.best] in (timed(600), on_demand(700, 850))
     assert broken(done(), 2) == ["highest dP"]
     assert made.saving.low > 0.0
-    assert made.saving.low < made.saving.mean < made.saving.high
+    assert made.saving.low < made.saving.value < made.saving.high
     text = " ".join(made.text)
     assert LABEL in text
     assert PLEATS in text
@@ -185,7 +185,7 @@ def test_prices_are_those_of_the_settings_and_are_told() -> None:
     text = " ".join(made.text)
     assert "80 l of free air, and each m3 of that for 0.3 kWh" in text
     assert "0.25 EUR a kWh" in text
-    assert f" or {0.25 * made.saving_kwh.mean:.0f} EUR in 1000 hours" in text
+    assert f" or {0.25 * made.saving_kwh.value:.0f} EUR in 1000 hours" in text
 
 
 def test_nothing_below_what_the_trace_has_seen_is_recommended() -> None:
@@ -209,7 +209,7 @@ def test_a_time_in_which_todays_settings_never_clean_compares_nothing() -> None:
     assert made.best is None
     assert made.good == []
     assert made.binding == NEVER
-    assert made.saving.mean == 0.0
+    assert made.saving.value == 0.0
     assert "never clean within the 0.291667 days simulated" in made.text[0]
     assert "more --days" in made.text[0]
 
@@ -241,7 +241,7 @@ def test_the_highest_dp_is_named_by_where_it_comes_from() -> None:
     assert "What binds: highest dP (--most-dp 700). Allow a higher dP" in made.text[0]
     by_alarms = verdict(study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=None), TRIED))
     assert by_alarms.best is not None
-    assert told(replace(done(), plan=replace(PLAN, most_dp_pa=None)), HIGHEST).endswith(
+    assert limit_words(replace(done(), plan=replace(PLAN, most_dp_pa=None)), HIGHEST).endswith(
         "Pa, by the alarms of the settings)"
     )
 
@@ -276,7 +276,7 @@ def test_a_search_comes_to_better_settings_than_a_few_chosen_by_hand() -> None:
     made, by_hand = verdict(found), verdict(study(collector(), TODAY, PRICES, plan, TRIED))
     assert made.best is not None
     assert by_hand.best is not None
-    assert made.saving.mean > by_hand.saving.mean - GOOD_ENOUGH
+    assert made.saving.value > by_hand.saving.value - GOOD_ENOUGH
     assert {each.mode for each in found.candidates} == {Mode.ON_DEMAND, Mode.TIMED}
     # The last generations are where the first ones found little energy.
     kwh = [results[0].kwh for results in found.results]
@@ -327,7 +327,7 @@ def test_the_command_and_its_report(tmp_path: Path, capsys: pytest.CaptureFixtur
         "Compressed air",
         "What if",
         "alarm",
-        "cannot be told",
+        "not known",
     ):
         assert heading in page
     assert PLEATS[:40] in page
@@ -339,4 +339,4 @@ def test_a_trace_that_cannot_say(tmp_path: Path, capsys: pytest.CaptureFixture[s
     trace.write_text("time,dp_pa\n" + "".join(f"{t},800\n" for t in range(100)))
     chosen_file.write_text(settings_text())
     assert main(["study", str(trace), "--settings", str(chosen_file), "--flow", "1"]) == 2
-    assert "the trace tells of no pulse" in capsys.readouterr().err
+    assert "the trace has no pulse" in capsys.readouterr().err

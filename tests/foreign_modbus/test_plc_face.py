@@ -17,7 +17,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import replace
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
-from dustcake.publish.plc import Seen, image
+from dustcake.publish.plc import RegisterSource, image
 from foreign_modbus.conftest import compiled, needed
 from system_support.broker import until
 
@@ -29,7 +29,7 @@ def registers() -> list[int]:
     sample = Sample(Stamp(0.0, FIRST_UTC_S), 512.5, Quality.GOOD)
     header = Sample(Stamp(0.0, FIRST_UTC_S), 600_000.0, Quality.GOOD)
     state: State = replace(start, sample=sample, header=header)
-    return image(Seen(state, FULL, 7, 3.0))
+    return image(RegisterSource(state, FULL, 7, 3.0))
 
 
 REGISTERS = registers()

@@ -146,9 +146,10 @@ async def test_the_log_book(file: Path, capsys: pytest.CaptureFixture[str]) -> N
     ]
     assert (entries[0]["note"], entries[0]["valves"]) == ("spare set", [1])
     words = told(capsys, file, "--log")
-    assert "filters changed" in words
-    assert "note spare set" in words
-    assert "entry drum_emptied" in words
+    ran = "after 99 s of blower running time"
+    changed = f'filters of row 1 changed {ran}, recorded by fitter, noting "spare set"'
+    said = [changed, "note by fitter: =1+1 in the new hall", "drum emptied, recorded by fitter"]
+    assert [line.split(maxsplit=3)[3] for line in words.splitlines()] == said
 
 
 async def test_csv_for_a_spreadsheet(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -159,7 +160,7 @@ async def test_csv_for_a_spreadsheet(file: Path, capsys: pytest.CaptureFixture[s
         ("log_entry", "fitter"),
     ]
     assert rows[0]["utc"].startswith("2027-01-15T08:01:4")
-    assert rows[1]["what"] == "entry note; note =1+1 in the new hall"
+    assert rows[1]["what"] == "note by fitter: =1+1 in the new hall"
     everything = list(csv.reader(io.StringIO(told(capsys, file, "--csv"), newline="")))
     assert len(everything) > len(rows)
     assert {len(row) for row in everything} == {6}
@@ -205,4 +206,4 @@ def test_what_a_spreadsheet_would_take_for_a_formula_is_made_text() -> None:
     print_csv([event, unknown], {}, out)
     rows = list(csv.DictReader(io.StringIO(out.getvalue(), newline="")))
     assert rows[0]["by"] == "'=HYPERLINK(1)"
-    assert (rows[1]["utc"], rows[1]["what"]) == ("2027-01-15T08:00:00.000Z~", "cups 2")
+    assert (rows[1]["utc"], rows[1]["what"]) == ("2027-01-15T08:00:00.000Z~", "tea time: cups 2")

@@ -172,8 +172,8 @@ async def test_connections_that_ask_for_nothing_are_few_and_let_go(
                 return True
 
         ends = [asyncio.create_task(ended(reader)) for reader, _ in idle]
-        await until(lambda: sum(end.done() for end in ends) >= 30, "those too many to go")
-        assert sum(end.done() for end in ends) == 30
+        await until(lambda: sum(end.done() for end in ends) >= 66, "those too many to go")
+        assert sum(end.done() for end in ends) == 66
         assert (await here.daemon.status())["quality"] == "good"
         assert all(await asyncio.gather(*ends)), "the others have not asked in time"
         async with httpx2.AsyncClient(base_url=here.url, timeout=20) as client:

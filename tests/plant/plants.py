@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from dustcake_sim.plant.advance import advance
-from dustcake_sim.plant.blower import Blower
-from dustcake_sim.plant.fan import Duct, Fan
+from dustcake_sim.plant.fan import Blower, Duct, Fan
 from dustcake_sim.plant.header import AirSupply, Header
 from dustcake_sim.plant.media import Media
 from dustcake_sim.plant.state import Inputs, Plant, State

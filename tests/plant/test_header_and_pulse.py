@@ -9,7 +9,7 @@ import pytest
 from scipy.optimize import brentq
 
 from dustcake_sim.plant.advance import advance, operating_point
-from dustcake_sim.plant.blower import Blower, speed_after
+from dustcake_sim.plant.fan import Blower, speed_after
 from dustcake_sim.plant.header import AMBIENT_PA, AirSupply, air_kg
 from dustcake_sim.plant.pulse import removed_share
 from dustcake_sim.plant.state import new_state

@@ -12,8 +12,7 @@ from dustcake.core.filter_life.state import FilterLife
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air
 from dustcake.core.stamp import Stamp
-from dustcake.publish.air import air_content, amount
-from dustcake.publish.filter_life import life_content
+from dustcake.publish.life_and_air import air_content, amount, life_content
 from dustcake.publish.payloads import event_fields, event_payload
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics

@@ -9,14 +9,15 @@ from prometheus_client.samples import Sample
 
 from core.driver import BASE, chosen
 from dustcake.adapters.metrics import text
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.inputs import PollCompleted, Restarted
 from dustcake.core.requests.kinds import Adjusted, AdjustedPoint, SetPoint
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
-from dustcake.publish.metrics import Kind, Seen, StepTimes, families
+from dustcake.publish.metrics import CollectorState, FamilyType, StepTimes, families
 
 UTC_S = 1_800_000_000.0
 WITH_BLOWER = chosen(fitted={"blower_running": True})
@@ -33,13 +34,15 @@ def polled(
     return state
 
 
-def seen(state: State, setpoints: Setpoints = BASE, **over: object) -> Seen:
+def seen(state: State, setpoints: Setpoints = BASE, **over: object) -> CollectorState:
     steps = StepTimes((3, 0, 2, *(0,) * 8, 1), 4.5)
-    one = Seen(state, setpoints, 110.0, 20, 2, 1, steps, True, 7)
+    one = CollectorState(state, setpoints, 110.0, 20, 2, 1, steps, True, 7)
     return replace(one, **over)  # type: ignore[arg-type]
 
 
-def figures(*collectors: Seen, journal_bytes: int | None = 4096) -> dict[str, list[Sample]]:
+def figures(
+    *collectors: CollectorState, journal_bytes: int | None = 4096
+) -> dict[str, list[Sample]]:
     """By the name of the sample, as the library's own strict parser reads them."""
     worded = text(lambda: families(collectors, "1.2.3", journal_bytes)).decode()
     found: dict[str, list[Sample]] = defaultdict(list)
@@ -114,7 +117,7 @@ def test_alarms_that_exist_and_set_points() -> None:
     )
     setpoints = replace(BASE, alarms=taken_out)
     state = polled(setpoints=setpoints)
-    alarms = tuple(replace(a, stands=a.name is AlarmName.HIGH_DP) for a in state.alarms)
+    alarms = tuple(replace(a, condition_active=a.name is AlarmName.HIGH_DP) for a in state.alarms)
     found = figures(seen(replace(state, alarms=alarms), setpoints))
     active = {s.labels["alarm"]: s.value for s in found["dustcake_alarm_active"]}
     assert active.pop("high_dp") == 1.0
@@ -155,7 +158,7 @@ def test_names_end_with_their_unit_and_series_are_bounded() -> None:
     for family in told:
         assert family.name.endswith(family.unit)
         assert family.words
-        is_counter = family.kind is Kind.COUNTER
+        is_counter = family.kind is FamilyType.COUNTER
         assert all((f.ending == "_total") is is_counter for f in family.figures)
     one = sum(len(family.figures) for family in families(both[:1], "1", 1))
     two = sum(len(family.figures) for family in told)

@@ -55,8 +55,8 @@ async def test_in_words_and_as_json(file: Path, capsys: pytest.CaptureFixture[st
     lines = out.splitlines()
     assert lines[0].startswith("2027-01-15T08:00:00.000Z")
     assert "started" in lines[0]
-    assert any("  pulse  " in line and "valve 2" in line and "count 1" in line for line in lines)
-    assert any("cleaning started" in line and "high set point" in line for line in lines)
+    assert any("valve 2 pulsed for" in line and "no. 1" in line for line in lines)
+    assert any("cleaning on demand started" in line and "high set point" in line for line in lines)
     _, out, _ = ran(capsys, file, "--json")
     objects = [json.loads(line) for line in out.splitlines()]
     assert [one["seq"] for one in objects] == list(range(1, len(lines) + 1))

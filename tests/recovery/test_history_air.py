@@ -96,7 +96,7 @@ async def test_forecasts_alone(file: Path, capsys: pytest.CaptureFixture[str]) -
     await journal(file.with_name("journal.db"), [*USED, life])
     (line,) = listed(capsys, file, "--life")
     assert "filter life" in line
-    assert "outlook range; hours 812.0; low h 400.0" in line
+    assert line.endswith("more than 400 blower hours remain (80 % confidence); residual dP 996 Pa")
     (told,) = (json.loads(one) for one in listed(capsys, file, "--life", "--json"))
     assert (told["event"], told["low_h"], told["high_h"]) == ("filter_life", 400.0, None)
 

@@ -14,7 +14,7 @@ from recovery.pulsing import pulses_more, pulsing
 from system_support import settings
 from system_support.broker import program, until
 from system_support.device import Device
-from system_support.processes import Daemon, Daemons, dustcake
+from system_support.processes import Daemon, Daemons, dustcake_as_process
 
 NAME = "hall-1"
 
@@ -205,7 +205,7 @@ async def test_a_card_that_goes_read_only(
     assert daemon.logged("last entries are lost")
     assert not plant.unit.energised
     before = plant.unit.pulses.copy()
-    refused = await dustcake("run", file)
+    refused = await dustcake_as_process("run", file)
     assert refused.code == 1
     assert refused.err.splitlines()[-1].startswith(f"dustcake cannot run: journal {journal}")
     assert plant.unit.pulses == before

@@ -39,7 +39,7 @@ def test_it_says_what_the_daemon_does() -> None:
     for line in (
         "Type=notify",
         "WatchdogSec=30",
-        "Restart=on-failure",
+        "Restart=always",
         "RestartPreventExitStatus=2",
         "StateDirectory=dustcake",
         "RuntimeDirectory=dustcake",

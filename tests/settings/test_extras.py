@@ -6,7 +6,7 @@ from pathlib import Path
 
 import dustcake
 import dustcake_lab
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 
 ROOT = Path(__file__).parents[2]
 
@@ -18,7 +18,7 @@ def test_every_extra_that_is_named_is_one() -> None:
         for package in (dustcake, dustcake_lab)
         for file in Path(package.__path__[0]).rglob("*.py")
     )
-    named = set(re.findall(r"the_extra\('(\w+)'\)", sources))
+    named = set(re.findall(r"install_hint\('(\w+)'\)", sources))
     assert {"analysis", "cluster", "demo"} <= named <= set(project["optional-dependencies"])
     # The project is on no package index: what asks one for it by name finds nothing, or another.
     assert re.findall(r"pip install .?dustcake", sources) == []
@@ -26,4 +26,4 @@ def test_every_extra_that_is_named_is_one() -> None:
 
 def test_the_remedy() -> None:
     told = "the extra `analysis` (in the checkout: pip install '.[analysis]')"
-    assert the_extra("analysis") == told
+    assert install_hint("analysis") == told

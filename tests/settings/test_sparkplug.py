@@ -97,7 +97,7 @@ def test_what_is_understood(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         "commands to devices are taken to see to alarms",
     ):
         assert said in out
-    assert "nothing is published" not in out
+    assert "nothing is published:" not in out
     path.write_text(file_text(tail=HEAD + NAMES), encoding="utf-8")
     assert run("check", str(path)) == 0
     out = capsys.readouterr().out

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from dustcake.runtime.ending import end
+from dustcake.runtime.live import ENDING, STOPPING
 from system_support import settings
 from system_support.broker import Broker, until
 from system_support.device import Device, device, scenario
@@ -35,10 +36,22 @@ def on_off_file(directory: Path, plant: Device, mqtt_port: int, **over: object) 
     )
 
 
+def test_no_signal_ends_it_otherwise() -> None:
+    theirs = {signal.SIGKILL, signal.SIGSTOP}
+    faults = {"SIGILL", "SIGTRAP", "SIGABRT", "SIGBUS", "SIGFPE", "SIGSEGV", "SIGSYS"}
+    harmless = {"SIGCHLD", "SIGCONT", "SIGURG", "SIGWINCH", "SIGPIPE", "SIGXFSZ"}
+    left = signal.valid_signals() - set(ENDING) - set(STOPPING) - theirs
+    assert {signal.Signals(number).name for number in left} == faults | harmless
+    assert signal.getsignal(signal.SIGPIPE) is signal.SIG_IGN, "Python sees to those"
+    assert signal.getsignal(signal.SIGXFSZ) is signal.SIG_IGN
+
+
 @pytest.mark.broker
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize(
+    "number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGUSR2, signal.SIGRTMIN + 1]
+)
 async def test_a_signal_ends_a_pulse_under_way_and_everything_in_order(
-    tmp_path: Path, broker: Broker, daemons: Daemons, number: signal.Signals
+    tmp_path: Path, broker: Broker, daemons: Daemons, number: int
 ) -> None:
     for n in range(MEETINGS):
         directory = tmp_path / str(n)
@@ -48,9 +61,7 @@ async def test_a_signal_ends_a_pulse_under_way_and_everything_in_order(
     pytest.fail("no pulse was ended, all were waited for")
 
 
-async def meets_a_pulse(
-    directory: Path, broker: Broker, daemons: Daemons, number: signal.Signals
-) -> bool:
+async def meets_a_pulse(directory: Path, broker: Broker, daemons: Daemons, number: int) -> bool:
     """Whether the signal has ended a pulse. Everything else must be in order either way."""
     async with device(DIRTY) as plant, listener(broker) as sub:
         heard = Heard(sub)

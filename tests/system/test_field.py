@@ -5,12 +5,12 @@ from typing import Any
 
 import pytest
 
-from dustcake_sim.wire_faults import FaultKind, WireFault
 from system_support import settings
 from system_support.broker import Broker, until
 from system_support.device import Device, device, scenario
 from system_support.heard import Heard, listener
 from system_support.processes import Daemons, dustcake
+from system_support.wire_faults import FaultKind, WireFault, faults_on
 
 CLEAN = scenario(0.1)
 DIRTY = scenario(0.45)
@@ -121,13 +121,13 @@ async def test_spoiled_replies_are_never_taken_for_a_reading(
     async with device(CLEAN) as plant:
         over = settings.merged(FALLBACK, {"stale_after_s": 1.0})
         daemon = await daemons.start(plant_file(tmp_path, plant, **over))
-        plant.server.faults.inject(WireFault(kind), times=10_000, function=READ_DP)
+        faults_on(plant.server).inject(WireFault(kind), times=10_000, function=READ_DP)
         status = await daemon.quality_becomes("failure")
         assert status["dp"]["value"] is None
         assert status["dp"]["reasons"]
         if kind in ANSWERED:
             assert status["blower_running"] is True, "the contacts are still read"
-        plant.server.faults.clear()
+        faults_on(plant.server).clear()
         await daemon.quality_becomes("good")
         assert len(daemon.logged("recovered")) == len(daemon.logged("lost")) >= 1
         assert await daemon.terminate() == 0
@@ -145,10 +145,12 @@ async def test_a_point_that_is_always_refused_or_spoiled_is_logged_once(
 ) -> None:
     async with device(CLEAN) as plant:
         daemon = await daemons.start(plant_file(tmp_path, plant))
-        plant.server.faults.inject(WireFault(kind), times=10_000, function=READ_DP)
+        faults_on(plant.server).inject(WireFault(kind), times=10_000, function=READ_DP)
         requests = plant.server.exchange.requests
         await until(lambda: plant.server.exchange.requests >= requests + 30, "ten polls")
-        assert len(daemon.logged("lost")) == 1
+        # A busy machine may lose the reply of another point for once.
+        lost = [one["place"] for one in daemon.logged("lost") if one["kind"] != "timeout"]
+        assert lost == ["unit 1, input registers 2 to 3"]
 
 
 @pytest.mark.parametrize(
@@ -216,7 +218,7 @@ async def test_outputs_that_refuse_are_alarmed_and_proved_off_again_before_the_n
         daemon = await daemons.start(plant_file(tmp_path, plant, **quick))
         await until(lambda: sum(plant.unit.pulses) >= 1, "a pulse")
         for write_coil in (5, 15):
-            plant.server.faults.inject(
+            faults_on(plant.server).inject(
                 WireFault(FaultKind.EXCEPTION, acts=False), times=10_000, function=write_coil
             )
         await daemon.alarm_comes("outputs_lost")
@@ -225,7 +227,7 @@ async def test_outputs_that_refuse_are_alarmed_and_proved_off_again_before_the_n
         await until(lambda: plant.server.exchange.requests >= requests + 20, "ten polls")
         assert sum(plant.unit.pulses) == pulses
         count = len(plant.unit.image.coil_writes)
-        plant.server.faults.clear()
+        faults_on(plant.server).clear()
         await until(lambda: sum(plant.unit.pulses) > pulses, "pulses again")
         proved: set[int] = set()
         for first, values in plant.unit.image.coil_writes[count:]:

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from pymodbus.client import AsyncModbusTcpClient
 
+from dustcake.publish.plc import MAP_VERSION
 from system_support import settings
 from system_support.broker import free_port, until
 from system_support.device import device, scenario
@@ -28,7 +29,7 @@ async def test_two_collectors_as_two_units(tmp_path: Path, daemons: Daemons) -> 
         await client.connect()
         for unit, name, mode in ((1, "hall-1", 1), (2, "hall-2", 0)):
             words = (await client.read_input_registers(0, count=40, device_id=unit)).registers
-            assert words[0] == 1
+            assert words[0] == MAP_VERSION
             assert words[2] <= 2
             assert words[3] == 0
             assert words[8] == mode

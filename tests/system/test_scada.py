@@ -150,8 +150,8 @@ async def test_an_alarm_is_acknowledged_and_a_set_point_changed(
             ("confirm", "mqtt:scada", "authenticated", True),
         ]
         words = await dustcake("history", "--settings", file, "--kind", "request_answered")
-        assert "by mqtt:scada; accepted yes; change" in words.out
-        assert "identity authenticated" in words.out
+        assert "request set points by mqtt:scada accepted (change" in words.out
+        assert "(name as given)" not in words.out
 
         # The password is where it was put, and nowhere else.
         secret = USERS["welding-1"]

@@ -46,7 +46,11 @@ async def test_changed_confirmed_kept_by_a_kill_and_given_back_to_the_file(
         waiting = (await dustcake("status", "--settings", file)).out
         assert f"change {change} waits for {WHO} to confirm it: high 1000 Pa -> 1096 Pa" in waiting
         as_printed = words.out.rpartition("dustcake ")[2].split()
-        assert (await dustcake(*as_printed)).out == "accepted: done\n"
+        assert (await dustcake(*as_printed)).out.splitlines() == [
+            "accepted: done",
+            "  high 1000 Pa -> 1096 Pa",
+            "  interval 1 s -> 1.5 s",
+        ]
         assert (await asked(daemon, "confirm", change))["reason_code"] == "no_such_change"
 
         wrong = await daemon.request("set_points", "--low", "3")
@@ -70,5 +74,5 @@ async def test_changed_confirmed_kept_by_a_kill_and_given_back_to_the_file(
         assert in_force(status) == (1050.0, 1.5)
 
         book = (await dustcake("history", "--settings", file, "--log")).out
-        assert f"change cleaning high: 1000 Pa -> 1096 Pa; by {WHO}" in book
-        assert "change cleaning high: 1096 Pa -> 1050 Pa; by office" in book
+        assert f"setting changed by {WHO}: cleaning high: 1000 Pa -> 1096 Pa" in book
+        assert "setting changed by office: cleaning high: 1096 Pa -> 1050 Pa" in book

@@ -70,7 +70,8 @@ async def test_a_collector_as_a_device(tmp_path: Path, broker: Broker, daemons: 
         daemon = await daemons.start(path)
         await until(lambda: "DBIRTH" in host.kinds(), "the births")
         assert host.kinds()[0] == "NBIRTH"
-        assert host.values("")["Collectors/hall-1/Transmitter answers"] in (True, None)
+        answers = "Collectors/hall-1/Transmitter answers"
+        await until(lambda: host.values("")[answers] in (True, None), "the node to say the same")
         await until(lambda: bool(host.values().get("dP")), "a reading")
         assert host.values()["Mode"] == "on_demand"
 

@@ -1,5 +1,6 @@
 """A file read in columns gives the very samples and complaints of one read row by row."""
 
+import json
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
@@ -195,6 +196,20 @@ def test_what_a_parquet_file_may_not_hold(bench: Bench, frame: pl.DataFrame, tol
     code, _, err = parquet(bench, frame)
     assert code == 2
     assert told in err
+
+
+def test_parquet_that_begins_with_thousands_of_rows_without_a_time(bench: Bench) -> None:
+    t_s = [None] * 3000 + [float(s) for s in range(600)]
+    _, chosen = bench.files("")
+    path = bench.directory / "trace.parquet"
+    pl.DataFrame({"time": t_s, "dp_pa": [800.0] * len(t_s)}).write_parquet(path)
+    code, _, err = bench.run(str(path), "--settings", chosen)
+    assert code == 2
+    assert "3000 rows cannot be used" in err
+    code, out, _ = bench.run(str(path), "--settings", chosen, "--json", "--skip-bad-rows")
+    assert code == 0
+    summary = json.loads(out.splitlines()[-1])
+    assert (summary["bad_rows"], summary["samples"], summary["duration_s"]) == (3000, 600, 599.0)
 
 
 def test_a_file_that_only_ends_like_parquet(bench: Bench) -> None:

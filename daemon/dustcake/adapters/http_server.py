@@ -12,6 +12,10 @@ from typing import Any
 import structlog
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.server import ServerState
+
+from dustcake.adapters.limits import Turns
+from dustcake.adapters.listener import ASK_WITHIN_S, Client, Listener, listening_at
 
 log = structlog.get_logger()
 
@@ -19,41 +23,105 @@ App = Callable[[Any, Any, Any], Awaitable[None]]
 """An ASGI application: scope, receive, send."""
 
 RETRY_S = 10.0
-MOST_CONNECTIONS = 100
-ASK_WITHIN_S = 10.0
-IDLE_S = 15
+MOST_CONNECTIONS = 64
+APART_S = 0.004
+PIECE_BYTES = 1024
+MOST_UNREAD_BYTES = 300_000
+"""Nobody who asks for anything sends so much; the system's own buffer comes to less."""
 
 
 class _Bounded(H11Protocol):
-    """One connection. There are only so many, and one that asks for nothing is let go: otherwise a
-    stranger could use up the files the daemon may have open, which are the fieldbus's too."""
+    """One connection. What it sends is taken in by pieces, each in its turn: the library would go
+    through all of it at once, and a body may be cut into thousands of chunks."""
 
-    _asked_by: asyncio.TimerHandle | None = None
+    def __init__(
+        self,
+        client: Client,
+        turns: Turns,
+        config: uvicorn.Config,
+        state: ServerState,
+    ) -> None:
+        super().__init__(config, state, {})
+        self._waits_for = client
+        self._turns = turns
+        self._unread = bytearray()
+        self._taking_in: asyncio.Task[None] | None = None
 
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        super().connection_made(transport)
-        if len(self.connections) > MOST_CONNECTIONS:
-            transport.abort()
-            return
-        self._asked_by = self.loop.call_later(ASK_WITHIN_S, self._let_go)
-
-    def _let_go(self) -> None:
-        # The library declares it as always there, though it is not before the first request.
-        if vars(self)["cycle"] is None:
+    def data_received(self, data: bytes) -> None:
+        self._unread += data
+        if len(self._unread) > MOST_UNREAD_BYTES:
             self.transport.abort()
+            return
+        self._go_on()
 
-    def connection_lost(self, exc: Exception | None) -> None:
-        if self._asked_by is not None:
-            self._asked_by.cancel()
-        super().connection_lost(exc)
+    def _go_on(self) -> None:
+        if self._unread:
+            self.transport.pause_reading()
+            if self._taking_in is None:
+                self._taking_in = self.loop.create_task(self._take_in())
+
+    async def _take_in(self) -> None:
+        while self._unread and not self.flow.read_paused:
+            await self._turns.next()
+            if self.transport.is_closing():
+                return
+            piece = bytes(self._unread[:PIECE_BYTES])
+            del self._unread[:PIECE_BYTES]
+            super().data_received(piece)
+        self._taking_in = None
+        if not self.flow.read_paused:
+            self.transport.resume_reading()
+
+    def handle_events(self) -> None:
+        super().handle_events()
+        # The library declares it as always there, though it is not before the first request.
+        cycle = vars(self)["cycle"]
+        if cycle is None or cycle.response_complete or cycle.more_body:
+            self._waits_for.owes()
+        else:
+            self._waits_for.has_asked()
+
+    def on_response_complete(self) -> None:
+        self._waits_for.owes()
+        super().on_response_complete()
+        self._go_on()
+
+    def pause_writing(self) -> None:
+        self._waits_for.owes()
+        super().pause_writing()
+
+    def resume_writing(self) -> None:
+        self._waits_for.has_asked()
+        super().resume_writing()
 
 
 class _Server(uvicorn.Server):
-    """One that leaves the process's signals alone: they are the daemon's."""
+    """One that leaves the process's signals alone, as they are the daemon's, and listens by the
+    listener of all faces."""
+
+    def __init__(self, config: uvicorn.Config, listener: Listener, turns: Turns) -> None:
+        super().__init__(config)
+        self._listener = listener
+        self._turns = turns
 
     @contextmanager
     def capture_signals(self) -> Generator[None, None, None]:
         yield
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        def make(client: Client) -> asyncio.BaseProtocol:
+            return _Bounded(client, self._turns, self.config, self.server_state)
+
+        self.servers = []
+        self._listening = asyncio.create_task(
+            self._listener.serve(sockets or [], make, self.config.ssl)
+        )
+        self.started = True
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._listening.cancel()
+        await super().shutdown(sockets)
+        self._listener.let_all_go()
 
 
 class HttpServer:
@@ -71,6 +139,8 @@ class HttpServer:
         let_go: Callable[[], None] = lambda: None,
     ) -> None:
         self._app = app
+        self._turns = Turns(APART_S)
+        self._listener = Listener(table, MOST_CONNECTIONS, ASK_WITHIN_S)
         self._host = host
         self._port = port
         self._table = table
@@ -85,8 +155,8 @@ class HttpServer:
         told = ""
         while True:
             try:
-                listening = self._listen()
-                server = _Server(self._config())
+                config = self._config()
+                sockets = await listening_at(self._host, self._port)
             except OSError as error:  # ssl.SSLError is one
                 cause = f"{self._host}:{self._port}: {error.strerror or error}"
                 if cause != told:
@@ -101,9 +171,8 @@ class HttpServer:
         log.info(
             f"{self._table} served", host=self._host, port=self._port, tls=self._tls is not None
         )
-        serving = asyncio.create_task(
-            server.serve(sockets=[listening]), name=f"{self._table} server"
-        )
+        server = _Server(config, self._listener, self._turns)
+        serving = asyncio.create_task(server.serve(sockets), name=f"{self._table} server")
         try:
             await asyncio.shield(serving)
         finally:
@@ -112,22 +181,13 @@ class HttpServer:
             server.should_exit = True
             await serving
 
-    def _listen(self) -> socket.socket:
-        family, kind, protocol, _, address = socket.getaddrinfo(
-            self._host, self._port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
-        )[0]
-        listening = socket.socket(family, kind, protocol)
-        try:
-            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            listening.bind(address)
-        except OSError:
-            listening.close()
-            raise
-        return listening
+    async def _in_turn(self, scope: Any, receive: Any, send: Any) -> None:
+        await self._turns.next()
+        await self._app(scope, receive, send)
 
     def _config(self) -> uvicorn.Config:
         config = uvicorn.Config(
-            self._app,
+            self._in_turn,
             log_config=None,
             access_log=False,
             lifespan="off",
@@ -137,7 +197,8 @@ class HttpServer:
             proxy_headers=False,
             server_header=False,
             date_header=False,
-            timeout_keep_alive=IDLE_S,
+            # Who asks for nothing is let go by the listener.
+            timeout_keep_alive=int(2 * ASK_WITHIN_S),
             timeout_graceful_shutdown=1,
             ssl_certfile=None if self._tls is None else str(self._tls[0]),
             ssl_keyfile=None if self._tls is None else str(self._tls[1]),

@@ -13,19 +13,20 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from pathlib import Path
 
+from dustcake.adapters.limits import Turns
+from dustcake.adapters.listener import Client, Listener, by_streams
+
 Answer = Callable[[bytes, str], Awaitable[bytes]]
 
 LONGEST_LINE = 8192
 PATIENCE_S = 10.0
+MOST_CONNECTIONS = 32
+ANSWERS_APART_S = 0.005
 _PEER = struct.Struct("3i")  # pid, uid, gid of SO_PEERCRED
 
 
 class SocketRefusedError(Exception):
     """The socket cannot be opened; the message says which, why, and what to do."""
-
-
-class NoDaemonError(Exception):
-    """Nobody answers at the socket; the message says where, and what to do."""
 
 
 class LocalSocket:
@@ -34,32 +35,32 @@ class LocalSocket:
     def __init__(self, path: Path, answer: Answer) -> None:
         self._path = path
         self._answer = answer
-        self._serving: set[asyncio.Task[None]] = set()
+        self._listener = Listener("local socket", MOST_CONNECTIONS, PATIENCE_S)
+        self._turns = Turns(ANSWERS_APART_S)
         self.opened = asyncio.Event()
         """Set once callers can connect."""
 
     async def run(self) -> None:
         """Until cancelled. Raises SocketRefusedError when it cannot begin."""
         await self._clear_the_way()
+        listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
-            server = await asyncio.start_unix_server(self._serve, self._path, limit=LONGEST_LINE)
+            listening.bind(os.fspath(self._path))
             # The owner's group may talk to the daemon: an operator is made a member of it.
             self._path.chmod(0o660)
+            listening.listen()
         except OSError as error:
+            listening.close()
             raise SocketRefusedError(
-                f"cannot open the request socket {self._path}: {error.strerror}. Create its "
-                "directory, or set `control.socket` to a place this user may write to"
+                f"cannot open the request socket {self._path}: {error.strerror or error}. Create "
+                "its directory, or set `control.socket` to a place this user may write to"
             ) from None
         self.opened.set()
         try:
-            async with server:
-                try:
-                    await server.serve_forever()
-                finally:
-                    # A caller who says nothing must not keep the daemon from ending.
-                    for one in self._serving:
-                        one.cancel()
+            await self._listener.serve([listening], by_streams(self._converse, LONGEST_LINE))
         finally:
+            # A caller who says nothing must not keep the daemon from ending.
+            self._listener.let_all_go()
             self._path.unlink(missing_ok=True)
 
     async def _clear_the_way(self) -> None:
@@ -77,26 +78,20 @@ class LocalSocket:
             "to another path"
         )
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None  # a coroutine that runs is in a task
-        self._serving.add(task)
-        # Cancelled at the end only; the stream machinery would log that as an error.
-        with suppress(asyncio.CancelledError):
-            await self._converse(reader, writer)
-        self._serving.discard(task)
-
-    async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        try:
+    async def _converse(
+        self, client: Client, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> None:
+        with suppress(ValueError):  # too long
             async with asyncio.timeout(PATIENCE_S):
                 line = await reader.readline()
-                if line:
-                    writer.write(await self._answer(line, _user_of(writer)) + b"\n")
-                    await writer.drain()
-        except (TimeoutError, ValueError, ConnectionError):
-            pass  # a caller who says nothing, too much, or is gone: nobody is left to be told
-        finally:
-            writer.close()
+                if not line or writer.is_closing():
+                    return
+                user = _user_of(writer)
+                client.has_asked()
+                await self._turns.next()
+                writer.write(await self._answer(line, user) + b"\n")
+                client.owes()
+                await writer.drain()
 
 
 def _user_of(writer: asyncio.StreamWriter) -> str:
@@ -106,23 +101,3 @@ def _user_of(writer: asyncio.StreamWriter) -> str:
         return pwd.getpwuid(uid).pw_name
     except KeyError:
         return f"uid {uid}"
-
-
-def ask(path: Path, line: bytes, patience_s: float = PATIENCE_S) -> bytes:
-    """Send one line to the daemon at ``path`` and return its answer. Raises NoDaemonError."""
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
-        connection.settimeout(patience_s)
-        try:
-            connection.connect(os.fspath(path))
-            connection.sendall(line + b"\n")
-            with connection.makefile("rb") as answer:
-                reply = answer.readline()
-        except OSError as error:
-            cause = error.strerror or str(error)
-            raise NoDaemonError(
-                f"no daemon answers at {path} ({cause}). Start one with `dustcake run`, or name "
-                "its settings file; reading the socket needs membership of the daemon's group"
-            ) from None
-    if not reply:
-        raise NoDaemonError(f"the daemon at {path} closed the connection without an answer")
-    return reply

@@ -6,15 +6,24 @@ two dozen lines (``publish.plc.modbus``).
 """
 
 import asyncio
-from contextlib import suppress
 
 import structlog
 
-from dustcake.publish.plc import HEADER_BYTES, RegistersOf, answer, length_of
+from dustcake.adapters.limits import Turns
+from dustcake.adapters.listener import Client, Listener, by_streams, listening_at
+from dustcake.publish.plc import (
+    HEADER_BYTES,
+    LONGEST_PDU,
+    RegistersOf,
+    answer,
+    length_of,
+)
 
 log = structlog.get_logger(__name__)
 
 RETRY_S = 10.0
+ANSWERS_APART_S = 0.001
+_LONGEST_REQUEST = HEADER_BYTES + LONGEST_PDU
 
 
 class PlcServer:
@@ -33,9 +42,8 @@ class PlcServer:
         self._host = host
         self._port = port
         self._registers_of = registers_of
-        self._most_connections = most_connections
-        self._idle_s = idle_s
-        self._serving: set[asyncio.Task[None]] = set()
+        self._listener = Listener("plc", most_connections, idle_s)
+        self._turns = Turns(ANSWERS_APART_S)
         self.listening = asyncio.Event()
         """Set once clients can connect; ``port`` then is the one listened at."""
 
@@ -50,7 +58,7 @@ class PlcServer:
         told = ""
         while True:
             try:
-                server = await asyncio.start_server(self._serve, self._host, self._port)
+                sockets = await listening_at(self._host, self._port)
             except OSError as error:
                 cause = f"{self._host}:{self._port}: {error.strerror or error}"
                 if cause != told:
@@ -60,37 +68,25 @@ class PlcServer:
                 await asyncio.sleep(RETRY_S)
                 continue
             break
-        self._port = server.sockets[0].getsockname()[1]
+        self._port = sockets[0].getsockname()[1]
         log.info("PLC server listens", host=self._host, port=self._port)
         self.listening.set()
-        async with server:
-            try:
-                await server.serve_forever()
-            finally:
-                for one in self._serving:
-                    one.cancel()
+        try:
+            await self._listener.serve(sockets, by_streams(self._converse, _LONGEST_REQUEST))
+        finally:
+            self._listener.let_all_go()
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        if len(self._serving) >= self._most_connections:
-            writer.close()
-            return
-        task = asyncio.current_task()
-        assert task is not None  # a coroutine that runs is in a task
-        self._serving.add(task)
-        # Cancelled at the end only; the stream machinery would log that as an error.
-        with suppress(asyncio.CancelledError, ConnectionError, asyncio.IncompleteReadError):
-            await self._converse(reader, writer)
-        self._serving.discard(task)
-        writer.close()
-
-    async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with suppress(TimeoutError):
-            while True:
-                async with asyncio.timeout(self._idle_s):
-                    header = await reader.readexactly(HEADER_BYTES)
-                    length = length_of(header)
-                    if length is None:
-                        return
-                    pdu = await reader.readexactly(length)
-                    writer.write(answer(header, pdu, self._registers_of))
-                    await writer.drain()
+    async def _converse(
+        self, client: Client, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> None:
+        while True:
+            header = await reader.readexactly(HEADER_BYTES)
+            length = length_of(header)
+            if length is None:
+                return
+            pdu = await reader.readexactly(length)
+            client.has_asked()
+            await self._turns.next()
+            writer.write(answer(header, pdu, self._registers_of))
+            client.owes()
+            await writer.drain()

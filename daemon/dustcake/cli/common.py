@@ -79,7 +79,7 @@ def chosen_collector(settings: "Settings", name: str | None) -> "Collector":
 
 def ask_daemon(settings: "Settings", question: Mapping[str, Any]) -> dict[str, Any]:
     """The answer of the daemon that runs with these settings. Raises CommandError."""
-    from dustcake.adapters.local_socket import NoDaemonError, ask
+    from dustcake.adapters.local_client import NoDaemonError, ask
 
     try:
         line = ask(Path(settings.control.socket), json.dumps(question).encode())
@@ -148,33 +148,3 @@ def whole_number(least: int, most: int) -> Callable[[str], int]:
         return value
 
     return read
-
-
-# --- logging
-
-
-def log_to_stderr(form: str, level: str) -> None:
-    """``form`` is `text`, for people and journald, or `json`, for programs; ``level`` a name of the
-    standard library's levels."""
-    import logging
-
-    import structlog
-
-    last: structlog.typing.Processor
-    last = structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
-    stamped: list[structlog.typing.Processor] = [
-        structlog.contextvars.merge_contextvars,
-        structlog.processors.add_log_level,
-        structlog.processors.TimeStamper(fmt="iso", utc=True),
-    ]
-    if form == "json":
-        stamped.append(structlog.processors.format_exc_info)
-        last = structlog.processors.JSONRenderer(ensure_ascii=False)
-    structlog.configure(
-        processors=[*stamped, last],
-        wrapper_class=structlog.make_filtering_bound_logger(level),
-        logger_factory=structlog.WriteLoggerFactory(sys.stderr),
-        cache_logger_on_first_use=True,
-    )
-    # Libraries that use the standard library's logging are heard only when they warn.
-    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(name)s: %(message)s")

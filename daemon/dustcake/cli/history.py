@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
-from typing import IO, TYPE_CHECKING, Any, cast, get_args
+from typing import IO, TYPE_CHECKING, cast, get_args
 
 from dustcake.cli.commands import lab_module
 from dustcake.cli.common import (
@@ -44,8 +44,8 @@ from dustcake.core.events import (
 )
 from dustcake.core.setpoints import Air
 from dustcake.publish.alarm_metrics import metrics
-from dustcake.publish.alarm_texts import ALARM_TEXTS
-from dustcake.publish.payloads import event_fields, point_words, utc_text
+from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
+from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.units import PressureUnit
 
 if TYPE_CHECKING:
@@ -187,7 +187,7 @@ def _print_events(history: "History", settings: "Settings", arguments: argparse.
         lines = (show(day, factors.get(day.collector, Air())) for day in days(events))
     else:
         line = _json_line if arguments.json else _words_line
-        lines = (line(one, _fields_of(one, units)) for one in events)
+        lines = (line(one, _unit(one, units)) for one in events)
     empty = True
     for text in lines:
         print(text)
@@ -241,17 +241,9 @@ _CSV_COLUMNS = ("utc", "collector", "seq", "event", "by", "what")
 _FORMULA = ("=", "+", "-", "@")
 
 
-def _fields_of(one: "RecordedEvent", units: Mapping[str, PressureUnit]) -> dict[str, Any]:
-    """Its fields, with reasons in words; a collector no longer in the settings has no unit of its
-    own there."""
+def _json_line(one: "RecordedEvent", unit: PressureUnit) -> str:
+    """One JSON object: the fields, with reasons in words."""
     event = one.event()
-    if event is None:
-        return {"event": one.name, **one.fields}
-    return event_fields(event, units.get(one.collector, PressureUnit.PA))
-
-
-def _json_line(one: "RecordedEvent", fields: Mapping[str, Any]) -> str:
-    """One JSON object."""
     head = {
         "collector": one.collector,
         "seq": one.seq,
@@ -260,14 +252,13 @@ def _json_line(one: "RecordedEvent", fields: Mapping[str, Any]) -> str:
         "start": one.start,
         "mono_s": round(one.mono_s, 3),
     }
+    fields = {"event": one.name, **one.fields} if event is None else event_fields(event, unit)
     return json.dumps({**head, **fields}, ensure_ascii=False)
 
 
-def _words_line(one: "RecordedEvent", fields: Mapping[str, Any]) -> str:
+def _words_line(one: "RecordedEvent", unit: PressureUnit) -> str:
     """One line for people."""
-    name = str(fields["event"]).replace("_", " ")
-    line = f"{_at(one):25}  {one.collector}  {one.seq:>6}  {name:18}  {_what(fields)}"
-    return line.rstrip()
+    return f"{_at(one):25}  {one.collector}  {one.seq:>6}  {_what(one, unit)}"
 
 
 def print_csv(
@@ -277,14 +268,18 @@ def print_csv(
     writer = csv.writer(out)
     writer.writerow(_CSV_COLUMNS)
     for one in events:
-        fields = _fields_of(one, units)
-        by = str(fields.pop("by", "") or "")
-        cells = (_at(one), one.collector, one.seq, fields["event"], by, _what(fields))
+        by, what = str(one.fields.get("by") or ""), _what(one, _unit(one, units))
+        cells = (_at(one), one.collector, one.seq, one.name, by, what)
         writer.writerow([_plain(cell) for cell in cells])
 
 
 def _plain(cell: object) -> object:
     return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+
+
+def _unit(one: "RecordedEvent", units: Mapping[str, PressureUnit]) -> PressureUnit:
+    """A collector no longer in the settings has no unit of its own there."""
+    return units.get(one.collector, PressureUnit.PA)
 
 
 def _at(one: "RecordedEvent") -> str:
@@ -295,26 +290,8 @@ def _at(one: "RecordedEvent") -> str:
     return f"start {one.start}, {one.mono_s:.1f} s"
 
 
-def _what(fields: Mapping[str, Any]) -> str:
-    """All but the event's name."""
-    shown = {name: value for name, value in fields.items() if name != "event"}
-    alarm = next((a for a in ALARM_TEXTS if a.value == shown.get("alarm")), None)
-    if alarm is not None:
-        shown["alarm"] = ALARM_TEXTS[alarm].title
-    if isinstance(shown.get("points"), list):  # of a forecast they are a number
-        shown["points"] = [point_words(each) for each in shown["points"]]
-    if fields["event"] == SettingChanged.name:  # that says it all
-        shown = {"change": shown["change"], "by": shown.get("by")}
-    reason = shown.pop("reason", None)
-    parts = [
-        f"{key.replace('_', ' ')} {_value(value)}"
-        for key, value in shown.items()
-        if not key.endswith(("reason_code", "reason_codes")) and value not in (None, "", [], ())
-    ]
-    return "; ".join([*parts, *([str(reason)] if reason else [])])
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return ", ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+def _what(one: "RecordedEvent", unit: PressureUnit) -> str:
+    event, display = one.event(), Display(unit, UTC)
+    if event is None:
+        return unknown_event_sentence(one.name, one.fields, display)
+    return event_sentence(event.body, display)

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from dustcake.core.events import AirUsed
 from dustcake.core.setpoints import Air
 from dustcake.publish import alarm_metrics as targets
-from dustcake.publish.air import energy_kwh
 from dustcake.publish.alarm_metrics import Change, Metrics, OneAlarm
+from dustcake.publish.life_and_air import energy_kwh
 from dustcake.publish.payloads import utc_text
 from dustcake.publish.wording import duration
 
@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from dustcake.adapters.store import RecordedEvent
 
 LISTED = 10
+
+
+def _utc_s(one: "RecordedEvent") -> float | None:
+    """When it happened, or when that was found out to have been."""
+    return one.found_utc_s if one.utc_s is None else one.utc_s
 
 
 # --- compressed air by day, out of the hourly accounts in the journal
@@ -58,9 +63,7 @@ def days(events: Iterable["RecordedEvent"]) -> Iterable[Day]:
         if event is None or not isinstance(event.body, AirUsed):
             continue
         used = event.body
-        at_s = used.from_utc_s
-        if at_s is None:
-            at_s = one.found_utc_s if one.utc_s is None else one.utc_s
+        at_s = _utc_s(one) if used.from_utc_s is None else used.from_utc_s
         date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
         day = found.setdefault((one.collector, date), Day(one.collector, date))
         day.add(used)
@@ -105,7 +108,7 @@ def changes_in(events: Iterable["RecordedEvent"]) -> list[Change]:
     """The changes of alarms among ``events`` whose time is known, in order of time."""
     found = []
     for one in events:
-        at_s = one.found_utc_s if one.utc_s is None else one.utc_s
+        at_s = _utc_s(one)
         if at_s is not None:
             fields = one.fields
             alarm, state = str(fields.get("alarm")), str(fields.get("state"))

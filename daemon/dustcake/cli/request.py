@@ -16,11 +16,11 @@ from dustcake.cli.common import (
     seconds_in,
     settings_in,
 )
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.reasons import Because
-from dustcake.core.requests.kinds import AlarmAction, Entry, Mode, SetPoint
-from dustcake.core.setpoints import AlarmName
+from dustcake.core.requests.definitions import KIND_OF, KINDS, Field, FieldType
 from dustcake.publish.payloads import point_words
-from dustcake.units import parse_pressure
+from dustcake.units import parse_pressure, unit_ending
 
 DESCRIPTION = "Ask the running daemon for something. It may refuse, and says why."
 EPILOG = """\
@@ -57,101 +57,53 @@ def configure(parser: argparse.ArgumentParser) -> None:
     after.add_argument("--collector", metavar="NAME", help="as before the request")
     after.add_argument("--json", action="store_true", help="as before the request")
     kinds = parser.add_subparsers(title="requests", metavar="REQUEST", required=True, dest="kind")
-    mode = kinds.add_parser("mode", parents=[after], help="select the cleaning mode")
-    mode.add_argument("mode", choices=[each.value for each in Mode])
-    zero = kinds.add_parser(
-        "zero", parents=[after], help="take the present dP as zero, with the blower off"
-    )
-    zero.add_argument(
-        "--blower-off-confirmed",
-        action="store_true",
-        help="where no contact proves it: you have seen that the blower stands still",
-    )
-    acknowledge = kinds.add_parser("acknowledge", parents=[after], help="acknowledge an alarm")
-    _add_alarm(acknowledge)
-    for action, what in _ALARM_ACTIONS.items():
-        handle = kinds.add_parser(action.value, parents=[after], help=what)
-        _add_alarm(handle)
-        if action is AlarmAction.SHELVE:
-            handle.add_argument(
-                "--for",
-                type=_length,
-                required=True,
-                dest="for_s",
-                metavar="TIME",
-                help="how long, as 30min or 8h",
-            )
-        needed = action in (AlarmAction.SHELVE, AlarmAction.OUT_OF_SERVICE)
-        handle.add_argument(
-            "--why",
-            required=needed,
-            default="",
-            metavar="TEXT",
-            help="why, for the record" if needed else "why, for the record (may be left out)",
-        )
-    _add_log_book(kinds, after)
-    _add_set_points(kinds, after)
-    blower = kinds.add_parser(
-        "blower", parents=[after], help="set or withdraw the blower run request"
-    )
-    blower.add_argument("run", choices=("on", "off"))
-    pulse = kinds.add_parser(
-        "pulse", parents=[after], help="pulse one valve once, for somebody who watches it"
-    )
-    pulse.add_argument("valve", type=int, metavar="N")
+    for kind in KINDS:
+        options = kinds.add_parser(kind.name, parents=[after], help=kind.about)
+        for place, field in enumerate(kind.fields):
+            _add_field(options, field, is_argument=place == 0 and not field.optional)
 
 
-_ALARM_ACTIONS = {
-    AlarmAction.RESET: "reset an alarm that latches, when it is no longer active",
-    AlarmAction.SHELVE: "set an alarm aside for a limited time",
-    AlarmAction.UNSHELVE: "take it back before that time is over",
-    AlarmAction.OUT_OF_SERVICE: "take an alarm out, until somebody puts it back",
-    AlarmAction.IN_SERVICE: "put it back",
-}
+def _add_field(parser: argparse.ArgumentParser, field: Field, *, is_argument: bool) -> None:
+    """What a request is about is an argument, everything else an option."""
+    how: dict[str, Any] = {"help": field.about or None, **_value_of(field)}
+    if is_argument:
+        parser.add_argument(field.name, **how)
+        return
+    name = field.name.removesuffix(unit_ending(field.name) or "").replace("_", "-")
+    if field.value_type is FieldType.FLAG:
+        how = {"help": field.about, "action": "store_true"}
+    elif field.only_with is None:
+        how["required"] = field.not_empty or not field.optional
+    # An option that is left out is no field of the request.
+    parser.add_argument(f"--{name}", dest=field.name, default=argparse.SUPPRESS, **how)
 
 
-def _add_log_book(kinds: Any, after: argparse.ArgumentParser) -> None:
-    change = kinds.add_parser(
-        "filter_change", parents=[after], help="put a change of filters on record"
-    )
-    change.add_argument(
-        "--valves",
-        type=int,
-        nargs="+",
-        default=[],
-        metavar="N",
-        help="valves of the rows that were changed, if not all were",
-    )
-    change.add_argument("--note", default="", metavar="TEXT", help="to be noted with it")
-    entry = kinds.add_parser("record", parents=[after], help="write in the log book")
-    entry.add_argument("entry", choices=[each.value for each in Entry])
-    entry.add_argument("--upkeep", metavar="NAME", help="for upkeep_done: which")
-    entry.add_argument("--note", default="", metavar="TEXT", help="to be noted with it")
+def _value_of(field: Field) -> dict[str, Any]:
+    """How the value of a field is written."""
+    match field.value_type:
+        case FieldType.CHOICE:
+            return {"choices": [each.value for each in field.choices or ()]}
+        case FieldType.ALARM:
+            return {"choices": [each.value for each in AlarmName], "metavar": "ALARM"}
+        case FieldType.FLAG:
+            return {"type": _on_or_off, "metavar": "{on,off}"}
+        case FieldType.WHOLE:
+            return {"type": int, "metavar": "N"}
+        case FieldType.WHOLES:
+            return {"type": int, "nargs": "+", "metavar": "N"}
+        case FieldType.DURATION:
+            return {"type": _length, "metavar": "TIME"}
+        case FieldType.NUMBER if field.name.endswith("_pa"):
+            return {"type": _pressure, "metavar": "PRESSURE"}
+        case FieldType.NUMBER:
+            return {"type": float, "metavar": "SECONDS"}
+    return {"metavar": "NAME" if field.value_type is FieldType.LABEL else "TEXT"}
 
 
-def _add_set_points(kinds: Any, after: argparse.ArgumentParser) -> None:
-    change = kinds.add_parser(
-        "set_points",
-        parents=[after],
-        help="change set points, within the limits of the settings; `confirm` makes it act",
-    )
-    for option, what in (("--low", "low set point"), ("--high", "high set point")):
-        name = f"{option.removeprefix('--')}_pa"
-        change.add_argument(
-            option, type=_pressure, dest=name, metavar="PRESSURE", help=f"{what}, as 3.0inH2O"
-        )
-    change.add_argument(
-        "--interval", type=float, dest="interval_s", metavar="SECONDS", help="pulse to pulse"
-    )
-    change.add_argument(
-        "--on-time", type=float, dest="on_time_s", metavar="SECONDS", help="of a valve"
-    )
-    confirm = kinds.add_parser(
-        "confirm", parents=[after], help="let the change of set points take effect"
-    )
-    confirm.add_argument(
-        "change", type=int, metavar="NUMBER", help="its number, from the answer to set_points"
-    )
+def _on_or_off(text: str) -> bool:
+    if text not in ("on", "off"):
+        raise argparse.ArgumentTypeError(f"{text!r}: write on or off")
+    return text == "on"
 
 
 def _pressure(text: str) -> float:
@@ -159,10 +111,6 @@ def _pressure(text: str) -> float:
         return round(parse_pressure(text).pa, 6)
     except ValueError as error:
         raise argparse.ArgumentTypeError(f"{text!r}: {error}") from None
-
-
-def _add_alarm(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("alarm", choices=[each.value for each in AlarmName], metavar="ALARM")
 
 
 def _length(text: str) -> float:
@@ -196,27 +144,11 @@ def _confirm_command(arguments: argparse.Namespace, change: int) -> str:
     return shlex.join([*words, "confirm", str(change)])
 
 
-_PASSED_ON = (
-    *("alarm", "why", "for_s", "valve", "valves", "entry", "upkeep", "note", "change"),
-    *(point.value for point in SetPoint),
-)
-
-
 def _request(arguments: argparse.Namespace) -> dict[str, Any]:
     """The request as the daemon takes it."""
     request: dict[str, Any] = {"request": arguments.kind, "id": uuid.uuid4().hex}
     if arguments.collector is not None:
         request["collector"] = arguments.collector
-    if arguments.kind == "mode":
-        request["mode"] = arguments.mode
-    elif arguments.kind == "zero":
-        request["blower_off_confirmed"] = arguments.blower_off_confirmed
-    elif arguments.kind == "blower":
-        request["run"] = arguments.run == "on"
-    else:
-        request |= {
-            name: getattr(arguments, name)
-            for name in _PASSED_ON
-            if getattr(arguments, name, None) is not None
-        }
-    return request
+    given = vars(arguments)
+    names = (field.name for field in KIND_OF[arguments.kind].fields)
+    return request | {name: given[name] for name in names if name in given}

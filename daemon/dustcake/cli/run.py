@@ -5,17 +5,19 @@ import asyncio
 import os
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 
-from dustcake.cli.common import DONE, FAILED, add_settings, fail, log_to_stderr, settings_in
+from dustcake.cli.common import DONE, FAILED, add_settings, fail, settings_in
 
 DESCRIPTION = "Run every collector of a settings file until it is stopped."
 EPILOG = """\
 example:
   dustcake run /etc/dustcake/dustcake.toml
 
-Ends in order on SIGTERM or Ctrl-C: a pulse under way is ended, valves are switched off and proved
-off, and everything is stored. Exit code 0: ended in order; 2: bad settings; 1: the journal or the
-local socket cannot be used, or something unforeseen happened.
+Ends in order on SIGTERM, Ctrl-C and every other signal that would end it, except SIGKILL: a pulse
+under way is ended, valves are switched off and proved off, and everything is stored. Ctrl-Z does
+not stop it. Exit code 0: ended in order; 2: bad settings; 1: the journal or the local socket cannot
+be used, or something unforeseen happened.
 
 Dustcake is no safety system. Smoke, fire and explosion protection stay hard-wired and independent
 of it. Valves can fire at any time while it runs: lock out and vent the header before any work.
@@ -39,16 +41,18 @@ def run(arguments: argparse.Namespace) -> int:
     from dustcake.adapters.local_socket import SocketRefusedError
     from dustcake.adapters.store import StoreRefused
     from dustcake.adapters.systemd import ServiceManager
+    from dustcake.cli.logs import log_to_stderr
     from dustcake.runtime import live
 
     settings = settings_in(arguments.file)
-    log_to_stderr(arguments.log_format, arguments.log_level)
+    lines = log_to_stderr(arguments.log_format, arguments.log_level)
     manager = ServiceManager(os.environ)
     manager.expect_every(max(collector.poll_s for collector in settings.collectors))
     code = DONE
     try:
         asyncio.run(live.run(settings, SystemClock(), manager))
     except* (StoreRefused, SocketRefusedError) as refused:
+        lines.flush()
         for error in _each(refused):
             fail(f"dustcake cannot run: {error}")
         code = FAILED
@@ -56,8 +60,10 @@ def run(arguments: argparse.Namespace) -> int:
         manager.close()
     # Everything of ours is stored and closed. Python would still wait for a thread that looks up a
     # name or connects, and take its time to tidy up on a small computer.
-    sys.stdout.flush()
-    sys.stderr.flush()
+    lines.flush()
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, AttributeError):  # None where it was closed
+            stream.flush()
     os._exit(code)
 
 

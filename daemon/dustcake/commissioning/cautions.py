@@ -41,7 +41,7 @@ DAMPER_OPENING = (
     "More flow than the filters are made for drives dust into the media for good: open in steps, "
     "and never beyond the rated flow or motor current."
 )
-TRIALS = (
+HARMLESS_TRIALS = (
     "Try only what harms nobody. Inform the control room before. Never make smoke or fire: use the "
     "detector's own test, and see that fire protection that it starts is taken care of by those "
     "who are licensed to."

@@ -360,10 +360,10 @@ class Because(StrEnum):
     NO_SUCH_CHANGE = "no_such_change", "no change {detail} waits to be confirmed: request it again"
     CHANGE_OF_ANOTHER = (
         "change_of_another",
-        "only whoever asked for it may confirm it, which was {detail}",
+        "only whoever requested it may confirm it, which was {detail}",
     )
     NOT_CONFIRMED = "not_confirmed", "nobody has confirmed it in time"
-    CHANGE_REPLACED = "change_replaced", "another change was asked for before it was confirmed"
+    CHANGE_REPLACED = "change_replaced", "another change was requested before it was confirmed"
 
 
 @record

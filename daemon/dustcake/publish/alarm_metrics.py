@@ -1,14 +1,14 @@
 """Whether the alarms are few enough to be acted on: the metrics of alarm management.
 
 Metrics and targets are those of ISA-18.2 (secondary sources, which agree); they are for all alarms
-one operator has, so the alarms of all collectors looked at count together. One collector should add
-almost nothing.
+one operator has, so the alarms of all collectors in question count together. One collector should
+add almost nothing.
 """
 
 from collections import Counter, deque
 from collections.abc import Iterable, Sequence
 
-from dustcake.core.alarms.table import ACTIVE, IN_VIEW, AlarmState
+from dustcake.core.alarms.names import ACTIVE, IN_VIEW, AlarmState
 from dustcake.core.record import record
 
 TEN_MINUTES_S = 600.0
@@ -97,8 +97,8 @@ class Metrics:
 def metrics(changes: Iterable[Change], from_s: float, to_s: float) -> Metrics:
     """The metrics of ``changes``, which are in order of time; those before ``from_s`` only say how
     the alarms stood then."""
-    told = [change for change in changes if change.at_s <= to_s]
-    raised = [c for c in told if c.state == AlarmState.UNACKNOWLEDGED and c.at_s >= from_s]
+    known = [change for change in changes if change.at_s <= to_s]
+    raised = [c for c in known if c.state == AlarmState.UNACKNOWLEDGED and c.at_s >= from_s]
     times = [change.at_s for change in raised]
     length_s = max(to_s - from_s, 1.0)
     periods = Counter(int((at_s - from_s) // TEN_MINUTES_S) for at_s in times)
@@ -113,7 +113,7 @@ def metrics(changes: Iterable[Change], from_s: float, to_s: float) -> Metrics:
         flooded_share=flooded / max(1.0, length_s / TEN_MINUTES_S),
         floods=tuple(_floods(times, to_s)),
         by_priority=dict(Counter(change.priority for change in raised)),
-        alarms=tuple(_alarms(told, raised, from_s, to_s)),
+        alarms=tuple(_alarms(known, raised, from_s, to_s)),
     )
 
 
@@ -145,10 +145,10 @@ def _floods(times: Sequence[float], to_s: float) -> Iterable[Flood]:
 
 
 def _alarms(
-    told: Sequence[Change], raised: Sequence[Change], from_s: float, to_s: float
+    known: Sequence[Change], raised: Sequence[Change], from_s: float, to_s: float
 ) -> Iterable[OneAlarm]:
     by_alarm: dict[tuple[str, str], list[Change]] = {}
-    for change in told:
+    for change in known:
         by_alarm.setdefault((change.collector, change.alarm), []).append(change)
     found = []
     for (collector, alarm), changes in by_alarm.items():

@@ -1,10 +1,10 @@
-"""What each alarm tells the person who must act: what it means, what may be behind it, what to do.
+"""What each alarm says to whoever must act: what it means, what may be behind it, what to do.
 
 The lists of causes and actions are common practice, no source.
 """
 
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.record import record
-from dustcake.core.setpoints import AlarmName
 
 
 @record

@@ -12,14 +12,14 @@ _EARLY = 0.95
 
 @record
 class Deadbands:
-    """Pressures that differ by less than this from the last ones told are no news, Pa."""
+    """Pressures that differ by less than this from the last ones reported are no news, Pa."""
 
     dp_pa: float
     header_pa: float
 
 
 @record
-class _Told:
+class _Reported:
     mono_s: float
     dp: Sample
     header: Sample | None
@@ -27,46 +27,46 @@ class _Told:
     blower: bool | None
 
 
-class Telling:
-    """Remembers what was told last. ``every_s``: the heartbeat, after which it is told whatever has
-    changed; ``deadbands`` None: only then, and when the quality changes."""
+class ExceptionReporter:
+    """Remembers what was reported last. ``every_s``: the heartbeat, after which it is due
+    whatever has changed; ``deadbands`` None: only then, and when the quality changes."""
 
     def __init__(self, every_s: float, deadbands: Deadbands | None) -> None:
         self._every_s = every_s
         self._deadbands = deadbands
-        self._told: _Told | None = None
+        self._reported: _Reported | None = None
 
     def is_due(self, state: State, mono_s: float) -> bool:
-        """Whether the measurement is to be told now; if so it counts as told."""
-        told = self._told
+        """Whether the measurement is to be reported now; if so it counts as reported."""
+        reported = self._reported
         due = (
-            told is None
-            or mono_s - told.mono_s >= _EARLY * self._every_s
-            or state.sample.quality is not told.dp.quality
-            or (self._deadbands is not None and self._is_news(state, told, self._deadbands))
+            reported is None
+            or mono_s - reported.mono_s >= _EARLY * self._every_s
+            or state.sample.quality is not reported.dp.quality
+            or (self._deadbands is not None and self._is_news(state, reported, self._deadbands))
         )
         if due:
-            self._told = _Told(
+            self._reported = _Reported(
                 mono_s, state.sample, state.header, state.contacts, state.blower.running
             )
         return due
 
-    def _is_news(self, state: State, told: _Told, deadbands: Deadbands) -> bool:
+    def _is_news(self, state: State, reported: _Reported, deadbands: Deadbands) -> bool:
         return (
-            state.contacts != told.contacts
-            or state.blower.running is not told.blower
-            or _differs(state.sample, told.dp, deadbands.dp_pa)
-            or _differs(state.header, told.header, deadbands.header_pa)
+            state.contacts != reported.contacts
+            or state.blower.running is not reported.blower
+            or _differs(state.sample, reported.dp, deadbands.dp_pa)
+            or _differs(state.header, reported.header, deadbands.header_pa)
         )
 
 
-def _differs(now: Sample | None, told: Sample | None, deadband_pa: float) -> bool:
-    if _quality(now) is not _quality(told):
+def _differs(now: Sample | None, reported: Sample | None, deadband_pa: float) -> bool:
+    if _quality(now) is not _quality(reported):
         return True
-    pa, told_pa = _pa(now), _pa(told)
-    if pa is None or told_pa is None:
-        return pa is not told_pa
-    return abs(pa - told_pa) >= deadband_pa
+    pa, reported_pa = _pa(now), _pa(reported)
+    if pa is None or reported_pa is None:
+        return pa is not reported_pa
+    return abs(pa - reported_pa) >= deadband_pa
 
 
 def _quality(sample: Sample | None) -> Quality | None:

@@ -14,13 +14,13 @@ from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Phase, State
-from dustcake.publish.air import energy_kwh
+from dustcake.publish.life_and_air import energy_kwh
 
 JOULES_PER_KWH = 3.6e6
 STEP_BOUNDS_S = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5)
 
 
-class Kind(StrEnum):
+class FamilyType(StrEnum):
     """What a family is, in the words of OpenMetrics."""
 
     GAUGE = "gauge"
@@ -44,7 +44,7 @@ class Family:
     """Figures of one name, which ends with ``unit`` where there is one."""
 
     name: str
-    kind: Kind
+    kind: FamilyType
     words: str
     unit: str
     figures: tuple[Figure, ...]
@@ -60,7 +60,7 @@ class StepTimes:
 
 
 @record
-class Seen:
+class CollectorState:
     """One collector at one moment. Counts are since the start of the daemon; None is not known, or
     not fitted."""
 
@@ -75,34 +75,40 @@ class Seen:
     waiting: int | None
 
 
-Told = tuple[tuple[tuple[str, str], ...], float]
-Tell = Callable[[Seen], Iterable[Told]]
+Labelled = tuple[tuple[tuple[str, str], ...], float]
+ReadFigures = Callable[[CollectorState], Iterable[Labelled]]
 
 
-def families(seen: Sequence[Seen], version: str, journal_bytes: int | None) -> Iterator[Family]:
-    """Everything there is to tell."""
+def families(
+    seen: Sequence[CollectorState], version: str, journal_bytes: int | None
+) -> Iterator[Family]:
+    """Every figure there is."""
     build = Figure((("version", version),), 1.0, "_info")
-    yield Family("dustcake_build", Kind.INFO, "The running daemon", "", (build,))
-    for name, kind, unit, words, tell in _GAUGES_AND_COUNTERS:
-        ending = "_total" if kind is Kind.COUNTER else ""
+    yield Family("dustcake_build", FamilyType.INFO, "The running daemon", "", (build,))
+    for name, kind, unit, words, read in _GAUGES_AND_COUNTERS:
+        ending = "_total" if kind is FamilyType.COUNTER else ""
         figures = tuple(
             Figure((("collector", one.setpoints.collector), *labels), value, ending)
             for one in seen
-            for labels, value in tell(one)
+            for labels, value in read(one)
         )
         yield Family(name, kind, words, unit, figures)
     for name, words, states, state_of in _STATESETS:
-        yield Family(name, Kind.STATESET, words, "", tuple(_states(name, seen, states, state_of)))
+        yield Family(
+            name, FamilyType.STATESET, words, "", tuple(_states(name, seen, states, state_of))
+        )
     steps = tuple(figure for one in seen for figure in _steps(one))
     words = "Time a step took, from taking its input to its being stored"
-    yield Family("dustcake_step_seconds", Kind.HISTOGRAM, words, "seconds", steps)
+    yield Family("dustcake_step_seconds", FamilyType.HISTOGRAM, words, "seconds", steps)
     journal = () if journal_bytes is None else (Figure((), float(journal_bytes)),)
-    yield Family("dustcake_journal_bytes", Kind.GAUGE, "Size of the journal", "bytes", journal)
+    yield Family(
+        "dustcake_journal_bytes", FamilyType.GAUGE, "Size of the journal", "bytes", journal
+    )
 
 
 def _states(
     name: str,
-    seen: Sequence[Seen],
+    seen: Sequence[CollectorState],
     states: type[Enum],
     state_of: Callable[[State], Enum | None],
 ) -> Iterator[Figure]:
@@ -114,7 +120,7 @@ def _states(
                 yield Figure(labels, float(state is present))
 
 
-def _steps(one: Seen) -> Iterator[Figure]:
+def _steps(one: CollectorState) -> Iterator[Figure]:
     labels = (("collector", one.setpoints.collector),)
     count = 0
     bounds = (*(str(bound) for bound in STEP_BOUNDS_S), "+Inf")
@@ -125,15 +131,15 @@ def _steps(one: Seen) -> Iterator[Figure]:
     yield Figure(labels, one.steps.sum_s, "_sum")
 
 
-def _plain(value: float | None) -> list[Told]:
+def _plain(value: float | None) -> list[Labelled]:
     return [] if value is None else [((), float(value))]
 
 
-def _pressure(sample: Sample | None) -> list[Told]:
+def _pressure(sample: Sample | None) -> list[Labelled]:
     return _plain(None if sample is None else sample.pa)
 
 
-def _set_points(one: Seen) -> list[Told]:
+def _set_points(one: CollectorState) -> list[Labelled]:
     present = effective(one.setpoints, one.state.adjusted)
     named = {
         "low": present.cleaning.low_pa,
@@ -143,32 +149,32 @@ def _set_points(one: Seen) -> list[Told]:
     return [((("set_point", name),), pa) for name, pa in named.items()]
 
 
-def _times(one: Seen) -> list[Told]:
+def _times(one: CollectorState) -> list[Labelled]:
     pulsing = effective(one.setpoints, one.state.adjusted).pulsing
     named = {"interval": pulsing.interval_s, "on_time": pulsing.on_time_s}
     return [((("set_point", name),), value_s) for name, value_s in named.items()]
 
 
-def _pulses(one: Seen) -> list[Told]:
+def _pulses(one: CollectorState) -> list[Labelled]:
     counts = enumerate(one.state.pulsing.counts, start=1)
     return [((("valve", str(valve)),), float(count)) for valve, count in counts]
 
 
-def _alarms(one: Seen) -> list[Told]:
+def _alarms(one: CollectorState) -> list[Labelled]:
     pairs = zip(one.state.alarms, one.setpoints.alarms, strict=True)
     return [
-        ((("alarm", alarm.name.value),), float(alarm.stands))
+        ((("alarm", alarm.name.value),), float(alarm.condition_active))
         for alarm, setting in pairs
         if setting.enabled
     ]
 
 
-def _energy(one: Seen) -> list[Told]:
+def _energy(one: CollectorState) -> list[Labelled]:
     return _plain(energy_kwh(one.state.air.total.free_m3, one.setpoints.air) * JOULES_PER_KWH)
 
 
-_G, _C = Kind.GAUGE, Kind.COUNTER
-_GAUGES_AND_COUNTERS: tuple[tuple[str, Kind, str, str, Tell], ...] = (
+_G, _C = FamilyType.GAUGE, FamilyType.COUNTER
+_GAUGES_AND_COUNTERS: tuple[tuple[str, FamilyType, str, str, ReadFigures], ...] = (
     (
         *("dustcake_dp_pascals", _G, "pascals", "Differential pressure across the filters"),
         lambda one: _pressure(one.state.sample),

@@ -24,7 +24,7 @@ Fields = dict[str, Any]
 _ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
-@lru_cache(maxsize=256)  # a message tells the same time more than once
+@lru_cache(maxsize=256)  # a message has the same time more than once
 def utc_text(utc_s: float | None) -> str | None:
     """ISO 8601 in UTC to the millisecond; None while the clock is not known."""
     if utc_s is None:

@@ -8,17 +8,19 @@ Requests are answered after Modbus Application Protocol V1.1b3 (26 April 2012) a
 on TCP/IP (24 October 2006), from memory of both. Nothing can be written.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from enum import StrEnum
 from math import nan
+from operator import itemgetter
 from struct import pack, unpack_from
 
-from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.alarms.catalogue import CATALOGUE
+from dustcake.core.alarms.names import ACTIVE
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
-from dustcake.core.setpoints import AlarmName, Cleaning, Setpoints
+from dustcake.core.setpoints import Cleaning, Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.render import UNACKNOWLEDGED
 
@@ -64,35 +66,11 @@ PERMISSIVES = (
     "journal_writable",
     "settled",
 )
-ALARMS = (
-    AlarmName.FILTER_REPLACEMENT,
-    AlarmName.HIGH_DP,
-    AlarmName.LOW_DP,
-    AlarmName.CLEANING_NOT_EFFECTIVE,
-    AlarmName.HEADER_PRESSURE_LOW,
-    AlarmName.HEADER_TRANSMITTER_FAULT,
-    AlarmName.TRANSMITTER_FAULT,
-    AlarmName.OUTPUTS_LOST,
-    AlarmName.VALVE_STUCK_OPEN,
-    AlarmName.SMOKE,
-    AlarmName.JOURNAL_FAULT,
-    AlarmName.CLEANING_TOO_FREQUENT,
-    AlarmName.FIELDBUS_LOST,
-    AlarmName.BLOWER_NOT_PROVED,
-    AlarmName.DRUM_FULL,
-    AlarmName.CLOCK_NOT_SET,
-    AlarmName.SENSING_LINE_SUSPECT,
-    AlarmName.ZERO_DRIFT,
-    AlarmName.VALVE_DOES_NOT_FIRE,
-    AlarmName.HEADER_NOT_RECOVERING,
-    AlarmName.FILTER_TORN,
-    AlarmName.ROW_NOT_RECOVERING,
-    AlarmName.READINGS_OFTEN_LOST,
-)
+ALARM_BITS: dict[str, int] = {name: entry.plc_bit for name, entry in CATALOGUE.items()}
 UNKNOWN_AGE_S = 65_535
 
 
-class Kind(StrEnum):
+class ValueType(StrEnum):
     """How a value is laid over registers, the high word first."""
 
     UINT16 = "uint16"
@@ -102,7 +80,7 @@ class Kind(StrEnum):
 
 
 @record
-class Seen:
+class RegisterSource:
     """What the registers are made from: a state, and ``steps``, which counts on while the daemon
     works; ``mono_s`` is now."""
 
@@ -122,33 +100,33 @@ class Row:
     """One value. ``address`` counts from 0, as in the protocol."""
 
     address: int
-    kind: Kind
+    value_type: ValueType
     name: str
     meaning: str
-    value: Callable[[Seen], float]
+    value: Callable[[RegisterSource], float]
 
     @property
     def words(self) -> int:
         """How many registers it takes."""
-        return 1 if self.kind is Kind.UINT16 else 2
+        return 1 if self.value_type is ValueType.UINT16 else 2
 
 
-def _age_s(seen: Seen) -> float:
-    sample = seen.state.sample
+def _age_s(source: RegisterSource) -> float:
+    sample = source.state.sample
     if sample.quality is Quality.FAILURE:
         return UNKNOWN_AGE_S
-    return min(UNKNOWN_AGE_S - 1, max(0, int(seen.mono_s - sample.at.mono_s)))
+    return min(UNKNOWN_AGE_S - 1, max(0, int(source.mono_s - sample.at.mono_s)))
 
 
-def _header(seen: Seen) -> float:
-    header = seen.state.header
+def _header(source: RegisterSource) -> float:
+    header = source.state.header
     return nan if header is None or header.usable_pa is None else header.usable_pa
 
 
-def _contacts(seen: Seen) -> dict[str, bool | None]:
-    contacts = seen.state.contacts
+def _contacts(source: RegisterSource) -> dict[str, bool | None]:
+    contacts = source.state.contacts
     read: dict[str, bool | None] = {name: getattr(contacts, name) for name in CONTACT_BITS}
-    return {**read, "blower_running": seen.state.blower.running}
+    return {**read, "blower_running": source.state.blower.running}
 
 
 def _contact_bits(wanted: Iterable[str]) -> int:
@@ -159,31 +137,35 @@ def _bits(flags: list[bool]) -> int:
     return sum(1 << place for place, flag in enumerate(flags) if flag)
 
 
-def _missing(seen: Seen) -> int:
-    met = {each.name: each.met.value for each in seen.state.decision.permissives}
+def _missing(source: RegisterSource) -> int:
+    met = {each.name: each.met.value for each in source.state.decision.permissives}
     return _bits([met.get(name) == "no" for name in PERMISSIVES])
 
 
-def _alarm_bits(seen: Seen, *, unacknowledged: bool) -> int:
+def _alarm_bits(source: RegisterSource, *, unacknowledged: bool) -> int:
     wanted = UNACKNOWLEDGED if unacknowledged else ACTIVE
-    states = {alarm.name: alarm.state for alarm in seen.state.alarms}
-    return _bits([states.get(name) in wanted for name in ALARMS])
+    states = {alarm.name: alarm.state for alarm in source.state.alarms}
+    return sum(1 << ALARM_BITS[name] for name, state in states.items() if state in wanted)
 
 
-def _count(seen: Seen, *, unacknowledged: bool) -> int:
-    return _alarm_bits(seen, unacknowledged=unacknowledged).bit_count()
+def _count(source: RegisterSource, *, unacknowledged: bool) -> int:
+    return _alarm_bits(source, unacknowledged=unacknowledged).bit_count()
 
 
 def _listed(names: tuple[str, ...]) -> str:
     return ", ".join(f"{number} {name}" for number, name in enumerate(names))
 
 
-def _usable(seen: Seen) -> float:
-    pa = seen.state.sample.usable_pa
+def _listed_bits(bits: Mapping[str, int]) -> str:
+    return ", ".join(f"{bit} {name}" for name, bit in sorted(bits.items(), key=itemgetter(1)))
+
+
+def _usable(source: RegisterSource) -> float:
+    pa = source.state.sample.usable_pa
     return nan if pa is None else pa
 
 
-U16, U32, F32, B32 = Kind.UINT16, Kind.UINT32, Kind.FLOAT32, Kind.BITS32
+U16, U32, F32, B32 = ValueType.UINT16, ValueType.UINT32, ValueType.FLOAT32, ValueType.BITS32
 ROWS = (
     Row(0, U16, "map version", f"{MAP_VERSION}", lambda _: MAP_VERSION),
     Row(
@@ -200,7 +182,7 @@ ROWS = (
     Row(8, U16, "mode", _listed(MODES), lambda s: MODES.index(s.state.decision.mode)),
     Row(9, U16, "phase", _listed(PHASES), lambda s: PHASES.index(s.state.decision.phase)),
     Row(
-        10, U16, "contacts", f"bits: {_listed(tuple(CONTACT_BITS))}",
+        10, U16, "contacts", f"bits: {_listed_bits(CONTACT_BITS)}",
         lambda s: _contact_bits(name for name, is_on in _contacts(s).items() if is_on),
     ),
     Row(
@@ -213,7 +195,7 @@ ROWS = (
         14, U16, "alarms not acknowledged", "how many", lambda s: _count(s, unacknowledged=True)
     ),
     Row(
-        16, B32, "active", f"bits: {_listed(ALARMS)}; the low word is the second register",
+        16, B32, "active", f"bits: {_listed_bits(ALARM_BITS)}; the low word is the second register",
         lambda s: _alarm_bits(s, unacknowledged=False),
     ),
     Row(
@@ -229,21 +211,25 @@ ROWS = (
 )  # fmt: skip
 
 
-def image(seen: Seen) -> list[int]:
+def image(source: RegisterSource) -> list[int]:
     """All registers; those between the rows read 0."""
     words = [0] * SIZE
     for row in ROWS:
-        _lay(words, row.address, row.kind, row.value(seen))
-    for valve, count in enumerate(seen.state.pulsing.counts[:MOST_VALVES]):
-        _lay(words, FIRST_VALVE + 2 * valve, Kind.UINT32, count)
+        _lay(words, row.address, row.value_type, row.value(source))
+    for valve, count in enumerate(source.state.pulsing.counts[:MOST_VALVES]):
+        _lay(words, FIRST_VALVE + 2 * valve, ValueType.UINT32, count)
     return words
 
 
-def _lay(words: list[int], address: int, kind: Kind, value: float) -> None:
-    if kind is Kind.UINT16:
+def _lay(words: list[int], address: int, value_type: ValueType, value: float) -> None:
+    if value_type is ValueType.UINT16:
         words[address] = int(value)
         return
-    data = pack(">f", value) if kind is Kind.FLOAT32 else pack(">I", int(value) & 0xFFFF_FFFF)
+    data = (
+        pack(">f", value)
+        if value_type is ValueType.FLOAT32
+        else pack(">I", int(value) & 0xFFFF_FFFF)
+    )
     words[address] = int.from_bytes(data[:2], "big")
     words[address + 1] = int.from_bytes(data[2:], "big")
 
@@ -269,7 +255,7 @@ def documentation() -> str:
     ]
     for row in ROWS:
         place = f"{row.address}" if row.words == 1 else f"{row.address}-{row.address + 1}"
-        lines.append(f"| {place} | {row.kind} | {row.name} | {row.meaning} |")
+        lines.append(f"| {place} | {row.value_type} | {row.name} | {row.meaning} |")
     lines.append(
         f"| {FIRST_VALVE}-{SIZE - 1} | uint32 | pulses of valve 1, 2, ... {MOST_VALVES} | two "
         "registers each; 0 where there is no such valve |"

@@ -1,8 +1,8 @@
-"""From a state and its events to what the broker is told."""
+"""From a state and its events to what the broker gets."""
 
 from collections.abc import Iterable
 
-from dustcake.core.alarms.table import IN_VIEW, Alarm, AlarmState
+from dustcake.core.alarms.names import IN_VIEW, Alarm, AlarmSetting, AlarmState
 from dustcake.core.cleaning.state import Permissive
 from dustcake.core.events import Event
 from dustcake.core.minutes import Minute, Spread
@@ -10,12 +10,11 @@ from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import AdjustedPoint, PendingChange, SetPoint
 from dustcake.core.requests.set_point_overrides import effective
-from dustcake.core.setpoints import AlarmSetting, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import CONTACT_NAMES
 from dustcake.core.state import Item, State
-from dustcake.publish.air import air_content
 from dustcake.publish.alarm_texts import ALARM_TEXTS
-from dustcake.publish.filter_life import life_content
+from dustcake.publish.life_and_air import air_content, life_content
 from dustcake.publish.payloads import (
     Fields,
     contact,
@@ -124,9 +123,9 @@ class Renderer:
             "zero_offset": pressure(state.zero.offset_pa, self.unit),
             "filters_changed": utc_text(state.log_book.filters_changed_utc_s),
             "upkeep": self._upkeep(state.log_book.upkeep.items),
-            "alarms": [a.name.value for a in state.alarms if a.state in _TOLD],
+            "alarms": [a.name.value for a in state.alarms if a.state in _SHOWN],
             "alarms_out_of_view": [
-                {"alarm": a.name.value, "state": a.state.value, "active": a.stands}
+                {"alarm": a.name.value, "state": a.state.value, "active": a.condition_active}
                 for a in state.alarms
                 if a.state not in IN_VIEW
             ],
@@ -144,7 +143,7 @@ class Renderer:
             "alarm": alarm.name.value,
             "state": alarm.state.value,
             # Of the condition, after its delays, also while the alarm is out of view.
-            "active": alarm.stands,
+            "active": alarm.condition_active,
             "acknowledged": alarm.state not in UNACKNOWLEDGED,
             "priority": setting.priority.value,
             "enabled": setting.enabled,
@@ -184,21 +183,21 @@ class Renderer:
     def changes(
         self, before: State, after: State, events: Iterable[Event], utc_s: float | None
     ) -> list[Publication]:
-        """What a step has to tell: its events, then the retained topics that now say otherwise."""
-        told = self.events(events, after.sample.quality)
+        """What a step publishes: its events, then the retained topics that now say otherwise."""
+        published = self.events(events, after.sample.quality)
         seq = after.next_seq - 1
         if len(before.alarms) == len(after.alarms):
             triples = zip(before.alarms, after.alarms, self.setpoints.alarms, strict=True)
-            told += [
+            published += [
                 self.alarm(new, setting, seq)
                 for old, new, setting in triples
-                if _of_note(old) != _of_note(new)
+                if _alarm_news(old) != _alarm_news(new)
             ]
         else:
-            return [*told, *self.everything(after, utc_s)]
-        if _gist(before) != _gist(after) or self._life_differs(before, after):
-            told.append(self.state(after, utc_s))
-        return told
+            return [*published, *self.everything(after, utc_s)]
+        if _state_news(before) != _state_news(after) or self._life_differs(before, after):
+            published.append(self.state(after, utc_s))
+        return published
 
     def _life_differs(self, before: State, after: State) -> bool:
         if before.life is after.life:
@@ -255,7 +254,7 @@ class Renderer:
         }
 
 
-_TOLD = frozenset(IN_VIEW) - {AlarmState.NORMAL}
+_SHOWN = frozenset(IN_VIEW) - {AlarmState.NORMAL}
 UNACKNOWLEDGED = (
     AlarmState.UNACKNOWLEDGED,
     AlarmState.RETURNED,
@@ -263,15 +262,15 @@ UNACKNOWLEDGED = (
 )
 
 
-def _of_note(alarm: Alarm) -> tuple[object, ...]:
-    """What of an alarm is worth telling again when it changes: not its delays."""
-    return alarm.state, alarm.stands, alarm.reason, alarm.by, alarm.why, alarm.until_s
+def _alarm_news(alarm: Alarm) -> tuple[object, ...]:
+    """What of an alarm is worth publishing again when it changes: not its delays."""
+    return alarm.state, alarm.condition_active, alarm.reason, alarm.by, alarm.why, alarm.until_s
 
 
-def _gist(state: State) -> tuple[object, ...]:
-    """What of a state is worth telling again when it changes: not the numbers in its sentences,
+def _state_news(state: State) -> tuple[object, ...]:
+    """What of a state is worth publishing again when it changes: not the numbers in its sentences,
     which may differ at every poll, nor air, which is counted after each pulse. The filter's life is
-    compared as it is told, since it differs in each state."""
+    compared as it is published, since it differs in each state."""
     decision, sample, book = state.decision, state.sample, state.log_book
     return (
         *(decision.mode, decision.phase, decision.kind, decision.reason.code),
@@ -280,8 +279,8 @@ def _gist(state: State) -> tuple[object, ...]:
         *(state.blower.running, state.pulsing.counts, state.pulsing.last_valve),
         *(state.zero.offset_pa, book.filters_changed_utc_s, state.adjusted),
         *((item.name, item.due, item.done_utc_s) for item in book.upkeep.items),
-        *((a.name, a.state, a.stands) for a in state.alarms if a.state not in IN_VIEW),
-        *(a.name for a in state.alarms if a.state in _TOLD),
+        *((a.name, a.state, a.condition_active) for a in state.alarms if a.state not in IN_VIEW),
+        *(a.name for a in state.alarms if a.state in _SHOWN),
     )
 
 

@@ -1,4 +1,4 @@
-"""Requests as JSON: read from whoever asks, and answered."""
+"""Requests as JSON: read from whoever makes them, and answered."""
 
 import json
 from datetime import datetime
@@ -137,7 +137,7 @@ def age_refusal(
 ) -> Reason | None:
     """Why a request that came through a broker is too old to act, or may be; None if it is not.
 
-    It tells its age by ``utc``, or by the message expiry interval it came with (MQTT 5): what the
+    It says its age by ``utc``, or by the message expiry interval it came with (MQTT 5): what the
     sender set less what it has waited at brokers, which throw it away when that is over. Either
     does; both are checked. ``now_utc_s``: None while the clock is not set.
     """

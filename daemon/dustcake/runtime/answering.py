@@ -61,6 +61,8 @@ class Answering:
         self._engine = engine
         self._unit = unit
         self._clock = clock
+        # Readings come to the engine by the same queue, and each request may take it a commit.
+        self._one_at_a_time = asyncio.Lock()
 
     async def answer(
         self,
@@ -74,7 +76,7 @@ class Answering:
         is refused whatever it is."""
         make = self._input(asked, asker, sent, refusal)
         try:
-            async with asyncio.timeout(ANSWER_WITHIN_S):
+            async with asyncio.timeout(ANSWER_WITHIN_S), self._one_at_a_time:
                 event = await self._engine.ask(make)
         except TimeoutError:
             late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)

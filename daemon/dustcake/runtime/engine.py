@@ -23,7 +23,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs
-from dustcake.publish.exception_reporting import Deadbands, Telling
+from dustcake.publish.exception_reporting import Deadbands, ExceptionReporter
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Keep, Publication
 from dustcake.runtime.actuator import NO_COMMAND, Actuator
@@ -64,7 +64,7 @@ class Engine:
         self._live = live
         self._fed = fed
         self._flush_s = flush_s
-        self._telling = Telling(measurement_every_s, deadbands)
+        self._reporter = ExceptionReporter(measurement_every_s, deadbands)
         self._actuator = Actuator(outputs, self._reported)
         self._queue: asyncio.Queue[MakeInput] = asyncio.Queue(QUEUE_LENGTH)
         # Reports of outputs are few (one for each command) and must never wait or be refused.
@@ -296,7 +296,7 @@ class Engine:
             waiting.set_result(next(e for e in events if isinstance(e.body, RequestAnswered)))
 
     def _measurement(self, at: Stamp) -> None:
-        if self._telling.is_due(self.state, at.mono_s):
+        if self._reporter.is_due(self.state, at.mono_s):
             self._live(self._renderer.measurement(self.state, at.utc_s))
 
 

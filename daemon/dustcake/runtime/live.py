@@ -42,13 +42,38 @@ log = structlog.get_logger()
 STATUS_EVERY_S = 3.0  # the line for the service manager
 
 
+ENDING = (
+    signal.SIGTERM,
+    signal.SIGINT,
+    signal.SIGHUP,
+    signal.SIGQUIT,
+    signal.SIGUSR1,
+    signal.SIGUSR2,
+    signal.SIGALRM,
+    signal.SIGVTALRM,
+    signal.SIGPROF,
+    signal.SIGIO,
+    signal.SIGPWR,
+    signal.SIGSTKFLT,
+    signal.SIGXCPU,
+    *range(signal.SIGRTMIN, signal.SIGRTMAX + 1),
+)
+"""Every signal that ends a process unless it takes it, but for SIGKILL and those of its own
+faults; any of these, sent by whoever, would else leave a valve as it is just then."""
+
+STOPPING = (signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU)
+"""They would stop a process without ending it, valves as they are."""
+
+
 async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
-    """Run until SIGTERM or SIGINT. Raises what the store or the local socket refuse with."""
-    stop = asyncio.Event()
+    """Run until a signal of ``ENDING``. Raises what the store or the local socket refuse with."""
     loop = asyncio.get_running_loop()
+    stop: asyncio.Future[str] = loop.create_future()
     loop.set_default_executor(Unattended())
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
+    for number in ENDING:
+        loop.add_signal_handler(number, _end_on, number, stop)
+    for number in STOPPING:
+        signal.signal(number, signal.SIG_IGN)
     async with AsyncExitStack() as stack:
         store = await stack.enter_async_context(
             SqliteStore.open(Path(settings.journal.path), _retention(settings.journal))
@@ -65,6 +90,18 @@ async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
     log.info("stopped")
 
 
+def _end_on(number: int, stop: asyncio.Future[str]) -> None:
+    if not stop.done():
+        stop.set_result(_name(number))
+
+
+def _name(number: int) -> str:
+    try:
+        return signal.Signals(number).name
+    except ValueError:  # most real-time signals have none
+        return str(number)
+
+
 def _retention(journal: Journal) -> Retention:
     return Retention(journal.raw_days, journal.minutes_days, journal.max_size_mb * 1_000_000)
 
@@ -73,7 +110,7 @@ async def _run_all(
     settings: Settings,
     installed: Sequence[Installed],
     store: SqliteStore,
-    stop: asyncio.Event,
+    stop: asyncio.Future[str],
     watchdog: Watchdog,
     clock: Clock,
     buses: Iterable[BusLine],
@@ -111,9 +148,9 @@ async def _run_all(
         if metrics is not None:
             around.append(tasks.create_task(metrics.serve(), name="metrics"))
         around.append(tasks.create_task(_announce(installed, watchdog, clock), name="announce"))
-        await stop.wait()
+        number = await stop
         around.pop().cancel()
-        log.info("stopping")
+        log.info("stopping", signal=number)
         watchdog.stopping()
         began_s = clock.now().mono_s
         await _stop(installed, engines, tasks.create_task(_stopped(installed), name="stopping"))

@@ -13,9 +13,9 @@ from dustcake.adapters.store import SqliteStore
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.metrics import STEP_BOUNDS_S, Family, Seen, StepTimes, families
+from dustcake.publish.metrics import STEP_BOUNDS_S, CollectorState, Family, StepTimes, families
 from dustcake.runtime.installed import Installed
-from dustcake.settings.extras import is_installed, without
+from dustcake.settings.extras import is_installed, not_installed
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Metrics
 from dustcake.settings.setpoints import to_setpoints
@@ -49,7 +49,7 @@ class MetricsFace:
     async def serve(self) -> None:
         """Until cancelled. Where the extra is missing that is told, and nothing is served."""
         if not is_installed("metrics"):
-            cause, remedy = without("metrics")
+            cause, remedy = not_installed("metrics")
             log.error("metrics cannot be served", cause=cause, remedy=remedy)
             return
         from dustcake.adapters.metrics import MetricsServer
@@ -76,8 +76,8 @@ class MetricsFace:
         setpoints: Setpoints,
         timing: "_Timing",
         waiting: dict[str, int],
-    ) -> Seen:
-        return Seen(
+    ) -> CollectorState:
+        return CollectorState(
             collector.engine.state,
             setpoints,
             self._clock.now().mono_s,

@@ -19,7 +19,7 @@ from dustcake.publish.payloads import by_request_words, event_fields, reason_fie
 from dustcake.publish.request_json import InvalidRequest, read_object, request_in
 from dustcake.runtime.answering import Asker
 from dustcake.runtime.installed import Installed
-from dustcake.settings.extras import is_installed, without
+from dustcake.settings.extras import is_installed, not_installed
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Panel
 from dustcake.settings.summary import summary
@@ -51,6 +51,8 @@ class PanelSource:
         self._installed = {each.name: each for each in installed}
         self._clock = clock
         self._journal = Path(settings.journal.path)
+        # Threads share one core's worth of Python with control.
+        self._one_at_a_time = asyncio.Lock()
         self._blower_by_hand = {
             collector.name: collector.blower.request is BlowerRequest.HAND
             for collector in settings.collectors
@@ -165,7 +167,8 @@ class PanelSource:
         """What ``read`` finds in the journal, in a thread and with a connection of its own, that
         cannot write. Raises SourceError."""
         try:
-            return await asyncio.to_thread(self._read_now, read)
+            async with self._one_at_a_time:
+                return await asyncio.to_thread(self._read_now, read)
         except StoreRefused as refused:
             raise SourceError(str(refused)) from None
 
@@ -228,7 +231,7 @@ async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clo
     """Until cancelled. Where the extra is missing that is told, and nothing is served: control
     does not depend on it."""
     if not is_installed("panel"):
-        cause, remedy = without("panel")
+        cause, remedy = not_installed("panel")
         log.error("panel cannot be served", cause=cause, remedy=remedy)
         return
     from dustcake.adapters.http_server import HttpServer

@@ -7,7 +7,7 @@ from dustcake.adapters.plc import PlcServer
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.plc import Seen, image
+from dustcake.publish.plc import RegisterSource, image
 from dustcake.runtime.installed import Installed
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Plc
@@ -42,7 +42,7 @@ class PlcFace:
         if unit not in self._latest:
             return None
         state, setpoints = self._latest[unit]
-        return image(Seen(state, setpoints, self._steps[unit], self._clock.now().mono_s))
+        return image(RegisterSource(state, setpoints, self._steps[unit], self._clock.now().mono_s))
 
     async def serve(self) -> None:
         """Until cancelled."""

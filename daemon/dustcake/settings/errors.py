@@ -18,13 +18,21 @@ Location = tuple[int | str, ...]
 
 _NOT_SHOWN = "(not shown)"
 _SECRET_WORDS = ("pass", "pwd", "secret", "token", "credential")
-_KINDS = {
-    str: "a string",
-    bool: "true or false",
-    int: "a whole number",
-    float: "a number",
-    list: "an array",
-    dict: "a table",
+_TYPES = {
+    "string": "a string",
+    "boolean": "true or false",
+    "integer": "a whole number",
+    "number": "a number",
+    "array": "an array",
+    "object": "a table",
+}
+_SCHEMA_TYPES = {
+    str: "string",
+    bool: "boolean",
+    int: "integer",
+    float: "number",
+    list: "array",
+    dict: "object",
 }
 
 
@@ -63,7 +71,7 @@ class SettingsError(Exception):
 
 
 class Labels:
-    """How the elements of the named lists are called: by name where it is usable, else ``#2``."""
+    """Names the elements of the named lists: by name where it is usable, else ``#2``."""
 
     def __init__(self, data: Mapping[str, Any]) -> None:
         self._labels = {key: _labels_of(data.get(key)) for key in NAMED_LISTS}
@@ -141,7 +149,7 @@ def problem_of(error: ErrorDetails, data: Mapping[str, Any], labels: Labels) -> 
         case _:
             # Where a table belongs anything else is out of place, and perhaps a secret.
             wants_table = here.get("type") == "object"
-            value = _kind(error["input"]) if wants_table else _show(error["input"], location)
+            value = _type_given(error["input"]) if wants_table else _show(error["input"], location)
             return Problem(setting, value, _allowed(here), _remedy(error, location, here))
 
 
@@ -158,7 +166,7 @@ def _remedy(error: ErrorDetails, location: Location, here: Schema) -> str:
     if kind == "object":
         return f"write it as a table, under a header of its own ending in {location[-1]}]"
     if kind in ("number", "integer") and isinstance(value, str):
-        return f"write it as {_kind_name(here)} without quotation marks"
+        return f"write it as {_type_wanted(here)} without quotation marks"
     if kind == "string" and not isinstance(value, str):
         return f"write it in quotation marks{_example(location, here)}"
     if description := here.get("description"):
@@ -168,9 +176,7 @@ def _remedy(error: ErrorDetails, location: Location, here: Schema) -> str:
 
 def _add(location: Location, here: Schema) -> str:
     last = location[-1]
-    if here.get("type") == "array" and "$ref" in here.get("items", {}):
-        return f"add at least one table [[{last}]]"
-    if here.get("items", {}).get("oneOf"):
+    if here.get("items", {}).keys() & {"$ref", "oneOf"}:
         return f"add at least one table [[{last}]]"
     if here.get("type") == "object":
         header = ".".join(str(part) for part in location if isinstance(part, str))
@@ -202,15 +208,8 @@ def _quoted(choices: Sequence[str]) -> str:
     return ", ".join(f'"{choice}"' for choice in choices)
 
 
-def _kind_name(here: Schema) -> str:
-    return {
-        "string": "a string",
-        "integer": "a whole number",
-        "number": "a number",
-        "boolean": "true or false",
-        "array": "an array",
-        "object": "a table",
-    }.get(here.get("type", ""), "another value")
+def _type_wanted(here: Schema) -> str:
+    return _TYPES.get(here.get("type", ""), "another value")
 
 
 def _allowed(here: Schema) -> str:
@@ -220,7 +219,7 @@ def _allowed(here: Schema) -> str:
         return f'"{here["const"]}"'
     if mapping := here.get("discriminator", {}).get("mapping"):
         return f"a table whose kind is one of {_quoted(sorted(mapping))}"
-    text = _kind_name(here)
+    text = _type_wanted(here)
     low = here.get("minimum", here.get("exclusiveMinimum"))
     high = here.get("maximum", here.get("exclusiveMaximum"))
     if low is not None and high is not None:
@@ -262,9 +261,8 @@ def _show(value: object, location: Location) -> str:
         return str(value)
     if isinstance(value, str) and len(value) <= 80:
         return f'"{value}"' if value.isprintable() else repr(value)
-    return _kind(value)
+    return _type_given(value)
 
 
-def _kind(value: object) -> str:
-    words = (word for kind, word in _KINDS.items() if isinstance(value, kind))
-    return next(words, "a date or time")
+def _type_given(value: object) -> str:
+    return _TYPES.get(_SCHEMA_TYPES.get(type(value), ""), "a date or time")

@@ -4,6 +4,7 @@ is broken."""
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import inf, nextafter
+from typing import Any
 
 from dustcake.core import setpoints as core
 from dustcake.core.requests.kinds import SetPoint
@@ -95,13 +96,10 @@ def adjustable(collector: Collector) -> Iterator[AdjustableSetPoint]:
 
 def to_adjusting(collector: Collector) -> core.Adjusting:
     """The same as the core has it."""
-    bands = {each.point: each.band for each in adjustable(collector)}
+    bands: dict[str, Any] = {each.point.value: each.band for each in adjustable(collector)}
     outputs = collector.outputs
     return core.Adjusting(
-        low_pa=bands.get(SetPoint.LOW),
-        high_pa=bands.get(SetPoint.HIGH),
-        interval_s=bands.get(SetPoint.INTERVAL),
-        on_time_s=bands.get(SetPoint.ON_TIME),
+        **bands,
         on_time_step_s=inf
         if outputs.one_shot_register is None
         else outputs.one_shot_ms_per_count / 1000.0,

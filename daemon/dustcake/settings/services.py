@@ -222,7 +222,8 @@ class Plc(Server):
     port: int = Field(default=1502, ge=1, le=65535)
     """TCP port. 502 is the usual one, and a port below 1024 needs the right to listen there."""
     most_connections: int = Field(default=8, ge=1, le=100)
-    """Clients at a time; one more is turned away."""
+    """Clients at a time; one more takes the place of one that asks for nothing, or is turned
+    away."""
     idle_s: float = Field(default=60.0, ge=1, le=3600)
     """A client that says nothing for so long is let go."""
 

@@ -5,16 +5,15 @@ from dataclasses import dataclass
 from itertools import chain
 
 from dustcake.core.blower import PROOF_KEPT
-from dustcake.core.cleaning.pulse_order import neighbours_in_succession
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
 from dustcake.settings.buses import AnalogInput, SerialBus
-from dustcake.settings.extras import missing, without
+from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.request_limits import adjustable
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
 from dustcake.settings.setpoints import MICROAMPERES
-from dustcake.settings.summary_gaps import consequences
+from dustcake.settings.summary_cautions import cautions
 from dustcake.units import Pressure, PressureUnit, show, show_with_pa
 
 
@@ -32,10 +31,10 @@ def summary(settings: Settings) -> Iterator[Statement]:
     yield from _buses(settings)
     for collector in settings.collectors:
         subject = f"collector {collector.name}"
-        parts = (_readings, _cleaning, _requests, _alarms, _air)
+        parts = (_readings, _cleaning, _flow, _pulses, _requests, _alarms, _air)
         for text in chain.from_iterable(part(collector) for part in parts):
             yield Statement(subject, text)
-        for text in (*consequences(collector), *_cautions(collector)):
+        for text in cautions(collector):
             yield Statement(subject, text, caution=True)
     yield from _service(settings)
 
@@ -77,7 +76,7 @@ def _analog(analog: AnalogInput) -> str:
 
 
 def _cleaning(collector: Collector) -> Iterator[str]:
-    cleaning, pulsing, unit = collector.cleaning, collector.pulsing, collector.shown_in
+    cleaning, unit = collector.cleaning, collector.shown_in
     low, high = (show_with_pa(p.pa, unit) for p in (cleaning.low, cleaning.high))
     delay = f" for {cleaning.on_delay_s:g} s" if cleaning.on_delay_s else ""
     on_demand = f"on-demand cleaning starts at {high}{delay} and stops at {low}"
@@ -94,37 +93,6 @@ def _cleaning(collector: Collector) -> Iterator[str]:
         f"after {cleaning.max_cycles} full cycles without reaching {low} it rests "
         f"{cleaning.rest_s:g} s"
     )
-    yield from _flow(collector)
-    if cleaning.downtime:
-        yield (
-            f"downtime cleaning: {cleaning.downtime_passes} full cycles, once the blower has been "
-            f"off {cleaning.downtime_spin_down_s:g} s"
-        )
-    outputs = collector.outputs
-    place = f"bus {outputs.bus}, unit {outputs.unit}"
-    coils = ", ".join(map(str, outputs.coils))
-    if outputs.kind is OutputKind.DEMAND_CONTACT:
-        yield (
-            f"a sequencer board pulses while coil {coils} ({place}) is closed, one cycle in "
-            f"{pulsing.sequencer_cycle_s:g} s"
-        )
-    else:
-        ends = "the output module" if outputs.kind is OutputKind.VALVES_ONE_SHOT else "the daemon"
-        order = ", ".join(map(str, collector.order))
-        yield (
-            f"{len(outputs.coils)} valves on coils {coils} ({place}), in the order {order}: "
-            f"{pulsing.on_time_s:g} s every {pulsing.interval_s:g} s, each pulse ended by {ends}"
-        )
-    if outputs.watchdog is not None:
-        yield (
-            "the output module switches all its outputs off by itself "
-            f"{outputs.watchdog.timeout_s:g} s after the last request: so long at most a valve "
-            "stays on if the daemon dies"
-        )
-    if collector.blower.request is not BlowerRequest.NONE:
-        by_process = collector.blower.request is BlowerRequest.PROCESS
-        by = "follows the process equipment" if by_process else "is made by hand"
-        yield f"the blower run request {by}, and is withdrawn on smoke"
 
 
 def _flow(collector: Collector) -> Iterator[str]:
@@ -155,6 +123,39 @@ def _flow(collector: Collector) -> Iterator[str]:
     yield f"while dP cannot be trusted: {what}"
     if waived:
         yield "timed cleaning pulses without proof of flow, and needs no dP"
+
+
+def _pulses(collector: Collector) -> Iterator[str]:
+    cleaning, outputs, pulsing = collector.cleaning, collector.outputs, collector.pulsing
+    if cleaning.downtime:
+        yield (
+            f"downtime cleaning: {cleaning.downtime_passes} full cycles, once the blower has been "
+            f"off {cleaning.downtime_spin_down_s:g} s"
+        )
+    place = f"bus {outputs.bus}, unit {outputs.unit}"
+    coils = ", ".join(map(str, outputs.coils))
+    if outputs.kind is OutputKind.DEMAND_CONTACT:
+        yield (
+            f"a sequencer board pulses while coil {coils} ({place}) is closed, one cycle in "
+            f"{pulsing.sequencer_cycle_s:g} s"
+        )
+    else:
+        ends = "the output module" if outputs.kind is OutputKind.VALVES_ONE_SHOT else "the daemon"
+        order = ", ".join(map(str, collector.order))
+        yield (
+            f"{len(outputs.coils)} valves on coils {coils} ({place}), in the order {order}: "
+            f"{pulsing.on_time_s:g} s every {pulsing.interval_s:g} s, each pulse ended by {ends}"
+        )
+    if outputs.watchdog is not None:
+        yield (
+            "the output module switches all its outputs off by itself "
+            f"{outputs.watchdog.timeout_s:g} s after the last request: so long at most a valve "
+            "stays on if the daemon dies"
+        )
+    if collector.blower.request is not BlowerRequest.NONE:
+        by_process = collector.blower.request is BlowerRequest.PROCESS
+        by = "follows the process equipment" if by_process else "is made by hand"
+        yield f"the blower run request {by}, and is withdrawn on smoke"
 
 
 def _requests(collector: Collector) -> Iterator[str]:
@@ -202,40 +203,6 @@ def _air(collector: Collector) -> Iterator[str]:
     )
 
 
-def _cautions(collector: Collector) -> Iterator[str]:
-    outputs = collector.outputs
-    if outputs.kind is OutputKind.VALVES_ON_OFF and outputs.watchdog is None:
-        yield (
-            "no module watchdog: if the daemon or its line dies in the middle of a pulse, that "
-            "valve stays on until the daemon is back"
-        )
-    if outputs.kind is OutputKind.DEMAND_CONTACT and outputs.watchdog is None:
-        yield (
-            "no module watchdog: if the daemon or its line dies while the demand contact is "
-            "closed, the sequencer board pulses on until the daemon is back"
-        )
-    off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
-    if off:
-        yield f"alarms taken out: {', '.join(off)}"
-    if collector.blower.timed_without_proof is not None:
-        yield (
-            "FLOW IS NOT PROVED in timed cleaning: it pulses with the blower stopped too, and "
-            "while dP cannot be trusted, which can raise a dust cloud: for combustible dust only "
-            "as the site's dust hazard analysis allows. Accepted in the settings, because: "
-            f"{collector.blower.timed_without_proof}"
-        )
-    if collector.cleaning.downtime:
-        yield (
-            "downtime cleaning pulses without air flow: for combustible dust only as the site's "
-            "dust hazard analysis allows"
-        )
-    if collector.pulsing.order and len(collector.outputs.coils) >= 4:
-        pairs = neighbours_in_succession(collector.order)
-        if pairs:
-            listed = ", ".join(f"{a} then {b}" for a, b in pairs)
-            yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"
-
-
 def _service(settings: Settings) -> Iterator[Statement]:
     subject = "daemon"
     yield Statement(subject, f"site {settings.site.name}")
@@ -263,8 +230,8 @@ def _service(settings: Settings) -> Iterator[Statement]:
         yield from _panel(settings.panel)
     if settings.metrics is not None:
         yield from _metrics(settings.metrics)
-    for extra in missing(settings):
-        yield Statement(extra, "; ".join(without(extra)), caution=True)
+    for extra in missing_extras(settings):
+        yield Statement(extra, "; ".join(not_installed(extra)), caution=True)
 
 
 def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:

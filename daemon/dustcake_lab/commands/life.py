@@ -3,16 +3,15 @@
 import argparse
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from dustcake.cli.common import BAD_USAGE, DONE, between, fail
-from dustcake.core.filter_life.forecast import FEWEST_POINTS
+from dustcake.cli.common import BAD_USAGE, DONE, UsageError, between
+from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast
 from dustcake.publish.wording import duration
 from dustcake.units import Pressure, PressureUnit, parse_pressure, show
-
-if TYPE_CHECKING:
-    from dustcake.core.filter_life.forecast import Forecast
-    from dustcake_lab.life import LifeTrace
+from dustcake_lab.commands.trace_reading import BadRowReport
+from dustcake_lab.life import LifeTrace, forecast_at, reached_s, read_rows, summarised
+from dustcake_lab.traces.columns import BadRow, TraceError
 
 DESCRIPTION = "Say from a recorded trace how long the filters will last, as a range."
 EPILOG = """\
@@ -34,7 +33,6 @@ With --json each forecast is one object: `t_s` (running time), `outlook` (`range
 `confidence`. The last is the summary, with `reached_s`: the running time at which dP reached the
 limit in the trace itself, or null. Exit code 0: done; 2: the options or the trace are not in order.
 """
-_LISTED_BAD_ROWS = 20
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -87,30 +85,24 @@ def _limit(text: str) -> Pressure:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    from dustcake_lab.life import forecast_at, reached_s, read_rows, summarised
-    from dustcake_lab.traces.columns import BadRow, TraceError, unusable
-
     limit: Pressure = arguments.limit
-    rows, bad = [], []
+    rows, bad_rows = [], BadRowReport(skip=arguments.skip_bad_rows)
     try:
         for row in read_rows(arguments.trace):
             if isinstance(row, BadRow):
-                bad.append(row)
+                bad_rows.add(row)
             else:
                 rows.append(row)
-        _tell_bad([str(each) for each in bad])
-        if bad and not arguments.skip_bad_rows:
-            them = "it" if len(bad) == 1 else "them"
-            fail(f"{unusable(len(bad))}; correct {them}, or add --skip-bad-rows")
+        bad_rows.close()
+        if bad_rows.refused:
             return BAD_USAGE
         trace = summarised(rows, arguments.flow, cleaned=arguments.cleaned)
     except TraceError as error:
-        fail(f"{arguments.trace}: {error}")
-        return BAD_USAGE
+        raise UsageError(f"{arguments.trace}: {error}") from None
     for percent in arguments.at:
-        told = forecast_at(trace, percent / 100.0, limit.pa)
-        print(_json(told, percent) if arguments.json else _words(told, percent, limit.unit))
-    summary = _summary(trace, limit.pa, reached_s(trace, limit.pa), len(bad))
+        found = forecast_at(trace, percent / 100.0, limit.pa)
+        print(_json(found, percent) if arguments.json else _words(found, percent, limit.unit))
+    summary = _summary(trace, limit.pa, reached_s(trace, limit.pa), bad_rows.count)
     if arguments.json:
         print(json.dumps(summary))
     else:
@@ -118,27 +110,20 @@ def run(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _tell_bad(texts: list[str]) -> None:
-    for text in texts[:_LISTED_BAD_ROWS]:
-        fail(text)
-    if len(texts) > _LISTED_BAD_ROWS:
-        fail(f"... and {len(texts) - _LISTED_BAD_ROWS} more")
-
-
-def _json(told: "Forecast", percent: float) -> str:
+def _json(found: Forecast, percent: float) -> str:
     return json.dumps(
         {
             "event": "forecast",
             "at_percent": percent,
-            "t_s": _seconds(told.hours),
-            "outlook": told.outlook.value,
-            "remaining_low_s": _seconds(told.low_h),
-            "remaining_high_s": _seconds(told.high_h),
-            "confidence": told.confidence,
-            "horizon_s": _seconds(told.horizon_h),
-            "dp_pa": None if told.residual_pa is None else round(told.residual_pa, 3),
-            "rise_pa_per_h": told.rise_pa_per_h,
-            "points": told.points,
+            "t_s": _seconds(found.hours),
+            "outlook": found.outlook.value,
+            "remaining_low_s": _seconds(found.low_h),
+            "remaining_high_s": _seconds(found.high_h),
+            "confidence": found.confidence,
+            "horizon_s": _seconds(found.horizon_h),
+            "dp_pa": None if found.residual_pa is None else round(found.residual_pa, 3),
+            "rise_pa_per_h": found.rise_pa_per_h,
+            "points": found.points,
         }
     )
 
@@ -147,23 +132,23 @@ def _seconds(hours: float | None) -> float | None:
     return None if hours is None else round(hours * 3600.0, 3)
 
 
-def _words(told: "Forecast", percent: float, unit: PressureUnit) -> str:
-    at = f"after {percent:g} % ({duration(told.hours * 3600.0)})"
-    if told.residual_pa is None:
-        return f"{at}: not enough data yet, {told.points} of {FEWEST_POINTS} points"
-    level = f"dP {show(told.residual_pa, unit)}"
-    if told.low_h is None:
-        return f"{at}: {level}; no end in sight within {duration(told.horizon_h * 3600.0)}"
-    if told.low_h == told.high_h == 0.0:
+def _words(found: Forecast, percent: float, unit: PressureUnit) -> str:
+    at = f"after {percent:g} % ({duration(found.hours * 3600.0)})"
+    if found.residual_pa is None:
+        return f"{at}: not enough data yet, {found.points} of {FEWEST_POINTS} points"
+    level = f"dP {show(found.residual_pa, unit)}"
+    if found.low_h is None:
+        return f"{at}: {level}; no end in sight within {duration(found.horizon_h * 3600.0)}"
+    if found.low_h == found.high_h == 0.0:
         return f"{at}: {level} has reached the limit"
-    low = duration(told.low_h * 3600.0)
-    high = None if told.high_h is None else duration(told.high_h * 3600.0)
+    low = duration(found.low_h * 3600.0)
+    high = None if found.high_h is None else duration(found.high_h * 3600.0)
     left = f"more than {low}" if high is None else f"{low} to {high}"
-    return f"{at}: {left} remain ({told.confidence * 100:.0f} % confidence); {level}"
+    return f"{at}: {left} remain ({found.confidence * 100:.0f} % confidence); {level}"
 
 
 def _summary(
-    trace: "LifeTrace", limit_pa: float, reached: float | None, bad_rows: int
+    trace: LifeTrace, limit_pa: float, reached: float | None, bad_rows: int
 ) -> dict[str, Any]:
     return {
         "event": "summary",

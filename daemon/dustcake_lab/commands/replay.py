@@ -4,21 +4,23 @@ import argparse
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, fail, settings_in
+from dustcake.adapters.store import StoreRefused
+from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, settings_in
 from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.progress import ProgressLine, long_work, progress_line
+from dustcake_lab.commands.trace_reading import BadRowReport
+from dustcake_lab.replay.listing import JsonListing, Listing, Tallies, WordsListing
+from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
+from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
+from dustcake_lab.traces.columns import BadRow, TraceError
+from dustcake_lab.traces.files import OpenTrace, open_any
 
 if TYPE_CHECKING:
-    from dustcake.core.inputs import PollCompleted
-    from dustcake_lab.replay.listing import Listing
-    from dustcake_lab.traces.columns import BadRow
-    from dustcake_lab.traces.files import OpenTrace
-    from dustcake_lab.traces.samples import Columns
+    from dustcake_lab.traces.samples import SampleStream, UsableStream
 
 DESCRIPTION = "Take the decisions of the daemon on a recorded trace, and say why."
 EPILOG = """\
@@ -47,7 +49,6 @@ started, and `alarms` the times an alarm was raised; of these `while_it_holds` h
 `holds_until_s`, while the answers hold, and `beyond` what came after it. Exit code 0: done; 2: the
 settings, the options or the trace are not in order.
 """
-_LISTED_BAD_ROWS = 20
 _KEPT_IN_MEMORY_BYTES = 8_000_000
 _PROGRESS_FROM_BYTES = 20_000_000
 _PROGRESS_EVERY_BYTES = 5_000_000
@@ -70,25 +71,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    from dustcake.adapters.store import StoreRefused
-    from dustcake_lab.traces.columns import TraceError
-
     collector = chosen_collector(settings_in(arguments.settings), arguments.collector)
     try:
-        return _replay_on(collector, arguments)
+        return _replay(collector, arguments)
     except TraceError as error:
         raise UsageError(f"{arguments.trace}: {error}") from None
     except StoreRefused as refused:
         raise UsageError(str(refused)) from None
 
 
-def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
-    from dustcake_lab.replay.listing import JsonListing, Tallies, WordsListing
-    from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
-    from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
-    from dustcake_lab.traces.columns import TraceError
-    from dustcake_lab.traces.files import open_any
-
+def _replay(collector: Collector, arguments: argparse.Namespace) -> int:
     skip: bool = arguments.skip_bad_rows
     setpoints = to_setpoints(collector)
     with (
@@ -98,13 +90,13 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
         # Until the last row has been read the trace may still be refused as a whole.
         out: IO[str] = sys.stdout if skip else spool
         listing = (JsonListing if arguments.json else WordsListing)(out, collector.shown_in)
-        fitted = match_columns(setpoints, trace.columns)
-        bad_rows = _BadRows(listing, out, skip=skip)
-        commanded, counted = CommandLog(), CountedEvents()
-        rows = bad_rows.taken_out_of(_with_progress(trace, arguments.trace, fitted.unused))
-        replay = Replay(fitted.setpoints, commanded, trace.recorded)
+        match = match_columns(setpoints, trace.columns)
+        bad_rows = BadRowReport(skip=skip)
+        commands, counted = CommandLog(), CountedEvents()
+        replay = Replay(match.setpoints, commands, trace.recorded)
         with long_work():
-            for event in replay.events(rows):
+            samples = _usable(trace, arguments.trace, match.unused, bad_rows, listing, out)
+            for event in replay.events(samples):
                 listing.event(event)
                 counted.take(event)
         bad_rows.close()
@@ -114,9 +106,9 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
             raise TraceError("no row that can be used after the header")
         else:
             tally, recorded = replay.tally, trace.recorded
-            differs = first_difference(recorded, commanded)
+            differs = first_difference(recorded, commands)
             until = caveat(differs, recorded, tally.duration_s)
-            notes = (*fitted.notes, *tally.notes(fitted.setpoints.stale_after_s), until)
+            notes = (*match.notes, *tally.notes(match.setpoints.stale_after_s), until)
             parts = () if differs is None else counted.split_at(differs.at_s)
             listing.summary(Tallies(tally, *parts), bad_rows.count, differs, notes)
         if not skip:
@@ -125,60 +117,33 @@ def _replay_on(collector: Collector, arguments: argparse.Namespace) -> int:
     return BAD_USAGE if bad_rows.refused else DONE
 
 
-class _BadRows:
-    """Names rows that cannot be used on stderr, and either refuses the trace or goes on."""
-
-    def __init__(self, listing: "Listing", out: IO[str], *, skip: bool) -> None:
-        self.count = 0
-        self._listing = listing
-        self._out = out
-        self._skip = skip
-
-    @property
-    def refused(self) -> bool:
-        """The trace is refused: nothing of it is replayed."""
-        return self.count > 0 and not self._skip
-
-    def taken_out_of(
-        self, rows: "Iterable[Columns | PollCompleted | BadRow]"
-    ) -> "Iterator[Columns | PollCompleted]":
-        """The polls that are left; of a refused trace none, but its rows are still checked."""
-        from dustcake_lab.traces.columns import BadRow
-
-        for row in rows:
-            if not isinstance(row, BadRow):
-                if not self.count or self._skip:
-                    yield row
-                continue
-            self._note(row)
-            if self._skip and row.poll is not None:
-                yield row.poll
-
-    def _note(self, row: "BadRow") -> None:
-        if self.count == 0 and not self._skip:
-            self._out.seek(0)
-            self._out.truncate()
-        self.count += 1
-        if self.count <= _LISTED_BAD_ROWS:
-            fail(str(row))
-        if self.count <= _LISTED_BAD_ROWS or self._skip:
-            self._listing.bad_row(row)
-
-    def close(self) -> None:
-        """Say what was not listed, and what became of the trace."""
-        if self.count > _LISTED_BAD_ROWS:
-            fail(f"... and {self.count - _LISTED_BAD_ROWS} more")
-        if self.refused:
-            from dustcake_lab.traces.columns import unusable
-
-            them = "it" if self.count == 1 else "them"
-            remedy = f"correct {them}, or add --skip-bad-rows to replay the rest"
-            fail(f"{unusable(self.count)}; {remedy}")
+def _usable(
+    trace: OpenTrace,
+    file: Path,
+    unused: tuple[str, ...],
+    bad_rows: BadRowReport,
+    listing: Listing,
+    out: IO[str],
+) -> "UsableStream":
+    """The samples that can be used; of a refused trace none after the first row that cannot, but
+    its rows are still checked, and what had been listed before is withdrawn."""
+    for row in _with_progress(trace, file, unused):
+        if not isinstance(row, BadRow):
+            if not bad_rows.refused:
+                yield row
+            continue
+        first = bad_rows.count == 0
+        named = bad_rows.add(row)
+        if bad_rows.refused and first:
+            out.seek(0)
+            out.truncate()
+        if named or not bad_rows.refused:
+            listing.bad_row(row)
+        if not bad_rows.refused and row.poll is not None:
+            yield row.poll
 
 
-def _with_progress(
-    trace: "OpenTrace", file: Path, unused: tuple[str, ...]
-) -> "Iterable[Columns | PollCompleted | BadRow]":
+def _with_progress(trace: OpenTrace, file: Path, unused: tuple[str, ...]) -> "SampleStream":
     """The rows; of a long trace, with how far it has been read, if somebody is watching."""
     rows = trace.samples(unused)
     size_bytes = file.stat().st_size
@@ -187,11 +152,8 @@ def _with_progress(
 
 
 def _watched(
-    rows: "Iterable[Columns | PollCompleted | BadRow]",
-    trace: "OpenTrace",
-    size_bytes: int,
-    line: ProgressLine,
-) -> "Iterator[Columns | PollCompleted | BadRow]":
+    rows: "SampleStream", trace: OpenTrace, size_bytes: int, line: ProgressLine
+) -> "SampleStream":
     shown_bytes = -_PROGRESS_EVERY_BYTES
     for row in rows:
         read_bytes = trace.bytes_read()

@@ -7,7 +7,6 @@ import textwrap
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from dustcake.cli.common import DONE, UsageError, between, chosen_collector
 from dustcake.settings.errors import SettingsError
@@ -15,14 +14,20 @@ from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.progress import ProgressLine, progress_line
-
-if TYPE_CHECKING:
-    from dustcake_sim.closed_loop import ClosedLoop
-    from dustcake_sim.scenario import Scenario
+from dustcake_lab.replay.listing import JsonListing, WordsListing
+from dustcake_lab.simulation.plot import PlotError, draw, require_matplotlib
+from dustcake_lab.simulation.run import Curves, SimulatedRun
+from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_sim.scenario import (
+    Scenario,
+    ScenarioError,
+    load_scenario,
+    packaged_scenarios,
+    settings_beside,
+)
 
 _DAY_S = 86_400.0
-_POSITIVE = between(0.0, 1e6, "a number")
-_LOOKS, _LOOKS_S = 4000, 3.0  # how often a run that is to be drawn is looked at, and at most
+_SAMPLES, _SAMPLE_S = 4000, 3.0  # of a run that is to be drawn: so many, no closer than that
 DESCRIPTION = "Run the daemon's decisions on a simulated collector, far faster than life."
 EPILOG = """\
 example:
@@ -46,8 +51,6 @@ options are not in order. What is simulated is no claim about a real collector.
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake simulate`."""
-    from dustcake_sim.scenario import packaged_scenarios
-
     names = textwrap.fill(", ".join(packaged_scenarios()), 92, break_long_words=False)
     parser.epilog = EPILOG % {"names": names}
     parser.add_argument("scenario", metavar="SCENARIO", help="name or path of a scenario (TOML)")
@@ -56,11 +59,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--collector", metavar="NAME", help="which collector, where the settings have several"
     )
     parser.add_argument(
-        "--days", type=_POSITIVE, metavar="N", help="how long (default: as the scenario says)"
+        "--days",
+        type=between(0.0, 1e6, "a number of days"),
+        metavar="N",
+        help="how long (default: as the scenario says)",
     )
     parser.add_argument("--seed", type=int, default=0, help="of noise and bursts (default 0)")
     parser.add_argument(
-        "--speed", type=_POSITIVE, metavar="N", help="times real time (default: as fast as can be)"
+        "--speed",
+        type=between(0.0, 1e6, "a number"),
+        metavar="N",
+        help="times real time (default: as fast as can be)",
     )
     parser.add_argument("--plot", type=Path, metavar="FILE.png", help="draw the run into this file")
     parser.add_argument("--json", action="store_true", help="print one JSON object a line")
@@ -68,9 +77,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    from dustcake_lab.simulation.plot import PlotError
-    from dustcake_sim.scenario import ScenarioError
-
     try:
         _simulate(arguments)
     except (ScenarioError, SettingsError, PlotError) as error:
@@ -79,12 +85,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _simulate(arguments: argparse.Namespace) -> None:
-    from dustcake_lab.replay.listing import JsonListing, WordsListing
-    from dustcake_lab.simulation.plot import draw
-    from dustcake_lab.simulation.run import Curves, SimulatedRun
-    from dustcake_sim.closed_loop import ClosedLoop
-    from dustcake_sim.scenario import load_scenario
-
     scenario = load_scenario(arguments.scenario)
     collector = chosen_collector(_settings(arguments, scenario), arguments.collector)
     _check_plot(arguments.plot)
@@ -96,16 +96,13 @@ def _simulate(arguments: argparse.Namespace) -> None:
             f"{error}: choose settings with one output for each row, or another scenario"
         ) from None
     until_s = (arguments.days or scenario.days) * _DAY_S
-    curves = Curves(scenario.plant.rows)
-    watchers: list[Callable[[ClosedLoop], None]] = []
+    curves, line = Curves(scenario.plant.rows), progress_line()
+    watchers: list[Callable[[ClosedLoop], None]] = [] if line is None else [_Bar(line, until_s)]
     if arguments.plot is not None:
         watchers.append(curves.watch)
-        loop.longest_leap_s = max(_LOOKS_S, until_s / _LOOKS)
+        loop.longest_leap_s = max(_SAMPLE_S, until_s / _SAMPLES)
     if arguments.speed is not None:
         watchers.append(_Pace(arguments.speed))
-    line = progress_line()
-    if line is not None:
-        watchers.append(_Bar(line, until_s))
     run = SimulatedRun(loop)
     listing = (JsonListing if arguments.json else WordsListing)(sys.stdout, collector.shown_in)
     for event in run.counted(loop.events(until_s, _all_of(watchers))):
@@ -117,19 +114,14 @@ def _simulate(arguments: argparse.Namespace) -> None:
         if arguments.speed is not None:
             sys.stdout.flush()
     if line is not None:
-        line.clear()
-    if arguments.json:
-        print(json.dumps(run.summary(), allow_nan=False))
-    else:
-        print("\n".join(run.words()))
+        line.close()
+    print(json.dumps(run.summary(), allow_nan=False) if arguments.json else "\n".join(run.words()))
     sys.stdout.flush()
     if arguments.plot is not None:
         draw(curves, arguments.plot, scenario, setpoints)
 
 
-def _settings(arguments: argparse.Namespace, scenario: "Scenario") -> Settings:
-    from dustcake_sim.scenario import settings_beside
-
+def _settings(arguments: argparse.Namespace, scenario: Scenario) -> Settings:
     if arguments.settings is not None:
         return load_settings(arguments.settings)
     beside = settings_beside(arguments.scenario, scenario)
@@ -147,15 +139,13 @@ def _check_plot(path: Path | None) -> None:
     """Before a long run, not after it."""
     if path is None:
         return
-    from dustcake_lab.simulation.plot import require_matplotlib
-
     require_matplotlib()
     if not path.parent.is_dir():
         raise UsageError(f"--plot {path}: no such directory; name a file in one that is there")
 
 
-def _all_of(watchers: "list[Callable[[ClosedLoop], None]]") -> "Callable[[ClosedLoop], None]":
-    def watch(loop: "ClosedLoop") -> None:
+def _all_of(watchers: list[Callable[[ClosedLoop], None]]) -> Callable[[ClosedLoop], None]:
+    def watch(loop: ClosedLoop) -> None:
         for each in watchers:
             each(loop)
 
@@ -169,7 +159,7 @@ class _Pace:
         self._speed = speed
         self._origin_s = time.monotonic()
 
-    def __call__(self, loop: "ClosedLoop") -> None:
+    def __call__(self, loop: ClosedLoop) -> None:
         ahead_s = loop.t_s / self._speed - (time.monotonic() - self._origin_s)
         if ahead_s > 0.0:
             time.sleep(ahead_s)
@@ -185,7 +175,7 @@ class _Bar:
         self._until_s = until_s
         self._begun_s = self._shown_s = time.monotonic()
 
-    def __call__(self, loop: "ClosedLoop") -> None:
+    def __call__(self, loop: ClosedLoop) -> None:
         now_s = time.monotonic()
         if now_s - self._shown_s < self._EVERY_S:
             return

@@ -1,16 +1,12 @@
 """`dustcake study`: which set points would serve a collector best, from a trace of it."""
 
 import argparse
+from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from dustcake.cli.common import BAD_USAGE, DONE, between, fail, file_called, whole_number
-from dustcake.settings.extras import the_extra
-
-if TYPE_CHECKING:
-    from zoneinfo import ZoneInfo
-
-    from dustcake_lab.study.jobs import Plan
+from dustcake.cli.common import UsageError, between, file_called, whole_number
+from dustcake.settings.extras import install_hint
+from dustcake_lab.commands.trace_reading import AIR_L, FLOW_M3S
 
 DESCRIPTION = "Fit a collector to a trace, and try settings on it."
 EPILOG = """\
@@ -34,7 +30,7 @@ plant.
 
 Filter life: blower hours until residual dP reaches the filter replacement set point, from how
 residual dP has risen over the trace; as a range over filters that age by running hours and filters
-that age by pulses. It takes some weeks of running (300 hours at least) to tell it.
+that age by pulses. It takes some weeks of running (300 hours at least) to show it.
 
 Hours of the day are those of UTC unless --time-zone names another clock, such as Europe/Berlin.
 
@@ -54,9 +50,6 @@ all, whose `event` is "fleet".
 Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are not in order, or
 the trace cannot say.
 """
-FLOW_M3S = between(0.0, 100.0, "the flow in m3/s, such as 1.2")
-"""No collector has more (common practice, no source): such a number is in other units."""
-AIR_L = between(0.0, 10_000.0, "litres of free air for one pulse, such as 40")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -165,69 +158,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    from importlib.util import find_spec
-
     if any(find_spec(name) is None for name in ("numpy", "polars", "joblib", "matplotlib")):
-        fail(f"a study needs {the_extra('analysis')}")
-        return BAD_USAGE
-    from dustcake.adapters.store import StoreRefused
-    from dustcake_lab.commands.study_one import study_one
-    from dustcake_lab.fit.data import TooThinError, UnknownZoneError, zone_named
-    from dustcake_lab.study.jobs import StudyError, require_cluster
-    from dustcake_lab.traces.atomic_file import UnwritableError
-    from dustcake_lab.traces.columns import TraceError
+        raise UsageError(f"a study needs {install_hint('analysis')}")
+    from dustcake_lab.commands.study_run import run_study
 
-    try:
-        zone = None if arguments.time_zone is None else zone_named(arguments.time_zone)
-        if arguments.dask is not None:
-            require_cluster(arguments.dask)
-        if arguments.fleet is None:
-            study_one(arguments, _plan(arguments), zone)
-        else:
-            _run_fleet(arguments, zone)
-    except UnknownZoneError as error:
-        fail(f"--time-zone {error}")
-    except (TraceError, TooThinError) as error:
-        fail(f"{arguments.trace}: {error}")
-    except (StudyError, StoreRefused, UnwritableError) as error:
-        fail(str(error))
-    else:
-        return DONE
-    return BAD_USAGE
-
-
-def _plan(arguments: argparse.Namespace) -> "Plan":
-    from dustcake_lab.study.jobs import Plan
-
-    return Plan(
-        days=float(arguments.days),
-        draws=arguments.draws,
-        seed=arguments.seed,
-        most_dp_pa=arguments.most_dp,
-        least_flow=arguments.least_flow,
-        dask=arguments.dask,
-    )
-
-
-_OF_ONE = ("settings", "collector", "flow", "search", "report", "png", "list")
-
-
-def _run_fleet(arguments: argparse.Namespace, zone: "ZoneInfo | None") -> None:
-    from dustcake_lab.commands.study_fleet import study_fleet
-    from dustcake_lab.study.jobs import StudyError
-
-    given = ["TRACE"] if arguments.trace is not None else []
-    given += [f"--{name}" for name in _OF_ONE if getattr(arguments, name) is not None]
-    if given:
-        raise StudyError(
-            f"--fleet goes without {', '.join(given)}: traces, settings and flows are named in the "
-            "list, and what is looked into more closely is one collector at a time"
-        )
-    study_fleet(
-        arguments.fleet,
-        _plan(arguments),
-        arguments.air,
-        arguments.fan_efficiency,
-        zone,
-        as_json=arguments.json,
-    )
+    return run_study(arguments)

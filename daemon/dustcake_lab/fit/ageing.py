@@ -2,9 +2,9 @@
 
 The residual of each stretch of the trace is the likeliest one, all else as fitted; so it does not
 matter from which dP down to which it was cleaned meanwhile. What these residuals say of the future
-the daemon's own estimator tells (``core.life_forecast``), for each of two beliefs that a trace
-cannot tell apart while it is pulsed at one rate: that filters age with running hours (dust beds
-itself in), or with pulses (media wear).
+comes from the daemon's own estimator (``core.filter_life.forecast``), for each of two beliefs that
+a trace cannot distinguish while it is pulsed at one rate: that filters age with running hours (dust
+beds itself in), or with pulses (media wear).
 """
 
 from dataclasses import dataclass, replace
@@ -113,7 +113,7 @@ def estimate_ageing(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
     if now_h < LEAST_H:
         return (
             f"the trace covers {now_h:.0f} hours of running; {LEAST_H:.0f} at least are needed to "
-            "tell ageing from weather and work"
+            "distinguish ageing from weather and work"
         )
     bins = replace(bins, residual_ratio=np.ones(len(run_h)))
     fired = np.cumsum([len(each) for each in bins.pulses])
@@ -131,8 +131,8 @@ def estimate_ageing(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
             found.append((float(run_h[middle]), float(fired[middle]), residual_pa, error_pa))
     if len(found) < FEWEST_POINTS:
         return (
-            f"only {len(found)} of {_STRETCHES} parts of the trace have pulses enough to tell "
-            f"residual dP; {FEWEST_POINTS} at least are needed"
+            f"only {len(found)} of {_STRETCHES} parts of the trace have pulses enough to "
+            f"estimate residual dP; {FEWEST_POINTS} at least are needed"
         )
     hours, pulses, residuals_pa, errors_pa = (np.array(each) for each in zip(*found, strict=True))
     now_pa, rise = _line(hours, residuals_pa, errors_pa, now_h, _error_of_removed(learnt))

@@ -62,11 +62,11 @@ class Bins:
 
 def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bins:
     """Means between pulses. ``order``: the row order of the settings, for pulses whose valve the
-    trace does not tell. Raises TooThinError."""
+    trace does not record. Raises TooThinError."""
     rows = _pulsed_rows(recorded, order)
     if not rows:
         raise TooThinError(
-            "the trace tells of no pulse: fit on one with a column `pulse_valve` or `pulses`, such "
+            "the trace has no pulse: fit on one with a column `pulse_valve` or `pulses`, such "
             "as `dustcake history --export` writes"
         )
     t_s, run_s = samples.t_s, samples.run_s
@@ -112,7 +112,7 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
             f"between {len(rows)} pulses dP was read and to be believed in only {len(made)} "
             f"stretches with the blower running; {LEAST_STRETCHES} at least are needed. Record "
             f"readings a second or a few apart: those less than {SETTLE_PULSE_S:g} s after a pulse "
-            f"or {SETTLE_START_S:g} s after a start tell nothing"
+            f"or {SETTLE_START_S:g} s after a start say nothing"
         )
     run, dp, n_, hour, flow, pulses, whole_ = zip(*made, strict=True)
     flows = np.array(flow)
@@ -188,12 +188,12 @@ def _noise_pa(dp_pa: Floats) -> float:
 
 
 def _flow(samples: Samples, places: npt.NDArray[np.intp]) -> float:
-    """Mean flow; NaN where none of it is told. 1 without a column."""
+    """Mean flow; NaN where none is recorded. 1 without a column."""
     if samples.flow_m3s is None:
         return 1.0
     flow_m3s = samples.flow_m3s[places]
-    told = flow_m3s[~np.isnan(flow_m3s)]
-    return float(told.mean()) if len(told) else np.nan
+    known = flow_m3s[~np.isnan(flow_m3s)]
+    return float(known.mean()) if len(known) else np.nan
 
 
 _FEWEST_VISITS = 12
@@ -262,6 +262,6 @@ def running_by_hour(samples: Samples) -> Floats:
     mostly = float(round(ran.sum() / max(covered.sum(), 1.0)))
     for day, hour in np.argwhere(~known).tolist():
         later = (day + np.arange(1, days)) % days
-        told = later[known[later, hour]]
-        share[day, hour] = share[told[0], hour] if len(told) else mostly
+        with_it = later[known[later, hour]]
+        share[day, hour] = share[with_it[0], hour] if len(with_it) else mostly
     return share.ravel()

@@ -24,7 +24,7 @@ _AGEING_ROUNDS = 1
 _NARROWEST = 2e-3
 """Relative standard error below which none is believed: the filter is linearised."""
 _MOST_HALF_WIDTH = {"residual": 0.5, "removed": 0.4, "load": 0.3}
-"""Of a 95 % interval, over the value: beyond it a trace has not told the value."""
+"""Of a 95 % interval, over the value: beyond it a trace leaves the value open."""
 _IN_WORDS = {
     "residual": ("residual dP, which no pulse takes off", "Pa", 1.0),
     "removed": ("the share of its cake that a pulse takes off a row", "%", 100.0),
@@ -72,7 +72,7 @@ class FittedCollector:
     notes: tuple[str, ...] = ()
 
     def draws(self, count: int, seed: int) -> Floats:
-        """Sets of parameters the trace does not rule out, one a line, as ``fit_filter.NAMES``;
+        """Sets of parameters the trace does not rule out, one a line, as ``kalman.NAMES``;
         the first is the likeliest one."""
         rng = np.random.default_rng(seed)
         drawn = rng.multivariate_normal(self.theta, self.covariance, size=count)
@@ -87,13 +87,13 @@ class FittedCollector:
 
     def as_json(self) -> dict[str, Any]:
         """For programs."""
-        told = self.ageing
+        ageing = self.ageing
         return {
             "load_pa_per_s": self.load.as_json(),
             "residual_pa": self.residual.as_json(),
             "removed_per_pulse": self.removed.as_json(),
             "scatter_of_removed": self.scatter.as_json(),
-            "ageing": {"not_told": told} if isinstance(told, str) else told.as_json(),
+            "ageing": {"not_told": ageing} if isinstance(ageing, str) else ageing.as_json(),
             "noise_pa": self.noise_pa,
             "hours_of": self.clock,
             "load_by_hour": self.by_hour.tolist(),
@@ -206,15 +206,15 @@ def _interval(theta: Floats, covariance: Floats, name: str) -> Interval:
 
 
 def _require_known(intervals: dict[str, Interval]) -> None:
-    """Raises TooThinError where the trace does not tell a parameter that everything rests on."""
+    """Raises TooThinError where the trace leaves a parameter open that everything rests on."""
     for name, most in _MOST_HALF_WIDTH.items():
         each, (what, unit, times) = intervals[name], _IN_WORDS[name]
         if (each.high - each.low) / 2.0 > most * each.value:
             raise TooThinError(
-                f"the trace does not tell {what}: anything from {each.low * times:.3g} to "
+                f"the trace does not determine {what}: anything from {each.low * times:.3g} to "
                 f"{each.high * times:.3g} {unit} explains it. Record cleanings from different dP "
                 "down to different dP (move the set points for some days), and for longer: at one "
-                "steady state no trace can tell residual dP from the share a pulse removes"
+                "steady state no trace can separate residual dP from the share a pulse removes"
             )
 
 

@@ -18,18 +18,18 @@ LONGEST_STEP_S = 60.0
 """A longer time between two rows is a gap: nothing is known of the load in it."""
 
 _LEAST_TOLD = 0.5
-"""Of the rows with the blower running: with fewer of them told, flow counts as not measured."""
+"""Of the rows with the blower running: with fewer of them recorded, flow counts as not measured."""
 
 
 class TooThinError(Exception):
-    """Why the trace cannot say what is asked of it, and what would."""
+    """Why the trace is not enough for an estimate, and what would be."""
 
 
 @dataclass(slots=True)
 class Samples:
     """All of a trace, side by side. ``run_s``: seconds the blower has run up to each sample;
     ``hour``: of the day, on the clock of ``zone`` (None: of UTC). ``flow_m3s``: above 0, or NaN
-    where the trace does not tell. ``doubted``: where dP was read, but is not to be believed.
+    where the trace has none. ``doubted``: where dP was read, but is not to be believed.
     ``notes``: what was not taken from the trace, in words."""
 
     t_s: Floats
@@ -106,7 +106,7 @@ def _one(poll: PollCompleted) -> Columns:
 def _flow(
     columns: list[Columns], running: npt.NDArray[np.bool_]
 ) -> tuple[Floats | None, tuple[str, ...]]:
-    """Flow, NaN where it is not told. A blower that runs moves air: what is not above 0 then is no
+    """Flow, NaN where there is none. A blower that runs moves air: what is not above 0 then is no
     flow that was measured. None, with a note, where little else is left."""
     if all(each.flow_m3s is None for each in columns):
         return None, ()
@@ -114,8 +114,8 @@ def _flow(
         [np.full(len(each), np.nan) if each.flow_m3s is None else each.flow_m3s for each in columns]
     )
     flow_m3s = np.where(flow_m3s > 0.0, flow_m3s, np.nan)
-    told = ~np.isnan(flow_m3s[running])
-    share = float(told.mean()) if len(told) else 0.0
+    known = ~np.isnan(flow_m3s[running])
+    share = float(known.mean()) if len(known) else 0.0
     if share >= _LEAST_TOLD:
         return flow_m3s, ()
     return None, (
@@ -130,8 +130,8 @@ def _blower(columns: Columns) -> npt.NDArray[np.bool_]:
 
 
 _DAY_S, _HOUR_S = 86_400.0, 3600.0
-_LOOK_S = 900.0
-"""How finely changes of the offset are looked for: they fall on quarters of an hour of UTC."""
+_QUARTER_S = 900.0
+"""How finely changes of the offset are searched for: they fall on quarters of an hour of UTC."""
 
 
 class UnknownZoneError(ValueError):
@@ -162,10 +162,10 @@ def clock_s(t_s: Floats, start_utc_s: float | None, zone: ZoneInfo | None) -> Fl
     if start_utc_s is None or zone is None or not len(t_s):
         return t_s + (start_utc_s or 0.0)
     utc_s: Floats = t_s + start_utc_s
-    quarter = np.floor(utc_s / _LOOK_S).astype(np.int64)
+    quarter = np.floor(utc_s / _QUARTER_S).astype(np.int64)
     first = int(quarter.min())
-    looked = np.arange(first, int(quarter.max()) + 1)
-    ahead_s = np.array([_ahead_s(float(each) * _LOOK_S, zone) for each in looked])
+    quarters = np.arange(first, int(quarter.max()) + 1)
+    ahead_s = np.array([_ahead_s(float(each) * _QUARTER_S, zone) for each in quarters])
     wall_s: Floats = utc_s + ahead_s[quarter - first]
     return wall_s
 

@@ -36,7 +36,7 @@ _NUISANCE = np.array([name in _BELIEFS for name in NAMES], dtype=np.float64)
 
 @dataclass(slots=True)
 class Estimate:
-    """``theta``: the likeliest parameters in their unbounded form (``fit_filter.NAMES``);
+    """``theta``: the likeliest parameters in their unbounded form (``kalman.NAMES``);
     ``covariance`` of them; ``by_hour``: the load of each hour of the day over the mean one."""
 
     theta: Floats
@@ -75,7 +75,7 @@ def estimate(bins: Bins, rows: int, by_hour: Floats, begin_at: Floats | None = N
         raise TooThinError(
             "no set of parameters explains the trace better than its neighbours: it holds too "
             "little that differs. Record cleanings from different dP down to different dP; at one "
-            "steady state no trace can tell residual dP from the share a pulse removes"
+            "steady state no trace can separate residual dP from the share a pulse removes"
         )
     return Estimate(theta, _covariance(here, np.diag(weight)), by_hour)
 

@@ -82,7 +82,7 @@ def without_doubts(
     setpoints: Setpoints,
     recorded: Recorded,
 ) -> Samples:
-    """The same samples, marked where the core doubts the reading, with a note that tells how long.
+    """The same samples, marked where the core doubts the reading, with a note for how long.
     ``parts``: what the samples were gathered from."""
     spans = _doubted(parts, setpoints, recorded)
     doubted = np.zeros(len(samples.t_s), bool)
@@ -101,7 +101,7 @@ def without_doubts(
     if share > 100.0 * _MOST:
         note = (
             f"the core would doubt the reading in {share:.0f} % of the running time ({why}), too "
-            "much to leave out: look at the trace (dustcake replay), or fit on a part of it"
+            "much to leave out: see what is wrong with it (dustcake replay), or fit on a part of it"
         )
         return replace(samples, notes=(*samples.notes, note))
     note = (

@@ -2,19 +2,19 @@
 
 import json
 from collections import Counter
+from datetime import UTC
 from typing import IO, Any, Protocol
 
 from dustcake.core.events import Event
 from dustcake.core.record import record
+from dustcake.publish.alarm_texts import alarm_title
+from dustcake.publish.event_sentences import Display, event_sentence
 from dustcake.publish.payloads import event_fields, utc_text
-from dustcake.publish.wording import duration, label, number
+from dustcake.publish.wording import duration
 from dustcake.units import PressureUnit
 from dustcake_lab.replay.replay import Tally
 from dustcake_lab.replay.what_if import Difference
 from dustcake_lab.traces.columns import BadRow
-
-# Told apart from the other fields of an event, or of no use in a replay.
-_NOT_LISTED = ("event", "reason", "reason_code", "reasons", "reason_codes", "downtime_s")
 
 
 @record
@@ -61,7 +61,7 @@ class JsonListing:
         self._object({**at, **event_fields(event, self._unit)})
 
     def bad_row(self, row: BadRow) -> None:
-        """Line, column, value as it stands there, and problem."""
+        """Line, column, value as it is written there, and problem."""
         place = {"line": row.line, "column": row.column, "value": row.value}
         self._object({"event": "bad_row", **place, "problem": row.problem})
 
@@ -92,37 +92,21 @@ class JsonListing:
 
 
 class WordsListing:
-    """A line of words for each event, and a summary. Bad rows are left to whoever names them."""
+    """A line of words for each event, in UTC, and a summary. Bad rows are left to whoever names
+    them."""
 
     def __init__(self, out: IO[str], unit: PressureUnit) -> None:
         self._out = out
-        self._unit = unit
+        self._display = Display(unit, UTC)
 
     def _line(self, text: str) -> None:
         self._out.write(f"{text}\n")
 
     def event(self, event: Event) -> None:
-        """When, what, and why."""
-        content = event_fields(event, self._unit)
-        at = utc_text(event.at.utc_s) or f"{event.at.mono_s:.3f} s".rjust(14)
-        what = [
-            self._field(name, value)
-            for name, value in content.items()
-            if name not in _NOT_LISTED and value != ""
-        ]
-        why = [content["reason"]] if "reason" in content else content.get("reasons", [])
-        name = content["event"].replace("_", " ")
-        told = "  ".join([at, name, *filter(None, [", ".join(what)])])
-        self._line(": ".join([told, *filter(None, ["; ".join(why)])]))
-
-    def _field(self, name: str, value: object) -> str:
-        if isinstance(value, bool):
-            shown = "yes" if value else "no"
-        elif isinstance(value, int | float):
-            shown = number(name, value, self._unit)
-        else:
-            shown = "not known" if value is None else str(value)
-        return f"{label(name)} {shown}"
+        """When, and what happened."""
+        at_s, utc_s = event.at.mono_s, event.at.utc_s
+        at = f"{at_s:.3f} s".rjust(14) if utc_s is None else self._display.time(utc_s)
+        self._line(f"{at}  {event_sentence(event.body, self._display)}")
 
     def bad_row(self, row: BadRow) -> None:
         """Not here: among the events it would be missed."""
@@ -175,19 +159,24 @@ def _happened(tally: Tally) -> dict[str, Any]:
 
 def _briefly(tally: Tally) -> str:
     pulses, alarms = tally.pulses.total(), tally.alarms.total()
-    return f"cleaning started {tally.runs} times, pulses {pulses}, alarms raised {alarms}"
+    return f"cleaning started {_times(tally.runs)}, pulses {pulses}, alarms raised {alarms}"
 
 
 def count_lines(tally: Tally) -> list[str]:
     """The same for people."""
-    runs = f"started {tally.runs} times, {duration(tally.cleaning_s)} in all"
+    runs = f"started {_times(tally.runs)}, {duration(tally.cleaning_s)} in all"
+    titled = Counter({alarm_title(name): n for name, n in tally.alarms.items()})
     open_end = ", still under way at the end" if tally.cleaning_since_s is not None else ""
     return [
         f"duration         {duration(tally.duration_s)}",
         f"cleaning         {runs}{open_end}",
         f"pulses           {_each('valve ', tally.pulses)}",
-        f"alarms raised    {_each('', tally.alarms)}",
+        f"alarms raised    {_each('', titled)}",
     ]
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _each(what: str, counted: Counter[Any]) -> str:

@@ -10,13 +10,13 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, cast
 
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.pulse_response import observation as looking
 from dustcake.core.record import record, replace
-from dustcake.core.setpoints import AlarmName, Fitted, Setpoints
+from dustcake.core.setpoints import Fitted, Setpoints
 from dustcake.core.signals import Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
@@ -72,8 +72,9 @@ def match_columns(setpoints: Setpoints, columns: tuple[str, ...]) -> ColumnMatch
 
 class Replay:
     """One collector that lives through a trace. ``tally`` is complete when the events are, and
-    ``state`` is then the last one. ``on_command`` hears of every command, and when. ``recorded``:
-    what the trace says was done, as far as it has been read; None: all that is commanded was."""
+    ``state`` is then the last one. ``on_command`` is called with every command, and when.
+    ``recorded``: what the trace says was done, as far as it has been read; None: all that is
+    commanded was."""
 
     def __init__(
         self,
@@ -204,7 +205,7 @@ be used is no fieldbus that is lost."""
 
 
 def for_a_trace(setpoints: Setpoints) -> Setpoints:
-    """The settings without alarms on what no trace can tell."""
+    """The settings without alarms on what no trace can show."""
     alarms = tuple(
         replace(setting, enabled=False) if setting.name in _NOT_OF_A_TRACE else setting
         for setting in setpoints.alarms

@@ -2,7 +2,7 @@
 
 A recorded dP has answered to what was done then. From the first pulse on that a replay fires and
 the recording did not, or the other way round, the dP it goes by is no longer the one there would
-have been. What follows has to be asked of a model: `dustcake study`.
+have been. What would follow is a question for a model: `dustcake study`.
 """
 
 from dustcake.core.commands import Command, FireValve, SetDemand
@@ -49,33 +49,33 @@ def first_difference(
     """The first command that is not on both sides; None where there is none.
 
     Which valve is pulsed is not compared: where a row order stood at the beginning of a trace is
-    not in it. A trace that does not tell what was done holds up to the first command.
+    not in it. A trace without records of what was done holds up to the first command.
     """
     if recorded.has_pulse_columns:
         return _of_pulses(recorded.pulses, commanded.pulses, slack_s)
     demand = commanded.demand
     if recorded.cleaning:
         begun = recorded.cleaning[0][1]
-        told = recorded.cleaning if begun else recorded.cleaning[1:]
-        return _of_cleaning(told, demand or _runs(commanded.pulses), slack_s)
+        changes = recorded.cleaning if begun else recorded.cleaning[1:]
+        return _of_cleaning(changes, demand or _runs(commanded.pulses), slack_s)
     first = [at_s for at_s, _ in commanded.pulses[:1]] + [at_s for at_s, on in demand if on][:1]
     if not first:
         return None
-    return Difference(min(first), "the first cleaning; the trace does not tell what was done")
+    return Difference(min(first), "the first cleaning; the trace does not say what was done")
 
 
 def _of_pulses(
     recorded: list[RecordedPulse], commanded: list[tuple[float, int]], slack_s: float
 ) -> Difference | None:
-    told = [each for each in recorded for _ in range(each.count)]
-    for one, (at_s, valve) in zip(told, commanded, strict=False):
+    there = [each for each in recorded for _ in range(each.count)]
+    for one, (at_s, valve) in zip(there, commanded, strict=False):
         if at_s < one.after_s - slack_s:
             return _only_here(at_s, valve)
         if at_s > one.by_s + slack_s:
             return _only_there(one)
-    if len(commanded) > len(told):
-        return _only_here(*commanded[len(told)])
-    return _only_there(told[len(commanded)]) if len(told) > len(commanded) else None
+    if len(commanded) > len(there):
+        return _only_here(*commanded[len(there)])
+    return _only_there(there[len(commanded)]) if len(there) > len(commanded) else None
 
 
 def _only_here(at_s: float, valve: int) -> Difference:
@@ -92,12 +92,12 @@ def _runs(pulses: list[tuple[float, int]]) -> list[tuple[float, bool]]:
 
 
 def _of_cleaning(
-    told: list[tuple[float, bool]], demand: list[tuple[float, bool]], slack_s: float
+    there: list[tuple[float, bool]], demand: list[tuple[float, bool]], slack_s: float
 ) -> Difference | None:
-    for (there_s, on), (here_s, closed) in zip(told, demand, strict=False):
+    for (there_s, on), (here_s, closed) in zip(there, demand, strict=False):
         if on is not closed or abs(there_s - here_s) > slack_s:
             return Difference(min(there_s, here_s), "cleaning that begins or ends at another time")
-    longer = told[len(demand) :] or demand[len(told) :]
+    longer = there[len(demand) :] or demand[len(there) :]
     if not longer:
         return None
     return Difference(longer[0][0], "cleaning that begins or ends only on one side")
@@ -112,5 +112,5 @@ def caveat(difference: Difference | None, recorded: Recorded, duration_s: float)
     share = 100.0 * difference.at_s / duration_s if duration_s else 0.0
     return (
         f"{CAVEAT}; here that is {difference.at_s:.0f} s in ({share:.0f} % of the trace): "
-        f"{difference.what}. For what would have followed, ask `dustcake study`"
+        f"{difference.what}. For what would have followed, use `dustcake study`"
     )

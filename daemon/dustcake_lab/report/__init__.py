@@ -1,1 +1,1 @@
-"""The report of a study."""
+"""The report of a study: ``data`` is what it shows, ``plots`` and ``html`` how."""

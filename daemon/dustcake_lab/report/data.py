@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmState
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.filter_life.trend import theil_sen
 from dustcake_lab.fit.ageing import Ageing
@@ -36,7 +36,7 @@ class ReportData:
     by the median of the slopes of all pairs (Theil, Sen), None where there are too few;
     ``fitted_at``,
     ``fitted``, ``rise``: what no pulse takes off, as fitted, and by how much that rises in 1000
-    hours of running; empty and None where the trace does not tell; ``air_m3``: free
+    hours of running; empty and None where the trace does not show it; ``air_m3``: free
     air of each day's pulses; ``by_hour``, ``running``: load of each hour of the day over the mean,
     and share of it that the blower ran; ``clock``: whose hours of the day are meant; ``shown``:
     what was simulated, by name; ``figures``: of each line of a table its name and one text for each
@@ -72,7 +72,7 @@ class ReportData:
     text: list[str]
 
     def moments(self, days: Floats | list[float]) -> Floats | npt.NDArray[np.datetime64]:
-        """Where on an axis: times of the clock where the trace tells them, days from the first row
+        """Where on an axis: times of the clock where the trace has them, days from the first row
         else."""
         at = np.asarray(days, dtype=np.float64)
         if self.start_utc_s is None:
@@ -226,7 +226,7 @@ def figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
     """What a manager weighs: means over the sets of parameters, the worst of them where it says
     highest or least."""
     flow_m3s, rows = study.prices.flow_m3s, study.collector.rows
-    told: list[tuple[str, Callable[[list[CandidateResult]], str]]] = [
+    lines: list[tuple[str, Callable[[list[CandidateResult]], str]]] = [
         ("Mean dP", lambda all_: f"{_mean(each.mean_dp_pa for each in all_):.0f} Pa"),
         ("Highest dP", lambda all_: f"{max(each.highest_dp_pa for each in all_):.0f} Pa"),
         (
@@ -250,14 +250,14 @@ def figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
             lambda all_: f"{_mean(each.air_kwh for each in all_):.1f} kWh",
         ),
     ]
-    return [(name, [text(study.results[n]) for n in shown]) for name, text in told]
+    return [(name, [text(study.results[n]) for n in shown]) for name, text in lines]
 
 
 def life(made: Verdict, shown: list[int]) -> list[tuple[str, list[str]]]:
     """How long the filters would last."""
     lives = made.lives
     if isinstance(lives, str):
-        return [("Blower hours until filters are due", ["cannot be told"] * len(shown))]
+        return [("Blower hours until filters are due", ["not known"] * len(shown))]
     return [
         ("Blower hours until filters are due", [str(lives[n].either) for n in shown]),
         ("... if they age by running hours", [str(lives[n].by_hours) for n in shown]),

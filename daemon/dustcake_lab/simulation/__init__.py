@@ -1,1 +1,1 @@
-"""A simulated run: what it came to, and a picture of it."""
+"""A run of the simulator: what it came to (``run``), and a picture of it (``plot``)."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.core.setpoints import Setpoints
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 from dustcake_lab.simulation.run import Curve, Curves
 from dustcake_sim.events import Event
 from dustcake_sim.scenario import Scenario
@@ -45,7 +45,7 @@ def require_matplotlib() -> None:
     """Raises PlotError where there is no matplotlib."""
     if find_spec("matplotlib") is None:
         raise PlotError(
-            f"--plot draws with matplotlib, of {the_extra('analysis')}; install it, or leave "
+            f"--plot draws with matplotlib, of {install_hint('analysis')}; install it, or leave "
             "--plot out"
         )
 
@@ -59,9 +59,11 @@ def draw(curves: Curves, path: Path, scenario: Scenario, setpoints: Setpoints) -
     end_s = curves.to_s[-1]
     alarms = list(dict.fromkeys(each.alarm for each in curves.alarms))
     happened = [each for each in scenario.event if each.at_s <= end_s]
-    told = [f"{n}  {_clock(each.at_s)}  {words(each)}" for n, each in enumerate(happened, start=1)]
-    columns = max(1, _LINE_LETTERS // max(map(len, told), default=1))
-    lines = ceil(len(told) / columns)
+    lines_below = [
+        f"{n}  {_clock(each.at_s)}  {words(each)}" for n, each in enumerate(happened, start=1)
+    ]
+    columns = max(1, _LINE_LETTERS // max(map(len, lines_below), default=1))
+    lines = ceil(len(lines_below) / columns)
     heights = [3.0, 1.4, 1.6, 2.2, 0.3 + 0.25 * len(alarms), 0.2 * lines]
     used = [
         height
@@ -98,7 +100,7 @@ def draw(curves: Curves, path: Path, scenario: Scenario, setpoints: Setpoints) -
     if happened:
         _number(dp, happened)
         panels[-1].set_axis_off()
-        for number, line in enumerate(told):
+        for number, line in enumerate(lines_below):
             column, place = divmod(number, lines)
             at = (column / columns, 1.0 - (place + 0.5) / lines)
             panels[-1].text(*at, line, transform=panels[-1].transAxes, va="center", size="small")
@@ -154,7 +156,7 @@ def _levels(panel: "Axes", levels: Mapping[str, float | None], scale: float = 1.
 
 
 def _number(panel: "Axes", events: Sequence[Event]) -> None:
-    """When the scenario did something, by the numbers under which it is told below."""
+    """When the scenario did something, by the numbers under which it is listed below."""
     for number, event in enumerate(events, start=1):
         panel.axvline(event.at_s, linewidth=0.8, color="0.6", linestyle=":")
         panel.annotate(
@@ -171,8 +173,8 @@ def _number(panel: "Axes", events: Sequence[Event]) -> None:
 def words(event: Event) -> str:
     """An event of a scenario in a few words, as `valve 3 stuck closed`."""
     fields = event.model_dump(mode="json", exclude_defaults=True, exclude={"at_s", "kind"})
-    told = [_field(event.kind, name, value) for name, value in fields.items()]
-    return " ".join([event.kind.replace("_", " "), ", ".join(told)]).strip()
+    lines_below = [_field(event.kind, name, value) for name, value in fields.items()]
+    return " ".join([event.kind.replace("_", " "), ", ".join(lines_below)]).strip()
 
 
 def _field(kind: str, name: str, value: object) -> str:

@@ -31,7 +31,7 @@ class SimulatedRun:
         self.tally.end(Stamp(end_s, FIRST_UTC_S + end_s))
 
     def plant(self) -> dict[str, Any]:
-        """The plant's side of the summary: totals since the start, and how it stands at the end."""
+        """The plant's side of the summary: totals since the start, and its state at the end."""
         one = self.loop.field.collector
         state = one.state
         return {
@@ -123,7 +123,7 @@ class Curves:
 
     def __init__(self, rows: int) -> None:
         self.from_s = array("d")
-        """For each bin, when it was first looked at, and in `to_s` last."""
+        """For each bin, when it was first sampled, and in `to_s` last."""
         self.to_s = array("d")
         self.dp_pa = Curve()
         self.flow_m3_s = Curve()

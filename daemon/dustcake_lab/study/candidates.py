@@ -72,7 +72,7 @@ def from_to(name: str, low: float, high: float) -> str:
 
 def board_interval_s(pulsing: Pulsing) -> float | None:
     """Seconds from pulse to pulse of a sequencer board; None where there is none. A full cycle of
-    it counts as one pulse of one row, since nothing tells of its rows."""
+    it counts as one pulse of one row, since nothing reports its rows."""
     if pulsing.kind is not OutputKind.DEMAND_CONTACT:
         return None
     return pulsing.sequencer_cycle_s / len(pulsing.order)

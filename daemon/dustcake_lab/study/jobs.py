@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.study.loop import RunTotals, StudyLoop
 
@@ -57,14 +57,14 @@ def _some(jobs: list[Job]) -> list[RunTotals]:
     return [_one(job) for job in jobs]
 
 
-_Heard = Callable[[int], None]
-_WATCHED: ContextVar[tuple[_Heard, _Heard] | None] = ContextVar("watched", default=None)
+_Report = Callable[[int], None]
+_WATCHED: ContextVar[tuple[_Report, _Report] | None] = ContextVar("watched", default=None)
 
 
 @contextmanager
-def watched(begins: _Heard, over: _Heard) -> Iterator[None]:
-    """While this lasts, ``begins`` hears how many jobs each call of ``run_all`` has, and ``over``,
-    maybe in another thread, now and then how many of them are."""
+def watched(begins: _Report, over: _Report) -> Iterator[None]:
+    """While this lasts, ``begins`` is called with how many jobs each call of ``run_all`` has, and
+    ``over``, maybe in another thread, now and then with how many of them are done."""
     token = _WATCHED.set((begins, over))
     try:
         yield
@@ -79,10 +79,10 @@ def run_all(jobs: list[Job], dask: str | None) -> list[RunTotals]:
     begins, over = _WATCHED.get() or (_unheard, _unheard)
     begins(len(jobs))
 
-    def told(batches_over: int) -> None:
+    def report(batches_over: int) -> None:
         over(min(batches_over * share, len(jobs)))
 
-    made = _here(batches, told) if dask is None else _on_cluster(batches, dask, told)
+    made = _here(batches, report) if dask is None else _on_cluster(batches, dask, report)
     return [each for batch in made for each in batch]
 
 
@@ -90,17 +90,17 @@ def _unheard(_jobs: int) -> None:
     """Nobody watches."""
 
 
-def _here(batches: list[list[Job]], told: _Heard) -> list[list[RunTotals]]:
+def _here(batches: list[list[Job]], report: _Report) -> list[list[RunTotals]]:
     """On all cores of this machine."""
     from joblib import Parallel, delayed
 
     parallel = Parallel(n_jobs=-1)
-    parallel.print_progress = lambda: told(parallel.n_completed_tasks)
+    parallel.print_progress = lambda: report(parallel.n_completed_tasks)
     made: list[list[RunTotals]] = parallel(delayed(_some)(batch) for batch in batches)
     return made
 
 
-def _on_cluster(batches: list[list[Job]], dask: str, told: _Heard) -> list[list[RunTotals]]:
+def _on_cluster(batches: list[list[Job]], dask: str, report: _Report) -> list[list[RunTotals]]:
     """On a Dask cluster. Not through joblib: it waits without end for a scheduler that has gone,
     and where there is but one worker it does the work on this machine. Raises StudyError."""
     with _connected(dask) as client:  # which says so where `distributed` is not installed
@@ -109,7 +109,7 @@ def _on_cluster(batches: list[list[Job]], dask: str, told: _Heard) -> list[list[
         futures, alone_s = client.map(_some, batches, pure=False), 0.0
         while any(future.status == "pending" for future in futures):
             sleep(_LOOK_S)
-            told(sum(future.status != "pending" for future in futures))
+            report(sum(future.status != "pending" for future in futures))
             alone_s = 0.0 if client.scheduler_info().get("workers") else alone_s + _LOOK_S
             if alone_s > _WORKER_S and client.status == "running":
                 raise StudyError(_lost(dask, f"no worker any more for {_WORKER_S:g} s"))
@@ -118,7 +118,7 @@ def _on_cluster(batches: list[list[Job]], dask: str, told: _Heard) -> list[list[
         except (CancelledError, KilledWorker, OSError) as error:
             why = str(error).partition("\n")[0] or "the scheduler has gone"
             raise StudyError(_lost(dask, why)) from None
-        told(len(futures))
+        report(len(futures))
         return made
 
 
@@ -153,7 +153,7 @@ def _nothing() -> None:
 @contextmanager
 def _connected(dask: str) -> "Iterator[Client]":
     if find_spec("distributed") is None:
-        raise StudyError(f"--dask needs {the_extra('cluster')}")
+        raise StudyError(f"--dask needs {install_hint('cluster')}")
     from distributed import Client
 
     # A client that does not understand its address leaves a traceback behind when it is collected.

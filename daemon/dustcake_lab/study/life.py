@@ -91,10 +91,10 @@ def lives(study: Study) -> list[Life] | str:
         interval_s = candidate.interval_s or board_s
         assert interval_s is not None  # a board has one, and without a board every candidate
         cake_pa = left_pa(collector.load.value, collector.removed.value, collector.rows, interval_s)
-        told = remaining(round(limit_pa - cake_pa))
+        left = remaining(round(limit_pa - cake_pa))
         pulses_per_h = float(np.mean([each.pulses for each in results])) / _THOUSAND_H
         slower = ageing.pulses_per_h / max(pulses_per_h, 1.0 / _THOUSAND_H)
-        found.append(Life(_hours(told.by_hours), _hours(told.by_pulses, slower)))
+        found.append(Life(_hours(left.by_hours), _hours(left.by_pulses, slower)))
     return found
 
 
@@ -115,10 +115,10 @@ def _why_not(ageing: Ageing | str, limit_pa: float) -> str:
     return ""
 
 
-def _hours(told: Forecast, times: float = 1.0) -> Hours:
-    if told.outlook is Outlook.BEYOND_HORIZON or told.low_h is None:
-        return Hours(told.horizon_h * times, None)
-    return Hours(told.low_h * times, None if told.high_h is None else told.high_h * times)
+def _hours(left: Forecast, times: float = 1.0) -> Hours:
+    if left.outlook is Outlook.BEYOND_HORIZON or left.low_h is None:
+        return Hours(left.horizon_h * times, None)
+    return Hours(left.low_h * times, None if left.high_h is None else left.high_h * times)
 
 
 def longest(of: Sequence[int], found: list[Life] | str) -> list[int]:
@@ -134,7 +134,7 @@ def life_text(study: Study, found: list[Life] | str, best: int | None) -> list[s
     """Filter life in words, today and with the candidate ``best``."""
     ageing = study.collector.ageing
     if isinstance(found, str) or isinstance(ageing, str):
-        return [f"Filter life cannot be told from this trace: {found}."]
+        return [f"Filter life cannot be estimated from this trace: {found}."]
     rise, today = ageing.rise, found[0]
     limit_pa = study.setpoints.limits.replacement_pa
     text = [
@@ -155,7 +155,7 @@ def life_text(study: Study, found: list[Life] | str, best: int | None) -> list[s
         )
     text.append(
         "The range spans both ways in which filters age, by running hours (dust beds itself in) "
-        "and by pulses (media wear), which a trace pulsed at one rate cannot tell apart: "
+        "and by pulses (media wear), which a trace pulsed at one rate cannot distinguish: "
         f"{beliefs}. Pulses an hour are taken to stay as they are now."
     )
     return text

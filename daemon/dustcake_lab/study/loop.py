@@ -1,7 +1,7 @@
 """A fitted collector and the daemon's own decision core in one loop, from event to event.
 
 Rows load in closed form between two samples that matter; the core's promise of quiet says which do.
-Simulated: no header, no noise of the reading, outputs that always do as they are told.
+Simulated: no header, no noise of the reading, outputs that always do what is commanded.
 """
 
 from collections import deque

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.alarms.names import AlarmName
+from dustcake.core.setpoints import Setpoints
 from dustcake_lab.fit.collector import FittedCollector
 from dustcake_lab.fit.kalman import NAMES
 from dustcake_lab.fit.row_model import RowModel
@@ -127,7 +128,7 @@ def days_to_simulate(running: Floats) -> list[float]:
 
 
 def _bare(setpoints: Setpoints) -> Setpoints:
-    """Without what costs time and changes no pulse: alarms nobody asks for here, and forecasts of
+    """Without what costs time and changes no pulse: alarms nobody needs here, and forecasts of
     filter life."""
     watched = AlarmName.CLEANING_NOT_EFFECTIVE
     alarms = tuple(
@@ -176,7 +177,7 @@ def comparable(study: Study) -> bool:
     return NEVER not in broken(study, 0)
 
 
-def told(study: Study, name: str) -> str:
+def limit_words(study: Study, name: str) -> str:
     """A limit with its value, and where that comes from."""
     plan = study.plan
     if name == HIGHEST and plan.most_dp_pa is None:
@@ -202,11 +203,11 @@ def remedy(study: Study, name: str) -> str:
     return {
         HIGHEST: "Allow a higher dP with --most-dp, where filters and fan bear it.",
         FLOW: (
-            f"The mean flow is {study.prices.flow_m3s:g} m3/s: ask for less with --least-flow, or "
+            f"The mean flow is {study.prices.flow_m3s:g} m3/s: allow less with --least-flow, or "
             "open the damper and record again."
         ),
         OUT_OF_REACH: (
-            f"The fitted residual dP is {study.collector.residual.value:.0f} Pa: look at header "
+            f"The fitted residual dP is {study.collector.residual.value:.0f} Pa: check header "
             "pressure and filters, or allow a higher dP with --most-dp."
         ),
         UNSEEN: (

@@ -13,7 +13,7 @@ class UnwritableError(Exception):
 
 def require_writable(to: Path) -> None:
     """Raises UnwritableError where ``to`` could not be written just now: before work is begun whose
-    result would be lost. What stands there is left alone."""
+    result would be lost. What is there is left alone."""
     with _named(to):
         if to.is_dir():
             raise IsADirectoryError(EISDIR, strerror(EISDIR))
@@ -35,8 +35,8 @@ def atomic_write(to: Path) -> Iterator[Path]:
 
 
 def _part(to: Path) -> Path:
-    """Beside it, as a disk is full or read-only as a whole; with its ending, by which some tell
-    what to write."""
+    """Beside it, as a disk is full or read-only as a whole; with its ending, from which some
+    know what to write."""
     return to.with_name(f"{to.stem}.part{to.suffix}")
 
 

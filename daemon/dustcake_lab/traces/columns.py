@@ -33,7 +33,7 @@ class TraceError(Exception):
 @record
 class BadRow:
     """A row that cannot be used. ``poll``: the lost sample it counts as where its time is good,
-    None where there is no telling when it was. ``called``: what ``line`` counts, lines or rows."""
+    None where its time is not known. ``called``: what ``line`` counts, lines or rows."""
 
     line: int
     column: str
@@ -51,7 +51,7 @@ _SAME_ROW_S = 0.5
 
 @record
 class RecordedPulse:
-    """``count`` pulses between ``after_s`` and ``by_s``; ``valve`` 1-based, None if not told."""
+    """``count`` pulses between ``after_s`` and ``by_s``; ``valve`` 1-based, None if unknown."""
 
     after_s: float
     by_s: float
@@ -124,7 +124,7 @@ NO_VALUE = ReadFailure(FailureKind.MISSING, "no value in the trace")
 
 
 class BadCellError(Exception):
-    """What is wrong with a cell: its column, what stands there, the problem with its remedy."""
+    """What is wrong with a cell: its column, what is written there, the problem with its remedy."""
 
     def __init__(self, column: str, value: str, problem: str) -> None:
         super().__init__(column, value, problem)
@@ -132,7 +132,7 @@ class BadCellError(Exception):
 
 
 def shown(text: str) -> str:
-    """Whatever stands in a file, as one short printable piece."""
+    """Whatever is written in a file, as one short printable piece."""
     return ascii(text if len(text) <= 40 else f"{text[:40]}...")
 
 
@@ -288,8 +288,3 @@ def count(column: str, text: str) -> int:
     if not 0 <= value <= MOST_COUNTED or value != int(value):
         raise BadCellError(column, text, "write a whole number; leave it empty for none")
     return int(value)
-
-
-def unusable(rows: int) -> str:
-    """So many rows of a trace, in words."""
-    return f"{rows} row{'' if rows == 1 else 's'} cannot be used"

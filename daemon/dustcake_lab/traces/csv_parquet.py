@@ -18,9 +18,9 @@ import polars as pl
 from polars import selectors as cs
 
 from dustcake_lab.traces.columns import Recorded, TraceError, columns_of
-from dustcake_lab.traces.frames import FrameReader, Samples, ahead
+from dustcake_lab.traces.frames import FrameReader, ahead
 from dustcake_lab.traces.rows import Trace, lines_of, why
-from dustcake_lab.traces.samples import Columns
+from dustcake_lab.traces.samples import Columns, SampleStream
 
 _BLOCK_BYTES = 16_000_000
 _SMALL_BYTES = 16_000
@@ -48,7 +48,7 @@ class CsvTrace:
         """How far into the file."""
         return self._raw.tell()
 
-    def samples(self, unused: Container[str] = ()) -> Samples:
+    def samples(self, unused: Container[str] = ()) -> SampleStream:
         """The samples in order, and what is wrong with rows that cannot be used. The columns
         ``unused`` are checked, and left out. Raises TraceError."""
         if self._by_rows is not None:
@@ -59,7 +59,7 @@ class CsvTrace:
         self.recorded, reader.rows.line = reader.recorded, 1
         return ahead(self._samples(reader))
 
-    def _samples(self, reader: FrameReader) -> Samples:
+    def _samples(self, reader: FrameReader) -> SampleStream:
         rest = self._begun
         while rest:
             cut = rest.rfind(b"\n") + 1
@@ -74,7 +74,7 @@ class CsvTrace:
                 return
             rest += more
 
-    def _block(self, block: bytes, reader: FrameReader) -> Samples:
+    def _block(self, block: bytes, reader: FrameReader) -> SampleStream:
         waiting = [block]
         while waiting:
             piece = waiting.pop()
@@ -171,20 +171,20 @@ class ParquetTrace:
                 f"{_first_line(error)}; name a Parquet file this user may read"
             ) from None
         self.columns = columns_of(list(schema), "")
-        self._frame = self._frame.select(_as_told(name, kind) for name, kind in schema.items())
+        self._frame = self._frame.select(_in_one_type(name, kind) for name, kind in schema.items())
 
     def bytes_read(self) -> int:
         """How far into the file."""
         return self._bytes_read
 
-    def samples(self, unused: Container[str] = ()) -> Samples:
+    def samples(self, unused: Container[str] = ()) -> SampleStream:
         """The samples in order, and what is wrong with rows that cannot be used. The columns
         ``unused`` are checked, and left out. Raises TraceError."""
         reader = FrameReader(self.columns, unused, nan_is_lost=True)
         self.recorded = reader.recorded
         return ahead(self._samples(reader))
 
-    def _samples(self, reader: FrameReader) -> Samples:
+    def _samples(self, reader: FrameReader) -> SampleStream:
         begin, rows = 0, _FIRST_ROWS
         while begin < self._rows:
             try:
@@ -196,23 +196,31 @@ class ParquetTrace:
             self._bytes_read = self._size_bytes * min(begin, self._rows) // self._rows
 
 
-def _piece(frame: pl.DataFrame, reader: FrameReader) -> Samples:
-    columns = reader.columns(frame)
-    if columns is not None:
-        yield columns
-        return
-    # The first row decides on the form of all times: it is read by itself.
-    cut = len(frame) // 2 if reader.times.begun else 1
-    if len(frame) <= _SMALL_ROWS and (reader.times.begun or len(frame) == 1):
-        empty = frame.with_columns(cs.float().fill_nan(None))
+def _piece(frame: pl.DataFrame, reader: FrameReader) -> SampleStream:
+    waiting, by_rows = [frame], 1
+    while waiting:
+        piece = waiting.pop()
+        columns = reader.columns(piece)
+        if columns is not None:
+            yield columns
+            continue
+        # The first row whose time is good decides on the form of all times: it is read by itself,
+        # and where it is not the very first, more and more rows are.
+        begun = reader.times.begun
+        cut = len(piece) // 2 if begun else by_rows
+        if len(piece) > (_SMALL_ROWS if begun else by_rows):
+            waiting.append(piece[cut:])
+            if begun:
+                waiting.append(piece[:cut])
+                continue
+            piece = piece[:cut]
+        by_rows = min(2 * by_rows, _SMALL_ROWS)
+        empty = piece.with_columns(cs.float().fill_nan(None))
         words = empty.write_csv(include_header=False, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
         yield from reader.rows.read(words.splitlines())
-    else:
-        yield from _piece(frame[:cut], reader)
-        yield from _piece(frame[cut:], reader)
 
 
-def _as_told(name: str, kind: pl.DataType) -> pl.Expr:
+def _in_one_type(name: str, kind: pl.DataType) -> pl.Expr:
     """The column in the one type that all pieces have. Raises TraceError."""
     if name == "time" and isinstance(kind, pl.Datetime):
         if kind.time_zone is None:

@@ -6,15 +6,14 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from dustcake.core.inputs import PollCompleted
 from dustcake.core.setpoints import Setpoints
-from dustcake.settings.extras import the_extra
-from dustcake_lab.traces.columns import PARQUET_ENDINGS, BadRow, Recorded, TraceError
+from dustcake.settings.extras import install_hint
+from dustcake_lab.traces.columns import PARQUET_ENDINGS, Recorded, TraceError
 from dustcake_lab.traces.journal import is_journal, journal_lines
 from dustcake_lab.traces.rows import Trace, lines_of, open_file
 
 if TYPE_CHECKING:
-    from dustcake_lab.traces.samples import Columns
+    from dustcake_lab.traces.samples import SampleStream
 
 
 class OpenTrace(Protocol):
@@ -26,7 +25,7 @@ class OpenTrace(Protocol):
     def bytes_read(self) -> int:
         """How far into the file."""
 
-    def samples(self, unused: Container[str] = ()) -> "Iterator[Columns | PollCompleted | BadRow]":
+    def samples(self, unused: Container[str] = ()) -> "SampleStream":
         """The samples in order, and what is wrong with rows that cannot be used."""
 
 
@@ -41,7 +40,7 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
     if path.suffix.lower() in PARQUET_ENDINGS:
         if not fast:
             raise TraceError(
-                f"reading Parquet needs {the_extra('analysis')}, or write the trace as CSV"
+                f"reading Parquet needs {install_hint('analysis')}, or write the trace as CSV"
             )
         from dustcake_lab.traces.csv_parquet import ParquetTrace
 

@@ -4,10 +4,9 @@ A frame with anything odd in it is left alone. Polars takes all of it at once, a
 Python's while it works.
 """
 
-from collections.abc import Container, Iterator
+from collections.abc import Container
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
-from typing import TypeAlias
 
 import numpy as np
 import polars as pl
@@ -29,9 +28,7 @@ from dustcake_lab.traces.columns import (
     Times,
 )
 from dustcake_lab.traces.rows import RowReader, Rows
-from dustcake_lab.traces.samples import Columns, Floats
-
-Samples: TypeAlias = Iterator[Columns | PollCompleted | BadRow]
+from dustcake_lab.traces.samples import Columns, Floats, SampleStream
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -79,7 +76,7 @@ class FrameReader:
 
 
 def _seconds(column: pl.Series, times: Times) -> pl.Series | None:
-    """Seconds from the first row; None where one cannot be told, or not this way."""
+    """Seconds from the first row; None where one cannot be read, or not this way."""
     if column.null_count():
         return None
     if column.dtype == pl.Float64:
@@ -130,7 +127,7 @@ _ANSWERS = (None, False, True)
 
 
 class ArrayReader:
-    """Turns frames of numbers into columns; a null stands for an empty cell, and where
+    """Turns frames of numbers into columns; a null is an empty cell, and where
     ``nan_is_lost`` a NaN does too. ``t_s``: seconds from the first row of the trace."""
 
     def __init__(
@@ -210,12 +207,12 @@ def _digit(contact: str) -> pl.Expr:
 
 def note(recorded: Recorded, t_s: Floats, last_s: float, frame: pl.DataFrame) -> None:
     """Take in what readable cells say was done."""
-    told = {name: frame[name].to_numpy() for name in EVENT_COLUMNS if name in frame.columns}
-    valves, counts, cleaning = (told.get(name) for name in EVENT_COLUMNS)
+    cells = {name: frame[name].to_numpy() for name in EVENT_COLUMNS if name in frame.columns}
+    valves, counts, cleaning = (cells.get(name) for name in EVENT_COLUMNS)
     pulsed = [np.flatnonzero(each > 0) for each in (valves, counts) if each is not None]
     for row in np.unique(np.concatenate(pulsed)).tolist() if pulsed else ():
         before_s = float(t_s[row - 1]) if row else max(last_s, 0.0)
-        recorded.pulsed(before_s, float(t_s[row]), _told(valves, row), _told(counts, row))
+        recorded.pulsed(before_s, float(t_s[row]), _whole(valves, row), _whole(counts, row))
     if cleaning is not None:
         known = np.flatnonzero(~np.isnan(cleaning))
         values = cleaning[known]
@@ -225,14 +222,14 @@ def note(recorded: Recorded, t_s: Floats, last_s: float, frame: pl.DataFrame) ->
             recorded.cleans(float(t_s[row]), bool(cleaning[row]))
 
 
-def _told(values: Floats | None, row: int) -> int:
+def _whole(values: Floats | None, row: int) -> int:
     return 0 if values is None or np.isnan(values[row]) else int(values[row])
 
 
 _SINGLE_ROWS = 1000
 
 
-def ahead(samples: Samples) -> Samples:
+def ahead(samples: SampleStream) -> SampleStream:
     """The same samples, the next of them read in a thread of its own while one is worked on. What
     goes wrong in it is raised here."""
     with ThreadPoolExecutor(1, "trace") as reader:
@@ -242,7 +239,7 @@ def ahead(samples: Samples) -> Samples:
             yield from some
 
 
-def _some(samples: Samples) -> list[Columns | PollCompleted | BadRow]:
+def _some(samples: SampleStream) -> list[Columns | PollCompleted | BadRow]:
     """Columns, or a number of single rows: to hand over each would cost more than to read it."""
     some = []
     for each in samples:

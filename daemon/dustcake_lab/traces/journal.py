@@ -13,7 +13,7 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import Scale, Setpoints
 from dustcake.core.signals import Signal
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 from dustcake_lab.traces.atomic_file import atomic_write
 from dustcake_lab.traces.columns import CONTACT_COLUMNS, PARQUET_ENDINGS, TraceError
 
@@ -41,7 +41,7 @@ def journal_lines(
     """The lines of a CSV trace; where times are given only what was read between them. dP as the
     daemon took it: scaled, its zero taken off, and empty where the reading was not good.
 
-    Raises TraceError where times cannot be told, and ``StoreRefused``.
+    Raises TraceError where times are not known, and ``StoreRefused``.
     """
     with History(path) as history:
         doings = _Doings(history, collector)
@@ -152,7 +152,7 @@ def export(
     parquet = to.suffix.lower() in PARQUET_ENDINGS
     if parquet and find_spec("polars") is None:
         raise ExportError(
-            f"{to}: Parquet needs {the_extra('analysis')}, or name a file that ends in .csv"
+            f"{to}: Parquet needs {install_hint('analysis')}, or name a file that ends in .csv"
         )
     lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
     with atomic_write(to) as part:

@@ -104,7 +104,8 @@ def brief(state: State, setpoints: Setpoints) -> Brief | None:
 
 
 def _within_span(low_pa: float | None, high_pa: float | None, scale: Scale) -> tuple[float, float]:
-    """Further beyond its span than this a transmitter is not believed: there the core is asked."""
+    """Further beyond its span than this a transmitter is not believed: that is for the
+    core to say."""
     span_pa = scale.span_high_pa - scale.span_low_pa
     lowest_pa = scale.span_low_pa + UNDER_SPAN * span_pa
     highest_pa = scale.span_high_pa + OVER_SPAN * span_pa

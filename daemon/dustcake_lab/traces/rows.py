@@ -1,8 +1,8 @@
 """Recorded dP as CSV, read row by row as the polls it stands for.
 
 Nothing is dropped silently: a row that cannot be used comes back as a ``BadRow`` that names its
-line. Memory does not grow with the file. ``trace_csv`` reads the same file a block at a time; what
-it cannot vouch for it leaves to the rows here.
+line. Memory does not grow with the file. ``csv_parquet`` reads the same file a block at a time;
+what it cannot vouch for it leaves to the rows here.
 """
 
 import csv
@@ -75,12 +75,12 @@ def why(error: OSError | ValueError) -> str:
 
 
 class RowReader:
-    """Turns the cells of one row into a poll. ``flow_m3s``: of the row read last, where told."""
+    """Turns the cells of one row into a poll. ``flow_m3s``: of the row read last, if any."""
 
     def __init__(
         self, columns: tuple[str, ...], unused: Container[str] = (), called: str = "line"
     ) -> None:
-        """``called``: what the place of a row is in the words of whoever looks at it."""
+        """``called``: what the place of a row is called, line or row."""
         place = {name: i for i, name in enumerate(columns)}
         self.times = Times(called)
         self.called = called

@@ -1,10 +1,10 @@
 """Many samples of a trace side by side, and how far a promise of quiet reaches over them."""
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from math import inf
-from typing import cast
+from typing import TypeAlias, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,7 @@ from dustcake.core.signal_validation.frozen import LOOKS, looked
 from dustcake.core.signal_validation.state import Still
 from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.core.stamp import Stamp
-from dustcake_lab.traces.columns import NO_VALUE
+from dustcake_lab.traces.columns import NO_VALUE, BadRow
 from dustcake_lab.traces.leap import Leap
 
 Floats = npt.NDArray[np.float64]
@@ -133,6 +133,11 @@ class Columns:
                 late = _true(t_s[1:] > t_s[:-1] + stale_s)
             found = self._breaks[stale_s] = sorted({*changes, *late})
         return found
+
+
+SampleStream: TypeAlias = Iterator[Columns | PollCompleted | BadRow]
+"""A trace as it is read: samples in columns or one by one, and rows that cannot be used."""
+UsableStream: TypeAlias = Iterator[Columns | PollCompleted]
 
 
 def _true(later: npt.NDArray[np.bool_]) -> list[int]:

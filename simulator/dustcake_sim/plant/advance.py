@@ -7,8 +7,7 @@ from collections.abc import Sequence
 
 from dustcake_sim.plant.air import REFERENCE_AIR, Air
 from dustcake_sim.plant.blow import INSTANT_S, blow, blowing, openness
-from dustcake_sim.plant.blower import speed_after
-from dustcake_sim.plant.fan import duct_pa_s2_m6
+from dustcake_sim.plant.fan import duct_pa_s2_m6, speed_after
 from dustcake_sim.plant.growth import SHORT, grown, growth_step_s, ungrown
 from dustcake_sim.plant.state import Inputs, OperatingPoint, Plant, State, Throughflow
 from dustcake_sim.plant.tank import tank_after

@@ -1,4 +1,4 @@
-"""Fan, duct and damper, and the flow at which they agree with the filters."""
+"""Fan, duct, damper, the flow at which they agree with the filters; and the speed of the blower."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import math
 
 from dustcake_sim.plant.air import REFERENCE_AIR, Air
 from dustcake_sim.plant.record import record
+
+_SETTLED = 1e-4  # closer to the target than this, the blower is there: dP at rest is exactly zero
 
 
 @record
@@ -60,7 +62,21 @@ def flow_m3_s(
     return 2.0 * pressure_pa / (filter_pa_s_m3 + root)
 
 
-def fan_rise_pa(fan: Fan, flow_m3_s: float, speed: float, air: Air = REFERENCE_AIR) -> float:
-    """Static pressure rise of the fan, Pa, at this flow (m3/s) and speed (n, 0 to 1)."""
-    rated_pa = fan.shutoff_pa * speed * speed - fan.curve_pa_s2_m6 * flow_m3_s * flow_m3_s
-    return rated_pa * air.density_ratio
+@record
+class Blower:
+    """How quickly the blower follows its starter."""
+
+    spin_up_s: float
+    """Time constant after a start, s: 63.2 % of the change is done."""
+    spin_down_s: float
+    """Time constant after a stop, s."""
+
+
+def speed_after(blower: Blower, speed: float, running: bool, dt_s: float) -> float:
+    """Speed (1 = rated) after `dt_s` seconds with the starter closed (`running`) or open."""
+    target = 1.0 if running else 0.0
+    time_constant_s = blower.spin_up_s if running else blower.spin_down_s
+    if time_constant_s <= 0.0:
+        return target
+    new = target + (speed - target) * math.exp(-dt_s / time_constant_s)
+    return target if abs(new - target) < _SETTLED else new

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dustcake_sim.plant.blower import speed_after
+from dustcake_sim.plant.fan import speed_after
 from dustcake_sim.plant.media import Media, lasting_drag_pa_s_m
 from dustcake_sim.plant.record import record
 from dustcake_sim.plant.state import Inputs, Plant, State, Throughflow

@@ -48,11 +48,6 @@ def removed_share(
     return min(1.0, media.removed_per_pulse * strength * row_factor / stickiness)
 
 
-def cake_after_pulse(cake_kg_m2: float, share: float) -> float:
-    """Cake, kg/m2, left by a pulse that removes this share: W+ = (1 - eps) W-."""
-    return (1.0 - share) * cake_kg_m2
-
-
 def effect(media: Media, open_s: float) -> float:
     """How much of its full effect a pulse has had after `open_s` seconds; 0 to 1."""
     if open_s <= 0.0:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dustcake_sim.plant.air import REFERENCE_AIR, Air
-from dustcake_sim.plant.blower import Blower
-from dustcake_sim.plant.fan import Duct, Fan
+from dustcake_sim.plant.fan import Blower, Duct, Fan
 from dustcake_sim.plant.header import AMBIENT_PA, AirSupply, Header, air_kg
 from dustcake_sim.plant.media import Media
 from dustcake_sim.plant.pulse import NO_DRUM, Drum

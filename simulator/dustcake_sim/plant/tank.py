@@ -1,7 +1,7 @@
 """The header's tank in time: pressure and mass of air, with the temperature between them.
 
 A pulse empties it faster than the wall can warm it, so its air cools and pressure dips further
-than the air taken would tell; then the wall warms the air, and pressure recovers by itself. The
+than the air taken would suggest; then the wall warms the air, and pressure recovers by itself. The
 energy balance of an ideal gas, with the room's temperature T0 for the wall and for what comes in:
 
     dm/dt = m_in - m_out

@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 
 from dustcake_sim.plant.air import Air
 from dustcake_sim.plant.fan import duct_pa_s2_m6, flow_m3_s
-from dustcake_sim.plant.rows import compressed_velocity_m_s
 from dustcake_sim.plant.state import Plant, Throughflow
 
 DISCHARGE = 0.61
@@ -55,7 +54,7 @@ def throughflow(
 
     def velocities(at_pa: float) -> list[float]:
         return [
-            share * compressed_velocity_m_s(at_pa, drag, cake_drag * compression)
+            share * _compressed_velocity_m_s(at_pa, drag, cake_drag * compression)
             for drag, cake_drag, share in zip(full_drags, cake_drags, shares, strict=True)
         ]
 
@@ -74,6 +73,15 @@ def throughflow(
     found = velocities(dp_pa)
     leaked = leak(dp_pa)
     return Throughflow(dp_pa, row_area_m2 * sum(found) + leaked, leaked, found)
+
+
+def _compressed_velocity_m_s(dp_pa: float, drag_pa_s_m: float, stiffening_pa_s2_m2: float) -> float:
+    """Face velocity, m/s, through a row whose drag is S + stiffening V.
+
+    The positive root of stiffening V^2 + S V - dP = 0, in the form that holds for no stiffening.
+    """
+    root = math.sqrt(drag_pa_s_m * drag_pa_s_m + 4.0 * stiffening_pa_s2_m2 * dp_pa)
+    return 2.0 * dp_pa / (drag_pa_s_m + root)
 
 
 def _rising_root(excess: Callable[[float], float], highest: float, guess: float) -> float:

@@ -262,7 +262,7 @@ async def test_commands_come_in_unless_retained_or_too_large(
         *refused, asked = bench.asked
         assert [each.problem for each in refused if isinstance(each, Refused)] == [
             "it was sent as a retained message",
-            "20000 bytes, more than 16384",
+            "20000 bytes, more than 5120",
             "not a Sparkplug B payload: wire type 6 is not used in Sparkplug B",
         ]
         assert {each.device for each in bench.asked} == {DEVICE}

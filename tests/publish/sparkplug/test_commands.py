@@ -152,7 +152,7 @@ def test_a_command_to_a_device_must_tell_its_time_and_be_fresh(
         assert "holds for 60 s" in problem(read(session, DCMD, payload, at_s)[0])
     assert "clock is not set" in problem(read(session, DCMD, payload, None)[0])
     timeless = command(None, {"Commands/Mode": "off"})
-    assert "does not tell when" in problem(read(session, DCMD, timeless)[0])
+    assert "does not say when" in problem(read(session, DCMD, timeless)[0])
 
 
 def test_neither_for_others_nor_nonsense(session: Session) -> None:

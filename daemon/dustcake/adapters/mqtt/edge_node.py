@@ -8,9 +8,10 @@ import aiomqtt
 import structlog
 from paho.mqtt.reasoncodes import ReasonCode
 
+from dustcake.adapters.limits import FloodLog, Turns
 from dustcake.adapters.mqtt.causes import HostAway
 from dustcake.adapters.mqtt.connection import Connection
-from dustcake.adapters.mqtt.requests import LARGEST_PAYLOAD, MOST_WAITING
+from dustcake.adapters.mqtt.requests import MOST_WAITING
 from dustcake.adapters.mqtt.settings import LinkSettings
 from dustcake.adapters.mqtt.upkeep import LinkStatus, Upkeep
 from dustcake.ports import Clock
@@ -18,7 +19,12 @@ from dustcake.publish.sparkplug.commands import DeviceRequest, Rebirth, Refused,
 from dustcake.publish.sparkplug.edge_node import EdgeNode, Heard, MessageType, PrimaryHost
 from dustcake.publish.topics import Publication
 
+LARGEST_COMMAND = 5120  # bytes; some more than the longest request
+COMMANDS_APART_S = 0.02
+REBIRTHS_APART_S = 1.0
+
 _log = structlog.get_logger(__name__)
+_dropped = FloodLog("message dropped")
 
 RequestOf = Callable[[DeviceRequest | Refused], Awaitable[None]]
 
@@ -52,6 +58,7 @@ class EdgeNodeLink:
         self._upkeep = Upkeep(settings, self, on_status, uniform)
         self._stirred = asyncio.Event()
         self._rebirth = False
+        self._turns = Turns(COMMANDS_APART_S)
         self._requests: asyncio.Queue[DeviceRequest | Refused] = asyncio.Queue(MOST_WAITING)
         self._is_told = False
         self._waited_for = ""
@@ -126,8 +133,11 @@ class EdgeNodeLink:
         while True:
             utc_s = await self._may_be_born()
             self._rebirth = False
+            loop = asyncio.get_running_loop()
+            again_s = loop.time() + REBIRTHS_APART_S
+            loop.call_at(again_s, self._stirred.set)
             await connection.send(self._node.birth(utc_s))
-            while not self._rebirth:
+            while not (self._rebirth and loop.time() >= again_s):
                 self._stirred.clear()
                 now = self._clock.now()
                 due = None if now.utc_s is None else self._node.next_due(now, now.utc_s)
@@ -136,6 +146,7 @@ class EdgeNodeLink:
                     await self._stirred.wait()
                 else:
                     await connection.send(due)
+                    await asyncio.sleep(0)  # sending need not have waited for anything
 
     async def _may_be_born(self) -> float:
         """The time, once there is one and the primary host is there."""
@@ -153,14 +164,15 @@ class EdgeNodeLink:
 
     async def _receive(self, connection: Connection) -> None:
         """Sort what comes in, until the connection or the primary host goes."""
-        async for message in connection.messages:
+        async for message in connection.incoming():
+            await self._turns.next()
             topic = str(message.topic)
             if topic == self._host.topic:
                 self._take_state(message.payload)
             elif message.retain:
                 self._refuse(topic, "it was sent as a retained message")
-            elif len(message.payload) > LARGEST_PAYLOAD:
-                self._refuse(topic, f"{len(message.payload)} bytes, more than {LARGEST_PAYLOAD}")
+            elif len(message.payload) > LARGEST_COMMAND:
+                self._refuse(topic, f"{len(message.payload)} bytes, more than {LARGEST_COMMAND}")
             else:
                 self._take_commands(topic, message)
 
@@ -195,8 +207,10 @@ class EdgeNodeLink:
                 self._requests.put_nowait(Refused(problem, device))
 
     def _drop(self, topic: str, cause: str) -> None:
-        _log.warning("message dropped", topic=topic, cause=cause)
+        _dropped.warn(topic=topic, cause=cause)
 
     async def _hand_on(self) -> None:
         while self._on_request is not None:
-            await self._on_request(await self._requests.get())
+            request = await self._requests.get()
+            await self._turns.next()
+            await self._on_request(request)

@@ -5,8 +5,7 @@ import random
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-import structlog
-
+from dustcake.adapters.limits import FloodLog
 from dustcake.adapters.mqtt.connection import Connection
 from dustcake.adapters.mqtt.newest import Newest
 from dustcake.adapters.mqtt.requests import RequestHandler, Requests
@@ -17,7 +16,7 @@ from dustcake.publish.topics import Keep, Publication, may_be_published_to
 
 LIVE_CAPACITY = 256
 
-_log = structlog.get_logger(__name__)
+_not_sent = FloodLog("reply not sent")
 
 
 class Presence(Protocol):
@@ -88,7 +87,7 @@ class MqttLink:
         levels = topic.split("/")
         own = f"{topic}/".startswith(f"{self._settings.root}/") and "reply" not in levels
         if own or not may_be_published_to(topic):
-            _log.warning("reply not sent", topic=topic, cause="not a topic for replies")
+            _not_sent.warn(topic=topic, cause="not a topic for replies")
         elif self.status.connected:
             publication = Publication(topic, payload, qos=0, retain=False, keep=Keep.LIVE)
             self._live.put(object(), (publication, correlation_data))

@@ -8,7 +8,8 @@ import aiomqtt
 import structlog
 from paho.mqtt.reasoncodes import ReasonCode
 
-from dustcake.adapters.mqtt.connection import Connection
+from dustcake.adapters.limits import FloodLog, Turns
+from dustcake.adapters.mqtt.connection import MESSAGES_APART_S, Connection
 from dustcake.adapters.mqtt.packing import correlation_data, message_expiry_s, response_topic
 from dustcake.core.record import record
 
@@ -17,6 +18,7 @@ MOST_WAITING = 32
 BUSY = f"{MOST_WAITING} requests are waiting already"
 
 _log = structlog.get_logger(__name__)
+_dropped = FloodLog("request dropped")
 
 
 @record
@@ -54,6 +56,7 @@ class Requests:
         self._handler = handler
         self._reply = reply
         self._waiting: asyncio.Queue[Incoming] = asyncio.Queue(MOST_WAITING)
+        self._turns = Turns(MESSAGES_APART_S)
 
     async def subscribe(self, connection: Connection, topics: Sequence[str]) -> None:
         """Ask the broker for ``topics``. A refusal is logged and costs only the requests."""
@@ -71,12 +74,12 @@ class Requests:
 
     async def receive(self, connection: Connection) -> None:
         """Sort what comes in, until the connection ends with an ``aiomqtt.MqttError``."""
-        async for message in connection.messages:
+        async for message in connection.incoming():
             if self._handler is None:
                 continue
             incoming = _incoming(message)
             if self._waiting.full():
-                _log.warning("request dropped", topic=incoming.topic, cause=BUSY)
+                _dropped.warn(topic=incoming.topic, cause=BUSY)
                 self._handler.busy(incoming, self._reply)
             else:
                 self._waiting.put_nowait(incoming)
@@ -84,7 +87,9 @@ class Requests:
     async def handle(self) -> None:
         """Hand the requests on, one after the other, for ever."""
         while self._handler is not None:
-            await self._handler(await self._waiting.get(), self._reply)
+            incoming = await self._waiting.get()
+            await self._turns.next()
+            await self._handler(incoming, self._reply)
 
 
 def _incoming(message: aiomqtt.Message) -> Incoming:

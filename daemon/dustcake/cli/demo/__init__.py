@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import DONE, FAILED, CommandError, between, fail
-from dustcake.settings.extras import the_extra
+from dustcake.settings.extras import install_hint
 
 if TYPE_CHECKING:
     from dustcake.cli.demo.screen import PlantView
@@ -58,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
         import iotcore  # noqa: F401
         import rich  # noqa: F401
     except ImportError:
-        raise CommandError(f"the demo needs {the_extra('demo')}") from None
+        raise CommandError(f"the demo needs {install_hint('demo')}") from None
     plain = arguments.plain or not sys.stdout.isatty()
     with tempfile.TemporaryDirectory(prefix="dustcake-demo-") as directory:
         try:

@@ -1,6 +1,8 @@
 """Alarms and permissives tried: each that can be without harm comes, and somebody sees it."""
 
-from dustcake.commissioning.cautions import TRIALS
+from collections.abc import Callable
+
+from dustcake.commissioning.cautions import HARMLESS_TRIALS
 from dustcake.commissioning.observation import Equipment, Observation
 from dustcake.commissioning.procedure import (
     LEAVE,
@@ -12,41 +14,51 @@ from dustcake.commissioning.procedure import (
     skipped,
 )
 from dustcake.commissioning.questions import AnswerType, Question
+from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 
 TIMEOUT_S = 300.0
 
-_ALARMS = {
-    "transmitter_fault": "pull the transmitter's connector",
-    "smoke": "use the detector's own test",
-    "drum_full": "make the drum's contact",
-    "header_pressure_low": "shut off the air and vent the header slowly",
-}
-_PERMISSIVES = {  # no alarm reports these
-    "door_shut": "open the access door, with nobody in front of it",
-    "no_stop": "set the stop input",
-}
-_HOW = {**_ALARMS, **_PERMISSIVES}
+
+@record
+class Trial:
+    """How something is made to come, and whether this collector can have it. ``is_alarm`` False:
+    it is a permissive that no alarm reports."""
+
+    how: str
+    is_fitted: Callable[[Setpoints], bool]
+    is_alarm: bool = True
 
 
-def _trials(setpoints: Setpoints) -> tuple[str, ...]:
-    """What can be tried at this collector: alarms in use, and permissives that no alarm reports."""
-    fitted = setpoints.fitted
-    there = {
-        "transmitter_fault": True,
-        "smoke": fitted.smoke,
-        "drum_full": fitted.drum_full,
-        "header_pressure_low": setpoints.header is not None,
-        "door_shut": fitted.door_open,
-        "no_stop": fitted.stop,
-    }
+TRIALS = {
+    "transmitter_fault": Trial("pull the transmitter's connector", lambda _: True),
+    "smoke": Trial("use the detector's own test", lambda has: has.fitted.smoke),
+    "drum_full": Trial("make the drum's contact", lambda has: has.fitted.drum_full),
+    "header_pressure_low": Trial(
+        "shut off the air and vent the header slowly", lambda has: has.header is not None
+    ),
+    "door_shut": Trial(
+        "open the access door, with nobody in front of it",
+        lambda has: has.fitted.door_open,
+        is_alarm=False,
+    ),
+    "no_stop": Trial("set the stop input", lambda has: has.fitted.stop, is_alarm=False),
+}
+
+
+def _possible(setpoints: Setpoints) -> tuple[str, ...]:
+    """What can be tried at this collector."""
     used = {alarm.name.value for alarm in setpoints.alarms if alarm.enabled}
-    return tuple(name for name in _HOW if there[name] and (name in used or name in _PERMISSIVES))
+    return tuple(
+        name
+        for name, trial in TRIALS.items()
+        if trial.is_fitted(setpoints) and (name in used or not trial.is_alarm)
+    )
 
 
 def alarm_trials(equipment: Equipment) -> ProcedureStep:
     """Each is made to come; a person says who saw it."""
-    names = _trials(equipment.setpoints)
+    names = _possible(equipment.setpoints)
     which = Question("trial", "Which", AnswerType.CHOICE, choices=names)
     where = "Where it was seen, and by whom"
     tried = Action(
@@ -78,12 +90,12 @@ def alarm_trials(equipment: Equipment) -> ProcedureStep:
         item="trial",
         secondary=True,
     )
-    how = "; ".join(f"{name.replace('_', ' ')}: {_HOW[name]}" for name in names)
+    how = "; ".join(f"{name.replace('_', ' ')}: {TRIALS[name].how}" for name in names)
     return ProcedureStep(
         "alarms",
         "Alarms tried",
         f"Each comes when it should, and is seen where people look. How: {how}. Then put all back.",
-        (TRIALS,),
+        (HARMLESS_TRIALS,),
         (tried, seen, leave),
         tuple((action, name) for name in names for action in ("try", "seen")),
     )
@@ -97,7 +109,7 @@ def _stands(observed: Observation) -> bool:
     name, now = str(observed.fields["trial"]), observed.now
     if name == "transmitter_fault" and "fieldbus_lost" in now.standing:
         return True  # the device with nothing else to be read: that alarm explains the other
-    if name in _ALARMS:
+    if TRIALS[name].is_alarm:
         return name in now.standing
     return any(permissive.name == name for permissive in now.missing)
 
@@ -109,7 +121,8 @@ def _there_already(observed: Observation) -> str | None:
 def _came(observed: Observation) -> ActionResult | None:
     if not _stands(observed):
         return None
-    kind = "alarm" if observed.fields["trial"] in _ALARMS else "missing permissive"
+    is_alarm = TRIALS[str(observed.fields["trial"])].is_alarm
+    kind = "alarm" if is_alarm else "missing permissive"
     after_s = round(observed.elapsed_s, 1)
     return passed(
         f"{_trial(observed)}: {kind} came {after_s:g} s after watching began", after_s=after_s

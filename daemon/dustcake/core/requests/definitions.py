@@ -58,6 +58,7 @@ class FieldType(StrEnum):
     WHOLE = "whole"  # a whole number
     WHOLES = "wholes"  # a list of them
     NUMBER = "number"
+    DURATION = "duration"  # the same, of seconds, which people give as a length of time
     LABEL = "label"  # a short printable text
     TEXT = "text"  # a longer one
 
@@ -65,14 +66,16 @@ class FieldType(StrEnum):
 @record
 class Field:
     """One field of a request. ``must_be``: what its value has to be, in words; ``about``: what it
-    is, for a list of options. ``only_with``: it belongs to a request with that other field at that
-    value, and to no other."""
+    is, for a list of options. ``optional``: it may be left out; ``not_empty``: then, or where it is
+    empty, the core refuses the request. ``only_with``: it belongs to a request with that other
+    field at that value, and to no other."""
 
     name: str
     value_type: FieldType
     must_be: str = ""
     about: str = ""
     optional: bool = False
+    not_empty: bool = False
     choices: type[StrEnum] | None = None
     only_with: tuple[str, str] | None = None
 
@@ -130,6 +133,7 @@ _READ: dict[FieldType, Callable[[Any], Any]] = {
     FieldType.WHOLE: _whole,
     FieldType.WHOLES: _wholes,
     FieldType.NUMBER: _number,
+    FieldType.DURATION: _number,
     FieldType.LABEL: _label,
     FieldType.TEXT: partial(_label, longest=LONGEST_TEXT),
 }
@@ -175,20 +179,21 @@ class RequestKind:
 
 
 _ALARM = Field("alarm", FieldType.ALARM)
-_WHY = Field("why", FieldType.TEXT, optional=True, about="why, for the record")
+_WHY = Field("why", FieldType.TEXT, "", "why, for the record (may be left out)", optional=True)
+_WHY_HIDDEN = Field("why", FieldType.TEXT, "", "why, for the record", optional=True, not_empty=True)
 _NOTE = Field("note", FieldType.TEXT, optional=True, about="to be noted with it")
 
 
 def _alarm_action(
-    action: AlarmAction, level: Level, about: str, *more: Field, name_required: bool = False
+    action: AlarmAction, level: Level, about: str, *more: Field, hides: bool = False
 ) -> RequestKind:
     return RequestKind(
         action.value,
         level,
         about,
         partial(HandleAlarm, action),
-        (_ALARM, _WHY, *more),
-        name_required=name_required,
+        (_ALARM, _WHY_HIDDEN if hides else _WHY, *more),
+        name_required=hides,
     )
 
 
@@ -198,7 +203,7 @@ def _set_point(point: SetPoint, about: str) -> Field:
 
 
 # Whoever hides an alarm or moves a set point answers for it, and a log book says who wrote in it:
-# for these whoever asks has to say who they are.
+# for these whoever makes the request has to say who they are.
 KINDS: tuple[RequestKind, ...] = (
     RequestKind(
         "mode",
@@ -233,18 +238,18 @@ KINDS: tuple[RequestKind, ...] = (
         "set an alarm aside for a limited time",
         Field(
             "for_s",
-            FieldType.NUMBER,
+            FieldType.DURATION,
             "the number of seconds it is shelved for",
             "how long, as 30min or 8h",
         ),
-        name_required=True,
+        hides=True,
     ),
     _alarm_action(AlarmAction.UNSHELVE, Level.ACKNOWLEDGE, "take it back before that time is over"),
     _alarm_action(
         AlarmAction.OUT_OF_SERVICE,
         Level.ADJUST,
         "take an alarm out, until somebody puts it back",
-        name_required=True,
+        hides=True,
     ),
     _alarm_action(AlarmAction.IN_SERVICE, Level.ADJUST, "put it back"),
     RequestKind(
@@ -313,14 +318,14 @@ KINDS: tuple[RequestKind, ...] = (
     RequestKind(
         "confirm",
         Level.ADJUST,
-        "let the change of set points act that was requested",
+        "let the change of set points take effect",
         ConfirmChange,
         (
             Field(
                 "change",
                 FieldType.WHOLE,
                 "the number of the change, as in the answer to `set_points`",
-                "its number, as it was shown",
+                "its number, from the answer to set_points",
             ),
         ),
         name_required=True,

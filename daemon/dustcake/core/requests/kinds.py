@@ -11,7 +11,7 @@ from dustcake.core.record import record
 
 
 class Identity(StrEnum):
-    """How far it is known who asks."""
+    """How far it is known who makes a request."""
 
     AUTHENTICATED = "authenticated"  # by a password, the kernel, or the broker's access rules
     CLAIMED = "claimed"  # as the asker says
@@ -37,7 +37,7 @@ class SelectMode:
 class SetZero:
     """Take the present reading as zero, with the blower off.
 
-    ``blower_off_confirmed``: the person says that the blower stands still; asked for only where
+    ``blower_off_confirmed``: the person says that the blower stands still; needed only where
     no blower contact is fitted to prove it.
     """
 
@@ -143,8 +143,8 @@ class ChangeSetPoints:
 
 @record
 class ConfirmChange:
-    """Let the change of this number act: the number is told in the answer to the request that
-    asked for it."""
+    """Let the change of this number act: the number is in the answer to the request that
+    proposed it."""
 
     change: int
 
@@ -198,7 +198,7 @@ class AdjustedPoint:
 @record
 class PendingChange:
     """A change that waits for its confirmation until ``until_s`` (monotonic). ``change``: the
-    number it is confirmed by, that of the event that told of it."""
+    number it is confirmed by, that of the event that answered its request."""
 
     change: int
     points: tuple[PointChange, ...]

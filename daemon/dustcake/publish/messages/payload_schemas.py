@@ -18,7 +18,7 @@ from dustcake.core.requests.definitions import (
 )
 from dustcake.core.requests.kinds import Identity, Mode, PointChange, SetPoint
 from dustcake.core.signals import CONTACT_NAMES
-from dustcake.publish.messages.life_and_air import air, filter_life
+from dustcake.publish.life_and_air import air_schema, life_schema
 from dustcake.publish.messages.parts import (
     COUNT,
     FLAG,
@@ -142,8 +142,8 @@ def _state() -> Schema:
             **or_null(fields({"change": COUNT, "points": POINTS, "by": TEXT, "until": TIME})),
             "description": "a change of set points that waits for its confirmation",
         },
-        "filter_life": filter_life(),
-        "air": air(),
+        "filter_life": life_schema(),
+        "air": air_schema(),
         "zero_offset": ref("chosen"),
         "filters_changed": TIME,
         "upkeep": {
@@ -242,6 +242,7 @@ _FIELD_TYPES: dict[FieldType, Schema] = {
     FieldType.WHOLE: {"type": "integer"},
     FieldType.WHOLES: {"type": "array", "items": {"type": "integer"}},
     FieldType.NUMBER: {"type": "number"},
+    FieldType.DURATION: {"type": "number"},
     FieldType.LABEL: TEXT,
     FieldType.TEXT: {**TEXT, "maxLength": LONGEST_TEXT},
 }

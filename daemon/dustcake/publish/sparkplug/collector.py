@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
-from dustcake.core.alarms.table import ACTIVE, Alarm
+from dustcake.core.alarms.names import ACTIVE, Alarm
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.requests.set_point_overrides import effective
@@ -65,7 +65,7 @@ class CollectorDevice:
         yield _text("dP quality", quality, utc_s)
         why = "; ".join(sentence(reason, self._unit) for reason in state.sample.reasons)
         codes = " ".join(reason.code.value for reason in state.sample.reasons)
-        yield _text("dP quality reasons", why, utc_s, gist=codes)
+        yield _text("dP quality reasons", why, utc_s, change_key=codes)
         if self._setpoints.header is not None:
             header = state.header or Sample(state.sample.at, None, Quality.FAILURE)
             yield _pressure("Header pressure", header, utc_s, header_deadband_pa)
@@ -81,7 +81,7 @@ class CollectorDevice:
         yield _text("Phase", decision.phase.value, utc_s)
         yield _text("Cleaning", None if decision.kind is None else decision.kind.value, utc_s)
         reason, code = sentence(decision.reason, self._unit), decision.reason.code.value
-        yield _text("Reason", reason, utc_s, gist=code)
+        yield _text("Reason", reason, utc_s, change_key=code)
         yield _text("Reason code", code, utc_s)
         for permissive in decision.permissives:
             yield _text(f"Permissives/{permissive.name}", permissive.met.value, utc_s)
@@ -113,12 +113,12 @@ class CollectorDevice:
         waits = alarm.state in UNACKNOWLEDGED
         place = f"Alarms/{alarm.name.value}"
         yield _text(f"{place}/State", alarm.state.value, utc_s)
-        yield Report(f"{place}/Active", DataType.BOOLEAN, alarm.stands, utc_s)
+        yield Report(f"{place}/Active", DataType.BOOLEAN, alarm.condition_active, utc_s)
         yield Report(f"{place}/Unacknowledged", DataType.BOOLEAN, waits, utc_s)
 
 
 def active_alarms(state: State) -> str:
-    """Names of the active alarms, for the node to tell also while the device is lost."""
+    """Names of the active alarms, for the node to show also while the device is lost."""
     return ", ".join(alarm.name.value for alarm in state.alarms if alarm.state in ACTIVE)
 
 
@@ -142,5 +142,5 @@ def _known(name: str, datatype: DataType, value: Value | None, utc_s: float) -> 
     return Report(name, datatype, value, utc_s, quality)
 
 
-def _text(name: str, text: str | None, utc_s: float, gist: str | None = None) -> Report:
-    return Report(name, DataType.STRING, text, utc_s, gist=gist)
+def _text(name: str, text: str | None, utc_s: float, change_key: str | None = None) -> Report:
+    return Report(name, DataType.STRING, text, utc_s, change_key=change_key)

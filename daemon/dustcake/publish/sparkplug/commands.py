@@ -28,6 +28,7 @@ TYPES = {
     REQUEST: DataType.STRING,
 }
 
+MOST_METRICS = 64  # of one message; ten times as many as there are to write
 CLOCKS_APART_S = 10.0  # how far a command may come from the future
 
 
@@ -69,16 +70,16 @@ def read_commands(
 ) -> Iterator[Command]:
     """The commands in one NCMD or DCMD.
 
-    One to a device must tell its time, which is not more than ``expiry_s`` ago: what was sent long
+    One to a device must have its time, which is not more than ``expiry_s`` ago: what was sent long
     ago, or to somebody else, must not act now.
     """
     try:
-        told = decode(payload)
+        received = decode(payload, MOST_METRICS)
     except PayloadError as error:
         yield Refused(f"not a Sparkplug B payload: {error}")
         return
     if topic == node.topics.of(MessageType.NCMD):
-        named = [node.metric_named(metric) for metric in told.metrics if metric.value is True]
+        named = [node.metric_named(metric) for metric in received.metrics if metric.value is True]
         if REBIRTH in named:
             yield Rebirth()
         else:
@@ -89,14 +90,14 @@ def read_commands(
         yield Refused("no such device")
     elif utc_s is None:
         yield Refused("this computer's clock is not set, so the age of a command is not known")
-    elif told.timestamp_ms is None:
-        yield Refused("it does not tell when it was sent")
-    elif not -CLOCKS_APART_S <= utc_s - told.timestamp_ms / 1000 <= expiry_s:
-        age_s = utc_s - told.timestamp_ms / 1000
+    elif received.timestamp_ms is None:
+        yield Refused("it does not say when it was sent")
+    elif not -CLOCKS_APART_S <= utc_s - received.timestamp_ms / 1000 <= expiry_s:
+        age_s = utc_s - received.timestamp_ms / 1000
         yield Refused(f"it was sent {age_s:.0f} s ago, and holds for {expiry_s:g} s")
     else:
-        for metric in told.metrics:
-            yield _request(node, device, metric, told.timestamp_ms)
+        for metric in received.metrics:
+            yield _request(node, device, metric, received.timestamp_ms)
 
 
 def _request(node: EdgeNode, device: str, metric: Metric, at_ms: int) -> Command:

@@ -124,9 +124,9 @@ class _Sent:
 class EdgeNode:
     """One edge node and its devices.
 
-    ``capacity``: values of each device that are kept while they cannot be told; then the oldest
+    ``capacity``: values of each device that are kept while they cannot be sent; then the oldest
     go, and are counted. ``unsure_s``: how long a broken connection may go unnoticed; what was
-    sent within it is told again as history, since QoS 0 has no acknowledgement.
+    sent within it is sent again as history, since QoS 0 has no acknowledgement.
     """
 
     def __init__(
@@ -220,7 +220,7 @@ class EdgeNode:
         return self._numbered(MessageType.NBIRTH, None, metrics, utc_s)
 
     def next_due(self, now: Stamp, utc_s: float) -> Publication | None:
-        """The next message of a session whose node is born: None when all has been told."""
+        """The next message of a session whose node is born: None when all has been sent."""
         for name, source in self._devices.items():
             if source.is_there and not source.is_born:
                 birth = source.birth()

@@ -233,8 +233,9 @@ def _encode_value(datatype: DataType, value: Value, first_key: int) -> bytes:
             return bytes_field(first_key + 5, str(value).encode())
 
 
-def decode(data: bytes) -> Payload:
-    """The payload in ``data``. Raises ``PayloadError``."""
+def decode(data: bytes, most_metrics: int | None = None) -> Payload:
+    """The payload in ``data``. Raises ``PayloadError``, also where it has more than
+    ``most_metrics``."""
     timestamp_ms: int | None = None
     seq: int | None = None
     metrics: list[Metric] = []
@@ -242,6 +243,8 @@ def decode(data: bytes) -> Payload:
         if field.key == 1:
             timestamp_ms = _number(field)
         elif field.key == 2:
+            if len(metrics) == most_metrics:
+                raise PayloadError(f"it has more than {most_metrics} metrics")
             metrics.append(_decode_metric(_data(field)))
         elif field.key == 3:
             seq = _number(field)

@@ -20,7 +20,8 @@ class Report:
     """The value of one metric at ``utc_s``.
 
     ``value`` None: there is none now. ``deadband``: a number that differs by less is not reported.
-    ``gist``: for a text with numbers in it that change all the time, what must change instead.
+    ``change_key``: for a text with numbers in it that change all the time, what must change
+    instead.
     """
 
     name: str
@@ -30,17 +31,17 @@ class Report:
     quality: QualityCode = QualityCode.GOOD
     unit: str | None = None
     deadband: float = 0.0
-    gist: str | None = None
+    change_key: str | None = None
 
-    def differs(self, told: "Report") -> bool:
-        """Whether it is worth telling after ``told``."""
-        if self.quality is not told.quality or self.gist != told.gist:
+    def differs(self, last: "Report") -> bool:
+        """Whether it is worth sending after ``last``."""
+        if self.quality is not last.quality or self.change_key != last.change_key:
             return True
-        if self.gist is not None or self.value == told.value:
+        if self.change_key is not None or self.value == last.value:
             return False
-        if self.value is None or told.value is None or isinstance(self.value, str | bool):
+        if self.value is None or last.value is None or isinstance(self.value, str | bool):
             return True
-        return abs(self.value - float(told.value)) >= self.deadband
+        return abs(self.value - float(last.value)) >= self.deadband
 
     def in_birth(self, alias: int | None) -> Metric:
         """As a birth has it: name, alias, type and all properties."""
@@ -78,7 +79,7 @@ ALIASES_EACH = 65_536
 
 @record
 class Change:
-    """A value that waits. ``is_historical``: a newer one has been told in a birth since."""
+    """A value that waits. ``is_historical``: a newer one has been sent in a birth since."""
 
     report: Report
     is_historical: bool = False
@@ -86,7 +87,7 @@ class Change:
 
 @record
 class Birth:
-    """All metrics, and what waited that is told with them."""
+    """All metrics, and what waited that is sent with them."""
 
     metrics: tuple[Metric, ...]
     covered: Sequence[Report]
@@ -111,7 +112,7 @@ class Source:
         self._capacity = capacity
         self._without_alias = without_alias
         self._present: dict[str, Report] = {}
-        self._told: dict[str, Report] = {}
+        self._reported: dict[str, Report] = {}
         self._aliases: dict[str, int] = {}
         self.waiting: deque[Change | Lost] = deque()
         self.dropped = 0
@@ -130,11 +131,11 @@ class Source:
         self._present = {report.name: report for report in reports}
         changed = [each for each in self._present.values() if self._is_news(each)]
         for report in changed:
-            if report.name not in self._told:
-                # What a birth did not name must not be told: there is another birth.
+            if report.name not in self._reported:
+                # What a birth did not name must not be sent: there is another birth.
                 self.is_born = False
                 self._aliases.setdefault(report.name, self._first_alias + len(self._aliases))
-            self._told[report.name] = report
+            self._reported[report.name] = report
         # The last values of a device that has just been lost still are news; those of one that
         # is away are not, for a subscriber takes nothing it has said for present.
         if was_there or is_there:
@@ -144,8 +145,8 @@ class Source:
             self._wait(LOST)
 
     def _is_news(self, report: Report) -> bool:
-        told = self._told.get(report.name)
-        return told is None or report.differs(told)
+        last = self._reported.get(report.name)
+        return last is None or report.differs(last)
 
     def _wait(self, what: Change | Lost) -> None:
         if len(self.waiting) >= self._capacity:
@@ -164,25 +165,25 @@ class Source:
     def birth(self) -> Birth:
         """Every metric with its present value. What the birth itself says waits no longer."""
         self.make_past()
-        self._told = dict(self._present)
+        self._reported = dict(self._present)
         covered: list[Report] = []
         past: deque[Change | Lost] = deque()
         for each in self.waiting:
             assert isinstance(each, Change)
-            if each.report == self._told.get(each.report.name):
+            if each.report == self._reported.get(each.report.name):
                 covered.append(each.report)
-            elif each.report.name in self._told:
+            elif each.report.name in self._reported:
                 past.append(each)
         self.waiting = past
         self.is_born = True
         metrics = tuple(
             report.in_birth(None if name in self._without_alias else self._aliases[name])
-            for name, report in self._told.items()
+            for name, report in self._reported.items()
         )
         return Birth(metrics, covered)
 
     def make_past(self) -> None:
-        """No birth holds any more, and what waits will be history when it is told."""
+        """No birth holds any more, and what waits will be history when it is sent."""
         self.is_born = False
         self.waiting = deque(
             Change(each.report, is_historical=True)

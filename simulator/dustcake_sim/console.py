@@ -1,4 +1,4 @@
-"""What a person's hands would do at the collector, typed as lines: an event's kind, and its fields.
+"""What a person would do at the collector, typed as lines: an event's kind, and its fields.
 
 `damper opening=0.6` is the event of a scenario file, made to happen now.
 """
@@ -31,7 +31,7 @@ def read_line(line: str) -> tuple[str, dict[str, object]]:
 
 
 def act(line: str, force: Force) -> str:
-    """Make the event in `line` happen; what to tell the person."""
+    """Make the event in `line` happen; what to answer."""
     try:
         kind, fields = read_line(line)
         force(kind, **fields)
@@ -45,7 +45,7 @@ def act(line: str, force: Force) -> str:
     return f"done: {line.strip()}"
 
 
-async def follow_hands(force: Force, tell: Callable[[str], None]) -> None:
+async def follow_console(force: Force, answer: Callable[[str], None]) -> None:
     """Do what is typed at standard input, until it ends."""
     loop = asyncio.get_running_loop()
     lines = asyncio.StreamReader()
@@ -53,4 +53,4 @@ async def follow_hands(force: Force, tell: Callable[[str], None]) -> None:
     async for line in lines:
         text = line.decode(errors="replace")
         if text.strip():
-            tell(act(text, force))
+            answer(act(text, force))

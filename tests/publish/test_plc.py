@@ -10,21 +10,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, FIRST_UTC_S, HEADER_SCALE, Collector, chosen
-from dustcake.core.alarms.table import Alarm, AlarmState
+from dustcake.core.alarms.names import Alarm, AlarmName, AlarmState
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import CONTACT_NAMES, Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import Phase, State, first_state
 from dustcake.core.step import Step
 from dustcake.publish import plc
 from dustcake.publish.plc import (
-    ALARMS,
+    ALARM_BITS,
     HEADER_BYTES,
     ROWS,
     SIZE,
-    Seen,
+    RegisterSource,
     answer,
     documentation,
     image,
@@ -45,8 +45,10 @@ def float32(words: list[int], address: int) -> float:
     return value
 
 
-def seen(state: State, steps: int = 1, mono_s: float = 0.0, setpoints: Setpoints = FULL) -> Seen:
-    return Seen(state, setpoints, steps, mono_s)
+def seen(
+    state: State, steps: int = 1, mono_s: float = 0.0, setpoints: Setpoints = FULL
+) -> RegisterSource:
+    return RegisterSource(state, setpoints, steps, mono_s)
 
 
 @pytest.fixture
@@ -124,8 +126,9 @@ def test_permissives_that_are_missing() -> None:
 
 
 def test_every_number_and_bit_has_its_place() -> None:
-    assert sorted(ALARMS) == sorted(AlarmName)
-    assert len(ALARMS) <= 32
+    assert sorted(ALARM_BITS) == sorted(AlarmName)
+    assert len(set(ALARM_BITS.values())) == len(ALARM_BITS)
+    assert set(ALARM_BITS.values()) <= set(range(32))
     assert sorted(plc.PHASES) == sorted(Phase)
     assert sorted(plc.MODES) == sorted(Mode)
     assert sorted(plc.QUALITIES) == sorted(Quality)
@@ -140,7 +143,7 @@ def test_every_number_and_bit_has_its_place() -> None:
 @given(st.data(), st.sampled_from(SETPOINTS))
 def test_whatever_a_collector_lives_through_fits(data: st.DataObject, setpoints: Setpoints) -> None:
     def tell(_before: State, done: Step) -> None:
-        words = image(Seen(done.state, setpoints, done.state.next_seq, 1e9))
+        words = image(RegisterSource(done.state, setpoints, done.state.next_seq, 1e9))
         assert all(0 <= word <= 65_535 for word in words)
         assert uint32(words, 30) == done.state.next_seq - 1
 
@@ -148,7 +151,7 @@ def test_whatever_a_collector_lives_through_fits(data: st.DataObject, setpoints:
 
 
 def test_the_documentation_is_fresh() -> None:
-    written = Path(__file__).parents[3] / "config" / "plc.md"
+    written = Path(__file__).parents[2] / "config" / "plc.md"
     assert written.read_text(encoding="utf-8") == documentation(), "run dustcake schema plc"
     for row in ROWS:
         assert f"| {row.name} | {row.meaning} |" in documentation()
@@ -188,5 +191,5 @@ def test_what_is_no_modbus(header_hex: str) -> None:
 
 
 def test_the_base_has_no_header() -> None:
-    words = image(Seen(first_state(BASE, Stamp(0.0, None)), BASE, 0, 0.0))
+    words = image(RegisterSource(first_state(BASE, Stamp(0.0, None)), BASE, 0, 0.0))
     assert isnan(float32(words, 6))

@@ -1,12 +1,63 @@
-"""Upkeep in the settings: its defaults, and what is no upkeep."""
+"""Air, filter life and upkeep: defaults, units on their way into the core, and words."""
 
 import pytest
 
+from dustcake.core.setpoints import Air
 from dustcake.settings.monitoring import DEFAULT_UPKEEP
 from dustcake.settings.setpoints import to_setpoints
-from settings.files import collector_of, file_text, only_problem
+from dustcake.settings.summary import summary
+from settings.files import collector_of, file_text, only_problem, problems_in, settings_of
 
-DEMAND = '[collector.outputs]\nbus = "io"\nkind = "demand_contact"\ncoils = [7]\n'
+HEADER = 'header = { bus = "io", register = 2, kind = "current", span = ["0 bar", "10 bar"] }\n'
+BOARD = """
+[collector.outputs]
+bus = "io"
+kind = "demand_contact"
+coils = [7]
+"""
+
+
+def test_defaults_of_air_are_those_of_the_core() -> None:
+    setpoints = to_setpoints(collector_of())
+    assert setpoints.air == Air()
+    assert setpoints.seasoning_h == 40.0
+
+
+def test_litres_become_cubic_metres_and_the_reference_pascals() -> None:
+    lines = (
+        'air = { header_volume_l = 30, rated_pulse_l = 25, reference = "100 kPa", '
+        'energy_kwh_per_m3 = 0.1, price_per_kwh = 0.3, currency = "EUR" }\n'
+        "filter_life.seasoning_h = 12\n"
+    )
+    setpoints = to_setpoints(collector_of(lines))
+    assert setpoints.air == Air(0.03, 0.025, 100_000.0, 0.1, 0.3, "EUR")
+    assert setpoints.seasoning_h == 12.0
+
+
+@pytest.mark.parametrize(
+    ("line", "setting"),
+    [
+        ("air.header_volume_l = 0", "air.header_volume_l"),
+        ("air.rated_pulse_l = -1", "air.rated_pulse_l"),
+        ('air.reference = "1 atm"', "air.reference"),
+        ('air.currency = "euro"', "air.currency"),
+        ("filter_life.seasoning_h = -1", "filter_life.seasoning_h"),
+    ],
+)
+def test_mistakes_in_air_and_filter_life_are_named(line: str, setting: str) -> None:
+    (named,) = problems_in(file_text(line))
+    assert named.endswith(setting)
+
+
+def said(lines: str = "", **parts: str) -> str:
+    return "\n".join(each.text for each in summary(settings_of(lines, **parts)))
+
+
+def test_how_air_is_counted_is_said() -> None:
+    assert "air of a pulse as rated: 40 L of free air (20 C, 101.325 kPa)" in said()
+    assert "by the fall of header pressure in 30 L" in said(HEADER + "air.header_volume_l = 30\n")
+    assert "air of a pulse as rated" in said("air.header_volume_l = 30\n")
+    assert "not counted" in said("pulsing.sequencer_cycle_s = 60\n", outputs=BOARD)
 
 
 def upkeep(*lines: str) -> str:
@@ -15,7 +66,7 @@ def upkeep(*lines: str) -> str:
     return file_text(tail=tables)
 
 
-def test_left_out_there_are_the_usual_ones() -> None:
+def test_left_out_there_is_the_usual_upkeep() -> None:
     tasks = to_setpoints(collector_of()).upkeep
     assert [task.name for task in tasks] == ["daily_check", "drum", "regulator_bowl", "snubber"]
     assert tasks[0].every_s == 86_400.0
@@ -24,7 +75,7 @@ def test_left_out_there_are_the_usual_ones() -> None:
     assert len(DEFAULT_UPKEEP) == len(tasks)
 
 
-def test_none_at_all() -> None:
+def test_no_upkeep_at_all() -> None:
     assert to_setpoints(collector_of("upkeep = []")).upkeep == ()
 
 
@@ -50,7 +101,7 @@ TEXT = 'text = "look"\n'
         (
             file_text(
                 "pulsing.sequencer_cycle_s = 80",
-                outputs=DEMAND,
+                outputs=BOARD,
                 tail='\n[[collector.upkeep]]\nname = "a"\nevery_pulses = 5\n' + TEXT,
             ),
             "upkeep[a].every_pulses",

@@ -1,0 +1,230 @@
+"""What `dustcake study` does: one collector with its report, or the list of a fleet."""
+
+import argparse
+import csv
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from dustcake.adapters.store import StoreRefused
+from dustcake.cli.common import DONE, UsageError, chosen_collector, fail, settings_in
+from dustcake.core.setpoints import Setpoints
+from dustcake.settings.model import Settings
+from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.progress import study_progress
+from dustcake_lab.commands.trace_reading import AIR_L, FLOW_M3S
+from dustcake_lab.fit.data import TooThinError, UnknownZoneError, zone_named
+from dustcake_lab.fit.trace import FittedTrace, fit_trace
+from dustcake_lab.replay.replay import Replay
+from dustcake_lab.report.data import report_data
+from dustcake_lab.report.html import write_html
+from dustcake_lab.report.plots import write_png
+from dustcake_lab.study.candidates import prices_of
+from dustcake_lab.study.fleet import FleetResult, Member, fleet, fleet_json, fleet_lines
+from dustcake_lab.study.jobs import Plan, StudyError, require_cluster
+from dustcake_lab.study.results import (
+    MOST_LISTED,
+    Order,
+    SettingsRow,
+    as_json,
+    table,
+    table_json,
+    table_lines,
+)
+from dustcake_lab.study.search import search
+from dustcake_lab.study.study import Study, study
+from dustcake_lab.study.verdict import Verdict, verdict
+from dustcake_lab.traces.atomic_file import UnwritableError, atomic_write, require_writable
+from dustcake_lab.traces.columns import TraceError
+from dustcake_lab.traces.files import open_any
+
+_FLEET_COLUMNS = ("trace", "settings", "collector", "flow_m3s", "air_l")
+_NOT_WITH_FLEET = ("settings", "collector", "flow", "search", "report", "png", "list")
+
+
+def run_study(arguments: argparse.Namespace) -> int:
+    """Carry it out; the exit code."""
+    try:
+        zone = None if arguments.time_zone is None else zone_named(arguments.time_zone)
+        if arguments.dask is not None:
+            require_cluster(arguments.dask)
+        plan = Plan(
+            days=float(arguments.days),
+            draws=arguments.draws,
+            seed=arguments.seed,
+            most_dp_pa=arguments.most_dp,
+            least_flow=arguments.least_flow,
+            dask=arguments.dask,
+        )
+        (_study_one if arguments.fleet is None else _study_fleet)(arguments, plan, zone)
+    except UnknownZoneError as error:
+        raise UsageError(f"--time-zone {error}") from None
+    except (TraceError, TooThinError) as error:
+        raise UsageError(f"{arguments.trace}: {error}") from None
+    except (StudyError, StoreRefused, UnwritableError) as error:
+        raise UsageError(str(error)) from None
+    return DONE
+
+
+def _study_one(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | None) -> None:
+    if arguments.trace is None or arguments.settings is None:
+        raise StudyError("name a TRACE and its --settings, or a list with --fleet")
+    collector = chosen_collector(settings_in(arguments.settings), arguments.collector)
+    setpoints = to_setpoints(collector)
+    wanted = [to for to in (arguments.report, arguments.png) if to is not None]
+    for to in wanted:
+        require_writable(to)
+    if wanted and arguments.trace.is_fifo():
+        raise StudyError(
+            f"{arguments.trace}: for a report the trace is read twice, and a pipe can be read "
+            "once; write it into a file first, or leave out --report and --png"
+        )
+    with study_progress(plan.draws, arguments.search):
+        read = fit_trace(arguments.trace, setpoints, zone)
+        done = _studied(read, setpoints, plan, arguments)
+    made = verdict(done)
+    most = arguments.list or MOST_LISTED
+    listed = table(done, made, Order(arguments.sort), most)
+    _print(done, made, listed, arguments)
+    if wanted:
+        _report(collector.name, read, setpoints, done, made, listed, arguments)
+
+
+def _studied(
+    read: FittedTrace, setpoints: Setpoints, plan: Plan, arguments: argparse.Namespace
+) -> Study:
+    fitted, tries = read.collector, arguments.search
+    flow_m3s = arguments.flow or fitted.flow_m3s
+    if flow_m3s is None:
+        raise StudyError("the trace has no `flow_m3s`: give the mean flow with --flow")
+    air_m3 = None if arguments.air is None else arguments.air / 1000.0
+    prices = prices_of(setpoints.air, flow_m3s, air_m3, arguments.fan_efficiency)
+    if tries is None:
+        return study(fitted, setpoints, prices, plan)
+    return search(fitted, setpoints, prices, plan, tries)
+
+
+def _print(
+    done: Study, made: Verdict, listed: list[SettingsRow], arguments: argparse.Namespace
+) -> None:
+    if arguments.json:
+        found = as_json(done, made)
+        if arguments.list:
+            found["listed"] = table_json(done, listed)
+        print(json.dumps(found, allow_nan=False))
+    else:
+        print("\n".join(made.text))
+        if arguments.list:
+            print("", "In 1000 hours of running:", *table_lines(listed), sep="\n")
+    sys.stdout.flush()
+
+
+def _report(
+    name: str,
+    read: FittedTrace,
+    setpoints: Setpoints,
+    done: Study,
+    made: Verdict,
+    listed: list[SettingsRow],
+    arguments: argparse.Namespace,
+) -> None:
+    with open_any(arguments.trace, setpoints) as trace:
+        # Checked when the fit was made: there are no bad rows.
+        samples = trace.samples(read.match.unused)
+        replay = Replay(read.match.setpoints, recorded=trace.recorded)
+        events = list(replay.events(samples))  # type: ignore[arg-type]
+    data = report_data(f"Set points of {name}", read, events, done, made, listed)
+    if arguments.report is not None:
+        with atomic_write(arguments.report) as part:
+            write_html(data, part)
+    if arguments.png is not None:
+        with atomic_write(arguments.png) as part:
+            write_png(data, part)
+
+
+def _study_fleet(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | None) -> None:
+    """Study every collector on the list, and print what came of it. Raises StudyError where that
+    is nothing at all."""
+    given = ["TRACE"] if arguments.trace is not None else []
+    given += [f"--{name}" for name in _NOT_WITH_FLEET if getattr(arguments, name) is not None]
+    if given:
+        raise UsageError(
+            f"--fleet goes without {', '.join(given)}: traces, settings and flows are named in the "
+            "list, and a closer study is of one collector at a time"
+        )
+    listed = fleet_members(arguments.fleet, arguments.air, arguments.fan_efficiency)
+    with study_progress(plan.draws, None):
+        found = fleet(listed, plan, zone=zone)
+    as_lines = (json.dumps(each, allow_nan=False) for each in fleet_json(found))
+    print("\n".join(as_lines if arguments.json else fleet_lines(found)), flush=True)
+    if all(each.verdict is None for each in found):
+        raise StudyError(
+            f"{arguments.fleet}: no collector on this list could be studied, see above"
+        )
+
+
+def fleet_members(
+    list_file: Path, air_l: float | None, fan_efficiency: float
+) -> list[Member | FleetResult]:
+    """The collectors on the list; paths are relative to it. One whose settings are not in order is
+    refused alone. Raises StudyError, which names the line."""
+    rows = csv.DictReader(_lines(list_file))
+    names = tuple(rows.fieldnames or ())
+    if not {"trace", "settings"} <= set(names) or not set(names) <= set(_FLEET_COLUMNS):
+        raise StudyError(
+            f"{list_file}: line 1: {', '.join(names) or 'nothing'}: the columns are trace and "
+            f"settings, and if wanted {', '.join(_FLEET_COLUMNS[2:])}"
+        )
+    known: dict[Path, Settings] = {}
+    found: list[Member | FleetResult] = []
+    for row in rows:
+        where = f"{list_file}: line {rows.line_num}"
+        trace, settings_file, collector, flow, air = (
+            row.get(name) or "" for name in _FLEET_COLUMNS
+        )
+        path = list_file.parent / settings_file
+        try:
+            settings = known.get(path) or settings_in(path)
+        except UsageError as error:
+            fail(str(error))
+            why = f"{where}: settings: {settings_file!r}: not in order, see above"
+            found.append(FleetResult(collector or trace, list_file.parent / trace, refused=why))
+            continue
+        known[path] = settings
+        chosen = [c for c in settings.collectors if collector in ("", c.name)]
+        if len(chosen) != 1:
+            all_names = ", ".join(each.name for each in settings.collectors)
+            raise StudyError(f"{where}: collector: {collector!r}: name one of {all_names}")
+        litres = _number(air, f"{where}: air_l", AIR_L) or air_l
+        found.append(
+            Member(
+                chosen[0].name,
+                list_file.parent / trace,
+                to_setpoints(chosen[0]),
+                _number(flow, f"{where}: flow_m3s", FLOW_M3S),
+                None if litres is None else litres / 1000.0,
+                fan_efficiency,
+            )
+        )
+    if not found:
+        raise StudyError(f"{list_file}: no line after the header: name a trace on each")
+    return found
+
+
+def _lines(list_file: Path) -> list[str]:
+    try:
+        with list_file.open(encoding="utf-8-sig", errors="replace", newline="") as file:
+            return file.readlines()
+    except OSError as error:
+        raise StudyError(f"{list_file}: {error.strerror}; name a list this user may read") from None
+
+
+def _number(text: str, where: str, read: Callable[[str], float]) -> float | None:
+    if not text.strip():
+        return None
+    try:
+        return read(text)
+    except argparse.ArgumentTypeError as error:
+        raise StudyError(f"{where}: {error}, or leave it empty") from None
