@@ -7,7 +7,7 @@ from typing import Any, get_args
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import from_json, to_json
 
-from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.alarms.names import ACTIVE
 from dustcake.core.events import Body
 from dustcake.core.inputs import Input
 from dustcake.core.state import State
@@ -72,7 +72,10 @@ def _from_2(content: dict[str, Any]) -> None:
 
 
 def _from_3(content: dict[str, Any]) -> None:
-    """Fields have other names."""
+    """Fields have plainer names; which alarms are on their way somewhere is not remembered."""
+    content.pop("unsettled", None)
+    for alarm in content["alarms"]:
+        _rename(alarm, stands="condition_active", owed="relatch")
     _rename(content["trust"], still="frozen", step="excursion", zero="zero_check")
     if content["trust"].get("frozen"):
         _rename(content["trust"]["frozen"], looks="same")
@@ -80,10 +83,10 @@ def _from_3(content: dict[str, Any]) -> None:
 
 
 def _rename(fields: dict[str, Any], **names: str) -> None:
-    """What was stored under the one name is under the other; what was not is as by default."""
-    for before, after in names.items():
-        if before in fields:
-            fields[after] = fields.pop(before)
+    """Those that are there: what was added within one format may not be."""
+    for old, new in names.items():
+        if old in fields:
+            fields[new] = fields.pop(old)
 
 
 _TO_NEXT: dict[int, Callable[[dict[str, Any]], None]] = {1: _from_1, 2: _from_2, 3: _from_3}

@@ -15,11 +15,12 @@ from core.driver import (
     ready,
     running,
 )
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import AlarmChanged
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import AlarmAction, HandleAlarm, Mode, RunBlower
-from dustcake.core.setpoints import AlarmName, BlowerRequest, Setpoints
+from dustcake.core.setpoints import BlowerRequest, Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure
 from dustcake.core.stamp import Stamp
 
@@ -65,7 +66,11 @@ def test_a_lost_fieldbus_makes_one_alarm_and_shows_what_it_explains() -> None:
     assert collector.alarm(FIELDBUS).reason.code is Because.ALL_UNREADABLE
     for name in (DP, HEADER):
         alarm = collector.alarm(name)
-        assert (alarm.state, alarm.cause, alarm.stands) == ("suppressed_by_design", FIELDBUS, True)
+        assert (alarm.state, alarm.cause, alarm.condition_active) == (
+            "suppressed_by_design",
+            FIELDBUS,
+            True,
+        )
         assert alarm.reason.detail == "fieldbus_lost"
     back(collector, 60)
     assert raised(collector) == [FIELDBUS]
@@ -255,9 +260,9 @@ def test_cleaning_too_frequent() -> None:
     assert dict(collector.alarm(name).reason.values) == {"runs": 3, "gap_s": 60.0}
     collector.restart()
     collector.hold(700.0, 50)
-    assert collector.alarm(name).stands
+    assert collector.alarm(name).condition_active
     collector.hold(700.0, 40)
-    assert not collector.alarm(name).stands
+    assert not collector.alarm(name).condition_active
     run()
     assert collector.state.pace.short == 0
 

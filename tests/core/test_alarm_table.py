@@ -2,11 +2,10 @@
 
 import pytest
 
-from dustcake.core.alarms.causes import CAUSES, CAUSES_FIRST, EXPLAINS
-from dustcake.core.alarms.life import go
-from dustcake.core.alarms.table import TABLE, Alarm, AlarmState, Trigger
+from dustcake.core.alarms.catalogue import CAUSES, CAUSES_FIRST, EXPLAINS
+from dustcake.core.alarms.life import transition
+from dustcake.core.alarms.names import TABLE, Alarm, AlarmName, AlarmState, Trigger
 from dustcake.core.reasons import Because, because
-from dustcake.core.setpoints import AlarmName
 
 LETTERS = dict(zip("ABCDEFGHI", AlarmState, strict=True))
 COLUMNS = (
@@ -57,9 +56,9 @@ def test_a_cell(state: AlarmState, trigger: Trigger) -> None:
     assert TABLE.get((state, trigger)) is expected
     if expected is None:
         with pytest.raises(KeyError):
-            go(alarm, trigger, because(Because.SMOKE))
+            transition(alarm, trigger, because(Because.SMOKE))
     else:
-        after = go(alarm, trigger, because(Because.SMOKE))
+        after = transition(alarm, trigger, because(Because.SMOKE))
         assert (after.state, after.by, after.why) == (expected, "", "")
 
 

@@ -19,13 +19,13 @@ from core.driver import (
     ready,
     running,
 )
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.events import AlarmChanged
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.reasons import because as told_because
 from dustcake.core.requests.kinds import Acknowledge, Mode
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured
 
 OFF = chosen(cleaning={"mode": Mode.OFF})  # nothing but alarms happens

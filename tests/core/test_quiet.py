@@ -92,8 +92,8 @@ def wandering(seed: int) -> Script:
     return tuple(script)
 
 
-def test_readings_that_are_remembered_end_the_promise_in_time() -> None:
-    """Checks whether they move, the band that shows jumps, the zero at rest: none is passed over."""
+def test_a_reading_of_which_something_is_remembered_takes_the_long_way() -> None:
+    """Checks whether they move, the band that shows jumps, the zero at rest."""
     seen: Counter[str] = Counter()
 
     @given(st.builds(wandering, SEEDS), setpoints())
@@ -103,13 +103,13 @@ def test_readings_that_are_remembered_end_the_promise_in_time() -> None:
             assert is_same(taken.after, long)
             if not isinstance(taken.happened, PollCompleted):
                 continue
-            kept = keep(taken.before, taken.happened, taken.setpoints)
             before, after = taken.before.trust, taken.after.state.trust
-            assert kept is None or before is after
-            seen["frozen"] += before.frozen != after.frozen
-            seen["band"] += before.anchor_pa != after.anchor_pa
-            seen["excursion ended"] += before.excursion is not None and after.excursion is None
-            seen["zero"] += before.zero_check != after.zero_check
+            if before is not after:
+                assert keep(taken.before, taken.happened, taken.setpoints) is None
+                seen["frozen"] += before.frozen != after.frozen
+                seen["band"] += before.anchor_pa != after.anchor_pa
+                seen["excursion ended"] += before.excursion is not None and after.excursion is None
+                seen["zero"] += before.zero_check != after.zero_check
             seen["doubted"] += before.doubts != after.doubts
             points = taken.before.adjusted.points
             seen["cleaning, adjusted"] += bool(points) and taken.after.decision.kind is not None

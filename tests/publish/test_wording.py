@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import dustcake
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.setpoints import AlarmName
 from dustcake.core.state import State
 from dustcake.core.step import Step
 from dustcake.publish.alarm_texts import ALARM_TEXTS

@@ -4,7 +4,7 @@ from enum import StrEnum
 from math import inf
 
 from dustcake.core.air.state import AirUse
-from dustcake.core.alarms.table import Alarm
+from dustcake.core.alarms.names import Alarm
 from dustcake.core.cleaning.state import CleaningState, Pace, Permissive, PulsingState, RunKind
 from dustcake.core.filter_life.state import FilterLife, ReplacementState
 from dustcake.core.line import Line
@@ -13,7 +13,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Adjusted, Mode, PointChange, Request
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import SignalValidation
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
@@ -204,8 +204,7 @@ class State:
     """One collector. ``started_s``: monotonic time of the last start; ``settings_mode``: the mode
     the settings had then (a later change of the settings overrides what was selected);
     ``deadline_s``: the next time at which something is due whatever is read; ``stopping``: an
-    orderly stop is under way and no run may start; ``unsettled``: the alarms that the last step
-    found on their way somewhere, None where all are to be looked at."""
+    orderly stop is under way and no run may start."""
 
     next_seq: int
     next_command: int
@@ -235,7 +234,6 @@ class State:
     life: FilterLife = FilterLife()
     air: AirUse = AirUse()
     adjusted: Adjusted = Adjusted()
-    unsettled: tuple[AlarmName, ...] | None = None
     line: Line = Line()
 
     @property

@@ -36,11 +36,11 @@ replace the sample. Each part names its thresholds for that. The promise is an a
 decision: a property test steps the same polls both ways and compares.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from dustcake.core import apply_input, blower, log_book, outputs, zeroing
 from dustcake.core.air import use as air_use
-from dustcake.core.alarms import conditions as alarm_conditions
+from dustcake.core.alarms import catalogue as alarms
 from dustcake.core.alarms import life as alarm_life
 from dustcake.core.cleaning import pulsing, runs
 from dustcake.core.commands import Command
@@ -79,8 +79,8 @@ class Part:
     advance: Callable[[StepContext, State], State]
     after: str
     restart: Callable[[StepContext, State], State] = _as_it_was
-    thresholds_pa: Callable[[Setpoints, State], tuple[float, ...]] = _none
-    header_thresholds_pa: Callable[[Setpoints, State], tuple[float, ...]] = _none
+    thresholds_pa: Callable[[Setpoints, State], Iterable[float]] = _none
+    header_thresholds_pa: Callable[[Setpoints, State], Iterable[float]] = _none
 
 
 PARTS: tuple[Part, ...] = (
@@ -164,11 +164,11 @@ PARTS: tuple[Part, ...] = (
         restart=air_use.restart,
     ),
     Part(
-        alarm_conditions.advance,
+        alarms.advance,
         "everything: alarms watch what the others have found, and nobody acts on an alarm",
         restart=alarm_life.restart,
-        thresholds_pa=alarm_conditions.thresholds_pa,
-        header_thresholds_pa=alarm_conditions.header_thresholds_pa,
+        thresholds_pa=alarms.thresholds_pa,
+        header_thresholds_pa=alarms.header_thresholds_pa,
     ),
 )
 """The parts of a step, in their order."""

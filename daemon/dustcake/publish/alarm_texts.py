@@ -3,8 +3,8 @@
 The lists of causes and actions are common practice, no source.
 """
 
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.record import record
-from dustcake.core.setpoints import AlarmName
 
 
 @record

@@ -11,7 +11,7 @@ import structlog
 from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.alarms.table import ACTIVE, AlarmState
+from dustcake.core.alarms.names import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import ReadFailure
 from dustcake.core.stamp import Stamp

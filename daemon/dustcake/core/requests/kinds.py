@@ -198,7 +198,7 @@ class AdjustedPoint:
 @record
 class PendingChange:
     """A change that waits for its confirmation until ``until_s`` (monotonic). ``change``: the
-    number it is confirmed by, that of the event that told of it."""
+    number it is confirmed by, that of the event that answered its request."""
 
     change: int
     points: tuple[PointChange, ...]
