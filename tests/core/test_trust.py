@@ -98,6 +98,16 @@ def test_a_jump_that_stays_is_believed_with_a_doubt_that_names_the_line(
     assert collector.alarm(AlarmName.FILTER_TORN).condition_active is not rose
 
 
+def test_filters_that_seem_worn_by_a_doubted_reading_are_explained_by_the_line() -> None:
+    name = AlarmName.FILTER_REPLACEMENT
+    collector = alive(working().hold(1300.0, 5), 180, about_pa=1300.0)
+    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).condition_active
+    assert collector.alarm(name).cause is AlarmName.SENSING_LINE_SUSPECT
+    assert [state for _, state in collector.alarm_changes(name)] == ["suppressed_by_design"]
+    collector.ask(RecordEntry(Entry.DAMPER_MOVED))
+    assert collector.alarm(name).state == "unacknowledged", "the reading was right after all"
+
+
 def test_the_wait_begins_anew_at_another_level() -> None:
     collector = working()
     collector.poll(1200.0)

@@ -203,6 +203,7 @@ ALARMS = (
         explains=(
             AlarmName.LOW_DP,
             AlarmName.ZERO_DRIFT,
+            AlarmName.FILTER_REPLACEMENT,
             AlarmName.CLEANING_NOT_EFFECTIVE,
             AlarmName.CLEANING_TOO_FREQUENT,
         ),
