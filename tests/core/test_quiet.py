@@ -93,7 +93,7 @@ def wandering(seed: int) -> Script:
 
 
 def test_a_reading_of_which_something_is_remembered_takes_the_long_way() -> None:
-    """Looks at whether they move, the band that jumps are told by, the zero at rest."""
+    """Checks whether they move, the band that shows jumps, the zero at rest."""
     seen: Counter[str] = Counter()
 
     @given(st.builds(wandering, SEEDS), setpoints())
@@ -106,15 +106,15 @@ def test_a_reading_of_which_something_is_remembered_takes_the_long_way() -> None
             before, after = taken.before.trust, taken.after.state.trust
             if before is not after:
                 assert keep(taken.before, taken.happened, taken.setpoints) is None
-                seen["still"] += before.still != after.still
+                seen["frozen"] += before.frozen != after.frozen
                 seen["band"] += before.anchor_pa != after.anchor_pa
-                seen["step judged"] += before.step is not None and after.step is None
-                seen["zero"] += before.zero != after.zero
-            seen["told"] += before.doubts != after.doubts
+                seen["excursion ended"] += before.excursion is not None and after.excursion is None
+                seen["zero"] += before.zero_check != after.zero_check
+            seen["doubted"] += before.doubts != after.doubts
             points = taken.before.adjusted.points
             seen["cleaning, adjusted"] += bool(points) and taken.after.decision.kind is not None
 
-    cells = ("still", "band", "step judged", "zero", "told", "cleaning, adjusted")
+    cells = ("frozen", "band", "excursion ended", "zero", "doubted", "cleaning, adjusted")
     explore(every_history, 100, seen, dict.fromkeys(cells, 15))
 
 

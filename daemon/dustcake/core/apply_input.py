@@ -21,15 +21,15 @@ from dustcake.core.inputs import (
     Stopping,
     Woke,
 )
-from dustcake.core.pulse_response import observation as looking
+from dustcake.core.pulse_response import observation
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.requests import set_point_overrides
 from dustcake.core.requests.handling import answer, refused
-from dustcake.core.signal_validation import jump
-from dustcake.core.signal_validation.doubts import in_doubt, is_well_formed
-from dustcake.core.signal_validation.validate import tell_change
+from dustcake.core.signal_validation import checks
+from dustcake.core.signal_validation.state import in_doubt, is_well_formed
+from dustcake.core.signal_validation.validate import record_quality
 from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
 from dustcake.core.step_context import StepContext
@@ -68,11 +68,11 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     before_pa = _before_pa(context, state)
     sample = Sample(poll.at, pa, quality, reasons)
     if quality is Quality.GOOD and pa is not None:
-        is_steady = jump.steady(state.blower, context.now_s) and poll.contacts.blower_running in (
+        is_steady = checks.steady(state.blower, context.now_s) and poll.contacts.blower_running in (
             None,
             state.blower.running,
         )
-        trust, why = jump.plausible(context, trust, before_pa, pa, is_steady=is_steady)
+        trust, why = checks.jump(context, trust, before_pa, pa, is_steady=is_steady)
         sample = in_doubt(trust.doubts, poll.at, pa)
         if why is not None:
             sample = Sample(poll.at, pa, Quality.OUT_OF_SPECIFICATION, (why,))
@@ -83,7 +83,7 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     line = lines.polled(
         context.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
     )
-    tell_change(context, state.sample, sample)
+    record_quality(context, state.sample, sample)
     return replace(
         state,
         sample=sample,
@@ -123,7 +123,7 @@ def _report(context: StepContext, state: State, report: OutputReported) -> State
         worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
     diagnosis = state.diagnosis
     if report.outcome is not Outcome.DONE:
-        diagnosis = looking.void(diagnosis)
+        diagnosis = observation.void(diagnosis)
     return replace(state, pulsing=pulses, outputs=proof, worn=worn, diagnosis=diagnosis)
 
 
@@ -168,7 +168,7 @@ def expire(context: StepContext, state: State) -> State:
     if state.relies_on_poll and context.now_s >= sample.at.mono_s + context.setpoints.stale_after_s:
         reason = because(Because.STALE, stale_after_s=context.setpoints.stale_after_s)
         stale = Sample(sample.at, None, Quality.FAILURE, (reason,))
-        tell_change(context, sample, stale)
+        record_quality(context, sample, stale)
         line = lines.stale(context.setpoints, state.line, sample.at.mono_s)
         state = replace(state, sample=stale, header=None, contacts=Contacts(), line=line)
     flight = state.pulsing.in_flight

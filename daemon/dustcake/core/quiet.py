@@ -25,8 +25,8 @@ def promise(
         return None  # what is held for a lost reply is soon dropped
     if state.air.watch is not None:  # the next readings of the header are needed
         return None
-    look = state.diagnosis.look
-    if look is not None and look.dip_due:
+    observation = state.diagnosis.observation
+    if observation is not None and observation.dip_due:
         return None
     band = _between(dp_pa, thresholds_pa)
     header_band: Band | None = (None, None)

@@ -8,13 +8,13 @@ from dustcake.core.alarms.names import Alarm
 from dustcake.core.cleaning.state import CleaningState, Pace, Permissive, PulsingState, RunKind
 from dustcake.core.filter_life.state import FilterLife, ReplacementState
 from dustcake.core.line import Line
-from dustcake.core.pulse_response.state import DiagnosisState, nothing_known
+from dustcake.core.pulse_response.state import PulseResponseState, nothing_known
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Adjusted, Mode, PointChange, Request
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation.state import TrustState
+from dustcake.core.signal_validation.state import SignalValidation
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
 
@@ -222,8 +222,8 @@ class State:
     pulsing: PulsingState
     outputs: OutputsState
     worn: ReplacementState
-    trust: TrustState
-    diagnosis: DiagnosisState
+    trust: SignalValidation
+    diagnosis: PulseResponseState
     journal: JournalState
     alarms: tuple[Alarm, ...]
     answers: tuple[Answer, ...]
@@ -248,8 +248,8 @@ class State:
     @property
     def next_look_s(self) -> float:
         """When the reading itself is next looked at: at the first poll from then on."""
-        still_s = inf if self.trust.still is None else self.trust.still.next_s
-        return min(still_s, self.trust.due_s)
+        frozen_s = inf if self.trust.frozen is None else self.trust.frozen.next_s
+        return min(frozen_s, self.trust.due_s)
 
 
 def first_state(setpoints: Setpoints, at: Stamp) -> State:
@@ -273,7 +273,7 @@ def first_state(setpoints: Setpoints, at: Stamp) -> State:
         pulsing=PulsingState((0,) * len(setpoints.pulsing.order), at.mono_s),
         outputs=OutputsState(),
         worn=ReplacementState(),
-        trust=TrustState(),
+        trust=SignalValidation(),
         diagnosis=nothing_known(len(setpoints.pulsing.order)),
         journal=JournalState(),
         alarms=tuple(Alarm(setting.name) for setting in setpoints.alarms),

@@ -102,14 +102,14 @@ PARTS: tuple[Part, ...] = (
         thresholds_pa=blower.thresholds_pa,
     ),
     Part(
-        pulse_response.take_answer,
-        "the blower: without flow dP answers to no pulse",
+        pulse_response.take_response,
+        "the blower: without flow dP responds to no pulse",
         restart=pulse_response.restart,
     ),
     Part(
         signal_validation.advance,
-        "the answer to the last pulse, which may speak against the reading; the parts below decide"
-        " on a reading whose quality is settled",
+        "the response to the last pulse, which may speak against the reading; the parts below"
+        " decide on a reading whose quality is settled",
         restart=signal_validation.restart,
         thresholds_pa=signal_validation.thresholds_pa,
     ),

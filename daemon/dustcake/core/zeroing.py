@@ -6,7 +6,7 @@ from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
 from dustcake.core.requests.kinds import SetZero
-from dustcake.core.signal_validation.zero_check import rezeroed
+from dustcake.core.signal_validation.checks import zero_taken
 from dustcake.core.state import State, ZeroState
 from dustcake.core.step_context import StepContext
 
@@ -80,7 +80,9 @@ def advance(context: StepContext, state: State) -> State:
     # Each reading was within the limit, so their mean is.
     offset_pa = zero.sum_pa / zero.n
     context.emit(ZeroTaken(offset_pa, zero.offset_pa, zero.by))
-    return replace(state, zero=ZeroState(offset_pa, context.at.utc_s), trust=rezeroed(state.trust))
+    return replace(
+        state, zero=ZeroState(offset_pa, context.at.utc_s), trust=zero_taken(state.trust)
+    )
 
 
 def _why_abandon(context: StepContext, state: State) -> Reason | None:

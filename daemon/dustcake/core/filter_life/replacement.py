@@ -35,13 +35,16 @@ def advance(context: StepContext, state: State) -> State:
     """Follow dP. It says nothing about the filters in a bad reading, or with no proved flow."""
     flow = state.blower.running and is_known(context, state)
     dp_pa = state.sample.usable_pa if flow else None
-    return update(state, worn=_tracked(context, state, dp_pa))
+    worn = _tracked(context, state, dp_pa)
+    if worn.fresh and proved(context, worn):
+        worn = replace(worn, fresh=False)
+    return update(state, worn=worn)
 
 
 def _tracked(context: StepContext, state: State, dp_pa: float | None) -> ReplacementState:
     worn, limits = state.worn, context.setpoints.limits
     if dp_pa is not None and dp_pa >= limits.replacement_pa:
-        worn = worn if worn.above else replace(worn, above=True, fresh=False)
+        worn = worn if worn.above else replace(worn, above=True)
     elif dp_pa is not None and has_recovered(context, dp_pa):
         return ReplacementState(fresh=worn.fresh)
     if not worn.above:

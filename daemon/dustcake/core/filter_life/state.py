@@ -12,8 +12,8 @@ class ReplacementState:
 
     What cleaning has run in that time with good air: whole ``pulses``, or for a sequencer board how
     long the demand contact has been ``closed``. ``fresh``: the filters have been changed, as
-    somebody has recorded, and dP has not been above since. All kept through restarts and blower
-    stops.
+    somebody has recorded, and cleaning has not failed to help the new ones since. All kept through
+    restarts and blower stops.
     """
 
     above: bool = False

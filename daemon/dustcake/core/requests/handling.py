@@ -12,7 +12,7 @@ from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.filter_life import residual as filter_life
 from dustcake.core.filter_life.state import ReplacementState
 from dustcake.core.inputs import OperatorRequested, RequestRefused
-from dustcake.core.pulse_response import reset_baseline as renewed
+from dustcake.core.pulse_response.findings import reset_baseline, reset_cleaned
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
 from dustcake.core.requests import set_point_overrides
@@ -33,7 +33,7 @@ from dustcake.core.requests.kinds import (
     Verdict,
 )
 from dustcake.core.setpoints import BlowerRequest, OutputKind
-from dustcake.core.signal_validation.doubts import JUMPS, cleared
+from dustcake.core.signal_validation.state import JUMPS, cleared
 from dustcake.core.state import Answer, State
 from dustcake.core.step_context import StepContext
 
@@ -173,7 +173,7 @@ def _record_filter_change(
             log_book=book,
             worn=ReplacementState(fresh=True),
             life=filter_life.filters_changed(context, state.life, state.blower, request.valves),
-            diagnosis=renewed.filters_changed(context, state.diagnosis),
+            diagnosis=reset_baseline(context, state.diagnosis),
         )
         state = _jump_explained(state)
     return state, Verdict(accepted, reason)
@@ -185,7 +185,7 @@ def _record_entry(context: StepContext, state: State, request: RecordEntry, by: 
         context, state.log_book, request, by, state.blower, pulses
     )
     if accepted and request.entry is Entry.DAMPER_MOVED:
-        diagnosis = renewed.flow_changed(context, state.diagnosis)
+        diagnosis = reset_cleaned(context, state.diagnosis)
         life = filter_life.level_moved(state.life)
         state = _jump_explained(replace(state, diagnosis=diagnosis, life=life))
     return replace(state, log_book=book), Verdict(accepted, reason)
