@@ -12,7 +12,7 @@ from dustcake.core.requests.kinds import AdjustedPoint, PendingChange, SetPoint
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import CONTACT_NAMES
-from dustcake.core.state import Item, State
+from dustcake.core.state import MaintenanceTask, State
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.life_and_air import air_content, life_content
 from dustcake.publish.payloads import (
@@ -122,7 +122,7 @@ class Renderer:
             ),
             "zero_offset": pressure(state.zero.offset_pa, self.unit),
             "filters_changed": utc_text(state.log_book.filters_changed_utc_s),
-            "upkeep": self._upkeep(state.log_book.upkeep.items),
+            "upkeep": self._upkeep(state.log_book.maintenance.tasks),
             "alarms": [a.name.value for a in state.alarms if a.state in _SHOWN],
             "alarms_out_of_view": [
                 {"alarm": a.name.value, "state": a.state.value, "active": a.condition_active}
@@ -232,7 +232,7 @@ class Renderer:
             "until": utc_text(held.until_utc_s),
         }
 
-    def _upkeep(self, items: Iterable[Item]) -> list[Fields]:
+    def _upkeep(self, items: Iterable[MaintenanceTask]) -> list[Fields]:
         texts = {task.name: task.text for task in self.setpoints.upkeep}
         return [
             {
@@ -278,7 +278,7 @@ def _state_news(state: State) -> tuple[object, ...]:
         *(sample.quality, *(reason.code for reason in sample.reasons)),
         *(state.blower.running, state.pulsing.counts, state.pulsing.last_valve),
         *(state.zero.offset_pa, book.filters_changed_utc_s, state.adjusted),
-        *((item.name, item.due, item.done_utc_s) for item in book.upkeep.items),
+        *((item.name, item.due, item.done_utc_s) for item in book.maintenance.tasks),
         *((a.name, a.state, a.condition_active) for a in state.alarms if a.state not in IN_VIEW),
         *(a.name for a in state.alarms if a.state in _SHOWN),
     )
