@@ -8,8 +8,8 @@ from dustcake.cli.common import DONE, UsageError
 from dustcake.publish.alarm_manual import alarm_manual
 from dustcake.publish.messages.asyncapi import document_text, messages_text
 from dustcake.publish.plc import documentation
-from dustcake.settings.alarms import DEFAULT_ALARMS
 from dustcake.settings.json_schema import schema_text
+from dustcake.settings.monitoring import DEFAULT_ALARMS
 
 DESCRIPTION = (
     "Print an interface as a program has it: the JSON Schema (draft 2020-12) of "
