@@ -15,8 +15,8 @@ from dustcake.core.filter_life.points import FIRST_WIDTH_H
 from dustcake.core.filter_life.residual import FilterLife
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air, Setpoints
-from dustcake.publish.messages.parts import COUNT, TEXT, Schema, fields, one_of, or_null, ref
 from dustcake.publish.payloads import Fields, pressure, quantity
+from dustcake.publish.schema_parts import COUNT, TEXT, Schema, fields, one_of, or_null, ref
 from dustcake.units import PressureUnit, show
 
 

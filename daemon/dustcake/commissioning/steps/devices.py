@@ -14,7 +14,6 @@ from dustcake.commissioning.observation import Equipment, Observation
 from dustcake.commissioning.procedure import (
     Action,
     ActionResult,
-    CoreRequest,
     ProcedureStep,
     failed,
     never,
@@ -249,7 +248,7 @@ def zero(equipment: Equipment) -> ProcedureStep:
         "Take the zero",
         (Question("still", still, AnswerType.CONSENT),),
         _zero,
-        requests=_request_zero,
+        requests=lambda _: ({"request": "zero", "blower_off_confirmed": True},),
         timeout_s=equipment.setpoints.zeroing.average_s + 30.0,
     )
     return ProcedureStep(
@@ -262,10 +261,6 @@ def zero(equipment: Equipment) -> ProcedureStep:
         (take,),
         (("take", ""),),
     )
-
-
-def _request_zero(_observed: Observation) -> tuple[CoreRequest, ...]:
-    return ({"request": "zero", "blower_off_confirmed": True},)
 
 
 def _zero(observed: Observation) -> ActionResult | None:
@@ -301,7 +296,7 @@ def valves(equipment: Equipment) -> ProcedureStep:
         "Pulse it once",
         (valve, Question("clear", clear, AnswerType.CONSENT)),
         _pulsed,
-        requests=_request_pulse,
+        requests=lambda observed: ({"request": "pulse", "valve": _valve(observed)},),
         timeout_s=pulsing.report_timeout_s + 20.0,
         item="valve",
     )
@@ -324,12 +319,12 @@ def valves(equipment: Equipment) -> ProcedureStep:
     )
 
 
-def _request_pulse(observed: Observation) -> tuple[CoreRequest, ...]:
-    return ({"request": "pulse", "valve": int(str(observed.fields["valve"]))},)
+def _valve(observed: Observation) -> int:
+    return int(str(observed.fields["valve"]))
 
 
 def _pulsed(observed: Observation) -> ActionResult | None:
-    valve = int(str(observed.fields["valve"]))
+    valve = _valve(observed)
     before, now = observed.before, observed.now
     if now.failures > before.failures:
         return failed(f"valve {valve} was not pulsed: the outputs do not follow their commands")

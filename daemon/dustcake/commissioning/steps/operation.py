@@ -162,10 +162,6 @@ def _nothing_to_confirm(observed: Observation) -> str | None:
     return "have the change shown first" if shown is None else None
 
 
-def _request_confirm(observed: Observation) -> tuple[CoreRequest, ...]:
-    return ({"request": "confirm", "change": _last(observed, "apply")["change"]},)
-
-
 def _confirmed(observed: Observation) -> ActionResult:
     return noted(f"changed: {_listed(observed, _in_force(observed))}")
 
@@ -205,10 +201,6 @@ def _differs(pa: float, proposed_pa: float) -> bool:
     return abs(pa - float(proposed_pa)) > max(_CLOSE_PA, 0.005 * pa)
 
 
-def _request_mode(observed: Observation) -> tuple[CoreRequest, ...]:
-    return ({"request": "mode", "mode": observed.fields["mode"]},)
-
-
 def _mode(observed: Observation) -> ActionResult:
     return passed(f"mode {str(observed.fields['mode']).replace('_', ' ')} selected")
 
@@ -237,7 +229,9 @@ _ACTIONS = (
         (Question("right", "That is what it shall be", AnswerType.CONSENT),),
         _confirmed,
         refuse=_nothing_to_confirm,
-        requests=_request_confirm,
+        requests=lambda observed: (
+            {"request": "confirm", "change": _last(observed, "apply")["change"]},
+        ),
     ),
     Action(
         "decide",
@@ -254,7 +248,7 @@ _ACTIONS = (
         "Select the mode",
         (Question("mode", "Cleaning mode", AnswerType.CHOICE, choices=_MODES),),
         _mode,
-        requests=_request_mode,
+        requests=lambda observed: ({"request": "mode", "mode": observed.fields["mode"]},),
     ),
 )
 
