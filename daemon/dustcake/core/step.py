@@ -130,6 +130,7 @@ PARTS: tuple[Part, ...] = (
         " ends before a run may begin",
         restart=runs.restart,
         thresholds_pa=runs.thresholds_pa,
+        header_thresholds_pa=runs.header_thresholds_pa,
     ),
     Part(
         pulsing.advance,

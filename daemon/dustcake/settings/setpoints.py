@@ -14,10 +14,10 @@ from dustcake.core import setpoints as core
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.setpoints import SignalKind
 from dustcake.core.signals import CONTACT_NAMES
-from dustcake.settings.alarms import alarm_setting
 from dustcake.settings.base import Section
 from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
 from dustcake.settings.model import Collector
+from dustcake.settings.monitoring import alarm_setting
 from dustcake.settings.request_limits import to_adjusting
 from dustcake.units import PA_PER
 
