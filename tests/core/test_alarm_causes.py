@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from core.driver import (
+    ALARM_OFF_S,
     ALARM_ON_S,
     ALL_FITTED,
     HEADER_SCALE,
@@ -109,6 +110,16 @@ def test_a_cause_that_goes_within_its_delay_lets_the_consequence_out_at_once() -
     assert raised(collector) == []
     collector.poll(LOST, smoke=False)
     assert raised(collector) == [HEADER, DP]
+
+
+def test_a_cause_within_its_delay_does_not_keep_up_what_it_would_explain() -> None:
+    collector = running(delays(ALL, drum_full=600.0)).hold(1200.0, 200)
+    assert collector.alarm(NOT_EFFECTIVE).state == "unacknowledged"
+    collector.poll(700.0, drum_full=True)
+    since_s = collector.t
+    collector.hold(700.0, 30)
+    assert collector.alarm(AlarmName.DRUM_FULL).pending_s == since_s
+    assert collector.alarm_changes(NOT_EFFECTIVE)[-1] == (since_s + ALARM_OFF_S, "returned")
 
 
 def test_one_device_is_not_the_fieldbus() -> None:

@@ -89,6 +89,7 @@ def test_off_delay_to_the_second() -> None:
         ),
         ("clear long enough", [1600] * 11 + [1000] * 21, ["unacknowledged", "returned"]),
         ("a lost reading keeps it as it is", [1600] * 11 + [LOST] * 99, ["unacknowledged"]),
+        ("below the span is no measurement", [1600] * 11 + [-400] * 99, ["unacknowledged"]),
     ],
 )
 def test_the_limit_must_be_passed_for_the_whole_delay(

@@ -42,7 +42,7 @@ ONE_SHOT = {"pulsing": {"on_time_s": ON_TIME_S}}
 
 
 @pytest.mark.broker
-@pytest.mark.patience(2 * KILLS + 200, "more than a second a kill")
+@pytest.mark.patience(5 * KILLS + 200, "more than a second a kill")
 @pytest.mark.parametrize(
     ("seed", "outputs", "bound_s"),
     [

@@ -6,11 +6,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import isnan
 from pathlib import Path
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from dustcake.cli.common import BAD_USAGE, DONE, UsageError, between
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Point, at_flow, forecast
-from dustcake.core.filter_life.trend import median
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.record import record
 from dustcake.core.signals import Measured

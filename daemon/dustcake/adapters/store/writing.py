@@ -13,6 +13,7 @@ from dustcake.adapters.store.packing import PACKED, encode_readings, pack, with_
 from dustcake.adapters.store.rows import checked, optional, packed, sane, text, utc, whole
 from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
 from dustcake.core.minutes import minute_of
+from dustcake.core.record import replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.ports import Commit, Stored
@@ -79,7 +80,7 @@ class CollectorRecord:
         state, whole = commit.state, self._whole
         if whole is None or not commit.inputs:
             return None
-        if whole.remembering(state.sample, state.header) != state:
+        if replace(whole, sample=state.sample, header=state.header) != state:
             return None
         return encode_readings(state)
 
