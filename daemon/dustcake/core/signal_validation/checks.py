@@ -147,7 +147,7 @@ def _believed(
             else because(Because.FELL_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
         )
         doubts = doubted(doubts, reason)
-    return replace(validation, jump=None, doubts=doubts, anchor_pa=pa, step=None)
+    return replace(validation, jump=None, doubts=doubts, anchor_pa=pa, excursion=None)
 
 
 # --- Frozen: a reading that does not move while the blower runs.
