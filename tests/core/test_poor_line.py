@@ -395,7 +395,7 @@ def test_the_zero_at_rest_is_looked_at_although_replies_are_lost() -> None:
     collector.hold(3.0, 119, blower_running=False)
     for _ in range(20):
         collector.hold(3.0, 5, blower_running=False).hold(LOST, 1, blower_running=None)
-    assert collector.state.trust.zero_pa == pytest.approx(3.0)
+    assert collector.state.signal_validation.zero_pa == pytest.approx(3.0)
 
 
 def test_no_dp_with_flow_is_seen_although_replies_are_lost() -> None:
@@ -403,7 +403,7 @@ def test_no_dp_with_flow_is_seen_although_replies_are_lost() -> None:
     collector = ready(setpoints, **IN_ORDER_CONTACTS)
     for _ in range(20):
         collector.hold(0.0, 5, blower_running=True).hold(LOST, 1, blower_running=None)
-    assert find(collector.state.trust.doubts, Because.ZERO_WITH_FLOW) is not None
+    assert find(collector.state.signal_validation.doubts, Because.ZERO_WITH_FLOW) is not None
 
 
 def test_a_jump_across_a_lost_reply_is_a_jump() -> None:
@@ -415,7 +415,7 @@ def test_a_jump_across_a_lost_reply_is_a_jump() -> None:
     for _ in range(4):
         collector.hold(1300.0, 3, blower_running=True).hold(LOST, 1, blower_running=None)
     collector.hold(1300.0, 1, blower_running=True)
-    assert find(collector.state.trust.doubts, Because.ROSE_AT_ONCE) is not None
+    assert find(collector.state.signal_validation.doubts, Because.ROSE_AT_ONCE) is not None
 
 
 def test_pulses_count_towards_replacement_although_the_header_is_lost_at_each() -> None:
@@ -426,4 +426,4 @@ def test_pulses_count_towards_replacement_although_the_header_is_lost_at_each() 
         collector.header = LOST if due else Measured(HEADER_PA)
         collector.hold(1400.0, 1)
     assert collector.pulses
-    assert collector.state.worn.pulses >= 8
+    assert collector.state.replacement.pulses >= 8

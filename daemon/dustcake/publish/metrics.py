@@ -140,7 +140,7 @@ def _pressure(sample: Sample | None) -> list[Labelled]:
 
 
 def _set_points(one: CollectorState) -> list[Labelled]:
-    present = effective(one.setpoints, one.state.adjusted)
+    present = effective(one.setpoints, one.state.set_point_overrides)
     named = {
         "low": present.cleaning.low_pa,
         "high": present.cleaning.high_pa,
@@ -150,7 +150,7 @@ def _set_points(one: CollectorState) -> list[Labelled]:
 
 
 def _times(one: CollectorState) -> list[Labelled]:
-    pulsing = effective(one.setpoints, one.state.adjusted).pulsing
+    pulsing = effective(one.setpoints, one.state.set_point_overrides).pulsing
     named = {"interval": pulsing.interval_s, "on_time": pulsing.on_time_s}
     return [((("set_point", name),), value_s) for name, value_s in named.items()]
 
