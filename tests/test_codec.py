@@ -1,6 +1,7 @@
 """What is stored reads back to the same values, and what cannot be read says so."""
 
 import json
+from dataclasses import asdict
 from math import inf, isnan, nan
 from pathlib import Path
 from typing import get_args
@@ -276,6 +277,26 @@ def test_set_points_changed_by_request_are_brought_up() -> None:
     (point,) = state.set_point_overrides.points
     assert (point.value, point.configured, point.by) == (900.0, 1000.0, "day shift")
     assert state.set_point_overrides.pending is None
+
+
+def test_what_has_another_name_since_format_3_is_not_lost() -> None:
+    older = json.loads((OLD[0].parent / "format_3.json").read_bytes())
+    state = decode_state(json.dumps(older).encode(), 3)
+    trust, diagnosis, air = older["trust"], older["diagnosis"], older["air"]
+    known = state.signal_validation
+    assert known.frozen is not None
+    assert known.excursion is not None
+    assert (known.frozen.pa, known.frozen.same) == (trust["still"]["pa"], trust["still"]["looks"])
+    assert known.excursion.due_s == trust["step"]["due_s"]
+    assert [doubt.reason.code for doubt in known.doubts] == ["zero_drift", "rose_at_once"]
+    assert state.pulse_response.observation is not None
+    assert state.pulse_response.observation.began_s == diagnosis["look"]["began_s"]
+    assert state.air.measurement is not None
+    assert state.air.measurement.ended_s == air["watch"]["ended_s"]
+    assert state.air.accounted_blower_s == air["told_blower_s"] > 0.0
+    assert state.filter_life.reported_h == older["life"]["told_h"] > 0.0
+    tasks = older["log_book"]["upkeep"]["items"]
+    assert [asdict(task) for task in state.log_book.maintenance.tasks] == tasks
 
 
 def test_an_older_state_that_is_damaged_is_refused() -> None:
