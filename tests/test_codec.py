@@ -1,6 +1,7 @@
 """What is stored reads back to the same values, and what cannot be read says so."""
 
 import json
+from dataclasses import asdict
 from math import inf, isnan, nan
 from pathlib import Path
 from typing import get_args
@@ -260,6 +261,26 @@ def test_a_state_of_an_older_format_is_brought_up(file: Path) -> None:
     latching = {a["name"] for a in older["alarms"] if a.get("owed")}
     assert {a.name for a in collector.state.alarms if a.relatch} == latching
     assert [a.name for a in collector.state.alarms] == list(AlarmName)
+
+
+def test_what_has_another_name_since_format_3_is_not_lost() -> None:
+    older = json.loads((OLD[0].parent / "format_3.json").read_bytes())
+    state = decode_state(json.dumps(older).encode(), 3)
+    trust, diagnosis, air = older["trust"], older["diagnosis"], older["air"]
+    known = state.trust
+    assert known.frozen is not None
+    assert known.excursion is not None
+    assert (known.frozen.pa, known.frozen.same) == (trust["still"]["pa"], trust["still"]["looks"])
+    assert known.excursion.due_s == trust["step"]["due_s"]
+    assert [doubt.reason.code for doubt in known.doubts] == ["zero_drift", "rose_at_once"]
+    assert state.diagnosis.observation is not None
+    assert state.diagnosis.observation.began_s == diagnosis["look"]["began_s"]
+    assert state.air.measurement is not None
+    assert state.air.measurement.ended_s == air["watch"]["ended_s"]
+    assert state.air.accounted_blower_s == air["told_blower_s"] > 0.0
+    assert state.life.reported_h == older["life"]["told_h"] > 0.0
+    tasks = older["log_book"]["upkeep"]["items"]
+    assert [asdict(task) for task in state.log_book.maintenance.tasks] == tasks
 
 
 def test_an_older_state_that_is_damaged_is_refused() -> None:

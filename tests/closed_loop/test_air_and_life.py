@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from closed_loop.loops import DAY_S, closed_loop
-from dustcake.core.air.pulse_air import mass_kg
+from dustcake.core.air.use import mass_kg
 from dustcake_sim.closed_loop import ClosedLoop
 from dustcake_sim.scenario import packaged_scenarios, parse_scenario
 

@@ -23,7 +23,7 @@ def promise(
         return None
     if any(context.holds(state.line.of(name)) for name in setpoints.fitted.names()):
         return None  # what is held for a lost reply is soon dropped
-    if state.air.watch is not None:  # the next readings of the header are needed
+    if state.air.measurement is not None:  # the next readings of the header are needed
         return None
     observation = state.diagnosis.observation
     if observation is not None and observation.dip_due:

@@ -163,7 +163,7 @@ class OutputsState:
 
 
 @record
-class Item:
+class MaintenanceTask:
     """One task, and when it was last done: time of day (None: the clock has not been known since),
     running time of the blower, and pulses of all valves. ``due_s``: when it is due by the calendar,
     None where that does not count or is not known."""
@@ -177,10 +177,10 @@ class Item:
 
 
 @record
-class Upkeep:
+class MaintenanceTasks:
     """All tasks. ``clock_s``: time of day less monotonic time, as the ``due_s`` were made from."""
 
-    items: tuple[Item, ...] = ()
+    tasks: tuple[MaintenanceTask, ...] = ()
     clock_s: float | None = None
 
 
@@ -192,7 +192,7 @@ class LogBook:
 
     filters_changed_s: float | None = None
     filters_changed_utc_s: float | None = None
-    upkeep: Upkeep = Upkeep()
+    maintenance: MaintenanceTasks = MaintenanceTasks()
     settings: str = ""
 
 

@@ -21,7 +21,6 @@ from dustcake.publish.request_json import (
     read_object,
     reply,
     request_in,
-    unrecorded_reply,
 )
 from dustcake.runtime.engine import Engine, MakeInput
 from dustcake.units import PressureUnit
@@ -82,7 +81,7 @@ class Answering:
             late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)
             return self.refuse_unrecorded(late, asked.request_id or "")
         assert isinstance(event.body, RequestAnswered)
-        return reply(event, event.body, asker.unit or self._unit)
+        return reply(event.body, event.at.utc_s, event.seq, asker.unit or self._unit)
 
     def _input(
         self,
@@ -141,7 +140,7 @@ class Answering:
         """Refuse in words alone: what comes in floods must not fill the journal."""
         refused = RequestAnswered(request_id, "", "", False, reason)
         now, seq = self._clock.now(), self._engine.state.next_seq - 1
-        return unrecorded_reply(refused, now.utc_s, seq, self._unit)
+        return reply(refused, now.utc_s, seq, self._unit)
 
 
 Commission = Callable[[Mapping[str, Any], str], Awaitable[Mapping[str, Any]]]

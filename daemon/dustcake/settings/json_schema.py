@@ -1,6 +1,5 @@
 """JSON Schema of the settings file, for editors, and for explaining what a setting allows."""
 
-import json
 from collections.abc import Iterator, Mapping
 from functools import cache
 from typing import Any
@@ -50,11 +49,6 @@ def settings_schema() -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of the settings file."""
     schema = Settings.model_json_schema(schema_generator=_WithoutNull)
     return {"$schema": GenerateJsonSchema.schema_dialect, **schema}
-
-
-def schema_text() -> str:
-    """The schema as the text of a file."""
-    return json.dumps(settings_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
 def resolved(schema: Schema) -> Schema:

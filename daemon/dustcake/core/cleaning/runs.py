@@ -198,6 +198,11 @@ def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
     )
 
 
+def header_thresholds_pa(setpoints: Setpoints, _state: State) -> tuple[float, ...]:
+    """The band of header pressure in which pulses are allowed."""
+    return setpoints.header_limits.min_pa, setpoints.header_limits.max_pa
+
+
 def _goes_down(run: Run | None) -> bool:
     """Whether a run goes on to the low set point, however high dP is meanwhile."""
     return run is not None and run.kind is RunKind.ON_DEMAND and run.last_cycle is None

@@ -11,8 +11,7 @@ from dustcake.core.cleaning.runs import has_run
 from dustcake.core.cleaning.state import PulsingState, Run, RunKind
 from dustcake.core.events import FilterLifeChanged
 from dustcake.core.filter_life.forecast import Outlook, forecast
-from dustcake.core.filter_life.points import Conditions
-from dustcake.core.filter_life.state import Due, FilterLife
+from dustcake.core.filter_life.state import DAY_S, Conditions, Due, FilterLife
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
 from dustcake.core.record import replace, update
@@ -20,9 +19,9 @@ from dustcake.core.setpoints import OutputKind
 from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
 
-TOLD_EVERY_H = 24.0  # blower hours, while the outlook stays the same
+REPORT_EVERY_H = 24.0  # blower hours, while the outlook stays the same
 _ZERO_STEP = 0.02  # of the low set point
-_USE_EVERY_S = 7 * 86_400.0
+_USE_EVERY_S = 7 * DAY_S
 _USE_WEEKS = 5
 
 
@@ -92,8 +91,8 @@ def _await(
 
 
 def _read(context: StepContext, state: State, life: FilterLife) -> FilterLife:
-    """Take the residual whose time has come, and judge anew when that closes a point. Where a reply
-    is lost just then, the next will do, unless a pulse is fired before it."""
+    """Take the residual whose time has come, and forecast anew when that closes a point. Where a
+    reply is lost just then, the next will do, unless a pulse is fired before it."""
     due, line, sample, blower = life.due, state.line, state.sample, state.blower
     if due is None or context.now_s < due.at_s:
         return life
@@ -118,16 +117,17 @@ def _read(context: StepContext, state: State, life: FilterLife) -> FilterLife:
     life = replace(life, residuals=life.residuals.with_reading(hours, sample.pa, conditions))
     if life.residuals.points is points:
         return life
-    return _judged(context, life, hours)
+    return _forecast(context, life, hours)
 
 
-def _judged(context: StepContext, life: FilterLife, hours: float) -> FilterLife:
+def _forecast(context: StepContext, life: FilterLife, hours: float) -> FilterLife:
     before, limit_pa = life.forecast, context.setpoints.limits.replacement_pa
     seasoned = [p for p in life.residuals.points if p.hours >= context.setpoints.seasoning_h]
     now = forecast(seasoned, hours, limit_pa)
     life = replace(life, forecast=now, use=_with_use(life.use, context.at.utc_s, hours))
-    news = before is None or before.outlook is not now.outlook
-    if now.outlook is Outlook.NOT_ENOUGH_DATA or not (news or hours >= life.told_h + TOLD_EVERY_H):
+    is_due = before is None or before.outlook is not now.outlook
+    is_due = is_due or hours >= life.reported_h + REPORT_EVERY_H
+    if now.outlook is Outlook.NOT_ENOUGH_DATA or not is_due:
         return life
     context.emit(
         FilterLifeChanged(
@@ -141,7 +141,7 @@ def _judged(context: StepContext, life: FilterLife, hours: float) -> FilterLife:
             now.points,
         )
     )
-    return replace(life, told_h=hours)
+    return replace(life, reported_h=hours)
 
 
 def _with_use(

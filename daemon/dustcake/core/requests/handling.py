@@ -163,32 +163,26 @@ def _pulse_refusal(context: StepContext, state: State, valve: int) -> Reason | N
 def _record_filter_change(
     context: StepContext, state: State, request: RecordFilterChange, by: str
 ) -> Handled:
-    book, accepted, reason = log_book.filters_changed(
-        context, state.log_book, request, by, state.blower
-    )
-    if accepted:
+    state, verdict = log_book.filters_changed(context, state, request, by)
+    if verdict.accepted:
         # What has run while dP stayed too high has run on the filters that are gone.
         state = replace(
             state,
-            log_book=book,
             worn=ReplacementState(fresh=True),
             life=filter_life.filters_changed(context, state.life, state.blower, request.valves),
             diagnosis=reset_baseline(context, state.diagnosis),
         )
         state = _jump_explained(state)
-    return state, Verdict(accepted, reason)
+    return state, verdict
 
 
 def _record_entry(context: StepContext, state: State, request: RecordEntry, by: str) -> Handled:
-    pulses = sum(state.pulsing.counts)
-    book, accepted, reason = log_book.entered(
-        context, state.log_book, request, by, state.blower, pulses
-    )
-    if accepted and request.entry is Entry.DAMPER_MOVED:
+    state, verdict = log_book.entered(context, state, request, by)
+    if verdict.accepted and request.entry is Entry.DAMPER_MOVED:
         diagnosis = reset_cleaned(context, state.diagnosis)
         life = filter_life.level_moved(state.life)
         state = _jump_explained(replace(state, diagnosis=diagnosis, life=life))
-    return replace(state, log_book=book), Verdict(accepted, reason)
+    return state, verdict
 
 
 def _jump_explained(state: State) -> State:
