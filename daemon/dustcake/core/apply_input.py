@@ -79,7 +79,8 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     header = None
     if context.setpoints.header is not None and poll.header is not None:
         header = Sample(poll.at, *interpret(poll.header, context.setpoints.header, 0.0))
-    context.earlier_pa = before_pa
+    # A jump that awaits confirmation has been compared with what was read before it.
+    context.earlier_pa = before_pa if state.trust.jump is None else None
     line = lines.polled(
         context.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
     )
