@@ -80,7 +80,7 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     if context.setpoints.header is not None and poll.header is not None:
         header = Sample(poll.at, *interpret(poll.header, context.setpoints.header, 0.0))
     # A jump that awaits confirmation has been compared with what was read before it.
-    context.earlier_pa = before_pa if state.trust.jump is None else None
+    context.earlier_pa = before_pa if state.signal_validation.jump is None else None
     line = lines.polled(
         context.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
     )
