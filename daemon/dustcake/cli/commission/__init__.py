@@ -9,8 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dustcake.adapters.local_client import NoDaemonError
-from dustcake.cli.commission.client import CommissionClient
-from dustcake.cli.commission.walk import result_line, step_lines, step_list, walk
+from dustcake.cli.commission.terminal import (
+    CommissionClient,
+    result_line,
+    step_lines,
+    step_list,
+    walk,
+)
 from dustcake.cli.common import (
     DONE,
     FAILED,
