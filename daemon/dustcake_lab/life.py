@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import isnan
 from pathlib import Path
+from statistics import median
 from typing import TYPE_CHECKING
 
 from dustcake.core.filter_life.forecast import Forecast, Point, at_flow, forecast
-from dustcake.core.filter_life.trend import median
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.record import record
 from dustcake.core.signals import Measured

@@ -275,7 +275,7 @@ def test_cleaning_too_frequent() -> None:
     collector.hold(700.0, 40)
     assert not collector.alarm(name).condition_active
     run()
-    assert collector.state.pace.short == 0
+    assert collector.state.cleaning_pace.short == 0
 
 
 def test_runs_with_rests_between_them_are_not_too_frequent() -> None:
@@ -284,7 +284,7 @@ def test_runs_with_rests_between_them_are_not_too_frequent() -> None:
         collector.hold(1100.0, 3)
         collector.hold(700.0, 90)
     collector.restart()
-    assert collector.state.pace.ended_s is None
+    assert collector.state.cleaning_pace.ended_s is None
     assert raised(collector) == []
 
 

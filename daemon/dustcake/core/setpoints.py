@@ -147,7 +147,7 @@ class AlarmLimits:
 
 
 @record
-class UpkeepTask:
+class MaintenanceSetting:
     """Something people do now and again: after so much running time of the blower, so many pulses
     of all valves, or so much time; whichever of those given comes first. ``text``: what to do."""
 
@@ -270,7 +270,7 @@ class Setpoints:
     blower: Blower
     trust: Trust
     diagnosis: Diagnosis
-    upkeep: tuple[UpkeepTask, ...] = ()
+    upkeep: tuple[MaintenanceSetting, ...] = ()
     edited_by: str = ""  # who changed the settings last, as they say themselves
     air: Air = Air()
     adjusting: Adjusting = Adjusting()

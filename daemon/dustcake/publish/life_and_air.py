@@ -7,13 +7,11 @@ mass, energy and cost, and how it was measured.
 from datetime import UTC, datetime
 from math import ceil
 
-from dustcake.core.air.pulse_air import mass_kg
 from dustcake.core.air.state import AirUse, Amount
-from dustcake.core.air.use import DAY_S, HOUR_S, counts, measures
+from dustcake.core.air.use import DAY_S, HOUR_S, counts, mass_kg, measures
 from dustcake.core.events import FilterLifeChanged
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Outlook
-from dustcake.core.filter_life.points import FIRST_WIDTH_H
-from dustcake.core.filter_life.state import FilterLife
+from dustcake.core.filter_life.state import FIRST_WIDTH_H, FilterLife
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air, Setpoints
 from dustcake.publish.payloads import Fields, pressure, quantity

@@ -57,7 +57,7 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             collector.blower,
             timed_unproved=collector.blower.timed_without_proof is not None,
         ),
-        upkeep=tuple(_by_rule(core.UpkeepTask, each) for each in collector.upkeep),
+        upkeep=tuple(_by_rule(core.MaintenanceSetting, each) for each in collector.upkeep),
         edited_by=collector.edited_by or "",
         adjusting=to_adjusting(collector),
         air=_by_rule(core.Air, collector.air, reference_pa=REFERENCES_PA[collector.air.reference]),

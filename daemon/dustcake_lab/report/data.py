@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from dustcake.core.alarms.names import AlarmState
 from dustcake.core.events import AlarmChanged, Event
-from dustcake.core.filter_life.trend import theil_sen
+from dustcake.core.filter_life.curves import theil_sen
 from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.data import Samples, clock_s
 from dustcake_lab.fit.search import Interval

@@ -50,7 +50,7 @@ def _transmitter_fault(_context: StepContext, state: State) -> Condition:
         return CLEAR
     if sample.quality is Quality.FUNCTION_CHECK:
         return None, sample.reasons[0]
-    code, doubts = sample.reasons[0].code, state.trust.doubts
+    code, doubts = sample.reasons[0].code, state.signal_validation.doubts
     swapped = code is Because.BEYOND_SPAN and find(doubts, Because.NEGATIVE_WITH_FLOW) is not None
     if code in DEAD or swapped:  # it is read, and has an alarm of its own
         return CLEAR
@@ -94,7 +94,7 @@ def _loses_more(context: StepContext, gap: Gap, share: float) -> bool:
 
 
 def _doubt(state: State, *codes: Because) -> Condition:
-    doubt = find(state.trust.doubts, *codes)
+    doubt = find(state.signal_validation.doubts, *codes)
     return CLEAR if doubt is None else (True, doubt.reason)
 
 
@@ -147,7 +147,7 @@ def _low_pa(setpoints: Setpoints) -> tuple[float, ...]:
 
 def _filter_torn(_context: StepContext, state: State) -> Condition:
     """dP too low for these filters, or fallen at once."""
-    finding = standing(state.diagnosis, FindingName.FILTER_TORN)
+    finding = standing(state.pulse_response, FindingName.FILTER_TORN)
     return _doubt(state, Because.FELL_AT_ONCE) if finding is None else (True, finding.reason)
 
 

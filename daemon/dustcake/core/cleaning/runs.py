@@ -55,7 +55,7 @@ Wanted = tuple[RunKind | None, Reason]
 
 def restart(context: StepContext, state: State) -> State:
     """After a restart no run is under way and every delay starts again; a rest is kept whole."""
-    cleaning, pace, rest_s = state.cleaning, state.pace, context.setpoints.cleaning.rest_s
+    cleaning, pace, rest_s = state.cleaning, state.cleaning_pace, context.setpoints.cleaning.rest_s
     run = cleaning.run
     if run is not None:
         duration_s = max(0.0, context.last_s - run.started_s)
@@ -69,7 +69,7 @@ def restart(context: StepContext, state: State) -> State:
             reason=because(Because.RESTARTED),
         ),
         # The run that was under way, if any, ended now at the latest.
-        pace=replace(pace, ended_s=context.now_s) if pace.short else Pace(),
+        cleaning_pace=replace(pace, ended_s=context.now_s) if pace.short else Pace(),
     )
 
 
@@ -92,7 +92,7 @@ def advance(context: StepContext, state: State) -> State:
         state,
         cleaning=cleaning,
         blower=blower,
-        pace=_paced(context, state.pace, before.run, cleaning.run),
+        cleaning_pace=_paced(context, state.cleaning_pace, before.run, cleaning.run),
         decision=Decision(state.mode, phase, kind, cleaning.reason, permits),
     )
 
