@@ -208,14 +208,13 @@ class Step:
 def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
     """Decide. Pure: the same arguments give the same result, and nothing given is changed.
 
-    ``setpoints`` are the same from one ``Restarted`` to the next: promises, and alarms that are
-    left alone, rest on that.
+    ``setpoints`` are the same from one ``Restarted`` to the next: promises rest on that.
     """
     if type(happened) is PollCompleted:
         kept = keep(state, happened, setpoints)
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
-    effective = set_point_overrides.effective(setpoints, state.adjusted)
+    effective = set_point_overrides.effective(setpoints, state.set_point_overrides)
     context = StepContext(happened, setpoints, effective, state)
     state = apply_input.apply_input(context, state, happened)
     if context.restart is not None:
