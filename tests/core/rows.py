@@ -78,7 +78,7 @@ class Rows:
     @property
     def findings(self) -> list[tuple[str, int]]:
         """What stands."""
-        return [(f.name.value, f.valve) for f in self.collector.state.diagnosis.findings]
+        return [(f.name.value, f.valve) for f in self.collector.state.pulse_response.findings]
 
     @property
     def told(self) -> list[tuple[str, int, bool, Because]]:
@@ -88,4 +88,4 @@ class Rows:
         ]
 
     def doubts(self) -> list[Because]:
-        return [doubt.reason.code for doubt in self.collector.state.trust.doubts]
+        return [doubt.reason.code for doubt in self.collector.state.signal_validation.doubts]

@@ -173,7 +173,7 @@ def test_a_pulse_that_failed_is_no_evidence() -> None:
     rows.drop_pa = dict.fromkeys(rows.drop_pa, 0.0)
     rows.work(2000)
     assert rows.told == []
-    assert rows.collector.state.diagnosis.observation is None
+    assert rows.collector.state.pulse_response.observation is None
 
 
 def test_lost_readings_are_no_evidence() -> None:
@@ -189,13 +189,13 @@ def test_dp_at_or_below_zero_has_no_shares() -> None:
     rows.collector.ask(SelectMode(Mode.TIMED))
     rows.dp_pa, rows.rise_pa, rows.drop_pa = -20.0, 0.0, dict.fromkeys(rows.drop_pa, 0.0)
     rows.work(400)
-    assert (rows.told, rows.collector.state.diagnosis.means) == ([], 0)
+    assert (rows.told, rows.collector.state.pulse_response.means) == ([], 0)
 
 
 def test_a_sequencer_board_is_not_diagnosed() -> None:
     rows = Rows(chosen(board(diagnosis={"response_s": 10.0}), fitted={"blower_running": True}))
     rows.work(1000)
-    assert rows.collector.state.diagnosis.observation is None
+    assert rows.collector.state.pulse_response.observation is None
 
 
 def test_switched_off_no_look_is_taken() -> None:
@@ -474,7 +474,7 @@ def test_other_filters_or_another_flow_begin_anew(
     assert rows.findings == []
     rows.work(1000)
     assert rows.findings == []
-    assert rows.collector.state.diagnosis.header.dips > 0, "the valves are as they were"
+    assert rows.collector.state.pulse_response.header.dips > 0, "the valves are as they were"
 
 
 def test_new_filters_take_a_blocked_row_with_them() -> None:
@@ -493,9 +493,9 @@ def test_what_was_learnt_outlives_a_restart() -> None:
     rows = taught()
     rows.drop_pa[3] = rows.dip_pa[3] = 0.0
     rows.work(3000)
-    before = rows.collector.state.diagnosis
+    before = rows.collector.state.pulse_response
     rows.collector.restart()
-    after = rows.collector.state.diagnosis
+    after = rows.collector.state.pulse_response
     assert rows.findings == [("valve_does_not_fire", 3)]
     assert (after.valves, after.header, after.response) == (
         before.valves,
@@ -512,7 +512,7 @@ def test_fewer_valves_after_a_restart_are_none_too_many() -> None:
     rows.drop_pa[3] = rows.dip_pa[3] = 0.0
     rows.work(3000)
     rows.collector.restart(settings=diagnosing(pulsing={"order": (2, 1)}))
-    assert len(rows.collector.state.diagnosis.valves) == 2
+    assert len(rows.collector.state.pulse_response.valves) == 2
     assert rows.findings == []
     rows.collector.restart(settings=diagnosing(pulsing={"order": (2, 1, 3)}))
-    assert len(rows.collector.state.diagnosis.valves) == 3
+    assert len(rows.collector.state.pulse_response.valves) == 3

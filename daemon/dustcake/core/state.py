@@ -12,7 +12,7 @@ from dustcake.core.pulse_response.state import PulseResponseState, nothing_known
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
-from dustcake.core.requests.kinds import Adjusted, Mode, PointChange, Request
+from dustcake.core.requests.kinds import Mode, PointChange, Request, SetPointOverrides
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import SignalValidation
 from dustcake.core.signals import Contacts
@@ -218,12 +218,12 @@ class State:
     zero: ZeroState
     blower: BlowerState
     cleaning: CleaningState
-    pace: Pace
+    cleaning_pace: Pace
     pulsing: PulsingState
     outputs: OutputsState
-    worn: ReplacementState
-    trust: SignalValidation
-    diagnosis: PulseResponseState
+    replacement: ReplacementState
+    signal_validation: SignalValidation
+    pulse_response: PulseResponseState
     journal: JournalState
     alarms: tuple[Alarm, ...]
     answers: tuple[Answer, ...]
@@ -231,9 +231,9 @@ class State:
     deadline_s: float | None
     quiet: Quiet | None
     log_book: LogBook = LogBook()
-    life: FilterLife = FilterLife()
+    filter_life: FilterLife = FilterLife()
     air: AirUse = AirUse()
-    adjusted: Adjusted = Adjusted()
+    set_point_overrides: SetPointOverrides = SetPointOverrides()
     line: Line = Line()
 
     @property
@@ -248,8 +248,10 @@ class State:
     @property
     def next_look_s(self) -> float:
         """When the reading itself is next looked at: at the first poll from then on."""
-        frozen_s = inf if self.trust.frozen is None else self.trust.frozen.next_s
-        return min(frozen_s, self.trust.due_s)
+        frozen_s = (
+            inf if self.signal_validation.frozen is None else self.signal_validation.frozen.next_s
+        )
+        return min(frozen_s, self.signal_validation.due_s)
 
 
 def first_state(setpoints: Setpoints, at: Stamp) -> State:
@@ -269,12 +271,12 @@ def first_state(setpoints: Setpoints, at: Stamp) -> State:
         zero=ZeroState(),
         blower=BlowerState(since_s=at.mono_s),
         cleaning=CleaningState(),
-        pace=Pace(),
+        cleaning_pace=Pace(),
         pulsing=PulsingState((0,) * len(setpoints.pulsing.order), at.mono_s),
         outputs=OutputsState(),
-        worn=ReplacementState(),
-        trust=SignalValidation(),
-        diagnosis=nothing_known(len(setpoints.pulsing.order)),
+        replacement=ReplacementState(),
+        signal_validation=SignalValidation(),
+        pulse_response=nothing_known(len(setpoints.pulsing.order)),
         journal=JournalState(),
         alarms=tuple(Alarm(setting.name) for setting in setpoints.alarms),
         answers=(),

@@ -215,7 +215,7 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
         kept = keep(state, happened, setpoints)
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
-    effective = set_point_overrides.effective(setpoints, state.adjusted)
+    effective = set_point_overrides.effective(setpoints, state.set_point_overrides)
     context = StepContext(happened, setpoints, effective, state)
     state = apply_input.apply_input(context, state, happened)
     if context.restart is not None:

@@ -81,7 +81,9 @@ def advance(context: StepContext, state: State) -> State:
     offset_pa = zero.sum_pa / zero.n
     context.emit(ZeroTaken(offset_pa, zero.offset_pa, zero.by))
     return replace(
-        state, zero=ZeroState(offset_pa, context.at.utc_s), trust=zero_taken(state.trust)
+        state,
+        zero=ZeroState(offset_pa, context.at.utc_s),
+        signal_validation=zero_taken(state.signal_validation),
     )
 
 

@@ -136,7 +136,7 @@ def _header_quality(one: CollectorState) -> list[Labelled]:
 
 
 def _set_points(one: CollectorState) -> list[Labelled]:
-    present = effective(one.setpoints, one.state.adjusted)
+    present = effective(one.setpoints, one.state.set_point_overrides)
     named = {
         "low": present.cleaning.low_pa,
         "high": present.cleaning.high_pa,
@@ -146,7 +146,7 @@ def _set_points(one: CollectorState) -> list[Labelled]:
 
 
 def _times(one: CollectorState) -> list[Labelled]:
-    pulsing = effective(one.setpoints, one.state.adjusted).pulsing
+    pulsing = effective(one.setpoints, one.state.set_point_overrides).pulsing
     return _each("set_point", [("interval", pulsing.interval_s), ("on_time", pulsing.on_time_s)])
 
 

@@ -59,11 +59,7 @@ def pressure(pa: float, unit: PressureUnit) -> Fields:
 
 def contact(state: bool | None) -> Fields:
     """A contact or a proof that is fitted; null where it is not known."""
-    return {"value": state, "unit": None, "quality": _known(state).value}
-
-
-def _known(value: float | None) -> Quality:
-    return Quality.FAILURE if value is None else Quality.GOOD
+    return quantity(state, None)
 
 
 def reason_fields(reason: Reason, unit: PressureUnit) -> Fields:
@@ -140,10 +136,14 @@ def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
 
 
 def quantity(
-    value: float | None, unit: str, quality: Quality | None = None, *, digits: int | None = None
+    value: float | None,
+    unit: str | None,
+    quality: Quality | None = None,
+    *,
+    digits: int | None = None,
 ) -> Fields:
     """A number with its unit and quality, which is good, unless another is given or the number is
     not known. ``digits``: to how many decimals."""
-    quality = quality or _known(value)
+    quality = quality or (Quality.FAILURE if value is None else Quality.GOOD)
     rounded = value if value is None or digits is None else round(value, digits)
     return {"value": rounded, "unit": unit, "quality": quality.value}

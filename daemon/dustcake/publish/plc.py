@@ -92,7 +92,7 @@ class RegisterSource:
     @property
     def cleaning(self) -> Cleaning:
         """The set points of cleaning that are in force."""
-        return effective(self.setpoints, self.state.adjusted).cleaning
+        return effective(self.setpoints, self.state.set_point_overrides).cleaning
 
 
 @record

@@ -8,7 +8,7 @@ from dustcake.core.events import Event
 from dustcake.core.minutes import Minute, Spread
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
-from dustcake.core.requests.kinds import AdjustedPoint, PendingChange, SetPoint
+from dustcake.core.requests.kinds import PendingChange, SetPoint, SetPointOverride
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import CONTACT_NAMES
@@ -91,7 +91,7 @@ class Renderer:
 
     def state_content(self, state: State) -> Fields:
         """What the retained state says, without time and number."""
-        present = effective(self.setpoints, state.adjusted)
+        present = effective(self.setpoints, state.set_point_overrides)
         cleaning, pulsing, limits = present.cleaning, present.pulsing, present.limits
         decision = state.decision
         return {
@@ -115,9 +115,9 @@ class Renderer:
             },
             "interval": point_content(SetPoint.INTERVAL, pulsing.interval_s, self.unit),
             "on_time": point_content(SetPoint.ON_TIME, pulsing.on_time_s, self.unit),
-            "set_points_by_request": self._by_request(state.adjusted.points),
-            "change_held": self._held(state.adjusted.held),
-            "filter_life": life_content(state.life, self.setpoints.seasoning_h, self.unit),
+            "set_points_by_request": self._by_request(state.set_point_overrides.points),
+            "change_held": self._held(state.set_point_overrides.pending),
+            "filter_life": life_content(state.filter_life, self.setpoints.seasoning_h, self.unit),
             "air": air_content(
                 state.air, state.blower.total_until_s(state.sample.at.mono_s), self.setpoints
             ),
@@ -195,21 +195,21 @@ class Renderer:
         return published
 
     def _life_differs(self, before: State, after: State) -> bool:
-        if before.life is after.life:
+        if before.filter_life is after.filter_life:
             return False
         was, now = (
-            life_content(each.life, self.setpoints.seasoning_h, self.unit)
+            life_content(each.filter_life, self.setpoints.seasoning_h, self.unit)
             for each in (before, after)
         )
         return was != now
 
-    def _by_request(self, points: Iterable[AdjustedPoint]) -> list[Fields]:
+    def _by_request(self, points: Iterable[SetPointOverride]) -> list[Fields]:
         """What is not as the settings file has it, and who changed it when."""
         return [
             {
                 "set_point": each.set_point.value,
                 "in_force": point_content(each.set_point, each.value, self.unit),
-                "settings": point_content(each.set_point, each.written, self.unit),
+                "settings": point_content(each.set_point, each.configured, self.unit),
                 "by": each.by,
                 "utc": utc_text(each.utc_s),
             }
@@ -269,7 +269,7 @@ def _state_news(state: State) -> tuple[object, ...]:
         *((p.name, p.met, p.reason and p.reason.code) for p in decision.permissives),
         *(sample.quality, *(reason.code for reason in sample.reasons)),
         *(state.blower.running, state.pulsing.counts, state.pulsing.last_valve),
-        *(state.zero.offset_pa, book.filters_changed_utc_s, state.adjusted),
+        *(state.zero.offset_pa, book.filters_changed_utc_s, state.set_point_overrides),
         *((item.name, item.due, item.done_utc_s) for item in book.maintenance.tasks),
         *((a.name, a.state, a.condition_active) for a in state.alarms if a.state not in IN_VIEW),
         *(a.name for a in state.alarms if a.state in _SHOWN),

@@ -128,12 +128,12 @@ class Replay:
         stale_s, row, end = self._setpoints.stale_after_s, 0, len(columns)
         while row < end:
             to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
-            check = self._state.trust.frozen
+            check = self._state.signal_validation.frozen
             if check is not None and to > row:
                 to, after = columns.frozen_checks(row, to, check, self._setpoints.trust)
                 if after is not check:
-                    validation = replace(self._state.trust, frozen=after)
-                    self._state = replace(self._state, trust=validation)
+                    validation = replace(self._state.signal_validation, frozen=after)
+                    self._state = replace(self._state, signal_validation=validation)
             if to > row:
                 self.tally.samples += to - row
                 self._leapt_to = columns.poll(to - 1)
@@ -170,12 +170,12 @@ class Replay:
     def _pass_over_answer(self, now_s: float) -> None:
         """dP cannot answer to a pulse that the recording did not have just then: nobody is to wait
         for it, since before long a sensing line would be found plugged."""
-        observed = self._state.diagnosis.observation
+        observed = self._state.pulse_response.observation
         if observed is None or self._recorded is None or now_s < observed.due_s:
             return
         if not self._recorded.had_pulse(observed.began_s):
-            nobody = observation.void(self._state.diagnosis)
-            self._state = replace(self._state, diagnosis=nobody)
+            nobody = observation.void(self._state.pulse_response)
+            self._state = replace(self._state, pulse_response=nobody)
 
     def _happens(self, happened: Input) -> list[Event]:
         """One input, and the outcomes of the commands that follow from it."""

@@ -236,14 +236,7 @@ async def everything(directory: Path, scenario: str, speed: float) -> AsyncItera
                 directory,
                 "simulator",
                 "dustcake_sim",
-                scenario,
-                "--port",
-                "0",
-                "--speed",
-                f"{speed:g}",
-                "--seed",
-                "1",
-                "--log-json",
+                *f"{scenario} --port 0 --speed {speed:g} --seed 1 --log-json".split(),
             )
         )
         settings = directory / "settings.toml"

@@ -42,19 +42,19 @@ def level_moved(life: FilterLife) -> FilterLife:
 
 def restart(_context: StepContext, state: State) -> State:
     """After a restart: what was due is not known to have been cleaning, and is not read."""
-    return replace(state, life=replace(state.life, due=None, run_counted=0))
+    return replace(state, filter_life=replace(state.filter_life, due=None, run_counted=0))
 
 
 def advance(context: StepContext, state: State) -> State:
     """Read the residual that is due, and see whether another one is."""
-    return update(state, life=_followed(context, state))
+    return update(state, filter_life=_followed(context, state))
 
 
 def _followed(context: StepContext, state: State) -> FilterLife:
     # The cleaning run before this step, and after it with the pulse it may have commanded.
     before = None if context.restart else context.before.cleaning.run
     run, pulsing, ended_by = state.cleaning.run, state.pulsing, state.cleaning.reason.code
-    life = _read(context, state, state.life)
+    life = _read(context, state, state.filter_life)
     if before is not None and (run is None or run.started_s != before.started_s):
         if life.run_counted == 0 and has_run(context, before, 1):
             life = _await(context, life, before, pulsing, full_cycle=True)

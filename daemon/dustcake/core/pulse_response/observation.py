@@ -70,7 +70,7 @@ def begin(
         cleaned=replace(known.cleaned, armed=armed),
     )
     return replace(
-        state, diagnosis=headers.before_pulse(context, known, observation, rested=rested)
+        state, pulse_response=headers.before_pulse(context, known, observation, rested=rested)
     )
 
 
@@ -94,7 +94,7 @@ def _rise_pa(known: PulseResponseState, run: Run | None, dp_pa: float | None) ->
 
 def _with_noise(context: StepContext, state: State) -> PulseResponseState:
     """Noise from the last two readings before a pulse, where this step brought the later one."""
-    known, setpoints, header = state.diagnosis, context.setpoints, state.header
+    known, setpoints, header = state.pulse_response, context.setpoints, state.header
     noise_pa2, header_noise_pa2 = known.noise_pa2, known.header_noise_pa2
     if noise_pa2 is None:
         noise_pa2 = (_FIRST_NOISE * (setpoints.dp.span_high_pa - setpoints.dp.span_low_pa)) ** 2
@@ -119,7 +119,7 @@ def _noise_after(variance_pa2: float, before: Sample | None, now: Sample) -> flo
 
 def take_response(context: StepContext, state: State) -> State:
     """See the dip, and take the response when it is due."""
-    known, sample = state.diagnosis, state.sample
+    known, sample = state.pulse_response, state.sample
     observation = known.observation
     if observation is None:
         return state
@@ -129,11 +129,11 @@ def take_response(context: StepContext, state: State) -> State:
         observation = _with_dip(observation, state.header, sample.at.mono_s)
         known = replace(known, observation=observation)
     if not context.is_due(observation.due_s):
-        return update(state, diagnosis=known)
+        return update(state, pulse_response=known)
     known = headers.with_recovery(known, observation)
     response = _response_to(observation, known, state)
-    known, validation = _responded(context, known, state.trust, response)
-    return update(state, diagnosis=known, trust=validation)
+    known, validation = _responded(context, known, state.signal_validation, response)
+    return update(state, pulse_response=known, signal_validation=validation)
 
 
 def _with_dip(observation: Observation, header: Sample | None, at_s: float) -> Observation:
@@ -205,14 +205,14 @@ def advance(context: StepContext, state: State) -> State:
     """See whether the header, or dP, is too low with no pulse to explain it."""
     if state.blower.running and context.setpoints.diagnosis.response_s > 0:
         before = context.before.header if context.polled else None
-        known = headers.without_pulse(context, state.diagnosis, before, state.header)
-        state = update(state, diagnosis=known)
-    return update(state, diagnosis=torn_filters.torn(context, state))
+        known = headers.without_pulse(context, state.pulse_response, before, state.header)
+        state = update(state, pulse_response=known)
+    return update(state, pulse_response=torn_filters.torn(context, state))
 
 
 def restart(context: StepContext, state: State) -> State:
     """After a restart: what was learnt stays, and monotonic times mean nothing."""
-    known, valves = state.diagnosis, len(context.setpoints.pulsing.order)
+    known, valves = state.pulse_response, len(context.setpoints.pulsing.order)
     records = (*known.valves, *(ValveRecord() for _ in range(valves)))[:valves]
     known = replace(
         known,
@@ -222,14 +222,14 @@ def restart(context: StepContext, state: State) -> State:
         cleaned=replace(known.cleaned, low_s=None),
         findings=tuple(f for f in known.findings if f.valve <= valves),
     )
-    return replace(state, diagnosis=known)
+    return replace(state, pulse_response=known)
 
 
 def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
     """Every dP at which ``advance`` may do otherwise."""
-    return torn_filters.thresholds_pa(setpoints, state.diagnosis.cleaned)
+    return torn_filters.thresholds_pa(setpoints, state.pulse_response.cleaned)
 
 
 def header_thresholds_pa(_setpoints: Setpoints, state: State) -> tuple[float, ...]:
     """Every header pressure at which it may, beside the lower limit of the settings."""
-    return headers.weak_thresholds_pa(state.diagnosis.header)
+    return headers.weak_thresholds_pa(state.pulse_response.header)

@@ -92,7 +92,7 @@ class CollectorDevice:
         yield Report("Event number", DataType.INT64, state.next_seq - 1, utc_s)
 
     def _chosen(self, state: State, utc_s: float) -> Iterator[Report]:
-        present = effective(self._setpoints, state.adjusted)
+        present = effective(self._setpoints, state.set_point_overrides)
         cleaning, limits = present.cleaning, present.limits
         points: Mapping[str, float] = {
             "Set points/Low": cleaning.low_pa,

@@ -33,16 +33,6 @@ class Point:
     path: str
 
     @property
-    def bus(self) -> str:
-        """Name of its bus."""
-        return self.section.bus
-
-    @property
-    def unit(self) -> int:
-        """Its Modbus unit id."""
-        return self.section.unit
-
-    @property
     def coils(self) -> tuple[int, ...]:
         """The coils it drives."""
         if isinstance(self.section, Outputs):
@@ -90,13 +80,16 @@ def _points_by_themselves(settings: Settings, labels: Labels) -> Iterator[Proble
     buses = {bus.name: bus for bus in settings.buses}
     for point in _points(settings, labels):
         bus_ref = ref(point.section, point.path, "bus")
-        if point.bus not in buses:
-            close = get_close_matches(point.bus, buses, n=1)
+        if point.section.bus not in buses:
+            close = get_close_matches(point.section.bus, buses, n=1)
             remedy = (
                 f'did you mean "{close[0]}"?' if close else "correct it, or add a table [[bus]]"
             )
             yield bus_ref.problem(f"one of {', '.join(buses)}", remedy, "bus")
-        elif isinstance(buses[point.bus], SerialBus) and not 1 <= point.unit <= _LAST_RTU_UNIT:
+        elif (
+            isinstance(buses[point.section.bus], SerialBus)
+            and not 1 <= point.section.unit <= _LAST_RTU_UNIT
+        ):
             unit = ref(point.section, point.path, "unit")
             remedy = "set the unit id that is set on the device"
             yield unit.problem(f"1 to {_LAST_RTU_UNIT} on a serial line", remedy, bus_ref)
@@ -192,7 +185,7 @@ def _coils(settings: Settings, labels: Labels) -> Iterator[Problem]:
     taken: dict[tuple[str, int, int], str] = {}
     for point in _points(settings, labels):
         for coil in point.coils:
-            other = taken.setdefault((point.bus, point.unit, coil), point.path)
+            other = taken.setdefault((point.section.bus, point.section.unit, coil), point.path)
             is_first = other == point.path and point.coils.count(coil) == 1
             if is_first:
                 continue
