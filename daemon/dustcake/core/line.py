@@ -3,7 +3,7 @@
 A lost reply holds what is pending: a delay goes on while what it rests on is not known, and ends at
 the first known value that confirms it. Once that has not been known for ``stale_after_s`` in one
 piece, the delay begins anew. So a signal that fails often, but never for long, hinders nothing; it
-is told by the share of its readings that were lost.
+is known by the share of its readings that were lost.
 """
 
 from collections.abc import Mapping
@@ -19,7 +19,7 @@ from dustcake.core.signals import Contacts
 WITHIN_S = 600.0
 """Over which the share of lost readings is taken: older ones are forgotten at this rate."""
 OFTEN, SELDOM = 0.10, 0.05
-"""Lost more often than the one is told, less often than the other no longer (no source)."""
+"""Lost more often than the one raises an alarm, less often than the other clears it (no source)."""
 
 _LONGEST_S = 60.0  # for which one lost reading counts, however long the one before is ago
 _LOST = frozenset(
@@ -40,7 +40,7 @@ class Gap:
     """One signal. ``since_s``: not known since then, None while it is known. ``resumed_s``: when it
     was known again after it had last not been for ``stale_after_s``; ``pa``: what was read before
     the gap, while that lasts. ``lost``: the share of readings lost, as of ``at_s``; failures longer
-    than ``stale_after_s`` count up to that, being told otherwise, and the rest of them not at all.
+    than ``stale_after_s`` count up to that: they have alarms of their own.
     """
 
     since_s: float | None = None

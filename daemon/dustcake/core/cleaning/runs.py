@@ -51,6 +51,7 @@ def lacks(kind: RunKind, missing: tuple[Permissive, ...]) -> tuple[Permissive, .
 
 
 Wanted = tuple[RunKind | None, Reason]
+"""The kind of run that is wanted, if any, and why."""
 
 
 def restart(context: StepContext, state: State) -> State:
