@@ -38,6 +38,7 @@ from dustcake.core.inputs import (
     Stopping,
     Woke,
 )
+from dustcake.core.line import Gap
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.kinds import (
     Acknowledge,
@@ -297,6 +298,15 @@ def test_what_has_another_name_since_format_3_is_not_lost() -> None:
     assert state.filter_life.reported_h == older["life"]["told_h"] > 0.0
     tasks = older["log_book"]["upkeep"]["items"]
     assert [asdict(task) for task in state.log_book.maintenance.tasks] == tasks
+
+
+def test_what_was_known_of_the_line_is_brought_up() -> None:
+    older = json.loads(OLD[2].read_bytes())
+    gap = {"since_s": 7.0, "resumed_s": None, "pa": None, "lost": 0.25, "at_s": 7.0}
+    older["line"]["door_open"] = older["line"]["dp"] = gap
+    line = decode_state(json.dumps(older).encode(), 3).line
+    assert line.of("door_open") == line.dp == Gap(7.0, None, None, 0.25, 7.0)
+    assert line.of("smoke") == Gap(**older["line"]["smoke"])
 
 
 def test_an_older_state_that_is_damaged_is_refused() -> None:

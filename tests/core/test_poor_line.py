@@ -75,8 +75,11 @@ def losses(draw: st.DrawFn) -> Losses:
 
 
 def alarms(on_delay_s: float, off_delay_s: float) -> tuple[AlarmSetting, ...]:
+    """All alike, but that a fieldbus is not lost at once: if one lost poll were, it would explain
+    what is watched here."""
+    on_s = dict.fromkeys(AlarmName, on_delay_s) | {AlarmName.FIELDBUS_LOST: 30.0}
     return tuple(
-        AlarmSetting(name, True, on_delay_s, off_delay_s, Priority.MEDIUM) for name in AlarmName
+        AlarmSetting(name, True, on_s[name], off_delay_s, Priority.MEDIUM) for name in AlarmName
     )
 
 

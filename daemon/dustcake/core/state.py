@@ -96,9 +96,9 @@ class BlowerState:
     ``total_s``: ever.
     ``by_hand``: a person wants it to run. ``barred``: smoke or the stop input has withdrawn the
     request, and the process has not stopped since. ``requested``: what the run output was last
-    told, None when it must be told again; ``announced``: what the last event said it was told.
-    ``command_id`` while that is under way, then ``due_s`` is when its outcome is due; after a
-    failure it is when to tell it again, and ``fault`` says what went wrong.
+    commanded to, None when it must be commanded again; ``announced``: what the last event said.
+    ``command_id`` while a command is under way, then ``due_s`` is when its outcome is due; after a
+    failure it is when to try again, and ``fault`` says what went wrong.
     """
 
     since_s: float
@@ -247,7 +247,7 @@ class State:
 
     @property
     def next_look_s(self) -> float:
-        """When the reading itself is next looked at: at the first poll from then on."""
+        """When the reading itself is next checked: at the first poll from then on."""
         frozen_s = (
             inf if self.signal_validation.frozen is None else self.signal_validation.frozen.next_s
         )

@@ -208,8 +208,7 @@ class Step:
 def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
     """Decide. Pure: the same arguments give the same result, and nothing given is changed.
 
-    ``setpoints`` are the same from one ``Restarted`` to the next: promises, and alarms that are
-    left alone, rest on that.
+    ``setpoints`` are the same from one ``Restarted`` to the next: promises rest on that.
     """
     if type(happened) is PollCompleted:
         kept = keep(state, happened, setpoints)

@@ -5,8 +5,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from dustcake.core.cleaning.pulse_order import order_skipping_neighbours
-from dustcake.core.setpoints import BlowerRequest, OutputKind
+from dustcake.core.setpoints import BlowerRequest, OutputKind, order_skipping_neighbours
 from dustcake.settings.base import Lax, Name, PositivePressure, Seconds, Section, TextLine
 from dustcake.settings.buses import AnalogInput, Bus, CoilOutput, Contacts, HeaderInput, Outputs
 from dustcake.settings.cleaning import Cleaning, Pulsing, Requests, Zeroing

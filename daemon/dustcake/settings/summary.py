@@ -5,9 +5,14 @@ from dataclasses import dataclass
 from itertools import chain
 
 from dustcake.core.blower import PROOF_KEPT
-from dustcake.core.cleaning.pulse_order import neighbours_in_succession
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
+from dustcake.core.setpoints import (
+    BlowerRequest,
+    OnBadReading,
+    OutputKind,
+    SignalKind,
+    neighbours_in_succession,
+)
 from dustcake.settings.buses import AnalogInput, SerialBus, TcpBus
 from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Collector, Settings

@@ -7,7 +7,7 @@ did not have is no longer an answer.
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, cast
 
 from dustcake.core.alarms.names import AlarmName, AlarmState
@@ -27,8 +27,6 @@ from dustcake_lab.traces.leap import NO_LEAP, leap_after
 if TYPE_CHECKING:
     from dustcake_lab.traces.samples import Columns
 
-_CONTACTS = tuple(contact.name for contact in fields(Fitted))
-
 
 @record
 class ColumnMatch:
@@ -43,16 +41,14 @@ class ColumnMatch:
 
 def match_columns(setpoints: Setpoints, columns: tuple[str, ...]) -> ColumnMatch:
     """Leave out what either side has and the other has not."""
-    fitted = {name for name in _CONTACTS if getattr(setpoints.fitted, name)}
+    fitted = setpoints.fitted.names()
     notes = [
         f"the trace has no column for the contact `{name}`: replayed as not fitted"
-        for name in _CONTACTS
-        if name in fitted and name not in columns
+        for name in fitted
+        if name not in columns
     ]
     unused = [name for name in CONTACT_COLUMNS if name in columns and name not in fitted]
-    setpoints = replace(
-        setpoints, fitted=Fitted(**{name: name in columns for name in sorted(fitted)})
-    )
+    setpoints = replace(setpoints, fitted=Fitted(**{name: name in columns for name in fitted}))
     if setpoints.header is not None and "header_pa" not in columns:
         notes.append("the trace has no column `header_pa`: header pressure replayed as not fitted")
         setpoints = replace(setpoints, header=None)

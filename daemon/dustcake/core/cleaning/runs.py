@@ -51,6 +51,7 @@ def lacks(kind: RunKind, missing: tuple[Permissive, ...]) -> tuple[Permissive, .
 
 
 Wanted = tuple[RunKind | None, Reason]
+"""The kind of run that is wanted, if any, and why."""
 
 
 def restart(context: StepContext, state: State) -> State:
@@ -337,16 +338,20 @@ def _switch(
 
 
 def _paced(context: StepContext, pace: Pace, before: Run | None, run: Run | None) -> Pace:
-    """Follow on-demand runs as they begin and end."""
-    was_cleaning = before is not None and before.kind is RunKind.ON_DEMAND
-    cleaning = run is not None and run.kind is RunKind.ON_DEMAND
-    if was_cleaning and not cleaning:
-        return replace(pace, ended_s=context.now_s)
-    if cleaning and not was_cleaning:
-        gap_s = context.setpoints.alarm_rules.frequent_gap_s
-        soon = pace.ended_s is not None and context.now_s < pace.ended_s + gap_s
-        return Pace(None, pace.short + 1 if soon else 0)
-    return pace
+    """Follow on-demand runs as they begin and end; one may end and the next begin in one step."""
+    was, now = _on_demand_since_s(before), _on_demand_since_s(run)
+    if was == now:
+        return pace
+    ended_s = pace.ended_s if was is None else context.now_s
+    if now is None:
+        return replace(pace, ended_s=ended_s)
+    gap_s = context.setpoints.alarm_rules.frequent_gap_s
+    soon = ended_s is not None and context.now_s < ended_s + gap_s
+    return Pace(None, pace.short + 1 if soon else 0)
+
+
+def _on_demand_since_s(run: Run | None) -> float | None:
+    return run.started_s if run is not None and run.kind is RunKind.ON_DEMAND else None
 
 
 def is_frequent(context: StepContext, pace: Pace) -> bool:
