@@ -124,28 +124,35 @@ def take_response(context: StepContext, state: State) -> State:
     if observation is None:
         return state
     on_time_s = context.setpoints.pulsing.on_time_s
-    if observation.dip_due and sample.at.mono_s > observation.began_s + on_time_s:
+    seen_s = max(observation.began_s + on_time_s, observation.began_s + observation.dip_after_s)
+    if observation.dip_due and sample.at.mono_s > seen_s:
         observation = _with_dip(observation, state.header, sample.at.mono_s)
         known = replace(known, observation=observation)
     if not context.is_due(observation.due_s):
         return update(state, pulse_response=known)
-    known, validation = _responded(
-        context, known, state.signal_validation, _response_to(observation, state)
-    )
+    known = headers.with_recovery(known, observation)
+    response = _response_to(observation, known, state)
+    known, validation = _responded(context, known, state.signal_validation, response)
     return update(state, pulse_response=known, signal_validation=validation)
 
 
 def _with_dip(observation: Observation, header: Sample | None, at_s: float) -> Observation:
-    before_pa, dip = observation.header_pa, None
+    """The dip at the first poll after the pulse, if that comes soon, and at the second."""
+    before_pa, after_s = observation.header_pa, at_s - observation.began_s
     now_pa = None if header is None else header.usable_pa
-    if before_pa is not None and now_pa is not None and at_s <= observation.began_s + _DIP_WITHIN_S:
-        dip = (before_pa - now_pa) / before_pa
-    return replace(observation, dip=dip, dip_due=False)
+    if before_pa is None or now_pa is None:
+        return replace(observation, dip_due=False)
+    dip = (before_pa - now_pa) / before_pa
+    if observation.dip is not None:
+        return replace(observation, later_dip=dip, later_after_s=after_s, dip_due=False)
+    if after_s > _DIP_WITHIN_S:
+        return replace(observation, dip_due=False)
+    return replace(observation, dip=dip, dip_after_s=after_s)
 
 
-def _response_to(observation: Observation, state: State) -> Response:
+def _response_to(observation: Observation, known: PulseResponseState, state: State) -> Response:
     """What is read when the response to a pulse is due."""
-    known, dp_pa, header_pa = state.pulse_response, observation.dp_pa, observation.header_pa
+    dp_pa, header_pa = observation.dp_pa, observation.header_pa
     after_pa = _dp_with_flow(state)
     response = rise = None
     noise = header_noise = 0.0
@@ -153,8 +160,12 @@ def _response_to(observation: Observation, state: State) -> Response:
         response = (dp_pa - after_pa) / dp_pa
         noise = sqrt(2 * (known.noise_pa2 or 0.0) / (dp_pa * dp_pa) + _WANDERS * _WANDERS)
         rise = None if observation.rise_pa is None else observation.rise_pa / dp_pa
+    dip = observation.dip
     if header_pa is not None:
         header_noise = sqrt(2 * (known.header_noise_pa2 or 0.0)) / header_pa
+    if dip is not None:
+        factor = headers.recovered_factor(known.header, observation.dip_after_s)
+        dip, header_noise = factor * dip, factor * header_noise
     return Response(
         valve=observation.valve,
         dp_pa=dp_pa,
@@ -162,7 +173,7 @@ def _response_to(observation: Observation, state: State) -> Response:
         response=response,
         noise=noise,
         rise=rise,
-        dip=observation.dip,
+        dip=dip,
         header_noise=header_noise,
         header_pa=header_pa,
         header_after_pa=None if state.header is None else state.header.usable_pa,
