@@ -86,15 +86,13 @@ def limit_time(item: pytest.Item, patient: int) -> None:
     """A test that may take longer than most says so, and why; one with examples has many."""
     mark = item.get_closest_marker("patience")
     limit_s = float(item.config.getini("timeout"))
-    if has_examples(item):
-        item.add_marker(pytest.mark.examples)
+    assert isinstance(item, pytest.Function)
+    explores = "explore" in item.function.__code__.co_names
+    if explores:
+        item.add_marker(pytest.mark.explores)
+    if explores or is_hypothesis_test(item.obj):
         limit_s = EXAMPLES_S
     if mark is not None:
         limit_s, why = mark.args
         assert why, f"{item.nodeid}: why does it take so long?"
     item.add_marker(pytest.mark.timeout(patient * limit_s))
-
-
-def has_examples(item: pytest.Item) -> bool:
-    assert isinstance(item, pytest.Function)
-    return is_hypothesis_test(item.obj) or "explore" in item.function.__code__.co_names
