@@ -11,13 +11,7 @@ import structlog
 
 from dustcake.adapters.limits import Turns
 from dustcake.adapters.listener import Client, Listener, by_streams, listening_at
-from dustcake.publish.plc import (
-    HEADER_BYTES,
-    LONGEST_PDU,
-    RegistersOf,
-    answer,
-    length_of,
-)
+from dustcake.publish.plc import HEADER_BYTES, LONGEST_PDU, RegistersOf, answer, length_of
 
 log = structlog.get_logger(__name__)
 

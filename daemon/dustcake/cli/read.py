@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
-    from dustcake.adapters.clock import SystemClock
+    from dustcake.adapters.host import SystemClock
     from dustcake.adapters.modbus import FieldInputs, open_bus
 
     # What was lost is shown for each point; as a log line it would stand between the readings.

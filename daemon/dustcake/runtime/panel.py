@@ -17,8 +17,8 @@ from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import by_request_words, event_fields, reason_fields, utc_text
 from dustcake.publish.request_json import InvalidRequest, read_object, request_in
-from dustcake.runtime.answering import Asker
-from dustcake.runtime.installed import Installed
+from dustcake.runtime.collector_service import CollectorService
+from dustcake.runtime.request_service import Requester
 from dustcake.settings.extras import is_installed, not_installed
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Panel
@@ -46,9 +46,11 @@ _IN_LOG_BOOK = (
 class PanelSource:
     """Tells the panel of every collector, and puts its requests to them."""
 
-    def __init__(self, settings: Settings, installed: Sequence[Installed], clock: Clock) -> None:
+    def __init__(
+        self, settings: Settings, services: Sequence[CollectorService], clock: Clock
+    ) -> None:
         self._settings = settings
-        self._installed = {each.name: each for each in installed}
+        self._services = {each.name: each for each in services}
         self._clock = clock
         self._journal = Path(settings.journal.path)
         # Threads share one core's worth of Python with control.
@@ -57,8 +59,8 @@ class PanelSource:
             collector.name: collector.blower.request is BlowerRequest.HAND
             for collector in settings.collectors
         }
-        self._last_pulses = {each.name: LastPulses() for each in installed}
-        for each in installed:
+        self._last_pulses = {each.name: LastPulses() for each in services}
+        for each in services:
             each.watchers.append(self._last_pulses[each.name].follow)
 
     @property
@@ -75,8 +77,8 @@ class PanelSource:
         """What `dustcake status` says, in words of ``unit``; and the time of day, when each row was
         last pulsed and what came of it, what diagnosis has found, and whether the blower is run by
         hand (None: it is not)."""
-        installed = self._installed[collector]
-        status, state = installed.status(unit), installed.engine.state
+        services = self._services[collector]
+        status, state = services.status(unit), services.engine.state
         pulses = self._last_pulses[collector].utc_s
         for valve, seen in zip(status["valves"], state.diagnosis.valves, strict=False):
             valve["last_pulse"] = utc_text(pulses.get(valve["valve"]))
@@ -100,8 +102,8 @@ class PanelSource:
     async def ask(self, collector: str, asked: Fields, by: str, unit: PressureUnit) -> Fields:
         """Put a request to the core, and say what became of it in words of ``unit``."""
         request = request_in({**asked, "id": secrets.token_hex(16)})
-        asker = Asker(by, Identity.AUTHENTICATED, unit=unit)
-        answer = await self._installed[collector].answering.answer(request, asker)
+        requester = Requester(by, Identity.AUTHENTICATED, unit=unit)
+        answer = await self._services[collector].request_service.answer(request, requester)
         told = read_object(answer)
         assert not isinstance(told, InvalidRequest)  # it is our own
         return told
@@ -128,8 +130,8 @@ class PanelSource:
     def settings(self, collector: str) -> Sequence[Fields]:
         """What was understood of the settings, without those of other collectors; and which set
         points are not as they have them, by request."""
-        by_request = self._installed[collector].status()["set_points_by_request"]
-        others = {f"collector {name}" for name in self._installed if name != collector}
+        by_request = self._services[collector].status()["set_points_by_request"]
+        others = {f"collector {name}" for name in self._services if name != collector}
         return [
             {"subject": "in force", "text": by_request_words(each), "caution": True}
             for each in by_request
@@ -141,11 +143,11 @@ class PanelSource:
 
     async def commission(self, collector: str, asked: Fields, by: str) -> Fields:
         """A piece of commissioning, asked for by ``by``."""
-        return await self._installed[collector].commissioning.answer(asked, by)
+        return await self._services[collector].commissioning.answer(asked, by)
 
     async def commission_report(self, collector: str, form: str) -> bytes:
         """The report of it. Raises SourceError."""
-        made = await self._installed[collector].commissioning.report(form)
+        made = await self._services[collector].commissioning.report(form)
         if isinstance(made, str):
             raise SourceError(made)
         return made
@@ -235,11 +237,10 @@ async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clo
         log.error("panel cannot be served", cause=cause, remedy=remedy)
         return
     from dustcake.adapters.http_server import HttpServer
-    from dustcake.adapters.panel.files import chart_files, page_files
     from dustcake.adapters.panel.live import Live
     from dustcake.adapters.panel.people import People
     from dustcake.adapters.panel.users import Users
-    from dustcake.adapters.panel.web import Web
+    from dustcake.adapters.panel.web import Web, chart_files, page_files
 
     def now_s() -> float:
         return clock.now().mono_s

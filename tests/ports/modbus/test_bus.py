@@ -6,7 +6,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from dustcake.adapters.modbus.coils import Coils
-from dustcake.adapters.modbus.requests import Request, WriteCoils, WriteRegister
+from dustcake.adapters.modbus.messages import Request, WriteCoils, WriteRegister
 from dustcake.core.inputs import Outcome
 from dustcake.core.signals import FailureKind
 from ports.modbus.clocks import LeapClock

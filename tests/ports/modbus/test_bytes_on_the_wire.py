@@ -6,7 +6,7 @@ CRCs computed with crcmod 1.7.
 
 import pytest
 
-from dustcake.adapters.modbus.requests import Answer, Read, Request, WriteCoils, WriteRegister
+from dustcake.adapters.modbus.messages import Answer, Read, Request, WriteCoils, WriteRegister
 from dustcake.core.signals import FailureKind
 from dustcake.settings.buses import BitTable, WordTable
 from ports.modbus.conftest import OpenBus

@@ -6,7 +6,7 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from dustcake.adapters.modbus.requests import WriteCoils
+from dustcake.adapters.modbus.messages import WriteCoils
 from dustcake.core.signals import FailureKind
 from dustcake.settings.buses import TcpBus
 from ports.modbus.conftest import OpenBus

@@ -10,9 +10,8 @@ from pathlib import Path
 import pytest
 import serial
 
-from dustcake.adapters.modbus.link import Fault, Link
-from dustcake.adapters.modbus.requests import WriteCoils, to_pdu
-from dustcake.adapters.modbus.wire import frame_gap_s
+from dustcake.adapters.modbus.connection import Connection, Fault, frame_gap_s
+from dustcake.adapters.modbus.messages import WriteCoils, to_pdu
 from dustcake.core.signals import FailureKind
 from ports.modbus.clocks import LeapClock, RealClock
 from ports.modbus.conftest import OpenBus
@@ -238,7 +237,7 @@ async def test_5_bytes_before_the_first_request_are_passed_over(
 async def test_5_a_bad_reply_in_the_moment_of_the_time_out_stays_a_value(tcp: RogueTcp) -> None:
     """It comes after the time-out has struck and before whoever waits has been told."""
     loop = asyncio.get_running_loop()
-    link = Link(tcp.bus(), loop.time)
+    link = Connection(tcp.bus(), loop.time)
     assert await link.open() is None
     tcp.tamper = lambda request, reply: None
     asking = asyncio.create_task(link.ask(to_pdu(words())))

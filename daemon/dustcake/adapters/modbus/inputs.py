@@ -3,10 +3,9 @@
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 
-from dustcake.adapters.modbus.backoff import Backoff
-from dustcake.adapters.modbus.blocks import Span, joined
-from dustcake.adapters.modbus.bus import BusLine
-from dustcake.adapters.modbus.requests import Answer, Read
+from dustcake.adapters.modbus.bus import Bus
+from dustcake.adapters.modbus.channel import Backoff
+from dustcake.adapters.modbus.messages import Answer, Read, Span, joined
 from dustcake.core.record import record
 from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading
@@ -38,7 +37,7 @@ class FieldInputs:
 
     def __init__(
         self,
-        buses: Mapping[str, BusLine],
+        buses: Mapping[str, Bus],
         dp: field.AnalogInput,
         header: field.AnalogInput | None,
         contacts: field.Contacts,

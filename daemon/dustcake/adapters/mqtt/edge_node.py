@@ -9,11 +9,11 @@ import structlog
 from paho.mqtt.reasoncodes import ReasonCode
 
 from dustcake.adapters.limits import FloodLog, Turns
-from dustcake.adapters.mqtt.causes import HostAway
 from dustcake.adapters.mqtt.connection import Connection
-from dustcake.adapters.mqtt.requests import MOST_WAITING
+from dustcake.adapters.mqtt.link import MOST_WAITING
+from dustcake.adapters.mqtt.reconnect import LinkStatus, Reconnector
 from dustcake.adapters.mqtt.settings import LinkSettings
-from dustcake.adapters.mqtt.upkeep import LinkStatus, Upkeep
+from dustcake.adapters.mqtt.trouble import HostAway
 from dustcake.ports import Clock
 from dustcake.publish.sparkplug.commands import DeviceRequest, Rebirth, Refused, read_commands
 from dustcake.publish.sparkplug.edge_node import EdgeNode, Heard, MessageType, PrimaryHost
@@ -55,7 +55,7 @@ class EdgeNodeLink:
         self._clock = clock
         self._on_request = on_request
         self._expiry_s = command_expiry_s
-        self._upkeep = Upkeep(settings, self, on_status, uniform)
+        self._reconnector = Reconnector(settings, self, on_status, uniform)
         self._stirred = asyncio.Event()
         self._rebirth = False
         self._turns = Turns(COMMANDS_APART_S)
@@ -66,7 +66,7 @@ class EdgeNodeLink:
     @property
     def status(self) -> LinkStatus:
         """Whether the broker is there, since when, and if not why."""
-        return self._upkeep.status
+        return self._reconnector.status
 
     def stir(self) -> None:
         """Something has been observed, and may be due."""
@@ -84,7 +84,7 @@ class EdgeNodeLink:
 
     async def run(self) -> None:
         """Keep the link up until cancelled. Expected failures are logged, never raised."""
-        await self._upkeep.run()
+        await self._reconnector.run()
 
     def will(self) -> Publication:
         """See ``Conversation``, whose methods these are."""
@@ -109,7 +109,7 @@ class EdgeNodeLink:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._receive(connection))
             await self._subscribe(connection)
-            self._upkeep.note_connection()
+            self._reconnector.note_connection()
             tasks.create_task(self._hand_on())
             tasks.create_task(self._tell(connection))
 

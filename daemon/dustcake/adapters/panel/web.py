@@ -1,7 +1,11 @@
-"""What can be asked of the panel over HTTP."""
+"""The page's own files, and those of the charting library where it is installed."""
 
+import gzip
+import hashlib
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
+from importlib import resources
+from pathlib import Path
 
 import structlog
 from starlette.applications import Starlette
@@ -10,14 +14,107 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from dustcake.adapters.panel.commission import CommissionWeb
-from dustcake.adapters.panel.files import File
 from dustcake.adapters.panel.guard import Guard
 from dustcake.adapters.panel.live import Live
 from dustcake.adapters.panel.people import People, RefusedError, fields_of
 from dustcake.adapters.panel.source import Fields, Source, SourceError
 from dustcake.adapters.panel.trend_svg import NARROWEST, WIDEST, trend_svg
 from dustcake.units import PressureUnit, parse_pressure
+
+_TYPES = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+}
+CHART_FILES = ("uPlot.iife.min.js", "uPlot.min.css")
+_WORTH_PACKING_BYTES = 500
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """One file in memory, also packed. ``etag``: changes with its content."""
+
+    media_type: str
+    content: bytes
+    packed: bytes
+    etag: str
+
+    def answer(self, request: Request) -> Response:
+        """Send it, unless the browser has it already."""
+        headers = {"etag": self.etag, "cache-control": "no-cache", "vary": "accept-encoding"}
+        if request.headers.get("if-none-match") == self.etag:
+            return Response(status_code=304, headers=headers)
+        content = self.content
+        accepted = request.headers.get("accept-encoding", "")
+        if len(content) >= _WORTH_PACKING_BYTES and "gzip" in accepted:
+            content = self.packed
+            headers["content-encoding"] = "gzip"
+        return Response(content, headers=headers, media_type=self.media_type)
+
+
+def _file(name: str, content: bytes) -> File:
+    digest = hashlib.sha256(content).hexdigest()[:20]
+    packed = gzip.compress(content, mtime=0)
+    return File(_TYPES[Path(name).suffix], content, packed, f'"{digest}"')
+
+
+def page_files() -> dict[str, File]:
+    """The files of the page by the path they are served at."""
+    directory = resources.files("dustcake.adapters.panel") / "page"
+    found = {
+        f"/{entry.name}": _file(entry.name, entry.read_bytes())
+        for entry in directory.iterdir()
+        if Path(entry.name).suffix in _TYPES
+    }
+    found["/"] = found.pop("/index.html")
+    return found
+
+
+def chart_files(directory: Path) -> dict[str, File]:
+    """The charting library by path; empty where it is not installed whole."""
+    try:
+        return {
+            f"/charts/{name}": _file(name, (directory / name).read_bytes()) for name in CHART_FILES
+        }
+    except OSError:
+        return {}
+
+
+FORMS = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
+_ASKED = ("begin", "do")
+
+
+class CommissionWeb:
+    """Its endpoints."""
+
+    def __init__(self, source: Source, people: People) -> None:
+        self._source = source
+        self._people = people
+
+    async def show(self, collector: str) -> Response:
+        """How all stands; for viewers."""
+        return JSONResponse(await self._source.commission(collector, {"commission": "show"}, ""))
+
+    async def ask(self, request: Request) -> Response:
+        """Begin a record, or do something in a step; for adjusters."""
+        fields = await fields_of(request)
+        session = self._people.allowed(request, "commission")
+        collector = fields.pop("collector", None)
+        if not isinstance(collector, str) or collector not in self._source.collectors:
+            raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
+        if fields.get("commission") not in _ASKED:
+            raise RefusedError(400, f"`commission`: one of {', '.join(_ASKED)}")
+        by = f"panel:{session.user.name}"
+        return JSONResponse(await self._source.commission(collector, fields, by))
+
+    async def report(self, collector: str, form: str) -> Response:
+        """The report, to be saved; for viewers."""
+        made = await self._source.commission_report(collector, form)
+        name = f"commissioning-{collector}.{form}"
+        headers = {"content-disposition": f'attachment; filename="{name}"'}
+        return Response(made, media_type=FORMS[form], headers=headers)
+
 
 log = structlog.get_logger()
 

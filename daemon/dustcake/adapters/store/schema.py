@@ -158,7 +158,7 @@ VERSION = len(MIGRATIONS)
 APPLICATION_ID = int.from_bytes(b"dcak", "big")  # tells a journal from any other SQLite file
 
 # What is worth carrying over from a damaged file, the most precious first.
-PRECIOUS = ("state", "outbox", "events", "clock", "dropped", "minutes")
+SALVAGE_ORDER = ("state", "outbox", "events", "clock", "dropped", "minutes")
 
 KEYS = {
     "state": "collector",

@@ -1,10 +1,16 @@
-"""From the settings of a broker to those of a link, and from a link's status to words."""
+"""The link to a broker: its settings, its status in words, and what the daemon publishes about
+itself."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttVersion, TlsFiles
-from dustcake.runtime.ending import LEAVE_S
+from dustcake.ports import Clock
+from dustcake.publish.render import Renderer
+from dustcake.publish.topics import Publication
+from dustcake.runtime.engine import Engine
+from dustcake.runtime.shutdown import LEAVE_S
 from dustcake.settings.services import COLLECTOR, Broker
 
 
@@ -51,3 +57,32 @@ def link_content(status: LinkStatus) -> dict[str, Any]:
         "cause": None if trouble is None else trouble.cause,
         "remedy": None if trouble is None else trouble.remedy,
     }
+
+
+class CollectorPresence:
+    """The presence of one collector."""
+
+    def __init__(self, engine: Engine, renderer: Renderer, clock: Clock) -> None:
+        self._engine = engine
+        self._renderer = renderer
+        self._clock = clock
+
+    def _online(self, online: bool) -> Publication:
+        utc_s, seq = self._clock.now().utc_s, self._engine.state.next_seq - 1
+        return self._renderer.online(utc_s, seq, online)
+
+    def will(self) -> Publication:
+        """What the broker publishes when the daemon vanishes; its time is that of connecting."""
+        return self._online(False)
+
+    def birth(self) -> Publication:
+        """First after connecting."""
+        return self._online(True)
+
+    def goodbye(self) -> Publication:
+        """Last before an orderly end."""
+        return self._online(False)
+
+    def current(self) -> Sequence[Publication]:
+        """Every retained topic as it is now."""
+        return self._renderer.everything(self._engine.state, self._clock.now().utc_s)
