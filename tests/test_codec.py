@@ -22,7 +22,7 @@ from dustcake.codec import (
 )
 from dustcake.core import events
 from dustcake.core.air.use import AirUse
-from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.alarms.names import ACTIVE, AlarmName
 from dustcake.core.commands import FireValve
 from dustcake.core.filter_life.residual import FilterLife
 from dustcake.core.inputs import (
@@ -56,7 +56,7 @@ from dustcake.core.requests.kinds import (
     SetPoint,
     SetZero,
 )
-from dustcake.core.setpoints import AlarmName, BlowerRequest
+from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
@@ -255,8 +255,10 @@ def test_a_state_of_an_older_format_is_brought_up(file: Path) -> None:
     assert decode_state(encode_state(state), STATE_FORMAT) == state
     collector = running(with_header(), blower_running=True)
     collector = Collector(collector.setpoints, state=state, blower_running=True)
-    raised = {a["name"] for a in older["alarms"] if a["state"] in ACTIVE}
-    assert {a.name for a in collector.state.alarms if a.stands} == raised
+    raised = {a["name"] for a in older["alarms"] if a.get("stands", a["state"] in ACTIVE)}
+    assert {a.name for a in collector.state.alarms if a.condition_active} == raised
+    latching = {a["name"] for a in older["alarms"] if a.get("owed")}
+    assert {a.name for a in collector.state.alarms if a.relatch} == latching
     assert [a.name for a in collector.state.alarms] == list(AlarmName)
 
 

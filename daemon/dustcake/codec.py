@@ -7,14 +7,14 @@ from typing import Any, get_args
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import from_json, to_json
 
-from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.alarms.names import ACTIVE
 from dustcake.core.events import Body
 from dustcake.core.inputs import Input
 from dustcake.core.state import State
 
 # Raise this whenever a stored State can no longer be read by the code that follows, and say in
 # ``decode_state`` how the older one is brought up.
-STATE_FORMAT = 3
+STATE_FORMAT = 4
 
 
 class FormatError(Exception):
@@ -71,7 +71,21 @@ def _from_2(content: dict[str, Any]) -> None:
     content["diagnosis"] = {"valves": [{} for _ in content["pulsing"]["counts"]]}
 
 
-_TO_NEXT: dict[int, Callable[[dict[str, Any]], None]] = {1: _from_1, 2: _from_2}
+def _from_3(content: dict[str, Any]) -> None:
+    """Fields have plainer names; which alarms are on their way somewhere is not remembered."""
+    content.pop("unsettled", None)
+    for alarm in content["alarms"]:
+        _rename(alarm, stands="condition_active", owed="relatch")
+
+
+def _rename(fields: dict[str, Any], **names: str) -> None:
+    """Those that are there: what was added within one format may not be."""
+    for old, new in names.items():
+        if old in fields:
+            fields[new] = fields.pop(old)
+
+
+_TO_NEXT: dict[int, Callable[[dict[str, Any]], None]] = {1: _from_1, 2: _from_2, 3: _from_3}
 
 
 def encode_input(happened: Input) -> tuple[str, bytes]:

@@ -1,6 +1,6 @@
 """Filter life from a recorded trace: of filters that load without being cleaned, or of a residual.
 
-The estimator is the daemon's own (``core.life_forecast``); only its points come from elsewhere.
+The estimator is the daemon's own (``core.filter_life.forecast``), with other points.
 """
 
 from collections.abc import Iterator, Sequence

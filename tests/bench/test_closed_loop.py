@@ -88,6 +88,7 @@ def test_four_rows_around_the_clock(row: Add) -> None:
     assert factor >= LEAST_FACTOR
 
 
+@pytest.mark.night
 @pytest.mark.patience(600, "a year of a collector, step by step")
 def test_a_year_of_shifts(row: Add) -> None:
     loop = closed_loop("shift_year")

@@ -71,6 +71,7 @@ async def observed(tmp_path: Path, ports: list[int], daemons: Daemons, row: Add)
     assert memory_mib <= MOST_MIB
 
 
+@pytest.mark.night
 @pytest.mark.patience(300, "many daemons start and are watched for a while")
 async def test_daemons_at_one_broker(tmp_path: Path, row: Add) -> None:
     """Few here; `python -m bench.fleet` does it with 200."""

@@ -44,6 +44,7 @@ async def measured(
     return driven, (written_bytes(os.getpid()) - before) / 1e6 * DAY_S / MEASURED_S
 
 
+@pytest.mark.night
 @pytest.mark.patience(600, "commits to a real disk, thousands of them")
 async def test_what_a_commit_costs(tmp_path: Path, row: Add) -> None:
     default_s = Journal().flush_s
@@ -60,6 +61,7 @@ async def test_what_a_commit_costs(tmp_path: Path, row: Add) -> None:
             assert mb_a_day <= MOST_MB_A_DAY
 
 
+@pytest.mark.night
 @pytest.mark.patience(600, "commits to a real disk, thousands of them")
 async def test_what_cleaning_adds(tmp_path: Path, row: Add) -> None:
     flush_s = Journal().flush_s

@@ -133,6 +133,7 @@ async def test_first_view(tmp_path: Path, daemons: Daemons, row: Add) -> None:
     assert received <= 300_000
 
 
+@pytest.mark.night
 def test_a_trend_of_a_year(tmp_path: Path, row: Add) -> None:
     path = tmp_path / "journal.db"
     now_s = 1_700_000_000.0

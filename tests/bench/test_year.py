@@ -155,6 +155,7 @@ def stepped_s(columns: Columns, rows: int, setpoints: Setpoints) -> float:
     return time.perf_counter() - begun_s
 
 
+@pytest.mark.night
 @pytest.mark.patience(900, "a year of one-second samples")
 def test_a_year_from_parquet(files: Path, row: Add, monkeypatch: pytest.MonkeyPatch) -> None:
     taken_s, cpu_s, replay = replayed(files / "trace.parquet")
@@ -183,6 +184,7 @@ def test_a_year_from_parquet(files: Path, row: Add, monkeypatch: pytest.MonkeyPa
     assert min(ratio, whole) >= FLOOR
 
 
+@pytest.mark.night
 @pytest.mark.patience(900, "a year of one-second samples")
 def test_a_year_from_csv(files: Path, row: Add) -> None:
     pl.read_csv(files / "trace.csv")  # the first time it also starts its threads
@@ -200,6 +202,7 @@ def test_a_year_from_csv(files: Path, row: Add) -> None:
     assert cpu_times <= 6.0
 
 
+@pytest.mark.night
 def test_memory_for_a_year(files: Path, row: Add) -> None:
     """Peak resident memory of the whole process."""
     program = (
@@ -221,6 +224,7 @@ def test_memory_for_a_year(files: Path, row: Add) -> None:
     assert peak_mib <= 1024
 
 
+@pytest.mark.night
 @pytest.mark.patience(900, "a year of one-second samples")
 def test_a_study_of_two_hundred_settings(row: Add) -> None:
     """A tenth of it by default; all with DUSTCAKE_BENCH_DAYS=365."""

@@ -207,5 +207,5 @@ def answered(monkeypatch: pytest.MonkeyPatch, answer: dict[str, Any]) -> list[di
         sent.append(json.loads(line))
         return json.dumps(answer).encode()
 
-    monkeypatch.setattr("dustcake.adapters.local_socket.ask", ask)
+    monkeypatch.setattr("dustcake.adapters.local_client.ask", ask)
     return sent

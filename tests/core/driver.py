@@ -6,7 +6,7 @@ from itertools import count
 from math import inf
 from typing import Any, TypedDict, TypeVar, Unpack
 
-from dustcake.core.alarms.life import Alarm
+from dustcake.core.alarms.names import Alarm, AlarmName, AlarmSetting, Priority
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, Body, Event, PulseFired, RequestAnswered
 from dustcake.core.inputs import (
@@ -25,9 +25,7 @@ from dustcake.core.reasons import Because, Reason
 from dustcake.core.requests.kinds import Identity, Mode, Request
 from dustcake.core.setpoints import (
     AlarmLimits,
-    AlarmName,
     AlarmRules,
-    AlarmSetting,
     Blower,
     BlowerRequest,
     Cleaning,
@@ -37,7 +35,6 @@ from dustcake.core.setpoints import (
     HeaderLimits,
     OnBadReading,
     OutputKind,
-    Priority,
     Pulsing,
     Scale,
     Setpoints,

@@ -3,11 +3,12 @@
 from typing import Any
 
 from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
+from dustcake.core.alarms.names import AlarmName, AlarmSetting, Priority
 from dustcake.core.commands import Command, FireValve
 from dustcake.core.events import FindingChanged
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
-from dustcake.core.setpoints import AlarmName, AlarmSetting, Fitted, Priority, Setpoints
+from dustcake.core.setpoints import Fitted, Setpoints
 from dustcake.core.signals import Measured, Signal
 
 REST_PA = 600_000.0

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from core.driver import (
+    ALARM_OFF_S,
     ALARM_ON_S,
     ALL_FITTED,
     HEADER_SCALE,
@@ -15,11 +16,12 @@ from core.driver import (
     ready,
     running,
 )
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import AlarmChanged
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import AlarmAction, HandleAlarm, Mode, RunBlower
-from dustcake.core.setpoints import AlarmName, BlowerRequest, Setpoints
+from dustcake.core.setpoints import BlowerRequest, Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure
 from dustcake.core.stamp import Stamp
 
@@ -65,7 +67,11 @@ def test_a_lost_fieldbus_makes_one_alarm_and_shows_what_it_explains() -> None:
     assert collector.alarm(FIELDBUS).reason.code is Because.ALL_UNREADABLE
     for name in (DP, HEADER):
         alarm = collector.alarm(name)
-        assert (alarm.state, alarm.cause, alarm.stands) == ("suppressed_by_design", FIELDBUS, True)
+        assert (alarm.state, alarm.cause, alarm.condition_active) == (
+            "suppressed_by_design",
+            FIELDBUS,
+            True,
+        )
         assert alarm.reason.detail == "fieldbus_lost"
     back(collector, 60)
     assert raised(collector) == [FIELDBUS]
@@ -104,6 +110,16 @@ def test_a_cause_that_goes_within_its_delay_lets_the_consequence_out_at_once() -
     assert raised(collector) == []
     collector.poll(LOST, smoke=False)
     assert raised(collector) == [HEADER, DP]
+
+
+def test_a_cause_within_its_delay_does_not_keep_up_what_it_would_explain() -> None:
+    collector = running(delays(ALL, drum_full=600.0)).hold(1200.0, 200)
+    assert collector.alarm(NOT_EFFECTIVE).state == "unacknowledged"
+    collector.poll(700.0, drum_full=True)
+    since_s = collector.t
+    collector.hold(700.0, 30)
+    assert collector.alarm(AlarmName.DRUM_FULL).pending_s == since_s
+    assert collector.alarm_changes(NOT_EFFECTIVE)[-1] == (since_s + ALARM_OFF_S, "returned")
 
 
 def test_one_device_is_not_the_fieldbus() -> None:
@@ -255,9 +271,9 @@ def test_cleaning_too_frequent() -> None:
     assert dict(collector.alarm(name).reason.values) == {"runs": 3, "gap_s": 60.0}
     collector.restart()
     collector.hold(700.0, 50)
-    assert collector.alarm(name).stands
+    assert collector.alarm(name).condition_active
     collector.hold(700.0, 40)
-    assert not collector.alarm(name).stands
+    assert not collector.alarm(name).condition_active
     run()
     assert collector.state.pace.short == 0
 

@@ -16,10 +16,11 @@ from core.driver import (
     running,
     with_header,
 )
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import AlarmChanged
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Acknowledge, AlarmAction, HandleAlarm, Mode, SetZero
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured
 
 OFF = chosen(cleaning={"mode": Mode.OFF})  # nothing but alarms happens
@@ -119,7 +120,7 @@ def test_shelved_for_its_time_then_it_comes_back_by_itself() -> None:
     assert shelve(collector, 100.0) is Because.DONE
     shelved_s = collector.t
     alarm = collector.alarm(HIGH)
-    assert (alarm.by, alarm.why, alarm.stands) == ("day shift", "trial", True)
+    assert (alarm.by, alarm.why, alarm.condition_active) == ("day shift", "trial", True)
     collector.hold(1600.0, 150)
     assert collector.alarm_changes(HIGH)[1:] == [
         (shelved_s, "shelved"),
@@ -201,7 +202,7 @@ def test_out_of_service_it_says_nothing_until_it_is_put_back() -> None:
     collector.hold(1600.0, 400).restart()
     collector.hold(1600.0, 400)
     alarm = collector.alarm(HIGH)
-    assert (alarm.by, alarm.why, alarm.stands) == ("day shift", "sensor away", True)
+    assert (alarm.by, alarm.why, alarm.condition_active) == ("day shift", "sensor away", True)
     assert do(collector, AlarmAction.IN_SERVICE, why="mended") is Because.DONE
     assert states(collector) == ["out_of_service", "out_of_service", "normal", "unacknowledged"]
 

@@ -2,11 +2,12 @@
 
 import pytest
 
-from dustcake.core.alarms.causes import CAUSES, CAUSES_FIRST, EXPLAINS
-from dustcake.core.alarms.life import Alarm, go
-from dustcake.core.alarms.table import TABLE, AlarmState, Trigger
+from dustcake.core.alarms import cleaning, equipment, readings
+from dustcake.core.alarms.catalogue import CATALOGUE, CAUSES, CAUSES_FIRST, EXPLAINS
+from dustcake.core.alarms.life import transition
+from dustcake.core.alarms.names import TABLE, Alarm, AlarmName, AlarmState, Trigger
+from dustcake.core.line import CALLED
 from dustcake.core.reasons import Because, because
-from dustcake.core.setpoints import AlarmName
 
 LETTERS = dict(zip("ABCDEFGHI", AlarmState, strict=True))
 COLUMNS = (
@@ -57,15 +58,28 @@ def test_a_cell(state: AlarmState, trigger: Trigger) -> None:
     assert TABLE.get((state, trigger)) is expected
     if expected is None:
         with pytest.raises(KeyError):
-            go(alarm, trigger, because(Because.SMOKE))
+            transition(alarm, trigger, because(Because.SMOKE))
     else:
-        after = go(alarm, trigger, because(Because.SMOKE))
+        after = transition(alarm, trigger, because(Because.SMOKE))
         assert (after.state, after.by, after.why) == (expected, "", "")
 
 
 def test_every_state_is_reached_and_left() -> None:
     assert set(TABLE.values()) == set(AlarmState)
     assert {state for state, _ in TABLE} == set(AlarmState)
+
+
+def test_every_alarm_has_one_entry_that_holds_together() -> None:
+    entries = [*readings.ALARMS, *equipment.ALARMS, *cleaning.ALARMS]
+    assert sorted(entry.name for entry in entries) == sorted(AlarmName)
+    assert list(CATALOGUE) == list(AlarmName)
+    bits = {entry.plc_bit for entry in entries}
+    assert len(bits) == len(entries)
+    assert bits <= set(range(32)), "two registers"
+    for entry in entries:
+        assert set(entry.rests_on) <= set(CALLED)
+        assert entry.on_delay_s >= 0.0 <= entry.off_delay_s
+        assert len(set(entry.explains)) == len(entry.explains)
 
 
 def test_causes_come_before_what_they_explain_and_nothing_explains_itself() -> None:

@@ -5,8 +5,7 @@ from collections import Counter
 from hypothesis import given
 
 from core.traces import Script, Taken, play, scripts, setpoints
-from dustcake.core.alarms.life import Alarm
-from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, AlarmState
+from dustcake.core.alarms.names import ACTIVE, IN_VIEW, TABLE, Alarm, AlarmState
 from dustcake.core.events import AlarmChanged
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.requests.kinds import AlarmAction, HandleAlarm
@@ -39,7 +38,9 @@ def check(taken: Taken, seen: Counter[str]) -> None:
             seen[alarm.state] += 1
             assert (was.state, alarm.state) in IN_THREE, f"{was.state} -> {alarm.state}"
             last = [b for b in told if isinstance(b, AlarmChanged) and b.alarm == alarm.name][-1]
-            assert (last.state, last.active) == (alarm.state, alarm.stands), "told as it is"
+            assert (last.state, last.active) == (alarm.state, alarm.condition_active), (
+                "told as it is"
+            )
             assert alarm.since_utc_s == taken.happened.at.utc_s
         assert changed[alarm.name] <= 2, "one for what was asked, one for what follows"
         if not settings_of[alarm.name].enabled:
@@ -51,8 +52,8 @@ def check(taken: Taken, seen: Counter[str]) -> None:
 
 def keeps_its_rules(alarm: Alarm, deadline_s: float | None) -> None:
     if alarm.state in IN_VIEW:
-        assert alarm.stands is (alarm.state in ACTIVE)
-        assert not alarm.owed
+        assert alarm.condition_active is (alarm.state in ACTIVE)
+        assert not alarm.relatch
     assert (alarm.until_s is not None) is (alarm.state is AlarmState.SHELVED)
     if alarm.until_s is not None:
         assert deadline_s is not None, "it will be woken to end"

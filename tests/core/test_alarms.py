@@ -19,13 +19,13 @@ from core.driver import (
     ready,
     running,
 )
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.events import AlarmChanged
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.reasons import because as told_because
 from dustcake.core.requests.kinds import Acknowledge, Mode
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured
 
 OFF = chosen(cleaning={"mode": Mode.OFF})  # nothing but alarms happens
@@ -89,6 +89,7 @@ def test_off_delay_to_the_second() -> None:
         ),
         ("clear long enough", [1600] * 11 + [1000] * 21, ["unacknowledged", "returned"]),
         ("a lost reading keeps it as it is", [1600] * 11 + [LOST] * 99, ["unacknowledged"]),
+        ("below the span is no measurement", [1600] * 11 + [-400] * 99, ["unacknowledged"]),
     ],
 )
 def test_the_limit_must_be_passed_for_the_whole_delay(

@@ -16,13 +16,14 @@ from core.driver import (
     running,
     with_header,
 )
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.cleaning.runs import Kind
 from dustcake.core.commands import Command, FireValve
 from dustcake.core.events import CleaningStarted, CleaningStopped
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, SelectMode
-from dustcake.core.setpoints import AlarmName, OnBadReading, Setpoints
+from dustcake.core.setpoints import OnBadReading, Setpoints
 from dustcake.core.signals import Measured
 from dustcake.core.state import Phase
 

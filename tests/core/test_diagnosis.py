@@ -7,11 +7,12 @@ import pytest
 
 from core.driver import board, chosen
 from core.rows import REST_PA, Rows, diagnosing
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import CleaningStarted, PulseFired
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
-from dustcake.core.setpoints import AlarmName, OnBadReading, Setpoints
+from dustcake.core.setpoints import OnBadReading, Setpoints
 
 LEARNT_S = 2000
 """Work in which some ten runs teach what is usual."""
@@ -51,13 +52,13 @@ def test_a_valve_without_a_dip_does_not_fire() -> None:
         assert pulses_of(rows, 3, since_s) < 7
     assert rows.findings == [("valve_does_not_fire", 3)]
     assert rows.told[0][3] is Because.NO_HEADER_DIP
-    assert rows.collector.alarm(AlarmName.VALVE_DOES_NOT_FIRE).stands
+    assert rows.collector.alarm(AlarmName.VALVE_DOES_NOT_FIRE).condition_active
     rows.work(3000)
     assert rows.findings == [("valve_does_not_fire", 3)], "and it is not the row, too"
     rows.drop_pa[3], rows.dip_pa[3] = 60.0, 60_000.0
     rows.work(4000)
     assert rows.findings == []
-    assert not rows.collector.alarm(AlarmName.VALVE_DOES_NOT_FIRE).stands
+    assert not rows.collector.alarm(AlarmName.VALVE_DOES_NOT_FIRE).condition_active
 
 
 def test_without_a_header_transmitter_dp_tells() -> None:
@@ -99,7 +100,7 @@ def test_a_row_that_does_not_answer_although_its_valve_fires() -> None:
     rows.work(2500)
     assert rows.findings == [("row_not_recovering", 4)]
     assert rows.told[0][3] is Because.ROW_NOT_CLEANED
-    assert rows.collector.alarm(AlarmName.ROW_NOT_RECOVERING).stands
+    assert rows.collector.alarm(AlarmName.ROW_NOT_RECOVERING).condition_active
     rows.dip_pa[4] = 0.0  # now the valve fails as well, which explains the row
     rows.work(4000)
     assert rows.findings == [("valve_does_not_fire", 4)]
@@ -173,7 +174,7 @@ def test_a_reading_that_answers_to_no_row_is_dead() -> None:
     assert rows.doubts() == [Because.NO_RIPPLE]
     assert rows.findings == []
     assert rows.collector.because is Because.BAD_READING_FALLBACK
-    assert rows.collector.alarm(AlarmName.SENSING_LINE_SUSPECT).stands
+    assert rows.collector.alarm(AlarmName.SENSING_LINE_SUSPECT).condition_active
     rows.work(500)
     assert rows.doubts() == [Because.NO_RIPPLE]
     rows.drop_pa = dict.fromkeys(rows.drop_pa, 60.0)
@@ -217,7 +218,7 @@ def test_a_header_that_does_not_recover_in_the_interval() -> None:
             rows.header_pa = REST_PA
     assert rows.findings == [("header_slow", 0)]
     assert rows.told[0][3] is Because.HEADER_SLOW
-    assert rows.collector.alarm(AlarmName.HEADER_NOT_RECOVERING).stands
+    assert rows.collector.alarm(AlarmName.HEADER_NOT_RECOVERING).condition_active
     rows.lost_pa, rows.header_pa = 0.0, REST_PA
     rows.work(400)
     assert rows.findings == []
@@ -265,7 +266,7 @@ def test_a_valve_that_stays_open_after_its_pulse_is_named() -> None:
     assert last is not None
     assert rows.findings == [("valve_stuck_open", last)]
     assert rows.told[0][3] is Because.HEADER_EMPTIED_BY_VALVE
-    assert rows.collector.alarm(AlarmName.VALVE_STUCK_OPEN).stands
+    assert rows.collector.alarm(AlarmName.VALVE_STUCK_OPEN).condition_active
     rows.lost_pa, rows.header_pa = 0.0, REST_PA
     rows.work(400)
     assert rows.findings == []
@@ -300,7 +301,7 @@ def test_one_that_leaks_away_is_low_but_no_valve_is_to_blame() -> None:
     for _ in range(300):
         rows.header_pa -= 1000.0
         rows.work(1)
-    assert rows.collector.alarm(AlarmName.HEADER_PRESSURE_LOW).stands
+    assert rows.collector.alarm(AlarmName.HEADER_PRESSURE_LOW).condition_active
     assert rows.findings == []
 
 
@@ -351,7 +352,7 @@ def test_dp_below_what_filters_come_back_to() -> None:
     rows.work(10)
     assert rows.findings == [("filter_torn", 0)]
     assert rows.told[0][3] is Because.DP_BELOW_CLEANED
-    assert rows.collector.alarm(AlarmName.FILTER_TORN).stands
+    assert rows.collector.alarm(AlarmName.FILTER_TORN).condition_active
     rows.dp_pa = 480.0
     rows.work(60)
     assert rows.findings == [("filter_torn", 0)], "inside the deadband"

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from core.driver import BASE, FIRST_UTC_S, Collector, chosen, ready, running
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import (
     Body,
     FiltersChanged,
@@ -17,7 +18,7 @@ from dustcake.core.events import (
 from dustcake.core.log_book import COMPLETES, lines_of
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SetZero
-from dustcake.core.setpoints import AlarmName, Setpoints, UpkeepTask
+from dustcake.core.setpoints import Setpoints, UpkeepTask
 from dustcake.core.stamp import Stamp
 
 OFF = chosen(cleaning={"mode": Mode.OFF}, fitted={"blower_running": True})

@@ -11,10 +11,11 @@ from core.safety import check
 from core.test_cleaning import CLEANS, TRACE
 from core.test_purity import leaves_alone_what_it_is_given
 from core.traces import Decide, Script, again, loud, play, scripts, setpoints
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.commands import AllValvesOff, FireValve, SetBlowerRun
 from dustcake.core.inputs import Input, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.setpoints import AlarmName, BlowerRequest, Setpoints
+from dustcake.core.setpoints import BlowerRequest, Setpoints
 from dustcake.core.state import State
 from dustcake.core.step import Step, step
 from examples import scaled

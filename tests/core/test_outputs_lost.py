@@ -3,11 +3,12 @@
 import pytest
 
 from core.driver import ALARM_ON_S, Collector, answering, board, chosen, ready
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import OutputsChanged, PulseFailed
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.kinds import Mode, RunBlower
-from dustcake.core.setpoints import AlarmName, BlowerRequest, Setpoints
+from dustcake.core.setpoints import BlowerRequest, Setpoints
 
 LOST = AlarmName.OUTPUTS_LOST
 

@@ -18,12 +18,13 @@ from core.driver import (
     running,
     with_header,
 )
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import CleaningStopped, JournalChanged
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import Phase
 

@@ -15,12 +15,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, LOST, Collector, chosen, ready, with_header
-from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.alarms.names import ACTIVE, AlarmName, AlarmSetting, Priority
 from dustcake.core.events import CleaningStarted
 from dustcake.core.line import OFTEN, SELDOM, WITHIN_S
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import SetZero
-from dustcake.core.setpoints import AlarmName, AlarmSetting, BlowerRequest, Priority, Setpoints
+from dustcake.core.setpoints import BlowerRequest, Setpoints
 from dustcake.core.signal_validation.doubts import find
 from dustcake.core.signals import Contacts, Measured, Signal
 
@@ -254,7 +254,7 @@ def test_four_hours_high_with_each_nth_reply_lost(nth: int) -> None:
     assert raised(collector, AlarmName.HIGH_DP)
     assert raised(collector, AlarmName.FILTER_REPLACEMENT)
     assert raised(collector, AlarmName.CLEANING_NOT_EFFECTIVE) or (
-        collector.alarm(AlarmName.CLEANING_NOT_EFFECTIVE).stands
+        collector.alarm(AlarmName.CLEANING_NOT_EFFECTIVE).condition_active
     )
     assert bool(raised(collector, AlarmName.READINGS_OFTEN_LOST)) is (nth <= 6)
 
@@ -372,10 +372,10 @@ def test_what_is_only_held_fires_no_pulse() -> None:
 def test_a_lost_bus_does_not_clear_a_blower_that_is_not_proved() -> None:
     collector = ready(plant(20.0), **IN_ORDER_CONTACTS)
     collector.hold(0.0, 60, blower_running=False)
-    assert collector.alarm(AlarmName.BLOWER_NOT_PROVED).stands
+    assert collector.alarm(AlarmName.BLOWER_NOT_PROVED).condition_active
     collector.contacts, collector.header = UNREAD, LOST
     collector.hold(LOST, 120)
-    assert collector.alarm(AlarmName.BLOWER_NOT_PROVED).stands
+    assert collector.alarm(AlarmName.BLOWER_NOT_PROVED).condition_active
 
 
 def test_a_zero_is_taken_although_replies_are_lost() -> None:

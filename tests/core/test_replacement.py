@@ -14,11 +14,11 @@ from core.driver import (
     running,
     with_header,
 )
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import PulseFired
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Acknowledge, RecordFilterChange
-from dustcake.core.setpoints import AlarmName
 from dustcake.core.signals import Measured
 
 NAME = AlarmName.FILTER_REPLACEMENT  # 1250 Pa, deadband 60 Pa, two full cycles of four valves

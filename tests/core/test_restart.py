@@ -3,12 +3,12 @@
 import pytest
 
 from core.driver import BASE, Collector, answering, board, chosen, ready, running
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import CleaningStopped, PulseInterrupted, Started, Stopped
 from dustcake.core.inputs import Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Acknowledge, Mode, SelectMode, SetZero
-from dustcake.core.setpoints import AlarmName
 
 
 def test_all_valves_off_comes_first() -> None:

@@ -6,11 +6,12 @@ from math import inf
 import pytest
 
 from core.driver import LOST, Collector, ContactChanges, chosen, ready, running
+from dustcake.core.alarms.names import AlarmName, AlarmSetting, Priority
 from dustcake.core.events import CleaningStarted, FindingChanged, QualityChanged
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, RecordEntry, SetZero
-from dustcake.core.setpoints import AlarmName, AlarmSetting, FanPlace, Priority, Setpoints
+from dustcake.core.setpoints import FanPlace, Setpoints
 from dustcake.core.signal_validation.doubts import DEAD
 
 DOUBTING = chosen(
@@ -91,8 +92,18 @@ def test_a_jump_that_stays_is_believed_with_a_doubt_that_names_the_line(
     assert collector.state.sample.usable_pa == to_pa
     assert collector.state.sample.reasons[0].detail == line
     rose = code is Because.ROSE_AT_ONCE
-    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).stands is rose
-    assert collector.alarm(AlarmName.FILTER_TORN).stands is not rose
+    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).condition_active is rose
+    assert collector.alarm(AlarmName.FILTER_TORN).condition_active is not rose
+
+
+def test_filters_that_seem_worn_by_a_doubted_reading_are_explained_by_the_line() -> None:
+    name = AlarmName.FILTER_REPLACEMENT
+    collector = alive(working().hold(1300.0, 5), 180, about_pa=1300.0)
+    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).condition_active
+    assert collector.alarm(name).cause is AlarmName.SENSING_LINE_SUSPECT
+    assert [state for _, state in collector.alarm_changes(name)] == ["suppressed_by_design"]
+    collector.ask(RecordEntry(Entry.DAMPER_MOVED))
+    assert collector.alarm(name).state == "unacknowledged", "the reading was right after all"
 
 
 def test_the_wait_begins_anew_at_another_level() -> None:
@@ -177,8 +188,8 @@ def test_a_reading_that_does_not_move_is_dead_and_cleaning_falls_back() -> None:
     assert collector.state.sample.quality is Quality.FAILURE
     assert collector.is_cleaning()
     assert collector.because is Because.BAD_READING_FALLBACK
-    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).stands
-    assert not collector.alarm(AlarmName.TRANSMITTER_FAULT).stands
+    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).condition_active
+    assert not collector.alarm(AlarmName.TRANSMITTER_FAULT).condition_active
     collector.poll(813.0)
     assert codes(collector) == []
     assert not collector.is_cleaning()
@@ -279,14 +290,14 @@ def test_swapped_lines_read_below_the_span() -> None:
     collector.hold(0.0, 5)
     collector.hold(-700.0, 63, blower_running=True)
     assert codes(collector) == [Because.BEYOND_SPAN]
-    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).stands
-    assert not collector.alarm(AlarmName.TRANSMITTER_FAULT).stands
+    assert collector.alarm(AlarmName.SENSING_LINE_SUSPECT).condition_active
+    assert not collector.alarm(AlarmName.TRANSMITTER_FAULT).condition_active
 
 
 def test_a_failed_loop_says_nothing_of_the_lines() -> None:
     collector = running(DOUBTING).hold(LOST, 200)
-    assert not collector.alarm(AlarmName.SENSING_LINE_SUSPECT).stands
-    assert collector.alarm(AlarmName.TRANSMITTER_FAULT).stands
+    assert not collector.alarm(AlarmName.SENSING_LINE_SUSPECT).condition_active
+    assert collector.alarm(AlarmName.TRANSMITTER_FAULT).condition_active
 
 
 def test_dp_that_is_away_for_a_moment_is_no_fault() -> None:
@@ -336,7 +347,7 @@ def test_zero_is_watched_at_every_stop(zero_pa: float, code: Because | None, qua
     assert codes(collector) == ([] if code is None else [code])
     assert collector.state.sample.quality == quality
     assert collector.state.trust.zero_pa == pytest.approx(zero_pa)
-    assert collector.alarm(AlarmName.ZERO_DRIFT).stands is (code is Because.ZERO_DRIFT)
+    assert collector.alarm(AlarmName.ZERO_DRIFT).condition_active is (code is Because.ZERO_DRIFT)
     collector.hold(0.0, 500)  # only one look at each stop
     assert codes(collector) == ([] if code is None else [code])
 

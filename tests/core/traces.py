@@ -8,7 +8,7 @@ from random import Random
 from hypothesis import strategies as st
 
 from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmName, AlarmSetting, AlarmState, Priority
 from dustcake.core.inputs import Input, Outcome
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.kinds import (
@@ -29,13 +29,10 @@ from dustcake.core.requests.kinds import (
 )
 from dustcake.core.setpoints import (
     Adjusting,
-    AlarmName,
-    AlarmSetting,
     BlowerRequest,
     Fitted,
     OnBadReading,
     OutputKind,
-    Priority,
     Setpoints,
     UpkeepTask,
 )

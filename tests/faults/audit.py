@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from dustcake.adapters.store import History, SqliteStore, StoreRefused
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmState
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.inputs import Input, JournalReported, Restarted
 from dustcake.core.reading import Quality

@@ -113,29 +113,12 @@ class Broker:
         self._world.trouble.trigger("told")
 
 
-class Messages:
-    """What comes in on one connection."""
-
-    def __init__(self) -> None:
-        self._queue: asyncio.Queue[aiomqtt.Message | None] = asyncio.Queue()
-        self.put = self._queue.put_nowait
-
-    def __aiter__(self) -> "Messages":
-        return self
-
-    async def __anext__(self) -> aiomqtt.Message:
-        message = await self._queue.get()
-        if message is None:
-            raise aiomqtt.MqttError("connection lost")
-        return message
-
-
 class Connection:
     """As much of ``adapters.mqtt.connection.Connection`` as the link uses."""
 
     def __init__(self, broker: Broker, will: Publication) -> None:
         self.will = will
-        self.messages = Messages()
+        self._messages: asyncio.Queue[aiomqtt.Message | None] = asyncio.Queue()
         self.is_lost = False
         self._broker = broker
         self._subscribed = False
@@ -143,7 +126,12 @@ class Connection:
     def break_off(self) -> None:
         """For the daemon: the socket is gone."""
         self.is_lost = True
-        self.messages.put(None)
+        self._messages.put_nowait(None)
+
+    async def incoming(self) -> AsyncIterator[aiomqtt.Message]:
+        while (message := await self._messages.get()) is not None:
+            yield message
+        raise aiomqtt.MqttError("connection lost")
 
     def send_at_once(self, publication: Publication) -> bool:
         return False  # so that everything takes the way on which it can be lost
@@ -172,6 +160,6 @@ class Connection:
         if self._subscribed and not self.is_lost:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.MessageExpiryInterval = REQUEST_HOLDS_S
-            self.messages.put(aiomqtt.Message(topic, payload, 1, False, 1, properties))
+            self._messages.put_nowait(aiomqtt.Message(topic, payload, 1, False, 1, properties))
             return True
         return False

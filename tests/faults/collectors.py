@@ -5,16 +5,14 @@ from math import inf
 from random import Random
 
 from core.driver import ALL_FITTED, HEADER_SCALE, chosen
+from dustcake.core.alarms.names import AlarmName, AlarmSetting, Priority
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import (
     Adjusting,
-    AlarmName,
-    AlarmSetting,
     BlowerRequest,
     Fitted,
     OnBadReading,
     OutputKind,
-    Priority,
     Scale,
     Setpoints,
     SignalKind,

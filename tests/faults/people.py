@@ -4,10 +4,9 @@ import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.events import AlarmChanged
 from dustcake.core.requests.kinds import AlarmAction, Entry, Mode
-from dustcake.core.setpoints import AlarmName
 
 if TYPE_CHECKING:
     from faults.world import World

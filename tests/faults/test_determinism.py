@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from faults.campaign import one_day
 
 SEEDS = (3, 7, 11)
@@ -19,6 +21,7 @@ def test_twice_in_one_process() -> None:
     assert [day.wrong for day in first] == [""] * len(SEEDS)
 
 
+@pytest.mark.patience(300, "the same days in several processes")
 def test_in_processes_that_hash_differently() -> None:
     told = {
         subprocess.run(

@@ -3,7 +3,7 @@
 from itertools import product
 from typing import get_args
 
-from dustcake.core.alarms.table import TABLE, AlarmState, Trigger
+from dustcake.core.alarms.names import TABLE, AlarmName, AlarmState, Trigger
 from dustcake.core.cleaning.runs import Kind
 from dustcake.core.events import (
     AlarmChanged,
@@ -15,7 +15,6 @@ from dustcake.core.events import (
 )
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.setpoints import AlarmName
 from dustcake.core.state import Phase
 from faults.disk import CUTS, DAMAGES
 from faults.plan import BLOWS, WINDOWS

@@ -183,7 +183,7 @@ def test_refuses_pulses_between_which_nothing_settles() -> None:
 def test_refuses_a_trace_without_pulses() -> None:
     collector = Collector(TRUTH, 1)
     collector.run(3600)
-    with pytest.raises(TooThinError, match="tells of no pulse"):
+    with pytest.raises(TooThinError, match="has no pulse"):
         fitted(collector)
 
 

@@ -156,7 +156,7 @@ def test_the_recommendation_keeps_the_limits_and_names_what_binds() -> None:
     assert done().candidates[made.best] in (timed(600), on_demand(700, 850))
     assert broken(done(), 2) == ["highest dP"]
     assert made.saving.low > 0.0
-    assert made.saving.low < made.saving.mean < made.saving.high
+    assert made.saving.low < made.saving.value < made.saving.high
     text = " ".join(made.text)
     assert LABEL in text
     assert PLEATS in text
@@ -185,7 +185,7 @@ def test_prices_are_those_of_the_settings_and_are_told() -> None:
     text = " ".join(made.text)
     assert "80 l of free air, and each m3 of that for 0.3 kWh" in text
     assert "0.25 EUR a kWh" in text
-    assert f" or {0.25 * made.saving_kwh.mean:.0f} EUR in 1000 hours" in text
+    assert f" or {0.25 * made.saving_kwh.value:.0f} EUR in 1000 hours" in text
 
 
 def test_nothing_below_what_the_trace_has_seen_is_recommended() -> None:
@@ -209,7 +209,7 @@ def test_a_time_in_which_todays_settings_never_clean_compares_nothing() -> None:
     assert made.best is None
     assert made.good == []
     assert made.binding == NEVER
-    assert made.saving.mean == 0.0
+    assert made.saving.value == 0.0
     assert "never clean within the 0.291667 days simulated" in made.text[0]
     assert "more --days" in made.text[0]
 
@@ -276,7 +276,7 @@ def test_a_search_comes_to_better_settings_than_a_few_chosen_by_hand() -> None:
     made, by_hand = verdict(found), verdict(study(collector(), TODAY, PRICES, plan, TRIED))
     assert made.best is not None
     assert by_hand.best is not None
-    assert made.saving.mean > by_hand.saving.mean - GOOD_ENOUGH
+    assert made.saving.value > by_hand.saving.value - GOOD_ENOUGH
     assert {each.mode for each in found.candidates} == {Mode.ON_DEMAND, Mode.TIMED}
     # The last generations are where the first ones found little energy.
     kwh = [results[0].kwh for results in found.results]

@@ -199,10 +199,10 @@ class Campaign:
             case Victim.STARTING if chance.random() < 0.3:
                 await asyncio.sleep(chance.uniform(0.0, 0.5))
             case Victim.STARTING:
-                await soon(self._at_work.exists, 5.0)
+                await soon(self._at_work.exists, PATIENCE_S)
                 await asyncio.sleep(chance.uniform(0.0, 0.05))
             case Victim.PULSING | Victim.DEVICE_PULSING:
-                await soon(lambda: self.simulated.pulsing, 6.0)
+                await soon(lambda: self.simulated.pulsing, PATIENCE_S)
                 await asyncio.sleep(chance.uniform(0.0, 0.2))
             case Victim.TELLING:
                 lines = len(self.ledger.subscriber.lines)

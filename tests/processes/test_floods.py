@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from dustcake.adapters.local_socket import ask
+from dustcake.adapters.local_client import ask
 from processes.campaign import Simulated
 from processes.flood import FLOODS, LASTS_S
 from processes.valves import Pulse, pulses

@@ -26,8 +26,9 @@ from system_support.broker import until
 from system_support.processes import Daemons
 
 KILLS = int(os.environ.get("DUSTCAKE_KILLS", "40"))
-OFTEN_ENOUGH = 100
-"""Kills in one campaign after which the network must have had every trouble."""
+OFTEN_ENOUGH = 200
+"""Kills, as at night, after which the network must have had every trouble, and enough daemons have
+lived for long enough to compare what memory they needed."""
 ON_TIME_S = 0.3
 MODULE_TIMEOUT_S = 2
 SLACK_S = 0.5
@@ -41,7 +42,7 @@ ONE_SHOT = {"pulsing": {"on_time_s": ON_TIME_S}}
 
 
 @pytest.mark.broker
-@pytest.mark.patience(2 * KILLS + 200, "more than a second a kill")
+@pytest.mark.patience(5 * KILLS + 200, "more than a second a kill")
 @pytest.mark.parametrize(
     ("seed", "outputs", "bound_s"),
     [
@@ -65,7 +66,8 @@ async def test_nothing_lost_and_nothing_left_on(
         assert await one.in_the_end() == 0
         await the_ledger_is_the_journal(one)
         await what_is_retained_is_the_last_state(one)
-        memory_did_not_grow(one)
+        if KILLS >= OFTEN_ENOUGH:
+            memory_did_not_grow(one)
         assert one.simulated.process is not None
         fired = pulses(one.simulated.valve_log, one.simulated.deaths_s)
         the_valves_kept_their_bounds(fired, bound_s)
@@ -162,7 +164,7 @@ def enough_was_reached(one: Campaign, victims: Sequence[Victim]) -> None:
     assert daemon > len(victims) / 2
     assert one.in_pulse >= len(victims) / 20
     assert set(one.kills) == set(Victim)
-    if len(victims) >= OFTEN_ENOUGH:
+    if KILLS >= OFTEN_ENOUGH:
         for side in (one.field_side, one.plant_side):
             assert set(side.had) == set(side.troubles)
 

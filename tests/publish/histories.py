@@ -6,6 +6,7 @@ from dataclasses import replace
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, HEADER_SCALE, Collector, chosen
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.commands import Command
 from dustcake.core.events import Event
 from dustcake.core.inputs import (
@@ -32,7 +33,6 @@ from dustcake.core.requests.kinds import (
     SetZero,
 )
 from dustcake.core.setpoints import (
-    AlarmName,
     BlowerRequest,
     OnBadReading,
     OutputKind,

@@ -3,8 +3,7 @@
 import re
 from pathlib import Path
 
-from dustcake.core.alarms.table import IN_VIEW, TABLE, AlarmState, Trigger
-from dustcake.core.setpoints import AlarmName
+from dustcake.core.alarms.names import IN_VIEW, TABLE, AlarmName, AlarmState, Trigger
 from dustcake.publish.alarm_manual import alarm_manual
 from dustcake.settings.alarms import DEFAULT_ALARMS
 

@@ -9,10 +9,11 @@ from prometheus_client.samples import Sample
 
 from core.driver import BASE, chosen
 from dustcake.adapters.metrics import text
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.inputs import PollCompleted, Restarted
 from dustcake.core.requests.kinds import SetPoint
 from dustcake.core.requests.set_point_overrides import Adjusted, AdjustedPoint
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
@@ -117,7 +118,7 @@ def test_alarms_that_exist_and_set_points() -> None:
     )
     setpoints = replace(BASE, alarms=taken_out)
     state = polled(setpoints=setpoints)
-    alarms = tuple(replace(a, stands=a.name is AlarmName.HIGH_DP) for a in state.alarms)
+    alarms = tuple(replace(a, condition_active=a.name is AlarmName.HIGH_DP) for a in state.alarms)
     found = figures(seen(replace(state, alarms=alarms), setpoints))
     active = {s.labels["alarm"]: s.value for s in found["dustcake_alarm_active"]}
     assert active.pop("high_dp") == 1.0

@@ -10,18 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, FIRST_UTC_S, HEADER_SCALE, Collector, chosen
-from dustcake.core.alarms.life import Alarm
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import Alarm, AlarmName, AlarmState
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import CONTACT_NAMES, Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import Phase, State, first_state
 from dustcake.core.step import Step
 from dustcake.publish import plc
 from dustcake.publish.plc import (
-    ALARMS,
+    ALARM_BITS,
     HEADER_BYTES,
     ROWS,
     SIZE,
@@ -127,8 +126,9 @@ def test_permissives_that_are_missing() -> None:
 
 
 def test_every_number_and_bit_has_its_place() -> None:
-    assert sorted(ALARMS) == sorted(AlarmName)
-    assert len(ALARMS) <= 32
+    assert sorted(ALARM_BITS) == sorted(AlarmName)
+    assert len(set(ALARM_BITS.values())) == len(ALARM_BITS)
+    assert set(ALARM_BITS.values()) <= set(range(32))
     assert sorted(plc.PHASES) == sorted(Phase)
     assert sorted(plc.MODES) == sorted(Mode)
     assert sorted(plc.QUALITIES) == sorted(Quality)

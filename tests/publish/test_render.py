@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, Collector, chosen, with_header
 from core.traces import ADJUSTING
-from dustcake.core.alarms.life import Alarm
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import Alarm, AlarmName, AlarmState, Priority
 from dustcake.core.events import AlarmChanged
 from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import (
@@ -21,7 +20,7 @@ from dustcake.core.requests.kinds import (
     Mode,
     SelectMode,
 )
-from dustcake.core.setpoints import AlarmName, Priority, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
@@ -232,7 +231,7 @@ def test_the_state_gives_the_reason_of_each_missing_permissive() -> None:
 )
 def test_an_alarm_in_each_state(state: AlarmState, active: bool, acknowledged: bool) -> None:
     setting = replace(BASE.alarms[0], priority=Priority.HIGH)
-    alarm = Alarm(setting.name, state, since_utc_s=1_800_000_000.0, stands=active)
+    alarm = Alarm(setting.name, state, since_utc_s=1_800_000_000.0, condition_active=active)
     told = renderer().alarm(alarm, setting, 12)
     assert told.topic == TOPICS.alarm(setting.name)
     assert (told.qos, told.retain, told.keep) == (1, True, Keep.LATEST)

@@ -1,6 +1,7 @@
 """Every reason has its sentence, and every sentence can be said with what the core gives it."""
 
 import ast
+import re
 import string
 from collections import Counter
 from collections.abc import Iterator
@@ -11,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import dustcake
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.setpoints import AlarmName
 from dustcake.core.state import State
 from dustcake.core.step import Step
 from dustcake.publish.alarm_texts import ALARM_TEXTS
@@ -49,6 +50,27 @@ def test_every_alarm_has_its_texts_and_none_is_left_over() -> None:
         assert text.consequence.endswith(".")
         assert text.action.endswith(".")
         assert len(text.title) <= 50, "a title must fit a lamp or a list"
+
+
+AT_THE_EQUIPMENT = re.compile(r"\b(filters?|doors?|seats?|valves?|diaphragm|blow pipe|starter)\b")
+
+
+def test_who_is_sent_to_the_equipment_is_reminded_of_lock_out() -> None:
+    sent = [text for text in ALARM_TEXTS.values() if AT_THE_EQUIPMENT.search(text.action)]
+    assert len(sent) >= 10
+    for text in sent:
+        assert re.search(
+            r"\block(-| )out\b.*\bby the site's\b|\bby the site's lock-out", text.action
+        ), text.title
+
+
+def test_a_valve_that_stays_open_may_be_stuck_or_held() -> None:
+    """The alarm is raised by a header that empties as well as by an output that reads energised."""
+    text = ALARM_TEXTS[AlarmName.VALVE_STUCK_OPEN]
+    assert "output" not in text.title
+    likely = " ".join(text.causes)
+    for part in ("diaphragm", "pilot", "ice", "dirt", "output module"):
+        assert part in likely
 
 
 # -- what the core's source gives each reason ---------------------------------------------------

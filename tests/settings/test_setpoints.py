@@ -5,14 +5,13 @@ from typing import Any, get_type_hints
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
+from dustcake.core.alarms.names import AlarmName, Priority
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import (
-    AlarmName,
     BlowerRequest,
     Fitted,
     OnBadReading,
     OutputKind,
-    Priority,
     Scale,
     SignalKind,
     WordOrder,

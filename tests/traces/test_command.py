@@ -46,31 +46,30 @@ def test_a_person_reads_when_what_and_why_in_the_unit_of_the_settings(bench: Ben
     ended = called(recorded, "--settings", chosen)
     assert ended.returncode == 0
     assert ended.stdout.splitlines() == [
-        "2026-03-01T08:00:00.000Z  started",
-        "2026-03-01T08:00:00.000Z  quality changed  quality good",
-        "2026-03-01T08:00:00.000Z  blower changed  running yes",
-        "2026-03-01T08:00:00.000Z  alarm  alarm low_dp, state suppressed_by_design, priority "
-        "medium, active no: the blower has not run for 1 min yet",
-        "2026-03-01T08:00:01.000Z  cleaning started  kind on_demand, dP 4.20 inH2O: "
-        "dP 4.20 inH2O has reached the high set point of 4.00 inH2O",
-        "2026-03-01T08:00:15.000Z  pulse  valve 2, on time 0.15 s, count 1, dP 4.20 inH2O, "
-        "ended early no",
-        "2026-03-01T08:00:21.000Z  cleaning stopped  kind on_demand, dP 3.00 inH2O, pulses 1, "
-        "duration 20 s: dP 3.00 inH2O is down to the low set point of 3.00 inH2O",
+        "2026-03-01 08:00:00 UTC  daemon started",
+        "2026-03-01 08:00:00 UTC  quality of the dP reading: good",
+        "2026-03-01 08:00:00 UTC  blower running",
+        '2026-03-01 08:00:00 UTC  alarm "dP low with the blower running" suppressed (condition not '
+        "active): the blower has not run for 1 min yet",
+        "2026-03-01 08:00:01 UTC  cleaning on demand started: dP 4.20 inH2O has reached the high "
+        "set point of 4.00 inH2O",
+        "2026-03-01 08:00:15 UTC  valve 2 pulsed for 0.15 s: no. 1, dP 4.20 inH2O",
+        "2026-03-01 08:00:21 UTC  cleaning on demand stopped after 1 pulse in 20 s: dP 3.00 inH2O "
+        "is down to the low set point of 3.00 inH2O",
         "",
         "samples          22, of which lost: 0",
         "duration         21 s",
-        "cleaning         started 1 times, 20 s in all",
+        "cleaning         started once, 20 s in all",
         "pulses           1 (valve 2: 1)",
         "alarms raised    0",
-        "while it holds   the first 15 s: cleaning started 1 times, pulses 0, alarms raised 0",
+        "while it holds   the first 15 s: cleaning started once, pulses 0, alarms raised 0",
         "beyond that      cleaning started 0 times, pulses 1, alarms raised 0; see the last note",
         "note: the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
         "pulses that may never have been is not judged",
         "note: a pulse here cannot change the dP that was recorded: what-if answers hold only "
         "until the first pulse that the recording did not have; here that is 15 s in (71 % of the "
         "trace): the first cleaning; the trace does not say what was done. For what would have "
-        "followed, ask `dustcake study`",
+        "followed, use `dustcake study`",
     ]
 
 
@@ -89,7 +88,7 @@ def test_a_person_is_told_of_gaps_lost_samples_and_rows_left_out(bench: Bench) -
 def test_seconds_are_shown_where_no_date_is_known(bench: Bench) -> None:
     recorded, chosen = bench.files(each_second(800))
     _, out, _ = bench.run(recorded, "--settings", chosen)
-    assert out.startswith("       0.000 s  started\n")
+    assert out.startswith("       0.000 s  daemon started\n")
 
 
 def test_a_person_reads_nothing_of_a_refused_trace_but_why(bench: Bench) -> None:

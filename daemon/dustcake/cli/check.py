@@ -2,11 +2,11 @@
 
 import argparse
 import json
-import sys
+from collections.abc import Iterable
 from itertools import groupby
 from pathlib import Path
 
-from dustcake.cli.common import BAD_USAGE, DONE, add_settings
+from dustcake.cli.common import BAD_USAGE, DONE, add_settings, fail
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings
 from dustcake.settings.model import Settings
@@ -34,46 +34,26 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         settings = load_settings(file)
     except SettingsError as error:
-        _print_problems(error, as_json=arguments.json)
+        if arguments.json:
+            head = {"file": error.source, "valid": False, "problems": len(error.problems)}
+            _print_json(head, error.problems, "setting", "value", "allowed", "remedy")
+        else:
+            fail(str(error))
         return BAD_USAGE
     if arguments.json:
-        _print_json(settings, file)
+        names = [collector.name for collector in settings.collectors]
+        head = {"file": str(file), "valid": True, "problems": 0, "collectors": names}
+        _print_json(head, summary(settings), "subject", "caution", "text")
     else:
         _print_words(settings, file)
     return DONE
 
 
-def _print_problems(error: SettingsError, *, as_json: bool) -> None:
-    if not as_json:
-        print(error, file=sys.stderr)
-        return
-    print(json.dumps({"file": error.source, "valid": False, "problems": len(error.problems)}))
-    for problem in error.problems:
-        print(
-            json.dumps(
-                {
-                    "setting": problem.setting,
-                    "value": problem.value,
-                    "allowed": problem.allowed,
-                    "remedy": problem.remedy,
-                }
-            )
-        )
-
-
-def _print_json(settings: Settings, file: Path) -> None:
-    names = [collector.name for collector in settings.collectors]
-    print(json.dumps({"file": str(file), "valid": True, "problems": 0, "collectors": names}))
-    for statement in summary(settings):
-        print(
-            json.dumps(
-                {
-                    "subject": statement.subject,
-                    "caution": statement.caution,
-                    "text": statement.text,
-                }
-            )
-        )
+def _print_json(head: dict[str, object], parts: Iterable[object], *names: str) -> None:
+    """``head``, then these attributes of each part, one object a line."""
+    print(json.dumps(head))
+    for part in parts:
+        print(json.dumps({name: getattr(part, name) for name in names}))
 
 
 def _print_words(settings: Settings, file: Path) -> None:

@@ -79,7 +79,7 @@ def chosen_collector(settings: "Settings", name: str | None) -> "Collector":
 
 def ask_daemon(settings: "Settings", question: Mapping[str, Any]) -> dict[str, Any]:
     """The answer of the daemon that runs with these settings. Raises CommandError."""
-    from dustcake.adapters.local_socket import NoDaemonError, ask
+    from dustcake.adapters.local_client import NoDaemonError, ask
 
     try:
         line = ask(Path(settings.control.socket), json.dumps(question).encode())

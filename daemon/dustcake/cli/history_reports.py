@@ -20,6 +20,11 @@ if TYPE_CHECKING:
 LISTED = 10
 
 
+def _utc_s(one: "RecordedEvent") -> float | None:
+    """When it happened, or when that was found out to have been."""
+    return one.found_utc_s if one.utc_s is None else one.utc_s
+
+
 # --- compressed air by day, out of the hourly accounts in the journal
 
 
@@ -58,9 +63,7 @@ def days(events: Iterable["RecordedEvent"]) -> Iterable[Day]:
         if event is None or not isinstance(event.body, AirUsed):
             continue
         used = event.body
-        at_s = used.from_utc_s
-        if at_s is None:
-            at_s = one.found_utc_s if one.utc_s is None else one.utc_s
+        at_s = _utc_s(one) if used.from_utc_s is None else used.from_utc_s
         date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
         day = found.setdefault((one.collector, date), Day(one.collector, date))
         day.add(used)
@@ -105,7 +108,7 @@ def changes_in(events: Iterable["RecordedEvent"]) -> list[Change]:
     """The changes of alarms among ``events`` whose time is known, in order of time."""
     found = []
     for one in events:
-        at_s = one.found_utc_s if one.utc_s is None else one.utc_s
+        at_s = _utc_s(one)
         if at_s is not None:
             fields = one.fields
             alarm, state = str(fields.get("alarm")), str(fields.get("state"))

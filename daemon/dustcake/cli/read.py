@@ -12,7 +12,6 @@ from dustcake.cli.common import (
     fail,
     settings_in,
 )
-from dustcake.cli.logs import log_to_stderr
 from dustcake.core.reading import interpret
 from dustcake.core.setpoints import Scale
 from dustcake.core.signals import ReadFailure, Registers, Signal
@@ -56,6 +55,7 @@ def run(arguments: argparse.Namespace) -> int:
 async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
     from dustcake.adapters.host import SystemClock
     from dustcake.adapters.modbus import FieldInputs, open_bus
+    from dustcake.cli.logs import log_to_stderr
 
     # What was lost is shown for each point; as a log line it would stand between the readings.
     log_to_stderr("text", "error")

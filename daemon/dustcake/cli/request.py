@@ -16,9 +16,9 @@ from dustcake.cli.common import (
     seconds_in,
     settings_in,
 )
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.reasons import Because
 from dustcake.core.requests.definitions import KIND_OF, KINDS, Field, FieldType
-from dustcake.core.setpoints import AlarmName
 from dustcake.publish.payloads import point_words
 from dustcake.units import parse_pressure, unit_ending
 

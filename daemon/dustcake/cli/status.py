@@ -114,6 +114,19 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
         for p in content["permissives"]
         if p["met"] == "no"
     ]
+    lines += _alarms(content)
+    lines += [
+        f"  upkeep due: {each['upkeep'].replace('_', ' ')}: {each['text']}"
+        for each in content["upkeep"]
+        if each["due"]
+    ]
+    if not content["clock_set"]:
+        lines.append("  clock not set: records carry no time of day until it is; control goes on")
+    return lines + _links(content)
+
+
+def _alarms(content: dict[str, Any]) -> list[str]:
+    lines = []
     hidden = {each["alarm"] for each in content["alarms_out_of_view"]}
     for alarm in content["alarm_details"]:
         state = alarm["state"].replace("_", " ")
@@ -122,19 +135,17 @@ def _words(name: str, content: dict[str, Any]) -> list[str]:
             lines.append(f"    {alarm['reason']}. {alarm['action']}")
         elif alarm["active"] or alarm["by"]:
             lines.append(f"  {state}: {alarm['title']}: {_hidden(alarm)}")
-    lines += [
-        f"  upkeep due: {each['upkeep'].replace('_', ' ')}: {each['text']}"
-        for each in content["upkeep"]
-        if each["due"]
-    ]
-    if not content["clock_set"]:
-        lines.append("  clock not set: records carry no time of day until it is; control goes on")
+    return lines
+
+
+def _links(content: dict[str, Any]) -> list[str]:
+    """The brokers that are not connected."""
+    lines = []
     for link in ("broker", "sparkplug"):
         broker = content[link]
         if broker is not None and not broker["connected"]:
             cause = broker["cause"] or "connecting"
-            line = f"  {link} not connected: {cause}. {broker['remedy'] or ''}"
-            lines.append(line.rstrip())
+            lines.append(f"  {link} not connected: {cause}. {broker['remedy'] or ''}".rstrip())
     return lines
 
 

@@ -83,7 +83,7 @@ def snapshot_of(state: State, setpoints: Setpoints, now_s: float) -> Snapshot:
         state.pulsing.failures,
         state.zero,
         state.mode.value,
-        frozenset(alarm.name.value for alarm in state.alarms if alarm.stands),
+        frozenset(alarm.name.value for alarm in state.alarms if alarm.condition_active),
         tuple(p for p in state.decision.permissives if p.met is Met.NO),
         cleaning.low_pa,
         cleaning.high_pa,

@@ -173,7 +173,6 @@ def _restart(context: StepContext, state: State, restart: Restarted) -> State:
         diagnosis=looking.restarted(state.diagnosis, len(context.setpoints.pulsing.order)),
         adjusted=adjusted,
         line=lines.restarted(state.line, now_s),
-        unsettled=None,
     )
 
 

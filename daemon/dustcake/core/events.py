@@ -94,7 +94,7 @@ class OutputsChanged:
 @record
 class AlarmChanged:
     """An alarm entered ``state``, or what it watches changed while it was out of view: see
-    ``core.alarm_table``. ``active``: what it watches holds, after its delays (None: recorded by a
+    config/alarms.md. ``active``: what it watches holds, after its delays (None: recorded by a
     version that did not say). ``why``: the reason ``by`` gave."""
 
     name: ClassVar[str] = "alarm"
@@ -258,7 +258,7 @@ class SettingChanged:
 @record
 class FilterLifeChanged:
     """What residual dP says of the filters at ``hours`` blower hours since their change: see
-    ``core.life_forecast``. ``low_h``, ``high_h``: blower hours that remain, None beyond the
+    ``core.filter_life.forecast``. ``low_h``, ``high_h``: blower hours that remain, None beyond the
     horizon; ``confidence`` of that range."""
 
     name: ClassVar[str] = "filter_life"

@@ -1,6 +1,7 @@
 """The promise that nothing will happen, and the short way through a step it allows."""
 
-from dustcake.core.alarms.conditions import header_thresholds_pa, thresholds_pa
+from dustcake.core.alarms import catalogue as alarms
+from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.cleaning import runs as cleaning
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.pulse_response import header as header_diagnosis
@@ -40,7 +41,9 @@ def promise(context: StepContext, state: State) -> Quiet | None:
         header_band = _between(
             header.pa,
             (
-                *header_thresholds_pa(context.setpoints),
+                *alarms.header_thresholds_pa(setpoints, state),
+                setpoints.header_limits.min_pa,
+                setpoints.header_limits.max_pa,
                 *header_diagnosis.thresholds_pa(state.diagnosis.header),
             ),
         )
@@ -59,7 +62,9 @@ def _thresholds_pa(state: State, setpoints: Setpoints) -> tuple[float, ...]:
 def _decisive_pa(state: State, setpoints: Setpoints) -> tuple[float, ...]:
     """Every dP at which more may change than what is remembered of readings."""
     return (
-        *thresholds_pa(setpoints),
+        *alarms.thresholds_pa(setpoints, state),
+        setpoints.blower.flow_proof_pa,
+        setpoints.blower.flow_proof_pa * PROOF_KEPT,
         *cleaning.thresholds_pa(setpoints.cleaning, state.cleaning),
         *with_flow.thresholds_pa(setpoints.trust),
         *torn.thresholds_pa(setpoints, state.diagnosis.cleaned),

@@ -3,6 +3,7 @@
 from enum import StrEnum
 from math import inf
 
+from dustcake.core.alarms.names import AlarmSetting
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.signals import CONTACT_NAMES
@@ -116,55 +117,6 @@ class HeaderLimits:
 
     min_pa: float
     max_pa: float
-
-
-class AlarmName(StrEnum):
-    """The alarms this daemon can raise."""
-
-    FILTER_REPLACEMENT = "filter_replacement"
-    HIGH_DP = "high_dp"
-    LOW_DP = "low_dp"
-    CLEANING_NOT_EFFECTIVE = "cleaning_not_effective"
-    HEADER_PRESSURE_LOW = "header_pressure_low"
-    HEADER_TRANSMITTER_FAULT = "header_transmitter_fault"
-    TRANSMITTER_FAULT = "transmitter_fault"
-    OUTPUTS_LOST = "outputs_lost"
-    VALVE_STUCK_OPEN = "valve_stuck_open"
-    SMOKE = "smoke"
-    JOURNAL_FAULT = "journal_fault"
-    CLEANING_TOO_FREQUENT = "cleaning_too_frequent"
-    FIELDBUS_LOST = "fieldbus_lost"
-    BLOWER_NOT_PROVED = "blower_not_proved"
-    DRUM_FULL = "drum_full"
-    CLOCK_NOT_SET = "clock_not_set"
-    SENSING_LINE_SUSPECT = "sensing_line_suspect"
-    ZERO_DRIFT = "zero_drift"
-    VALVE_DOES_NOT_FIRE = "valve_does_not_fire"
-    HEADER_NOT_RECOVERING = "header_not_recovering"
-    FILTER_TORN = "filter_torn"
-    ROW_NOT_RECOVERING = "row_not_recovering"
-    READINGS_OFTEN_LOST = "readings_often_lost"
-
-
-class Priority(StrEnum):
-    """How soon somebody must act: three priorities, as alarm management recommends."""
-
-    HIGH = "high"
-    MEDIUM = "medium"
-    LOW = "low"
-
-
-@record
-class AlarmSetting:
-    """Delays and priority of one alarm; ``enabled`` False: it is not used. ``latching``: once it
-    has been active it stays until somebody resets it."""
-
-    name: AlarmName
-    enabled: bool
-    on_delay_s: float
-    off_delay_s: float
-    priority: Priority
-    latching: bool = False
 
 
 @record

@@ -4,7 +4,7 @@ from enum import StrEnum
 from math import inf
 
 from dustcake.core.air.use import AirUse
-from dustcake.core.alarms.life import Alarm
+from dustcake.core.alarms.names import Alarm
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning.pace import Pace
 from dustcake.core.cleaning.permissives import Permissive
@@ -21,7 +21,7 @@ from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode, PointChange, Request
 from dustcake.core.requests.set_point_overrides import Adjusted
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import TrustState
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
@@ -105,8 +105,7 @@ class State:
     """One collector. ``started_s``: monotonic time of the last start; ``settings_mode``: the mode
     the settings had then (a later change of the settings overrides what was selected);
     ``deadline_s``: the next time at which something is due whatever is read; ``stopping``: an
-    orderly stop is under way and no run may start; ``unsettled``: the alarms that the last step
-    found on their way somewhere, None where all are to be looked at."""
+    orderly stop is under way and no run may start."""
 
     next_seq: int
     next_command: int
@@ -136,7 +135,6 @@ class State:
     life: FilterLife = FilterLife()
     air: AirUse = AirUse()
     adjusted: Adjusted = Adjusted()
-    unsettled: tuple[AlarmName, ...] | None = None
     line: Line = Line()
 
     @property
@@ -179,7 +177,6 @@ class State:
             self.life,
             self.air,
             self.adjusted,
-            self.unsettled,
             self.line,
         )
 

@@ -4,7 +4,7 @@ from dustcake.core import blower as blowers
 from dustcake.core import log_book, zeroing
 from dustcake.core import outputs as output_proof
 from dustcake.core.air import use as air_use
-from dustcake.core.alarms.conditions import judge_all
+from dustcake.core.alarms import catalogue as alarms
 from dustcake.core.apply_input import absorb, expire
 from dustcake.core.blower import BlowerState
 from dustcake.core.cleaning import pace as cleaning_pace
@@ -62,8 +62,7 @@ class Step:
 def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
     """Decide. Pure: the same arguments give the same result, and nothing given is changed.
 
-    ``setpoints`` are the same from one ``Restarted`` to the next: promises, and alarms that are
-    left alone, rest on that.
+    ``setpoints`` are the same from one ``Restarted`` to the next: promises rest on that.
     """
     if type(happened) is PollCompleted:
         kept = keep(state, happened, setpoints)
@@ -138,7 +137,7 @@ def _evaluate(context: StepContext, before: State, state: State) -> State:
         diagnosis=diagnosis,
         decision=decision(state.mode, cleaning, permits, missing),
     )
-    return judge_all(context, before, state)
+    return alarms.advance(context, state)
 
 
 def _doubt(context: StepContext, state: State, blower: BlowerState) -> State:

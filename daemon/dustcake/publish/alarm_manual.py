@@ -2,9 +2,8 @@
 
 from collections.abc import Iterable, Iterator
 
-from dustcake.core.alarms.causes import EXPLAINS
-from dustcake.core.alarms.table import IN_VIEW, TABLE, AlarmState, Trigger
-from dustcake.core.setpoints import AlarmSetting
+from dustcake.core.alarms.catalogue import EXPLAINS
+from dustcake.core.alarms.names import IN_VIEW, TABLE, AlarmSetting, AlarmState, Trigger
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.wording import duration
 

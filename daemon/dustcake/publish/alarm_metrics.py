@@ -8,7 +8,7 @@ add almost nothing.
 from collections import Counter, deque
 from collections.abc import Iterable, Sequence
 
-from dustcake.core.alarms.table import ACTIVE, IN_VIEW, AlarmState
+from dustcake.core.alarms.names import ACTIVE, IN_VIEW, AlarmState
 from dustcake.core.record import record
 
 TEN_MINUTES_S = 600.0

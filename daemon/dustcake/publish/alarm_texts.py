@@ -3,8 +3,8 @@
 The lists of causes and actions are common practice, no source.
 """
 
+from dustcake.core.alarms.names import AlarmName
 from dustcake.core.record import record
-from dustcake.core.setpoints import AlarmName
 
 
 @record
@@ -18,6 +18,12 @@ class AlarmText:
     action: str
 
 
+# Where an action leads people to filters, doors or valves, it says what comes before.
+_OPENING = (
+    "Before opening a door, lock out the blower and vent the header, by the site's procedure."
+)
+_AIR = "Before work on valves or air lines, lock out and vent the header, by the site's procedure."
+
 ALARM_TEXTS: dict[AlarmName, AlarmText] = {
     AlarmName.FILTER_REPLACEMENT: AlarmText(
         "Filters no longer recover",
@@ -28,8 +34,8 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "valves that do not fire",
             "header pressure too low to clean",
         ),
-        "Check header pressure and that every valve fires. If both are right, plan a change of the "
-        "whole filter set, and record it.",
+        "Check header pressure, and listen whether every valve fires. If both are right, plan a "
+        f"change of the whole filter set, and record it. {_OPENING}",
     ),
     AlarmName.HIGH_DP: AlarmText(
         "dP high",
@@ -41,8 +47,8 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "dust drum full, so that dust is raised again",
             "more air flow than the filters are made for",
         ),
-        "Look at the hood for escaping fume. Check cleaning, header pressure, the dust drum, and "
-        "moisture or oil on the filters.",
+        "Look at the hood for escaping fume. Check cleaning, header pressure and the dust drum; "
+        f"then look for moisture or oil on the filters. {_OPENING}",
     ),
     AlarmName.LOW_DP: AlarmText(
         "dP low with the blower running",
@@ -53,8 +59,9 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "the damper shut, or no flow",
             "a sensing line leaking or plugged",
         ),
-        "Look for dust in the clean side and at the stack. Check that filters and doors are "
-        "seated, that the damper is open, and that both sensing lines are tight and clear.",
+        "Look for dust at the stack. Check that doors are shut and the damper is open, and that "
+        "both sensing lines are tight and clear; then look for dust in the clean side, and whether "
+        f"every filter is on its seat. {_OPENING}",
     ),
     AlarmName.CLEANING_NOT_EFFECTIVE: AlarmText(
         "Cleaning does not reach the low set point",
@@ -65,8 +72,9 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "a valve that does not fire",
             "dust drum full",
         ),
-        "Check header pressure and recovery, that every valve fires, and the dust drum. If the "
-        "filters are older, the low set point may have to follow their residual dP.",
+        "Check header pressure and recovery and the dust drum, and listen whether every valve "
+        "fires. If the filters are older, the low set point may have to follow their residual dP. "
+        f"{_AIR}",
     ),
     AlarmName.HEADER_PRESSURE_LOW: AlarmText(
         "Header pressure low",
@@ -78,7 +86,7 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "interval too short for the header to recover",
         ),
         "Check the shut-off valve, regulator and its filter bowl, the compressor, and valves for "
-        "leaks.",
+        f"leaks. {_AIR}",
     ),
     AlarmName.HEADER_TRANSMITTER_FAULT: AlarmText(
         "Header pressure cannot be read",
@@ -109,17 +117,21 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "wrong address or settings",
             "output module failed",
         ),
-        "Check the output module's supply, wiring and Modbus address.",
+        "Check the output module's supply, wiring and Modbus address. Valves may fire while you "
+        "do: lock out and vent the header first, by the site's procedure.",
     ),
     AlarmName.VALVE_STUCK_OPEN: AlarmText(
-        "A valve output stays energised",
+        "A valve stays open",
         "The header is emptied through one valve; no other row is cleaned.",
         (
-            "output module failed with the output on",
-            "another device writes the same outputs",
+            "diaphragm torn, or held off its seat by dirt or ice",
+            "pilot stuck, frozen or dirty",
+            "where the output reads energised: output module failed with the output on",
+            "where the output reads energised: another device writes the same outputs",
         ),
-        "Shut off and vent the header by the site's lock-out procedure, then check the output "
-        "module and the valve.",
+        "See the detail. Lock out and vent the header by the site's procedure. If an output reads "
+        "energised, check the output module, and what else writes to it; if not, look for the "
+        "valve that blows, and check its pilot, diaphragm and seat.",
     ),
     AlarmName.SMOKE: AlarmText(
         "Smoke reported",
@@ -149,8 +161,8 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "more dust or air flow than the filters are made for",
             "header pressure too low to clean well",
         ),
-        "Compare dP after cleaning with the set points; raise low and high together if the filters "
-        "have aged. Check header pressure and air flow.",
+        "Compare dP after cleaning with the set points; raise low and high together if residual dP "
+        "has risen with age. Check header pressure and air flow.",
     ),
     AlarmName.FIELDBUS_LOST: AlarmText(
         "Fieldbus lost",
@@ -227,7 +239,7 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "blow pipe off",
         ),
         "Listen to the valve at its next pulse. Check its coil and wiring, then pilot and "
-        "diaphragm, by the site's lock-out procedure.",
+        f"diaphragm. {_AIR}",
     ),
     AlarmName.HEADER_NOT_RECOVERING: AlarmText(
         "Header weak or slow to recover",
@@ -240,7 +252,7 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "valve that shuts late",
         ),
         "See the detail. Check the shut-off valve, regulator and its filter bowl, the hose and the "
-        "compressor; if all are right, lengthen the interval.",
+        f"compressor; if all are right, lengthen the interval. {_AIR}",
     ),
     AlarmName.FILTER_TORN: AlarmText(
         "dP too low for these filters",
@@ -252,8 +264,9 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "sensing line leaking",
             "new filters that were not recorded",
         ),
-        "Look for dust in the clean side and at the stack. Check seats and doors, then damper and "
-        "sensing lines. If filters were changed or a damper moved, record it.",
+        "Look for dust at the stack. If filters were changed or a damper moved, record it. Check "
+        "doors, damper and sensing lines; then look for dust in the clean side, and check seats "
+        f"and gaskets. {_OPENING}",
     ),
     AlarmName.ROW_NOT_RECOVERING: AlarmText(
         "A row no longer recovers",
@@ -264,7 +277,8 @@ ALARM_TEXTS: dict[AlarmName, AlarmText] = {
             "blow pipe loose or turned",
             "filters older than the others",
         ),
-        "Look at the filters of that row for moisture, oil and bridged dust, and at its blow pipe.",
+        "Look at the filters of that row for moisture, oil and bridged dust, and at its blow pipe. "
+        f"{_OPENING}",
     ),
     AlarmName.READINGS_OFTEN_LOST: AlarmText(
         "Readings are often lost",

@@ -14,15 +14,15 @@ from dustcake.core.events import Body
 from dustcake.core.pulse_response.state import FindingName
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.record import record
-from dustcake.core.requests.kinds import Entry, Identity, PointChange
+from dustcake.core.requests.kinds import Entry, Identity
 from dustcake.publish.alarm_texts import alarm_title
 from dustcake.publish.life_and_air import life_words
+from dustcake.publish.payloads import point_words, points_content
 from dustcake.publish.wording import (
     duration,
     label,
     number,
     sentence,
-    set_point_words,
     setting_change,
     spoken,
 )
@@ -275,15 +275,8 @@ def _request_answered(body: happened.RequestAnswered, display: Display) -> str:
     reason = "" if body.reason.code is Because.DONE else display.because(body.reason)
     if body.change is not None:
         what = f"{what} (change {body.change})"
-    points = ", ".join(point_change(each, display.unit) for each in body.points)
+    points = ", ".join(map(point_words, points_content(body.points, display.unit)))
     return _with(what, "; ".join(filter(None, [points, reason])))
-
-
-def point_change(change: PointChange, unit: PressureUnit) -> str:
-    """A set point before and after: ``high 4.00 inH2O -> 4.50 inH2O``."""
-    name = change.set_point.value
-    before, after = (number(name, value, unit) for value in (change.before, change.after))
-    return f"{set_point_words(name)} {before} -> {after}"
 
 
 @_sentence.register

@@ -163,7 +163,7 @@ def _pulses(one: CollectorState) -> list[Labelled]:
 def _alarms(one: CollectorState) -> list[Labelled]:
     pairs = zip(one.state.alarms, one.setpoints.alarms, strict=True)
     return [
-        ((("alarm", alarm.name.value),), float(alarm.stands))
+        ((("alarm", alarm.name.value),), float(alarm.condition_active))
         for alarm, setting in pairs
         if setting.enabled
     ]

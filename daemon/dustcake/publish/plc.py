@@ -8,17 +8,19 @@ Requests are answered after Modbus Application Protocol V1.1b3 (26 April 2012) a
 on TCP/IP (24 October 2006), from memory of both. Nothing can be written.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from enum import StrEnum
 from math import nan
+from operator import itemgetter
 from struct import pack, unpack_from
 
-from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.alarms.catalogue import CATALOGUE
+from dustcake.core.alarms.names import ACTIVE
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
-from dustcake.core.setpoints import AlarmName, Cleaning, Setpoints
+from dustcake.core.setpoints import Cleaning, Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.render import UNACKNOWLEDGED
 
@@ -64,31 +66,7 @@ PERMISSIVES = (
     "journal_writable",
     "settled",
 )
-ALARMS = (
-    AlarmName.FILTER_REPLACEMENT,
-    AlarmName.HIGH_DP,
-    AlarmName.LOW_DP,
-    AlarmName.CLEANING_NOT_EFFECTIVE,
-    AlarmName.HEADER_PRESSURE_LOW,
-    AlarmName.HEADER_TRANSMITTER_FAULT,
-    AlarmName.TRANSMITTER_FAULT,
-    AlarmName.OUTPUTS_LOST,
-    AlarmName.VALVE_STUCK_OPEN,
-    AlarmName.SMOKE,
-    AlarmName.JOURNAL_FAULT,
-    AlarmName.CLEANING_TOO_FREQUENT,
-    AlarmName.FIELDBUS_LOST,
-    AlarmName.BLOWER_NOT_PROVED,
-    AlarmName.DRUM_FULL,
-    AlarmName.CLOCK_NOT_SET,
-    AlarmName.SENSING_LINE_SUSPECT,
-    AlarmName.ZERO_DRIFT,
-    AlarmName.VALVE_DOES_NOT_FIRE,
-    AlarmName.HEADER_NOT_RECOVERING,
-    AlarmName.FILTER_TORN,
-    AlarmName.ROW_NOT_RECOVERING,
-    AlarmName.READINGS_OFTEN_LOST,
-)
+ALARM_BITS: dict[str, int] = {name: entry.plc_bit for name, entry in CATALOGUE.items()}
 UNKNOWN_AGE_S = 65_535
 
 
@@ -167,7 +145,7 @@ def _missing(source: RegisterSource) -> int:
 def _alarm_bits(source: RegisterSource, *, unacknowledged: bool) -> int:
     wanted = UNACKNOWLEDGED if unacknowledged else ACTIVE
     states = {alarm.name: alarm.state for alarm in source.state.alarms}
-    return _bits([states.get(name) in wanted for name in ALARMS])
+    return sum(1 << ALARM_BITS[name] for name, state in states.items() if state in wanted)
 
 
 def _count(source: RegisterSource, *, unacknowledged: bool) -> int:
@@ -176,6 +154,10 @@ def _count(source: RegisterSource, *, unacknowledged: bool) -> int:
 
 def _listed(names: tuple[str, ...]) -> str:
     return ", ".join(f"{number} {name}" for number, name in enumerate(names))
+
+
+def _listed_bits(bits: Mapping[str, int]) -> str:
+    return ", ".join(f"{bit} {name}" for name, bit in sorted(bits.items(), key=itemgetter(1)))
 
 
 def _usable(source: RegisterSource) -> float:
@@ -200,7 +182,7 @@ ROWS = (
     Row(8, U16, "mode", _listed(MODES), lambda s: MODES.index(s.state.decision.mode)),
     Row(9, U16, "phase", _listed(PHASES), lambda s: PHASES.index(s.state.decision.phase)),
     Row(
-        10, U16, "contacts", f"bits: {_listed(tuple(CONTACT_BITS))}",
+        10, U16, "contacts", f"bits: {_listed_bits(CONTACT_BITS)}",
         lambda s: _contact_bits(name for name, is_on in _contacts(s).items() if is_on),
     ),
     Row(
@@ -213,7 +195,7 @@ ROWS = (
         14, U16, "alarms not acknowledged", "how many", lambda s: _count(s, unacknowledged=True)
     ),
     Row(
-        16, B32, "active", f"bits: {_listed(ALARMS)}; the low word is the second register",
+        16, B32, "active", f"bits: {_listed_bits(ALARM_BITS)}; the low word is the second register",
         lambda s: _alarm_bits(s, unacknowledged=False),
     ),
     Row(

@@ -2,8 +2,7 @@
 
 from collections.abc import Iterable
 
-from dustcake.core.alarms.life import Alarm
-from dustcake.core.alarms.table import IN_VIEW, AlarmState
+from dustcake.core.alarms.names import IN_VIEW, Alarm, AlarmSetting, AlarmState
 from dustcake.core.cleaning.permissives import Permissive
 from dustcake.core.events import Event
 from dustcake.core.maintenance import Item
@@ -12,7 +11,7 @@ from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import SetPoint
 from dustcake.core.requests.set_point_overrides import AdjustedPoint, PendingChange, effective
-from dustcake.core.setpoints import AlarmSetting, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import CONTACT_NAMES
 from dustcake.core.state import State
 from dustcake.publish.alarm_texts import ALARM_TEXTS
@@ -127,7 +126,7 @@ class Renderer:
             "upkeep": self._upkeep(state.log_book.upkeep.items),
             "alarms": [a.name.value for a in state.alarms if a.state in _SHOWN],
             "alarms_out_of_view": [
-                {"alarm": a.name.value, "state": a.state.value, "active": a.stands}
+                {"alarm": a.name.value, "state": a.state.value, "active": a.condition_active}
                 for a in state.alarms
                 if a.state not in IN_VIEW
             ],
@@ -145,7 +144,7 @@ class Renderer:
             "alarm": alarm.name.value,
             "state": alarm.state.value,
             # Of the condition, after its delays, also while the alarm is out of view.
-            "active": alarm.stands,
+            "active": alarm.condition_active,
             "acknowledged": alarm.state not in UNACKNOWLEDGED,
             "priority": setting.priority.value,
             "enabled": setting.enabled,
@@ -266,7 +265,7 @@ UNACKNOWLEDGED = (
 
 def _alarm_news(alarm: Alarm) -> tuple[object, ...]:
     """What of an alarm is worth publishing again when it changes: not its delays."""
-    return alarm.state, alarm.stands, alarm.reason, alarm.by, alarm.why, alarm.until_s
+    return alarm.state, alarm.condition_active, alarm.reason, alarm.by, alarm.why, alarm.until_s
 
 
 def _state_news(state: State) -> tuple[object, ...]:
@@ -281,7 +280,7 @@ def _state_news(state: State) -> tuple[object, ...]:
         *(state.blower.running, state.pulsing.counts, state.pulsing.last_valve),
         *(state.zero.offset_pa, book.filters_changed_utc_s, state.adjusted),
         *((item.name, item.due, item.done_utc_s) for item in book.upkeep.items),
-        *((a.name, a.state, a.stands) for a in state.alarms if a.state not in IN_VIEW),
+        *((a.name, a.state, a.condition_active) for a in state.alarms if a.state not in IN_VIEW),
         *(a.name for a in state.alarms if a.state in _SHOWN),
     )
 

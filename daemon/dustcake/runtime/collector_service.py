@@ -10,7 +10,7 @@ from typing import Any
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.alarms.table import ACTIVE, AlarmState
+from dustcake.core.alarms.names import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import ReadFailure
 from dustcake.core.stamp import Stamp

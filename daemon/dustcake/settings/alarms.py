@@ -9,8 +9,9 @@ from types import MappingProxyType
 
 from pydantic import Field
 
+from dustcake.core.alarms.catalogue import CATALOGUE
+from dustcake.core.alarms.names import AlarmName, AlarmSetting, Priority
 from dustcake.core.record import replace
-from dustcake.core.setpoints import AlarmName, AlarmSetting, Priority
 from dustcake.settings.base import Lax, PositivePressure, Seconds, Section
 from dustcake.units import Pressure, PressureUnit
 
@@ -60,46 +61,10 @@ class Alarms(Section):
     """Delays, priority, latching, or taking out, of single alarms, by the name of the alarm."""
 
 
-def _default(
-    name: AlarmName, on_delay_s: float, off_delay_s: float, priority: Priority
-) -> AlarmSetting:
-    return AlarmSetting(name, True, on_delay_s, off_delay_s, priority)
-
-
 DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = MappingProxyType(
     {
-        setting.name: setting
-        for setting in (
-            _default(AlarmName.FILTER_REPLACEMENT, 60.0, 60.0, Priority.LOW),
-            _default(AlarmName.HIGH_DP, 60.0, 30.0, Priority.MEDIUM),
-            _default(AlarmName.LOW_DP, 60.0, 30.0, Priority.MEDIUM),
-            # The cycles it counts are its delay.
-            _default(AlarmName.CLEANING_NOT_EFFECTIVE, 0.0, 0.0, Priority.LOW),
-            _default(AlarmName.HEADER_PRESSURE_LOW, 30.0, 30.0, Priority.MEDIUM),
-            _default(AlarmName.HEADER_TRANSMITTER_FAULT, 30.0, 30.0, Priority.LOW),
-            _default(AlarmName.TRANSMITTER_FAULT, 30.0, 30.0, Priority.MEDIUM),
-            _default(AlarmName.OUTPUTS_LOST, 30.0, 30.0, Priority.MEDIUM),
-            _default(AlarmName.VALVE_STUCK_OPEN, 0.0, 0.0, Priority.HIGH),
-            _default(AlarmName.SMOKE, 0.0, 0.0, Priority.HIGH),
-            _default(AlarmName.JOURNAL_FAULT, 0.0, 30.0, Priority.MEDIUM),
-            # The runs it counts are its delay.
-            _default(AlarmName.CLEANING_TOO_FREQUENT, 0.0, 0.0, Priority.LOW),
-            _default(AlarmName.FIELDBUS_LOST, 30.0, 30.0, Priority.MEDIUM),
-            _default(AlarmName.BLOWER_NOT_PROVED, 60.0, 5.0, Priority.MEDIUM),
-            # Level: 60 s is the starting value of alarm management practice (from memory).
-            _default(AlarmName.DRUM_FULL, 60.0, 60.0, Priority.LOW),
-            # A computer without a clock of its own waits for the network after each start.
-            _default(AlarmName.CLOCK_NOT_SET, 600.0, 0.0, Priority.LOW),
-            # The evidence that these gather is their delay.
-            _default(AlarmName.SENSING_LINE_SUSPECT, 0.0, 0.0, Priority.MEDIUM),
-            _default(AlarmName.ZERO_DRIFT, 0.0, 0.0, Priority.LOW),
-            _default(AlarmName.VALVE_DOES_NOT_FIRE, 0.0, 0.0, Priority.LOW),
-            _default(AlarmName.HEADER_NOT_RECOVERING, 0.0, 0.0, Priority.LOW),
-            _default(AlarmName.FILTER_TORN, 0.0, 0.0, Priority.MEDIUM),
-            _default(AlarmName.ROW_NOT_RECOVERING, 0.0, 0.0, Priority.LOW),
-            # So is the share of readings lost.
-            _default(AlarmName.READINGS_OFTEN_LOST, 0.0, 0.0, Priority.LOW),
-        )
+        name: AlarmSetting(name, True, entry.on_delay_s, entry.off_delay_s, entry.priority)
+        for name, entry in CATALOGUE.items()
     }
 )
 

@@ -11,7 +11,8 @@ from types import MappingProxyType
 from typing import Any, TypeVar
 
 from dustcake.core import setpoints as core
-from dustcake.core.setpoints import AlarmName, SignalKind
+from dustcake.core.alarms.names import AlarmName
+from dustcake.core.setpoints import SignalKind
 from dustcake.core.signals import CONTACT_NAMES
 from dustcake.settings.alarms import alarm_setting
 from dustcake.settings.base import Section

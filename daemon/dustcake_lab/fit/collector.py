@@ -72,7 +72,7 @@ class FittedCollector:
     notes: tuple[str, ...] = ()
 
     def draws(self, count: int, seed: int) -> Floats:
-        """Sets of parameters the trace does not rule out, one a line, as ``fit_filter.NAMES``;
+        """Sets of parameters the trace does not rule out, one a line, as ``kalman.NAMES``;
         the first is the likeliest one."""
         rng = np.random.default_rng(seed)
         drawn = rng.multivariate_normal(self.theta, self.covariance, size=count)

@@ -36,7 +36,7 @@ _NUISANCE = np.array([name in _BELIEFS for name in NAMES], dtype=np.float64)
 
 @dataclass(slots=True)
 class Estimate:
-    """``theta``: the likeliest parameters in their unbounded form (``fit_filter.NAMES``);
+    """``theta``: the likeliest parameters in their unbounded form (``kalman.NAMES``);
     ``covariance`` of them; ``by_hour``: the load of each hour of the day over the mean one."""
 
     theta: Floats

@@ -159,12 +159,12 @@ def _happened(tally: Tally) -> dict[str, Any]:
 
 def _briefly(tally: Tally) -> str:
     pulses, alarms = tally.pulses.total(), tally.alarms.total()
-    return f"cleaning started {tally.runs} times, pulses {pulses}, alarms raised {alarms}"
+    return f"cleaning started {_times(tally.runs)}, pulses {pulses}, alarms raised {alarms}"
 
 
 def count_lines(tally: Tally) -> list[str]:
     """The same for people."""
-    runs = f"started {tally.runs} times, {duration(tally.cleaning_s)} in all"
+    runs = f"started {_times(tally.runs)}, {duration(tally.cleaning_s)} in all"
     titled = Counter({alarm_title(name): n for name, n in tally.alarms.items()})
     open_end = ", still under way at the end" if tally.cleaning_since_s is not None else ""
     return [
@@ -173,6 +173,10 @@ def count_lines(tally: Tally) -> list[str]:
         f"pulses           {_each('valve ', tally.pulses)}",
         f"alarms raised    {_each('', titled)}",
     ]
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _each(what: str, counted: Counter[Any]) -> str:

@@ -10,13 +10,13 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, cast
 
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.pulse_response import observation as looking
 from dustcake.core.record import record, replace
-from dustcake.core.setpoints import AlarmName, Fitted, Setpoints
+from dustcake.core.setpoints import Fitted, Setpoints
 from dustcake.core.signals import Measured
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state

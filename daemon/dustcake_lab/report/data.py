@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmState
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.filter_life.trend import theil_sen
 from dustcake_lab.fit.ageing import Ageing

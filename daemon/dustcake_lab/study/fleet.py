@@ -111,7 +111,7 @@ def fleet_json(found: Sequence[FleetResult]) -> Iterator[dict[str, Any]]:
         "collectors": len(found),
         "refused": sum(each.verdict is None for each in found),
         "to_change": len(_to_change(found)),
-        "saving_kwh_per_1000_h": sum(each.saving_kwh.mean for each in _to_change(found)),
+        "saving_kwh_per_1000_h": sum(each.saving_kwh.value for each in _to_change(found)),
     }
 
 
@@ -130,7 +130,7 @@ def fleet_lines(found: Sequence[FleetResult]) -> Iterator[str]:
         yield f"None of the {len(found)} could be studied."
         return
     changed = _to_change(found)
-    kwh = sum(each.saving_kwh.mean for each in changed)
+    kwh = sum(each.saving_kwh.value for each in changed)
     missed = len(found) - len(judged)
     yield (
         f"{len(changed)} of {len(judged)} that were studied are worth changing: {kwh:.0f} kWh in "
@@ -152,7 +152,7 @@ def _to_change(found: Sequence[FleetResult]) -> list[Verdict]:
 
 
 def _saving(made: Verdict) -> float:
-    return made.saving_kwh.mean if made.best is not None else 0.0
+    return made.saving_kwh.value if made.best is not None else 0.0
 
 
 def _words(study: Study | None, made: Verdict) -> str:
@@ -164,6 +164,6 @@ def _words(study: Study | None, made: Verdict) -> str:
     if not isinstance(lives, str):
         life = f"; filters remain {lives[0].either} h today, {lives[made.best].either} h so"
     return (
-        f"{study.candidates[made.best]}: saves {kwh.mean:.0f} kWh ({kwh.low:.0f} to "
+        f"{study.candidates[made.best]}: saves {kwh.value:.0f} kWh ({kwh.low:.0f} to "
         f"{kwh.high:.0f}) in 1000 h; what binds: {made.binding}{life}"
     )

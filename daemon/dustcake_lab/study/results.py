@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 
 from dustcake.core.record import record
+from dustcake_lab.fit.search import Interval
 from dustcake_lab.study.candidates import Candidate, CandidateResult
 from dustcake_lab.study.life import Life, life_json
 from dustcake_lab.study.study import Study, broken
-from dustcake_lab.study.verdict import LABEL, Span, Verdict, ranges
+from dustcake_lab.study.verdict import LABEL, Verdict, ranges
 
 MOST_LISTED = 12
 
@@ -164,8 +165,8 @@ def _mean(results: list[CandidateResult]) -> dict[str, float]:
     return {name: float(np.mean([getattr(each, name) for each in results])) for name in names}
 
 
-def _json_span(span: Span) -> dict[str, float]:
-    return {"mean": span.mean, "low": span.low, "high": span.high}
+def _json_span(span: Interval) -> dict[str, float]:
+    return {"mean": span.value, "low": span.low, "high": span.high}
 
 
 def table_json(study: Study, rows: list[SettingsRow]) -> list[dict[str, Any]]:

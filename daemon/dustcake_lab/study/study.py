@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dustcake.core.setpoints import AlarmName, Setpoints
+from dustcake.core.alarms.names import AlarmName
+from dustcake.core.setpoints import Setpoints
 from dustcake_lab.fit.collector import FittedCollector
 from dustcake_lab.fit.kalman import NAMES
 from dustcake_lab.fit.row_model import RowModel

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
+from dustcake_lab.fit.search import Interval
 from dustcake_lab.study.candidates import FULL_PULSE_S, board_interval_s, from_to
 from dustcake_lab.study.life import Life, life_text, lives, longest
 from dustcake_lab.study.study import (
@@ -24,27 +24,18 @@ GOOD_ENOUGH = 0.02
 """Within this of the least energy a candidate is as good: the model is no better than that."""
 
 
-@record
-class Span:
-    """Mean and 95 % range over the sets of parameters."""
-
-    mean: float
-    low: float
-    high: float
-
-
 @dataclass(slots=True)
 class Verdict:
     """``best``: index of the recommended candidate, None where nothing is proved better than today;
     ``good``: all that are as good; ``binding``: what keeps energy from going lower; ``saving``:
-    share of today's energy saved; ``lives``: of the filters, for each candidate, or why that cannot
-    be said; ``text``: all of it in words."""
+    share of today's energy saved, its mean and 95 % range over the sets of parameters; ``lives``:
+    of the filters, for each candidate, or why that cannot be said; ``text``: all of it in words."""
 
     best: int | None
     good: list[int]
     binding: str
-    saving: Span
-    saving_kwh: Span
+    saving: Interval
+    saving_kwh: Interval
     mode: Mode
     lives: list[Life] | str
     text: list[str]
@@ -70,7 +61,7 @@ def verdict(study: Study) -> Verdict:
     pulses = np.array([np.mean([each.pulses for each in row]) for row in study.results])
     best = min(longest(good, remaining), key=lambda n: float(pulses[n]))
     saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
-    proved = saved.low > 0.0 and saved.mean > GOOD_ENOUGH
+    proved = saved.low > 0.0 and saved.value > GOOD_ENOUGH
     made = Verdict(
         best if proved else None,
         good,
@@ -87,7 +78,7 @@ def verdict(study: Study) -> Verdict:
 
 def _without(study: Study, remaining: list[Life] | str, limits: str, why: str) -> Verdict:
     """A verdict that recommends nothing, and says why."""
-    none = Span(0.0, 0.0, 0.0)
+    none = Interval(0.0, 0.0, 0.0)
     text = [why, *life_text(study, remaining, None), *closing(study)]
     return Verdict(None, [], limits, none, none, study.candidates[0].mode, remaining, text)
 
@@ -106,11 +97,11 @@ def _as_good(energy: Floats, least: Floats) -> bool:
     return bool(surplus.mean() <= GOOD_ENOUGH * least.mean() + 2.0 * error)
 
 
-def _span(values: Floats) -> Span:
+def _span(values: Floats) -> Interval:
     """With few sets of parameters the normal range is a better one than their quantiles."""
     spread = 1.96 * float(values.std(ddof=1)) if len(values) > 1 else 0.0
     mean = float(values.mean())
-    return Span(mean, mean - spread, mean + spread)
+    return Interval(mean, mean - spread, mean + spread)
 
 
 def _binding(study: Study, energy: Floats, least: int) -> str:
@@ -151,7 +142,7 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         text.append(f"Recommended: {study.candidates[best]}.")
         text.append(
             f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
-            f"pulse air, {made.saving_kwh.mean:.0f} kWh ({made.saving_kwh.low:.0f} to "
+            f"pulse air, {made.saving_kwh.value:.0f} kWh ({made.saving_kwh.low:.0f} to "
             f"{made.saving_kwh.high:.0f}) or {_money(study, made)} in 1000 hours of running, "
             f"against today's {study.candidates[0]}."
         )
@@ -171,15 +162,15 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
 
 def _money(study: Study, made: Verdict) -> str:
     prices = study.prices
-    return f"{made.saving_kwh.mean * prices.price_per_kwh:.0f} {prices.currency}"
+    return f"{made.saving_kwh.value * prices.price_per_kwh:.0f} {prices.currency}"
 
 
 def _decided(made: Verdict) -> str:
     return "fewest pulses" if isinstance(made.lives, str) else "filter life, then fewest pulses,"
 
 
-def _percent(span: Span) -> str:
-    return f"{100 * span.mean:.1f} % ({100 * span.low:.1f} to {100 * span.high:.1f} %)"
+def _percent(span: Interval) -> str:
+    return f"{100 * span.value:.1f} % ({100 * span.low:.1f} to {100 * span.high:.1f} %)"
 
 
 LABEL = "simulated: a model fitted to one trace, not a promise for the plant"

@@ -1,8 +1,8 @@
 """Recorded dP as CSV, read row by row as the polls it stands for.
 
 Nothing is dropped silently: a row that cannot be used comes back as a ``BadRow`` that names its
-line. Memory does not grow with the file. ``trace_csv`` reads the same file a block at a time; what
-it cannot vouch for it leaves to the rows here.
+line. Memory does not grow with the file. ``csv_parquet`` reads the same file a block at a time;
+what it cannot vouch for it leaves to the rows here.
 """
 
 import csv

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, FIRST_UTC_S, HEADER_SCALE, LOST, chosen
-from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.alarms.names import ACTIVE
 from dustcake.core.maintenance import Item
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
@@ -170,7 +170,7 @@ def test_whatever_a_collector_lives_through_a_host_can_follow(
             for name, value in known.values.items()
             if name.endswith("/Active") and value
         }
-        assert active == {a.name.value for a in state.alarms if a.stands}
+        assert active == {a.name.value for a in state.alarms if a.condition_active}
         assert ", ".join(a.name.value for a in state.alarms if a.state in ACTIVE) == active_alarms(
             state
         )

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dustcake.adapters.local_socket import NoDaemonError
+from dustcake.adapters.local_client import NoDaemonError
 from dustcake.cli.commission.client import CommissionClient
 from dustcake.cli.commission.walk import result_line, step_lines, step_list, walk
 from dustcake.cli.common import (

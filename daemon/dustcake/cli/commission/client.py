@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from dustcake.adapters.local_socket import ask
+from dustcake.adapters.local_client import ask
 
 EVERY_S = 0.2
 """Between two looks at what is under way."""

@@ -1,219 +1,188 @@
 """The life of one alarm: its delays, what hides it, and what people do to it.
 
-Every transition comes from ``alarm_table``. A condition is True (raise), False (clear) or None:
-inside the deadband, or not to be judged now; None changes nothing and starts a delay anew, since a
-limit must be passed for the whole of it (as OPC UA Part 9 has it for on-delay, off-delay and
-deadband). Where it is None because a reply was lost just now, the delay is held instead: it does
-not end before the next that is known, and begins anew only if that is too late (``line``).
+Every transition comes from ``names.TABLE``. A condition demands that its alarm be raised (True),
+cleared (False), or neither (None): inside the deadband, or not to be judged now. None changes
+nothing and starts a delay anew, since a limit must be passed for the whole of it (as OPC UA Part 9
+has it for on-delay, off-delay and deadband). Where it is None because a reply was lost just now,
+the delay is held instead: it does not end before the next that is known, and begins anew only if
+that is too late (``line``).
 """
 
-from dustcake.core.alarms.table import ACTIVE, IN_VIEW, TABLE, AlarmState, Trigger
+from dustcake.core.alarms.names import (
+    ACTIVE,
+    IN_VIEW,
+    TABLE,
+    Alarm,
+    AlarmName,
+    AlarmSetting,
+    AlarmState,
+    Trigger,
+)
 from dustcake.core.events import AlarmChanged
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
-from dustcake.core.setpoints import AlarmName, AlarmSetting
+from dustcake.core.requests.kinds import Acknowledge, AlarmAction, HandleAlarm
 from dustcake.core.step_context import StepContext
 
+Condition = tuple[bool | None, Reason]
+"""What a condition demands of its alarm, and why."""
+
 
 @record
-class Alarm:
-    """One alarm.
+class AlarmContext:
+    """All that bears on one alarm in a step.
 
-    ``pending_s``: since when its condition has called for the opposite of ``stands``, which is the
-    condition after its delays, followed also while the alarm is shelved or out of service.
-    ``since_utc_s``: when it entered ``state``, None where the clock was not known. ``by`` and
-    ``why``: who brought it there, and what they gave as the reason. ``until_s``: when shelving
-    ends, and ``until_utc_s`` the same for people. ``cause``: the alarm that explains it. ``owed``:
-    it latches, and has been active since it went out of view or before, so that it is not to come
-    back as if nothing had been.
+    ``suppressed``: whether by design (None: not known, so as it was). ``cause``: the active alarm
+    that explains it; ``undecided``: one that would is still in its on-delay. ``held``: what it
+    rests on is not known now, but was just before; ``resumed_s``: when that was known again after
+    it had not been for too long.
     """
 
-    name: AlarmName
-    state: AlarmState = AlarmState.NORMAL
-    pending_s: float | None = None
-    since_utc_s: float | None = None
-    reason: Reason = Reason(Because.RESTARTED)
-    by: str = ""
-    stands: bool = False
-    why: str = ""
-    until_s: float | None = None
-    until_utc_s: float | None = None
-    cause: AlarmName | None = None
-    owed: bool = False
-
-    @property
-    def explained(self) -> bool:
-        """Suppressed because another alarm says why; ``cause`` is None when that one has gone and
-        it is being seen whether this one still stands."""
-        return self.state is AlarmState.SUPPRESSED and self.reason.code is Because.EXPLAINED
-
-
-Condition = tuple[bool | None, Reason]
-
-
-@record
-class Around:
-    """What else bears on an alarm: ``suppressed`` by design (None: as it was), the alarm that is
-    its ``cause``, and whether one that would be is still in its on-delay (``undecided``). ``held``:
-    what it rests on is not known now, but was just before; ``resumed_s``: when that was known again
-    after it had not been for too long."""
-
+    setting: AlarmSetting
+    condition: Condition
     suppressed: Condition
-    cause: AlarmName | None
-    undecided: bool
+    cause: AlarmName | None = None
+    undecided: bool = False
     held: bool = False
     resumed_s: float | None = None
 
 
-def is_unused(alarm: Alarm, setting: AlarmSetting) -> bool:
-    """Whether nothing can come of an alarm: the settings do not use it, and it is not in view."""
-    return not setting.enabled and alarm.state is AlarmState.NORMAL
-
-
-def is_settled(alarm: Alarm, setting: AlarmSetting, calls: bool | None) -> bool:
-    """Whether a condition that calls for this changes nothing about an alarm that is not
-    suppressed: normal or active as it calls for, and nothing pending; or not used at all."""
-    if not setting.enabled:
-        return is_unused(alarm, setting)
-    if alarm.pending_s is not None or alarm.owed:
-        return False
-    if calls is not None and calls is not alarm.stands:
-        return False
-    return alarm.state in ACTIVE if alarm.stands else alarm.state is AlarmState.NORMAL
-
-
-def judge(
-    context: StepContext, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
-) -> Alarm:
+def follow(context: StepContext, alarm: Alarm, around: AlarmContext) -> Alarm:
     """Follow the condition after its delay, through whatever hides the alarm. One event at most."""
-    after = _judged(context, alarm, setting, condition, around)
+    after = _advanced(context, alarm, around)
     if after.state is not alarm.state:
-        return told(context, after, setting)
-    if after.stands is not alarm.stands and after.state not in IN_VIEW:
+        return record_change(context, after, around.setting)
+    if after.condition_active is not alarm.condition_active and after.state not in IN_VIEW:
         # Nobody is alarmed, but the record has it.
-        return replace(told(context, after, setting), since_utc_s=alarm.since_utc_s)
+        recorded = record_change(context, after, around.setting)
+        return replace(recorded, since_utc_s=alarm.since_utc_s)
     return after
 
 
-def _judged(
-    context: StepContext, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
-) -> Alarm:
-    if not setting.enabled:
-        return go(Alarm(alarm.name, alarm.state), Trigger.DISABLE, because(Because.NOT_USED))
+def out_of_use(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Alarm:
+    """An alarm that the settings do not use (any longer)."""
+    if alarm.state is AlarmState.NORMAL:
+        return alarm
+    blank = Alarm(alarm.name, alarm.state)
+    return record_change(
+        context, transition(blank, Trigger.DISABLE, because(Because.NOT_USED)), setting
+    )
+
+
+def _advanced(context: StepContext, alarm: Alarm, around: AlarmContext) -> Alarm:
     if alarm.state is AlarmState.SHELVED or alarm.state is AlarmState.OUT_OF_SERVICE:
-        alarm = _followed(context, alarm, setting, condition[0], around)
-        if alarm.stands and setting.latching and not alarm.owed:
-            alarm = replace(alarm, owed=True)
+        alarm = _after_delay(context, alarm, around, around.condition[0])
+        if alarm.condition_active and around.setting.latching and not alarm.relatch:
+            alarm = replace(alarm, relatch=True)
         if alarm.until_s is None or not context.is_due(alarm.until_s):
             return alarm
-        alarm = go(alarm, Trigger.UNSHELVE, because(Because.SHELVING_OVER))
+        alarm = transition(alarm, Trigger.UNSHELVE, because(Because.SHELVING_OVER))
     hidden, why = around.suppressed
-    if hidden and not (alarm.state is AlarmState.SUPPRESSED and not alarm.explained):
-        # While it means nothing it is not followed either: it begins anew afterwards.
-        alarm = owing(alarm, setting)
-        return replace(go(alarm, Trigger.SUPPRESS, why), stands=False, pending_s=None)
     if alarm.state is AlarmState.SUPPRESSED and not alarm.explained:
         if hidden is not False:
             return alarm
-        alarm = go(alarm, Trigger.UNSUPPRESS, because(Because.SUPPRESSION_OVER))
+        alarm = transition(alarm, Trigger.UNSUPPRESS, because(Because.SUPPRESSION_OVER))
+    elif hidden:
+        # While it means nothing it is not followed either: it begins anew afterwards.
+        alarm = transition(_leaving_view(alarm, around.setting), Trigger.SUPPRESS, why)
+        return replace(alarm, condition_active=False, pending_s=None)
     if alarm.explained:
-        return _under_cause(context, alarm, setting, condition, around)
-    return _in_view(context, alarm, setting, condition, around)
+        return _under_cause(context, alarm, around)
+    return _in_view(context, alarm, around)
 
 
-def _in_view(
-    context: StepContext, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
-) -> Alarm:
-    calls, reason = condition
-    alarm = _followed(context, alarm, setting, calls, around, hold=around.undecided)
-    if alarm.stands and alarm.state not in ACTIVE:
+def _in_view(context: StepContext, alarm: Alarm, around: AlarmContext) -> Alarm:
+    demand, reason = around.condition
+    alarm = _after_delay(context, alarm, around, demand, hold=around.undecided)
+    if alarm.condition_active and alarm.state not in ACTIVE:
         if around.cause is None:
-            return replace(go(alarm, Trigger.RAISE, reason), owed=False)
-        return _explained(owing(alarm, setting), around.cause)
-    if not alarm.stands and (alarm.owed or (alarm.state, Trigger.CLEAR) in TABLE):
-        if alarm.owed:  # it was active out of view
-            alarm = replace(go(alarm, Trigger.RAISE, alarm.reason), owed=False)
-        return go(alarm, Trigger.CLEAR_LATCHING if setting.latching else Trigger.CLEAR, reason)
+            return _raised(alarm, reason)
+        alarm = _leaving_view(alarm, around.setting)
+        explained = because(Because.EXPLAINED, around.cause.value)
+        return replace(transition(alarm, Trigger.EXPLAIN, explained), cause=around.cause)
+    if not alarm.condition_active and (alarm.relatch or (alarm.state, Trigger.CLEAR) in TABLE):
+        if alarm.relatch:  # it was active out of view
+            alarm = _raised(alarm, alarm.reason)
+        clear = Trigger.CLEAR_LATCHING if around.setting.latching else Trigger.CLEAR
+        return transition(alarm, clear, reason)
     return alarm
 
 
-def _explained(alarm: Alarm, cause: AlarmName) -> Alarm:
-    reason = because(Because.EXPLAINED, cause.value)
-    return replace(go(alarm, Trigger.EXPLAIN, reason), cause=cause)
-
-
-def _under_cause(
-    context: StepContext, alarm: Alarm, setting: AlarmSetting, condition: Condition, around: Around
-) -> Alarm:
+def _under_cause(context: StepContext, alarm: Alarm, around: AlarmContext) -> Alarm:
     """An explained alarm goes with its condition; and once its cause has gone it comes out, if it
-    then stands for its on-delay: what it watches needs that time to recover too."""
-    (calls, reason), cause = condition, around.cause
+    is then active for its on-delay: what it watches needs that time to recover too."""
+    (demand, reason), cause = around.condition, around.cause
     if cause is not None and alarm.cause is not cause:
         alarm = replace(alarm, cause=cause, reason=because(Because.EXPLAINED, cause.value))
     elif cause is None and alarm.cause is not None:
-        alarm = replace(alarm, cause=None, stands=False, pending_s=None)
-    if alarm.cause is None and calls is None:
-        calls = True  # as far as anybody knows it still stands, and it must not get lost
-    alarm = _followed(context, alarm, setting, calls, around)
-    if alarm.cause is None and alarm.stands:
-        alarm = go(alarm, Trigger.UNSUPPRESS, reason)
-        return replace(go(alarm, Trigger.RAISE, reason), owed=False)
-    if calls is False and not alarm.stands:
-        alarm = go(alarm, Trigger.UNSUPPRESS, reason)
-        return _in_view(context, alarm, setting, condition, _ALONE) if alarm.owed else alarm
+        alarm = replace(alarm, cause=None, condition_active=False, pending_s=None)
+    if alarm.cause is None and demand is None:
+        demand = True  # as far as anybody knows it is still so, and it must not get lost
+    alarm = _after_delay(context, alarm, around, demand)
+    if alarm.cause is None and alarm.condition_active:
+        return _raised(transition(alarm, Trigger.UNSUPPRESS, reason), reason)
+    if demand is False and not alarm.condition_active:
+        alarm = transition(alarm, Trigger.UNSUPPRESS, reason)
+        return _in_view(context, alarm, _alone(around)) if alarm.relatch else alarm
     return alarm
 
 
-_ALONE = Around((False, because(Because.NO_LONGER)), None, False)
+def _alone(around: AlarmContext) -> AlarmContext:
+    """Without a cause, or a lost reply, that bears on it."""
+    return AlarmContext(around.setting, around.condition, around.suppressed)
 
 
-def _followed(
+def _after_delay(
     context: StepContext,
     alarm: Alarm,
-    setting: AlarmSetting,
-    calls: bool | None,
-    around: Around,
+    around: AlarmContext,
+    demand: bool | None,
     *,
     hold: bool = False,
 ) -> Alarm:
-    """The condition after its delay. ``hold``: it may not come to stand yet, because what would
+    """The condition after its delay. ``hold``: it may not become active yet, because what would
     explain it is not decided."""
-    if calls is None and around.held:
+    if demand is None and around.held:
         return alarm
-    if calls is None or calls is alarm.stands:
+    if demand is None or demand is alarm.condition_active:
         return alarm if alarm.pending_s is None else replace(alarm, pending_s=None)
     pending_s = context.now_s if alarm.pending_s is None else alarm.pending_s
     if around.resumed_s is not None:
         pending_s = max(pending_s, around.resumed_s)
-    due_s = pending_s + (setting.on_delay_s if calls else setting.off_delay_s)
-    if context.now_s < due_s:
-        context.wake_by(due_s)
+    delay_s = around.setting.on_delay_s if demand else around.setting.off_delay_s
+    if not context.is_due(pending_s + delay_s) or (hold and demand):
         return replace(alarm, pending_s=pending_s)
-    if hold and calls:
-        return replace(alarm, pending_s=pending_s)
-    return replace(alarm, pending_s=None, stands=calls)
+    return replace(alarm, pending_s=None, condition_active=demand)
 
 
-def go(alarm: Alarm, trigger: Trigger, reason: Reason) -> Alarm:
+def transition(alarm: Alarm, trigger: Trigger, reason: Reason) -> Alarm:
     """The alarm after a transition of the table; ``KeyError`` where there is none: a bug, since
-    whoever calls has made sure of it. Only what it watches comes along."""
-    to = TABLE[alarm.state, trigger]
+    whoever calls has made sure of it. Of the rest only what follows the condition is kept."""
     return Alarm(
-        alarm.name, to, alarm.pending_s, reason=reason, stands=alarm.stands, owed=alarm.owed
+        alarm.name,
+        TABLE[alarm.state, trigger],
+        alarm.pending_s,
+        reason=reason,
+        condition_active=alarm.condition_active,
+        relatch=alarm.relatch,
     )
 
 
-def owing(alarm: Alarm, setting: AlarmSetting) -> Alarm:
-    """The alarm about to go out of view: what is latched, or would be, is owed afterwards."""
+def _raised(alarm: Alarm, reason: Reason) -> Alarm:
+    return replace(transition(alarm, Trigger.RAISE, reason), relatch=False)
+
+
+def _leaving_view(alarm: Alarm, setting: AlarmSetting) -> Alarm:
+    """What is latched, or would be once it clears, is to latch again when it comes back."""
     if setting.latching and alarm.state in _HELD_BY_LATCH:
-        return replace(alarm, owed=True)
+        return replace(alarm, relatch=True)
     return alarm
 
 
 _HELD_BY_LATCH = (*ACTIVE, AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED)
 
 
-def told(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Alarm:
+def record_change(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Alarm:
     """Put the alarm's new state on record."""
     context.emit(
         AlarmChanged(
@@ -222,7 +191,7 @@ def told(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Alarm:
             setting.priority,
             alarm.reason,
             alarm.by,
-            alarm.stands,
+            alarm.condition_active,
             alarm.why,
         )
     )
@@ -245,3 +214,91 @@ def _rebased(context: StepContext, alarm: Alarm, last_s: float, downtime_s: floa
     if until_s is not None:
         until_s = context.now_s + max(0.0, until_s - last_s - downtime_s)
     return replace(alarm, pending_s=None, until_s=until_s)
+
+
+# --- what people do
+
+
+@record
+class _Way:
+    """``done``: the reason the alarm then has, None to keep the one it had; ``refused``: why not,
+    where the table knows no such transition."""
+
+    trigger: Trigger
+    done: Because | None
+    refused: Because
+    needs_why: bool = False
+
+
+_ACKNOWLEDGE = _Way(Trigger.ACKNOWLEDGE, None, Because.NOTHING_TO_ACKNOWLEDGE)
+_WAYS = {
+    AlarmAction.RESET: _Way(Trigger.RESET, Because.RESET, Because.NOT_LATCHED),
+    AlarmAction.SHELVE: _Way(Trigger.SHELVE, Because.SHELVED, Because.CANNOT_BE_SHELVED, True),
+    AlarmAction.UNSHELVE: _Way(Trigger.UNSHELVE, Because.UNSHELVED, Because.NOT_SHELVED),
+    AlarmAction.OUT_OF_SERVICE: _Way(
+        Trigger.REMOVE, Because.OUT_OF_SERVICE, Because.ALREADY_OUT_OF_SERVICE, True
+    ),
+    AlarmAction.IN_SERVICE: _Way(Trigger.RESTORE, Because.IN_SERVICE, Because.NOT_OUT_OF_SERVICE),
+}
+
+
+def request(
+    context: StepContext, alarms: tuple[Alarm, ...], ask: Acknowledge | HandleAlarm, by: str
+) -> tuple[tuple[Alarm, ...], bool, Reason]:
+    """The alarms after a person's request, whether it was accepted, and why."""
+    for i, (alarm, setting) in enumerate(zip(alarms, context.setpoints.alarms, strict=True)):
+        if alarm.name == ask.alarm:
+            way = _ACKNOWLEDGE if isinstance(ask, Acknowledge) else _WAYS[ask.action]
+            refusal = _refusal(context, way, alarm, setting, ask)
+            if refusal is not None:
+                return alarms, False, refusal
+            moved = _moved(context, way, _leaving_by(way, alarm, setting), ask, by)
+            changed = record_change(context, moved, setting)
+            return (*alarms[:i], changed, *alarms[i + 1 :]), True, because(Because.DONE)
+    return alarms, False, because(Because.NO_SUCH_ALARM, ask.alarm)
+
+
+def _refusal(
+    context: StepContext,
+    way: _Way,
+    alarm: Alarm,
+    setting: AlarmSetting,
+    ask: Acknowledge | HandleAlarm,
+) -> Reason | None:
+    if not setting.enabled:
+        return because(Because.ALARM_NOT_USED, ask.alarm)
+    if (alarm.state, way.trigger) not in TABLE:
+        return _no_such_transition(way, alarm)
+    if isinstance(ask, Acknowledge):
+        return None
+    if way.needs_why and not ask.why.strip():
+        return because(Because.NO_WHY)
+    longest_s = context.setpoints.alarm_rules.shelve_max_s
+    if ask.action is AlarmAction.SHELVE and not 0 < (ask.for_s or 0.0) <= longest_s:
+        return because(Because.SHELVE_TIME, shelve_max_s=longest_s)
+    return None
+
+
+def _no_such_transition(way: _Way, alarm: Alarm) -> Reason:
+    if way.trigger is Trigger.RESET and alarm.state is AlarmState.LATCHED_UNACKNOWLEDGED:
+        return because(Because.ACKNOWLEDGE_FIRST, alarm.name.value)
+    return because(way.refused, alarm.name.value)
+
+
+def _leaving_by(way: _Way, alarm: Alarm, setting: AlarmSetting) -> Alarm:
+    leaves = way.trigger in (Trigger.SHELVE, Trigger.REMOVE)
+    return _leaving_view(alarm, setting) if leaves else alarm
+
+
+def _moved(
+    context: StepContext, way: _Way, alarm: Alarm, ask: Acknowledge | HandleAlarm, by: str
+) -> Alarm:
+    reason = alarm.reason if way.done is None else because(way.done)
+    alarm = replace(transition(alarm, way.trigger, reason), by=by)
+    if isinstance(ask, Acknowledge):
+        return alarm
+    for_s, utc_s = ask.for_s, context.at.utc_s
+    if way.trigger is Trigger.SHELVE and for_s is not None:
+        until_utc_s = None if utc_s is None else utc_s + for_s
+        alarm = replace(alarm, until_s=context.now_s + for_s, until_utc_s=until_utc_s)
+    return replace(alarm, why=ask.why)

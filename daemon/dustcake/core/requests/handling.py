@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from dustcake.core import log_book, zeroing
-from dustcake.core.alarms import requests as alarm_requests
+from dustcake.core.alarms import life as alarm_life
 from dustcake.core.cleaning.permitted import permitted
 from dustcake.core.cleaning.pulsing import command
 from dustcake.core.cleaning.runs import ALWAYS
@@ -125,7 +125,7 @@ def _set_zero(context: StepContext, state: State, request: SetZero, by: str) -> 
 def _handle_alarm(
     context: StepContext, state: State, request: Acknowledge | HandleAlarm, by: str
 ) -> Handled:
-    alarms, accepted, reason = alarm_requests.handle(context, state.alarms, request, by)
+    alarms, accepted, reason = alarm_life.request(context, state.alarms, request, by)
     return replace(state, alarms=alarms), Verdict(accepted, reason)
 
 

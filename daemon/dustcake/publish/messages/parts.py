@@ -4,11 +4,10 @@ from collections.abc import Iterable
 from enum import StrEnum
 from typing import Any
 
-from dustcake.core.alarms.table import AlarmState
+from dustcake.core.alarms.names import AlarmName, AlarmState, Priority
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, SetPoint
-from dustcake.core.setpoints import AlarmName, Priority
 from dustcake.core.state import Phase
 from dustcake.publish.payloads import SCHEMA_VERSION
 

@@ -2,8 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
-from dustcake.core.alarms.life import Alarm
-from dustcake.core.alarms.table import ACTIVE
+from dustcake.core.alarms.names import ACTIVE, Alarm
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.requests.set_point_overrides import effective
@@ -114,7 +113,7 @@ class CollectorDevice:
         waits = alarm.state in UNACKNOWLEDGED
         place = f"Alarms/{alarm.name.value}"
         yield _text(f"{place}/State", alarm.state.value, utc_s)
-        yield Report(f"{place}/Active", DataType.BOOLEAN, alarm.stands, utc_s)
+        yield Report(f"{place}/Active", DataType.BOOLEAN, alarm.condition_active, utc_s)
         yield Report(f"{place}/Unacknowledged", DataType.BOOLEAN, waits, utc_s)
 
 

@@ -1,0 +1,108 @@
+"""Every alarm, once; and all of them followed at each full step, causes before what they explain.
+
+One fault should make one alarm, the one to act on. Which alarm explains which is declared in the
+entries, not inferred. A consequence that comes up while its cause is active is suppressed, visibly
+and with the cause named; when the cause has gone and it is still active, it is raised. High dP is
+not explained by anything: that fume may escape needs an answer of its own, whatever the cause.
+Common practice, no source.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from graphlib import TopologicalSorter
+from types import MappingProxyType
+
+from dustcake.core.alarms import cleaning, equipment, readings
+from dustcake.core.alarms.definition import AlarmDefinition
+from dustcake.core.alarms.life import AlarmContext, follow, out_of_use
+from dustcake.core.alarms.names import Alarm, AlarmName, AlarmSetting, AlarmState
+from dustcake.core.record import replace
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import State
+from dustcake.core.step_context import StepContext
+
+_PLACE = {name: place for place, name in enumerate(AlarmName)}
+"""Where each alarm is found among those of the state, and of the settings."""
+
+# The order in which causes are named where several are active: what is read, then what is fitted,
+# then what cleaning comes to.
+_ENTRIES = (*readings.ALARMS, *equipment.ALARMS, *cleaning.ALARMS)
+
+CATALOGUE: Mapping[AlarmName, AlarmDefinition] = MappingProxyType(
+    {entry.name: entry for entry in sorted(_ENTRIES, key=lambda entry: _PLACE[entry.name])}
+)
+"""Every entry, in the order of ``AlarmName``."""
+
+EXPLAINS: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
+    {entry.name: entry.explains for entry in _ENTRIES if entry.explains}
+)
+
+CAUSES: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
+    {
+        name: tuple(cause for cause, explained in EXPLAINS.items() if name in explained)
+        for name in AlarmName
+    }
+)
+"""The causes of each alarm, in the order they are named when several are active."""
+
+# Raises graphlib.CycleError, were alarms declared to explain each other in a circle.
+CAUSES_FIRST: tuple[AlarmName, ...] = tuple(TopologicalSorter(CAUSES).static_order())
+"""Every alarm, after all that could explain it."""
+
+
+def advance(context: StepContext, state: State) -> State:
+    """Follow every alarm."""
+    alarms, settings = list(state.alarms), context.setpoints.alarms
+    for name in CAUSES_FIRST:
+        place, entry = _PLACE[name], CATALOGUE[name]
+        alarm, setting = alarms[place], settings[place]
+        if not setting.enabled:
+            alarms[place] = out_of_use(context, alarm, setting)
+            continue
+        around = AlarmContext(
+            setting,
+            entry.condition(context, state),
+            entry.suppressed(context, state),
+            *_cause(name, alarms, settings),
+            *_held(context, entry),
+        )
+        alarms[place] = follow(context, alarm, around)
+    if all(now is was for now, was in zip(alarms, state.alarms, strict=True)):
+        return state
+    return replace(state, alarms=tuple(alarms))
+
+
+def _cause(
+    name: AlarmName, alarms: Sequence[Alarm], settings: Sequence[AlarmSetting]
+) -> tuple[AlarmName | None, bool]:
+    """The active alarm that explains this one, if any; and whether one is still in its on-delay.
+    One out of service explains nothing: what it watches is not to be trusted."""
+    undecided = False
+    for cause in CAUSES[name]:
+        alarm = alarms[_PLACE[cause]]
+        if not settings[_PLACE[cause]].enabled or alarm.state is AlarmState.OUT_OF_SERVICE:
+            continue
+        if alarm.condition_active:
+            return cause, False
+        undecided = undecided or alarm.pending_s is not None
+    return None, undecided
+
+
+def _held(context: StepContext, entry: AlarmDefinition) -> tuple[bool, float | None]:
+    """Whether what an alarm rests on is not known now and its delays are held; and when it was
+    known again after they had to begin anew."""
+    gaps = [context.line.of(signal) for signal in entry.rests_on]
+    resumed_s = max((g.resumed_s for g in gaps if g.resumed_s is not None), default=None)
+    unknown = [gap for gap in gaps if gap.since_s is not None]
+    return bool(unknown) and all(map(context.holds, unknown)), resumed_s
+
+
+def thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
+    """Every dP at which an alarm changes its answer."""
+    for entry in _ENTRIES:
+        yield from entry.thresholds_pa(setpoints)
+
+
+def header_thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
+    """Every header pressure at which one does."""
+    for entry in _ENTRIES:
+        yield from entry.header_thresholds_pa(setpoints)
