@@ -45,7 +45,7 @@ class Bench:
             now=self.time,
         )
         self.live = Live(self.source.status, self.time)
-        web = Web(self.source, people, self.live, page_files(), charts=False)
+        web = Web(self.source, people, self.live, page_files())
         self.app = web.app("127.0.0.1", is_local=True, tls=tls)
         self.client = TestClient(self.app, base_url=BASE.replace("http", "https") if tls else BASE)
 

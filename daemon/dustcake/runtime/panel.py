@@ -240,7 +240,7 @@ async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clo
     from dustcake.adapters.panel.live import Live
     from dustcake.adapters.panel.people import People
     from dustcake.adapters.panel.users import Users
-    from dustcake.adapters.panel.web import Web, chart_files, page_files
+    from dustcake.adapters.panel.web import Web, page_files
 
     def now_s() -> float:
         return clock.now().mono_s
@@ -257,8 +257,7 @@ async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clo
         now=now_s,
     )
     live = Live(source.status, now_s)
-    charts = chart_files(Path(panel.charts_dir))
-    web = Web(source, people, live, {**page_files(), **charts}, charts=bool(charts))
+    web = Web(source, people, live, page_files())
     app = web.app(panel.host, is_local=panel.is_local, tls=tls is not None)
     server = HttpServer(app, panel.host, panel.port, table="panel", tls=tls, let_go=live.close)
     await server.run()

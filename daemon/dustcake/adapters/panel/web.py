@@ -1,4 +1,4 @@
-"""The page's own files, and those of the charting library where it is installed."""
+"""The panel over HTTP: the files of its page, and what the page requests."""
 
 import gzip
 import hashlib
@@ -27,8 +27,9 @@ _TYPES = {
     ".js": "text/javascript; charset=utf-8",
     ".svg": "image/svg+xml",
 }
-CHART_FILES = ("uPlot.iife.min.js", "uPlot.min.css")
 _WORTH_PACKING_BYTES = 500
+_REPORT_TYPES = {"html": _TYPES[".html"], "pdf": "application/pdf"}
+_COMMISSION_REQUESTS = ("begin", "do")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,20 +72,6 @@ def page_files() -> dict[str, File]:
     return found
 
 
-def chart_files(directory: Path) -> dict[str, File]:
-    """The charting library by path; empty where it is not installed whole."""
-    try:
-        return {
-            f"/charts/{name}": _file(name, (directory / name).read_bytes()) for name in CHART_FILES
-        }
-    except OSError:
-        return {}
-
-
-FORMS = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
-_ASKED = ("begin", "do")
-
-
 class CommissionWeb:
     """Its endpoints."""
 
@@ -103,8 +90,8 @@ class CommissionWeb:
         collector = fields.pop("collector", None)
         if not isinstance(collector, str) or collector not in self._source.collectors:
             raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
-        if fields.get("commission") not in _ASKED:
-            raise RefusedError(400, f"`commission`: one of {', '.join(_ASKED)}")
+        if fields.get("commission") not in _COMMISSION_REQUESTS:
+            raise RefusedError(400, f"`commission`: one of {', '.join(_COMMISSION_REQUESTS)}")
         by = f"panel:{session.user.name}"
         return JSONResponse(await self._source.commission(collector, fields, by))
 
@@ -113,7 +100,7 @@ class CommissionWeb:
         made = await self._source.commission_report(collector, form)
         name = f"commissioning-{collector}.{form}"
         headers = {"content-disposition": f'attachment; filename="{name}"'}
-        return Response(made, media_type=FORMS[form], headers=headers)
+        return Response(made, media_type=_REPORT_TYPES[form], headers=headers)
 
 
 log = structlog.get_logger()
@@ -134,16 +121,15 @@ _LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
 
 
 class Web:
-    """The panel's application. ``charts``: whether ``files`` has the charting library."""
+    """The panel's application."""
 
     def __init__(
-        self, source: Source, people: People, live: Live, files: Mapping[str, File], *, charts: bool
+        self, source: Source, people: People, live: Live, files: Mapping[str, File]
     ) -> None:
         self._source = source
         self._people = people
         self._live = live
         self._files = files
-        self._charts = charts
         self._commission = CommissionWeb(source, people)
 
     def app(self, host: str, *, is_local: bool, tls: bool) -> ASGIApp:
@@ -192,7 +178,7 @@ class Web:
         if who["level"] is None:
             return JSONResponse(who)
         collectors = {name: unit.value for name, unit in self._source.collectors.items()}
-        about = {"site": self._source.site, "collectors": collectors, "charts": self._charts}
+        about = {"site": self._source.site, "collectors": collectors}
         return JSONResponse({**who, **about})
 
     async def _sign_out(self, request: Request) -> Response:
