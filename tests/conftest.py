@@ -10,6 +10,8 @@ from hypothesis import is_hypothesis_test, settings
 
 from examples import register_profiles
 
+pytest_plugins = ["system_support.fixtures"]
+
 TIERS = ("quick", "push", "ci", "night")
 PROFILES = {"quick": "quick", "push": "full", "ci": "full", "night": "night"}
 HERE = Path(__file__).parent

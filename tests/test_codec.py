@@ -21,10 +21,10 @@ from dustcake.codec import (
     encode_state,
 )
 from dustcake.core import events
-from dustcake.core.air.use import AirUse
+from dustcake.core.air.state import AirUse
 from dustcake.core.alarms.names import ACTIVE, AlarmName
 from dustcake.core.commands import FireValve
-from dustcake.core.filter_life.residual import FilterLife
+from dustcake.core.filter_life.state import FilterLife
 from dustcake.core.inputs import (
     Input,
     JournalReported,

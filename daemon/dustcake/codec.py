@@ -76,6 +76,10 @@ def _from_3(content: dict[str, Any]) -> None:
     content.pop("unsettled", None)
     for alarm in content["alarms"]:
         _rename(alarm, stands="condition_active", owed="relatch")
+    _rename(content["trust"], still="frozen", step="excursion", zero="zero_check")
+    if content["trust"].get("frozen"):
+        _rename(content["trust"]["frozen"], looks="same")
+    _rename(content["diagnosis"], look="observation")
 
 
 def _rename(fields: dict[str, Any], **names: str) -> None:

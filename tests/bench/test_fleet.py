@@ -1,7 +1,6 @@
 """Many collectors in one daemon: processor, memory, and what is written to the card."""
 
 import asyncio
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,13 +15,6 @@ from system_support.processes import Daemons, dustcake
 BUSES, UNITS = 8, 4
 MEASURED_S = 15.0
 MOST_PER_CENT, MOST_MIB = 15.0, 90.0
-
-
-@pytest.fixture
-def daemons() -> Iterator[Daemons]:
-    started = Daemons()
-    yield started
-    started.end_all()
 
 
 async def test_32_collectors_each_second(tmp_path: Path, daemons: Daemons, row: Add) -> None:

@@ -14,7 +14,6 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import paho.mqtt.client as paho
-import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from bench.conftest import Add
@@ -27,13 +26,6 @@ POLL_S = 0.1
 MEASURED_S = float(os.environ.get("DUSTCAKE_LATENCY_S", "15"))
 MOST_RATIO, MARGIN = 1.5, 1.3
 """What is wanted at p50; and how much more is let pass where others use the processors too."""
-
-
-@pytest.fixture
-def daemons() -> Iterator[Daemons]:
-    started = Daemons()
-    yield started
-    started.end_all()
 
 
 class Subscriber:

@@ -8,7 +8,7 @@ import sqlite3
 import statistics
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from contextlib import closing
 from pathlib import Path
 
@@ -34,13 +34,6 @@ MINUTE = (
     "dp_min_pa, dp_mean_pa, dp_max_pa, header_min_pa, header_mean_pa, header_max_pa, blower_s) "
     "VALUES ('hall-1', ?, 0, 0, ?, ?, 60.0, 60, 60, 700.0, 800.0, 900.0, 5e5, 6e5, 6.2e5, 60.0)"
 )
-
-
-@pytest.fixture
-def daemons() -> Iterator[Daemons]:
-    started = Daemons()
-    yield started
-    started.end_all()
 
 
 def made(parent: Path, name: str) -> Path:

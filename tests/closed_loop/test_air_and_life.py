@@ -48,7 +48,7 @@ def test_residual_is_read_and_lies_where_cleaning_leaves_it() -> None:
     assert len(residuals.points) >= 10
     high_pa = residuals.conditions[0].high_pa
     assert all(0.3 * high_pa < point.pa < high_pa for point in residuals.points)
-    blower_h = loop.state.life.hours(loop.state.blower, loop.t_s)
+    blower_h = loop.state.life.hours(loop.state.blower.total_until_s(loop.t_s))
     assert residuals.points[-1].hours <= blower_h <= 2 * 24.0
 
 

@@ -31,7 +31,7 @@ from dustcake.core.reading import interpret
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, PulseValve
 from dustcake.core.setpoints import BlowerRequest, OutputKind, Setpoints
-from dustcake.core.signal_validation.doubts import DEAD
+from dustcake.core.signal_validation.state import DEAD
 from dustcake.core.signals import Contacts
 
 UNKNOWN = Contacts()

@@ -14,7 +14,8 @@ from dustcake.core.air.pulse_air import (
     free_m3,
     mass_kg,
 )
-from dustcake.core.air.use import AirUse, Amount, counts, measures
+from dustcake.core.air.state import AirUse, Amount
+from dustcake.core.air.use import counts, measures
 from dustcake.core.commands import FireValve
 from dustcake.core.events import AirUsed, PulseFired
 from dustcake.core.inputs import Outcome, OutputReported

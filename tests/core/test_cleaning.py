@@ -17,7 +17,7 @@ from core.driver import (
     with_header,
 )
 from dustcake.core.alarms.names import AlarmName
-from dustcake.core.cleaning.runs import Kind
+from dustcake.core.cleaning.state import RunKind
 from dustcake.core.commands import Command, FireValve
 from dustcake.core.events import CleaningStarted, CleaningStopped
 from dustcake.core.inputs import Outcome
@@ -330,7 +330,7 @@ def test_fallback_begins_after_its_delay_and_keeps_its_interval() -> None:
         Phase.WAITING,
     )
     collector.hold(LOST, 200)
-    assert starts(collector) == [(Kind.FALLBACK, Because.BAD_READING_FALLBACK)]
+    assert starts(collector) == [(RunKind.FALLBACK, Because.BAD_READING_FALLBACK)]
     assert [t for t, _ in collector.pulses] == [since_s + 30.0 + 60.0 * i for i in range(4)]
 
 
@@ -344,7 +344,7 @@ def test_fallback_ends_when_the_reading_is_back() -> None:
 def test_fallback_gives_way_to_cleaning_on_demand() -> None:
     collector = ready(FALLBACK, blower_running=True).hold(LOST, 40)
     collector.poll(1100.0)
-    assert starts(collector)[-1] == (Kind.ON_DEMAND, Because.HIGH_REACHED)
+    assert starts(collector)[-1] == (RunKind.ON_DEMAND, Because.HIGH_REACHED)
 
 
 @pytest.mark.parametrize(

@@ -130,7 +130,7 @@ def test_a_pulse_that_failed_is_no_evidence() -> None:
     rows.drop_pa = dict.fromkeys(rows.drop_pa, 0.0)
     rows.work(2000)
     assert rows.told == []
-    assert rows.collector.state.diagnosis.look is None
+    assert rows.collector.state.diagnosis.observation is None
 
 
 def test_lost_readings_are_no_evidence() -> None:
@@ -152,7 +152,7 @@ def test_dp_at_or_below_zero_has_no_shares() -> None:
 def test_a_sequencer_board_is_not_diagnosed() -> None:
     rows = Rows(chosen(board(diagnosis={"response_s": 10.0}), fitted={"blower_running": True}))
     rows.work(1000)
-    assert rows.collector.state.diagnosis.look is None
+    assert rows.collector.state.diagnosis.observation is None
 
 
 def test_switched_off_no_look_is_taken() -> None:
@@ -459,7 +459,7 @@ def test_what_was_learnt_outlives_a_restart() -> None:
         before.header,
         before.response,
     )
-    assert (after.look, after.last_s, after.cleaned.low_s) == (None, None, None)
+    assert (after.observation, after.last_s, after.cleaned.low_s) == (None, None, None)
     rows.work(600)
     assert rows.findings == [("valve_does_not_fire", 3)]
 

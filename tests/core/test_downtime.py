@@ -3,7 +3,7 @@
 import pytest
 
 from core.driver import Collector, board, chosen, ready
-from dustcake.core.cleaning.runs import Kind
+from dustcake.core.cleaning.state import RunKind
 from dustcake.core.events import CleaningStarted, CleaningStopped
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, SelectMode
@@ -29,7 +29,7 @@ def test_it_waits_for_spin_down_runs_its_passes_and_stops(setpoints: Setpoints) 
     assert collector.last.decision.phase is Phase.WAITING
     collector.hold(0.0, 600)
     started, ended = collector.when(CleaningStarted), collector.when(CleaningStopped)
-    assert [(t, body.kind) for t, body in started] == [(stopped_s + 90.0, Kind.DOWNTIME)]
+    assert [(t, body.kind) for t, body in started] == [(stopped_s + 90.0, RunKind.DOWNTIME)]
     assert [body.reason.code for _, body in ended] == [Because.DOWNTIME_DONE]
     if setpoints is VALVES:
         assert [valve for _, valve in collector.pulses] == [2, 4, 1, 3] * 2
@@ -85,7 +85,7 @@ def test_it_belongs_to_every_mode_but_off(mode: Mode) -> None:
     collector = after_work(VALVES)
     collector.ask(SelectMode(mode))
     collector.hold(0.0, 300)
-    assert [body.kind for body in collector.of(CleaningStarted)] == [Kind.DOWNTIME]
+    assert [body.kind for body in collector.of(CleaningStarted)] == [RunKind.DOWNTIME]
 
 
 def test_mode_off_ends_it() -> None:

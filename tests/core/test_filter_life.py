@@ -11,7 +11,7 @@ from dustcake.core.commands import FireValve
 from dustcake.core.events import CleaningStopped, FilterLifeChanged
 from dustcake.core.filter_life import residual as filter_life
 from dustcake.core.filter_life.forecast import Outlook
-from dustcake.core.filter_life.residual import FilterLife
+from dustcake.core.filter_life.state import FilterLife
 from dustcake.core.inputs import Outcome
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
 from dustcake.core.setpoints import Setpoints
@@ -216,8 +216,8 @@ def test_a_recorded_filter_change_begins_a_new_life(valves: tuple[int, ...]) -> 
     assert collector.ask(RecordFilterChange("all", valves)).accepted
     life, blower = collector.state.life, collector.state.blower
     assert life == FilterLife(blower.total_until_s(collector.t))
-    assert life.hours(blower, collector.t) == 0.0
-    assert life.hours(blower, collector.t + 7200.0) == 2.0
+    assert life.hours(blower.total_until_s(collector.t)) == 0.0
+    assert life.hours(blower.total_until_s(collector.t + 7200.0)) == 2.0
 
 
 def test_new_filters_in_one_row_make_another_level_of_the_same_life() -> None:

@@ -17,7 +17,7 @@ from core.driver import (
     running,
     with_header,
 )
-from dustcake.core.cleaning.runs import Kind
+from dustcake.core.cleaning.state import RunKind
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import CleaningStarted, CleaningStopped
 from dustcake.core.inputs import Outcome
@@ -116,7 +116,7 @@ def test_fallback_counts_from_when_the_reading_went_bad_not_from_the_end_of_the_
     since_s = collector.t
     collector.hold(LOST, 40)
     last_s, last = collector.when(CleaningStarted)[-1]
-    assert (last_s, last.kind) == (since_s + 30.0, Kind.FALLBACK)
+    assert (last_s, last.kind) == (since_s + 30.0, RunKind.FALLBACK)
 
 
 def test_silence_is_waited_for_twice_as_long_as_it_takes_to_notice() -> None:
@@ -209,23 +209,23 @@ def test_timed_cleaning_does_not_wait_for_a_reading(setpoints: Setpoints) -> Non
 DOWNTIME = chosen(fitted=ALL_FITTED, cleaning={"downtime": True, "downtime_min_run_s": 5.0})
 
 
-def in_a_run(kind: Kind, setpoints: Setpoints) -> tuple[Collector, float | Signal]:
+def in_a_run(kind: RunKind, setpoints: Setpoints) -> tuple[Collector, float | Signal]:
     """A run of this kind is under way; and what is read in it."""
-    if kind is Kind.TIMED:
+    if kind is RunKind.TIMED:
         setpoints = chosen(setpoints, cleaning={"mode": Mode.TIMED})
         return running(setpoints).hold(800.0, 20), 800.0
-    if kind is Kind.FALLBACK:
+    if kind is RunKind.FALLBACK:
         return running(setpoints).hold(LOST, 35), LOST
-    if kind is Kind.DOWNTIME:
+    if kind is RunKind.DOWNTIME:
         return running(setpoints).hold(0.0, 95, blower_running=False), 0.0
     return running(setpoints).hold(1100.0, 5), 1100.0
 
 
 @pytest.mark.parametrize("outputs", [BASE.pulsing, board().pulsing], ids=lambda p: p.kind)
-@pytest.mark.parametrize("kind", list(Kind))
+@pytest.mark.parametrize("kind", list(RunKind))
 @pytest.mark.parametrize("name", ["smoke", "stop", "door_open", "blower_running"])
 def test_a_contact_that_cannot_be_read_holds_a_run_until_it_can(
-    name: str, kind: Kind, outputs: Pulsing
+    name: str, kind: RunKind, outputs: Pulsing
 ) -> None:
     collector, dp = in_a_run(kind, replace(DOWNTIME, pulsing=outputs))
     assert collector.last.decision.kind is kind
@@ -249,7 +249,7 @@ def test_a_contact_that_cannot_be_read_holds_a_run_until_it_can(
     assert len(collector.sent(FireValve)) == commands + (not by_board)
 
 
-@pytest.mark.parametrize("kind", list(Kind))
+@pytest.mark.parametrize("kind", list(RunKind))
 @pytest.mark.parametrize(
     ("name", "because"),
     [
@@ -258,7 +258,7 @@ def test_a_contact_that_cannot_be_read_holds_a_run_until_it_can(
         ("door_open", Because.DOOR_OPEN),
     ],
 )
-def test_a_contact_that_says_so_ends_a_held_run(name: str, because: Because, kind: Kind) -> None:
+def test_a_contact_that_says_so_ends_a_held_run(name: str, because: Because, kind: RunKind) -> None:
     collector, dp = in_a_run(kind, DOWNTIME)
     stopped = len(stops(collector))
     collector.contacts = replace(collector.contacts, **{name: None})

@@ -21,7 +21,7 @@ from dustcake.core.line import OFTEN, SELDOM, WITHIN_S
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import SetZero
 from dustcake.core.setpoints import BlowerRequest, Setpoints
-from dustcake.core.signal_validation.doubts import find
+from dustcake.core.signal_validation.state import find
 from dustcake.core.signals import Contacts, Measured, Signal
 
 STALE_S = BASE.stale_after_s

@@ -1,24 +1,23 @@
-"""Copies of records with other values are those that the standard library makes."""
-
-import dataclasses
-from typing import Any
+"""A record is copied only where something in it changes."""
 
 import pytest
 
-from core.driver import BASE, ready
-from dustcake.core.record import replace
+from core.driver import ready
+from dustcake.core.record import replace, update
 
 
-def test_a_copy_is_that_of_the_standard_library() -> None:
+def test_an_update_that_changes_nothing_is_the_same_object() -> None:
     state = ready().hold(800.0, 3).state
-    changes: dict[str, Any] = {"next_seq": 7, "answers": (), "deadline_s": 3.5}
-    assert replace(state, **changes) == dataclasses.replace(state, **changes)
-    assert replace(state, **changes) != state
-    assert replace(state) == state
-    assert replace(state) is not state
-    assert replace(BASE, collector="bay 4").collector == "bay 4"
+    assert update(state, blower=state.blower, zero=state.zero) is state
+
+
+def test_an_update_is_a_copy_with_the_other_values() -> None:
+    state = ready().hold(800.0, 3).state
+    after = update(state, blower=state.blower, deadline_s=3.5)
+    assert after is not state
+    assert after == replace(state, deadline_s=3.5)
 
 
 def test_no_field_of_that_name() -> None:
-    with pytest.raises(TypeError, match="Setpoints has no field colour, shape"):
-        replace(BASE, shape=1, stale_after_s=1.0, colour=2)  # type: ignore[call-arg]
+    with pytest.raises(AttributeError, match="colour"):
+        update(ready().state, colour=2)  # type: ignore[call-arg]

@@ -4,7 +4,7 @@ from itertools import product
 from typing import get_args
 
 from dustcake.core.alarms.names import TABLE, AlarmName, AlarmState, Trigger
-from dustcake.core.cleaning.runs import Kind
+from dustcake.core.cleaning.state import RunKind
 from dustcake.core.events import (
     AlarmChanged,
     Body,
@@ -43,16 +43,16 @@ BY_CHANCE = (Trigger.SHELVE, Trigger.REMOVE, Trigger.DISABLE)
 """What people, or other settings, do to an alarm in any state: each state is not waited for."""
 
 STARTED = {
-    Kind.ON_DEMAND: Because.HIGH_REACHED,
-    Kind.TIMED: Because.TIMED_SELECTED,
-    Kind.FALLBACK: Because.BAD_READING_FALLBACK,
-    Kind.DOWNTIME: Because.DOWNTIME,
+    RunKind.ON_DEMAND: Because.HIGH_REACHED,
+    RunKind.TIMED: Because.TIMED_SELECTED,
+    RunKind.FALLBACK: Because.BAD_READING_FALLBACK,
+    RunKind.DOWNTIME: Because.DOWNTIME,
 }
 
 # What ends each kind of run. A run of seconds, as fallback and downtime cleaning mostly are, ends
 # for some reasons so seldom that not even thousands of days need show it; the core's own tests do.
 STOPPED = {
-    Kind.ON_DEMAND: (
+    RunKind.ON_DEMAND: (
         Because.LOW_REACHED,
         Because.LIMIT_OF_CYCLES,
         Because.BAD_READING_FALLBACK,
@@ -69,7 +69,7 @@ STOPPED = {
         Because.STOPPING,
         Because.RESTARTED,
     ),
-    Kind.TIMED: (
+    RunKind.TIMED: (
         Because.BELOW_HIGH,
         Because.BLOWER_OFF,
         Because.FLOW_NOT_PROVED,
@@ -84,14 +84,14 @@ STOPPED = {
         Because.STOPPING,
         Because.RESTARTED,
     ),
-    Kind.FALLBACK: (
+    RunKind.FALLBACK: (
         Because.BELOW_HIGH,
         Because.HIGH_REACHED,
         Because.ON_DELAY,
         Because.RESTING,
         Because.RESTARTED,
     ),
-    Kind.DOWNTIME: (Because.DOWNTIME_DONE, Because.RESTARTED),
+    RunKind.DOWNTIME: (Because.DOWNTIME_DONE, Because.RESTARTED),
 }
 
 PHASES_REACHED = {

@@ -14,6 +14,7 @@ from pymodbus.client import AsyncModbusTcpClient
 from core.driver import ALL_FITTED, FIRST_UTC_S, HEADER_SCALE, chosen
 from dustcake.adapters.plc import PlcServer
 from dustcake.core.reading import Quality, Sample
+from dustcake.core.record import replace
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.publish.plc import RegisterSource, image
@@ -27,7 +28,7 @@ def registers() -> list[int]:
     start = first_state(FULL, Stamp(0.0, FIRST_UTC_S))
     sample = Sample(Stamp(0.0, FIRST_UTC_S), 512.5, Quality.GOOD)
     header = Sample(Stamp(0.0, FIRST_UTC_S), 600_000.0, Quality.GOOD)
-    state: State = start.remembering(sample, header)
+    state: State = replace(start, sample=sample, header=header)
     return image(RegisterSource(state, FULL, 7, 3.0))
 
 

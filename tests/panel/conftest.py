@@ -2,7 +2,7 @@
 
 import contextlib
 import shutil
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,10 +15,8 @@ from dustcake.core.requests.definitions import Level
 from system_support import settings
 from system_support.broker import (
     PATIENCE_S,
-    Broker,
     accepts_connections,
     free_port,
-    running,
     until,
 )
 from system_support.device import Device, device, scenario
@@ -28,19 +26,6 @@ PASSWORD = "a long password"
 CHROMIUM = ("chromium", "chromium-browser")
 NOT_SERVED = "panel cannot be served"
 expect.set_options(timeout=1000 * PATIENCE_S)
-
-
-@pytest.fixture
-def daemons() -> Iterator[Daemons]:
-    started = Daemons()
-    yield started
-    started.end_all()
-
-
-@pytest.fixture
-async def broker(tmp_path: Path) -> AsyncIterator[Broker]:
-    async with running(Broker(tmp_path / "broker")) as started:
-        yield started
 
 
 @dataclass

@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 
 from core.driver import Collector, board, chosen, ready
-from dustcake.core.air.use import AirUse, Amount
+from dustcake.core.air.state import AirUse, Amount
 from dustcake.core.events import AirUsed, Event, FilterLifeChanged
 from dustcake.core.filter_life.forecast import Forecast, Outlook
-from dustcake.core.filter_life.residual import FilterLife
+from dustcake.core.filter_life.state import FilterLife
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air
 from dustcake.core.stamp import Stamp

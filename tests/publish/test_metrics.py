@@ -11,8 +11,7 @@ from core.driver import BASE, chosen
 from dustcake.adapters.metrics import text
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.inputs import PollCompleted, Restarted
-from dustcake.core.requests.kinds import SetPoint
-from dustcake.core.requests.set_point_overrides import Adjusted, AdjustedPoint
+from dustcake.core.requests.kinds import Adjusted, AdjustedPoint, SetPoint
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
 from dustcake.core.stamp import Stamp

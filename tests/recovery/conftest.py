@@ -1,30 +1,15 @@
 """Daemons that are ended with the test, and simulated collectors for them."""
 
 import sys
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 import pytest
 
 from system_support import processes
-from system_support.broker import Broker, running
 from system_support.device import Device, device, scenario
-from system_support.processes import Daemons
 
 ODD = Path(__file__).with_name("odd_daemon.py")
-
-
-@pytest.fixture
-def daemons() -> Iterator[Daemons]:
-    started = Daemons()
-    yield started
-    started.end_all()
-
-
-@pytest.fixture
-async def broker(tmp_path: Path) -> AsyncIterator[Broker]:
-    async with running(Broker(tmp_path / "broker")) as started:
-        yield started
 
 
 @pytest.fixture

@@ -131,12 +131,12 @@ class Counting(Replay):
         return super()._take(poll)
 
     def _land(self) -> list[Event]:
-        before, leapt = self._state.trust.still, self._leapt_to is not None
+        before, leapt = self._state.trust.frozen, self._leapt_to is not None
         events = super()._land()
-        after = self._state.trust.still
+        after = self._state.trust.frozen
         reached["frozen"] += any(d.reason.code is Because.FROZEN for d in self._state.trust.doubts)
-        if leapt and before is not None and after is not None and after.looks:
-            reached["looks that find it still"] += 1
+        if leapt and before is not None and after is not None and after.same:
+            reached["checks that find it frozen"] += 1
         return events
 
 
@@ -158,7 +158,7 @@ def _same(seed: int, chosen: Setpoints) -> None:
 
 def test_leaps_come_to_the_same_as_stepping_every_sample_to_the_bit() -> None:
     reached.clear()
-    often = ("pulses", "gaps", "lost", "looks that find it still", "frozen")
+    often = ("pulses", "gaps", "lost", "checks that find it frozen", "frozen")
     explore(
         _same, 60, reached, {"leapt over": 20_000, "with header": 10} | dict.fromkeys(often, 50)
     )

@@ -5,12 +5,11 @@ from typing import Any
 
 from dustcake.commissioning.questions import Fields
 from dustcake.commissioning.record import Record
-from dustcake.core.cleaning.permissives import Met, Permissive
+from dustcake.core.cleaning.state import Met, Permissive
 from dustcake.core.record import record
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.state import State
-from dustcake.core.zeroing import ZeroState
+from dustcake.core.state import State, ZeroState
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit, show

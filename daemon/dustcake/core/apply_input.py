@@ -4,16 +4,11 @@ from typing import assert_never
 
 from dustcake.core import blower as blowers
 from dustcake.core import line as lines
-from dustcake.core import log_book, zeroing
 from dustcake.core import outputs as output_proof
-from dustcake.core.air import use as air_use
-from dustcake.core.alarms.life import aligned
-from dustcake.core.cleaning import pace as cleaning_pace
+from dustcake.core import zeroing
 from dustcake.core.cleaning import pulsing
-from dustcake.core.cleaning import runs as cleanings
 from dustcake.core.events import JournalChanged, Started, Stopped
 from dustcake.core.filter_life import replacement
-from dustcake.core.filter_life import residual as filter_life
 from dustcake.core.inputs import (
     Input,
     JournalReported,
@@ -26,22 +21,21 @@ from dustcake.core.inputs import (
     Stopping,
     Woke,
 )
-from dustcake.core.pulse_response import observation as looking
+from dustcake.core.pulse_response import observation
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.requests import set_point_overrides
 from dustcake.core.requests.handling import answer, refused
-from dustcake.core.signal_validation import jump
-from dustcake.core.signal_validation import state as trusts
-from dustcake.core.signal_validation.doubts import in_doubt, is_well_formed
-from dustcake.core.signal_validation.validate import tell_change
+from dustcake.core.signal_validation import checks
+from dustcake.core.signal_validation.state import in_doubt, is_well_formed
+from dustcake.core.signal_validation.validate import record_quality
 from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
 from dustcake.core.step_context import StepContext
 
 
-def absorb(context: StepContext, state: State, happened: Input) -> State:
+def apply_input(context: StepContext, state: State, happened: Input) -> State:
     """Take one input in."""
     if isinstance(happened, PollCompleted):
         return _poll(context, state, happened)
@@ -49,14 +43,15 @@ def absorb(context: StepContext, state: State, happened: Input) -> State:
         return _report(context, state, happened)
     if isinstance(happened, OperatorRequested):
         # By what is known now, not by what has gone stale.
-        return answer(context, expire(context, state), happened)
+        state = expire(context, set_point_overrides.advance(context, state))
+        return answer(context, state, happened)
     if isinstance(happened, RequestRefused):
         refused(context, happened)
         return state
     if isinstance(happened, JournalReported):
         return _journal(context, state, happened)
     if isinstance(happened, Restarted):
-        return _restart(context, state, happened)
+        return _start(context, state, happened)
     if isinstance(happened, Stopping):
         return _stop(context, state)
     if isinstance(happened, Woke):
@@ -73,23 +68,22 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     before_pa = _before_pa(context, state)
     sample = Sample(poll.at, pa, quality, reasons)
     if quality is Quality.GOOD and pa is not None:
-        is_steady = jump.steady(state.blower, context.now_s) and poll.contacts.blower_running in (
+        is_steady = checks.steady(state.blower, context.now_s) and poll.contacts.blower_running in (
             None,
             state.blower.running,
         )
-        trust, why = jump.plausible(context, trust, before_pa, pa, is_steady=is_steady)
+        trust, why = checks.jump(context, trust, before_pa, pa, is_steady=is_steady)
         sample = in_doubt(trust.doubts, poll.at, pa)
         if why is not None:
             sample = Sample(poll.at, pa, Quality.OUT_OF_SPECIFICATION, (why,))
     header = None
     if context.setpoints.header is not None and poll.header is not None:
         header = Sample(poll.at, *interpret(poll.header, context.setpoints.header, 0.0))
-    context.earlier, context.earlier_header = state.sample, state.header
     context.earlier_pa = before_pa
     line = lines.polled(
         context.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
     )
-    tell_change(context, state.sample, sample)
+    record_quality(context, state.sample, sample)
     return replace(
         state,
         sample=sample,
@@ -125,11 +119,11 @@ def _report(context: StepContext, state: State, report: OutputReported) -> State
     )
     worn = state.worn
     # One cut short has not cleaned as it should.
-    if report.outcome is Outcome.DONE and replacement.good_air(context, state.header):
+    if report.outcome is Outcome.DONE and replacement.good_air(context, state):
         worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
     diagnosis = state.diagnosis
     if report.outcome is not Outcome.DONE:
-        diagnosis = looking.void(diagnosis)
+        diagnosis = observation.void(diagnosis)
     return replace(state, pulsing=pulses, outputs=proof, worn=worn, diagnosis=diagnosis)
 
 
@@ -140,39 +134,15 @@ def _journal(context: StepContext, state: State, report: JournalReported) -> Sta
     return replace(state, journal=JournalState(fault))
 
 
-def _restart(context: StepContext, state: State, restart: Restarted) -> State:
-    """Stored monotonic times mean nothing now; valves first, then everything else."""
-    context.emit(Started(restart.downtime_s))
-    adjusted = set_point_overrides.restarted(context, state.adjusted)
-    now_s, settings_mode = context.now_s, context.setpoints.cleaning.mode
-    last_s = state.sample.at.mono_s  # on the clock as it was, the last time known
-    proof = output_proof.secure(context, output_proof.OutputsState())
-    blower = blowers.restarted(state.blower, now_s, last_s)
-    pulses = pulsing.restarted(context, state.pulsing)
+def _start(context: StepContext, state: State, start: Restarted) -> State:
+    context.emit(Started(start.downtime_s))
+    settings_mode = context.configured.cleaning.mode
     return replace(
         state,
-        started_s=now_s,
+        started_s=context.now_s,
         stopping=False,
         mode=state.mode if settings_mode is state.settings_mode else settings_mode,
         settings_mode=settings_mode,
-        sample=Sample(context.at, None, Quality.FAILURE, (because(Because.NO_SAMPLE_YET),)),
-        header=None,
-        contacts=Contacts(),
-        zero=zeroing.restarted(context, state.zero),
-        blower=blower,
-        cleaning=cleanings.restarted(context, state.cleaning, last_s),
-        pulsing=pulses,
-        outputs=proof,
-        worn=replacement.restarted(state.worn, last_s),
-        pace=cleaning_pace.restarted(state.pace, now_s),
-        alarms=aligned(context, state.alarms, last_s, restart.downtime_s),
-        log_book=log_book.restarted(context, state.log_book, blower, sum(pulses.counts)),
-        life=filter_life.restarted(state.life),
-        air=air_use.restarted(context, state.air, blower),
-        trust=trusts.restarted(state.trust),
-        diagnosis=looking.restarted(state.diagnosis, len(context.setpoints.pulsing.order)),
-        adjusted=adjusted,
-        line=lines.restarted(state.line, now_s),
     )
 
 
@@ -181,18 +151,28 @@ def _stop(context: StepContext, state: State) -> State:
     return replace(state, stopping=True, outputs=output_proof.secure(context, state.outputs))
 
 
+def restart(context: StepContext, state: State) -> State:
+    """After a restart nothing has been read."""
+    return replace(
+        state,
+        sample=Sample(context.at, None, Quality.FAILURE, (because(Because.NO_SAMPLE_YET),)),
+        header=None,
+        contacts=Contacts(),
+        line=lines.restarted(state.line, context.now_s),
+    )
+
+
 def expire(context: StepContext, state: State) -> State:
-    """What was waited for too long: a reading, the outcome of a command, or a confirmation."""
+    """What was waited for too long: a reading, or the outcome of a command."""
     sample = state.sample
     if state.relies_on_poll and context.now_s >= sample.at.mono_s + context.setpoints.stale_after_s:
         reason = because(Because.STALE, stale_after_s=context.setpoints.stale_after_s)
         stale = Sample(sample.at, None, Quality.FAILURE, (reason,))
-        tell_change(context, sample, stale)
+        record_quality(context, sample, stale)
         line = lines.stale(context.setpoints, state.line, sample.at.mono_s)
         state = replace(state, sample=stale, header=None, contacts=Contacts(), line=line)
     flight = state.pulsing.in_flight
     if flight is not None and context.now_s >= flight.due_s:
         late = OutputReported(context.at, flight.command_id, Outcome.FAILED, "no outcome in time")
         state = _report(context, state, late)
-    adjusted = set_point_overrides.expire(context, state.adjusted)
-    return state if adjusted is state.adjusted else replace(state, adjusted=adjusted)
+    return state

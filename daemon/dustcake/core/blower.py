@@ -1,87 +1,58 @@
 """Whether the blower is proved running or proved off, and the optional request that it run."""
 
-from math import inf
-
 from dustcake.core.events import BlowerChanged, BlowerRunSet
 from dustcake.core.inputs import Outcome, OutputReported
-from dustcake.core.record import record, replace
-from dustcake.core.setpoints import BlowerRequest
+from dustcake.core.record import replace, update
+from dustcake.core.setpoints import BlowerRequest, Setpoints
 from dustcake.core.signals import Contacts
+from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
 
 # Without a contact, flow once proved by dP stays proved down to this part of the proof.
 PROOF_KEPT = 0.5
 
 
-@record
-class BlowerState:
-    """``running``: True or False where proved, None where not known; ``since_s``: since when.
-
-    ``run_s``: running time collected since the last downtime cleaning, up to ``since_s``;
-    ``total_s``: ever.
-    ``by_hand``: a person wants it to run. ``barred``: smoke or the stop input has withdrawn the
-    request, and the process has not stopped since. ``requested``: what the run output was last
-    told, None when it must be told again; ``announced``: what the last event said it was told.
-    ``command_id`` while that is under way, then ``due_s`` is when its outcome is due; after a
-    failure it is when to tell it again, and ``fault`` says what went wrong.
-    """
-
-    since_s: float
-    running: bool | None = None
-    run_s: float = 0.0
-    by_hand: bool = False
-    barred: bool = False
-    process_off_s: float | None = None
-    requested: bool | None = None
-    announced: bool = False
-    command_id: int | None = None
-    due_s: float | None = None
-    fault: str = ""
-    total_s: float = 0.0
-
-    def run_until_s(self, now_s: float) -> float:
-        """Running time since the last downtime cleaning."""
-        return self.run_s + (now_s - self.since_s if self.running else 0.0)
-
-    def total_until_s(self, now_s: float) -> float:
-        """Running time ever."""
-        return self.total_s + (now_s - self.since_s if self.running else 0.0)
-
-    def total_reaches_s(self, wanted_s: float) -> float:
-        """When it will have run for ``wanted_s`` in all; never, while it stands and is short."""
-        if self.running:
-            return self.since_s + (wanted_s - self.total_s)
-        return -inf if self.total_s >= wanted_s else inf
-
-
-def restarted(blower: BlowerState, now_s: float, last_s: float) -> BlowerState:
-    """After a restart proof is taken anew and the output is told again. A request by hand is not
-    kept: nothing that rotates may start by itself because power has come back. Running time counts
-    up to ``last_s``, the last time known on the clock as it was before."""
-    return BlowerState(
-        since_s=now_s,
-        run_s=blower.run_until_s(last_s),
-        announced=blower.announced,
-        barred=blower.barred,
-        total_s=blower.total_until_s(last_s),
+def restart(context: StepContext, state: State) -> State:
+    """After a restart proof is taken anew and the output is commanded again. A request by hand is
+    not kept: nothing that rotates may start by itself because power has come back."""
+    blower = state.blower
+    return replace(
+        state,
+        blower=BlowerState(
+            since_s=context.now_s,
+            run_s=blower.run_until_s(context.last_s),
+            announced=blower.announced,
+            barred=blower.barred,
+            total_s=blower.total_until_s(context.last_s),
+        ),
     )
 
 
-def is_known(context: StepContext) -> bool:
+def advance(context: StepContext, state: State) -> State:
+    """Take the proof, then keep the run output as it should be."""
+    blower = _proved(context, state)
+    return update(state, blower=_request_run(context, blower, state.contacts))
+
+
+def thresholds_pa(setpoints: Setpoints, _state: State) -> tuple[float, ...]:
+    """Every dP at which the proof changes."""
+    return setpoints.blower.flow_proof_pa, setpoints.blower.flow_proof_pa * PROOF_KEPT
+
+
+def is_known(context: StepContext, state: State) -> bool:
     """Whether what the blower is proved by is known now, and its proof not merely held."""
     contact = context.setpoints.fitted.blower_running
-    return (context.line.blower_running if contact else context.line.dp).since_s is None
+    return (state.line.blower_running if contact else state.line.dp).since_s is None
 
 
-def prove(
-    context: StepContext, blower: BlowerState, contacts: Contacts, dp_pa: float | None
-) -> BlowerState:
+def _proved(context: StepContext, state: State) -> BlowerState:
     """Take the proof from the contact; without one, from dP, which can prove only that it runs. One
     lost reply leaves the blower as it was: its time counts on, and no delay begins anew."""
+    blower, dp_pa = state.blower, state.sample.usable_pa
     if context.setpoints.fitted.blower_running:
-        running, gap = contacts.blower_running, context.line.blower_running
+        running, gap = state.contacts.blower_running, state.line.blower_running
     else:
-        gap = context.line.dp
+        gap = state.line.dp
         proof_pa = context.setpoints.blower.flow_proof_pa
         needed_pa = proof_pa * PROOF_KEPT if blower.running else proof_pa
         running = True if dp_pa is not None and dp_pa >= needed_pa else None
@@ -97,7 +68,7 @@ def prove(
     )
 
 
-def request_run(context: StepContext, blower: BlowerState, contacts: Contacts) -> BlowerState:
+def _request_run(context: StepContext, blower: BlowerState, contacts: Contacts) -> BlowerState:
     """Keep the run output as it should be: never on with smoke or the stop input."""
     if context.setpoints.blower.request is BlowerRequest.NONE:
         return blower

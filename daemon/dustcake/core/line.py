@@ -12,7 +12,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation.doubts import is_well_formed
+from dustcake.core.signal_validation.state import is_well_formed
 from dustcake.core.signals import Contacts
 
 WITHIN_S = 600.0

@@ -8,13 +8,12 @@ from dataclasses import fields, is_dataclass
 from enum import Enum
 
 from dustcake.core import maintenance as upkeeps
-from dustcake.core.blower import BlowerState
 from dustcake.core.events import FiltersChanged, LogEntry, SettingChanged, ZeroTaken
-from dustcake.core.maintenance import Upkeep
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record, replace
+from dustcake.core.record import replace
 from dustcake.core.requests.kinds import Entry, RecordEntry, RecordFilterChange
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import BlowerState, LogBook, State
 from dustcake.core.step_context import StepContext
 
 # Which upkeep an entry completes, where the settings have one of that name.
@@ -23,22 +22,11 @@ COMPLETES = {Entry.DRUM_EMPTIED: "drum", Entry.ZEROING: "zero"}
 _NOT_SET_POINTS = ("collector", "upkeep", "edited_by", "adjusting")
 
 
-@record
-class LogBook:
-    """``filters_changed_s``: running time of the blower when filters were last changed, and
-    ``filters_changed_utc_s`` the time of day; None: never recorded, or not known. ``settings``: the
-    set points last in force, a line each, so that a change of them is noticed."""
-
-    filters_changed_s: float | None = None
-    filters_changed_utc_s: float | None = None
-    upkeep: Upkeep = Upkeep()
-    settings: str = ""
-
-
-def restarted(context: StepContext, book: LogBook, blower: BlowerState, pulses: int) -> LogBook:
+def restart(context: StepContext, state: State) -> State:
     """After a start: record which set points are not what they were."""
-    book = set_points_noted(context, book, context.setpoints.edited_by)
-    return replace(book, upkeep=upkeeps.restarted(context, book.upkeep, blower, pulses))
+    book = set_points_noted(context, state.log_book, context.setpoints.edited_by)
+    upkeep = upkeeps.restarted(context, book.upkeep, state.blower, sum(state.pulsing.counts))
+    return replace(state, log_book=replace(book, upkeep=upkeep))
 
 
 def set_points_noted(context: StepContext, book: LogBook, by: str) -> LogBook:
@@ -85,13 +73,14 @@ def _text(value: object) -> str:
     return str(value.value) if isinstance(value, Enum) else str(value)
 
 
-def follow(context: StepContext, book: LogBook, blower: BlowerState, pulses: int) -> LogBook:
+def advance(context: StepContext, state: State) -> State:
     """See whether upkeep has become due. A zero taken just now completes its own."""
+    book, blower, pulses = state.log_book, state.blower, sum(state.pulsing.counts)
     upkeep = book.upkeep
-    if context.events and any(isinstance(event.body, ZeroTaken) for event in context.events):
+    if any(isinstance(event.body, ZeroTaken) for event in context.events):
         upkeep = upkeeps.done(context, upkeep, COMPLETES[Entry.ZEROING], blower, pulses)
     upkeep = upkeeps.follow(context, upkeep, blower, pulses)
-    return book if upkeep is book.upkeep else replace(book, upkeep=upkeep)
+    return state if upkeep is book.upkeep else replace(state, log_book=replace(book, upkeep=upkeep))
 
 
 def filters_changed(

@@ -1,36 +1,14 @@
 """What people have to do now and again, and whether it is due. A reminder, not an alarm."""
 
-from dustcake.core.blower import BlowerState
 from dustcake.core.events import UpkeepDue
-from dustcake.core.record import record, replace
+from dustcake.core.record import replace
 from dustcake.core.setpoints import UpkeepTask
+from dustcake.core.state import BlowerState, Item, Upkeep
 from dustcake.core.step_context import StepContext
 
 # Times of the calendar are followed on the monotonic clock; a step of the time of day by more than
 # this moves them along. Less is the clock being kept right, and the calendar has no such accuracy.
 _CLOCK_STEP_S = 60.0
-
-
-@record
-class Item:
-    """One task, and when it was last done: time of day (None: the clock has not been known since),
-    running time of the blower, and pulses of all valves. ``due_s``: when it is due by the calendar,
-    None where that does not count or is not known."""
-
-    name: str
-    done_utc_s: float | None
-    done_run_s: float
-    done_pulses: int
-    due: bool = False
-    due_s: float | None = None
-
-
-@record
-class Upkeep:
-    """All tasks. ``clock_s``: time of day less monotonic time, as the ``due_s`` were made from."""
-
-    items: tuple[Item, ...] = ()
-    clock_s: float | None = None
 
 
 def restarted(context: StepContext, upkeep: Upkeep, blower: BlowerState, pulses: int) -> Upkeep:

@@ -2,23 +2,9 @@
 
 from dustcake.core.events import OutputsChanged
 from dustcake.core.inputs import Outcome, OutputReported
-from dustcake.core.record import record, replace
+from dustcake.core.record import replace, update
+from dustcake.core.state import OutputsState, State
 from dustcake.core.step_context import StepContext
-
-
-@record
-class OutputsState:
-    """``proved``: every valve has been proved off since the last start or fault.
-
-    ``fault``: what went wrong last, empty when nothing; ``stuck``: a valve reads energised.
-    ``off_id`` while an all-off is under way, ``due_s`` its end, or the time of the next try.
-    """
-
-    proved: bool = False
-    fault: str = ""
-    stuck: bool = False
-    off_id: int | None = None
-    due_s: float | None = None
 
 
 def secure(context: StepContext, outputs: OutputsState) -> OutputsState:
@@ -53,10 +39,16 @@ def _at_fault(
     return replace(outputs, fault=detail, stuck=stuck or outputs.stuck)
 
 
-def follow_up(context: StepContext, outputs: OutputsState) -> OutputsState:
+def restart(context: StepContext, state: State) -> State:
+    """After a restart nothing is proved: every valve off, first of all."""
+    return replace(state, outputs=secure(context, OutputsState()))
+
+
+def advance(context: StepContext, state: State) -> State:
     """Try again when an all-off has failed, or has not been answered in time."""
+    outputs = state.outputs
     if outputs.due_s is None:
-        return outputs
+        return state
     if context.now_s >= outputs.due_s:
         if outputs.off_id is not None:
             outputs = reported(
@@ -68,4 +60,4 @@ def follow_up(context: StepContext, outputs: OutputsState) -> OutputsState:
             outputs = secure(context, outputs)
     assert outputs.due_s is not None
     context.wake_by(outputs.due_s)
-    return outputs
+    return update(state, outputs=outputs)

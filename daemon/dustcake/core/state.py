@@ -3,29 +3,20 @@
 from enum import StrEnum
 from math import inf
 
-from dustcake.core.air.use import AirUse
+from dustcake.core.air.state import AirUse
 from dustcake.core.alarms.names import Alarm
-from dustcake.core.blower import BlowerState
-from dustcake.core.cleaning.pace import Pace
-from dustcake.core.cleaning.permissives import Permissive
-from dustcake.core.cleaning.pulsing import PulsingState
-from dustcake.core.cleaning.runs import CleaningState, Kind
-from dustcake.core.filter_life.replacement import ReplacementState
-from dustcake.core.filter_life.residual import FilterLife
+from dustcake.core.cleaning.state import CleaningState, Pace, Permissive, PulsingState, RunKind
+from dustcake.core.filter_life.state import FilterLife, ReplacementState
 from dustcake.core.line import Line
-from dustcake.core.log_book import LogBook
-from dustcake.core.outputs import OutputsState
-from dustcake.core.pulse_response.state import DiagnosisState, nothing_known
+from dustcake.core.pulse_response.state import PulseResponseState, nothing_known
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
-from dustcake.core.requests.kinds import Mode, PointChange, Request
-from dustcake.core.requests.set_point_overrides import Adjusted
+from dustcake.core.requests.kinds import Adjusted, Mode, PointChange, Request
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation.state import TrustState
+from dustcake.core.signal_validation.state import SignalValidation
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
-from dustcake.core.zeroing import ZeroState
 
 
 class Phase(StrEnum):
@@ -46,7 +37,7 @@ class Decision:
 
     mode: Mode
     phase: Phase
-    kind: Kind | None
+    kind: RunKind | None
     reason: Reason
     permissives: tuple[Permissive, ...]
 
@@ -97,6 +88,114 @@ class JournalState:
     fault: str | None = None
 
 
+@record
+class BlowerState:
+    """``running``: True or False where proved, None where not known; ``since_s``: since when.
+
+    ``run_s``: running time collected since the last downtime cleaning, up to ``since_s``;
+    ``total_s``: ever.
+    ``by_hand``: a person wants it to run. ``barred``: smoke or the stop input has withdrawn the
+    request, and the process has not stopped since. ``requested``: what the run output was last
+    told, None when it must be told again; ``announced``: what the last event said it was told.
+    ``command_id`` while that is under way, then ``due_s`` is when its outcome is due; after a
+    failure it is when to tell it again, and ``fault`` says what went wrong.
+    """
+
+    since_s: float
+    running: bool | None = None
+    run_s: float = 0.0
+    by_hand: bool = False
+    barred: bool = False
+    process_off_s: float | None = None
+    requested: bool | None = None
+    announced: bool = False
+    command_id: int | None = None
+    due_s: float | None = None
+    fault: str = ""
+    total_s: float = 0.0
+
+    def run_until_s(self, now_s: float) -> float:
+        """Running time since the last downtime cleaning."""
+        return self.run_s + (now_s - self.since_s if self.running else 0.0)
+
+    def total_until_s(self, now_s: float) -> float:
+        """Running time ever."""
+        return self.total_s + (now_s - self.since_s if self.running else 0.0)
+
+    def total_reaches_s(self, wanted_s: float) -> float:
+        """When it will have run for ``wanted_s`` in all; never, while it stands and is short."""
+        if self.running:
+            return self.since_s + (wanted_s - self.total_s)
+        return -inf if self.total_s >= wanted_s else inf
+
+
+@record
+class ZeroState:
+    """``offset_pa``: what the transmitter reads at zero pressure. ``by`` is not empty while a
+    zero is being taken: since ``started_s``, from ``n`` readings that add up to ``sum_pa``."""
+
+    offset_pa: float = 0.0
+    taken_utc_s: float | None = None
+    by: str = ""
+    started_s: float = 0.0
+    sum_pa: float = 0.0
+    n: int = 0
+
+    @property
+    def under_way(self) -> bool:
+        """A zero is being taken."""
+        return self.by != ""
+
+
+@record
+class OutputsState:
+    """``proved``: every valve has been proved off since the last start or fault.
+
+    ``fault``: what went wrong last, empty when nothing; ``stuck``: a valve reads energised.
+    ``off_id`` while an all-off is under way, ``due_s`` its end, or the time of the next try.
+    """
+
+    proved: bool = False
+    fault: str = ""
+    stuck: bool = False
+    off_id: int | None = None
+    due_s: float | None = None
+
+
+@record
+class Item:
+    """One task, and when it was last done: time of day (None: the clock has not been known since),
+    running time of the blower, and pulses of all valves. ``due_s``: when it is due by the calendar,
+    None where that does not count or is not known."""
+
+    name: str
+    done_utc_s: float | None
+    done_run_s: float
+    done_pulses: int
+    due: bool = False
+    due_s: float | None = None
+
+
+@record
+class Upkeep:
+    """All tasks. ``clock_s``: time of day less monotonic time, as the ``due_s`` were made from."""
+
+    items: tuple[Item, ...] = ()
+    clock_s: float | None = None
+
+
+@record
+class LogBook:
+    """``filters_changed_s``: running time of the blower when filters were last changed, and
+    ``filters_changed_utc_s`` the time of day; None: never recorded, or not known. ``settings``: the
+    set points last in force, a line each, so that a change of them is noticed."""
+
+    filters_changed_s: float | None = None
+    filters_changed_utc_s: float | None = None
+    upkeep: Upkeep = Upkeep()
+    settings: str = ""
+
+
 UNREAD = Contacts()
 
 
@@ -123,8 +222,8 @@ class State:
     pulsing: PulsingState
     outputs: OutputsState
     worn: ReplacementState
-    trust: TrustState
-    diagnosis: DiagnosisState
+    trust: SignalValidation
+    diagnosis: PulseResponseState
     journal: JournalState
     alarms: tuple[Alarm, ...]
     answers: tuple[Answer, ...]
@@ -146,45 +245,11 @@ class State:
             or self.contacts != UNREAD
         )
 
-    def remembering(self, sample: Sample, header: Sample | None) -> "State":
-        """The same state with a newer sample: what a quiet step comes to, so built by hand."""
-        return State(
-            self.next_seq,
-            self.next_command,
-            self.started_s,
-            self.stopping,
-            self.mode,
-            self.settings_mode,
-            sample,
-            header,
-            self.contacts,
-            self.zero,
-            self.blower,
-            self.cleaning,
-            self.pace,
-            self.pulsing,
-            self.outputs,
-            self.worn,
-            self.trust,
-            self.diagnosis,
-            self.journal,
-            self.alarms,
-            self.answers,
-            self.decision,
-            self.deadline_s,
-            self.quiet,
-            self.log_book,
-            self.life,
-            self.air,
-            self.adjusted,
-            self.line,
-        )
-
     @property
     def next_look_s(self) -> float:
         """When the reading itself is next looked at: at the first poll from then on."""
-        still_s = inf if self.trust.still is None else self.trust.still.next_s
-        return min(still_s, self.trust.due_s)
+        frozen_s = inf if self.trust.frozen is None else self.trust.frozen.next_s
+        return min(frozen_s, self.trust.due_s)
 
 
 def first_state(setpoints: Setpoints, at: Stamp) -> State:
@@ -208,7 +273,7 @@ def first_state(setpoints: Setpoints, at: Stamp) -> State:
         pulsing=PulsingState((0,) * len(setpoints.pulsing.order), at.mono_s),
         outputs=OutputsState(),
         worn=ReplacementState(),
-        trust=TrustState(),
+        trust=SignalValidation(),
         diagnosis=nothing_known(len(setpoints.pulsing.order)),
         journal=JournalState(),
         alarms=tuple(Alarm(setting.name) for setting in setpoints.alarms),

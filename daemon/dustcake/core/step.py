@@ -1,37 +1,177 @@
-"""The one function that decides: (state, input, settings) -> what now, and why."""
+"""The one function that decides: (state, input, settings) -> what now, and why.
 
-from dustcake.core import blower as blowers
-from dustcake.core import log_book, zeroing
-from dustcake.core import outputs as output_proof
+Theory of operation
+===================
+
+A *step* takes the state of one collector, one thing that has happened to it (an ``Input``: a poll,
+the outcome of a command, a request, a wake-up, a start or a stop), and the set points. It returns
+the state that follows, the commands to the outputs, the events for the record, and when it wants to
+be woken. Between steps nothing is decided, and nothing is remembered outside ``State``.
+
+*Pure* means that the same arguments give the same result and that nothing given is changed. The
+core reads no clock, file, socket or random source: time is the stamp of the input. So a recorded
+history gives the same decisions again, every rule can be tried without a plant, and two years of
+samples are replayed in seconds.
+
+*Order.* First the input is applied: it says what is known now. Then the parts of ``PARTS`` advance,
+one after the other. Each takes the whole state and returns it with its own piece of it replaced, or
+the same object where nothing changed. A part sees what those before it have made of this step, and
+what those after it left in the step before; why each stands where it does is said in its line. What
+one part hands to a later one without its being remembered stands in the ``StepContext``.
+
+*Commit before act.* A step commands; it never acts. The shell stores state, events and commands in
+one transaction and only then carries the commands out, in order. Each outcome comes back as an
+input. What is not committed is not sent, so no output ever does what the record does not say. A
+command without an outcome in time counts as failed.
+
+*Restart.* Whatever ends the daemon, the next step is ``Restarted`` on the state last stored. Every
+part then says what of its piece still holds: monotonic times never do, delays begin anew, every
+valve is commanded off and counts as unproved until that is reported done, and a pulse that was
+under way is marked interrupted, never repeated. A run begins only after all that.
+
+*Quiet.* Most polls lead to nothing. Decisions depend on pressures only through comparisons with
+thresholds, and on time only through deadlines. So a step that leads no further can promise until
+when, and between which pressures, nothing will happen (``quiet``), and polls within a promise only
+replace the sample. Each part names its thresholds for that. The promise is an abbreviation, no
+decision: a property test steps the same polls both ways and compares.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+
+from dustcake.core import apply_input, blower, log_book, outputs, zeroing
 from dustcake.core.air import use as air_use
 from dustcake.core.alarms import catalogue as alarms
-from dustcake.core.apply_input import absorb, expire
-from dustcake.core.blower import BlowerState
-from dustcake.core.cleaning import pace as cleaning_pace
-from dustcake.core.cleaning import pulsing
-from dustcake.core.cleaning import runs as cleanings
-from dustcake.core.cleaning.permitted import permitted
-from dustcake.core.cleaning.pulsing import PulsingState
-from dustcake.core.cleaning.runs import Run
+from dustcake.core.alarms import life as alarm_life
+from dustcake.core.cleaning import pulsing, runs
 from dustcake.core.commands import Command
-from dustcake.core.decision import decision
 from dustcake.core.events import AirUsed, Event, PulseFired
 from dustcake.core.filter_life import replacement
 from dustcake.core.filter_life import residual as filter_life
 from dustcake.core.inputs import Input, PollCompleted
-from dustcake.core.pulse_response import observation as looking
-from dustcake.core.pulse_response.header import without_pulse
-from dustcake.core.pulse_response.state import DiagnosisState
-from dustcake.core.pulse_response.torn import judge_torn
+from dustcake.core.pulse_response import observation as pulse_response
 from dustcake.core.quiet import keep, promise
-from dustcake.core.reasons import Because, because
 from dustcake.core.record import record, replace
-from dustcake.core.requests.set_point_overrides import effective
+from dustcake.core.requests import set_point_overrides
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation.validate import believed, is_pulsed, judge
-from dustcake.core.signal_validation.zero_check import rezeroed
+from dustcake.core.signal_validation import validate as signal_validation
 from dustcake.core.state import Decision, Quiet, State
 from dustcake.core.step_context import StepContext
+
+
+def _as_it_was(_context: StepContext, state: State) -> State:
+    return state
+
+
+def _none(_setpoints: Setpoints, _state: State) -> tuple[float, ...]:
+    return ()
+
+
+@record
+class Part:
+    """One part of a step.
+
+    ``advance``: from the state as the parts before it have left it. ``after``: what it must come
+    after, and why. ``restart``: what of its piece of the state outlives a restart.
+    ``thresholds_pa`` and ``header_thresholds_pa``: every dP, and every header pressure, at which
+    its answer may change.
+    """
+
+    advance: Callable[[StepContext, State], State]
+    after: str
+    restart: Callable[[StepContext, State], State] = _as_it_was
+    thresholds_pa: Callable[[Setpoints, State], Iterable[float]] = _none
+    header_thresholds_pa: Callable[[Setpoints, State], Iterable[float]] = _none
+
+
+PARTS: tuple[Part, ...] = (
+    Part(
+        set_point_overrides.advance,
+        "nothing: at a restart it says which set points are in force, and all others go by them",
+        restart=set_point_overrides.restart,
+    ),
+    Part(
+        apply_input.expire,
+        "the set points: a reading or an outcome that is overdue is not known any more, and nobody"
+        " below may rest on it",
+        restart=apply_input.restart,
+    ),
+    Part(
+        blower.advance,
+        "what has expired: proof by a contact or by dP needs what is known now",
+        restart=blower.restart,
+        thresholds_pa=blower.thresholds_pa,
+    ),
+    Part(
+        pulse_response.take_response,
+        "the blower: without flow dP responds to no pulse",
+        restart=pulse_response.restart,
+    ),
+    Part(
+        signal_validation.advance,
+        "the response to the last pulse, which may speak against the reading; the parts below"
+        " decide on a reading whose quality is settled",
+        restart=signal_validation.restart,
+        thresholds_pa=signal_validation.thresholds_pa,
+    ),
+    Part(
+        zeroing.advance,
+        "the blower and the quality of the reading: a zero is taken only with the one proved off"
+        " and the other good",
+        restart=zeroing.restart,
+    ),
+    Part(
+        outputs.advance,
+        "the outcomes that have expired: an all-off without one is tried again",
+        restart=outputs.restart,
+    ),
+    Part(
+        runs.advance,
+        "blower, reading, outputs: they are the permissives of a run. A zero that ends in this step"
+        " ends before a run may begin",
+        restart=runs.restart,
+        thresholds_pa=runs.thresholds_pa,
+    ),
+    Part(
+        pulsing.advance,
+        "the run and the permissives found missing for it",
+        restart=pulsing.restart,
+    ),
+    Part(
+        pulse_response.advance,
+        "pulsing: a header that falls without a pulse must not be taken for one with",
+        thresholds_pa=pulse_response.thresholds_pa,
+        header_thresholds_pa=pulse_response.header_thresholds_pa,
+    ),
+    Part(
+        replacement.advance,
+        "the blower, and pulses that have been reported: cleaning that did not help is counted",
+        restart=replacement.restart,
+    ),
+    Part(
+        log_book.advance,
+        "blower, zero and pulses, by which maintenance is due or done",
+        restart=log_book.restart,
+    ),
+    Part(
+        filter_life.advance,
+        "runs and pulses of this step: a residual is read when a cycle has ended, just before the"
+        " next pulse",
+        restart=filter_life.restart,
+    ),
+    Part(
+        air_use.advance,
+        "the pulses of this step, and the header",
+        restart=air_use.restart,
+    ),
+    Part(
+        alarms.advance,
+        "everything: alarms watch what the others have found, and nobody acts on an alarm",
+        restart=alarm_life.restart,
+        thresholds_pa=alarms.thresholds_pa,
+        header_thresholds_pa=alarms.header_thresholds_pa,
+    ),
+)
+"""The parts of a step, in their order."""
 
 
 @record
@@ -62,126 +202,46 @@ class Step:
 def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
     """Decide. Pure: the same arguments give the same result, and nothing given is changed.
 
-    ``setpoints`` are the same from one ``Restarted`` to the next: promises rest on that.
+    ``setpoints`` are the same from one ``Restarted`` to the next: promises, and alarms that are
+    left alone, rest on that.
     """
     if type(happened) is PollCompleted:
         kept = keep(state, happened, setpoints)
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
-    present = effective(setpoints, state.adjusted)
-    context = StepContext(
-        happened.at, setpoints, present, state.next_seq, state.next_command, state.line
-    )
-    return _finish(context, _evaluate(context, state, absorb(context, state, happened)))
+    effective = set_point_overrides.effective(setpoints, state.adjusted)
+    context = StepContext(happened, setpoints, effective, state)
+    state = apply_input.apply_input(context, state, happened)
+    if context.restart is not None:
+        for part in PARTS:
+            state = part.restart(context, state)
+    for part in PARTS:
+        state = part.advance(context, state)
+    return _finish(context, state)
 
 
-def _evaluate(context: StepContext, before: State, state: State) -> State:
-    """Everything that follows from the state as it is now, in a fixed order. ``before``: as it was
-    when this step began."""
-    state = expire(context, state)
-    context.line = state.line
-    blower = blowers.prove(context, state.blower, state.contacts, state.sample.usable_pa)
-    state = _doubt(context, state, blower)
-    dp_pa = state.sample.usable_pa
-    blower = blowers.request_run(context, blower, state.contacts)
-    under_way = state.cleaning.run is not None
-    zero = zeroing.follow_up(context, state.zero, blower, state.sample, cleaning=under_way)
-    proof = output_proof.follow_up(context, state.outputs)
-    permits, missing = permitted(context, state, blower, proof)
-    cleaning = cleanings.follow_demand(context, state.cleaning, state.pulsing.demand_closed)
-    if state.stopping:
-        stopping = because(Because.STOPPING)
-        cleaning = cleanings.end_run(context, cleaning, stopping, state.sample)
-    else:
-        cleaning = cleanings.decide(context, cleaning, state.mode, state.sample, blower, missing)
-        if cleaning.reason.code is Because.DOWNTIME_DONE:
-            blower = replace(blower, run_s=0.0)
-    pulses, run = pulsing.pulse(context, state.pulsing, cleaning.run, missing)
-    diagnosis = _diagnose(context, state, pulses, run, blower)
-    cleaning = cleaning if run is cleaning.run else replace(cleaning, run=run)
-    if pulsing.must_end_now(pulses, missing):
-        proof, pulses = output_proof.secure(context, proof), pulsing.cut(pulses)
-    # Only dP with proved flow says anything about the filters.
-    flow_pa = dp_pa if blower.running and blowers.is_known(context) else None
-    with_air = pulses.demand_closed and replacement.good_air(context, state.header)
-    worn = replacement.track(context, state.worn, flow_pa, with_air)
-    pace = cleaning_pace.follow(context, state.pace, state.cleaning.run, run)
-    book = log_book.follow(context, state.log_book, blower, sum(pulses.counts))
-    life = filter_life.follow(
-        context,
-        state.life,
-        state.cleaning.run,
-        run,
-        ended_by=cleaning.reason.code,
-        pulsing=pulses,
-        blower=blower,
-        sample=state.sample,
-        zero_offset_pa=zero.offset_pa,
-    )
-    air = air_use.follow(
-        context, state.air, before.pulsing, pulses, header=state.header, blower=blower
-    )
-    state = replace(
-        state,
-        blower=blower,
-        zero=zero,
-        cleaning=cleaning,
-        pace=pace,
-        pulsing=pulses,
-        outputs=proof,
-        worn=worn,
-        log_book=book,
-        life=life,
-        air=air,
-        trust=rezeroed(state.trust) if zero.offset_pa != state.zero.offset_pa else state.trust,
-        diagnosis=diagnosis,
-        decision=decision(state.mode, cleaning, permits, missing),
-    )
-    return alarms.advance(context, state)
+def thresholds_pa(setpoints: Setpoints, state: State) -> Iterator[float]:
+    """Every dP at which any decision may change. ``setpoints``: those in force."""
+    for part in PARTS:
+        yield from part.thresholds_pa(setpoints, state)
 
 
-def _doubt(context: StepContext, state: State, blower: BlowerState) -> State:
-    """The state with what the answers to pulses, and the reading itself, make of the reading."""
-    flow = blower.running is not False
-    diagnosis, trust = looking.follow(
-        context, state.diagnosis, state.trust, state.sample, state.header, flow=flow
-    )
-    pulsed = is_pulsed(state.cleaning.run, state.pulsing, context.now_s)
-    trust = judge(context, trust, state.sample, blower, pulsing=pulsed)
-    sample = believed(context, state.sample, trust)
-    if sample is state.sample and trust is state.trust and diagnosis is state.diagnosis:
-        return state
-    return replace(state, sample=sample, trust=trust, diagnosis=diagnosis)
-
-
-def _diagnose(
-    context: StepContext, state: State, pulses: PulsingState, run: Run | None, blower: BlowerState
-) -> DiagnosisState:
-    """What this step adds: a pulse to look at, or a header or dP that is too low without one."""
-    diagnosis, flight = state.diagnosis, pulses.in_flight
-    if flight is not state.pulsing.in_flight and flight is not None and run is not None:
-        if flight.valve is not None:
-            diagnosis = looking.begin(
-                context,
-                diagnosis,
-                run,
-                flight.valve,
-                pulsing.interval_s(context.setpoints, run.kind),
-                state.sample,
-                state.header,
-                flow=blower.running is not False,
-            )
-    elif blower.running and context.setpoints.diagnosis.response_s > 0:
-        diagnosis = without_pulse(context, diagnosis, context.earlier_header, state.header)
-    return judge_torn(context, diagnosis, state.sample.usable_pa, blower)
+def _header_thresholds_pa(setpoints: Setpoints, state: State) -> Iterator[float]:
+    for part in PARTS:
+        yield from part.header_thresholds_pa(setpoints, state)
 
 
 def _finish(context: StepContext, state: State) -> Step:
     """Number what has been gathered, and say until when nothing else will happen."""
-    quiet = None
+    quiet, setpoints = None, context.setpoints
     bodies = [type(event.body) for event in context.events]
     if not context.commands and _LEADS_NO_FURTHER.issuperset(bodies):
-        quiet = promise(context, state)
+        quiet = promise(
+            context,
+            state,
+            tuple(thresholds_pa(setpoints, state)),
+            tuple(_header_thresholds_pa(setpoints, state)),
+        )
     state = replace(
         state,
         next_seq=context.next_seq,
@@ -189,7 +249,7 @@ def _finish(context: StepContext, state: State) -> Step:
         deadline_s=context.deadline_s,
         quiet=quiet,
     )
-    wake_at_s = _wake_at_s(state, context.setpoints)
+    wake_at_s = _wake_at_s(state, setpoints)
     return Step(state, tuple(context.commands), tuple(context.events), wake_at_s)
 
 

@@ -1,43 +1,48 @@
-"""What one step gathers: events, commands and deadlines, numbered in the order they arise."""
+"""What one step works with and gathers: events, commands and deadlines, numbered as they arise."""
 
 from math import inf
 
+from dustcake.core.cleaning.state import Permissive
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.events import Body, Event
-from dustcake.core.line import Gap, Line
-from dustcake.core.reading import Sample
+from dustcake.core.inputs import Input, PollCompleted, Restarted
+from dustcake.core.line import Gap
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
+from dustcake.core.state import State
 
 
 class StepContext:
-    """Local to one call of ``step``, so that step stays a pure function."""
+    """Local to one call of ``step``, so that step stays a pure function.
+
+    ``before``: the state when the step began. ``setpoints``: those in force, which a request of
+    this step may change; ``configured``: as the settings have them. ``polled``: this step is a
+    poll, so that the state holds readings it did not hold ``before``. ``restart``: the input, where
+    the step is a start; monotonic times in ``before`` are then of another clock, of which
+    ``last_s`` is the last time known.
+
+    Handed from one part of a step to later ones, and not remembered: ``missing``, the permissives
+    that are missing (from cleaning to pulsing); ``earlier_pa``, dP before this poll, or before the
+    gap that it ends (from the input to the validation of the reading).
+    """
 
     def __init__(
-        self,
-        at: Stamp,
-        configured: Setpoints,
-        effective: Setpoints,
-        next_seq: int,
-        next_command: int,
-        line: Line,
+        self, happened: Input, configured: Setpoints, effective: Setpoints, before: State
     ) -> None:
-        self.at = at
-        self.now_s = at.mono_s
-        # Those in force, which the request of this step may change; and as the settings have them.
+        self.at = happened.at
+        self.now_s = happened.at.mono_s
+        self.before = before
         self.setpoints = effective
         self.configured = configured
-        self.next_seq = next_seq
-        self.next_command = next_command
+        self.polled = isinstance(happened, PollCompleted)
+        self.restart = happened if isinstance(happened, Restarted) else None
+        self.last_s = before.sample.at.mono_s
+        self.missing: tuple[Permissive, ...] = ()
+        self.earlier_pa: float | None = None
+        self.next_seq = before.next_seq
+        self.next_command = before.next_command
         self.events: list[Event] = []
         self.commands: list[Command] = []
         self.deadline_s: float | None = None
-        self.line = line
-        # The readings that the poll of this step replaced; None where this step is no poll.
-        self.earlier: Sample | None = None
-        self.earlier_header: Sample | None = None
-        # What dP was before it, or before the gap that it ends.
-        self.earlier_pa: float | None = None
 
     def emit(self, body: Body) -> None:
         """Record an event."""

@@ -22,9 +22,9 @@ that it was active.
 _EXPLAINED = """\
 ## One fault, one alarm
 
-While the alarm on the left stands, those on the right that come up are suppressed by design, shown
-with the cause. They are told when the cause has gone and they still stand for their on-delay. One
-that was told before its cause keeps its place.
+While the alarm on the left is active, those on the right that come up are suppressed by design,
+shown with the cause. They are raised when the cause has gone and their condition still holds for
+their on-delay. One that was raised before its cause keeps its place.
 """
 _ALL = """\
 ## Every alarm

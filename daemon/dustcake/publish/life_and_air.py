@@ -8,11 +8,12 @@ from datetime import UTC, datetime
 from math import ceil
 
 from dustcake.core.air.pulse_air import mass_kg
-from dustcake.core.air.use import DAY_S, HOUR_S, AirUse, Amount, counts, measures
+from dustcake.core.air.state import AirUse, Amount
+from dustcake.core.air.use import DAY_S, HOUR_S, counts, measures
 from dustcake.core.events import FilterLifeChanged
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Outlook
 from dustcake.core.filter_life.points import FIRST_WIDTH_H
-from dustcake.core.filter_life.residual import FilterLife
+from dustcake.core.filter_life.state import FilterLife
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air, Setpoints
 from dustcake.publish.messages.parts import COUNT, TEXT, Schema, fields, one_of, or_null, ref

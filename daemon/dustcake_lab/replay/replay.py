@@ -14,7 +14,7 @@ from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
 from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
-from dustcake.core.pulse_response import observation as looking
+from dustcake.core.pulse_response import observation
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Fitted, Setpoints
 from dustcake.core.signals import Measured
@@ -128,12 +128,12 @@ class Replay:
         stale_s, row, end = self._setpoints.stale_after_s, 0, len(columns)
         while row < end:
             to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
-            look = self._state.trust.still
-            if look is not None and to > row:
-                to, seen = columns.looks(row, to, look, self._setpoints.trust)
-                if seen is not look:
-                    trust = replace(self._state.trust, still=seen)
-                    self._state = replace(self._state, trust=trust)
+            check = self._state.trust.frozen
+            if check is not None and to > row:
+                to, after = columns.frozen_checks(row, to, check, self._setpoints.trust)
+                if after is not check:
+                    validation = replace(self._state.trust, frozen=after)
+                    self._state = replace(self._state, trust=validation)
             if to > row:
                 self.tally.samples += to - row
                 self._leapt_to = columns.poll(to - 1)
@@ -170,11 +170,11 @@ class Replay:
     def _pass_over_answer(self, now_s: float) -> None:
         """dP cannot answer to a pulse that the recording did not have just then: nobody is to wait
         for it, since before long a sensing line would be found plugged."""
-        look = self._state.diagnosis.look
-        if look is None or self._recorded is None or now_s < look.due_s:
+        observed = self._state.diagnosis.observation
+        if observed is None or self._recorded is None or now_s < observed.due_s:
             return
-        if not self._recorded.had_pulse(look.began_s):
-            nobody = looking.void(self._state.diagnosis)
+        if not self._recorded.had_pulse(observed.began_s):
+            nobody = observation.void(self._state.diagnosis)
             self._state = replace(self._state, diagnosis=nobody)
 
     def _happens(self, happened: Input) -> list[Event]:

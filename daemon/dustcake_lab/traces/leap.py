@@ -2,12 +2,13 @@
 
 from math import inf
 
-from dustcake.core.quiet import brief
 from dustcake.core.reading import OVER_SPAN, UNDER_SPAN
+from dustcake.core.reasons import Because
 from dustcake.core.record import record
 from dustcake.core.setpoints import Scale, Setpoints
 from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.core.state import State
+from dustcake.core.step import thresholds_pa
 
 
 @record
@@ -75,6 +76,31 @@ def leap_after(state: State, setpoints: Setpoints, *, ripple: bool = True) -> Le
         brief_pa,
         brief_s,
     )
+
+
+@record
+class Brief:
+    """What the promise of quiet may be widened by, for who knows what comes next: dP at or above
+    its upper bound, below ``under_pa`` (None: open), leads to nothing if it is back within the
+    promise less than ``within_s`` after it left. Ripple takes dP over the high set point and back
+    many times before it stays there for the on-delay."""
+
+    under_pa: float | None
+    within_s: float
+
+
+def brief(state: State, setpoints: Setpoints) -> Brief | None:
+    """How dP may leave the promise in ``state`` and come back; None where it may not."""
+    quiet = state.quiet
+    high_pa, on_delay_s = setpoints.cleaning.high_pa, setpoints.cleaning.on_delay_s
+    if quiet is None or quiet.high_pa != high_pa or on_delay_s <= 0:
+        return None
+    if state.decision.reason.code is not Because.BELOW_HIGH:
+        return None
+    thresholds = tuple(thresholds_pa(setpoints, state))
+    if thresholds.count(high_pa) > 1:  # something else has the same limit
+        return None
+    return Brief(min((t for t in thresholds if t > high_pa), default=None), on_delay_s)
 
 
 def _within_span(low_pa: float | None, high_pa: float | None, scale: Scale) -> tuple[float, float]:

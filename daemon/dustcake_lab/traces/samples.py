@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.setpoints import Trust
-from dustcake.core.signal_validation.frozen import LOOKS, looked
-from dustcake.core.signal_validation.state import Still
+from dustcake.core.signal_validation.checks import FROZEN_CHECKS, frozen_checked
+from dustcake.core.signal_validation.state import FrozenCheck
 from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.core.stamp import Stamp
 from dustcake_lab.traces.columns import NO_VALUE, BadRow
@@ -109,17 +109,19 @@ class Columns:
                 return row
             row = back
 
-    def looks(self, row: int, to: int, look: Still, trust: Trust) -> tuple[int, Still]:
-        """What the core's looks at whether the reading moves come to while rows from ``row`` up to
+    def frozen_checks(
+        self, row: int, to: int, check: FrozenCheck, settings: Trust
+    ) -> tuple[int, FrozenCheck]:
+        """What the core's checks whether the reading moves come to while rows from ``row`` up to
         ``to`` are leapt over; and a row before ``to``, where one of them is for the core itself."""
         t_s = self._t_s
-        while row < to and t_s[to - 1] >= look.next_s:
-            row = bisect_left(t_s, look.next_s, row, to)
-            after = looked(trust, look, self._dp_pa[row], t_s[row])
-            if after.looks >= LOOKS:
-                return row, look
-            look = after
-        return to, look
+        while row < to and t_s[to - 1] >= check.next_s:
+            row = bisect_left(t_s, check.next_s, row, to)
+            after = frozen_checked(settings, check, self._dp_pa[row], t_s[row])
+            if after.same >= FROZEN_CHECKS:
+                return row, check
+            check = after
+        return to, check
 
     def _breaks_of(self, stale_s: float) -> list[int]:
         """Rows that come too late after the one before, or with other contacts."""

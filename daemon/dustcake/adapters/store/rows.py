@@ -13,6 +13,7 @@ from pydantic import TypeAdapter, ValidationError
 from dustcake.codec import FormatError, decode_input, encode_input
 from dustcake.core.inputs import Input
 from dustcake.core.reading import Sample
+from dustcake.core.record import replace
 from dustcake.core.state import State
 
 Kind = Callable[[object], bool]
@@ -116,7 +117,8 @@ def encode_readings(state: State) -> str:
 def with_readings(state: State, stored: str) -> State:
     """``state`` with the later readings. Raises ``FormatError``."""
     try:
-        return state.remembering(*_readings().validate_json(stored))
+        sample, header = _readings().validate_json(stored)
+        return replace(state, sample=sample, header=header)
     except ValidationError as error:
         raise FormatError(f"stored readings: {error.error_count()} errors") from None
 

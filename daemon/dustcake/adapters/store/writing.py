@@ -24,6 +24,7 @@ from dustcake.adapters.store.rows import (
 )
 from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
 from dustcake.core.minutes import minute_of
+from dustcake.core.record import replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
@@ -91,7 +92,7 @@ class CollectorRecord:
         state, whole = commit.state, self._whole
         if whole is None or not commit.inputs:
             return None
-        if whole.remembering(state.sample, state.header) != state:
+        if replace(whole, sample=state.sample, header=state.header) != state:
             return None
         return encode_readings(state)
 

@@ -3,63 +3,17 @@
 from math import floor
 
 from dustcake.core.air.pulse_air import dip_of, drawn_by_dip_kg, free_m3, mass_kg
-from dustcake.core.blower import BlowerState
-from dustcake.core.cleaning.pulsing import PulsingState
+from dustcake.core.air.state import AirUse, Amount, Watch
 from dustcake.core.events import AirUsed
 from dustcake.core.reading import Sample
-from dustcake.core.record import record, replace
+from dustcake.core.record import replace, update
 from dustcake.core.setpoints import OutputKind, Setpoints
+from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
 
 HOUR_S, DAY_S = 3600.0, 86_400.0
 _READINGS = 3  # of the header after a pulse; then it is settled
 _OPEN_FOR_S = 15.0  # no longer, however slowly polls come
-
-
-@record
-class Amount:
-    """Free air of pulses. ``measured``: how many of them were measured at the header; ``rated``:
-    how many are counted as rated, because there is no header transmitter, no tank volume, or
-    nothing that could be seen of their dip."""
-
-    free_m3: float = 0.0
-    measured: int = 0
-    rated: int = 0
-
-    def plus(self, other: "Amount") -> "Amount":
-        """Both together."""
-        return Amount(
-            self.free_m3 + other.free_m3, self.measured + other.measured, self.rated + other.rated
-        )
-
-
-@record
-class Watch:
-    """A pulse whose air is being measured: header pressure ``before_pa``, when the pulse was
-    commanded, when it ``ended_s`` (None while it is under way), header ``readings`` since."""
-
-    before_pa: float
-    began_s: float
-    ended_s: float | None = None
-    readings: tuple[tuple[float, float], ...] = ()
-
-
-@record
-class AirUse:
-    """``total``: ever, beside the blower's total running time; ``hour``: since the last account,
-    told at ``hour_ends_s`` with the running time since ``told_blower_s``; its first pulse was at
-    ``hour_utc_s``. ``last_hour``: the account before. ``day``: of the UTC day ``day_number``, None
-    where it is not known. ``watch``: the pulse being measured."""
-
-    total: Amount = Amount()
-    hour: Amount = Amount()
-    hour_utc_s: float | None = None
-    hour_ends_s: float | None = None
-    told_blower_s: float = 0.0
-    last_hour: Amount = Amount()
-    day: Amount = Amount()
-    day_number: int | None = None
-    watch: Watch | None = None
 
 
 def measures(setpoints: Setpoints) -> bool:
@@ -72,25 +26,23 @@ def counts(setpoints: Setpoints) -> bool:
     return setpoints.pulsing.kind is not OutputKind.DEMAND_CONTACT
 
 
-def restarted(context: StepContext, air: AirUse, blower: BlowerState) -> AirUse:
+def restart(context: StepContext, state: State) -> State:
     """After a restart: a pulse that had ended and was being measured is counted as rated, and the
     hour is closed, since its end meant the clock as it was."""
+    air = state.air
     if air.watch is not None and air.watch.ended_s is not None:
         air = _settled(context, replace(air, watch=replace(air.watch, readings=())))
-    return _told(context, replace(air, watch=None), blower)
+    return replace(state, air=_hour_closed(context, replace(air, watch=None), state.blower))
 
 
-def follow(
-    context: StepContext,
-    air: AirUse,
-    before: PulsingState,
-    pulsing: PulsingState,
-    *,
-    header: Sample | None,
-    blower: BlowerState,
-) -> AirUse:
-    """Follow the pulses of this step. ``before``: pulsing when this step began. A pulse that was
-    interrupted, or ended early, has drawn air as well."""
+def advance(context: StepContext, state: State) -> State:
+    """Follow the pulses of this step. A pulse that was interrupted, or ended early, has drawn air
+    as well."""
+    return update(state, air=_followed(context, state))
+
+
+def _followed(context: StepContext, state: State) -> AirUse:
+    air, pulsing, before, header = state.air, state.pulsing, context.before.pulsing, state.header
     flight, was = pulsing.in_flight, before.in_flight
     begun = (
         flight is not None
@@ -107,7 +59,7 @@ def follow(
     if begun and header_pa is not None and measures(context.setpoints):
         air = replace(air, watch=Watch(header_pa, context.now_s))
     if air.hour_ends_s is not None and context.is_due(air.hour_ends_s):
-        air = _told(context, air, blower)
+        air = _hour_closed(context, air, state.blower)
     return air
 
 
@@ -168,7 +120,7 @@ def _used(context: StepContext, air: AirUse, measured_m3: float | None) -> AirUs
     )
 
 
-def _told(context: StepContext, air: AirUse, blower: BlowerState) -> AirUse:
+def _hour_closed(context: StepContext, air: AirUse, blower: BlowerState) -> AirUse:
     """The hour is over: on record, if any air was used in it."""
     if air.hour_ends_s is None:
         return air

@@ -63,7 +63,7 @@ def advance(context: StepContext, state: State) -> State:
             entry.condition(context, state),
             entry.suppressed(context, state),
             *_cause(name, alarms, settings),
-            *_held(context, entry),
+            *_held(context, state, entry),
         )
         alarms[place] = follow(context, alarm, around)
     if all(now is was for now, was in zip(alarms, state.alarms, strict=True)):
@@ -87,10 +87,10 @@ def _cause(
     return None, undecided
 
 
-def _held(context: StepContext, entry: AlarmDefinition) -> tuple[bool, float | None]:
+def _held(context: StepContext, state: State, entry: AlarmDefinition) -> tuple[bool, float | None]:
     """Whether what an alarm rests on is not known now and its delays are held; and when it was
     known again after they had to begin anew."""
-    gaps = [context.line.of(signal) for signal in entry.rests_on]
+    gaps = [state.line.of(signal) for signal in entry.rests_on]
     resumed_s = max((g.resumed_s for g in gaps if g.resumed_s is not None), default=None)
     unknown = [gap for gap in gaps if gap.since_s is not None]
     return bool(unknown) and all(map(context.holds, unknown)), resumed_s

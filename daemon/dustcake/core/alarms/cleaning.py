@@ -4,7 +4,7 @@ from dustcake.core.alarms.definition import CLEAR, AlarmDefinition
 from dustcake.core.alarms.life import Condition
 from dustcake.core.alarms.names import AlarmName, Priority
 from dustcake.core.blower import is_known
-from dustcake.core.cleaning import pace
+from dustcake.core.cleaning.runs import is_frequent
 from dustcake.core.filter_life import replacement
 from dustcake.core.pulse_response.findings import standing
 from dustcake.core.pulse_response.state import FindingName
@@ -20,7 +20,7 @@ def _filter_replacement(context: StepContext, state: State) -> Condition:
     # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
     # blower also reads low, and cycles run since dP was last seen may have done their work.
     limits, demand = context.setpoints.limits, None
-    flow = state.blower.running and is_known(context)
+    flow = state.blower.running and is_known(context, state)
     dp_pa = state.sample.usable_pa if flow else None
     if dp_pa is not None and replacement.proved(context, state.worn):
         demand = True
@@ -58,7 +58,7 @@ def _cleaning_not_effective(context: StepContext, state: State) -> Condition:
 
 
 def _cleaning_too_frequent(context: StepContext, state: State) -> Condition:
-    if not pace.is_frequent(context, state.pace):
+    if not is_frequent(context, state.pace):
         return CLEAR
     gap_s = context.setpoints.alarm_rules.frequent_gap_s
     return True, because(Because.TOO_FREQUENT, runs=state.pace.short, gap_s=gap_s)

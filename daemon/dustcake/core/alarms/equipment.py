@@ -92,7 +92,7 @@ def _blower_not_proved(context: StepContext, state: State) -> Condition:
         or (fitted.smoke and contacts.smoke is None)
         or (fitted.stop and contacts.stop is None)
     )
-    why = "the process equipment runs" if process else "it has been told to run"
+    why = "the process equipment runs" if process else "it has been commanded to run"
     return (None if unreadable else True), because(Because.BLOWER_SHOULD_RUN, why)
 
 

@@ -22,6 +22,7 @@ from dustcake.core.events import AlarmChanged
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import Acknowledge, AlarmAction, HandleAlarm
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 Condition = tuple[bool | None, Reason]
@@ -198,21 +199,20 @@ def record_change(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> 
     return replace(alarm, since_utc_s=context.at.utc_s)
 
 
-def aligned(
-    context: StepContext, alarms: tuple[Alarm, ...], last_s: float, downtime_s: float | None
-) -> tuple[Alarm, ...]:
+def restart(context: StepContext, state: State) -> State:
     """After a restart, one alarm for each setting, in that order: known ones as they were, delays
-    begun anew. ``last_s``: the last time known on the clock as it was; shelving goes on for what
-    was left of it then, less ``downtime_s`` where that is known."""
-    known = {alarm.name: _rebased(context, alarm, last_s, downtime_s or 0.0) for alarm in alarms}
+    begun anew. Shelving goes on for what was left of it, less the downtime where that is known."""
+    known = {alarm.name: _rebased(context, alarm) for alarm in state.alarms}
     settings = context.setpoints.alarms
-    return tuple(known.get(setting.name, Alarm(setting.name)) for setting in settings)
+    alarms = tuple(known.get(setting.name, Alarm(setting.name)) for setting in settings)
+    return replace(state, alarms=alarms)
 
 
-def _rebased(context: StepContext, alarm: Alarm, last_s: float, downtime_s: float) -> Alarm:
-    until_s = alarm.until_s
+def _rebased(context: StepContext, alarm: Alarm) -> Alarm:
+    until_s, start = alarm.until_s, context.restart
+    downtime_s = 0.0 if start is None else start.downtime_s or 0.0
     if until_s is not None:
-        until_s = context.now_s + max(0.0, until_s - last_s - downtime_s)
+        until_s = context.now_s + max(0.0, until_s - context.last_s - downtime_s)
     return replace(alarm, pending_s=None, until_s=until_s)
 
 

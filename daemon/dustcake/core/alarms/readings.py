@@ -17,7 +17,7 @@ from dustcake.core.pulse_response.state import FindingName
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation.doubts import DEAD, OF_THE_LINE, find
+from dustcake.core.signal_validation.state import DEAD, OF_THE_LINE, find
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
@@ -133,7 +133,7 @@ def _low_dp(context: StepContext, state: State) -> Condition:
         return None, state.sample.reasons[0]
     reason = because(Because.BELOW_LIMIT, dp_pa=dp_pa, limit_pa=limits.low_pa)
     fitted = context.setpoints.fitted.blower_running
-    if not (fitted and state.blower.running and is_known(context)):
+    if not (fitted and state.blower.running and is_known(context, state)):
         return None, reason
     if dp_pa <= limits.low_pa:
         return True, reason

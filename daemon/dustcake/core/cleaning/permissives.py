@@ -1,70 +1,39 @@
 """What must hold before a pulse, each with its reason."""
 
-from enum import StrEnum
 from functools import cache
 
-from dustcake.core.blower import BlowerState
-from dustcake.core.outputs import OutputsState
+from dustcake.core.cleaning.state import Met, Permissive
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Fitted, Setpoints
 from dustcake.core.signals import Contacts
-
-
-class Met(StrEnum):
-    """State of a permissive."""
-
-    YES = "yes"
-    NO = "no"
-    NOT_FITTED = "not_fitted"
-
-
-@record
-class Permissive:
-    """``reason`` where it is missing. ``holds_only``: while missing it withholds pulses but does
-    not end a cleaning run."""
-
-    name: str
-    met: Met
-    reason: Reason | None = None
-    holds_only: bool = False
-
-
-Permits = tuple[tuple[Permissive, ...], tuple[Permissive, ...]]
+from dustcake.core.state import OutputsState, State
+from dustcake.core.step_context import StepContext
 
 
 def permissives(
-    setpoints: Setpoints,
-    *,
-    sample: Sample,
-    header: Sample | None,
-    contacts: Contacts,
-    blower: BlowerState,
-    outputs: OutputsState,
-    journal_fault: str | None,
-    settling: bool,
-    flow_waived: bool,
-) -> Permits:
+    context: StepContext, state: State
+) -> tuple[tuple[Permissive, ...], tuple[Permissive, ...]]:
     """All permissives, in the order they are shown, and those of them that are missing.
-    ``journal_fault``: None when writable; ``flow_waived``: without a blower contact, nothing waits
-    for a proof of flow.
 
-    Which of them a kind of cleaning needs is decided in ``cleaning``: a valid reading is needed
-    to clean on demand only, and downtime cleaning needs the blower off, not running.
+    Which of them a kind of cleaning needs is decided in ``runs``: a valid reading is needed to
+    clean on demand only, and downtime cleaning needs the blower off, not running.
     """
-    fitted, missing = setpoints.fitted, []
+    setpoints, contacts, sample = context.setpoints, state.contacts, state.sample
+    fitted, header, missing = setpoints.fitted, state.header, []
     if sample.usable_pa is None:
-        # A bad reading withholds pulses at once; when it ends a run, ``cleaning`` decides.
+        # A bad reading withholds pulses at once; when it ends a run, ``runs`` decides.
         missing.append(_missing("valid_reading", sample.reasons[0], holds_only=True))
     by_contact = fitted.blower_running
     # The proof of flow holds through a lost reply; a pulse waits for what is known now.
     known = bool(contacts.blower_running) if by_contact else sample.usable_pa is not None
-    flow_proved = blower.running is True and known
+    flow_proved = state.blower.running is True and known
     if not flow_proved:
+        # Without a contact, a plant may be set to be cleaned by time without a proof of flow.
         if by_contact:
             missing.append(_blower_running(contacts))
-        elif not flow_waived:
+        elif not (setpoints.blower.timed_unproved and state.mode is Mode.TIMED):
             missing.append(_flow_not_proved(setpoints))
     if fitted.smoke and contacts.smoke is not False:
         missing.append(_contact("no_smoke", "smoke", contacts.smoke, Because.SMOKE))
@@ -74,11 +43,12 @@ def permissives(
         missing.append(_contact("door_shut", "door", contacts.door_open, Because.DOOR_OPEN))
     if setpoints.header is not None and header is not None:
         missing += _header_pressure(setpoints, header)
-    if not outputs.proved:
-        missing.append(_outputs_healthy(outputs))
-    if journal_fault is not None:
-        missing.append(_missing("journal_writable", because(Because.JOURNAL_FAULT, journal_fault)))
-    if settling:
+    if not state.outputs.proved:
+        missing.append(_outputs_healthy(state.outputs))
+    if state.journal.fault is not None:
+        reason = because(Because.JOURNAL_FAULT, state.journal.fault)
+        missing.append(_missing("journal_writable", reason))
+    if not context.is_due(state.started_s + setpoints.settle_s):
         reason = because(Because.SETTLING, settle_s=setpoints.settle_s)
         missing.append(_missing("settled", reason, holds_only=True))
     in_order = _in_order(fitted, setpoints.header is not None, by_contact or flow_proved)
@@ -117,8 +87,8 @@ def _blower_running(contacts: Contacts) -> Permissive:
 
 
 def _flow_not_proved(setpoints: Setpoints) -> Permissive:
-    """It withholds pulses at once. When it ends a run, ``cleaning`` decides: one low reading must
-    not."""
+    """It withholds pulses at once. When it ends a run, ``runs`` decides: not one
+    low reading."""
     reason = because(Because.FLOW_NOT_PROVED, flow_proof_pa=setpoints.blower.flow_proof_pa)
     return _missing("blower_running", reason, holds_only=True)
 

@@ -1,109 +1,84 @@
 """Which valve fires next, and when. One command at a time, never two valves."""
 
 from dustcake.core import outputs as output_proof
-from dustcake.core.cleaning.permissives import Permissive
-from dustcake.core.cleaning.runs import ALWAYS, Kind, Run, lacks
+from dustcake.core.cleaning.runs import ALWAYS, lacks
+from dustcake.core.cleaning.state import InFlight, Permissive, PulsingState, Run, RunKind
 from dustcake.core.events import DemandSet, PulseFailed, PulseFired, PulseInterrupted
 from dustcake.core.inputs import Outcome, OutputReported
-from dustcake.core.outputs import OutputsState
-from dustcake.core.record import record, replace
+from dustcake.core.pulse_response import observation
+from dustcake.core.record import replace
 from dustcake.core.setpoints import OutputKind, Setpoints
+from dustcake.core.state import OutputsState, State
 from dustcake.core.step_context import StepContext
 
 
-@record
-class InFlight:
-    """A command whose outcome is not known yet. ``valve`` None: the demand contact; ``cut``: every
-    valve has been commanded off since."""
-
-    command_id: int
-    valve: int | None
-    closed: bool
-    due_s: float
-    cut: bool = False
-
-
-@record
-class PulsingState:
-    """``next_index`` into the row order; ``last_s``: when the last pulse began, or may have begun
-    before a start; ``counts``: pulses of each valve, valve 1 first; ``last_valve``: the last that
-    fired; ``failures``: pulses that failed since; ``demand_closed``: what the sequencer board was
-    last told with success; ``retry_s``: telling it has gone wrong, and is not tried again before
-    then."""
-
-    counts: tuple[int, ...]
-    last_s: float
-    next_index: int = 0
-    last_valve: int | None = None
-    failures: int = 0
-    in_flight: InFlight | None = None
-    demand_closed: bool = False
-    retry_s: float | None = None
-
-
-def restarted(context: StepContext, pulsing: PulsingState) -> PulsingState:
+def restart(context: StepContext, state: State) -> State:
     """After a restart: a pulse that was commanded is marked interrupted and counted, never
     repeated, and the header gets a full interval before the next."""
+    pulsing = state.pulsing
     flight, valves = pulsing.in_flight, len(context.setpoints.pulsing.order)
     counts = (*pulsing.counts, *([0] * valves))[:valves]
     if flight is not None and flight.valve is not None:
         context.emit(PulseInterrupted(flight.valve))
         counts = _counted(counts, flight.valve)
-    return PulsingState(
+    pulsing = PulsingState(
         counts=counts,
         next_index=pulsing.next_index % valves,
         last_s=context.now_s,
         last_valve=pulsing.last_valve,
         failures=pulsing.failures,
     )
+    return replace(state, pulsing=pulsing)
 
 
 def _counted(counts: tuple[int, ...], valve: int) -> tuple[int, ...]:
     return tuple(n + (i == valve) for i, n in enumerate(counts, start=1))
 
 
-def interval_s(setpoints: Setpoints, kind: Kind) -> float:
+def interval_s(setpoints: Setpoints, kind: RunKind) -> float:
     """Time from pulse to pulse in a run of this kind."""
-    if kind is Kind.TIMED:
+    if kind is RunKind.TIMED:
         return setpoints.cleaning.timed_interval_s
-    if kind is Kind.FALLBACK:
+    if kind is RunKind.FALLBACK:
         return setpoints.cleaning.fallback_interval_s
     return setpoints.pulsing.interval_s
 
 
-def pulse(
-    context: StepContext, pulsing: PulsingState, run: Run | None, missing: tuple[Permissive, ...]
-) -> tuple[PulsingState, Run | None]:
-    """Command the next pulse when it is due, or keep the demand contact as the run wants it.
-    ``missing``: permissives."""
-    held = run is None or bool(lacks(run.kind, missing))
+def advance(context: StepContext, state: State) -> State:
+    """Command the next pulse when it is due, or keep the demand contact as the run wants it; and
+    end a pulse at once that must not go on."""
+    pulsing, run = state.pulsing, state.cleaning.run
+    held = run is None or bool(lacks(run.kind, context.missing))
     if context.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
-        return _demand(context, pulsing, closed=not held), run
+        return replace(state, pulsing=_demand(context, pulsing, closed=not held))
     if pulsing.in_flight is not None:
         context.wake_by(pulsing.in_flight.due_s)
-        return pulsing, run
+        return _cut(context, state) if _must_end_now(pulsing, context.missing) else state
     if run is None:
-        return pulsing, run
+        return state
     if not context.is_due(pulsing.last_s + interval_s(context.setpoints, run.kind)) or held:
-        return pulsing, run
+        return state
     order = context.setpoints.pulsing.order
-    pulsing = command(context, pulsing, order[pulsing.next_index])
-    pulsing = replace(pulsing, next_index=(pulsing.next_index + 1) % len(order))
-    return pulsing, replace(run, pulses=run.pulses + 1, last_pulse_s=context.now_s)
+    run = replace(run, pulses=run.pulses + 1, last_pulse_s=context.now_s)
+    state = replace(state, cleaning=replace(state.cleaning, run=run))
+    state = fire(context, state, order[pulsing.next_index], run)
+    next_index = (pulsing.next_index + 1) % len(order)
+    return replace(state, pulsing=replace(state.pulsing, next_index=next_index))
 
 
-def command(context: StepContext, pulsing: PulsingState, valve: int) -> PulsingState:
-    """Command one pulse of ``valve``."""
+def fire(context: StepContext, state: State, valve: int, run: Run | None) -> State:
+    """Command one pulse of ``valve``, as part of ``run`` or by itself (None)."""
     settings = context.setpoints.pulsing
     command_id = context.fire(valve, settings.on_time_s)
     due_s = context.now_s + settings.on_time_s + settings.report_timeout_s
     context.wake_by(due_s)
-    return replace(
-        pulsing, last_s=context.now_s, in_flight=InFlight(command_id, valve, True, due_s)
-    )
+    in_flight = InFlight(command_id, valve, True, due_s)
+    pulsing = replace(state.pulsing, last_s=context.now_s, in_flight=in_flight)
+    rest_s = settings.interval_s if run is None else interval_s(context.setpoints, run.kind)
+    return observation.begin(context, replace(state, pulsing=pulsing), run, valve, rest_s)
 
 
-def must_end_now(pulsing: PulsingState, missing: tuple[Permissive, ...]) -> bool:
+def _must_end_now(pulsing: PulsingState, missing: tuple[Permissive, ...]) -> bool:
     """A valve may be energised, and what forbids that has come up among the ``missing``. What only
     withholds the next pulse, and a run that ends in good order, let the pulse under way take its
     time."""
@@ -113,10 +88,13 @@ def must_end_now(pulsing: PulsingState, missing: tuple[Permissive, ...]) -> bool
     return any(not p.holds_only and p.name in ALWAYS for p in missing)
 
 
-def cut(pulsing: PulsingState) -> PulsingState:
-    """Every valve has been commanded off: once is enough for the pulse in flight."""
-    assert pulsing.in_flight is not None
-    return replace(pulsing, in_flight=replace(pulsing.in_flight, cut=True))
+def _cut(context: StepContext, state: State) -> State:
+    """Command every valve off: once is enough for the pulse in flight."""
+    flight = state.pulsing.in_flight
+    assert flight is not None
+    pulsing = replace(state.pulsing, in_flight=replace(flight, cut=True))
+    outputs = output_proof.secure(context, state.outputs)
+    return replace(state, pulsing=pulsing, outputs=outputs)
 
 
 def _demand(context: StepContext, pulsing: PulsingState, closed: bool) -> PulsingState:

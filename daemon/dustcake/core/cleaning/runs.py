@@ -4,29 +4,18 @@ Runs start and stop here; the single pulses inside a run are ``pulsing``'s. In e
 one full cycle is one pulse of each valve.
 """
 
-from enum import StrEnum
 from math import ceil, inf
 
-from dustcake.core.blower import BlowerState, is_known
-from dustcake.core.cleaning.closed_time import ClosedTime
-from dustcake.core.cleaning.permissives import Permissive
+from dustcake.core.blower import is_known
+from dustcake.core.cleaning.permissives import permissives
+from dustcake.core.cleaning.state import CleaningState, Pace, Permissive, Run, RunKind
 from dustcake.core.events import CleaningStarted, CleaningStopped
-from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record, replace
+from dustcake.core.record import replace, update
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.setpoints import Cleaning, OnBadReading, OutputKind
+from dustcake.core.setpoints import OnBadReading, OutputKind, Setpoints
+from dustcake.core.state import BlowerState, Decision, Phase, State
 from dustcake.core.step_context import StepContext
-
-
-class Kind(StrEnum):
-    """Kinds of cleaning run."""
-
-    ON_DEMAND = "on_demand"
-    TIMED = "timed"
-    FALLBACK = "fallback"  # timed, because the reading cannot be trusted
-    DOWNTIME = "downtime"  # after the blower has stopped and spun down
-
 
 # Which permissives each kind needs. Every kind needs those of ALWAYS.
 ALWAYS = frozenset(
@@ -41,14 +30,14 @@ ALWAYS = frozenset(
     }
 )
 NEEDS = {
-    Kind.ON_DEMAND: ALWAYS | {"valid_reading", "blower_running"},
-    Kind.TIMED: ALWAYS | {"blower_running"},
-    Kind.FALLBACK: ALWAYS | {"blower_running"},
-    Kind.DOWNTIME: ALWAYS,
+    RunKind.ON_DEMAND: ALWAYS | {"valid_reading", "blower_running"},
+    RunKind.TIMED: ALWAYS | {"blower_running"},
+    RunKind.FALLBACK: ALWAYS | {"blower_running"},
+    RunKind.DOWNTIME: ALWAYS,
 }
 
 
-def lacks(kind: Kind, missing: tuple[Permissive, ...]) -> tuple[Permissive, ...]:
+def lacks(kind: RunKind, missing: tuple[Permissive, ...]) -> tuple[Permissive, ...]:
     """What of all that is ``missing`` a run of this kind needs. Downtime cleaning needs the blower
     off, so it lacks ``blower_running`` only where nobody knows whether the blower runs."""
     if not missing:
@@ -57,62 +46,58 @@ def lacks(kind: Kind, missing: tuple[Permissive, ...]) -> tuple[Permissive, ...]
         p
         for p in missing
         if p.name in NEEDS[kind]
-        or (kind is Kind.DOWNTIME and p.name == "blower_running" and p.holds_only)
+        or (kind is RunKind.DOWNTIME and p.name == "blower_running" and p.holds_only)
     )
 
 
-@record
-class Run:
-    """A cleaning run under way. ``last_cycle``: the low set point has been reached, and the run
-    ends when this many full cycles have run. What it has run so far: ``pulses`` commanded, the
-    last at ``last_pulse_s``, or for a sequencer board how long the demand contact has been
-    ``closed``."""
-
-    kind: Kind
-    started_s: float
-    pulses: int = 0
-    last_pulse_s: float | None = None
-    last_cycle: int | None = None
-    closed: ClosedTime = ClosedTime()
+Wanted = tuple[RunKind | None, Reason]
 
 
-@record
-class CleaningState:
-    """``high_since_s``: dP has been at or above the high set point since then, and no run on its
-    way to the low one.
-    Held while dP is not known for less than ``stale_after_s``.
-    ``bad_since_s``: the reading has not been usable since then. ``resting_until_s``: after a run
-    that reached its limit of cycles; ``not_effective``: it did, and dP has not been down to low at
-    proved flow since.
-    """
-
-    run: Run | None = None
-    high_since_s: float | None = None
-    bad_since_s: float | None = None
-    resting_until_s: float | None = None
-    not_effective: bool = False
-    reason: Reason = Reason(Because.NO_SAMPLE_YET)
-
-
-Wanted = tuple[Kind | None, Reason]
-
-
-def restarted(context: StepContext, cleaning: CleaningState, last_s: float) -> CleaningState:
-    """After a restart no run is under way and every delay starts again; a rest is kept whole.
-    ``last_s``: the last time known on the clock as it was before."""
-    run, rest_s = cleaning.run, context.setpoints.cleaning.rest_s
+def restart(context: StepContext, state: State) -> State:
+    """After a restart no run is under way and every delay starts again; a rest is kept whole."""
+    cleaning, pace, rest_s = state.cleaning, state.pace, context.setpoints.cleaning.rest_s
+    run = cleaning.run
     if run is not None:
-        duration_s = max(0.0, last_s - run.started_s)
-        because_restarted = because(Because.RESTARTED)
-        context.emit(CleaningStopped(run.kind, None, because_restarted, run.pulses, duration_s))
-    return CleaningState(
-        resting_until_s=None if cleaning.resting_until_s is None else context.now_s + rest_s,
-        not_effective=cleaning.not_effective,
-        reason=because(Because.RESTARTED),
+        duration_s = max(0.0, context.last_s - run.started_s)
+        why = because(Because.RESTARTED)
+        context.emit(CleaningStopped(run.kind, None, why, run.pulses, duration_s))
+    return replace(
+        state,
+        cleaning=CleaningState(
+            resting_until_s=None if cleaning.resting_until_s is None else context.now_s + rest_s,
+            not_effective=cleaning.not_effective,
+            reason=because(Because.RESTARTED),
+        ),
+        # The run that was under way, if any, ended now at the latest.
+        pace=replace(pace, ended_s=context.now_s) if pace.short else Pace(),
     )
 
 
-def follow_demand(context: StepContext, cleaning: CleaningState, closed: bool) -> CleaningState:
+def advance(context: StepContext, state: State) -> State:
+    """Start, keep or stop a run, and say what is being done and why."""
+    permits, missing = permissives(context, state)
+    context.missing = missing
+    before, blower = state.cleaning, state.blower
+    cleaning = _count_demand(context, before, state.pulsing.demand_closed)
+    if state.stopping:
+        cleaning = replace(cleaning, reason=because(Because.STOPPING))
+        cleaning = _switch(context, cleaning, None, state.sample.usable_pa)
+    else:
+        cleaning = _decide(context, replace(state, cleaning=cleaning))
+        if cleaning.reason.code is Because.DOWNTIME_DONE:
+            blower = replace(blower, run_s=0.0)
+    kind = None if cleaning.run is None else cleaning.run.kind
+    phase = _phase(state.mode, cleaning, missing)
+    return update(
+        state,
+        cleaning=cleaning,
+        blower=blower,
+        pace=_paced(context, state.pace, before.run, cleaning.run),
+        decision=Decision(state.mode, phase, kind, cleaning.reason, permits),
+    )
+
+
+def _count_demand(context: StepContext, cleaning: CleaningState, closed: bool) -> CleaningState:
     """Count the time for which the demand contact is closed in the run under way."""
     run = cleaning.run
     if run is None or closed is (run.closed.since_s is not None):
@@ -130,20 +115,12 @@ def has_run(context: StepContext, run: Run, cycles: int) -> bool:
     return context.is_due(run.closed.reaches_s(cycles * pulsing.sequencer_cycle_s))
 
 
-def decide(
-    context: StepContext,
-    cleaning: CleaningState,
-    mode: Mode,
-    sample: Sample,
-    blower: BlowerState,
-    missing: tuple[Permissive, ...],
-) -> CleaningState:
-    """Start, keep or stop a run; the reason says why, whichever it is. ``missing``: permissives."""
-    flow_proved = blower.running is True and is_known(context)
-    cleaning = _track(context, cleaning, sample.usable_pa, flow_proved=flow_proved)
-    kind, reason = _wanted(context, cleaning, mode, sample.usable_pa, blower)
+def _decide(context: StepContext, state: State) -> CleaningState:
+    """Start, keep or stop a run; the reason says why, whichever it is."""
+    cleaning, blower, dp_pa = _track(context, state), state.blower, state.sample.usable_pa
+    kind, reason = _wanted(context, cleaning, state.mode, dp_pa, state)
     if kind is not None:
-        lacking = _lacking(kind, missing)
+        lacking = _lacking(kind, context.missing)
         if lacking is not None and lacking.reason is not None:
             # What ends a run also keeps one from starting; what only withholds pulses lets a run
             # that is under way wait.
@@ -155,15 +132,15 @@ def decide(
                 kind = None
             if lacking.name != "valid_reading":  # why a run waits for it has been said better
                 reason = lacking.reason
-    after = _switch(context, replace(cleaning, reason=reason), kind, sample)
+    after = _switch(context, replace(cleaning, reason=reason), kind, dp_pa)
     ended = cleaning.run is not None and after.run is None
     if ended and reason.code is Because.LOW_REACHED and after.high_since_s is not None:
         # While the last cycle was finished dP has risen to the high set point again.
-        return decide(context, after, mode, sample, blower, missing)
+        return _decide(context, replace(state, cleaning=after))
     return after
 
 
-def _lacking(kind: Kind, missing: tuple[Permissive, ...]) -> Permissive | None:
+def _lacking(kind: RunKind, missing: tuple[Permissive, ...]) -> Permissive | None:
     """The permissive to act on, if one is lacking: one that ends runs before one that holds."""
     lacking = lacks(kind, missing)
     if not lacking:
@@ -183,32 +160,24 @@ def _flow_is_lost(
     return context.is_due(min(unproved_s, bad_s) + context.setpoints.stale_after_s)
 
 
-def end_run(
-    context: StepContext, cleaning: CleaningState, reason: Reason, sample: Sample
-) -> CleaningState:
-    """Stop whatever run is under way, for ``reason``."""
-    return _switch(context, replace(cleaning, reason=reason), None, sample)
-
-
-def _track(
-    context: StepContext, cleaning: CleaningState, dp_pa: float | None, *, flow_proved: bool
-) -> CleaningState:
+def _track(context: StepContext, state: State) -> CleaningState:
     """Remember since when the reading has been bad or high, and that low has been reached."""
-    settings, run, now_s = context.setpoints.cleaning, cleaning.run, context.now_s
+    settings, cleaning, now_s = context.setpoints.cleaning, state.cleaning, context.now_s
+    run, dp_pa, gap = cleaning.run, state.sample.usable_pa, state.line.dp
     bad_since_s = high_since_s = None
-    line = context.line.dp
     not_effective, resting_until_s = cleaning.not_effective, cleaning.resting_until_s
     if dp_pa is None:
         bad_since_s = now_s if cleaning.bad_since_s is None else cleaning.bad_since_s
-        high_since_s = cleaning.high_since_s if context.holds(line) else None
+        high_since_s = cleaning.high_since_s if context.holds(gap) else None
     elif dp_pa >= settings.high_pa:
         if not _goes_down(run):
-            high_since_s = line.begun(cleaning.high_since_s, now_s)
+            high_since_s = gap.begun(cleaning.high_since_s, now_s)
     elif dp_pa <= settings.low_pa:
         if run is not None and run.last_cycle is None:
             last = _cycle_under_way(context, run) if settings.finish_cycle else 0
             run = replace(run, last_cycle=last)
-        if flow_proved:  # new filters, or a mended valve: cleaning is effective again
+        # With flow proved: new filters, or a mended valve; cleaning is effective again.
+        if state.blower.running and is_known(context, state):
             not_effective, resting_until_s = False, None
     if resting_until_s is not None and context.is_due(resting_until_s):
         resting_until_s = None
@@ -217,9 +186,10 @@ def _track(
     )
 
 
-def thresholds_pa(settings: Cleaning, cleaning: CleaningState) -> tuple[float, ...]:
+def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
     """Of the two set points those that anything depends on now: loading filters pass the low one,
     and filters being cleaned the high one, with every ripple many times."""
+    settings, cleaning = setpoints.cleaning, state.cleaning
     run = cleaning.run
     low_counts = run is not None or cleaning.not_effective or cleaning.resting_until_s is not None
     return (
@@ -230,7 +200,7 @@ def thresholds_pa(settings: Cleaning, cleaning: CleaningState) -> tuple[float, .
 
 def _goes_down(run: Run | None) -> bool:
     """Whether a run goes on to the low set point, however high dP is meanwhile."""
-    return run is not None and run.kind is Kind.ON_DEMAND and run.last_cycle is None
+    return run is not None and run.kind is RunKind.ON_DEMAND and run.last_cycle is None
 
 
 def _cycle_under_way(context: StepContext, run: Run) -> int:
@@ -246,27 +216,27 @@ def _wanted(
     cleaning: CleaningState,
     mode: Mode,
     dp_pa: float | None,
-    blower: BlowerState,
+    state: State,
 ) -> Wanted:
-    settings, run = context.setpoints.cleaning, cleaning.run
+    settings, run, blower = context.setpoints.cleaning, cleaning.run, state.blower
     if mode is Mode.OFF:
         return None, because(Because.MODE_OFF)
-    after_work = run is not None and run.kind is Kind.DOWNTIME
+    after_work = run is not None and run.kind is RunKind.DOWNTIME
     if blower.running is False or (blower.running is None and after_work):
         return _downtime(context, cleaning, blower)
     if mode is Mode.TIMED:
-        return Kind.TIMED, because(Because.TIMED_SELECTED, interval_s=settings.timed_interval_s)
+        return RunKind.TIMED, because(Because.TIMED_SELECTED, interval_s=settings.timed_interval_s)
     if dp_pa is None:
-        return _without_reading(context, cleaning, blower)
+        return _without_reading(context, cleaning, state)
     return _on_demand(context, cleaning, dp_pa)
 
 
 def _downtime(context: StepContext, cleaning: CleaningState, blower: BlowerState) -> Wanted:
     settings, run = context.setpoints.cleaning, cleaning.run
-    if run is not None and run.kind is Kind.DOWNTIME:
+    if run is not None and run.kind is RunKind.DOWNTIME:
         if has_run(context, run, settings.downtime_passes):
             return None, because(Because.DOWNTIME_DONE, passes=settings.downtime_passes)
-        return Kind.DOWNTIME, because(Because.DOWNTIME, passes=settings.downtime_passes)
+        return RunKind.DOWNTIME, because(Because.DOWNTIME, passes=settings.downtime_passes)
     collected = blower.run_s > 0 and blower.run_s >= settings.downtime_min_run_s
     if not settings.downtime or not collected:
         return None, because(Because.BLOWER_OFF)
@@ -274,32 +244,33 @@ def _downtime(context: StepContext, cleaning: CleaningState, blower: BlowerState
     if context.now_s < ready_s:
         context.wake_by(ready_s)
         return None, because(Because.DOWNTIME_SPIN_DOWN, spin_down_s=settings.downtime_spin_down_s)
-    return Kind.DOWNTIME, because(Because.DOWNTIME, passes=settings.downtime_passes)
+    return RunKind.DOWNTIME, because(Because.DOWNTIME, passes=settings.downtime_passes)
 
 
-def _without_reading(context: StepContext, cleaning: CleaningState, blower: BlowerState) -> Wanted:
+def _without_reading(context: StepContext, cleaning: CleaningState, state: State) -> Wanted:
     settings, run = context.setpoints.cleaning, cleaning.run
     assert cleaning.bad_since_s is not None
     grace_s = cleaning.bad_since_s + context.setpoints.stale_after_s
-    if run is not None and run.kind is Kind.ON_DEMAND and not context.is_due(grace_s):
+    if run is not None and run.kind is RunKind.ON_DEMAND and not context.is_due(grace_s):
         # One lost reply must not end a run, which would begin again only at the high set point.
-        return Kind.ON_DEMAND, because(Because.BAD_READING_WAIT)
+        return RunKind.ON_DEMAND, because(Because.BAD_READING_WAIT)
     if settings.on_bad_reading is OnBadReading.HOLD:
         return None, because(Because.BAD_READING_HOLD)
-    under_way = run is not None and run.kind is Kind.FALLBACK
-    proved = context.setpoints.fitted.blower_running and blower.running and is_known(context)
+    under_way = run is not None and run.kind is RunKind.FALLBACK
+    contact = context.setpoints.fitted.blower_running
+    proved = contact and state.blower.running and is_known(context, state)
     if not proved and not under_way:
         return None, because(Because.FALLBACK_NEEDS_BLOWER)
     if not context.is_due(cleaning.bad_since_s + settings.fallback_delay_s):
         return None, because(Because.BAD_READING_WAIT)
-    return Kind.FALLBACK, because(
+    return RunKind.FALLBACK, because(
         Because.BAD_READING_FALLBACK, interval_s=settings.fallback_interval_s
     )
 
 
 def _on_demand(context: StepContext, cleaning: CleaningState, dp_pa: float) -> Wanted:
     settings, run = context.setpoints.cleaning, cleaning.run
-    if run is not None and run.kind is Kind.ON_DEMAND:
+    if run is not None and run.kind is RunKind.ON_DEMAND:
         return _keep_on(context, run, dp_pa)
     if cleaning.high_since_s is None:
         return None, because(Because.BELOW_HIGH, high_pa=settings.high_pa)
@@ -316,7 +287,7 @@ def _on_demand(context: StepContext, cleaning: CleaningState, dp_pa: float) -> W
         return None, because(
             Because.ON_DELAY, high_pa=settings.high_pa, on_delay_s=settings.on_delay_s
         )
-    return Kind.ON_DEMAND, because(Because.HIGH_REACHED, dp_pa=dp_pa, high_pa=settings.high_pa)
+    return RunKind.ON_DEMAND, because(Because.HIGH_REACHED, dp_pa=dp_pa, high_pa=settings.high_pa)
 
 
 def _keep_on(context: StepContext, run: Run, dp_pa: float) -> Wanted:
@@ -325,12 +296,12 @@ def _keep_on(context: StepContext, run: Run, dp_pa: float) -> Wanted:
     if run.last_cycle is not None:
         if has_run(context, run, run.last_cycle):
             return None, because(Because.LOW_REACHED, dp_pa=dp_pa, low_pa=settings.low_pa)
-        return Kind.ON_DEMAND, because(Because.FINISHING_CYCLE, low_pa=settings.low_pa)
+        return RunKind.ON_DEMAND, because(Because.FINISHING_CYCLE, low_pa=settings.low_pa)
     if has_run(context, run, settings.max_cycles) and _last_pulse_has_worked(context, run):
         return None, because(
             Because.LIMIT_OF_CYCLES, dp_pa=dp_pa, low_pa=settings.low_pa, cycles=settings.max_cycles
         )
-    return Kind.ON_DEMAND, because(Because.ABOVE_LOW, low_pa=settings.low_pa)
+    return RunKind.ON_DEMAND, because(Because.ABOVE_LOW, low_pa=settings.low_pa)
 
 
 def _last_pulse_has_worked(context: StepContext, run: Run) -> bool:
@@ -341,13 +312,13 @@ def _last_pulse_has_worked(context: StepContext, run: Run) -> bool:
 
 
 def _switch(
-    context: StepContext, cleaning: CleaningState, kind: Kind | None, sample: Sample
+    context: StepContext, cleaning: CleaningState, kind: RunKind | None, dp_pa: float | None
 ) -> CleaningState:
     """Go from the run under way to the kind wanted, recording both ends."""
     run = cleaning.run
     if (run.kind if run is not None else None) is kind:
         return cleaning
-    reason, dp_pa = cleaning.reason, sample.usable_pa
+    reason = cleaning.reason
     if run is not None:
         duration_s = context.now_s - run.started_s
         context.emit(CleaningStopped(run.kind, dp_pa, reason, run.pulses, duration_s))
@@ -358,3 +329,47 @@ def _switch(
         return replace(cleaning, run=None)
     context.emit(CleaningStarted(kind, dp_pa, reason))
     return replace(cleaning, run=Run(kind, context.now_s))
+
+
+def _paced(context: StepContext, pace: Pace, before: Run | None, run: Run | None) -> Pace:
+    """Follow on-demand runs as they begin and end."""
+    was_cleaning = before is not None and before.kind is RunKind.ON_DEMAND
+    cleaning = run is not None and run.kind is RunKind.ON_DEMAND
+    if was_cleaning and not cleaning:
+        return replace(pace, ended_s=context.now_s)
+    if cleaning and not was_cleaning:
+        gap_s = context.setpoints.alarm_rules.frequent_gap_s
+        soon = pace.ended_s is not None and context.now_s < pace.ended_s + gap_s
+        return Pace(None, pace.short + 1 if soon else 0)
+    return pace
+
+
+def is_frequent(context: StepContext, pace: Pace) -> bool:
+    """Whether runs have followed each other too soon often enough, and no rest has been long enough
+    since. The residual dP creeps up over months; when it comes near the high set point, or the load
+    is more than the filters are made for, one run follows another without a rest between them
+    (common practice, no source)."""
+    rules = context.setpoints.alarm_rules
+    if pace.short < rules.frequent_runs:
+        return False
+    return pace.ended_s is None or not context.is_due(pace.ended_s + rules.frequent_gap_s)
+
+
+_WAITING = (Because.ON_DELAY, Because.DOWNTIME_SPIN_DOWN, Because.BAD_READING_WAIT)
+_BLOCKED = (Because.BAD_READING_HOLD, Because.FALLBACK_NEEDS_BLOWER)
+
+
+def _phase(mode: Mode, cleaning: CleaningState, missing: tuple[Permissive, ...]) -> Phase:
+    """What is being done, in one word."""
+    reason = cleaning.reason
+    lacks_it = any(p.reason is reason for p in missing)
+    waiting = reason.code in _WAITING
+    if cleaning.run is not None:
+        return Phase.HELD if lacks_it or waiting else Phase.CLEANING
+    if mode is Mode.OFF:
+        return Phase.OFF
+    if lacks_it or reason.code in _BLOCKED:
+        return Phase.BLOCKED
+    if reason.code is Because.RESTING:
+        return Phase.RESTING
+    return Phase.WAITING if waiting else Phase.IDLE

@@ -1,35 +1,21 @@
 """Evidence that the filters no longer recover: cleaning that ran while dP stayed too high."""
 
-from dustcake.core.cleaning.closed_time import ClosedTime
-from dustcake.core.reading import Sample
-from dustcake.core.record import record, replace
+from dustcake.core.blower import is_known
+from dustcake.core.filter_life.state import ReplacementState
+from dustcake.core.record import replace, update
 from dustcake.core.setpoints import OutputKind
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 
-@record
-class ReplacementState:
-    """``above``: dP has reached the replacement set point and not fallen clearly below it since.
-
-    What cleaning has run in that time with good air: whole ``pulses``, or for a sequencer board how
-    long the demand contact has been ``closed``. ``fresh``: the filters have been changed, as
-    somebody has recorded, and dP has not been above since. All kept through restarts and blower
-    stops.
-    """
-
-    above: bool = False
-    pulses: int = 0
-    closed: ClosedTime = ClosedTime()
-    fresh: bool = False
-
-
-def good_air(context: StepContext, header: Sample | None) -> bool:
+def good_air(context: StepContext, state: State) -> bool:
     """Whether the air of a pulse counts as good. No pulse is fired while the header is known to be
     out of its band; one fired while its pressure is not known proves nothing of the filters, unless
     it was in its band just before. Where no transmitter is fitted, air is taken to be there."""
+    header = state.header
     if context.setpoints.header is None or (header is not None and header.usable_pa is not None):
         return True
-    gap, limits = context.line.header, context.setpoints.header_limits
+    gap, limits = state.line.header, context.setpoints.header_limits
     in_band = gap.pa is not None and limits.min_pa <= gap.pa <= limits.max_pa
     return in_band and context.holds(gap)
 
@@ -39,24 +25,33 @@ def pulsed(worn: ReplacementState, pulses: int) -> ReplacementState:
     return replace(worn, pulses=worn.pulses + pulses) if worn.above and pulses else worn
 
 
-def restarted(worn: ReplacementState, last_s: float) -> ReplacementState:
-    """After a restart: all valves off, so the contact is open since ``last_s`` at the latest."""
-    return replace(worn, closed=worn.closed.follow(last_s, False))
+def restart(context: StepContext, state: State) -> State:
+    """After a restart: all valves off, so the contact is open since then at the latest."""
+    worn = state.worn
+    return replace(state, worn=replace(worn, closed=worn.closed.follow(context.last_s, False)))
 
 
-def track(
-    context: StepContext, worn: ReplacementState, dp_pa: float | None, demand_closed: bool
-) -> ReplacementState:
-    """Follow dP, None where it says nothing about the filters: bad reading, or no proved flow.
-    ``demand_closed``: the contact of a sequencer board is closed, and there is good air."""
-    limits = context.setpoints.limits
+def advance(context: StepContext, state: State) -> State:
+    """Follow dP. It says nothing about the filters in a bad reading, or with no proved flow."""
+    flow = state.blower.running and is_known(context, state)
+    dp_pa = state.sample.usable_pa if flow else None
+    worn = _tracked(context, state, dp_pa)
+    if worn.fresh and proved(context, worn):
+        worn = replace(worn, fresh=False)
+    return update(state, worn=worn)
+
+
+def _tracked(context: StepContext, state: State, dp_pa: float | None) -> ReplacementState:
+    worn, limits = state.worn, context.setpoints.limits
     if dp_pa is not None and dp_pa >= limits.replacement_pa:
-        worn = worn if worn.above else replace(worn, above=True, fresh=False)
+        worn = worn if worn.above else replace(worn, above=True)
     elif dp_pa is not None and has_recovered(context, dp_pa):
         return ReplacementState(fresh=worn.fresh)
     if not worn.above:
         return worn
-    return replace(worn, closed=worn.closed.follow(context.now_s, demand_closed))
+    # The contact of a sequencer board is closed, and there is good air.
+    with_air = state.pulsing.demand_closed and good_air(context, state)
+    return replace(worn, closed=worn.closed.follow(context.now_s, with_air))
 
 
 def has_recovered(context: StepContext, dp_pa: float) -> bool:

@@ -5,62 +5,25 @@ due: the same effort each time, however long a run goes on. Where a run reaches 
 before that, what is left then is read, and kept apart. Only dP with proved flow counts.
 """
 
-from dustcake.core.blower import BlowerState, is_known
-from dustcake.core.cleaning.pulsing import PulsingState, interval_s
-from dustcake.core.cleaning.runs import Kind, Run, has_run
+from dustcake.core.blower import is_known
+from dustcake.core.cleaning.pulsing import interval_s
+from dustcake.core.cleaning.runs import has_run
+from dustcake.core.cleaning.state import PulsingState, Run, RunKind
 from dustcake.core.events import FilterLifeChanged
-from dustcake.core.filter_life.forecast import Forecast, Outlook, forecast
-from dustcake.core.filter_life.points import Conditions, Residuals
-from dustcake.core.reading import Quality, Sample
+from dustcake.core.filter_life.forecast import Outlook, forecast
+from dustcake.core.filter_life.points import Conditions
+from dustcake.core.filter_life.state import Due, FilterLife
+from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
-from dustcake.core.record import record, replace
+from dustcake.core.record import replace, update
 from dustcake.core.setpoints import OutputKind
+from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
 
-HOUR_S = 3600.0
 TOLD_EVERY_H = 24.0  # blower hours, while the outlook stays the same
 _ZERO_STEP = 0.02  # of the low set point
 _USE_EVERY_S = 7 * 86_400.0
 _USE_WEEKS = 5
-_USE_SHORTEST_S = 3 * 86_400.0
-
-
-@record
-class Due:
-    """A residual to be read at ``at_s``."""
-
-    at_s: float
-    kind: str
-    full_cycle: bool
-
-
-@record
-class FilterLife:
-    """``installed_s``: blower running time when the whole set was changed. ``moved``: how often the
-    level has been moved since, by a damper or by new filters in some rows.
-    ``run_counted``: full cycles of the run under way that have been seen. ``use``: from time to
-    time UTC seconds and blower hours since the change, oldest first. ``told_h``: when the forecast
-    was last told as an event."""
-
-    installed_s: float = 0.0
-    residuals: Residuals = Residuals()
-    moved: int = 0
-    run_counted: int = 0
-    due: Due | None = None
-    use: tuple[tuple[float, float], ...] = ()
-    forecast: Forecast | None = None
-    told_h: float = 0.0
-
-    def hours(self, blower: BlowerState, now_s: float) -> float:
-        """Blower hours since the filter change."""
-        return max(0.0, blower.total_until_s(now_s) - self.installed_s) / HOUR_S
-
-    def use_h_per_day(self) -> float | None:
-        """Blower hours a day, as used in the last weeks; None where that is not known yet."""
-        if not self.use or self.use[-1][0] - self.use[0][0] < _USE_SHORTEST_S:
-            return None
-        (from_s, from_h), (to_s, to_h) = self.use[0], self.use[-1]
-        return (to_h - from_h) / ((to_s - from_s) / 86_400.0)
 
 
 def filters_changed(
@@ -78,29 +41,21 @@ def level_moved(life: FilterLife) -> FilterLife:
     return replace(life, moved=life.moved + 1, due=None)
 
 
-def restarted(life: FilterLife) -> FilterLife:
+def restart(_context: StepContext, state: State) -> State:
     """After a restart: what was due is not known to have been cleaning, and is not read."""
-    return replace(life, due=None, run_counted=0)
+    return replace(state, life=replace(state.life, due=None, run_counted=0))
 
 
-def follow(
-    context: StepContext,
-    life: FilterLife,
-    before: Run | None,
-    run: Run | None,
-    *,
-    ended_by: Because,
-    pulsing: PulsingState,
-    blower: BlowerState,
-    sample: Sample,
-    zero_offset_pa: float,
-) -> FilterLife:
-    """Read the residual that is due, and see whether another one is.
+def advance(context: StepContext, state: State) -> State:
+    """Read the residual that is due, and see whether another one is."""
+    return update(state, life=_followed(context, state))
 
-    ``before`` and ``run``: the cleaning run before this step and after it, with the pulse it may
-    have commanded; ``ended_by``: why, if it has ended.
-    """
-    life = _read(context, life, pulsing, blower, sample, zero_offset_pa)
+
+def _followed(context: StepContext, state: State) -> FilterLife:
+    # The cleaning run before this step, and after it with the pulse it may have commanded.
+    before = None if context.restart else context.before.cleaning.run
+    run, pulsing, ended_by = state.cleaning.run, state.pulsing, state.cleaning.reason.code
+    life = _read(context, state, state.life)
     if before is not None and (run is None or run.started_s != before.started_s):
         if life.run_counted == 0 and has_run(context, before, 1):
             life = _await(context, life, before, pulsing, full_cycle=True)
@@ -110,13 +65,13 @@ def follow(
     # The later cycles of an on-demand run find cleaner filters, and would be another residual.
     while (
         run is not None
-        and run.kind is not Kind.DOWNTIME
-        and (life.run_counted == 0 or run.kind is Kind.TIMED)
+        and run.kind is not RunKind.DOWNTIME
+        and (life.run_counted == 0 or run.kind is RunKind.TIMED)
         and has_run(context, run, life.run_counted + 1)
     ):
         life = _await(context, life, run, pulsing, full_cycle=True)
         life = replace(life, run_counted=life.run_counted + 1)
-    life = _read(context, life, pulsing, blower, sample, zero_offset_pa)
+    life = _read(context, state, life)
     if life.due is not None and life.due.at_s > context.now_s:
         context.wake_by(life.due.at_s)
     return life
@@ -127,7 +82,7 @@ def _await(
 ) -> FilterLife:
     board = context.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
     done = run.pulses > 0 or (board and full_cycle)
-    if not done or pulsing.failures or run.kind is Kind.DOWNTIME:
+    if not done or pulsing.failures or run.kind is RunKind.DOWNTIME:
         return life
     from_s = context.now_s if run.last_pulse_s is None else run.last_pulse_s
     at_s = from_s + (0.0 if board else interval_s(context.setpoints, run.kind))
@@ -136,26 +91,19 @@ def _await(
     return replace(life, due=Due(at_s, run.kind.value, full_cycle))
 
 
-def _read(
-    context: StepContext,
-    life: FilterLife,
-    pulsing: PulsingState,
-    blower: BlowerState,
-    sample: Sample,
-    zero_offset_pa: float,
-) -> FilterLife:
+def _read(context: StepContext, state: State, life: FilterLife) -> FilterLife:
     """Take the residual whose time has come, and judge anew when that closes a point. Where a reply
     is lost just then, the next will do, unless a pulse is fired before it."""
-    due, line = life.due, context.line
+    due, line, sample, blower = life.due, state.line, state.sample, state.blower
     if due is None or context.now_s < due.at_s:
         return life
-    unknown = sample.usable_pa is None or not is_known(context)
+    unknown = sample.usable_pa is None or not is_known(context, state)
     held = context.holds(line.dp) or context.holds(line.blower_running)
-    if unknown and held and pulsing.last_s < due.at_s:
+    if unknown and held and state.pulsing.last_s < due.at_s:
         return life
     life = replace(life, due=None)
-    hours = life.hours(blower, context.now_s)
-    trusted = sample.quality is Quality.GOOD and blower.running and is_known(context)
+    hours = life.hours(blower.total_until_s(context.now_s))
+    trusted = sample.quality is Quality.GOOD and blower.running and is_known(context, state)
     if sample.pa is None or not trusted or not life.residuals.wants(hours):
         return life
     cleaning, points = context.setpoints.cleaning, life.residuals.points
@@ -164,7 +112,7 @@ def _read(
         due.full_cycle,
         cleaning.low_pa,
         cleaning.high_pa,
-        round(zero_offset_pa / (_ZERO_STEP * cleaning.low_pa)),
+        round(state.zero.offset_pa / (_ZERO_STEP * cleaning.low_pa)),
         life.moved,
     )
     life = replace(life, residuals=life.residuals.with_reading(hours, sample.pa, conditions))

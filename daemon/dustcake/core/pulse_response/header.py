@@ -1,9 +1,13 @@
 """The header from pulse to pulse: filled again in time, and to its usual pressure."""
 
-from dustcake.core.pulse_response import evidence
-from dustcake.core.pulse_response.findings import found, standing, withdrawn
-from dustcake.core.pulse_response.response import Answer
-from dustcake.core.pulse_response.state import DiagnosisState, FindingName, HeaderRecord, Look
+from dustcake.core.pulse_response.findings import blended, found, standing, withdrawn
+from dustcake.core.pulse_response.state import (
+    FindingName,
+    HeaderRecord,
+    Observation,
+    PulseResponseState,
+    Response,
+)
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
@@ -27,113 +31,115 @@ _AT_ONCE = 0.12
 
 
 def before_pulse(
-    context: StepContext, diagnosis: DiagnosisState, look: Look, *, rested: bool
-) -> DiagnosisState:
+    context: StepContext, known: PulseResponseState, observation: Observation, *, rested: bool
+) -> PulseResponseState:
     """What header pressure at the beginning of a pulse says. ``rested``: the first of a run."""
-    if look.header_pa is None:
-        return diagnosis
-    header = diagnosis.header
+    if observation.header_pa is None:
+        return known
+    header = known.header
     if rested or header.rest_pa is None:
-        return _at_rest(context, diagnosis, header, look.header_pa)
+        return _at_rest(context, known, header, observation.header_pa)
     share = context.setpoints.diagnosis.recovered_share
     slow = header.slow
-    if look.header_pa < share * header.rest_pa:
+    if observation.header_pa < share * header.rest_pa:
         slow = min(slow + 1, 2 * PULSES)
-    elif look.header_pa >= (1 + share) / 2 * header.rest_pa:
+    elif observation.header_pa >= (1 + share) / 2 * header.rest_pa:
         slow = max(slow - 1, 0)  # the first of a run begin well: others must, too
-    diagnosis = replace(diagnosis, header=replace(header, slow=slow))
+    known = replace(known, header=replace(header, slow=slow))
     if slow == 0:
-        return withdrawn(context, diagnosis, FindingName.HEADER_SLOW)
+        return withdrawn(context, known, FindingName.HEADER_SLOW)
     if slow < PULSES:
-        return diagnosis
+        return known
     reason = because(
         Because.HEADER_SLOW,
-        header_pa=look.header_pa,
+        header_pa=observation.header_pa,
         rest_header_pa=header.rest_pa,
         pulses=slow,
     )
-    return found(context, diagnosis, FindingName.HEADER_SLOW, 0, reason)
+    return found(context, known, FindingName.HEADER_SLOW, 0, reason)
 
 
 def _at_rest(
-    context: StepContext, diagnosis: DiagnosisState, header: HeaderRecord, now_pa: float
-) -> DiagnosisState:
+    context: StepContext, known: PulseResponseState, header: HeaderRecord, now_pa: float
+) -> PulseResponseState:
     is_weak = header.rests >= RESTS and now_pa < WEAK * header.usual_pa
     weak = min(header.weak + 1, 2 * RESTS) if is_weak else max(header.weak - 1, 0)
     rests = header.rests + 1
     # What is weak now becomes the usual only very slowly, so that a regulator set anew on purpose
-    # is not told for ever.
-    usual_pa = evidence.blended(header.usual_pa, now_pa, rests, _FORGETS)
+    # is not reported for ever.
+    usual_pa = blended(header.usual_pa, now_pa, rests, _FORGETS)
     if is_weak:
         usual_pa = header.usual_pa + _FORGETS / 4 * (now_pa - header.usual_pa)
     header = replace(header, rest_pa=now_pa, usual_pa=usual_pa, rests=rests, weak=weak)
-    diagnosis = replace(diagnosis, header=header)
+    known = replace(known, header=header)
     if weak == 0:
-        return withdrawn(context, diagnosis, FindingName.HEADER_WEAK)
+        return withdrawn(context, known, FindingName.HEADER_WEAK)
     if weak < RESTS:
-        return diagnosis
+        return known
     reason = because(Because.HEADER_WEAK, header_pa=now_pa, usual_header_pa=usual_pa, pulses=weak)
-    return found(context, diagnosis, FindingName.HEADER_WEAK, 0, reason)
+    return found(context, known, FindingName.HEADER_WEAK, 0, reason)
 
 
-def after_pulse(context: StepContext, diagnosis: DiagnosisState, answer: Answer) -> DiagnosisState:
-    """Whether the header is on its way back when the answer to a pulse is due."""
-    before_pa, after_pa = answer.header_pa, answer.header_after_pa
+def after_pulse(
+    context: StepContext, known: PulseResponseState, response: Response
+) -> PulseResponseState:
+    """Whether the header is on its way back when the response to a pulse is due."""
+    before_pa, after_pa = response.header_pa, response.header_after_pa
     if before_pa is None or after_pa is None:
-        return diagnosis
+        return known
     share = context.setpoints.diagnosis.recovered_share
     # A dip that was not seen neither adds to what was seen nor takes it away.
-    empty = diagnosis.header.empty if answer.dip is None else 0
-    if answer.dip is not None and answer.dip > 4 * answer.header_noise:
+    empty = known.header.empty if response.dip is None else 0
+    if response.dip is not None and response.dip > 4 * response.header_noise:
         lacks = 1 - after_pa / before_pa
-        empty = diagnosis.header.empty + 1 if lacks > (1 - REFILLED) * answer.dip else 0
-    diagnosis = replace(diagnosis, header=replace(diagnosis.header, empty=empty))
+        empty = known.header.empty + 1 if lacks > (1 - REFILLED) * response.dip else 0
+    known = replace(known, header=replace(known.header, empty=empty))
     if after_pa >= share * before_pa and empty == 0:
-        rest_pa = diagnosis.header.rest_pa
+        rest_pa = known.header.rest_pa
         if rest_pa is None or after_pa >= share * rest_pa:
-            diagnosis = withdrawn(context, diagnosis, FindingName.VALVE_STUCK_OPEN)
-        return withdrawn(context, diagnosis, FindingName.HEADER_NOT_REFILLED)
+            known = withdrawn(context, known, FindingName.VALVE_STUCK_OPEN)
+        return withdrawn(context, known, FindingName.HEADER_NOT_REFILLED)
     after_s = context.setpoints.diagnosis.response_s
     if after_pa < EMPTIED * before_pa:
         reason = because(
             Because.HEADER_EMPTIED_BY_VALVE,
-            valve=answer.valve,
+            valve=response.valve,
             before_header_pa=before_pa,
             header_pa=after_pa,
             response_s=after_s,
         )
-        return found(context, diagnosis, FindingName.VALVE_STUCK_OPEN, answer.valve, reason)
-    if empty < FILLS or standing(diagnosis, FindingName.VALVE_STUCK_OPEN):
-        return diagnosis
+        return found(context, known, FindingName.VALVE_STUCK_OPEN, response.valve, reason)
+    if empty < FILLS or standing(known, FindingName.VALVE_STUCK_OPEN):
+        return known
     reason = because(
         Because.HEADER_NOT_REFILLED,
-        valve=answer.valve,
+        valve=response.valve,
         before_header_pa=before_pa,
         header_pa=after_pa,
         response_s=after_s,
     )
-    return found(context, diagnosis, FindingName.HEADER_NOT_REFILLED, 0, reason)
+    return found(context, known, FindingName.HEADER_NOT_REFILLED, 0, reason)
 
 
-def thresholds_pa(header: HeaderRecord) -> tuple[float, ...]:
-    """Every header pressure at which the answer of ``without_pulse`` may change, beside the lower
+def weak_thresholds_pa(header: HeaderRecord) -> tuple[float, ...]:
+    """Every header pressure at which ``without_pulse`` may do otherwise, beside the lower
     limit of the settings."""
     return (WEAK * header.usual_pa,) if header.rests >= RESTS else ()
 
 
 def without_pulse(
-    context: StepContext, diagnosis: DiagnosisState, before: Sample | None, now: Sample | None
-) -> DiagnosisState:
+    context: StepContext, known: PulseResponseState, before: Sample | None, now: Sample | None
+) -> PulseResponseState:
     """A header that falls between two polls below its lower limit, or to a weak pressure, with no
     pulse to explain it, while the blower runs. Nobody vents it for work then."""
     before_pa = None if before is None else before.usable_pa
     now_pa = None if now is None else now.usable_pa
-    if before_pa is None or now_pa is None or diagnosis.look is not None:
-        return diagnosis
-    limits_pa = (context.setpoints.header_limits.min_pa, *thresholds_pa(diagnosis.header))
+    if before_pa is None or now_pa is None or known.observation is not None:
+        return known
+    limits_pa = (context.setpoints.header_limits.min_pa, *weak_thresholds_pa(known.header))
     if now_pa > (1 - _AT_ONCE) * before_pa:
-        return diagnosis
+        return known
     if not any(now_pa < limit_pa <= before_pa for limit_pa in limits_pa):
-        return diagnosis
+        return known
     reason = because(Because.HEADER_EMPTIED, before_header_pa=before_pa, header_pa=now_pa)
-    return found(context, diagnosis, FindingName.VALVE_STUCK_OPEN, 0, reason)
+    return found(context, known, FindingName.VALVE_STUCK_OPEN, 0, reason)

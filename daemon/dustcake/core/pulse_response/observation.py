@@ -1,16 +1,23 @@
-"""Looks at pulses: begun when a valve is commanded, ended when its answer is due."""
+"""The part of a step that observes pulses: an observation begins when a valve is commanded, and
+ends when the response is due."""
 
-from dustcake.core.cleaning.runs import Kind, Run
-from dustcake.core.pulse_response.header import after_pulse, before_pulse
-from dustcake.core.pulse_response.response import answer_to, first_noise_pa2, noisier
-from dustcake.core.pulse_response.ripple import judge_dips, judge_ripple
-from dustcake.core.pulse_response.rows import judge_rows
-from dustcake.core.pulse_response.state import DiagnosisState, Look, ValveRecord
-from dustcake.core.pulse_response.torn import cleaned
+from math import sqrt
+
+from dustcake.core.cleaning.state import Run, RunKind
+from dustcake.core.pulse_response import header as headers
+from dustcake.core.pulse_response import rows
+from dustcake.core.pulse_response import torn as torn_filters
+from dustcake.core.pulse_response.state import (
+    Observation,
+    PulseResponseState,
+    Response,
+    ValveRecord,
+)
 from dustcake.core.reading import Sample
-from dustcake.core.record import replace
-from dustcake.core.signal_validation.doubts import is_well_formed
-from dustcake.core.signal_validation.state import TrustState
+from dustcake.core.record import replace, update
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.signal_validation.state import SignalValidation, is_well_formed
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 # The first poll after a pulse shows its dip only if it comes soon.
@@ -18,136 +25,198 @@ _DIP_WITHIN_S = 2.5
 # So long without a pulse, and the header has had the time to come to rest.
 _RESTED_INTERVALS = 3.0
 _HARDLY = 0.25
-_FIRST_HEADER_NOISE = 0.0005  # of the header's span
+_FIRST_NOISE = 0.002  # of the span of dP, and of the header: deviations before any are known
+_FIRST_HEADER_NOISE = 0.0005
+# What dP of a steady collector wanders by while a pulse is observed, as a share of it (common
+# practice, no source).
+_WANDERS = 0.003
 
 
 def begin(
-    context: StepContext,
-    diagnosis: DiagnosisState,
-    run: Run | None,
-    valve: int,
-    interval_s: float,
-    sample: Sample,
-    header: Sample | None,
-    *,
-    flow: bool,
-) -> DiagnosisState:
-    """A valve has been commanded just now, as part of ``run``, or by itself (None). ``flow``: the
-    blower runs."""
+    context: StepContext, state: State, run: Run | None, valve: int, interval_s: float
+) -> State:
+    """A valve has been commanded just now, as part of ``run``, or by itself (None)."""
     response_s = context.setpoints.diagnosis.response_s
     if response_s <= 0:
-        return diagnosis
-    diagnosis = _noise(context, diagnosis, sample, header)
-    dp_pa = sample.pa if flow and is_well_formed(sample) else None
+        return state
+    known = _with_noise(context, state)
+    dp_pa = _dp_with_flow(state)
     if dp_pa is not None and dp_pa <= 0:
         dp_pa = None
-    header_pa = None if header is None else header.usable_pa
-    last_s = diagnosis.last_s
+    header_pa = None if state.header is None else state.header.usable_pa
+    last_s = known.last_s
     rested = last_s is None or context.now_s - last_s >= _RESTED_INTERVALS * interval_s
     if run is not None and run.pulses == 1:
         risen_pa = None
-        if dp_pa is not None and diagnosis.last_pa is not None:
-            risen_pa = dp_pa - diagnosis.last_pa
-        diagnosis = replace(diagnosis, start_pa=dp_pa, rise_pa=risen_pa)
-    rise_pa = _rise_pa(diagnosis, run, dp_pa)
+        if dp_pa is not None and known.last_pa is not None:
+            risen_pa = dp_pa - known.last_pa
+        known = replace(known, start_pa=dp_pa, rise_pa=risen_pa)
     due_s = context.now_s + min(interval_s, response_s)
     context.wake_by(due_s)
-    look = Look(
-        valve, context.now_s, due_s, dp_pa, header_pa, rise_pa, dip_due=header_pa is not None
+    observation = Observation(
+        valve,
+        context.now_s,
+        due_s,
+        dp_pa,
+        header_pa,
+        _rise_pa(known, run, dp_pa),
+        dip_due=header_pa is not None,
     )
-    armed = diagnosis.cleaned.armed and run is not None and run.kind is not Kind.DOWNTIME
-    diagnosis = replace(
-        diagnosis,
-        look=look,
+    armed = known.cleaned.armed and run is not None and run.kind is not RunKind.DOWNTIME
+    known = replace(
+        known,
+        observation=observation,
         last_s=context.now_s,
-        cleaned=replace(diagnosis.cleaned, armed=armed),
+        cleaned=replace(known.cleaned, armed=armed),
     )
-    return before_pulse(context, diagnosis, look, rested=rested)
+    return replace(
+        state, diagnosis=headers.before_pulse(context, known, observation, rested=rested)
+    )
 
 
-def _rise_pa(diagnosis: DiagnosisState, run: Run | None, dp_pa: float | None) -> float | None:
+def _dp_with_flow(state: State) -> float | None:
+    """dP to be compared, as long as the blower is not known to be off."""
+    flow = state.blower.running is not False
+    return state.sample.pa if flow and is_well_formed(state.sample) else None
+
+
+def _rise_pa(known: PulseResponseState, run: Run | None, dp_pa: float | None) -> float | None:
     """How far dP had risen before this run, as long as there must be cake to take off: in the
     first cycle of an on-demand run, and after it while dP has hardly fallen."""
-    rise_pa, start_pa = diagnosis.rise_pa, diagnosis.start_pa
-    if run is None or run.kind is not Kind.ON_DEMAND:
+    rise_pa, start_pa = known.rise_pa, known.start_pa
+    if run is None or run.kind is not RunKind.ON_DEMAND:
         return None
     if rise_pa is None or start_pa is None or dp_pa is None:
         return None
-    first_cycle = run.pulses <= len(diagnosis.valves)
+    first_cycle = run.pulses <= len(known.valves)
     return rise_pa if first_cycle or start_pa - dp_pa < _HARDLY * rise_pa else None
 
 
-def _noise(
-    context: StepContext, diagnosis: DiagnosisState, sample: Sample, header: Sample | None
-) -> DiagnosisState:
+def _with_noise(context: StepContext, state: State) -> PulseResponseState:
     """Noise from the last two readings before a pulse, where this step brought the later one."""
-    noise_pa2, header_noise_pa2 = diagnosis.noise_pa2, diagnosis.header_noise_pa2
+    known, setpoints, header = state.diagnosis, context.setpoints, state.header
+    noise_pa2, header_noise_pa2 = known.noise_pa2, known.header_noise_pa2
     if noise_pa2 is None:
-        noise_pa2 = first_noise_pa2(context.setpoints)
-    if header_noise_pa2 is None and context.setpoints.header is not None:
-        scale = context.setpoints.header
+        noise_pa2 = (_FIRST_NOISE * (setpoints.dp.span_high_pa - setpoints.dp.span_low_pa)) ** 2
+    if header_noise_pa2 is None and setpoints.header is not None:
+        scale = setpoints.header
         header_noise_pa2 = (_FIRST_HEADER_NOISE * (scale.span_high_pa - scale.span_low_pa)) ** 2
-    earlier, earlier_header = context.earlier, context.earlier_header
-    if earlier is not None and earlier.usable_pa is not None and sample.usable_pa is not None:
-        noise_pa2 = noisier(noise_pa2, sample.usable_pa - earlier.usable_pa)
-    if header_noise_pa2 is not None and header is not None and earlier_header is not None:
-        now_pa, then_pa = header.usable_pa, earlier_header.usable_pa
-        if now_pa is not None and then_pa is not None:
-            header_noise_pa2 = noisier(header_noise_pa2, now_pa - then_pa)
-    return replace(diagnosis, noise_pa2=noise_pa2, header_noise_pa2=header_noise_pa2)
+    if context.polled:
+        noise_pa2 = _noise_after(noise_pa2, context.before.sample, state.sample)
+        if header_noise_pa2 is not None and header is not None:
+            header_noise_pa2 = _noise_after(header_noise_pa2, context.before.header, header)
+    return replace(known, noise_pa2=noise_pa2, header_noise_pa2=header_noise_pa2)
 
 
-def follow(
-    context: StepContext,
-    diagnosis: DiagnosisState,
-    trust: TrustState,
-    sample: Sample,
-    header: Sample | None,
-    *,
-    flow: bool,
-) -> tuple[DiagnosisState, TrustState]:
-    """See the dip, and take the answer when it is due."""
-    look = diagnosis.look
-    if look is None:
-        return diagnosis, trust
-    if look.dip_due and sample.at.mono_s > look.began_s + context.setpoints.pulsing.on_time_s:
-        look = _with_dip(look, header, sample.at.mono_s)
-        diagnosis = replace(diagnosis, look=look)
-    if not context.is_due(look.due_s):
-        return diagnosis, trust
-    answer = answer_to(look, diagnosis, sample, header, flow=flow)
-    diagnosis = replace(diagnosis, look=None)
-    if answer.after_pa is not None:
-        diagnosis = replace(diagnosis, last_pa=answer.after_pa)
-    diagnosis = after_pulse(context, diagnosis, answer)
-    diagnosis = judge_dips(context, diagnosis, answer)
-    diagnosis = judge_rows(context, diagnosis, answer)
-    record = cleaned(context.setpoints, diagnosis.cleaned, answer)
-    diagnosis = replace(diagnosis, cleaned=record)
-    return judge_ripple(context, diagnosis, trust, answer)
+def _noise_after(variance_pa2: float, before: Sample | None, now: Sample) -> float:
+    """Variance of single readings after one more difference of two that follow each other."""
+    before_pa = None if before is None else before.usable_pa
+    if before_pa is None or now.usable_pa is None:
+        return variance_pa2
+    seen = min((now.usable_pa - before_pa) ** 2 / 2, 9 * variance_pa2)
+    return variance_pa2 + 0.1 * (seen - variance_pa2)
 
 
-def _with_dip(look: Look, header: Sample | None, at_s: float) -> Look:
+def take_response(context: StepContext, state: State) -> State:
+    """See the dip, and take the response when it is due."""
+    known, sample = state.diagnosis, state.sample
+    observation = known.observation
+    if observation is None:
+        return state
+    on_time_s = context.setpoints.pulsing.on_time_s
+    if observation.dip_due and sample.at.mono_s > observation.began_s + on_time_s:
+        observation = _with_dip(observation, state.header, sample.at.mono_s)
+        known = replace(known, observation=observation)
+    if not context.is_due(observation.due_s):
+        return update(state, diagnosis=known)
+    known, validation = _responded(context, known, state.trust, _response_to(observation, state))
+    return update(state, diagnosis=known, trust=validation)
+
+
+def _with_dip(observation: Observation, header: Sample | None, at_s: float) -> Observation:
+    before_pa, dip = observation.header_pa, None
     now_pa = None if header is None else header.usable_pa
-    dip = None
-    if look.header_pa is not None and now_pa is not None and at_s <= look.began_s + _DIP_WITHIN_S:
-        dip = (look.header_pa - now_pa) / look.header_pa
-    return replace(look, dip=dip, dip_due=False)
+    if before_pa is not None and now_pa is not None and at_s <= observation.began_s + _DIP_WITHIN_S:
+        dip = (before_pa - now_pa) / before_pa
+    return replace(observation, dip=dip, dip_due=False)
 
 
-def void(diagnosis: DiagnosisState) -> DiagnosisState:
-    """A pulse that was not carried out as commanded is no evidence of anything."""
-    return diagnosis if diagnosis.look is None else replace(diagnosis, look=None)
-
-
-def restarted(diagnosis: DiagnosisState, valves: int) -> DiagnosisState:
-    """After a restart: what was learnt stays, and monotonic times mean nothing."""
-    known = (*diagnosis.valves, *(ValveRecord() for _ in range(valves)))[:valves]
-    return replace(
-        diagnosis,
-        valves=known,
-        look=None,
-        last_s=None,
-        cleaned=replace(diagnosis.cleaned, low_s=None),
-        findings=tuple(f for f in diagnosis.findings if f.valve <= valves),
+def _response_to(observation: Observation, state: State) -> Response:
+    """What is read when the response to a pulse is due."""
+    known, dp_pa, header_pa = state.diagnosis, observation.dp_pa, observation.header_pa
+    after_pa = _dp_with_flow(state)
+    response = rise = None
+    noise = header_noise = 0.0
+    if dp_pa is not None and after_pa is not None:
+        response = (dp_pa - after_pa) / dp_pa
+        noise = sqrt(2 * (known.noise_pa2 or 0.0) / (dp_pa * dp_pa) + _WANDERS * _WANDERS)
+        rise = None if observation.rise_pa is None else observation.rise_pa / dp_pa
+    if header_pa is not None:
+        header_noise = sqrt(2 * (known.header_noise_pa2 or 0.0)) / header_pa
+    return Response(
+        valve=observation.valve,
+        dp_pa=dp_pa,
+        after_pa=after_pa,
+        response=response,
+        noise=noise,
+        rise=rise,
+        dip=observation.dip,
+        header_noise=header_noise,
+        header_pa=header_pa,
+        header_after_pa=None if state.header is None else state.header.usable_pa,
     )
+
+
+def _responded(
+    context: StepContext,
+    known: PulseResponseState,
+    validation: SignalValidation,
+    response: Response,
+) -> tuple[PulseResponseState, SignalValidation]:
+    known = replace(known, observation=None)
+    if response.after_pa is not None:
+        known = replace(known, last_pa=response.after_pa)
+    known = headers.after_pulse(context, known, response)
+    known = rows.no_valve_fires(context, known, response)
+    known = rows.valve_and_row(context, known, response)
+    cleaned = torn_filters.with_cleaned(context.setpoints, known.cleaned, response)
+    return rows.no_ripple(replace(known, cleaned=cleaned), validation, response)
+
+
+def void(known: PulseResponseState) -> PulseResponseState:
+    """A pulse that was not carried out as commanded is no evidence of anything."""
+    return update(known, observation=None)
+
+
+def advance(context: StepContext, state: State) -> State:
+    """See whether the header, or dP, is too low with no pulse to explain it."""
+    if state.blower.running and context.setpoints.diagnosis.response_s > 0:
+        before = context.before.header if context.polled else None
+        known = headers.without_pulse(context, state.diagnosis, before, state.header)
+        state = update(state, diagnosis=known)
+    return update(state, diagnosis=torn_filters.torn(context, state))
+
+
+def restart(context: StepContext, state: State) -> State:
+    """After a restart: what was learnt stays, and monotonic times mean nothing."""
+    known, valves = state.diagnosis, len(context.setpoints.pulsing.order)
+    records = (*known.valves, *(ValveRecord() for _ in range(valves)))[:valves]
+    known = replace(
+        known,
+        valves=records,
+        observation=None,
+        last_s=None,
+        cleaned=replace(known.cleaned, low_s=None),
+        findings=tuple(f for f in known.findings if f.valve <= valves),
+    )
+    return replace(state, diagnosis=known)
+
+
+def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
+    """Every dP at which ``advance`` may do otherwise."""
+    return torn_filters.thresholds_pa(setpoints, state.diagnosis.cleaned)
+
+
+def header_thresholds_pa(_setpoints: Setpoints, state: State) -> tuple[float, ...]:
+    """Every header pressure at which it may, beside the lower limit of the settings."""
+    return headers.weak_thresholds_pa(state.diagnosis.header)

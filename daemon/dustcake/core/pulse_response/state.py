@@ -1,4 +1,4 @@
-"""What diagnosis remembers from pulse to pulse."""
+"""What is observed of a pulse, and what is remembered from pulse to pulse."""
 
 from enum import StrEnum
 
@@ -29,8 +29,8 @@ class Finding:
 
 
 @record
-class Look:
-    """A pulse whose answer is awaited.
+class Observation:
+    """A pulse whose response is awaited.
 
     ``dp_pa`` and ``header_pa``: before it, None where not known. ``rise_pa``: how far dP had risen
     before this on-demand run, None where there is no cake to be sure of. ``dip``: part
@@ -46,6 +46,27 @@ class Look:
     rise_pa: float | None
     dip: float | None = None
     dip_due: bool = False
+
+
+@record
+class Response:
+    """What one pulse did. Effects are shares of the value before the pulse, None where not known.
+
+    ``response``: by how much dP fell; ``noise``: standard deviation of that without any effect.
+    ``dip``, ``header_noise``: the same of the header at the first poll after the pulse. ``rise``:
+    by how much dP had risen before this run, only in its first cycle.
+    """
+
+    valve: int
+    dp_pa: float | None
+    after_pa: float | None
+    response: float | None
+    noise: float
+    rise: float | None
+    dip: float | None
+    header_noise: float
+    header_pa: float | None
+    header_after_pa: float | None
 
 
 @record
@@ -96,16 +117,16 @@ class CleanedRecord:
 
 
 @record
-class DiagnosisState:
+class PulseResponseState:
     """``noise_pa2``, ``header_noise_pa2``: variance of single readings, None before the first.
     ``last_s``: when the last pulse began, ``last_pa``: dP after it. ``start_pa``: dP when the last
     run began, ``rise_pa``: how far it had risen to that. ``response``: usual response
     to a pulse in the first cycle of an on-demand run, from ``responses``; ``no_ripple``: evidence
-    that dP answers to no pulse at all. ``mean_response``: over all rows and every kind of run,
+    that dP responds to no pulse at all. ``mean_response``: over all rows and every kind of run,
     from ``means`` pulses."""
 
     valves: tuple[ValveRecord, ...]
-    look: Look | None = None
+    observation: Observation | None = None
     header: HeaderRecord = HeaderRecord()
     cleaned: CleanedRecord = CleanedRecord()
     noise_pa2: float | None = None
@@ -122,6 +143,6 @@ class DiagnosisState:
     findings: tuple[Finding, ...] = ()
 
 
-def nothing_known(valves: int) -> DiagnosisState:
+def nothing_known(valves: int) -> PulseResponseState:
     """Of a collector with so many valves."""
-    return DiagnosisState(tuple(ValveRecord() for _ in range(valves)))
+    return PulseResponseState(tuple(ValveRecord() for _ in range(valves)))

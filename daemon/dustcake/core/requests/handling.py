@@ -5,15 +5,14 @@ from typing import Any
 
 from dustcake.core import log_book, zeroing
 from dustcake.core.alarms import life as alarm_life
-from dustcake.core.cleaning.permitted import permitted
-from dustcake.core.cleaning.pulsing import command
+from dustcake.core.cleaning.permissives import permissives
+from dustcake.core.cleaning.pulsing import fire
 from dustcake.core.cleaning.runs import ALWAYS
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.filter_life import residual as filter_life
-from dustcake.core.filter_life.replacement import ReplacementState
+from dustcake.core.filter_life.state import ReplacementState
 from dustcake.core.inputs import OperatorRequested, RequestRefused
-from dustcake.core.pulse_response import observation as looking
-from dustcake.core.pulse_response import reset_baseline as renewed
+from dustcake.core.pulse_response.findings import reset_baseline, reset_cleaned
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
 from dustcake.core.requests import set_point_overrides
@@ -34,7 +33,7 @@ from dustcake.core.requests.kinds import (
     Verdict,
 )
 from dustcake.core.setpoints import BlowerRequest, OutputKind
-from dustcake.core.signal_validation.doubts import JUMPS, cleared
+from dustcake.core.signal_validation.state import JUMPS, cleared
 from dustcake.core.state import Answer, State
 from dustcake.core.step_context import StepContext
 
@@ -110,15 +109,7 @@ def _select_mode(context: StepContext, state: State, request: SelectMode, by: st
 
 
 def _set_zero(context: StepContext, state: State, request: SetZero, by: str) -> Handled:
-    zero, accepted, reason = zeroing.request(
-        context,
-        state.zero,
-        request,
-        by,
-        state.blower,
-        state.sample,
-        cleaning=state.cleaning.run is not None,
-    )
+    zero, accepted, reason = zeroing.request(context, state, request, by)
     return replace(state, zero=zero), Verdict(accepted, reason)
 
 
@@ -143,17 +134,7 @@ def _pulse_valve(context: StepContext, state: State, request: PulseValve, _by: s
     refusal = _pulse_refusal(context, state, valve)
     if refusal is not None:
         return state, Verdict(False, refusal)
-    diagnosis = looking.begin(
-        context,
-        state.diagnosis,
-        None,
-        valve,
-        context.setpoints.pulsing.interval_s,
-        state.sample,
-        state.header,
-        flow=state.blower.running is not False,
-    )
-    state = replace(state, pulsing=command(context, state.pulsing, valve), diagnosis=diagnosis)
+    state = fire(context, state, valve, None)
     return state, Verdict(True, because(Because.PULSE_STARTED, valve=valve))
 
 
@@ -169,7 +150,7 @@ def _pulse_refusal(context: StepContext, state: State, valve: int) -> Reason | N
         return because(Because.PULSE_WHILE_ZEROING)
     if state.cleaning.run is not None:
         return because(Because.PULSE_WHILE_CLEANING)
-    _, missing = permitted(context, state, state.blower, state.outputs)
+    _, missing = permissives(context, state)
     for permit in missing:
         if permit.name in ALWAYS:
             return permit.reason
@@ -192,7 +173,7 @@ def _record_filter_change(
             log_book=book,
             worn=ReplacementState(fresh=True),
             life=filter_life.filters_changed(context, state.life, state.blower, request.valves),
-            diagnosis=renewed.filters_changed(context, state.diagnosis),
+            diagnosis=reset_baseline(context, state.diagnosis),
         )
         state = _jump_explained(state)
     return state, Verdict(accepted, reason)
@@ -204,7 +185,7 @@ def _record_entry(context: StepContext, state: State, request: RecordEntry, by: 
         context, state.log_book, request, by, state.blower, pulses
     )
     if accepted and request.entry is Entry.DAMPER_MOVED:
-        diagnosis = renewed.flow_changed(context, state.diagnosis)
+        diagnosis = reset_cleaned(context, state.diagnosis)
         life = filter_life.level_moved(state.life)
         state = _jump_explained(replace(state, diagnosis=diagnosis, life=life))
     return replace(state, log_book=book), Verdict(accepted, reason)

@@ -181,3 +181,35 @@ Request = (
     | ChangeSetPoints
     | ConfirmChange
 )
+
+
+@record
+class AdjustedPoint:
+    """A set point changed by request. ``written``: what the settings file had for it then; ``by``
+    and ``utc_s``: who changed it and when (None: the clock was not set)."""
+
+    set_point: SetPoint
+    value: float
+    written: float
+    by: str
+    utc_s: float | None
+
+
+@record
+class PendingChange:
+    """A change that waits for its confirmation until ``until_s`` (monotonic). ``change``: the
+    number it is confirmed by, that of the event that answered its request."""
+
+    change: int
+    points: tuple[PointChange, ...]
+    by: str
+    until_s: float
+    until_utc_s: float | None
+
+
+@record
+class Adjusted:
+    """What has been changed by request, and what waits to be."""
+
+    points: tuple[AdjustedPoint, ...] = ()
+    held: PendingChange | None = None

@@ -7,50 +7,22 @@ something else about that set point: whoever edits the file means it.
 
 from dustcake.core.events import ChangeLapsed
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record, replace
+from dustcake.core.record import replace
 from dustcake.core.requests.kinds import (
+    Adjusted,
+    AdjustedPoint,
     ChangeSetPoints,
     ConfirmChange,
+    PendingChange,
     PointChange,
     SetPoint,
     Verdict,
 )
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 _WHOLE_STEP = 1e-6  # of a step of the on-time: rounding of what was written as decimals
-
-
-@record
-class AdjustedPoint:
-    """A set point changed by request. ``written``: what the settings file had for it then; ``by``
-    and ``utc_s``: who changed it and when (None: the clock was not set)."""
-
-    set_point: SetPoint
-    value: float
-    written: float
-    by: str
-    utc_s: float | None
-
-
-@record
-class PendingChange:
-    """A change that waits for its confirmation until ``until_s`` (monotonic). ``change``: the
-    number it is confirmed by, that of the event that answered its request."""
-
-    change: int
-    points: tuple[PointChange, ...]
-    by: str
-    until_s: float
-    until_utc_s: float | None
-
-
-@record
-class Adjusted:
-    """What has been changed by request, and what waits to be."""
-
-    points: tuple[AdjustedPoint, ...] = ()
-    held: PendingChange | None = None
 
 
 def value_of(setpoints: Setpoints, point: SetPoint) -> float:
@@ -139,19 +111,20 @@ def confirm(
     return adjusted, Verdict(True, because(Because.DONE), held.change, held.points)
 
 
-def expire(context: StepContext, adjusted: Adjusted) -> Adjusted:
+def advance(context: StepContext, state: State) -> State:
     """Give up a change that nobody has confirmed in time."""
-    held = adjusted.held
+    held = state.adjusted.held
     if held is None or not context.is_due(held.until_s):
-        return adjusted
+        return state
     _lapse(context, held, because(Because.NOT_CONFIRMED))
-    return Adjusted(adjusted.points)
+    return replace(state, adjusted=Adjusted(state.adjusted.points))
 
 
-def restarted(context: StepContext, adjusted: Adjusted) -> Adjusted:
+def restart(context: StepContext, state: State) -> State:
     """After a start, perhaps with other settings. What was changed by request stays in force where
     the file still says of it what it said then, its limits still allow it, and what then holds is
     in order; else the file does. A change that waited is given up."""
+    adjusted = state.adjusted
     if adjusted.held is not None:
         _lapse(context, adjusted.held, because(Because.RESTARTED))
     points = tuple(
@@ -164,7 +137,7 @@ def restarted(context: StepContext, adjusted: Adjusted) -> Adjusted:
         points = ()
     adjusted = Adjusted(points)
     context.setpoints = effective(context.configured, adjusted)
-    return adjusted
+    return replace(state, adjusted=adjusted)
 
 
 def _lapse(context: StepContext, held: PendingChange, reason: Reason) -> None:

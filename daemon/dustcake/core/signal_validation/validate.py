@@ -1,64 +1,60 @@
-"""All that is asked of a reading at one step, in order."""
+"""The part of a step that validates the reading: every check in order, then its quality."""
 
-from dustcake.core.blower import BlowerState
-from dustcake.core.cleaning.pulsing import PulsingState
-from dustcake.core.cleaning.runs import Run
 from dustcake.core.events import QualityChanged
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because
-from dustcake.core.signal_validation.doubts import in_doubt, is_well_formed
-from dustcake.core.signal_validation.frozen import still
-from dustcake.core.signal_validation.jump import steady, stepped
-from dustcake.core.signal_validation.no_flow import with_flow
-from dustcake.core.signal_validation.state import TrustState
-from dustcake.core.signal_validation.zero_check import at_rest
+from dustcake.core.record import replace, update
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.signal_validation.checks import (
+    anchor_band_pa,
+    excursion,
+    frozen,
+    no_flow,
+    no_flow_thresholds_pa,
+    zero_check,
+)
+from dustcake.core.signal_validation.state import SignalValidation, in_doubt, is_well_formed
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
-# How long after a pulse dP may still answer to it.
-_ANSWERS_FOR_S = 15.0
+_CHECKS = (excursion, frozen, no_flow, zero_check)
 
 
-def is_pulsed(run: Run | None, pulsing: PulsingState, now_s: float) -> bool:
-    """Whether pulses explain that dP changes: a run is under way, or one has just been fired."""
-    return run is not None or now_s < pulsing.last_s + _ANSWERS_FOR_S
+def restart(_context: StepContext, state: State) -> State:
+    """After a restart: what was timed by the clock as it was begins anew; doubts stay."""
+    before = state.trust
+    return replace(state, trust=SignalValidation(before.doubts, zero_pa=before.zero_pa))
 
 
-def judge(
-    context: StepContext, trust: TrustState, sample: Sample, blower: BlowerState, *, pulsing: bool
-) -> TrustState:
-    """The doubts as they are now."""
-    if sample.pa is not None and is_well_formed(sample):
-        trust = stepped(
-            context.setpoints.trust,
-            trust,
-            context.now_s,
-            dp_pa=sample.pa,
-            earlier_pa=context.earlier_pa,
-            is_steady=steady(blower, context.now_s),
-            pulsing=pulsing,
-        )
-    trust = still(context, trust, sample, blower)
-    trust = with_flow(context, trust, sample, blower)
-    return at_rest(context, trust, sample, blower, pulsing=pulsing)
+def advance(context: StepContext, state: State) -> State:
+    """The doubts as they are now, and the sample with the quality they leave it."""
+    validation = state.trust
+    for check in _CHECKS:
+        validation = check(context, state, validation)
+    return update(state, trust=validation, sample=_validated(context, state.sample, validation))
 
 
-def believed(context: StepContext, sample: Sample, trust: TrustState) -> Sample:
-    """``sample`` with the quality that the doubts now leave it; a change is told."""
+def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
+    """Every dP at which a doubt may come or go, or something is remembered of the reading."""
+    settings = setpoints.trust
+    return (*no_flow_thresholds_pa(settings), *anchor_band_pa(settings, state.trust))
+
+
+def _validated(context: StepContext, sample: Sample, validation: SignalValidation) -> Sample:
+    """``sample`` with the quality that the doubts now leave it; a change is recorded."""
     if sample.pa is None or not is_well_formed(sample):
         return sample
-    if not trust.doubts and not sample.reasons:
+    if not validation.doubts and not sample.reasons:
         return sample
-    after = in_doubt(trust.doubts, sample.at, sample.pa)
+    after = in_doubt(validation.doubts, sample.at, sample.pa)
     if after == sample:
         return sample
-    tell_change(context, sample, after)
+    record_quality(context, sample, after)
     return after
 
 
-def tell_change(context: StepContext, before: Sample, after: Sample) -> None:
+def record_quality(context: StepContext, before: Sample, after: Sample) -> None:
     """An event if the quality changed, or why it is as it is."""
-    if before.quality is after.quality and before.reasons == after.reasons:
-        return
     if before.quality is not after.quality or _codes(before) != _codes(after):
         context.emit(QualityChanged(after.quality, after.reasons))
 

@@ -3,8 +3,7 @@
 from types import NoneType
 from typing import Any, get_args, get_type_hints
 
-from dustcake.core.cleaning.permissives import Met
-from dustcake.core.cleaning.runs import Kind
+from dustcake.core.cleaning.state import Met, RunKind
 from dustcake.core.events import Body, SettingChanged
 from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.reasons import Because, Reason
@@ -104,7 +103,7 @@ def _state() -> Schema:
     return {
         "mode": ref("mode"),
         "phase": ref("phase"),
-        "cleaning": {"enum": [*(each.value for each in Kind), None]},
+        "cleaning": {"enum": [*(each.value for each in RunKind), None]},
         **REASON,
         "permissives": {"type": "array", "items": permissive},
         "quality": ref("quality"),
@@ -197,7 +196,7 @@ _NAMED: dict[str, Schema] = {
     "priority": ref("priority"),
     "quality": ref("quality"),
     "mode": ref("mode"),
-    "kind": one_of(Kind),
+    "kind": one_of(RunKind),
     "outlook": one_of(Outlook),
     "identity": {**one_of(Identity), "description": "how far it is known who asked"},
 }

@@ -1,4 +1,4 @@
-"""Every daemon a test starts is ended with it, and none may have shown a traceback."""
+"""What tests of processes share: daemons and a broker that are ended with the test."""
 
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
@@ -11,6 +11,7 @@ from system_support.processes import Daemons
 
 @pytest.fixture
 def daemons() -> Iterator[Daemons]:
+    """Every daemon a test starts is ended with it, and none may have shown a traceback."""
     started = Daemons()
     yield started
     started.end_all()

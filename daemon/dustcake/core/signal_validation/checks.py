@@ -1,0 +1,321 @@
+"""The checks of a reading, one function each: what it remembers and doubts after this step."""
+
+from math import inf
+
+from dustcake.core.blower import is_known
+from dustcake.core.cleaning.state import PulsingState, Run
+from dustcake.core.reading import Sample
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import replace
+from dustcake.core.setpoints import FanPlace, Trust
+from dustcake.core.signal_validation.state import (
+    JUMPS,
+    Excursion,
+    FrozenCheck,
+    Jump,
+    SignalValidation,
+    ZeroCheck,
+    cleared,
+    doubted,
+    find,
+    is_well_formed,
+)
+from dustcake.core.state import BlowerState, State
+from dustcake.core.step_context import StepContext
+
+CLEAN_SIDE, DIRTY_SIDE = "clean side", "dirty side"
+
+
+def line_at_fault(settings: Trust, *, reads_high: bool) -> str:
+    """Which sensing line, open to the room, would make dP read too high, or else too low.
+
+    High port on the dirty side, low port on the clean side; with the fan downstream both sides
+    are below the pressure of the room, with the fan upstream above it.
+    """
+    downstream = settings.fan is FanPlace.DOWNSTREAM
+    return DIRTY_SIDE if reads_high is downstream else CLEAN_SIDE
+
+
+# --- Jumps: readings that change faster than dP can. A change from one poll to the next beyond the
+# limit is not believed at first: a spike is passed over, and what stays is believed with a doubt.
+# The damping of a transmitter spreads a jump over several polls; so an excursion, half of that
+# limit within EXCURSION_S, leaves the doubt as well, though it is believed all along; a fall only
+# where no pulse explains it.
+
+# A blower that has just started or stopped changes dP as fast as it likes.
+STEADY_AFTER_S = 30.0
+
+EXCURSION_S = 15.0
+
+# How long after a pulse dP may still answer to it.
+_ANSWERS_FOR_S = 15.0
+
+
+def steady(blower: BlowerState, now_s: float) -> bool:
+    """Whether the blower has run evenly for so long that dP has no reason to jump."""
+    return blower.running is True and now_s >= blower.since_s + STEADY_AFTER_S
+
+
+def is_pulsed(run: Run | None, pulsing: PulsingState, now_s: float) -> bool:
+    """Whether pulses explain that dP changes: a run is under way, or one has just been fired."""
+    return run is not None or now_s < pulsing.last_s + _ANSWERS_FOR_S
+
+
+def _watches_jumps(settings: Trust) -> bool:
+    return settings.jump_pa < inf and settings.jump_confirm_s > 0
+
+
+def jump(
+    context: StepContext,
+    validation: SignalValidation,
+    before_pa: float | None,
+    pa: float,
+    *,
+    is_steady: bool,
+) -> tuple[SignalValidation, Reason | None]:
+    """What becomes of a reading of ``pa`` after ``before_pa``: why it is not believed, or None.
+
+    A value that comes back within the limit was a spike. One that stays for the time of the
+    settings is believed from then on, and leaves a doubt: a hose that came off looks like that.
+    """
+    settings, known = context.setpoints.trust, validation.jump
+    if not is_steady or not _watches_jumps(settings):
+        return replace(validation, jump=None) if known is not None else validation, None
+    if known is None:
+        if before_pa is None or abs(pa - before_pa) <= settings.jump_pa:
+            return validation, None
+        known = Jump(before_pa, pa, context.now_s)
+    elif abs(pa - known.from_pa) <= settings.jump_pa:
+        return replace(validation, jump=None), None
+    elif abs(pa - known.level_pa) > settings.jump_pa:
+        known = Jump(known.from_pa, pa, context.now_s)
+    if context.now_s >= known.since_s + settings.jump_confirm_s:
+        return _believed(settings, validation, known.from_pa, pa), None
+    reason = because(Because.JUMP_UNEXPLAINED, dp_pa=pa, from_pa=known.from_pa)
+    return replace(validation, jump=known), reason
+
+
+def anchor_band_pa(settings: Trust, validation: SignalValidation) -> tuple[float, ...]:
+    """The dP at which ``excursion`` has something to do. No two readings in between are so far
+    apart that one of them is not believed."""
+    half_pa, anchor_pa = settings.jump_pa / 2, validation.anchor_pa
+    if anchor_pa is None or not _watches_jumps(settings):
+        return ()
+    return anchor_pa - half_pa, anchor_pa + half_pa
+
+
+def excursion(context: StepContext, state: State, validation: SignalValidation) -> SignalValidation:
+    """Follow dP from band to band, and see whether it went from one to the next at once."""
+    settings, sample, now_s = context.setpoints.trust, state.sample, context.now_s
+    dp_pa, half_pa = sample.pa, settings.jump_pa / 2
+    if dp_pa is None or not is_well_formed(sample) or not _watches_jumps(settings):
+        return validation
+    is_steady = steady(state.blower, now_s)
+    pulsing = is_pulsed(state.cleaning.run, state.pulsing, now_s)
+    left = validation.excursion
+    if left is not None and not is_steady:
+        left = None
+    # A run that begins meanwhile, because dP has jumped up, ends the wait before it has an effect.
+    elif left is not None and ((pulsing and not left.pulsing) or now_s >= left.due_s):
+        rise_pa = dp_pa - left.from_pa
+        if rise_pa > half_pa or (rise_pa < -half_pa and not left.pulsing):
+            validation = _believed(settings, validation, left.from_pa, dp_pa)
+        left = None
+    anchor_pa = validation.anchor_pa
+    if anchor_pa is None or not anchor_pa - half_pa < dp_pa < anchor_pa + half_pa:
+        if left is None and context.earlier_pa is not None and is_steady:
+            left = Excursion(context.earlier_pa, now_s + EXCURSION_S, pulsing)
+        anchor_pa = dp_pa
+    if anchor_pa == validation.anchor_pa and left is validation.excursion:
+        return validation
+    return replace(validation, anchor_pa=anchor_pa, excursion=left)
+
+
+def _believed(
+    settings: Trust, validation: SignalValidation, from_pa: float, pa: float
+) -> SignalValidation:
+    """A jump that stayed. One back towards where an earlier one came from takes its doubt away."""
+    rose = pa > from_pa
+    opposite = Because.FELL_AT_ONCE if rose else Because.ROSE_AT_ONCE
+    doubts = cleared(validation.doubts, opposite)
+    if doubts is validation.doubts:
+        line = line_at_fault(settings, reads_high=rose)
+        reason = (
+            because(Because.ROSE_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
+            if rose
+            else because(Because.FELL_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
+        )
+        doubts = doubted(doubts, reason)
+    return replace(validation, jump=None, doubts=doubts)
+
+
+# --- Frozen: a reading that does not move while the blower runs.
+
+# Checks at which the reading must be the same. Noise comes back to one value now and then: with a
+# deviation as large as the resolution once in four checks, so twelve times running once in 10^7.
+FROZEN_CHECKS = 12
+
+
+def frozen(context: StepContext, state: State, validation: SignalValidation) -> SignalValidation:
+    """Check now and then, not at every reading, so that quiet times stay quiet in between."""
+    settings, sample, before = context.setpoints.trust, state.sample, validation.frozen
+    stands = find(validation.doubts, Because.FROZEN) is not None
+    if settings.frozen_after_s <= 0 or not (state.blower.running or stands):
+        # Without a contact the blower's proof is lost with the reading: a doubt that stands goes
+        # only when the reading moves.
+        return validation if before is None else replace(validation, frozen=None)
+    if not context.polled or not is_well_formed(sample) or sample.pa is None:
+        return validation
+    if before is not None and not stands and context.now_s < before.next_s:
+        return validation
+    after = frozen_checked(settings, before, sample.pa, context.now_s)
+    if after.same == 0:
+        doubts = validation.doubts if before is None else cleared(validation.doubts, Because.FROZEN)
+        return replace(validation, frozen=after, doubts=doubts)
+    if stands:
+        return validation
+    if after.same < FROZEN_CHECKS:
+        return replace(validation, frozen=after)
+    reason = because(Because.FROZEN, dp_pa=after.pa, frozen_after_s=settings.frozen_after_s)
+    return replace(validation, frozen=after, doubts=doubted(validation.doubts, reason))
+
+
+def frozen_checked(
+    settings: Trust, before: FrozenCheck | None, pa: float, now_s: float
+) -> FrozenCheck:
+    """What is remembered after a check that is due and finds ``pa``. Frozen after
+    ``FROZEN_CHECKS``."""
+    next_s = now_s + settings.frozen_after_s / FROZEN_CHECKS
+    if before is None or abs(pa - before.pa) > settings.frozen_within_pa:
+        return FrozenCheck(pa, 0, next_s)
+    return FrozenCheck(before.pa, before.same + 1, next_s)
+
+
+# --- No flow: no dP, or a negative one, although the blower is proved running: a fault, never clean
+# filters.
+
+# A doubt goes only when dP is clearly there again.
+CLEARS_AT = 2.0
+
+_NO_FLOW = (Because.NEGATIVE_WITH_FLOW, Because.ZERO_WITH_FLOW)
+
+
+def no_flow_thresholds_pa(settings: Trust) -> tuple[float, ...]:
+    """Every dP at which the answer of ``no_flow`` changes."""
+    limit_pa = settings.no_dp_pa
+    return (-limit_pa, limit_pa, CLEARS_AT * limit_pa) if settings.no_dp_after_s > 0 else ()
+
+
+def _is_reading(sample: Sample) -> bool:
+    """Whether its number stands for a pressure. Swapped lines read far below the span."""
+    return is_well_formed(sample) or sample.reasons[0].code is Because.BEYOND_SPAN
+
+
+def no_flow(context: StepContext, state: State, validation: SignalValidation) -> SignalValidation:
+    """Only a contact proves flow here: dP cannot speak for itself."""
+    settings, sample, blower = context.setpoints.trust, state.sample, state.blower
+    dp_pa = sample.pa if _is_reading(sample) else None
+    if settings.no_dp_after_s <= 0 or not context.setpoints.fitted.blower_running:
+        return validation
+    stands = find(validation.doubts, *_NO_FLOW) is not None
+    line = state.line
+    if (dp_pa is None and context.holds(line.dp)) or context.holds(line.blower_running):
+        return validation
+    if dp_pa is None or not blower.running:
+        return validation if validation.no_dp_s is None else replace(validation, no_dp_s=None)
+    if dp_pa > settings.no_dp_pa:
+        if stands and dp_pa > CLEARS_AT * settings.no_dp_pa:
+            validation = replace(validation, doubts=cleared(validation.doubts, *_NO_FLOW))
+        return validation if validation.no_dp_s is None else replace(validation, no_dp_s=None)
+    if stands:
+        return validation
+    since_s = line.dp.begun(validation.no_dp_s, context.now_s)
+    since_s = line.blower_running.begun(since_s, context.now_s)
+    validation = replace(validation, no_dp_s=since_s)
+    if not context.is_due(max(since_s, blower.since_s) + settings.no_dp_after_s):
+        return validation
+    side = line_at_fault(settings, reads_high=False)
+    reason = (
+        because(Because.NEGATIVE_WITH_FLOW, side, dp_pa=dp_pa)
+        if dp_pa < -settings.no_dp_pa
+        else because(Because.ZERO_WITH_FLOW, dp_pa=dp_pa)
+    )
+    return replace(validation, doubts=doubted(validation.doubts, reason))
+
+
+# --- Zero check: at every stop of the blower the reading must fall to zero, and zero must stay
+# where it is.
+
+# Readings averaged at one stop: noise of the mean is a third of that of one.
+ZERO_READINGS = 10
+
+_ZERO = (Because.ZERO_DRIFT, Because.NOT_TO_ZERO)
+
+
+def zero_check(
+    context: StepContext, state: State, validation: SignalValidation
+) -> SignalValidation:
+    """Average a few readings once in each stop. A reading that had not fallen to zero, and falls at
+    last, is believed again after as many readings, and need not wait for that."""
+    sample, blower = state.sample, state.blower
+    settings, check = context.setpoints.trust, validation.zero_check
+    after_s = settings.zero_check_after_s
+    if after_s <= 0 or not context.setpoints.fitted.blower_running or blower.running is not False:
+        return validation if check is None else replace(validation, zero_check=None)
+    if check is None or check.stop_s != blower.since_s:
+        check = ZeroCheck(blower.since_s, blower.since_s + after_s)
+        validation = replace(validation, zero_check=check)
+    not_to_zero = find(validation.doubts, Because.NOT_TO_ZERO) is not None
+    is_early = context.now_s < check.from_s
+    if not context.polled or ((check.done or is_early) and not not_to_zero):
+        return validation
+    well_formed = is_well_formed(sample)
+    if not is_known(context, state) or (not well_formed and context.holds(state.line.dp)):
+        return validation  # one lost reply does not begin the average anew
+    pa = sample.pa if well_formed else None
+    if pa is not None and not_to_zero and (check.done or is_early):
+        pa = pa if abs(pa) <= settings.not_zero_pa else None
+    if not is_early and context.before.sample.at.mono_s < check.from_s:
+        check = replace(check, sum_pa=0.0, n=0)
+    pulsing = is_pulsed(state.cleaning.run, state.pulsing, context.now_s)
+    check = _with_reading(check, None if pulsing else pa)
+    if check.n < ZERO_READINGS:
+        return replace(validation, zero_check=check)
+    zero_pa = check.sum_pa / check.n
+    check = ZeroCheck(check.stop_s, check.from_s, done=not is_early)
+    validation = replace(validation, zero_check=check)
+    if is_early:  # still falling, perhaps: it says nothing of a drift yet
+        doubts = cleared(validation.doubts, Because.NOT_TO_ZERO, Because.NO_RIPPLE)
+        return replace(validation, doubts=doubts)
+    return _zero_found(context, validation, zero_pa)
+
+
+def _with_reading(check: ZeroCheck, pa: float | None) -> ZeroCheck:
+    """One more reading in the average, or none any more (None): they have to be in a row."""
+    if pa is None:
+        return replace(check, sum_pa=0.0, n=0)
+    return replace(check, sum_pa=check.sum_pa + pa, n=check.n + 1)
+
+
+def _zero_found(
+    context: StepContext, validation: SignalValidation, zero_pa: float
+) -> SignalValidation:
+    settings = context.setpoints.trust
+    doubts = cleared(validation.doubts, *_ZERO)
+    if abs(zero_pa) > settings.not_zero_pa:
+        reason = because(
+            Because.NOT_TO_ZERO, zero_pa=zero_pa, blower_off_s=settings.zero_check_after_s
+        )
+        doubts = doubted(doubts, reason)
+    else:
+        doubts = cleared(doubts, Because.NO_RIPPLE)  # what falls in time is not plugged
+        if abs(zero_pa) > settings.zero_drift_pa:
+            reason = because(Because.ZERO_DRIFT, zero_pa=zero_pa, limit_pa=settings.zero_drift_pa)
+            doubts = doubted(doubts, reason)
+    return replace(validation, doubts=doubts, zero_pa=zero_pa)
+
+
+def zero_taken(validation: SignalValidation) -> SignalValidation:
+    """A new zero has been taken: somebody has checked the transmitter and its lines."""
+    codes = (*_ZERO, *JUMPS, Because.NO_RIPPLE)
+    return replace(validation, doubts=cleared(validation.doubts, *codes))
