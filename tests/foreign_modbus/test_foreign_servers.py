@@ -47,12 +47,12 @@ async def test_reads(foreign_bus: Bus, request_: Read, answer: Answer) -> None:
 async def test_writes_are_read_back(foreign_bus: Bus) -> None:
     pattern = (True, False, True, True, False, False, True, True, True, False)
     async with foreign_bus.reserved() as hold:
-        assert await hold.ask(WriteCoils(1, 100, pattern)) == ()
-        assert await hold.ask(WriteCoils(1, 120, (True,))) == ()
-        assert await hold.ask(WriteRegister(1, 7, 0xABCD)) == ()
-        assert await hold.ask(Read(1, BitTable.COIL, 100, 10)) == pattern
-        assert await hold.ask(Read(1, BitTable.COIL, 119, 3)) == (0, 1, 0)
-        assert await hold.ask(Read(1, WordTable.HOLDING, 7, 1)) == (0xABCD,)
+        assert await hold.exchange(WriteCoils(1, 100, pattern)) == ()
+        assert await hold.exchange(WriteCoils(1, 120, (True,))) == ()
+        assert await hold.exchange(WriteRegister(1, 7, 0xABCD)) == ()
+        assert await hold.exchange(Read(1, BitTable.COIL, 100, 10)) == pattern
+        assert await hold.exchange(Read(1, BitTable.COIL, 119, 3)) == (0, 1, 0)
+        assert await hold.exchange(Read(1, WordTable.HOLDING, 7, 1)) == (0xABCD,)
 
 
 async def test_an_address_that_is_not_there(foreign_bus: Bus) -> None:

@@ -59,7 +59,7 @@ async def asked(bus: Bus, wire: Wire, request: Read | WriteCoils | WriteRegister
     clock = bus.clock
     began_s, before = clock.now().mono_s, len(wire.exchanges)
     async with bus.reserved() as hold:
-        answer = await hold.ask(request)
+        answer = await hold.exchange(request)
     # Quarantine, gaps and the time-out itself: each at most twice the time-out.
     assert clock.now().mono_s - began_s < 5 * TIMEOUT_S
     if isinstance(answer, ReadFailure):

@@ -55,11 +55,11 @@ class ServiceManager:
 
     def ready(self) -> None:
         """The daemon has made its first decisions."""
-        self._tell("READY=1")
+        self._send("READY=1")
 
     def status(self, line: str) -> None:
-        """One line for whoever asks the service manager."""
-        self._tell("STATUS=" + " ".join(line.split()))
+        """One line, as the service manager shows it."""
+        self._send("STATUS=" + " ".join(line.split()))
 
     def expect_every(self, period_s: float) -> None:
         """It is fed this often. A watchdog set to less than three times that is put back."""
@@ -68,23 +68,23 @@ class ServiceManager:
         except ValueError:
             return
         if allowed_s < FEEDS_A_TIMEOUT * period_s:
-            self._tell(f"WATCHDOG_USEC={round(FEEDS_A_TIMEOUT * period_s * 1e6)}")
+            self._send(f"WATCHDOG_USEC={round(FEEDS_A_TIMEOUT * period_s * 1e6)}")
 
     def fed(self) -> None:
         """A step has been completed and committed."""
-        self._tell("WATCHDOG=1")
+        self._send("WATCHDOG=1")
 
     def stopping(self) -> None:
         """The daemon is on its way out."""
-        self._tell("STOPPING=1")
+        self._send("STOPPING=1")
 
     def close(self) -> None:
-        """Nothing more will be told."""
+        """Nothing more will be sent."""
         if self._socket is not None:
             self._socket.close()
             self._socket = None
 
-    def _tell(self, line: str) -> None:
+    def _send(self, line: str) -> None:
         if self._socket is None:
             return
         try:

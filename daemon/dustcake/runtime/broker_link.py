@@ -17,7 +17,7 @@ from dustcake.settings.services import COLLECTOR, Broker
 def broker_link(
     broker: Broker, table: str, client_id: str, collector: str | None = None
 ) -> LinkSettings:
-    """What a link needs to know of ``broker``, which stands in ``table`` of the settings;
+    """What a link needs to know of ``broker``, which is in ``table`` of the settings;
     ``collector`` where it is the link of one."""
 
     def filled(written: str | None) -> str | None:
@@ -50,7 +50,7 @@ def broker_link(
 
 
 def link_content(status: LinkStatus) -> dict[str, Any]:
-    """What `dustcake status` is told of a link."""
+    """A link for `dustcake status`."""
     trouble = status.trouble
     return {
         "connected": status.connected,

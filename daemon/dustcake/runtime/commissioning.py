@@ -56,7 +56,7 @@ BY_ITSELF = "dustcake"
 class Answers(Protocol):
     """The way to the core."""
 
-    async def answer(self, asked: ParsedRequest | InvalidRequest, requester: Requester) -> bytes:
+    async def answer(self, request: ParsedRequest | InvalidRequest, requester: Requester) -> bytes:
         """Put a request to it, and word the answer."""
         ...
 
@@ -142,7 +142,7 @@ class Commissioning:
 
     async def _archive(self, ending: str) -> None:
         try:
-            await asyncio.to_thread(self._file.put_by, ending)
+            await asyncio.to_thread(self._file.quarantine, ending)
         except FileProblemError as error:
             log.error("commissioning record cannot be set aside", cause=str(error))
 

@@ -112,7 +112,7 @@ class Engine:
         self._actuator.submit(AllValvesOff(NO_COMMAND))
 
     async def run(self) -> None:
-        """Until ``Stopping`` has been handled and everything it asked for has been done."""
+        """Until ``Stopping`` has been handled and every command that follows has been done."""
         try:
             async with asyncio.TaskGroup() as tasks:
                 actuator = tasks.create_task(self._actuator.run())
@@ -284,7 +284,7 @@ class Engine:
 
     def _reported(self, command_id: int, report: OutputReport) -> None:
         if command_id == NO_COMMAND:
-            return  # the core did not ask for it
+            return  # not of the core
         self._reports.append(
             lambda at: OutputReported(at, command_id, report.outcome, report.detail)
         )

@@ -169,7 +169,7 @@ async def _run_all(
             async with asyncio.timeout(DRAIN_S + left_s):
                 for each in services:
                     await each.drained()
-                while node is not None and node.is_behind:  # noqa: ASYNC110 -- it tells no event
+                while node is not None and node.is_behind:  # noqa: ASYNC110 -- it has no event
                     await asyncio.sleep(0.01)
         except TimeoutError:
             log.info("the broker gets the rest at the next start")
@@ -177,7 +177,7 @@ async def _run_all(
 
 
 async def _stopped(services: Sequence[CollectorService]) -> None:
-    """Ask every collector to stop, and return when all have."""
+    """Post ``Stopping`` to every collector, and return when all have."""
     await asyncio.gather(*(each.engine.post(Stopping) for each in services))
     for each in services:
         await each.engine.stopped.wait()
@@ -219,12 +219,12 @@ async def _announce(services: Sequence[CollectorService], watchdog: Watchdog, cl
     gc.freeze()
     log.info("running", collectors=[each.name for each in services])
     watchdog.ready()
-    told = ""
+    shown = ""
     async for _ in paced(clock, STATUS_EVERY_S):
         line = "; ".join(each.summary() for each in services)
-        if line != told:
+        if line != shown:
             watchdog.status(line)
-            told = line
+            shown = line
 
 
 async def _answer(

@@ -44,7 +44,7 @@ _IN_LOG_BOOK = (
 
 
 class PanelSource:
-    """Tells the panel of every collector, and puts its requests to them."""
+    """What the panel shows of every collector, and its requests to them."""
 
     def __init__(
         self, settings: Settings, services: Sequence[CollectorService], clock: Clock
@@ -99,14 +99,14 @@ class PanelSource:
             "blower_by_hand": state.blower.by_hand if by_hand else None,
         }
 
-    async def ask(self, collector: str, asked: Fields, by: str, unit: PressureUnit) -> Fields:
+    async def request(self, collector: str, fields: Fields, by: str, unit: PressureUnit) -> Fields:
         """Put a request to the core, and say what became of it in words of ``unit``."""
-        request = request_in({**asked, "id": secrets.token_hex(16)})
+        request = request_in({**fields, "id": secrets.token_hex(16)})
         requester = Requester(by, Identity.AUTHENTICATED, unit=unit)
         answer = await self._services[collector].request_service.answer(request, requester)
-        told = read_object(answer)
-        assert not isinstance(told, InvalidRequest)  # it is our own
-        return told
+        content = read_object(answer)
+        assert not isinstance(content, InvalidRequest)  # it is our own
+        return content
 
     async def trend(self, collector: str, length_s: float) -> TrendColumns:
         """The time up to now. Raises SourceError."""
@@ -141,9 +141,9 @@ class PanelSource:
             if each.subject not in others
         ]
 
-    async def commission(self, collector: str, asked: Fields, by: str) -> Fields:
-        """A piece of commissioning, asked for by ``by``."""
-        return await self._services[collector].commissioning.answer(asked, by)
+    async def commission(self, collector: str, fields: Fields, by: str) -> Fields:
+        """A piece of commissioning, requested by ``by``."""
+        return await self._services[collector].commissioning.answer(fields, by)
 
     async def commission_report(self, collector: str, form: str) -> bytes:
         """The report of it. Raises SourceError."""
@@ -230,7 +230,7 @@ def _entry(one: RecordedEvent, unit: PressureUnit) -> Fields:
 
 
 async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clock: Clock) -> None:
-    """Until cancelled. Where the extra is missing that is told, and nothing is served: control
+    """Until cancelled. Where the extra is missing that is logged, and nothing is served: control
     does not depend on it."""
     if not is_installed("panel"):
         cause, remedy = not_installed("panel")

@@ -24,7 +24,7 @@ from dustcake.settings.setpoints import to_setpoints
 
 
 class PlcService:
-    """Watches every collector; the registers are made when they are asked for."""
+    """Watches every collector; the registers are made when they are read."""
 
     def __init__(
         self, settings: Settings, plc: Plc, services: Sequence[CollectorService], clock: Clock
@@ -64,7 +64,7 @@ log = structlog.get_logger()
 
 
 class MetricsService:
-    """Watches every collector; figures are made when they are asked for."""
+    """Watches every collector; figures are made when they are read."""
 
     def __init__(
         self,
@@ -85,7 +85,7 @@ class MetricsService:
             each.watchers.append(partial(timing.note, each))
 
     async def serve(self) -> None:
-        """Until cancelled. Where the extra is missing that is told, and nothing is served."""
+        """Until cancelled. Where the extra is missing that is logged, and nothing is served."""
         if not is_installed("metrics"):
             cause, remedy = not_installed("metrics")
             log.error("metrics cannot be served", cause=cause, remedy=remedy)
@@ -101,7 +101,7 @@ class MetricsService:
             async with asyncio.timeout(DISK_WITHIN_S):
                 waiting = await self._store.waiting()
         except TimeoutError:
-            pass  # a disk that stalls is told by its alarm; nothing else need wait for it
+            pass  # a disk that stalls has an alarm of its own; nothing else need wait for it
         seen = [
             self._seen(*one, waiting)
             for one in zip(self._services, self._setpoints, self._steps, strict=True)

@@ -33,7 +33,7 @@ class FailureLog:
         """Take the outcome of ``request`` at monotonic ``now_s`` into account.
 
         A failure shows that everything wider than itself works: a device that refuses one
-        address is there, and a unit that is silent was asked over a bus that is.
+        address is there, and a unit that does not reply was reached over a bus that works.
         """
         failure = outcome if isinstance(outcome, ReadFailure) else None
         full: Scope = (request.unit, place(request))
@@ -74,11 +74,13 @@ class Reserved:
         self._failures = failures
         self._retries = retries
 
-    async def ask(self, request: Request, *, urgent: bool = False) -> Answer | ReadFailure:
+    async def exchange(self, request: Request, *, urgent: bool = False) -> Answer | ReadFailure:
         """One exchange; a read again as often as the settings allow if there is no proper reply,
-        a write never. ``urgent``: as of Channel.ask."""
+        a write never. ``urgent``: as of Channel.exchange."""
         attempts = 1 + (self._retries if isinstance(request, Read) else 0)
-        answer = await _persistently(attempts, lambda: self._channel.ask(request, urgent=urgent))
+        answer = await _persistently(
+            attempts, lambda: self._channel.exchange(request, urgent=urgent)
+        )
         self._failures.note(request, answer, self._channel.clock.now().mono_s)
         return answer
 
@@ -108,7 +110,7 @@ class Bus:
         return answer
 
     async def probe(self, request: Read) -> Answer | ReadFailure:
-        """One try, of which the log is told nothing: whether somebody is there is what is asked."""
+        """One try, not logged: to find out whether there is a device at all."""
         return await self._ask_in_turn(request)
 
     @asynccontextmanager
@@ -137,12 +139,12 @@ class Bus:
     async def aclose(self) -> None:
         """Close the connection, and give the exchange under way up; none is opened again."""
         self._channel.close()
-        await asyncio.sleep(0)  # lets the loop close the socket it was told to
+        await asyncio.sleep(0)  # lets the loop close the socket
 
     async def _ask_in_turn(self, request: Request) -> Answer | ReadFailure:
         await self._take_turn()
         try:
-            return await self._channel.ask(request)
+            return await self._channel.exchange(request)
         finally:
             self._turn.release()
 

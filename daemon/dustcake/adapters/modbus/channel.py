@@ -48,7 +48,7 @@ class Channel:
         self._closed = False
         self._under_way: asyncio.Timeout | None = None
 
-    async def ask(self, request: Request, *, urgent: bool = False) -> Answer | ReadFailure:
+    async def exchange(self, request: Request, *, urgent: bool = False) -> Answer | ReadFailure:
         """One exchange. Where the bus is not connected it is connected first, unless the last
         attempt failed a moment ago: then the answer is at once UNREACHABLE.
 
@@ -72,7 +72,7 @@ class Channel:
             return self._failure(request, babble)
         trusted = False
         try:
-            reply = await connection.ask(to_pdu(request))
+            reply = await connection.exchange(to_pdu(request))
             trusted = not isinstance(reply, Fault)
         finally:
             if not trusted:  # by a fault, or because the caller was cancelled while waiting

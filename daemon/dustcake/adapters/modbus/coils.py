@@ -91,7 +91,7 @@ class Coils:
         failure: ReadFailure | None = None
         for span in spans:
             request = WriteCoils(self._unit, span.address, (on,) * span.count)
-            answer = await hold.ask(request, urgent=not on)
+            answer = await hold.exchange(request, urgent=not on)
             if isinstance(answer, ReadFailure):
                 failure = answer
         return failure
@@ -99,7 +99,7 @@ class Coils:
     async def _read(self, hold: Reserved, spans: list[Span]) -> dict[int, int] | ReadFailure:
         states: dict[int, int] = {}
         for span in spans:
-            answer = await hold.ask(Read(self._unit, BitTable.COIL, span.address, span.count))
+            answer = await hold.exchange(Read(self._unit, BitTable.COIL, span.address, span.count))
             if isinstance(answer, ReadFailure):
                 return answer
             states.update(enumerate(answer, start=span.address))
@@ -107,24 +107,24 @@ class Coils:
 
 
 ON_TIME_TOLERANCE_S = 0.1
-"""By how much an on-time may exceed the one asked for before it is reported, and how long a
+"""By how much an on-time may exceed the one requested before it is reported, and how long a
 module may take to end a pulse that it times itself."""
 
 _LARGEST_WORD = 0xFFFF
 
 
 class EarlyEnd:
-    """Tells a pulse under way to end now."""
+    """A request to end the pulse under way now."""
 
     def __init__(self) -> None:
         self._event = asyncio.Event()
 
     @property
-    def made(self) -> bool:
+    def requested(self) -> bool:
         """Whether the pulse is to end."""
         return self._event.is_set()
 
-    def short(self) -> None:
+    def request(self) -> None:
         """End the pulse."""
         self._event.set()
 
@@ -185,7 +185,7 @@ class OneShotPulses(_Pulses):
         self._ms_per_count = outputs.one_shot_ms_per_count
         self._set_counts: int | None = None
 
-    async def fire(self, command: FireValve, cut: EarlyEnd) -> OutputReport:
+    async def fire(self, command: FireValve, early_end: EarlyEnd) -> OutputReport:
         """Fire, and return when the valve reads off or could not be made to."""
         refusal = self._refusal(command)
         if refusal:
@@ -194,24 +194,24 @@ class OneShotPulses(_Pulses):
         clock = self._bus.clock
         async with self._bus.reserved() as hold:
             refusal = await self._any_on(hold, command) or await self._set_time(hold, command)
-            refusal = refusal or _too_late(command, cut)
+            refusal = refusal or _too_late(command, early_end)
             if refusal:
                 return refusal
-            failure = await hold.ask(self._on(command.valve))
+            failure = await hold.exchange(self._on(command.valve))
         if isinstance(failure, ReadFailure):
             self._set_counts = None  # the module may have been restarted and have forgotten it
             off = await valve.switch_off()
             return _not_fired(command, failure, off)
         end_s = clock.now().mono_s + command.on_time_s + ON_TIME_TOLERANCE_S
-        await cut.wait(clock, end_s)
+        await early_end.wait(clock, end_s)
         async with self._bus.reserved() as hold:
-            energised = () if cut.made else await valve.reading_on(hold)
-        if not energised and not cut.made:
+            energised = () if early_end.requested else await valve.reading_on(hold)
+        if not energised and not early_end.requested:
             return DONE
         off = await valve.switch_off()
         if isinstance(energised, ReadFailure):
             return _ended_badly(command, f"not proved off by itself: {energised.detail}", off)
-        if cut.made:
+        if early_end.requested:
             return _ended_badly(command, "cut short", off)
         return _ended_badly(command, "the module did not end the pulse", off)
 
@@ -226,7 +226,7 @@ class OneShotPulses(_Pulses):
                 f"not fired: an on-time of {command.on_time_s:g} s is {counts} counts, which "
                 "does not fit the register: check `one_shot_ms_per_count`"
             )
-        answer = await hold.ask(WriteRegister(self._unit, self._register, counts))
+        answer = await hold.exchange(WriteRegister(self._unit, self._register, counts))
         if isinstance(answer, ReadFailure):
             return _failed(f"not fired, pulse time not set: {answer.detail}")
         self._set_counts = counts
@@ -236,7 +236,7 @@ class OneShotPulses(_Pulses):
 class TimedPulses(_Pulses):
     """The daemon ends the pulse, and has the bus to itself until the valve reads off."""
 
-    async def fire(self, command: FireValve, cut: EarlyEnd) -> OutputReport:
+    async def fire(self, command: FireValve, early_end: EarlyEnd) -> OutputReport:
         """Fire, and return when the valve reads off or could not be made to."""
         refusal = self._refusal(command)
         if refusal:
@@ -245,14 +245,14 @@ class TimedPulses(_Pulses):
         clock = self._bus.clock
         off: OutputReport | None = None
         async with self._bus.reserved() as hold:
-            refusal = await self._any_on(hold, command) or _too_late(command, cut)
+            refusal = await self._any_on(hold, command) or _too_late(command, early_end)
             if refusal:
                 return refusal
             started_s = clock.now().mono_s
             try:
-                failure = await hold.ask(self._on(command.valve))
+                failure = await hold.exchange(self._on(command.valve))
                 if not isinstance(failure, ReadFailure):
-                    await cut.wait(clock, clock.now().mono_s + command.on_time_s)
+                    await early_end.wait(clock, clock.now().mono_s + command.on_time_s)
             finally:
                 off = await valve.off_once(hold)
         if off.outcome is not Outcome.DONE:
@@ -262,7 +262,7 @@ class TimedPulses(_Pulses):
             return _not_fired(command, failure, off)
         if off.outcome is not Outcome.DONE:
             return _ended_badly(command, "fired", off)
-        if cut.made:
+        if early_end.requested:
             return _ended_badly(command, "cut short", off)
         if on_time_s > command.on_time_s + ON_TIME_TOLERANCE_S:
             return OutputReport(
@@ -277,9 +277,9 @@ def _failed(detail: str) -> OutputReport:
     return OutputReport(Outcome.FAILED, detail)
 
 
-def _too_late(command: FireValve, cut: EarlyEnd) -> OutputReport | None:
-    """Not None when the pulse has been told to end before it began."""
-    return _failed(f"valve {command.valve} not fired: given up") if cut.made else None
+def _too_late(command: FireValve, early_end: EarlyEnd) -> OutputReport | None:
+    """Not None when the end was requested before the pulse began."""
+    return _failed(f"valve {command.valve} not fired: given up") if early_end.requested else None
 
 
 def _not_fired(command: FireValve, why: ReadFailure, off: OutputReport) -> OutputReport:

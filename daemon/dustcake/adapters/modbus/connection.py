@@ -101,7 +101,7 @@ class Connection:
         self._on_close(_DISCARD)
         return None if self.usable else self._why_not
 
-    async def ask(self, pdu: ModbusPDU) -> ModbusPDU | Fault:
+    async def exchange(self, pdu: ModbusPDU) -> ModbusPDU | Fault:
         """Send ``pdu`` and return the reply, checked byte by byte against it, or what was wrong.
 
         Returns as soon as the reply is known to be wrong or the connection is lost.
@@ -158,7 +158,7 @@ class Connection:
     def _gate(self, sending: bool, data: bytes) -> bytes:
         """The library's view of the bytes: it gets to see a reply once it is whole and right.
 
-        ``data`` received is all since the request; an empty result tells the library to wait.
+        ``data`` received is all since the request; an empty result makes the library wait.
         Bytes that nobody waits for are passed over.
         """
         self.active_s = self._monotonic()
@@ -268,9 +268,9 @@ def rtu_reply_whole(sent: bytes, received: bytes) -> bool:
     return True
 
 
-def _check_unit(asked: int, answered: bytes) -> None:
-    if answered and answered[0] != asked:
-        raise BadReplyError(f"the reply comes from unit {answered[0]}")
+def _check_unit(unit: int, received: bytes) -> None:
+    if received and received[0] != unit:
+        raise BadReplyError(f"the reply comes from unit {received[0]}")
 
 
 def _reply_length(request: bytes) -> int:

@@ -94,7 +94,7 @@ class FieldInputs:
         return {point.name: answer for point in block.points}
 
     async def _split(self, block: _Block) -> dict[str, Answer | ReadFailure]:
-        """The device does not let these be read together: ask one by one, from now on."""
+        """The device does not let these be read together: read one by one from now on."""
         singles = [_block((point,)) for point in block.points]
         at = self._plan.index(block)
         self._plan[at : at + 1] = singles

@@ -1,4 +1,4 @@
-"""What is asked of a device, in words of our own, and how the client library says it."""
+"""Requests to a device, and the client library's objects for them."""
 
 from collections.abc import Iterable
 
@@ -136,7 +136,7 @@ class Span:
 def joined(spans: Iterable[Span]) -> list[Span]:
     """``spans`` in order of address, merged where they adjoin or where the result is short.
 
-    Gaps are read along; a device that has nothing there refuses, and is then asked span by span.
+    Gaps are read along; a device that has nothing there refuses, and is then read span by span.
     """
     blocks: list[Span] = []
     for span in sorted(spans, key=lambda each: each.address):

@@ -59,16 +59,16 @@ class CoilOutputs:
         A pulse under way is cut short by AllValvesOff, and by cancelling the caller, who gets
         his CancelledError only after the valve has been switched off.
         """
-        cut = EarlyEnd()
+        early_end = EarlyEnd()
         if isinstance(command, AllValvesOff) and self._under_way is not None:
-            self._under_way.short()
+            self._under_way.request()
         # A task of its own: cancelling it in the middle of an exchange would leave the off
         # write to wait until the line can be trusted again.
-        task = asyncio.create_task(self._carry_out(command, cut))
+        task = asyncio.create_task(self._carry_out(command, early_end))
         try:
             return await asyncio.shield(task)
         except asyncio.CancelledError:
-            cut.short()
+            early_end.request()
             await _ended(task)
             raise
 
@@ -77,11 +77,11 @@ class CoilOutputs:
         if self._watchdog is not None:
             await self._watchdog.keep()
 
-    async def _carry_out(self, command: Command, cut: EarlyEnd) -> OutputReport:
+    async def _carry_out(self, command: Command, early_end: EarlyEnd) -> OutputReport:
         if isinstance(command, SetBlowerRun):
             return await self._set_blower(command.run)
         async with self._one_at_a_time:
-            if cut.made and _energises(command):
+            if early_end.requested and _energises(command):
                 return OutputReport(Outcome.FAILED, "given up before it began")
             if self._watchdog is not None and _energises(command):
                 failure = await self._watchdog.ensure()
@@ -90,7 +90,7 @@ class CoilOutputs:
                     return OutputReport(Outcome.FAILED, detail)
             match command:
                 case FireValve():
-                    return await self._fire(command, cut)
+                    return await self._fire(command, early_end)
                 case SetDemand():
                     return await self._set_demand(command.closed)
                 case AllValvesOff():
@@ -98,12 +98,12 @@ class CoilOutputs:
                 case _:
                     assert_never(command)
 
-    async def _fire(self, command: FireValve, cut: EarlyEnd) -> OutputReport:
+    async def _fire(self, command: FireValve, early_end: EarlyEnd) -> OutputReport:
         if self._pulses is None:
             return OutputReport(Outcome.FAILED, "a demand contact has no valves to fire")
-        self._under_way = cut
+        self._under_way = early_end
         try:
-            return await self._pulses.fire(command, cut)
+            return await self._pulses.fire(command, early_end)
         finally:
             self._under_way = None
 
@@ -194,12 +194,12 @@ class OutputWatchdog:
             await clock.sleep_until(clock.now().mono_s + self._every_s)
 
     async def _prove(self, hold: Reserved) -> ReadFailure | None:
-        answer = await hold.ask(Read(self._unit, WordTable.HOLDING, self._register, 1))
+        answer = await hold.exchange(Read(self._unit, WordTable.HOLDING, self._register, 1))
         self._is_set = answer == (self._counts,)
         return answer if isinstance(answer, ReadFailure) else None
 
     async def _set(self, hold: Reserved) -> ReadFailure | None:
-        answer = await hold.ask(WriteRegister(self._unit, self._register, self._counts))
+        answer = await hold.exchange(WriteRegister(self._unit, self._register, self._counts))
         failure = answer if isinstance(answer, ReadFailure) else await self._prove(hold)
         if failure is None and not self._is_set:
             failure = ReadFailure(

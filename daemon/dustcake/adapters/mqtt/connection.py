@@ -39,7 +39,7 @@ MESSAGES_APART_S = 0.002
 
 
 class Connection(aiomqtt.Client):
-    """An aiomqtt client that makes good six faults of aiomqtt 2.5, each told below."""
+    """An aiomqtt client that makes good six faults of aiomqtt 2.5, each described below."""
 
     def __init__(
         self,
@@ -285,7 +285,8 @@ def read_password(path: Path, table: str) -> str:
 
 
 def tls_context(files: TlsFiles, table: str) -> ssl.SSLContext:
-    """A context that verifies the broker's certificate and its host name, unless told not to.
+    """A context that verifies the broker's certificate and its host name, unless
+    ``files`` says otherwise.
 
     Raises ``SetupFault`` when a file is missing, unreadable or not what it should be.
     """

@@ -100,7 +100,7 @@ class Requests:
         self._turns = Turns(MESSAGES_APART_S)
 
     async def subscribe(self, connection: Connection, topics: Sequence[str]) -> None:
-        """Ask the broker for ``topics``. A refusal is logged and costs only the requests."""
+        """Subscribe to ``topics``. A refusal is logged and costs only the requests."""
         if not topics or self._handler is None:
             return
         codes = await connection.listen(topics)
@@ -230,7 +230,7 @@ class MqttLink:
         await self._reconnector.run()
 
     def will(self) -> Publication:
-        """See ``Conversation``, whose methods these are."""
+        """See ``Session``, whose methods these are."""
         return self._presence.will()
 
     def connect_sent(self) -> None:
@@ -245,7 +245,7 @@ class MqttLink:
         self._connection = None
         self._live.clear()
 
-    async def converse(self, connection: Connection) -> None:
+    async def run_session(self, connection: Connection) -> None:
         """Announce the daemon, then deliver, publish and listen until the connection ends."""
         async with asyncio.TaskGroup() as tasks:
             # The receiver is the first to learn of a lost connection, and by failing

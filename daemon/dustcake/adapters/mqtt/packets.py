@@ -166,7 +166,7 @@ class BoundedReader:
         return isinstance(sock, ssl.SSLSocket) and sock.fileno() >= 0 and sock.pending() > 0
 
     def _receive(self, size: int) -> bytes:
-        """As paho asks for it: byte by byte up to a packet's length, then all of the rest."""
+        """As paho requests it: byte by byte up to a packet's length, then all of the rest."""
         if size > LARGEST_PACKET:
             self._begin_skipping(size)
         if self._may_read <= 0 or self._to_skip:

@@ -29,18 +29,18 @@ class LinkStatus:
     trouble: Trouble | None = None
 
 
-class Conversation(Protocol):
+class Session(Protocol):
     """What is done with a connection."""
 
     def will(self) -> Publication:
-        """What the broker shall publish when this daemon vanishes. Asked for at each attempt."""
+        """What the broker shall publish when this daemon vanishes. Called at each attempt."""
         ...
 
     def connect_sent(self) -> None:
         """The request to connect, with that will, is on its way."""
         ...
 
-    async def converse(self, connection: Connection) -> None:
+    async def run_session(self, connection: Connection) -> None:
         """Use the connection until it ends; raise ``aiomqtt.MqttError``, or a group of them."""
         ...
 
@@ -55,17 +55,17 @@ class Conversation(Protocol):
 
 
 class Reconnector:
-    """Connects, converses, and connects again. ``name`` tells links apart in the log."""
+    """Connects, runs the session, and connects again."""
 
     def __init__(
         self,
         settings: LinkSettings,
-        conversation: Conversation,
+        session: Session,
         on_status: Callable[[LinkStatus], None] | None,
         uniform: Callable[[], float],
     ) -> None:
         self._settings = settings
-        self._conversation = conversation
+        self._session = session
         self._on_status = on_status
         self._backoff = Backoff(settings.retry_first_s, settings.retry_cap_s, uniform)
         self.status = LinkStatus(connected=False, since_s=0.0)
@@ -77,7 +77,7 @@ class Reconnector:
         while True:
             fault = await self._fault_of(asyncio.create_task(self._one_connection()))
             held_s = clock() - self.status.since_s if self.status.connected else 0.0
-            self._conversation.disconnected()
+            self._session.disconnected()
             self._note_loss(explain(fault, self._settings))
             await asyncio.sleep(self._backoff.after(held_s))
 
@@ -100,24 +100,24 @@ class Reconnector:
         raise AssertionError("a connection ends only by a fault")
 
     async def _one_connection(self) -> None:
-        talk, leave_s = self._conversation, self._settings.leave_s
+        session, leave_s = self._session, self._settings.leave_s
         async with connect(
-            self._settings, talk.will(), talk.connect_sent, (1.0 - GOODBYE_SHARE) * leave_s
+            self._settings, session.will(), session.connect_sent, (1.0 - GOODBYE_SHARE) * leave_s
         ) as connection:
             try:
-                fault = await self._fault_in(talk.converse(connection))
+                fault = await self._fault_in(session.run_session(connection))
             finally:
                 with suppress(aiomqtt.MqttError, TimeoutError):
                     async with asyncio.timeout(GOODBYE_SHARE * leave_s):
-                        await connection.deliver(talk.goodbye())
+                        await connection.deliver(session.goodbye())
             raise fault
 
-    async def _fault_in(self, conversation: Awaitable[None]) -> Exception:
+    async def _fault_in(self, session: Awaitable[None]) -> Exception:
         try:
-            await conversation
+            await session
         except ExceptionGroup as faults:
             return _only_link_fault(faults)
-        raise AssertionError("a conversation ends only by a fault")
+        raise AssertionError("a session ends only by a fault")
 
     def note_connection(self) -> None:
         """Everything a connection needs is in place."""

@@ -1,4 +1,4 @@
-"""Signing in and out, who is asking, and making whoever guesses passwords wait."""
+"""Signing in and out, who makes a request, and making whoever guesses passwords wait."""
 
 import asyncio
 import json
@@ -146,7 +146,7 @@ class People:
         self._cookie = "__Host-dustcake" if secure else "dustcake"
 
     def session(self, request: Request) -> Session | None:
-        """Who is asking, as far as they have signed in and are users still."""
+        """Who makes the request, as far as they have signed in and are users still."""
         session_id = request.cookies.get(self._cookie, "")
         session = self._sessions.find(session_id)
         if session is not None and not self._users.has(session.user):
@@ -155,11 +155,11 @@ class People:
         return session
 
     def may_view(self, request: Request) -> bool:
-        """Whether whoever asks may see anything."""
+        """Whether the requester may see anything."""
         return self._shows_to_all or self.session(request) is not None
 
     def who(self, request: Request) -> dict[str, Any]:
-        """What their page has to know: who they are, and what they may ask for."""
+        """What their page has to know: who they are, and what they may request."""
         session = self.session(request)
         if session is None:
             level = Level.VIEW if self._shows_to_all else None
@@ -169,7 +169,7 @@ class People:
         return {"user": session.user.name, "level": level, "may": may, "token": session.token}
 
     def allowed(self, request: Request, name: str) -> Session:
-        """The session of who asks for a request of kind ``name``. Raises RefusedError."""
+        """The session of who makes a request of kind ``name``. Raises RefusedError."""
         session = self.session(request)
         if session is None:
             raise RefusedError(401, "sign in first")
@@ -185,11 +185,11 @@ class People:
         return session
 
     def _ours(self, request: Request) -> None:
-        """Raises RefusedError where another site's page makes the browser ask."""
+        """Raises RefusedError where another site's page makes the browser send it."""
         origin = request.headers.get("origin")
         scheme = "https" if self._secure else "http"
         if origin is not None and origin != f"{scheme}://{request.headers.get('host')}":
-            raise RefusedError(403, "asked for by the page of another site")
+            raise RefusedError(403, "the request comes from the page of another site")
         if request.headers.get("content-type", "").partition(";")[0] != "application/json":
             raise RefusedError(415, "a request is JSON")
 

@@ -80,10 +80,10 @@ class CommissionWeb:
         self._people = people
 
     async def show(self, collector: str) -> Response:
-        """How all stands; for viewers."""
+        """The state of it; for viewers."""
         return JSONResponse(await self._source.commission(collector, {"commission": "show"}, ""))
 
-    async def ask(self, request: Request) -> Response:
+    async def request(self, request: Request) -> Response:
         """Begin a record, or do something in a step; for adjusters."""
         fields = await fields_of(request)
         session = self._people.allowed(request, "commission")
@@ -135,7 +135,7 @@ class Web:
     def app(self, host: str, *, is_local: bool, tls: bool) -> ASGIApp:
         """The ASGI application, listening at ``host``."""
         page = [Route(path, self._file) for path in self._files]
-        told = {
+        viewed = {
             "/api/live": self._events,
             "/api/trend": self._trend,
             "/api/trend.svg": self._trend_svg,
@@ -148,11 +148,11 @@ class Web:
         routes = [
             *page,
             Route("/api/who", self._who),
-            *(Route(path, self._viewed(endpoint)) for path, endpoint in told.items()),
+            *(Route(path, self._viewed(endpoint)) for path, endpoint in viewed.items()),
             Route("/api/sign-in", self._people.sign_in, methods=["POST"]),
             Route("/api/sign-out", self._sign_out, methods=["POST"]),
             Route("/api/request", self._request, methods=["POST"]),
-            Route("/api/commission", self._commission.ask, methods=["POST"]),
+            Route("/api/commission", self._commission.request, methods=["POST"]),
         ]
         app = Starlette(routes=routes, exception_handlers={RefusedError: _refused})
         # Beyond this machine its names are not known here; there is nothing without a password.
@@ -193,7 +193,7 @@ class Web:
             raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
         by = f"panel:{session.user.name}"
         unit = self._unit(request, collector)
-        answer = await self._source.ask(collector, _in_pascals(fields), by, unit)
+        answer = await self._source.request(collector, _in_pascals(fields), by, unit)
         log.info("panel request", by=by, request=name, accepted=answer["accepted"])
         return JSONResponse(answer)
 

@@ -68,7 +68,7 @@ class FileLock:
 
 MODE = 0o640  # whoever is in the daemon's group may read the history
 BUSY_TIMEOUT_S = 2.0
-MOST_ASIDE = 3  # damaged files kept to be looked into
+MOST_ASIDE = 3  # damaged files kept for examination
 
 _log = structlog.get_logger(__name__)
 
@@ -281,8 +281,8 @@ def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) 
 
 
 def _drop_dangling(connection: sqlite3.Connection) -> None:
-    """What the outbox refers to and could not be carried over cannot be told, and what is no longer
-    so must not be."""
+    """What the outbox refers to and could not be carried over cannot be published, and what is no
+    longer so must not be."""
     for keep, table in (("event", "events"), ("minute", "minutes")):
         connection.execute(
             "DELETE FROM outbox WHERE keep = ? AND source IS NOT NULL AND NOT EXISTS "

@@ -152,7 +152,7 @@ class CollectorOutbox:
         self._acknowledged -= refs
 
     def committed(self, gone: frozenset[int], added: Sequence[Queued | None]) -> None:
-        """On the disk ``gone`` are deleted, and ``added`` are; None stands for what has to be
+        """On the disk ``gone`` are deleted, and ``added`` are; None is for what has to be
         worded from there."""
         self._notice_new_numbers()
         self.forgotten(gone)
@@ -265,7 +265,7 @@ class CollectorOutbox:
     def _publication(
         self, connection: sqlite3.Connection, row: Sequence[Any]
     ) -> Publication | None:
-        """None where there is nothing left to tell. Raises ``FormatError``."""
+        """None where there is nothing left to publish. Raises ``FormatError``."""
         keep, source, quality, topic, payload, qos, retain, expiry_s = checked("outbox", row, _ROW)
         if source is None:
             if not may_be_published_to(topic):
@@ -321,7 +321,7 @@ class OutboxCache:
 
     Numbers of an outbox have no gap but where a commit has failed. So what is added belongs to the
     end if it follows the last number that is known here; where it does not, or is too much, the
-    disk is asked until nothing waits there any more.
+    disk is read until nothing waits there any more.
     """
 
     def __init__(self) -> None:
@@ -338,12 +338,12 @@ class OutboxCache:
         return list(self._queued.values())[:most]
 
     def nothing_up_to(self, ref: int) -> None:
-        """The disk has been asked: nothing waits up to this number."""
+        """The disk has been read: nothing waits up to this number."""
         if self._known_to is None or ref > self._known_to:
             self._known_to = ref
 
     def add(self, added: Sequence[Queued | None]) -> None:
-        """These have been added on the disk; None for what cannot be told from memory."""
+        """These have been added on the disk; None for what is not known from memory."""
         for one in added:
             if one is None:
                 self._added_to += 1

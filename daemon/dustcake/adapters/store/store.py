@@ -57,7 +57,7 @@ class Group:
 
     def write(self, connection: sqlite3.Connection, one: Waiting) -> None:
         """Write ``one`` and all who wait, unless somebody has done so. Raises what keeps it from
-        being written; the others find it in their ``error``, since it is told but once."""
+        being written; the others find it in their ``error``, since it is raised only once."""
         if one.is_done:
             return
         if self.is_shared:
@@ -114,14 +114,14 @@ class SqliteStore:
         async with Database.open(path) as database:
             store = cls(database, retention or Retention())
             yield store
-            # Not for ever: what is not deleted now is told again, which is allowed.
+            # Not for ever: what is not deleted now is sent again, which is allowed.
             with suppress(TimeoutError):
                 async with asyncio.timeout(SETTLE_S):
                     for outbox in store._outboxes.values():
                         await outbox.settle()
 
     def describe(self, renderer: Renderer) -> None:
-        """Tell how one collector's readings are to be understood and its events worded. Without,
+        """Set how one collector's readings are interpreted and its events worded. Without this,
         there are no statistics of it, and its events wait for the broker as they were worded."""
         collector = renderer.setpoints.collector
         self.outbox(collector).worded_by(renderer)
@@ -137,7 +137,7 @@ class SqliteStore:
 
     async def load(self, collector: str) -> Stored | None:
         """The last committed state, or None on a first start, or where it cannot be read: then it
-        is logged and put by under another name.
+        is logged and kept under another name.
 
         Raises ``StoreRefused`` when the disk cannot be read.
         """

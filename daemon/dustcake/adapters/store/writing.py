@@ -72,7 +72,7 @@ class CollectorRecord:
         return len(runs)
 
     def state(self, connection: sqlite3.Connection, commit: Commit) -> None:
-        """Keep its state; if only readings have changed, they stand beside the inputs already."""
+        """Keep its state; if only readings have changed, they are beside the inputs already."""
         if self._readings(commit) is not None:
             return
         connection.execute(
@@ -160,21 +160,21 @@ def last_seq(connection: sqlite3.Connection, collector: str) -> int:
 
 
 def load(connection: sqlite3.Connection, collector: str) -> Stored | None:
-    """The same, but one that cannot be read is logged and put by under another name."""
+    """The same, but one that cannot be read is logged and kept under another name."""
     try:
         return read_state(connection, collector)
     except FormatError as error:
-        put_by = f"{collector} (not readable)"
+        quarantined_as = f"{collector} (not readable)"
         with transaction(connection):
             connection.execute(
                 "UPDATE OR REPLACE state SET collector = ? WHERE collector = ?",
-                (put_by, collector),
+                (quarantined_as, collector),
             )
         _log.error(
             "stored state not readable",
             collector=collector,
             cause=str(error),
-            put_by=put_by,
+            quarantined_as=quarantined_as,
             remedy="check counters and the zero offset: they start anew",
         )
         return None
@@ -218,7 +218,7 @@ class Timeline:
         return self._start
 
     def note(self, connection: sqlite3.Connection, at: Stamp) -> None:
-        """Enter how the clock stands at ``at`` if that is news, in the caller's transaction."""
+        """Enter the clock's offset at ``at`` if it has changed, in the caller's transaction."""
         offset_s = None if at.utc_s is None else at.utc_s - at.mono_s
         if self._anything_noted and not _moved(self._noted, offset_s):
             return
