@@ -159,7 +159,11 @@ class Connection(aiomqtt.Client):
         super()._on_socket_open(client, userdata, sock)
         # In place of aiomqtt's own, which reads as long as there is something to be had.
         reader = BoundedReader(client, sock)
-        self._loop.call_soon_threadsafe(self._loop.add_reader, sock.fileno(), self._read, reader)
+        self._loop.call_soon_threadsafe(self._start_reading, sock, reader)
+
+    def _start_reading(self, sock: Any, reader: BoundedReader) -> None:
+        if sock.fileno() >= 0:  # the broker may have closed the connection already
+            self._loop.add_reader(sock.fileno(), self._read, reader)
 
     def _read(self, reader: BoundedReader) -> None:
         if self._disconnected.done():
