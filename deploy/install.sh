@@ -79,7 +79,10 @@ make_release() {
         --require-hashes --only-binary :all: -r deploy/locks/report.txt 2>/dev/null; then
         say "Commissioning reports can be made as HTML only: no wheel of the PDF library fits here."
     fi
-    install -m 0644 README.md daemon/LICENSE "$release/"
+    install -m 0644 daemon/LICENSE "$release/"
+    for page in README.md config/*.md deploy/*.md simulator/README.md daemon/dustcake_lab/README.md; do
+        install -D -m 0644 "$page" "$release/$page"
+    done
     "$release/bin/dustcake" --help >/dev/null || die "$release does not run; nothing was changed"
 }
 

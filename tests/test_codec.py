@@ -1,6 +1,7 @@
 """What is stored reads back to the same values, and what cannot be read says so."""
 
 import json
+from dataclasses import asdict
 from math import inf, isnan, nan
 from pathlib import Path
 from typing import get_args
@@ -37,6 +38,7 @@ from dustcake.core.inputs import (
     Stopping,
     Woke,
 )
+from dustcake.core.line import Gap
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.kinds import (
     Acknowledge,
@@ -225,7 +227,7 @@ def test_a_state_from_before_a_field_was_added_reads_with_what_the_field_began_a
         (stored["blower"], "barred"),
         (stored["blower"], "fault"),
         (stored["blower"], "total_s"),
-        (stored, "life"),
+        (stored, "filter_life"),
         (stored, "air"),
     ):
         del part[name]
@@ -234,7 +236,7 @@ def test_a_state_from_before_a_field_was_added_reads_with_what_the_field_began_a
     assert again.cleaning.run.last_pulse_s is None
     assert again.pulsing.failures == 0
     assert (again.blower.barred, again.blower.fault) == (False, "")
-    assert (again.blower.total_s, again.life, again.air) == (0.0, FilterLife(), AirUse())
+    assert (again.blower.total_s, again.filter_life, again.air) == (0.0, FilterLife(), AirUse())
 
 
 OLD = sorted((Path(__file__).parent / "old_states").glob("*.json"))
@@ -252,6 +254,12 @@ def test_a_state_of_an_older_format_is_brought_up(file: Path) -> None:
     assert [a.state for a in state.alarms] == [a["state"] for a in older["alarms"]]
     assert state.pulsing.counts == tuple(older["pulsing"]["counts"])
     assert state.next_seq == older["next_seq"]
+    assert state.replacement.above == older["worn"]["above"]
+    assert state.replacement.pulses == older["worn"].get("pulses", 0)
+    assert state.cleaning_pace.short == older.get("pace", {}).get("short", 0)
+    assert state.pulse_response.last_pa == older.get("diagnosis", {}).get("last_pa")
+    assert state.signal_validation.zero_pa == older.get("trust", {}).get("zero_pa")
+    assert state.filter_life.installed_s == older.get("life", {}).get("installed_s", 0.0)
     assert decode_state(encode_state(state), STATE_FORMAT) == state
     collector = running(with_header(), blower_running=True)
     collector = Collector(collector.setpoints, state=state, blower_running=True)
@@ -260,6 +268,45 @@ def test_a_state_of_an_older_format_is_brought_up(file: Path) -> None:
     latching = {a["name"] for a in older["alarms"] if a.get("owed")}
     assert {a.name for a in collector.state.alarms if a.relatch} == latching
     assert [a.name for a in collector.state.alarms] == list(AlarmName)
+
+
+def test_set_points_changed_by_request_are_brought_up() -> None:
+    older = json.loads(OLD[2].read_bytes())
+    changed = {"set_point": "high_pa", "value": 900.0, "by": "day shift", "utc_s": None}
+    older["adjusted"] = {"points": [{**changed, "written": 1000.0}], "held": None}
+    state = decode_state(json.dumps(older).encode(), 3)
+    (point,) = state.set_point_overrides.points
+    assert (point.value, point.configured, point.by) == (900.0, 1000.0, "day shift")
+    assert state.set_point_overrides.pending is None
+
+
+def test_what_has_another_name_since_format_3_is_not_lost() -> None:
+    older = json.loads((OLD[0].parent / "format_3.json").read_bytes())
+    state = decode_state(json.dumps(older).encode(), 3)
+    trust, diagnosis, air = older["trust"], older["diagnosis"], older["air"]
+    known = state.signal_validation
+    assert known.frozen is not None
+    assert known.excursion is not None
+    assert (known.frozen.pa, known.frozen.same) == (trust["still"]["pa"], trust["still"]["looks"])
+    assert known.excursion.due_s == trust["step"]["due_s"]
+    assert [doubt.reason.code for doubt in known.doubts] == ["zero_drift", "rose_at_once"]
+    assert state.pulse_response.observation is not None
+    assert state.pulse_response.observation.began_s == diagnosis["look"]["began_s"]
+    assert state.air.measurement is not None
+    assert state.air.measurement.ended_s == air["watch"]["ended_s"]
+    assert state.air.accounted_blower_s == air["told_blower_s"] > 0.0
+    assert state.filter_life.reported_h == older["life"]["told_h"] > 0.0
+    tasks = older["log_book"]["upkeep"]["items"]
+    assert [asdict(task) for task in state.log_book.maintenance.tasks] == tasks
+
+
+def test_what_was_known_of_the_line_is_brought_up() -> None:
+    older = json.loads(OLD[2].read_bytes())
+    gap = {"since_s": 7.0, "resumed_s": None, "pa": None, "lost": 0.25, "at_s": 7.0}
+    older["line"]["door_open"] = older["line"]["dp"] = gap
+    line = decode_state(json.dumps(older).encode(), 3).line
+    assert line.of("door_open") == line.dp == Gap(7.0, None, None, 0.25, 7.0)
+    assert line.of("smoke") == Gap(**older["line"]["smoke"])
 
 
 def test_an_older_state_that_is_damaged_is_refused() -> None:

@@ -80,6 +80,26 @@ def _from_3(content: dict[str, Any]) -> None:
     if content["trust"].get("frozen"):
         _rename(content["trust"]["frozen"], looks="same")
     _rename(content["diagnosis"], look="observation")
+    _rename(content.get("log_book", {}), upkeep="maintenance")
+    _rename(content.get("log_book", {}).get("maintenance", {}), items="tasks")
+    _rename(content.get("life", {}), told_h="reported_h")
+    _rename(content.get("air", {}), told_blower_s="accounted_blower_s", watch="measurement")
+    line = content.get("line", {})
+    contacts = [(name, line.pop(name)) for name in (*line,) if name not in ("dp", "header")]
+    line["contacts"] = [(name, gap) for name, gap in contacts if gap["at_s"] or gap["lost"]]
+    overrides = content.get("adjusted", {})
+    _rename(overrides, held="pending")
+    for point in overrides.get("points", ()):
+        _rename(point, written="configured")
+    _rename(
+        content,
+        pace="cleaning_pace",
+        worn="replacement",
+        trust="signal_validation",
+        diagnosis="pulse_response",
+        life="filter_life",
+        adjusted="set_point_overrides",
+    )
 
 
 def _rename(fields: dict[str, Any], **names: str) -> None:

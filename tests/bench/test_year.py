@@ -28,7 +28,7 @@ from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake.settings.load import load_settings
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.progress import long_work
+from dustcake_lab.commands.common import long_work
 from dustcake_lab.fit.collector import FittedCollector
 from dustcake_lab.fit.kalman import unbounded
 from dustcake_lab.fit.search import Interval

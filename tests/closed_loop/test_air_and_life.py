@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from closed_loop.loops import DAY_S, closed_loop
-from dustcake.core.air.pulse_air import mass_kg
+from dustcake.core.air.use import mass_kg
 from dustcake_sim.closed_loop import ClosedLoop
 from dustcake_sim.scenario import packaged_scenarios, parse_scenario
 
@@ -44,15 +44,15 @@ def test_a_header_that_recharges_faster_than_polls_can_see_is_counted_as_rated()
 
 def test_residual_is_read_and_lies_where_cleaning_leaves_it() -> None:
     loop = lived(0.6)
-    residuals = loop.state.life.residuals
+    residuals = loop.state.filter_life.residuals
     assert len(residuals.points) >= 10
     high_pa = residuals.conditions[0].high_pa
     assert all(0.3 * high_pa < point.pa < high_pa for point in residuals.points)
-    blower_h = loop.state.life.hours(loop.state.blower.total_until_s(loop.t_s))
+    blower_h = loop.state.filter_life.hours(loop.state.blower.total_until_s(loop.t_s))
     assert residuals.points[-1].hours <= blower_h <= 2 * 24.0
 
 
 def test_the_same_life_again_is_the_same() -> None:
     first, again = (lived(4.0, days=1.0).state for _ in range(2))
     assert replace(first, quiet=None) == replace(again, quiet=None)
-    assert first.life.residuals.points
+    assert first.filter_life.residuals.points

@@ -12,9 +12,9 @@ import pytest
 
 from closed_loop.loops import DAY_S
 from dustcake.__main__ import main
+from dustcake_lab import simulation as sim_plot
 from dustcake_lab.commands import simulate
-from dustcake_lab.simulation import plot as sim_plot
-from dustcake_lab.simulation.run import Curves
+from dustcake_lab.simulation import Curves
 from dustcake_sim.events import make_event
 from dustcake_sim.scenario import packaged_scenarios
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from dustcake.__main__ import main
-from dustcake.cli.commission.client import CommissionClient
+from dustcake.cli.commission.terminal import CommissionClient
 from dustcake_sim.scenario import Scenario
 from system_support import settings
 from system_support.device import scenario

@@ -4,8 +4,8 @@ import struct
 
 import pytest
 
-from dustcake.commissioning.registers import Candidate, candidates, place_of
-from dustcake.commissioning.steps.set_points import INCH_PA, Media, propose
+from dustcake.commissioning.scan import Candidate, candidates, place_of
+from dustcake.commissioning.steps.operation import INCH_PA, Media, propose
 from dustcake.units import Pressure, PressureUnit
 
 SPAN = (Pressure(0.0, PressureUnit.INH2O), Pressure(10.0, PressureUnit.INH2O))

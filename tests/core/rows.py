@@ -43,6 +43,8 @@ class Rows:
         self.lost = self.header_lost = False
         self._dip_pa = 0.0
         self._fired = False
+        self.fired_at: float | None = None
+        self.last_valve = 0
         self.outcome: Outcome | None = Outcome.DONE
         contacts: ContactChanges = {"blower_running": True}
         self.collector = Collector(setpoints, outcome=self._carried_out, **contacts)
@@ -50,6 +52,7 @@ class Rows:
     def _carried_out(self, command: Command) -> Outcome | None:
         if isinstance(command, FireValve):
             self._fired = True
+            self.fired_at, self.last_valve = self.collector.t, command.valve
             self.dp_pa -= self.drop_pa[command.valve]
             self._dip_pa = self.dip_pa[command.valve]
             self.header_pa -= self.lost_pa
@@ -75,7 +78,7 @@ class Rows:
     @property
     def findings(self) -> list[tuple[str, int]]:
         """What stands."""
-        return [(f.name.value, f.valve) for f in self.collector.state.diagnosis.findings]
+        return [(f.name.value, f.valve) for f in self.collector.state.pulse_response.findings]
 
     @property
     def told(self) -> list[tuple[str, int, bool, Because]]:
@@ -85,4 +88,4 @@ class Rows:
         ]
 
     def doubts(self) -> list[Because]:
-        return [doubt.reason.code for doubt in self.collector.state.trust.doubts]
+        return [doubt.reason.code for doubt in self.collector.state.signal_validation.doubts]

@@ -186,12 +186,12 @@ class Watcher:
         ``tests/trust``."""
         offset_pa = taken.after.state.zero.offset_pa
         state = taken.after.state
-        dead = {doubt.reason.code for doubt in state.trust.doubts} & DEAD
+        dead = {doubt.reason.code for doubt in state.signal_validation.doubts} & DEAD
         return (
             self.poll is not None
             and interpret(self.poll.dp, taken.setpoints.dp, offset_pa)[1] == "good"
             and not dead
-            and state.trust.jump is None
+            and state.signal_validation.jump is None
         )
 
     def _reading(self, taken: Taken) -> None:

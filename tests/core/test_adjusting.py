@@ -33,7 +33,7 @@ def changed(collector: Collector, by: str = "day shift", **values: float) -> Req
 
 
 def now(collector: Collector) -> Setpoints:
-    return effective(collector.setpoints, collector.state.adjusted)
+    return effective(collector.setpoints, collector.state.set_point_overrides)
 
 
 def settings(collector: Collector) -> list[tuple[str, str, str, str]]:
@@ -148,7 +148,7 @@ def test_the_same_request_again_neither_holds_nor_acts_again() -> None:
     changed(collector, high_pa=1000.0)
     assert collector.ask(ConfirmChange(held.change), "b") == done
     assert collector.ask(ChangeSetPoints(high_pa=900.0), "a") == held
-    assert collector.state.adjusted.held is None
+    assert collector.state.set_point_overrides.pending is None
     assert now(collector).cleaning.high_pa == 1000.0
 
 
@@ -172,7 +172,7 @@ def test_what_is_refused(asked: ChangeSetPoints, code: Because) -> None:
     answer = collector.ask(asked)
     assert (answer.accepted, answer.reason.code) == (False, code)
     assert (answer.change, answer.points) == (None, ())
-    assert collector.state.adjusted.held is None
+    assert collector.state.set_point_overrides.pending is None
 
 
 def test_what_the_settings_do_not_let_be_changed() -> None:
@@ -198,15 +198,15 @@ def test_a_change_stays_through_restarts_and_storage() -> None:
     collector.restart()
     assert now(collector).cleaning.high_pa == 900.0
     assert len(settings(collector)) == told
-    (low, high) = collector.state.adjusted.points
-    assert (low.by, low.written) == ("day shift", 750.0)
+    (low, high) = collector.state.set_point_overrides.points
+    assert (low.by, low.configured) == ("day shift", 750.0)
     assert low.utc_s == pytest.approx(FIRST_UTC_S + 11.0)
-    assert (high.value, high.written) == (900.0, 1000.0)
+    assert (high.value, high.configured) == (900.0, 1000.0)
 
 
 def test_a_state_of_a_version_without_changes_is_read() -> None:
     fields = encode_state(ready(FILE).state)
-    older = fields.replace(b',"adjusted":{"points":[],"held":null}', b"")
+    older = fields.replace(b',"set_point_overrides":{"points":[],"pending":null}', b"")
     assert older != fields
     assert decode_state(older, STATE_FORMAT) == ready(FILE).state
 
@@ -225,10 +225,12 @@ def test_back_to_what_the_file_says_is_the_files_again() -> None:
     collector = ready(FILE)
     changed(collector, high_pa=900.0, interval_s=3.0)
     changed(collector, high_pa=1000.0)
-    assert [each.set_point for each in collector.state.adjusted.points] == [SetPoint.INTERVAL]
+    assert [each.set_point for each in collector.state.set_point_overrides.points] == [
+        SetPoint.INTERVAL
+    ]
     changed(collector, interval_s=2.0, high_pa=950.0)
-    (interval, high) = collector.state.adjusted.points
-    assert (interval.value, interval.written, high.value) == (2.0, 10.0, 950.0)
+    (interval, high) = collector.state.set_point_overrides.points
+    assert (interval.value, interval.configured, high.value) == (2.0, 10.0, 950.0)
 
 
 def test_the_file_wins_where_it_is_changed_and_that_is_told() -> None:
@@ -268,7 +270,7 @@ def test_what_holds_is_compared_and_not_what_the_file_said() -> None:
     told = len(settings(collector))
     collector.restart(settings=chosen(FILE, cleaning={"high_pa": 900.0}))
     assert len(settings(collector)) == told
-    assert collector.state.adjusted.points == ()
+    assert collector.state.set_point_overrides.points == ()
 
 
 def test_nothing_is_lost_to_the_promise_of_quiet() -> None:
@@ -285,11 +287,11 @@ def test_nothing_is_lost_to_the_promise_of_quiet() -> None:
 def test_until_when_and_that_without_a_clock_it_is_not_known() -> None:
     collector = ready(FILE)
     collector.ask(ChangeSetPoints(high_pa=900.0))
-    held = collector.state.adjusted.held
+    held = collector.state.set_point_overrides.pending
     assert held is not None
     assert held.until_utc_s == pytest.approx(FIRST_UTC_S + collector.t + 4.0)
     unset = Stamp(collector.t, None)
     collector.feed(OperatorRequested(unset, ChangeSetPoints(high_pa=950.0), "x", "y"))
-    held = collector.state.adjusted.held
+    held = collector.state.set_point_overrides.pending
     assert held is not None
     assert (held.until_s, held.until_utc_s) == (collector.t + 4.0, None)

@@ -5,17 +5,18 @@ from math import exp
 import pytest
 
 from core.driver import FIRST_UTC_S, Collector, answering, board, chosen, ready, with_header
-from dustcake.core.air.pulse_air import (
+from dustcake.core.air.state import AirUse, Amount
+from dustcake.core.air.use import (
     Dip,
+    counts,
     dip_of,
     drawn_by_dip_kg,
     drawn_fast_kg,
     drawn_kg,
     free_m3,
     mass_kg,
+    measures,
 )
-from dustcake.core.air.state import AirUse, Amount
-from dustcake.core.air.use import counts, measures
 from dustcake.core.commands import FireValve
 from dustcake.core.events import AirUsed, PulseFired
 from dustcake.core.inputs import Outcome, OutputReported
@@ -183,9 +184,9 @@ def test_readings_that_do_not_come_are_not_waited_for_for_ever() -> None:
     collector = a_collector(chosen(slow, cleaning={"high_pa": 1000.0}))
     collector.wait(60.0)
     assert collector.poll(1100.0).quiet is None
-    assert collector.wait(1.0).state.air.watch is not None
+    assert collector.wait(1.0).state.air.measurement is not None
     collector.wait(15.0)
-    assert collector.state.air.watch is None
+    assert collector.state.air.measurement is None
     assert collector.state.air.total == Amount(0.04, 0, 1)
 
 
@@ -195,23 +196,23 @@ def test_a_pulse_that_fails_has_drawn_none() -> None:
     collector.hold(1100.0, 60)
     assert collector.sent(FireValve)
     assert collector.state.air.total == Amount()
-    assert collector.state.air.watch is None
+    assert collector.state.air.measurement is None
 
 
 def test_a_pulse_cut_off_by_a_restart_counts_as_rated() -> None:
     collector = a_collector()
     collector.outcome = answering(FireValve=None)
     collector.hold(1100.0, 1)
-    assert collector.state.air.watch is not None
+    assert collector.state.air.measurement is not None
     collector.restart()
     assert collector.state.air.total == Amount(0.04, 0, 1)
-    assert collector.state.air.watch is None
+    assert collector.state.air.measurement is None
 
 
 def test_a_pulse_whose_recharge_a_restart_hid_counts_as_rated_once() -> None:
     collector = a_collector()
     collector.hold(1100.0, 1)
-    assert collector.state.air.watch is not None
+    assert collector.state.air.measurement is not None
     collector.restart()
     assert collector.state.air.total == Amount(0.04, 0, 1)
     assert [used.rated for used in collector.of(AirUsed)] == [1]
@@ -224,7 +225,7 @@ def test_a_report_before_the_pulse_can_be_over_does_not_shorten_it() -> None:
     collector.hold(1100.0, 1)
     (_, command) = collector.sent(FireValve)[-1]
     collector.feed(OutputReported(collector.now, command.command_id, Outcome.DONE))
-    watch = collector.state.air.watch
+    watch = collector.state.air.measurement
     assert watch is not None
     assert watch.ended_s == watch.began_s + 0.15
 

@@ -275,7 +275,18 @@ def test_cleaning_too_frequent() -> None:
     collector.hold(700.0, 40)
     assert not collector.alarm(name).condition_active
     run()
-    assert collector.state.pace.short == 0
+    assert collector.state.cleaning_pace.short == 0
+
+
+def test_runs_that_begin_where_the_last_one_ended_are_too_frequent() -> None:
+    name = AlarmName.CLEANING_TOO_FREQUENT
+    finishes = chosen(cleaning={"finish_cycle": True})
+    collector = ready(delays(finishes, cleaning_too_frequent=0.0)).hold(1100.0, 5)
+    for begun in range(4):
+        assert (name in raised(collector)) is (begun == 3)
+        assert collector.state.cleaning_pace.short == begun
+        collector.poll(700.0)
+        collector.hold(1100.0, 40)
 
 
 def test_runs_with_rests_between_them_are_not_too_frequent() -> None:
@@ -284,7 +295,7 @@ def test_runs_with_rests_between_them_are_not_too_frequent() -> None:
         collector.hold(1100.0, 3)
         collector.hold(700.0, 90)
     collector.restart()
-    assert collector.state.pace.ended_s is None
+    assert collector.state.cleaning_pace.ended_s is None
     assert raised(collector) == []
 
 

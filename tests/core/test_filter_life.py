@@ -23,7 +23,7 @@ SERVED = chosen(WHOLE, fitted={"blower_running": True})
 
 
 def readings(collector: Collector) -> list[float]:
-    return [pa for _, pa in collector.state.life.residuals.readings]
+    return [pa for _, pa in collector.state.filter_life.residuals.readings]
 
 
 def clean(collector: Collector, residual: float | Signal = 700.0, high_pa: float = 1100.0) -> None:
@@ -41,7 +41,7 @@ def test_it_is_read_once_each_valve_has_pulsed_when_the_next_pulse_would_be_due(
     collector = ready(WHOLE)
     clean(collector, 712.0)
     assert readings(collector) == [712.0]
-    conditions = collector.state.life.residuals.conditions
+    conditions = collector.state.filter_life.residuals.conditions
     assert [(c.kind, c.full_cycle, c.low_pa, c.high_pa) for c in conditions] == [
         ("on_demand", True, 750.0, 1000.0)
     ]
@@ -70,7 +70,7 @@ def test_what_a_shorter_run_leaves_is_kept_apart() -> None:
     collector = ready(chosen(seasoning_h=0.0))
     collector.hold(1100.0, 3).hold(740.0, 20)
     assert readings(collector) == [740.0]
-    assert [c.full_cycle for c in collector.state.life.residuals.conditions] == [False]
+    assert [c.full_cycle for c in collector.state.filter_life.residuals.conditions] == [False]
 
 
 def test_a_run_that_ended_late_leaves_no_residual() -> None:
@@ -91,7 +91,7 @@ def test_a_run_cut_short_leaves_no_residual() -> None:
 def test_in_timed_cleaning_each_cycle_is_one_reading() -> None:
     setpoints = chosen(WHOLE, cleaning={"mode": Mode.TIMED})
     collector = ready(setpoints).hold(600.0, 3700)
-    (point,) = collector.state.life.residuals.points
+    (point,) = collector.state.filter_life.residuals.points
     # A cycle takes a minute, and a point wants no more than sixteen readings an hour.
     assert 14 <= point.count <= 17
     assert point.pa == 600.0
@@ -101,14 +101,14 @@ def test_a_boards_cycle_is_its_rated_time() -> None:
     collector = ready(board(cleaning={"finish_cycle": True}))
     collector.hold(1100.0, 30).hold(720.0, 20)
     assert readings(collector) == [720.0]
-    assert collector.state.life.residuals.conditions[0].full_cycle
+    assert collector.state.filter_life.residuals.conditions[0].full_cycle
 
 
 def test_a_board_in_timed_mode_is_read_each_cycle() -> None:
     collector = ready(board(cleaning={"mode": Mode.TIMED}, stale_after_s=7200.0))
     collector.poll(640.0)
     collector.wait(3700.0)
-    (point,) = collector.state.life.residuals.points
+    (point,) = collector.state.filter_life.residuals.points
     assert (14 <= point.count <= 17, point.pa) == (True, 640.0)
 
 
@@ -150,10 +150,10 @@ def test_downtime_cleaning_has_no_flow_to_read_with() -> None:
 
 def test_it_is_not_read_after_a_restart_in_between() -> None:
     collector = ready(WHOLE)
-    assert collector.hold(1100.0, 1).hold(740.0, 30).state.life.due is not None
+    assert collector.hold(1100.0, 1).hold(740.0, 30).state.filter_life.due is not None
     collector.restart()
     collector.hold(740.0, 60)
-    assert collector.state.life.due is None
+    assert collector.state.filter_life.due is None
     assert readings(collector) == []
 
 
@@ -170,7 +170,7 @@ def test_other_set_points_make_another_level(changed: Setpoints) -> None:
     collector.restart(settings=changed)
     collector.hold(800.0, 300)
     clean(collector)
-    residuals = collector.state.life.residuals
+    residuals = collector.state.filter_life.residuals
     assert (len(residuals.conditions), residuals.level) == (2, 1)
     assert [p.level for p in residuals.points] == [0]
 
@@ -183,8 +183,11 @@ def test_another_mode_makes_another_level_and_back_is_the_first() -> None:
     collector.ask(SelectMode(Mode.ON_DEMAND))
     collector.hold(800.0, 300)
     clean(collector)
-    assert collector.state.life.residuals.level == 0
-    assert [c.kind for c in collector.state.life.residuals.conditions] == ["on_demand", "timed"]
+    assert collector.state.filter_life.residuals.level == 0
+    assert [c.kind for c in collector.state.filter_life.residuals.conditions] == [
+        "on_demand",
+        "timed",
+    ]
 
 
 def test_a_new_zero_makes_another_level_if_it_is_large() -> None:
@@ -195,7 +198,7 @@ def test_a_new_zero_makes_another_level_if_it_is_large() -> None:
         state = replace(collector.state, zero=zero, quiet=None)
         collector = Collector(WHOLE, state=state).hold(800.0, 300)
         clean(collector, 712.0)
-        levels.append(collector.state.life.residuals.level)
+        levels.append(collector.state.filter_life.residuals.level)
     assert levels == [0, 1]
 
 
@@ -205,7 +208,7 @@ def test_a_moved_damper_makes_another_level() -> None:
     assert collector.ask(RecordEntry(Entry.DAMPER_MOVED)).accepted
     collector.hold(800.0, 300)
     clean(collector)
-    assert collector.state.life.residuals.level == 1
+    assert collector.state.filter_life.residuals.level == 1
 
 
 @pytest.mark.parametrize("valves", [(), (1, 2, 3, 4)])
@@ -214,7 +217,7 @@ def test_a_recorded_filter_change_begins_a_new_life(valves: tuple[int, ...]) -> 
     clean(collector)
     collector.hold(800.0, 400)
     assert collector.ask(RecordFilterChange("all", valves)).accepted
-    life, blower = collector.state.life, collector.state.blower
+    life, blower = collector.state.filter_life, collector.state.blower
     assert life == FilterLife(blower.total_until_s(collector.t))
     assert life.hours(blower.total_until_s(collector.t)) == 0.0
     assert life.hours(blower.total_until_s(collector.t + 7200.0)) == 2.0
@@ -225,7 +228,7 @@ def test_new_filters_in_one_row_make_another_level_of_the_same_life() -> None:
     clean(collector)
     collector.hold(800.0, 300).ask(RecordFilterChange("torn", (2,)))
     clean(collector)
-    life = collector.state.life
+    life = collector.state.filter_life
     assert life.residuals.level == 1
     assert life.installed_s == 0.0
 
@@ -254,7 +257,7 @@ def lived(hours: int, rise_pa_per_h: float, setpoints: Setpoints = SERVED) -> Co
 
 def test_a_rising_residual_becomes_a_range_that_is_told() -> None:
     collector = lived(120, 2.0)
-    now = collector.state.life.forecast
+    now = collector.state.filter_life.forecast
     assert now is not None
     assert now.outlook is Outlook.RANGE
     assert now.low_h is not None
@@ -271,7 +274,7 @@ def test_a_rising_residual_becomes_a_range_that_is_told() -> None:
 
 def test_nothing_is_said_while_new_filters_season() -> None:
     collector = lived(45, 2.0, chosen(SERVED, seasoning_h=40.0))
-    now = collector.state.life.forecast
+    now = collector.state.filter_life.forecast
     assert now is not None
     assert now.outlook is Outlook.NOT_ENOUGH_DATA
     assert now.points <= 5

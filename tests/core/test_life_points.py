@@ -4,7 +4,7 @@ from random import Random
 
 import pytest
 
-from dustcake.core.filter_life.points import (
+from dustcake.core.filter_life.state import (
     FIRST_WIDTH_H,
     MOST_CONDITIONS,
     MOST_POINTS,

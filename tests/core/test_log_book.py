@@ -15,10 +15,11 @@ from dustcake.core.events import (
     UpkeepDue,
     ZeroTaken,
 )
-from dustcake.core.log_book import COMPLETES, lines_of
+from dustcake.core.log_book import lines_of
+from dustcake.core.maintenance import COMPLETES
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SetZero
-from dustcake.core.setpoints import Setpoints, UpkeepTask
+from dustcake.core.setpoints import MaintenanceSetting, Setpoints
 from dustcake.core.stamp import Stamp
 
 OFF = chosen(cleaning={"mode": Mode.OFF}, fitted={"blower_running": True})
@@ -138,7 +139,7 @@ def test_every_set_point_is_a_line_of_its_own() -> None:
 
 
 def with_upkeep(**every: Any) -> Setpoints:
-    return replace(OFF, upkeep=(UpkeepTask("snubber", "clean it", **every),))
+    return replace(OFF, upkeep=(MaintenanceSetting("snubber", "clean it", **every),))
 
 
 def due(collector: Collector) -> list[float]:
@@ -175,7 +176,7 @@ def test_done_and_due_again() -> None:
     assert len(due(collector)) == 1
     assert record(collector, Entry.UPKEEP_DONE, "half plugged", "snubber") is Because.DONE
     done_s = collector.t
-    assert not collector.state.log_book.upkeep.items[0].due
+    assert not collector.state.log_book.maintenance.tasks[0].due
     assert last(collector, LogEntry).upkeep == "snubber"
     collector.hold(800.0, 150)
     assert due(collector)[1:] == [done_s + 100.0]
@@ -190,18 +191,23 @@ def test_upkeep_nobody_has_heard_of() -> None:
 def test_what_is_due_stays_due_and_what_is_not_goes_on_through_a_restart() -> None:
     """Time in which the daemon was down counts for the calendar, and not for the blower."""
     tasks = (
-        UpkeepTask("due", "", every_s=10.0),
-        UpkeepTask("calendar", "", every_s=1000.0),
-        UpkeepTask("run", "", every_run_s=1000.0),
-        UpkeepTask("gone", "", every_s=5000.0),
+        MaintenanceSetting("due", "", every_s=10.0),
+        MaintenanceSetting("calendar", "", every_s=1000.0),
+        MaintenanceSetting("run", "", every_run_s=1000.0),
+        MaintenanceSetting("gone", "", every_s=5000.0),
     )
     collector = ready(replace(OFF, upkeep=tasks), blower_running=True).hold(800.0, 400)
     down = Down(collector, 700.0)
-    new = UpkeepTask("new", "", every_s=100.0)
+    new = MaintenanceSetting("new", "", every_s=100.0)
     down.restart(settings=replace(OFF, upkeep=(*tasks[:3], new)), downtime_s=700.0)
-    assert [i.name for i in down.state.log_book.upkeep.items] == ["due", "calendar", "run", "new"]
+    assert [i.name for i in down.state.log_book.maintenance.tasks] == [
+        "due",
+        "calendar",
+        "run",
+        "new",
+    ]
     assert [b.upkeep for b in down.of(UpkeepDue)] == ["calendar"]
-    assert down.state.log_book.upkeep.items[0].due
+    assert down.state.log_book.maintenance.tasks[0].due
     down.hold(800.0, 650, blower_running=True)
     assert [b.upkeep for b in down.of(UpkeepDue)] == ["calendar", "new", "run"]
 
@@ -258,7 +264,7 @@ def test_a_step_of_the_clock_moves_the_calendar_along(step_s: float, after_s: fl
 
 def test_emptying_the_drum_and_taking_a_zero_complete_their_own() -> None:
     names = sorted(COMPLETES.values())
-    tasks = tuple(UpkeepTask(name, "", every_s=10.0) for name in names)
+    tasks = tuple(MaintenanceSetting(name, "", every_s=10.0) for name in names)
     collector = ready(replace(OFF, upkeep=tasks), blower_running=False).hold(3.0, 60)
     assert sorted(b.upkeep for b in collector.of(UpkeepDue)) == names
     record(collector, Entry.DRUM_EMPTIED)
@@ -266,4 +272,4 @@ def test_emptying_the_drum_and_taking_a_zero_complete_their_own() -> None:
     assert collector.ask(SetZero()).accepted
     collector.hold(3.0, 8)
     assert len(collector.of(ZeroTaken)) == 1
-    assert not any(item.due for item in collector.state.log_book.upkeep.items)
+    assert not any(item.due for item in collector.state.log_book.maintenance.tasks)

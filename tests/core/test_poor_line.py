@@ -11,7 +11,7 @@ from random import Random
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, LOST, Collector, chosen, ready, with_header
@@ -23,6 +23,7 @@ from dustcake.core.requests.kinds import SetZero
 from dustcake.core.setpoints import BlowerRequest, Setpoints
 from dustcake.core.signal_validation.state import find
 from dustcake.core.signals import Contacts, Measured, Signal
+from examples import explore
 
 STALE_S = BASE.stale_after_s
 SIGNALS = ("dp", "header", "contacts", "all")
@@ -74,8 +75,11 @@ def losses(draw: st.DrawFn) -> Losses:
 
 
 def alarms(on_delay_s: float, off_delay_s: float) -> tuple[AlarmSetting, ...]:
+    """All alike, but that a fieldbus is not lost at once: if one lost poll were, it would explain
+    what is watched here."""
+    on_s = dict.fromkeys(AlarmName, on_delay_s) | {AlarmName.FIELDBUS_LOST: 30.0}
     return tuple(
-        AlarmSetting(name, True, on_delay_s, off_delay_s, Priority.MEDIUM) for name in AlarmName
+        AlarmSetting(name, True, on_s[name], off_delay_s, Priority.MEDIUM) for name in AlarmName
     )
 
 
@@ -125,13 +129,6 @@ def cleared(collector: Collector, name: AlarmName) -> list[float]:
     return [t for t, state in collector.alarm_changes(name) if state == "returned"]
 
 
-LOOK = settings(
-    max_examples=60,
-    deadline=None,
-    derandomize=True,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)
-
 PHASES: tuple[tuple[float, dict[str, Any]], ...] = (
     (30.0, {}),
     (90.0, {"dp": 1600.0, "header": 300_000.0, "contacts": {"smoke": True, "drum_full": True}}),
@@ -157,7 +154,6 @@ WATCHED = (
 def test_alarms_come_and_go_later_by_no_more_than_what_was_lost() -> None:
     seen: Counter[str] = Counter()
 
-    @LOOK
     @given(
         losses(),
         st.sampled_from((0.2, 0.5, 1.0, 2.0, 3.0)),
@@ -182,15 +178,13 @@ def test_alarms_come_and_go_later_by_no_more_than_what_was_lost() -> None:
                 seen[name] += 1
         seen["lost"] += longest_s > 0
 
-    every_line()
-    assert seen["lost"] > 40
+    explore(every_line, 60, seen, {"lost": 40})
 
 
 def test_cleaning_begins_later_by_no_more_than_what_was_lost() -> None:
     """Whatever is lost; and it does clean."""
     seen: Counter[str] = Counter()
 
-    @LOOK
     @given(
         losses(),
         st.sampled_from((0.2, 0.5, 1.0, 2.0, 3.0)),
@@ -210,31 +204,27 @@ def test_cleaning_begins_later_by_no_more_than_what_was_lost() -> None:
         assert len(poor.pulses) >= len(perfect.pulses) / (2 + longest_s / 5.0)
         seen["lost"] += longest_s > 0
 
-    every_line()
-    assert seen["lost"] > 40
+    explore(every_line, 60, seen, {"lost": 40})
 
 
-def test_a_line_that_is_often_bad_is_told_and_one_that_seldom_is_is_not() -> None:
+def test_a_line_that_is_often_bad_raises_an_alarm_and_one_that_seldom_is_does_not() -> None:
     seen: Counter[str] = Counter()
 
-    @LOOK
     @given(losses(), st.sampled_from((0.5, 1.0, 2.0)))
     def every_line(lost: Losses, poll_s: float) -> None:
         setpoints = chosen(plant(20.0), trust={"jump_pa": 1e9, "frozen_after_s": 0.0})
         polls = lost.polls(poll_s)
         share = sum(next(polls) for _ in range(4000)) / 4000
         poor, _ = live(setpoints, lost, poll_s, ((3 * WITHIN_S, {}),))
-        told = bool(raised(poor, AlarmName.READINGS_OFTEN_LOST))
+        alarmed = bool(raised(poor, AlarmName.READINGS_OFTEN_LOST))
         if share > 1.4 * OFTEN:
-            assert told, share
-            seen["told"] += 1
+            assert alarmed, share
+            seen["raised"] += 1
         if share < SELDOM:
-            assert not told, share
-            seen["not told"] += 1
+            assert not alarmed, share
+            seen["not raised"] += 1
 
-    every_line()
-    assert seen["told"] > 10
-    assert seen["not told"] > 5
+    explore(every_line, 60, seen, {"raised": 10, "not raised": 5})
 
 
 # --- what a lost reply holds, and what begins anew
@@ -395,7 +385,7 @@ def test_the_zero_at_rest_is_looked_at_although_replies_are_lost() -> None:
     collector.hold(3.0, 119, blower_running=False)
     for _ in range(20):
         collector.hold(3.0, 5, blower_running=False).hold(LOST, 1, blower_running=None)
-    assert collector.state.trust.zero_pa == pytest.approx(3.0)
+    assert collector.state.signal_validation.zero_pa == pytest.approx(3.0)
 
 
 def test_no_dp_with_flow_is_seen_although_replies_are_lost() -> None:
@@ -403,7 +393,7 @@ def test_no_dp_with_flow_is_seen_although_replies_are_lost() -> None:
     collector = ready(setpoints, **IN_ORDER_CONTACTS)
     for _ in range(20):
         collector.hold(0.0, 5, blower_running=True).hold(LOST, 1, blower_running=None)
-    assert find(collector.state.trust.doubts, Because.ZERO_WITH_FLOW) is not None
+    assert find(collector.state.signal_validation.doubts, Because.ZERO_WITH_FLOW) is not None
 
 
 def test_a_jump_across_a_lost_reply_is_a_jump() -> None:
@@ -415,7 +405,7 @@ def test_a_jump_across_a_lost_reply_is_a_jump() -> None:
     for _ in range(4):
         collector.hold(1300.0, 3, blower_running=True).hold(LOST, 1, blower_running=None)
     collector.hold(1300.0, 1, blower_running=True)
-    assert find(collector.state.trust.doubts, Because.ROSE_AT_ONCE) is not None
+    assert find(collector.state.signal_validation.doubts, Because.ROSE_AT_ONCE) is not None
 
 
 def test_pulses_count_towards_replacement_although_the_header_is_lost_at_each() -> None:
@@ -426,4 +416,4 @@ def test_pulses_count_towards_replacement_although_the_header_is_lost_at_each() 
         collector.header = LOST if due else Measured(HEADER_PA)
         collector.hold(1400.0, 1)
     assert collector.pulses
-    assert collector.state.worn.pulses >= 8
+    assert collector.state.replacement.pulses >= 8

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dustcake.core.cleaning.pulse_order import neighbours_in_succession, order_skipping_neighbours
+from dustcake.core.setpoints import neighbours_in_succession, order_skipping_neighbours
 
 
 @given(st.integers(1, 200))

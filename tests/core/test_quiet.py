@@ -103,7 +103,7 @@ def test_a_reading_of_which_something_is_remembered_takes_the_long_way() -> None
             assert is_same(taken.after, long)
             if not isinstance(taken.happened, PollCompleted):
                 continue
-            before, after = taken.before.trust, taken.after.state.trust
+            before, after = taken.before.signal_validation, taken.after.state.signal_validation
             if before is not after:
                 assert keep(taken.before, taken.happened, taken.setpoints) is None
                 seen["frozen"] += before.frozen != after.frozen
@@ -111,7 +111,7 @@ def test_a_reading_of_which_something_is_remembered_takes_the_long_way() -> None
                 seen["excursion ended"] += before.excursion is not None and after.excursion is None
                 seen["zero"] += before.zero_check != after.zero_check
             seen["doubted"] += before.doubts != after.doubts
-            points = taken.before.adjusted.points
+            points = taken.before.set_point_overrides.points
             seen["cleaning, adjusted"] += bool(points) and taken.after.decision.kind is not None
 
     cells = ("frozen", "band", "excursion ended", "zero", "doubted", "cleaning, adjusted")

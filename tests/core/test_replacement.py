@@ -102,7 +102,7 @@ def test_a_stopped_blower_neither_clears_it_nor_forgets_the_evidence() -> None:
     assert states(collector) == ["unacknowledged"]
     collector.hold(1300.0, 20, blower_running=True)
     assert states(collector) == ["unacknowledged"]
-    assert collector.state.worn.above
+    assert collector.state.replacement.above
 
 
 def test_it_is_held_through_a_restart_and_a_cold_start() -> None:
@@ -170,10 +170,10 @@ def test_closed_time_adds_up_over_interruptions_and_a_restart() -> None:
     collector = ready(setpoints, door_open=False)
     collector.hold(1300.0, 31).hold(1300.0, 500, door_open=True)
     assert states(collector) == []
-    assert collector.state.worn.closed.at(collector.t) == 31.0
+    assert collector.state.replacement.closed.at(collector.t) == 31.0
     collector.hold(1300.0, 31, door_open=False)
     collector.restart()
-    assert collector.state.worn.closed.at(collector.t) == 61.0
+    assert collector.state.replacement.closed.at(collector.t) == 61.0
     collector.hold(1300.0, 20)
     assert states(collector) == []
     collector.hold(1300.0, 30)
@@ -235,7 +235,7 @@ def test_after_a_filter_change_the_evidence_begins_anew() -> None:
     assert collector.alarm(NAME).state == "returned"
     collector.hold(1300.0, 100)
     assert states(collector) == ["unacknowledged", "returned", "unacknowledged"]
-    assert collector.state.worn.pulses > 0
+    assert collector.state.replacement.pulses > 0
 
 
 @given(
@@ -271,11 +271,11 @@ def test_new_filters_stay_new_until_cleaning_has_not_helped_them() -> None:
     collector.ask(RecordFilterChange())
     collector.hold(800.0, 60, blower_running=True)
     assert states(collector)[-1] == "returned"
-    assert collector.state.worn.fresh
+    assert collector.state.replacement.fresh
     collector.hold(1300.0, 30)
-    assert collector.state.worn.fresh
+    assert collector.state.replacement.fresh
     collector.hold(1300.0, 100)
-    assert not collector.state.worn.fresh
+    assert not collector.state.replacement.fresh
 
 
 def test_dp_within_the_deadband_does_not_clear_it_after_a_moment_below() -> None:

@@ -106,4 +106,4 @@ def test_the_dip_of_the_header_is_seen() -> None:
     collector.poll(0.0)
     collector.header = Measured(600_000.0)
     collector.hold(0.0, 20)
-    assert collector.state.diagnosis.valves[2].dip == pytest.approx(0.2)
+    assert collector.state.pulse_response.valves[2].dip == pytest.approx(0.2)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from dustcake.core.filter_life.trend import least_squares, median, scatter, theil_sen
+from dustcake.core.filter_life.curves import least_squares, scatter, theil_sen
 
 XS = [float(x) for x in range(10)]
 YS = [500.0, 502.0, 503.0, 506.0, 508.0, 509.0, 512.0, 515.0, 516.0, 519.0]
@@ -68,10 +68,3 @@ def test_scatter_is_the_standard_deviation_of_normal_noise_and_shrugs_at_outlier
     values = [rng.gauss(0.0, 5.0) for _ in range(4000)]
     assert scatter(values) == pytest.approx(5.0, rel=0.05)
     assert scatter([*values, *[1e6] * 40]) == pytest.approx(5.0, rel=0.05)
-
-
-@pytest.mark.parametrize(
-    ("values", "middle"), [([3.0], 3.0), ([4.0, 1.0], 2.5), ([9.0, 1.0, 2.0], 2.0)]
-)
-def test_the_median(values: list[float], middle: float) -> None:
-    assert median(values) == middle

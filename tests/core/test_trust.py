@@ -358,7 +358,7 @@ def test_zero_is_watched_at_every_stop(zero_pa: float, code: Because | None, qua
     collector.hold(zero_pa, 5)
     assert codes(collector) == ([] if code is None else [code])
     assert collector.state.sample.quality == quality
-    assert collector.state.trust.zero_pa == pytest.approx(zero_pa)
+    assert collector.state.signal_validation.zero_pa == pytest.approx(zero_pa)
     assert collector.alarm(AlarmName.ZERO_DRIFT).condition_active is (code is Because.ZERO_DRIFT)
     collector.hold(0.0, 500)  # only one average at each stop, unless the reading was dead
     still = [] if code in (None, Because.NOT_TO_ZERO) else [code]
@@ -370,7 +370,7 @@ def test_zero_is_the_mean_of_ten_readings() -> None:
     for pa in (9.0, -9.0) * 5:
         collector.poll(pa)
     collector.hold(9.0, 5)
-    assert collector.state.trust.zero_pa == pytest.approx(0.0)
+    assert collector.state.signal_validation.zero_pa == pytest.approx(0.0)
 
 
 def test_the_next_stop_takes_the_doubt_away() -> None:
@@ -396,7 +396,7 @@ def test_a_new_zero_takes_doubts_away() -> None:
 def test_a_stop_that_is_over_too_soon_says_nothing() -> None:
     collector = stopped(working(), 700.0, 125.0)
     collector.hold(700.0, 1, blower_running=True)
-    assert collector.state.trust.zero_check is None
+    assert collector.state.signal_validation.zero_check is None
     assert codes(collector) == []
 
 

@@ -31,10 +31,10 @@ from dustcake.core.setpoints import (
     Adjusting,
     BlowerRequest,
     Fitted,
+    MaintenanceSetting,
     OnBadReading,
     OutputKind,
     Setpoints,
-    UpkeepTask,
 )
 from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import State
@@ -175,8 +175,8 @@ ADJUSTING = Adjusting(
     confirm_within_s=4.0,
 )
 UPKEEP = (
-    UpkeepTask("drum", "", every_s=7.0),
-    UpkeepTask("run", "", every_run_s=4.0, every_pulses=3),
+    MaintenanceSetting("drum", "", every_s=7.0),
+    MaintenanceSetting("run", "", every_run_s=4.0, every_pulses=3),
 )
 YES, NO = (True, True, True), (False,)
 

@@ -2,7 +2,7 @@
 
     python tests/diagnosis/campaign.py --worlds 50 --weeks 100
 
-prints the table that DEVELOPERS.md shows; a smaller part of it runs with the tests.
+prints the table of tests/bench/FIGURES.md; a smaller part of it runs with the tests.
 """
 
 from __future__ import annotations

@@ -156,7 +156,7 @@ def header_weak(bench: Bench) -> tuple[Callable[[Event], bool], int | None]:
 def header_slow(bench: Bench) -> tuple[Callable[[Event], bool], int | None]:
     """A compressor that delivers a sixth to a third of what the pulses take."""
     header = bench.world.plant["header"]
-    took = bench.loop.state.diagnosis
+    took = bench.loop.state.pulse_response
     assert took.header.dips
     # Mass a pulse takes, by ISO 6358 for a choked valve, 20 C and the daemon's on-time.
     absolute_pa = header["supply_gauge_pa"] + 101_325.0

@@ -1,6 +1,6 @@
 """Part of the campaign: every fault in twenty worlds, and weeks without any.
 
-The whole of it, with its figures in DEVELOPERS.md: python tests/diagnosis/campaign.py
+The whole of it, with its figures in tests/bench/FIGURES.md: python tests/diagnosis/campaign.py
 """
 
 import pytest

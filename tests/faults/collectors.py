@@ -11,12 +11,12 @@ from dustcake.core.setpoints import (
     Adjusting,
     BlowerRequest,
     Fitted,
+    MaintenanceSetting,
     OnBadReading,
     OutputKind,
     Scale,
     Setpoints,
     SignalKind,
-    UpkeepTask,
 )
 
 DP_SCALES = (
@@ -24,7 +24,10 @@ DP_SCALES = (
     Scale(SignalKind.CURRENT, -2500.0 / 4, 2500.0 / 16, 0.0, 2500.0),
     Scale(SignalKind.SCALED_INTEGER, 0.0, 0.1, 0.0, 2500.0),
 )
-UPKEEP = (UpkeepTask("drum", "look", every_s=6 * 3600.0), UpkeepTask("snubber", "", 3 * 3600.0))
+UPKEEP = (
+    MaintenanceSetting("drum", "look", every_s=6 * 3600.0),
+    MaintenanceSetting("snubber", "", 3 * 3600.0),
+)
 ORDERS = ((1, 3, 2), (2, 4, 1, 3), (1, 3, 5, 2, 4), (1,))
 
 

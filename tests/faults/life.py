@@ -77,7 +77,11 @@ class Life:
 
     def change_held(self) -> int | None:
         """The number of the change of set points that waits to be confirmed."""
-        held = None if self.engine is None or not self.settled else self.engine.state.adjusted.held
+        held = (
+            None
+            if self.engine is None or not self.settled
+            else self.engine.state.set_point_overrides.pending
+        )
         return None if held is None else held.change
 
     @property

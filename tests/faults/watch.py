@@ -69,7 +69,9 @@ class Watch:
         for command in after.commands:
             self._decided(command)
             if isinstance(command, FireValve):
-                self._interval_s = effective(setpoints, after.state.adjusted).pulsing.interval_s
+                self._interval_s = effective(
+                    setpoints, after.state.set_point_overrides
+                ).pulsing.interval_s
         if after.events or after.decision is not before.decision:
             self._note(before, after)
 
@@ -92,10 +94,10 @@ class Watch:
         flight = before.pulsing.in_flight
         if flight is not None and flight.valve is not None:
             watcher.flying = {flight.command_id: inf}
-        adjusted = before.adjusted
+        adjusted = before.set_point_overrides
         watcher.changes.made = {each.set_point.value: each.value for each in adjusted.points}
-        if adjusted.held is not None:
-            held = adjusted.held
+        if adjusted.pending is not None:
+            held = adjusted.pending
             watcher.changes.asked = (held.change, held.by, held.until_s, held.points)
 
     def _decided(self, command: Command) -> None:

@@ -7,7 +7,7 @@ from statistics import median
 import pytest
 
 from dustcake.core.filter_life.forecast import CONFIDENCE, Forecast, Outlook, forecast
-from dustcake.core.filter_life.points import Conditions, Residuals
+from dustcake.core.filter_life.state import Conditions, Residuals
 from filter_life.lives import LAWS, Life, a_life
 
 SEEDS = 80  # of each law

@@ -1,6 +1,6 @@
 """How often the intervals of a fit hold the truth, on collectors unlike each other: by hand, as
 ``cd tests && python -m fit.coverage 100``, with a part of a name for some of them. The table stands
-in DEVELOPERS.md."""
+in the lab's README.md."""
 
 import sys
 from collections import Counter

@@ -13,8 +13,8 @@ import pytest
 
 from core.driver import chosen
 from dustcake.__main__ import main
-from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.study.jobs import Job, Plan, StudyError, require_cluster, run_all, watched
+from dustcake_lab.study.loop import RowModel
 from fit.local_cluster import local_cluster
 from traces.recorded import settings_text
 

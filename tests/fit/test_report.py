@@ -17,8 +17,7 @@ from core.driver import BASE
 from dustcake_lab.fit.data import gather
 from dustcake_lab.fit.search import Interval
 from dustcake_lab.report.data import ReportData, cycles_h
-from dustcake_lab.report.html import write_html
-from dustcake_lab.report.plots import one_picture, write_png
+from dustcake_lab.report.render import one_picture, write_html, write_png
 from dustcake_lab.study.results import HEADINGS
 from dustcake_lab.study.verdict import PLEATS
 from dustcake_lab.traces.samples import Columns

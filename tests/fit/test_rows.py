@@ -13,8 +13,16 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from core.driver import chosen
-from dustcake_lab.fit.row_model import RowModel, dp_pa, flow, harmonic, loaded, needed_pa, pulsed
-from dustcake_lab.study.loop import StudyLoop
+from dustcake_lab.study.loop import (
+    RowModel,
+    StudyLoop,
+    dp_pa,
+    flow,
+    harmonic,
+    loaded,
+    needed_pa,
+    pulsed,
+)
 from examples import examples
 
 # A 80 m2, Q 1.2 m3/s (V 0.015 m/s), S_e 40 000 Pa s/m, K2 1e5 1/s, dust 1 g/m3.

@@ -16,7 +16,6 @@ from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Air
 from dustcake_lab.fit.collector import FittedCollector
 from dustcake_lab.fit.kalman import unbounded
-from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.fit.search import Interval
 from dustcake_lab.study.candidates import (
     Candidate,
@@ -27,8 +26,7 @@ from dustcake_lab.study.candidates import (
     prices_of,
 )
 from dustcake_lab.study.jobs import Plan, StudyError
-from dustcake_lab.study.loop import StudyLoop
-from dustcake_lab.study.search import search
+from dustcake_lab.study.loop import RowModel, StudyLoop
 from dustcake_lab.study.study import (
     FLOW,
     HIGHEST,
@@ -37,6 +35,7 @@ from dustcake_lab.study.study import (
     Study,
     broken,
     limit_words,
+    search,
     study,
 )
 from dustcake_lab.study.verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict

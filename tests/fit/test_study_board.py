@@ -6,13 +6,11 @@ import pytest
 
 from core.driver import board
 from dustcake.core.requests.kinds import Mode
-from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.study.candidates import Candidate, grid, present
 from dustcake_lab.study.jobs import Plan
-from dustcake_lab.study.loop import StudyLoop
+from dustcake_lab.study.loop import RowModel, StudyLoop
 from dustcake_lab.study.results import as_json
-from dustcake_lab.study.search import search
-from dustcake_lab.study.study import study
+from dustcake_lab.study.study import search, study
 from dustcake_lab.study.verdict import verdict
 from fit.test_study import PRICES, collector
 

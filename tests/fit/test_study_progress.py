@@ -5,10 +5,9 @@ from dataclasses import replace
 
 import pytest
 
-from dustcake_lab.commands import progress
-from dustcake_lab.commands.progress import ProgressLine, study_progress
-from dustcake_lab.study.search import search
-from dustcake_lab.study.study import study
+from dustcake_lab.commands import common
+from dustcake_lab.commands.common import ProgressLine, study_progress
+from dustcake_lab.study.study import search, study
 from fit.local_cluster import local_cluster
 from fit.test_study import PLAN, PRICES, TODAY, TRIED, collector
 
@@ -27,7 +26,7 @@ def test_settings_done_of_all(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     somebody_watches(monkeypatch)
-    monkeypatch.setattr(progress, "_ESTIMATE_AFTER_S", 0.0)
+    monkeypatch.setattr(common, "_ESTIMATE_AFTER_S", 0.0)
     with study_progress(SHORT.draws, None):
         done = study(collector(), TODAY, PRICES, SHORT, TRIED)
     told = capsys.readouterr().err
@@ -44,7 +43,7 @@ def test_on_a_cluster_as_well(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     somebody_watches(monkeypatch)
-    monkeypatch.setattr(progress, "_ESTIMATE_AFTER_S", 0.0)
+    monkeypatch.setattr(common, "_ESTIMATE_AFTER_S", 0.0)
     with local_cluster(2) as cluster:
         plan = replace(SHORT, days=10.0, dask=cluster.scheduler_address)
         with study_progress(plan.draws, None):

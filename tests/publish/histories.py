@@ -34,11 +34,11 @@ from dustcake.core.requests.kinds import (
 )
 from dustcake.core.setpoints import (
     BlowerRequest,
+    MaintenanceSetting,
     OnBadReading,
     OutputKind,
     Setpoints,
     SignalKind,
-    UpkeepTask,
 )
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers, Signal
 from dustcake.core.state import State
@@ -104,7 +104,7 @@ SETPOINTS: list[Setpoints] = [
         },
         pulsing={"kind": outputs, "interval_s": 1.0, "sequencer_cycle_s": 4.0},
         alarms=tuple(replace(each, on_delay_s=2.0, off_delay_s=2.0) for each in BASE.alarms),
-        upkeep=(UpkeepTask("snubber", "blow it back", every_s=60.0, every_pulses=5),),
+        upkeep=(MaintenanceSetting("snubber", "blow it back", every_s=60.0, every_pulses=5),),
         zeroing={"average_s": 2.0, "blower_off_s": 2.0},
         blower={"request": BlowerRequest.HAND if fitted else BlowerRequest.NONE},
     )

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from dustcake.core.alarms.names import IN_VIEW, TABLE, AlarmName, AlarmState, Trigger
 from dustcake.publish.alarm_manual import alarm_manual
-from dustcake.settings.alarms import DEFAULT_ALARMS
+from dustcake.settings.monitoring import DEFAULT_ALARMS
 
 FILE = Path(__file__).parents[2] / "config" / "alarms.md"
 TEXT = alarm_manual(DEFAULT_ALARMS.values())

@@ -138,7 +138,7 @@ def test_the_retained_state_holds_both_and_is_not_told_again_for_air_alone() -> 
     assert content["air"]["total"]["measured"] == 0
     after = replace(before, air=AirUse(total=Amount(1.0, 1, 0)))
     assert renderer.changes(before, after, (), None) == []
-    after = replace(before, life=FilterLife(forecast=RANGE))
+    after = replace(before, filter_life=FilterLife(forecast=RANGE))
     (told,) = renderer.changes(before, after, (), None)
     assert told.topic == "root/bay-3/state"
 

@@ -11,7 +11,7 @@ from core.driver import BASE, chosen
 from dustcake.adapters.metrics import text
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.inputs import PollCompleted, Restarted
-from dustcake.core.requests.kinds import Adjusted, AdjustedPoint, SetPoint
+from dustcake.core.requests.kinds import SetPoint, SetPointOverride, SetPointOverrides
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
 from dustcake.core.stamp import Stamp
@@ -130,10 +130,10 @@ def test_alarms_that_exist_and_set_points() -> None:
 def test_set_points_are_those_in_force() -> None:
     state = polled()
     changed = (
-        AdjustedPoint(SetPoint.LOW, 700.0, BASE.cleaning.low_pa, "somebody", UTC_S),
-        AdjustedPoint(SetPoint.INTERVAL, 21.0, BASE.pulsing.interval_s, "somebody", UTC_S),
+        SetPointOverride(SetPoint.LOW, 700.0, BASE.cleaning.low_pa, "somebody", UTC_S),
+        SetPointOverride(SetPoint.INTERVAL, 21.0, BASE.pulsing.interval_s, "somebody", UTC_S),
     )
-    found = figures(seen(replace(state, adjusted=Adjusted(changed))))
+    found = figures(seen(replace(state, set_point_overrides=SetPointOverrides(changed))))
     assert value(found, "dustcake_set_point_pascals", set_point="low") == 700.0
     assert value(found, "dustcake_set_point_seconds", set_point="interval") == 21.0
     on_time_s = BASE.pulsing.on_time_s

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from core.driver import Collector
 from dustcake.codec import decode_input, encode_input
-from dustcake.core.events import Event, RequestAnswered
+from dustcake.core.events import RequestAnswered
 from dustcake.core.inputs import OperatorRequested
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.definitions import KIND_OF, LONGEST_LABEL, REQUESTS
@@ -39,7 +39,6 @@ from dustcake.publish.request_json import (
     age_refusal,
     read_request,
     reply,
-    unrecorded_reply,
 )
 from dustcake.units import PressureUnit
 
@@ -342,7 +341,7 @@ def test_whatever_comes_in_is_answered_and_can_be_kept(text: bytes) -> None:
     read = read_request(text)
     if isinstance(read, InvalidRequest):
         refused = RequestAnswered(read.request_id or "", "", "", False, read.reason)
-        told = unrecorded_reply(refused, None, 3, PressureUnit.PA)
+        told = reply(refused, None, 3, PressureUnit.PA)
         assert json.loads(told.decode("utf-8"))["accepted"] is False
         assert len(read.problem) < 600
         return
@@ -352,7 +351,9 @@ def test_whatever_comes_in_is_answered_and_can_be_kept(text: bytes) -> None:
     (event,) = (e for e in collector.feed(asked).events if isinstance(e.body, RequestAnswered))
     answered = event.body
     assert isinstance(answered, RequestAnswered)
-    content = json.loads(reply(event, answered, PressureUnit.PA).decode("utf-8"))
+    content = json.loads(
+        reply(answered, event.at.utc_s, event.seq, PressureUnit.PA).decode("utf-8")
+    )
     assert content["id"] == read.request_id
 
 
@@ -362,7 +363,7 @@ AT = Stamp(1.0, 1_800_000_000.0)
 def test_the_asker_is_told_what_became_of_it() -> None:
     no = because(Because.ZERO_TOO_FAR, dp_pa=49.8, limit_pa=12.5)
     answered = RequestAnswered("r1", "zero", "day shift", False, no)
-    content = json.loads(reply(Event(9, AT, answered), answered, PressureUnit.INH2O))
+    content = json.loads(reply(answered, AT.utc_s, 9, PressureUnit.INH2O))
     assert content == {
         "schema": "dustcake/reply/1",
         "utc": "2027-01-15T08:00:00.000Z",
@@ -384,7 +385,7 @@ def test_a_change_of_set_points_is_shown_back_with_old_and_new() -> None:
     points = (PointChange(SetPoint.HIGH, 1000.0, 1100.0), PointChange(SetPoint.ON_TIME, 0.15, 0.2))
     held = because(Because.CONFIRM_CHANGE, within_s=60.0)
     answered = RequestAnswered("r1", "set_points", "day shift", True, held, 9, points)
-    content = json.loads(reply(Event(9, AT, answered), answered, PressureUnit.INH2O))
+    content = json.loads(reply(answered, AT.utc_s, 9, PressureUnit.INH2O))
     assert content["change"] == 9
     assert content["reason"] == "nothing is changed yet: confirm it within 1 min"
     good = {"quality": "good"}
@@ -405,7 +406,7 @@ def test_a_change_of_set_points_is_shown_back_with_old_and_new() -> None:
 def test_who_sent_no_request_is_told_why() -> None:
     why = InvalidRequest("not JSON in UTF-8").reason
     answered = RequestAnswered("", "", "mqtt:kim", False, why)
-    content = json.loads(unrecorded_reply(answered, 0.0, 4, PressureUnit.PA))
+    content = json.loads(reply(answered, 0.0, 4, PressureUnit.PA))
     assert content == {
         "schema": "dustcake/reply/1",
         "utc": "1970-01-01T00:00:00.000Z",

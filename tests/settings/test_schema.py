@@ -7,7 +7,8 @@ from typing import Any
 import jsonschema
 import pytest
 
-from dustcake.settings.json_schema import resolved, schema_text, settings_schema
+from dustcake.cli.schema import TEXTS
+from dustcake.settings.json_schema import resolved, settings_schema
 from dustcake.settings.load import load_settings
 from dustcake.settings.setpoints import to_setpoints
 from settings.files import file_text
@@ -26,7 +27,7 @@ def test_it_is_a_schema_of_its_draft() -> None:
 
 
 def test_the_file_in_the_repository_is_fresh() -> None:
-    fresh = (CONFIG / "schema.json").read_text(encoding="utf-8") == schema_text()
+    fresh = (CONFIG / "schema.json").read_text(encoding="utf-8") == TEXTS["settings"]()
     assert fresh, "run: dustcake schema --output config/schema.json"
 
 

@@ -1,5 +1,5 @@
-"""What a SCADA engineer does with mosquitto's command-line clients alone, as README.md has it, at
-the broker of deploy/mosquitto: with its access rules, its users and TLS."""
+"""What a SCADA engineer does with mosquitto's command-line clients alone, as config/README.md has
+it, at the broker of deploy/mosquitto: with its access rules, its users and TLS."""
 
 import asyncio
 import json
@@ -22,7 +22,7 @@ from system_support.processes import Daemon, Daemons, dustcake
 pytestmark = pytest.mark.broker
 
 CLEAN = scenario(0.1)
-README = Path(__file__).parents[2] / "README.md"
+CONFIG_README = Path(__file__).parents[2] / "config" / "README.md"
 # dP is above the limit of the alarm all the time.
 HIGH = {
     "alarms": {
@@ -229,8 +229,8 @@ async def test_a_change_waits_for_its_asker_and_not_for_anybody(
 
 
 def readme_commands() -> list[list[str]]:
-    """The commands of README.md's chapter on asking, as a shell would part them."""
-    chapter = README.read_text(encoding="utf-8").partition("### Asking over MQTT")[2]
+    """The commands of the chapter on requests, as a shell would part them."""
+    chapter = CONFIG_README.read_text(encoding="utf-8").partition("### Requests over MQTT")[2]
     block = chapter.partition("```sh\n")[2].partition("```")[0].replace("\\\n", " ")
     return [shlex.split(line) for line in block.splitlines() if not line.startswith("#")]
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from dustcake.__main__ import main
-from dustcake_lab.traces.atomic_file import UnwritableError, atomic_write, require_writable
+from dustcake_lab.traces.files import UnwritableError, atomic_write, require_writable
 from traces.recorded import settings_text
 
 STUDY = [sys.executable, "-m", "dustcake", "study"]

@@ -49,8 +49,10 @@ def one_by_one(samples: Iterable[Columns | PollCompleted | BadRow]) -> Iterator[
 
 
 def read(trace: OpenTrace, unused: tuple[str, ...] = ()) -> tuple[list[object], Recorded]:
+    recorded = trace.recorded
     samples = list(one_by_one(trace.samples(unused)))
-    return samples, trace.recorded
+    assert trace.recorded is recorded, "whoever has it before sees what is read later"
+    return samples, recorded
 
 
 def some_text(seed: int) -> str:

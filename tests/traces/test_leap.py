@@ -118,7 +118,7 @@ def test_leaping_comes_to_the_same_as_taking_every_step() -> None:
 def test_contacts_that_do_not_change_are_one_object_so_that_they_need_not_be_compared() -> None:
     """The leap rests on it: polls with other contacts are not leapt over."""
     lines = ["time,dp_pa,smoke", "0,800,0", "1,800,0", "2,800,1", "3,800,1", "4,800,0"]
-    polls = [poll for poll in Trace(lines).polls() if isinstance(poll, PollCompleted)]
+    polls = [poll for poll in Trace(lines).samples() if isinstance(poll, PollCompleted)]
     shared = [a.contacts is b.contacts for a, b in pairwise(polls)]
     assert shared == [True, False, True, False]
     assert [poll.contacts.smoke for poll in polls] == [False, False, True, True, False]

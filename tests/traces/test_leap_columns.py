@@ -131,10 +131,12 @@ class Counting(Replay):
         return super()._take(poll)
 
     def _land(self) -> list[Event]:
-        before, leapt = self._state.trust.frozen, self._leapt_to is not None
+        before, leapt = self._state.signal_validation.frozen, self._leapt_to is not None
         events = super()._land()
-        after = self._state.trust.frozen
-        reached["frozen"] += any(d.reason.code is Because.FROZEN for d in self._state.trust.doubts)
+        after = self._state.signal_validation.frozen
+        reached["frozen"] += any(
+            d.reason.code is Because.FROZEN for d in self._state.signal_validation.doubts
+        )
         if leapt and before is not None and after is not None and after.same:
             reached["checks that find it frozen"] += 1
         return events

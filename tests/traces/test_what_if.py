@@ -103,4 +103,4 @@ def test_only_a_pulse_that_the_recording_had_just_then_is_judged_by_what_dp_does
     replay = Replay(setpoints, recorded=recorded)
     fired = [e.at.mono_s for e in replay.events(polls) if isinstance(e.body, PulseFired)]
     assert fired == [10.0]
-    assert (replay.state.diagnosis.last_pa is not None) is looked_at
+    assert (replay.state.pulse_response.last_pa is not None) is looked_at

@@ -110,10 +110,8 @@ def changes_in(events: Iterable["RecordedEvent"]) -> list[Change]:
     for one in events:
         at_s = _utc_s(one)
         if at_s is not None:
-            fields = one.fields
-            alarm, state = str(fields.get("alarm")), str(fields.get("state"))
-            priority = str(fields.get("priority"))
-            found.append(Change(at_s, one.collector, alarm, state, priority))
+            named = (str(one.fields.get(name)) for name in ("alarm", "state", "priority"))
+            found.append(Change(at_s, one.collector, *named))
     # A clock that was set back has left them out of order.
     return sorted(found, key=lambda change: change.at_s)
 

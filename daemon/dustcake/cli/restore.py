@@ -7,6 +7,7 @@ import tarfile
 import tempfile
 import time
 from pathlib import Path
+from shutil import copyfileobj
 from typing import IO, Any
 
 from dustcake.adapters.record_file import FileProblemError, RecordFile
@@ -76,8 +77,7 @@ def _put_back(
     with tempfile.TemporaryDirectory(dir=path.parent, prefix=".dustcake-") as directory:
         copy = Path(directory) / JOURNAL
         with _member(archive, JOURNAL) as source, copy.open("wb") as file:
-            while block := source.read(1 << 20):
-                file.write(block)
+            copyfileobj(source, file)
         aside = put_journal_back(copy, path)
     lines = [f"{path}: the journal of {about['utc']}"]
     if aside is not None:

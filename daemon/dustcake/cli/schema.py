@@ -1,15 +1,17 @@
 """`dustcake schema`: interfaces as a program has them: the settings file, a PLC's registers."""
 
 import argparse
+import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from dustcake.cli.common import DONE, UsageError
 from dustcake.publish.alarm_manual import alarm_manual
-from dustcake.publish.messages.asyncapi import document_text, messages_text
+from dustcake.publish.messages import document, messages_schema
 from dustcake.publish.plc import documentation
-from dustcake.settings.alarms import DEFAULT_ALARMS
-from dustcake.settings.json_schema import schema_text
+from dustcake.settings.json_schema import settings_schema
+from dustcake.settings.monitoring import DEFAULT_ALARMS
 
 DESCRIPTION = (
     "Print an interface as a program has it: the JSON Schema (draft 2020-12) of "
@@ -26,10 +28,15 @@ An editor that knows JSON Schema checks and completes a settings file whose firs
   #:schema ./schema.json
 """
 
+
+def _json(content: dict[str, Any]) -> str:
+    return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+
+
 TEXTS: dict[str, Callable[[], str]] = {
-    "settings": schema_text,
-    "messages": messages_text,
-    "asyncapi": document_text,
+    "settings": lambda: _json(settings_schema()),
+    "messages": lambda: _json(messages_schema()),
+    "asyncapi": lambda: _json(document()),
     "plc": documentation,
     "alarms": lambda: alarm_manual(DEFAULT_ALARMS.values()),
 }

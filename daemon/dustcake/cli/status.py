@@ -7,7 +7,7 @@ import sys
 import textwrap
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -202,7 +202,7 @@ def _watch(lines: Callable[[], list[str]], every_s: float) -> None:
 
     Where the output is no terminal each screen is printed below the last, an empty line between.
     """
-    with _terminal() if sys.stdout.isatty() else _plainly() as draw:
+    with _terminal() if sys.stdout.isatty() else nullcontext(_print_below) as draw:
         try:
             while True:
                 draw(lines())
@@ -239,9 +239,5 @@ def _wrapped(line: str, columns: int) -> list[str]:
     return textwrap.wrap(line, max(columns, 20), subsequent_indent=indent) or [""]
 
 
-@contextmanager
-def _plainly() -> Iterator[Callable[[list[str]], None]]:
-    def draw(lines: list[str]) -> None:
-        print("\n".join(lines), end="\n\n", flush=True)
-
-    yield draw
+def _print_below(lines: list[str]) -> None:
+    print("\n".join(lines), end="\n\n", flush=True)

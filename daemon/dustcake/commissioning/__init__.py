@@ -4,7 +4,7 @@ The procedure is data: steps (``steps``) with actions, each with questions for t
 (``questions``), perhaps requests to the core, and an evaluation of what is then observed
 (``observation``, ``procedure``). What was tried and found goes into the record, which is signed at
 the end (``record``); the report is made of it (``report``). ``scan`` searches a bus for the
-transmitter, ``registers`` says what the words found there may mean.
+transmitter, and says what the words found there may mean.
 
 Nothing here knows a clock, a file or a device: ``runtime.commissioning`` carries the steps out in
 the daemon, and hands in what it reads. Command line and panel show the same ``view``.

@@ -71,7 +71,7 @@ class Snapshot:
 
 def snapshot_of(state: State, setpoints: Setpoints, now_s: float) -> Snapshot:
     """The moment of this state, under these set points of the settings file."""
-    header, cleaning = state.header, effective(setpoints, state.adjusted).cleaning
+    header, cleaning = state.header, effective(setpoints, state.set_point_overrides).cleaning
     return Snapshot(
         now_s,
         state.sample.pa,

@@ -55,11 +55,6 @@ def never(_observed: Observation) -> None:
     """No reason to refuse; or no result, where a scan gives it."""
 
 
-def no_requests(_observed: Observation) -> tuple[CoreRequest, ...]:
-    """Nothing is requested of the core."""
-    return ()
-
-
 @record
 class Action:
     """Something done in a step. ``refuse``: why it may not be done now, None if it may;
@@ -73,7 +68,7 @@ class Action:
     questions: tuple[Question, ...]
     evaluate: Evaluator
     refuse: Callable[[Observation], str | None] = never
-    requests: Callable[[Observation], tuple[CoreRequest, ...]] = no_requests
+    requests: Callable[[Observation], tuple[CoreRequest, ...]] = lambda _: ()
     timeout_s: float = 30.0
     item: str = ""
     scans: bool = False

@@ -118,14 +118,8 @@ def decode(stored: bytes) -> Record:
             RecordedAction(**{**entry, "result": Result(entry["result"])})
             for entry in content["entries"]
         )
-        signature = content["signature"]
-        return Record(
-            content["collector"],
-            content["site"],
-            content["begun_utc"],
-            content["begun_by"],
-            entries,
-            None if signature is None else Signature(**signature),
-        )
+        signature = content["signature"] and Signature(**content["signature"])
+        head = {name: content[name] for name in ("collector", "site", "begun_utc", "begun_by")}
+        return Record(**head, entries=entries, signature=signature)
     except (ValueError, KeyError, TypeError) as error:
         raise RecordError(f"not a record of a commissioning ({error})") from None

@@ -14,8 +14,8 @@ from dustcake.commissioning.procedure import StepState, state_of
 from dustcake.commissioning.record import Record, RecordedAction, is_as_signed
 from dustcake.commissioning.steps import SIGN, all_steps
 from dustcake.core.record import record
-from dustcake.publish.wording import header_unit
-from dustcake.units import show, show_with_pa
+from dustcake.publish.wording import label, number
+from dustcake.units import show_with_pa
 
 Pairs = tuple[tuple[str, str], ...]
 """Names, and what is said under each."""
@@ -27,7 +27,7 @@ STATES = {
     StepState.PASSED: "passed",
     StepState.SKIPPED: "left out",
 }
-_UNITS = {"_percent": " %", "_s": " s", "_a": " A"}
+_AMPERES = "_a"
 _APART = ("settings", "candidates", "registers", "changes", "rule")
 
 
@@ -99,7 +99,7 @@ def _summary(chapters: tuple[Chapter, ...]) -> str:
 
 def _line(equipment: Equipment, entry: RecordedAction) -> Line:
     values = "; ".join(
-        f"{_label(name)}: {_shown(equipment, name, value)}"
+        f"{label(name.removesuffix(_AMPERES))}: {_shown(equipment, name, value)}"
         for name, value in {**entry.fields, **entry.values}.items()
         if name not in _APART and not (value is None or value is True or value == [])
     )
@@ -108,27 +108,23 @@ def _line(equipment: Equipment, entry: RecordedAction) -> Line:
     return Line(utc, entry.by, entry.result.value, entry.words, values, settings)
 
 
-def _label(name: str) -> str:
-    """A value's name without its unit, which stands with the value."""
-    for ending in ("_pa", *_UNITS):
-        name = name.removesuffix(ending)
-    return name.replace("_", " ")
-
-
 def _shown(equipment: Equipment, name: str, value: Any) -> str:
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    if number and (name == "manometer" or (name.endswith("_pa") and "header" not in name)):
-        return show_with_pa(value, equipment.unit)
-    if number and name.endswith("_pa"):
-        return show(value, header_unit(equipment.unit))
-    if number:
-        unit = next((u for ending, u in _UNITS.items() if name.endswith(ending)), "")
-        return f"{value:g}{unit}"
-    if isinstance(value, list):
-        return "; ".join(map(str, value))
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return _number(equipment, name, value)
+    if isinstance(value, list):
+        return "; ".join(map(str, value))
     return value if isinstance(value, str) else json.dumps(value)
+
+
+def _number(equipment: Equipment, name: str, value: float) -> str:
+    is_header = "header" in name
+    if name == "manometer" or (name.endswith("_pa") and not is_header):
+        return show_with_pa(value, equipment.unit)
+    if name.endswith(_AMPERES):
+        return f"{value:g} A"
+    return number(name, value, equipment.unit, is_header=is_header)
 
 
 def _signature(history: Record) -> Pairs:

@@ -61,7 +61,7 @@ def apply_input(context: StepContext, state: State, happened: Input) -> State:
 
 def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     pa, quality, reasons = interpret(poll.dp, context.setpoints.dp, state.zero.offset_pa)
-    zero, trust = state.zero, state.trust
+    zero, trust = state.zero, state.signal_validation
     if zero.under_way and quality is Quality.GOOD and pa is not None:
         zero = zeroing.add(zero, pa + zero.offset_pa)
         quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
@@ -79,7 +79,8 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     header = None
     if context.setpoints.header is not None and poll.header is not None:
         header = Sample(poll.at, *interpret(poll.header, context.setpoints.header, 0.0))
-    context.earlier_pa = before_pa
+    # A jump that awaits confirmation has been compared with what was read before it.
+    context.earlier_pa = before_pa if state.signal_validation.jump is None else None
     line = lines.polled(
         context.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
     )
@@ -90,7 +91,7 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
         header=header,
         contacts=poll.contacts,
         zero=zero,
-        trust=trust,
+        signal_validation=trust,
         line=line,
     )
 
@@ -117,14 +118,14 @@ def _report(context: StepContext, state: State, report: OutputReported) -> State
     pulses, proof = pulsing.reported(
         context, state.pulsing, state.outputs, report, state.sample.usable_pa
     )
-    worn = state.worn
+    worn = state.replacement
     # One cut short has not cleaned as it should.
     if report.outcome is Outcome.DONE and replacement.good_air(context, state):
         worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
-    diagnosis = state.diagnosis
+    diagnosis = state.pulse_response
     if report.outcome is not Outcome.DONE:
         diagnosis = observation.void(diagnosis)
-    return replace(state, pulsing=pulses, outputs=proof, worn=worn, diagnosis=diagnosis)
+    return replace(state, pulsing=pulses, outputs=proof, replacement=worn, pulse_response=diagnosis)
 
 
 def _journal(context: StepContext, state: State, report: JournalReported) -> State:

@@ -126,7 +126,7 @@ def _wanted(
 
 
 def reported(context: StepContext, blower: BlowerState, report: OutputReported) -> BlowerState:
-    """The outcome of telling the run output; after a failure it is told again later."""
+    """The outcome of a command to the run output; after a failure it is tried again later."""
     if report.outcome is Outcome.DONE:
         return replace(blower, command_id=None, due_s=None, fault="")
     return _failed(context, blower, report.detail or report.outcome.value)

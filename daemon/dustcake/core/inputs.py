@@ -44,7 +44,7 @@ class OutputReported:
 
 @record
 class OperatorRequested:
-    """Somebody asks for something. ``by``: who, as far as the shell knows, and ``identity`` how far
+    """Somebody makes a request. ``by``: who, as far as the shell knows, and ``identity`` how far
     that is; ``request_id``: the caller's own id, so that the same request sent twice acts once."""
 
     at: Stamp
@@ -56,7 +56,7 @@ class OperatorRequested:
 
 @record
 class RequestRefused:
-    """Somebody has asked for something that is not put to a decision at all, for ``reason``.
+    """Somebody has made a request that is not put to a decision at all, for ``reason``.
     ``request`` and ``request_id`` are empty where they are not known."""
 
     at: Stamp
@@ -78,7 +78,7 @@ class JournalReported:
 
 @record
 class Woke:
-    """Nothing happened, but the time the core asked to be woken at has come."""
+    """Nothing happened, but the time at which the core wanted to be woken has come."""
 
     at: Stamp
 

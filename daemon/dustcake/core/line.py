@@ -3,9 +3,10 @@
 A lost reply holds what is pending: a delay goes on while what it rests on is not known, and ends at
 the first known value that confirms it. Once that has not been known for ``stale_after_s`` in one
 piece, the delay begins anew. So a signal that fails often, but never for long, hinders nothing; it
-is told by the share of its readings that were lost.
+is known by the share of its readings that were lost.
 """
 
+from collections.abc import Mapping
 from math import exp, log
 
 from dustcake.core.reading import Quality, Sample
@@ -18,7 +19,7 @@ from dustcake.core.signals import Contacts
 WITHIN_S = 600.0
 """Over which the share of lost readings is taken: older ones are forgotten at this rate."""
 OFTEN, SELDOM = 0.10, 0.05
-"""Lost more often than the one is told, less often than the other no longer (no source)."""
+"""Lost more often than the one raises an alarm, less often than the other clears it (no source)."""
 
 _LONGEST_S = 60.0  # for which one lost reading counts, however long the one before is ago
 _LOST = frozenset(
@@ -39,7 +40,7 @@ class Gap:
     """One signal. ``since_s``: not known since then, None while it is known. ``resumed_s``: when it
     was known again after it had last not been for ``stale_after_s``; ``pa``: what was read before
     the gap, while that lasts. ``lost``: the share of readings lost, as of ``at_s``; failures longer
-    than ``stale_after_s`` count up to that, being told otherwise, and the rest of them not at all.
+    than ``stale_after_s`` count up to that: they have alarms of their own.
     """
 
     since_s: float | None = None
@@ -64,41 +65,42 @@ class Gap:
         return self.at_s + WITHIN_S * log(self.lost / share)
 
 
+_KNOWN = Gap()
+
+
 @record
 class Line:
-    """Every signal, contacts by their names. Those that are not fitted are always known."""
+    """Every signal. ``contacts``: by name, those that have ever been lost; any other has always
+    been known, or is not fitted."""
 
-    dp: Gap = Gap()
-    header: Gap = Gap()
-    blower_running: Gap = Gap()
-    smoke: Gap = Gap()
-    door_open: Gap = Gap()
-    process_running: Gap = Gap()
-    stop: Gap = Gap()
-    drum_full: Gap = Gap()
+    dp: Gap = _KNOWN
+    header: Gap = _KNOWN
+    contacts: tuple[tuple[str, Gap], ...] = ()
+
+    @property
+    def blower_running(self) -> Gap:
+        """The contact that proves the blower."""
+        return self.of("blower_running")
 
     def of(self, name: str) -> Gap:
         """The signal of this name."""
-        gap: Gap = getattr(self, name)
-        return gap
+        if name == "dp":
+            return self.dp
+        if name == "header":
+            return self.header
+        return next((gap for contact, gap in self.contacts if contact == name), _KNOWN)
 
-
-CALLED = {
-    "dp": "dP",
-    "header": "header pressure",
-    "blower_running": "the blower contact",
-    "smoke": "the smoke contact",
-    "door_open": "the door contact",
-    "process_running": "the contact of the process equipment",
-    "stop": "the stop input",
-    "drum_full": "the drum contact",
-}
-"""Every signal, and what people call it."""
+    def with_gaps(self, gaps: Mapping[str, Gap]) -> "Line":
+        """The same with these signals as they are now."""
+        contacts = {**dict(self.contacts), **gaps}
+        dp, header = contacts.pop("dp", self.dp), contacts.pop("header", self.header)
+        return Line(dp, header, tuple(contacts.items()))
 
 
 def restarted(line: Line, now_s: float) -> Line:
     """After a restart: what was timed means nothing now, and what was lost is remembered."""
-    return Line(**{name: Gap(lost=line.of(name).lost, at_s=now_s) for name in CALLED})
+    names = ("dp", "header", *(name for name, _ in line.contacts))
+    return Line().with_gaps({name: Gap(lost=line.of(name).lost, at_s=now_s) for name in names})
 
 
 def polled(
@@ -109,7 +111,8 @@ def polled(
     contacts: Contacts,
 ) -> Line:
     """After a poll. ``before`` and ``now``: dP and header."""
-    (sample, header), after = now, {}
+    sample, header = now
+    after: dict[str, Gap] = {}
     now_s, before_s, stale_after_s = sample.at.mono_s, before[0].at.mono_s, setpoints.stale_after_s
 
     def follow(name: str, known: bool, is_lost: bool, before_pa: float | None) -> None:
@@ -129,7 +132,7 @@ def polled(
         follow("header", usable, header is not None and _is_lost(header), before_pa)
     for name in setpoints.fitted.names():
         follow(name, getattr(contacts, name) is not None, True, None)
-    return replace(line, **after) if after else line
+    return line.with_gaps(after) if after else line
 
 
 def stale(setpoints: Setpoints, line: Line, last_s: float) -> Line:
@@ -144,7 +147,7 @@ def stale(setpoints: Setpoints, line: Line, last_s: float) -> Line:
         for name in names
         if (gap := line.of(name)).since_s is None
     }
-    return replace(line, **unknown) if unknown else line
+    return line.with_gaps(unknown) if unknown else line
 
 
 def _is_lost(sample: Sample) -> bool:

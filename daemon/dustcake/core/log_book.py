@@ -7,17 +7,14 @@ from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from enum import Enum
 
-from dustcake.core import maintenance as upkeeps
-from dustcake.core.events import FiltersChanged, LogEntry, SettingChanged, ZeroTaken
-from dustcake.core.reasons import Because, Reason, because
+from dustcake.core import maintenance
+from dustcake.core.events import FiltersChanged, LogEntry, SettingChanged
+from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
-from dustcake.core.requests.kinds import Entry, RecordEntry, RecordFilterChange
+from dustcake.core.requests.kinds import Entry, RecordEntry, RecordFilterChange, Verdict
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.state import BlowerState, LogBook, State
+from dustcake.core.state import LogBook, State
 from dustcake.core.step_context import StepContext
-
-# Which upkeep an entry completes, where the settings have one of that name.
-COMPLETES = {Entry.DRUM_EMPTIED: "drum", Entry.ZEROING: "zero"}
 
 _NOT_SET_POINTS = ("collector", "upkeep", "edited_by", "adjusting")
 
@@ -25,8 +22,7 @@ _NOT_SET_POINTS = ("collector", "upkeep", "edited_by", "adjusting")
 def restart(context: StepContext, state: State) -> State:
     """After a start: record which set points are not what they were."""
     book = set_points_noted(context, state.log_book, context.setpoints.edited_by)
-    upkeep = upkeeps.restarted(context, book.upkeep, state.blower, sum(state.pulsing.counts))
-    return replace(state, log_book=replace(book, upkeep=upkeep))
+    return replace(state, log_book=book)
 
 
 def set_points_noted(context: StepContext, book: LogBook, by: str) -> LogBook:
@@ -73,48 +69,33 @@ def _text(value: object) -> str:
     return str(value.value) if isinstance(value, Enum) else str(value)
 
 
-def advance(context: StepContext, state: State) -> State:
-    """See whether upkeep has become due. A zero taken just now completes its own."""
-    book, blower, pulses = state.log_book, state.blower, sum(state.pulsing.counts)
-    upkeep = book.upkeep
-    if any(isinstance(event.body, ZeroTaken) for event in context.events):
-        upkeep = upkeeps.done(context, upkeep, COMPLETES[Entry.ZEROING], blower, pulses)
-    upkeep = upkeeps.follow(context, upkeep, blower, pulses)
-    return state if upkeep is book.upkeep else replace(state, log_book=replace(book, upkeep=upkeep))
-
-
 def filters_changed(
-    context: StepContext, book: LogBook, asked: RecordFilterChange, by: str, blower: BlowerState
-) -> tuple[LogBook, bool, Reason]:
+    context: StepContext, state: State, request: RecordFilterChange, by: str
+) -> tuple[State, Verdict]:
     """Put a filter change on record."""
-    valves = len(context.setpoints.pulsing.order)
-    if not all(1 <= valve <= valves for valve in asked.valves):
-        return book, False, because(Because.NO_SUCH_VALVE, valves=valves)
-    now_s = blower.total_until_s(context.now_s)
+    book, valves = state.log_book, len(context.setpoints.pulsing.order)
+    if not all(1 <= valve <= valves for valve in request.valves):
+        return state, Verdict(False, because(Because.NO_SUCH_VALVE, valves=valves))
+    now_s = state.blower.total_until_s(context.now_s)
     run_s = now_s - (book.filters_changed_s or 0.0)
-    context.emit(FiltersChanged(run_s, asked.note, by, asked.valves))
-    changed = replace(book, filters_changed_s=now_s, filters_changed_utc_s=context.at.utc_s)
-    return changed, True, because(Because.DONE)
+    context.emit(FiltersChanged(run_s, request.note, by, request.valves))
+    book = replace(book, filters_changed_s=now_s, filters_changed_utc_s=context.at.utc_s)
+    return replace(state, log_book=book), Verdict(True, because(Because.DONE))
 
 
 def entered(
-    context: StepContext,
-    book: LogBook,
-    asked: RecordEntry,
-    by: str,
-    blower: BlowerState,
-    pulses: int,
-) -> tuple[LogBook, bool, Reason]:
-    """Put an entry into the book, and upkeep it completes aside."""
-    tasks = {task.name for task in context.setpoints.upkeep}
-    task = COMPLETES.get(asked.entry, "")
-    if asked.entry is Entry.UPKEEP_DONE:
-        task = asked.upkeep
-        if task not in tasks:
-            return book, False, because(Because.NO_SUCH_UPKEEP, task)
-    if asked.entry is Entry.NOTE and not asked.note.strip():
-        return book, False, because(Because.NO_NOTE)
-    task = task if task in tasks else ""
-    context.emit(LogEntry(asked.entry, asked.note, task, by))
-    upkeep = upkeeps.done(context, book.upkeep, task, blower, pulses) if task else book.upkeep
-    return replace(book, upkeep=upkeep), True, because(Because.DONE)
+    context: StepContext, state: State, request: RecordEntry, by: str
+) -> tuple[State, Verdict]:
+    """Put an entry into the book. A task that it completes is not due any more."""
+    names = {setting.name for setting in context.setpoints.upkeep}
+    name = maintenance.COMPLETES.get(request.entry, "")
+    if request.entry is Entry.UPKEEP_DONE:
+        name = request.upkeep
+        if name not in names:
+            return state, Verdict(False, because(Because.NO_SUCH_UPKEEP, name))
+    if request.entry is Entry.NOTE and not request.note.strip():
+        return state, Verdict(False, because(Because.NO_NOTE))
+    name = name if name in names else ""
+    context.emit(LogEntry(request.entry, request.note, name, by))
+    state = replace(state, log_book=maintenance.done(context, state, name))
+    return state, Verdict(True, because(Because.DONE))

@@ -1,84 +1,96 @@
 """What people have to do now and again, and whether it is due. A reminder, not an alarm."""
 
-from dustcake.core.events import UpkeepDue
-from dustcake.core.record import replace
-from dustcake.core.setpoints import UpkeepTask
-from dustcake.core.state import BlowerState, Item, Upkeep
+from dustcake.core.events import UpkeepDue, ZeroTaken
+from dustcake.core.record import replace, update
+from dustcake.core.requests.kinds import Entry
+from dustcake.core.setpoints import MaintenanceSetting
+from dustcake.core.state import LogBook, MaintenanceTask, MaintenanceTasks, State
 from dustcake.core.step_context import StepContext
+
+COMPLETES = {Entry.DRUM_EMPTIED: "drum", Entry.ZEROING: "zero"}
+"""Which task an entry completes, where the settings have one of that name."""
 
 # Times of the calendar are followed on the monotonic clock; a step of the time of day by more than
 # this moves them along. Less is the clock being kept right, and the calendar has no such accuracy.
 _CLOCK_STEP_S = 60.0
 
 
-def restarted(context: StepContext, upkeep: Upkeep, blower: BlowerState, pulses: int) -> Upkeep:
+def restart(context: StepContext, state: State) -> State:
     """The tasks of the settings: known ones as they were, a new one as if it had just been done.
     Monotonic times mean nothing now; those of the calendar are made anew from the time of day."""
-    known = {item.name: replace(item, due_s=None) for item in upkeep.items}
-    return Upkeep(
-        tuple(
-            known.get(task.name) or _begun(context, task.name, blower, pulses)
-            for task in context.setpoints.upkeep
-        )
-    )
+    known = {task.name: replace(task, due_s=None) for task in state.log_book.maintenance.tasks}
+    names = [setting.name for setting in context.setpoints.upkeep]
+    tasks = tuple(known.get(name) or _done_now(context, state, name) for name in names)
+    return replace(state, log_book=replace(state.log_book, maintenance=MaintenanceTasks(tasks)))
 
 
-def _begun(context: StepContext, name: str, blower: BlowerState, pulses: int) -> Item:
-    return Item(name, context.at.utc_s, blower.total_until_s(context.now_s), pulses)
+def advance(context: StepContext, state: State) -> State:
+    """See whether a task has become due. A zero taken just now completes its own."""
+    book = state.log_book
+    if any(isinstance(event.body, ZeroTaken) for event in context.events):
+        book = done(context, state, COMPLETES[Entry.ZEROING])
+    return update(state, log_book=update(book, maintenance=_followed(context, state, book)))
 
 
-def done(
-    context: StepContext, upkeep: Upkeep, name: str, blower: BlowerState, pulses: int
-) -> Upkeep:
+def done(context: StepContext, state: State, name: str) -> LogBook:
     """Somebody has done it; nothing changes where there is no such task."""
-    items = tuple(
-        _begun(context, name, blower, pulses) if item.name == name else item
-        for item in upkeep.items
+    tasks = state.log_book.maintenance.tasks
+    if not any(task.name == name for task in tasks):
+        return state.log_book
+    now = tuple(_done_now(context, state, name) if task.name == name else task for task in tasks)
+    # Without ``clock_s``, so that the calendar is made anew.
+    return replace(state.log_book, maintenance=MaintenanceTasks(now))
+
+
+def _done_now(context: StepContext, state: State, name: str) -> MaintenanceTask:
+    run_s = state.blower.total_until_s(context.now_s)
+    return MaintenanceTask(name, context.at.utc_s, run_s, sum(state.pulsing.counts))
+
+
+def _followed(context: StepContext, state: State, book: LogBook) -> MaintenanceTasks:
+    if not book.maintenance.tasks:
+        return book.maintenance
+    maintenance = _on_this_clock(context, book.maintenance)
+    tasks = tuple(
+        _followed_task(context, state, task, setting)
+        for task, setting in zip(maintenance.tasks, context.setpoints.upkeep, strict=True)
     )
-    return Upkeep(items)  # the calendar is made anew
+    return maintenance if tasks == maintenance.tasks else replace(maintenance, tasks=tasks)
 
 
-def follow(context: StepContext, upkeep: Upkeep, blower: BlowerState, pulses: int) -> Upkeep:
-    """See whether anything has become due."""
-    if not upkeep.items:
-        return upkeep
-    upkeep = _on_this_clock(context, upkeep)
-    items = list(upkeep.items)
-    for place, (item, task) in enumerate(zip(items, context.setpoints.upkeep, strict=True)):
-        if not item.due and _is_due(context, item, task, blower, pulses):
-            items[place] = _told(context, item, task)
-            upkeep = replace(upkeep, items=tuple(items))
-    return upkeep
-
-
-def _on_this_clock(context: StepContext, upkeep: Upkeep) -> Upkeep:
+def _on_this_clock(context: StepContext, maintenance: MaintenanceTasks) -> MaintenanceTasks:
     """Calendar times on the monotonic clock: made anew where the time of day has become known, or
     has been stepped."""
     utc_s = context.at.utc_s
     if utc_s is None:
-        return upkeep
+        return maintenance
     clock_s = utc_s - context.now_s
-    if upkeep.clock_s is not None and abs(clock_s - upkeep.clock_s) <= _CLOCK_STEP_S:
-        return upkeep
-    items = []
-    for item, task in zip(upkeep.items, context.setpoints.upkeep, strict=True):
-        done_utc_s = utc_s if item.done_utc_s is None else item.done_utc_s
-        due_s = None if task.every_s is None else done_utc_s + task.every_s - clock_s
-        items.append(replace(item, done_utc_s=done_utc_s, due_s=due_s))
-    return Upkeep(tuple(items), clock_s)
+    if maintenance.clock_s is not None and abs(clock_s - maintenance.clock_s) <= _CLOCK_STEP_S:
+        return maintenance
+    tasks = []
+    for task, setting in zip(maintenance.tasks, context.setpoints.upkeep, strict=True):
+        done_utc_s = utc_s if task.done_utc_s is None else task.done_utc_s
+        due_s = None if setting.every_s is None else done_utc_s + setting.every_s - clock_s
+        tasks.append(replace(task, done_utc_s=done_utc_s, due_s=due_s))
+    return MaintenanceTasks(tuple(tasks), clock_s)
+
+
+def _followed_task(
+    context: StepContext, state: State, task: MaintenanceTask, setting: MaintenanceSetting
+) -> MaintenanceTask:
+    if task.due or not _is_due(context, state, task, setting):
+        return task
+    context.emit(UpkeepDue(setting.name, setting.text))
+    return replace(task, due=True)
 
 
 def _is_due(
-    context: StepContext, item: Item, task: UpkeepTask, blower: BlowerState, pulses: int
+    context: StepContext, state: State, task: MaintenanceTask, setting: MaintenanceSetting
 ) -> bool:
-    by_run = task.every_run_s is not None and context.is_due(
-        blower.total_reaches_s(item.done_run_s + task.every_run_s)
+    pulses = sum(state.pulsing.counts) - task.done_pulses
+    by_run = setting.every_run_s is not None and context.is_due(
+        state.blower.total_reaches_s(task.done_run_s + setting.every_run_s)
     )
-    by_pulses = task.every_pulses is not None and pulses - item.done_pulses >= task.every_pulses
-    by_calendar = item.due_s is not None and context.is_due(item.due_s)
+    by_pulses = setting.every_pulses is not None and pulses >= setting.every_pulses
+    by_calendar = task.due_s is not None and context.is_due(task.due_s)
     return by_run or by_pulses or by_calendar
-
-
-def _told(context: StepContext, item: Item, task: UpkeepTask) -> Item:
-    context.emit(UpkeepDue(task.name, task.text))
-    return replace(item, due=True)

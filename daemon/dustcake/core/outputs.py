@@ -1,4 +1,4 @@
-"""Whether the outputs do what they are told, and getting them to a proved off when they do not."""
+"""Whether the outputs do as commanded, and getting them to a proved off when they do not."""
 
 from dustcake.core.events import OutputsChanged
 from dustcake.core.inputs import Outcome, OutputReported

@@ -23,9 +23,9 @@ def promise(
         return None
     if any(context.holds(state.line.of(name)) for name in setpoints.fitted.names()):
         return None  # what is held for a lost reply is soon dropped
-    if state.air.watch is not None:  # the next readings of the header are needed
+    if state.air.measurement is not None:  # the next readings of the header are needed
         return None
-    observation = state.diagnosis.observation
+    observation = state.pulse_response.observation
     if observation is not None and observation.dip_due:
         return None
     band = _between(dp_pa, thresholds_pa)

@@ -1,7 +1,7 @@
 """How the core's values are declared and changed: immutable to the type checker, cheap at run
 time."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeVar, dataclass_transform
 
 __all__ = ["record", "replace", "update"]
@@ -9,7 +9,7 @@ __all__ = ["record", "replace", "update"]
 T = TypeVar("T")
 
 
-@dataclass_transform(frozen_default=True)
+@dataclass_transform(frozen_default=True, field_specifiers=(field,))
 def record(cls: type[T]) -> type[T]:
     """Make ``cls`` a slotted, hashable dataclass that the type checker treats as frozen.
 

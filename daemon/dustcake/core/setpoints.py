@@ -1,6 +1,8 @@
 """Everything about one collector that people choose, in SI units. Checked where it is loaded."""
 
+from collections.abc import Sequence
 from enum import StrEnum
+from itertools import pairwise
 from math import inf
 
 from dustcake.core.alarms.names import AlarmSetting
@@ -147,7 +149,7 @@ class AlarmLimits:
 
 
 @record
-class UpkeepTask:
+class MaintenanceSetting:
     """Something people do now and again: after so much running time of the blower, so many pulses
     of all valves, or so much time; whichever of those given comes first. ``text``: what to do."""
 
@@ -270,8 +272,28 @@ class Setpoints:
     blower: Blower
     trust: Trust
     diagnosis: Diagnosis
-    upkeep: tuple[UpkeepTask, ...] = ()
+    upkeep: tuple[MaintenanceSetting, ...] = ()
     edited_by: str = ""  # who changed the settings last, as they say themselves
     air: Air = Air()
     adjusting: Adjusting = Adjusting()
     seasoning_h: float = 40.0  # blower hours of new filters whose residual dP is no trend yet
+
+
+def order_skipping_neighbours(valves: int) -> tuple[int, ...]:
+    """Every valve from 1 to ``valves`` once, neighbours never in succession where possible, so that
+    the dust a pulse throws off does not settle on a row that has just been cleaned (common
+    practice, no source).
+
+    From five valves on this holds over the end of the cycle too. Four valves admit it within a
+    cycle only, three or fewer not at all. Raises ValueError for fewer than one valve.
+    """
+    if valves < 1:
+        raise ValueError(f"a collector has at least one valve, not {valves}")
+    odd, even = tuple(range(1, valves + 1, 2)), tuple(range(2, valves + 1, 2))
+    # Odd rows first would put 3 before 2 where there are only four rows.
+    return even + odd if valves == 4 else odd + even
+
+
+def neighbours_in_succession(order: Sequence[int]) -> tuple[tuple[int, int], ...]:
+    """The pairs of neighbouring valves that follow each other within one cycle of ``order``."""
+    return tuple((a, b) for a, b in pairwise(order) if abs(a - b) == 1)

@@ -1,7 +1,9 @@
 """What the field side hands in: raw signals as they were read, or why they were not."""
 
-from dataclasses import fields
+from collections.abc import Mapping
+from dataclasses import field, fields
 from enum import StrEnum
+from types import MappingProxyType
 
 from dustcake.core.record import record
 
@@ -42,23 +44,38 @@ class Measured:
 Signal = Registers | Measured | ReadFailure
 
 
+def _called(in_a_sentence: str) -> bool | None:
+    contact: bool | None = field(default=None, metadata={"called": in_a_sentence})
+    return contact
+
+
 @record
 class Contacts:
     """Contact inputs, True as named. None: not fitted, or fitted but not readable.
 
     This is the list of contacts. A contact has the same name in the settings, in messages and in
-    traces; its label is made from that, and `core.setpoints.Fitted` says which are fitted.
+    traces; its label is made from that, what it is called in a sentence stands here, and
+    `core.setpoints.Fitted` says which are fitted.
     """
 
-    blower_running: bool | None = None
-    smoke: bool | None = None
-    door_open: bool | None = None
-    process_running: bool | None = None
-    stop: bool | None = None
-    drum_full: bool | None = None
+    blower_running: bool | None = _called("the blower contact")
+    smoke: bool | None = _called("the smoke contact")
+    door_open: bool | None = _called("the door contact")
+    process_running: bool | None = _called("the contact of the process equipment")
+    stop: bool | None = _called("the stop input")
+    drum_full: bool | None = _called("the drum contact")
 
 
-CONTACT_NAMES = tuple(field.name for field in fields(Contacts))
+CALLED: Mapping[str, str] = MappingProxyType(
+    {
+        "dp": "dP",
+        "header": "header pressure",
+        **{each.name: each.metadata["called"] for each in fields(Contacts)},
+    }
+)
+"""Every signal by its name, and what it is called in a sentence."""
+
+CONTACT_NAMES = tuple(each.name for each in fields(Contacts))
 """The names of all contacts."""
 
 

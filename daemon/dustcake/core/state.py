@@ -12,7 +12,7 @@ from dustcake.core.pulse_response.state import PulseResponseState, nothing_known
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
-from dustcake.core.requests.kinds import Adjusted, Mode, PointChange, Request
+from dustcake.core.requests.kinds import Mode, PointChange, Request, SetPointOverrides
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import SignalValidation
 from dustcake.core.signals import Contacts
@@ -96,9 +96,9 @@ class BlowerState:
     ``total_s``: ever.
     ``by_hand``: a person wants it to run. ``barred``: smoke or the stop input has withdrawn the
     request, and the process has not stopped since. ``requested``: what the run output was last
-    told, None when it must be told again; ``announced``: what the last event said it was told.
-    ``command_id`` while that is under way, then ``due_s`` is when its outcome is due; after a
-    failure it is when to tell it again, and ``fault`` says what went wrong.
+    commanded to, None when it must be commanded again; ``announced``: what the last event said.
+    ``command_id`` while a command is under way, then ``due_s`` is when its outcome is due; after a
+    failure it is when to try again, and ``fault`` says what went wrong.
     """
 
     since_s: float
@@ -163,7 +163,7 @@ class OutputsState:
 
 
 @record
-class Item:
+class MaintenanceTask:
     """One task, and when it was last done: time of day (None: the clock has not been known since),
     running time of the blower, and pulses of all valves. ``due_s``: when it is due by the calendar,
     None where that does not count or is not known."""
@@ -177,10 +177,10 @@ class Item:
 
 
 @record
-class Upkeep:
+class MaintenanceTasks:
     """All tasks. ``clock_s``: time of day less monotonic time, as the ``due_s`` were made from."""
 
-    items: tuple[Item, ...] = ()
+    tasks: tuple[MaintenanceTask, ...] = ()
     clock_s: float | None = None
 
 
@@ -192,7 +192,7 @@ class LogBook:
 
     filters_changed_s: float | None = None
     filters_changed_utc_s: float | None = None
-    upkeep: Upkeep = Upkeep()
+    maintenance: MaintenanceTasks = MaintenanceTasks()
     settings: str = ""
 
 
@@ -218,12 +218,12 @@ class State:
     zero: ZeroState
     blower: BlowerState
     cleaning: CleaningState
-    pace: Pace
+    cleaning_pace: Pace
     pulsing: PulsingState
     outputs: OutputsState
-    worn: ReplacementState
-    trust: SignalValidation
-    diagnosis: PulseResponseState
+    replacement: ReplacementState
+    signal_validation: SignalValidation
+    pulse_response: PulseResponseState
     journal: JournalState
     alarms: tuple[Alarm, ...]
     answers: tuple[Answer, ...]
@@ -231,9 +231,9 @@ class State:
     deadline_s: float | None
     quiet: Quiet | None
     log_book: LogBook = LogBook()
-    life: FilterLife = FilterLife()
+    filter_life: FilterLife = FilterLife()
     air: AirUse = AirUse()
-    adjusted: Adjusted = Adjusted()
+    set_point_overrides: SetPointOverrides = SetPointOverrides()
     line: Line = Line()
 
     @property
@@ -247,9 +247,11 @@ class State:
 
     @property
     def next_look_s(self) -> float:
-        """When the reading itself is next looked at: at the first poll from then on."""
-        frozen_s = inf if self.trust.frozen is None else self.trust.frozen.next_s
-        return min(frozen_s, self.trust.due_s)
+        """When the reading itself is next checked: at the first poll from then on."""
+        frozen_s = (
+            inf if self.signal_validation.frozen is None else self.signal_validation.frozen.next_s
+        )
+        return min(frozen_s, self.signal_validation.due_s)
 
 
 def first_state(setpoints: Setpoints, at: Stamp) -> State:
@@ -269,12 +271,12 @@ def first_state(setpoints: Setpoints, at: Stamp) -> State:
         zero=ZeroState(),
         blower=BlowerState(since_s=at.mono_s),
         cleaning=CleaningState(),
-        pace=Pace(),
+        cleaning_pace=Pace(),
         pulsing=PulsingState((0,) * len(setpoints.pulsing.order), at.mono_s),
         outputs=OutputsState(),
-        worn=ReplacementState(),
-        trust=SignalValidation(),
-        diagnosis=nothing_known(len(setpoints.pulsing.order)),
+        replacement=ReplacementState(),
+        signal_validation=SignalValidation(),
+        pulse_response=nothing_known(len(setpoints.pulsing.order)),
         journal=JournalState(),
         alarms=tuple(Alarm(setting.name) for setting in setpoints.alarms),
         answers=(),

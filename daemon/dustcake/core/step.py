@@ -38,7 +38,7 @@ decision: a property test steps the same polls both ways and compares.
 
 from collections.abc import Callable, Iterable, Iterator
 
-from dustcake.core import apply_input, blower, log_book, outputs, zeroing
+from dustcake.core import apply_input, blower, log_book, maintenance, outputs, zeroing
 from dustcake.core.air import use as air_use
 from dustcake.core.alarms import catalogue as alarms
 from dustcake.core.alarms import life as alarm_life
@@ -130,6 +130,7 @@ PARTS: tuple[Part, ...] = (
         " ends before a run may begin",
         restart=runs.restart,
         thresholds_pa=runs.thresholds_pa,
+        header_thresholds_pa=runs.header_thresholds_pa,
     ),
     Part(
         pulsing.advance,
@@ -148,9 +149,14 @@ PARTS: tuple[Part, ...] = (
         restart=replacement.restart,
     ),
     Part(
-        log_book.advance,
-        "blower, zero and pulses, by which maintenance is due or done",
+        _as_it_was,
+        "the set points: at a restart those that have changed are put into the log book",
         restart=log_book.restart,
+    ),
+    Part(
+        maintenance.advance,
+        "blower, zero and pulses, by which a task is due or done",
+        restart=maintenance.restart,
     ),
     Part(
         filter_life.advance,
@@ -202,14 +208,13 @@ class Step:
 def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
     """Decide. Pure: the same arguments give the same result, and nothing given is changed.
 
-    ``setpoints`` are the same from one ``Restarted`` to the next: promises, and alarms that are
-    left alone, rest on that.
+    ``setpoints`` are the same from one ``Restarted`` to the next: promises rest on that.
     """
     if type(happened) is PollCompleted:
         kept = keep(state, happened, setpoints)
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
-    effective = set_point_overrides.effective(setpoints, state.adjusted)
+    effective = set_point_overrides.effective(setpoints, state.set_point_overrides)
     context = StepContext(happened, setpoints, effective, state)
     state = apply_input.apply_input(context, state, happened)
     if context.restart is not None:

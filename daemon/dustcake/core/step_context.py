@@ -89,7 +89,7 @@ class StepContext:
         return since_s is not None and not self.is_due(since_s + self.setpoints.stale_after_s)
 
     def is_due(self, due_s: float) -> bool:
-        """Whether ``due_s`` has come; asks to be woken then if it has not. Infinite: never."""
+        """Whether ``due_s`` has come; if it has not, the step wakes then. Infinite: never."""
         if self.now_s >= due_s:
             return True
         if due_s != inf:

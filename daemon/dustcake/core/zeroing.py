@@ -12,11 +12,11 @@ from dustcake.core.step_context import StepContext
 
 
 def request(
-    context: StepContext, state: State, ask: SetZero, by: str
+    context: StepContext, state: State, wanted: SetZero, by: str
 ) -> tuple[ZeroState, bool, Reason]:
     """Begin, or refuse with the reason."""
     settings, zero = context.setpoints.zeroing, state.zero
-    refusal = _refusal(context, state, ask)
+    refusal = _refusal(context, state, wanted)
     if refusal is None and state.cleaning.run is not None:
         refusal = because(Because.ZERO_WHILE_CLEANING)
     if refusal is not None:
@@ -25,14 +25,14 @@ def request(
     return started, True, because(Because.ZERO_STARTED, average_s=settings.average_s)
 
 
-def _refusal(context: StepContext, state: State, ask: SetZero) -> Reason | None:
+def _refusal(context: StepContext, state: State, wanted: SetZero) -> Reason | None:
     settings, blower, sample = context.setpoints.zeroing, state.blower, state.sample
     if state.zero.under_way:
         return because(Because.ALREADY_ZEROING)
     if context.setpoints.fitted.blower_running:
         if blower.running is not False or context.now_s < blower.since_s + settings.blower_off_s:
             return because(Because.ZERO_BLOWER_NOT_OFF, blower_off_s=settings.blower_off_s)
-    elif not ask.blower_off_confirmed:
+    elif not wanted.blower_off_confirmed:
         return because(Because.ZERO_BLOWER_NOT_CONFIRMED)
     if sample.usable_pa is None:
         return sample.reasons[0]
@@ -81,7 +81,9 @@ def advance(context: StepContext, state: State) -> State:
     offset_pa = zero.sum_pa / zero.n
     context.emit(ZeroTaken(offset_pa, zero.offset_pa, zero.by))
     return replace(
-        state, zero=ZeroState(offset_pa, context.at.utc_s), trust=zero_taken(state.trust)
+        state,
+        zero=ZeroState(offset_pa, context.at.utc_s),
+        signal_validation=zero_taken(state.signal_validation),
     )
 
 

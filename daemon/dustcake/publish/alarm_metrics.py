@@ -5,7 +5,7 @@ one operator has, so the alarms of all collectors in question count together. On
 add almost nothing.
 """
 
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from dustcake.core.alarms.names import ACTIVE, IN_VIEW, AlarmState
@@ -118,13 +118,11 @@ def metrics(changes: Iterable[Change], from_s: float, to_s: float) -> Metrics:
 
 
 def _most_within(times: Sequence[float], window_s: float) -> int:
-    window: deque[float] = deque()
-    most = 0
-    for at_s in times:
-        window.append(at_s)
-        while window[0] <= at_s - window_s:
-            window.popleft()
-        most = max(most, len(window))
+    first, most = 0, 0
+    for last, at_s in enumerate(times):
+        while times[first] <= at_s - window_s:
+            first += 1
+        most = max(most, last - first + 1)
     return most
 
 

@@ -10,7 +10,6 @@ from functools import singledispatch
 from typing import Any
 
 from dustcake.core import events as happened
-from dustcake.core.events import Body
 from dustcake.core.pulse_response.state import FindingName
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.record import record
@@ -49,11 +48,6 @@ class Display:
     def because(self, *reasons: Reason) -> str:
         """Reasons, in one line."""
         return "; ".join(sentence(reason, self.unit) for reason in reasons)
-
-
-def event_sentence(body: Body, display: Display) -> str:
-    """What happened, in one line, without time and number."""
-    return _sentence(body, display)
 
 
 def unknown_event_sentence(name: str, fields: Mapping[str, Any], display: Display) -> str:
@@ -103,29 +97,30 @@ def _numbered(kind: str, numbers: Iterable[int]) -> str:
 
 
 @singledispatch
-def _sentence(body: object, display: Display) -> str:
+def event_sentence(body: object, display: Display) -> str:
+    """What happened, in one line, without time and number."""
     raise TypeError(f"{type(body).__name__} has no sentence for {display}")
 
 
-@_sentence.register
+@event_sentence.register
 def _started(body: happened.Started, _display: Display) -> str:
     if body.downtime_s is None:
         return "daemon started"
     return f"daemon started, after {duration(body.downtime_s)} without it"
 
 
-@_sentence.register
+@event_sentence.register
 def _stopped(_body: happened.Stopped, _display: Display) -> str:
     return "daemon stopped in an orderly way"
 
 
-@_sentence.register
+@event_sentence.register
 def _cleaning_started(body: happened.CleaningStarted, display: Display) -> str:
     what = f"{_RUNS.get(body.kind, body.kind)} started{_at_dp(body.dp_pa, body.reason, display)}"
     return _with(what, display.because(body.reason))
 
 
-@_sentence.register
+@event_sentence.register
 def _cleaning_stopped(body: happened.CleaningStopped, display: Display) -> str:
     pulses = "1 pulse" if body.pulses == 1 else f"{body.pulses} pulses"
     what = (
@@ -150,34 +145,34 @@ def _at_dp(dp_pa: float | None, reason: Reason, display: Display) -> str:
     return f" at dP {display.pressure(dp_pa)}"
 
 
-@_sentence.register
+@event_sentence.register
 def _pulse_fired(body: happened.PulseFired, display: Display) -> str:
     dp = "" if body.dp_pa is None else f", dP {display.pressure(body.dp_pa)}"
     early = ", ended early" if body.ended_early else ""
     return f"valve {body.valve} pulsed for {duration(body.on_time_s)}{early}: no. {body.count}{dp}"
 
 
-@_sentence.register
+@event_sentence.register
 def _pulse_failed(body: happened.PulseFailed, _display: Display) -> str:
     return _with(f"pulse of valve {body.valve} failed", spoken(body.detail))
 
 
-@_sentence.register
+@event_sentence.register
 def _pulse_interrupted(body: happened.PulseInterrupted, _display: Display) -> str:
     return f"pulse of valve {body.valve} was interrupted by a restart; it is not repeated"
 
 
-@_sentence.register
+@event_sentence.register
 def _demand_set(body: happened.DemandSet, _display: Display) -> str:
     return f"demand contact of the sequencer board {'closed' if body.closed else 'opened'}"
 
 
-@_sentence.register
+@event_sentence.register
 def _outputs_changed(body: happened.OutputsChanged, _display: Display) -> str:
     return _with("outputs proved" if body.healthy else "outputs lost", spoken(body.detail))
 
 
-@_sentence.register
+@event_sentence.register
 def _alarm_changed(body: happened.AlarmChanged, display: Display) -> str:
     what = f'alarm "{alarm_title(body.alarm)}" {_ALARM_STATES.get(body.state, body.state)}'
     if body.state == "unacknowledged":
@@ -206,13 +201,13 @@ _ALARM_STATES = {
 }
 
 
-@_sentence.register
+@event_sentence.register
 def _quality_changed(body: happened.QualityChanged, display: Display) -> str:
     what = f"quality of the dP reading: {body.quality.replace('_', ' ')}"
     return f"{what} ({display.because(*body.reasons)})" if body.reasons else what
 
 
-@_sentence.register
+@event_sentence.register
 def _finding_changed(body: happened.FindingChanged, display: Display) -> str:
     where = f", valve {body.valve}" if body.valve else ""
     what = f"{_FINDINGS.get(body.finding, body.finding)}{where}"
@@ -232,42 +227,42 @@ _FINDINGS: dict[str, str] = {
 }
 
 
-@_sentence.register
+@event_sentence.register
 def _mode_selected(body: happened.ModeSelected, _display: Display) -> str:
     return f"mode {body.mode.replace('_', ' ')} selected{_by(body.by)}"
 
 
-@_sentence.register
+@event_sentence.register
 def _zero_taken(body: happened.ZeroTaken, display: Display) -> str:
     offset, before = map(display.pressure, (body.offset_pa, body.previous_offset_pa))
     return f"zero taken{_by(body.by)}: offset {offset}, before {before}"
 
 
-@_sentence.register
+@event_sentence.register
 def _zero_abandoned(body: happened.ZeroAbandoned, display: Display) -> str:
     requested = f" as requested{_by(body.by)}" if body.by else ""
     return _with(f"zero not taken{requested}", display.because(body.reason))
 
 
-@_sentence.register
+@event_sentence.register
 def _blower_changed(body: happened.BlowerChanged, _display: Display) -> str:
     if body.running is None:
         return "not known whether the blower runs"
     return f"blower {'running' if body.running else 'off'}"
 
 
-@_sentence.register
+@event_sentence.register
 def _blower_run_set(body: happened.BlowerRunSet, _display: Display) -> str:
     return _with(f"blower run request {'set' if body.run else 'withdrawn'}", body.reason)
 
 
-@_sentence.register
+@event_sentence.register
 def _journal_changed(body: happened.JournalChanged, _display: Display) -> str:
     can = "can be written again" if body.writable else "can no longer be written"
     return _with(f"the journal {can}", body.detail)
 
 
-@_sentence.register
+@event_sentence.register
 def _request_answered(body: happened.RequestAnswered, display: Display) -> str:
     name = body.request.replace("_", " ")
     became = "accepted" if body.accepted else "refused"
@@ -279,13 +274,13 @@ def _request_answered(body: happened.RequestAnswered, display: Display) -> str:
     return _with(what, "; ".join(filter(None, [points, reason])))
 
 
-@_sentence.register
+@event_sentence.register
 def _change_lapsed(body: happened.ChangeLapsed, display: Display) -> str:
     what = f"change {body.change} of set points, requested{_by(body.by)}, given up"
     return _with(what, display.because(body.reason))
 
 
-@_sentence.register
+@event_sentence.register
 def _filters_changed(body: happened.FiltersChanged, _display: Display) -> str:
     which = f"filters of {_numbered('row', body.valves)}" if body.valves else "all filters"
     ran = f"after {duration(body.blower_run_s)} of blower running time"
@@ -293,7 +288,7 @@ def _filters_changed(body: happened.FiltersChanged, _display: Display) -> str:
     return f"{which} changed {ran}{recorded}{_noted(body.note)}"
 
 
-@_sentence.register
+@event_sentence.register
 def _log_entry(body: happened.LogEntry, _display: Display) -> str:
     if body.entry == Entry.NOTE:
         return _with(f"note{_by(body.by)}", body.note)
@@ -308,22 +303,22 @@ _ENTRIES: dict[str, str] = {
 }
 
 
-@_sentence.register
+@event_sentence.register
 def _upkeep_due(body: happened.UpkeepDue, _display: Display) -> str:
     return _with(f"maintenance due: {body.upkeep}", body.text)
 
 
-@_sentence.register
+@event_sentence.register
 def _setting_changed(body: happened.SettingChanged, display: Display) -> str:
     return f"setting changed{_by(body.by)}: {setting_change(body, display.unit)}"
 
 
-@_sentence.register
+@event_sentence.register
 def _filter_life_changed(body: happened.FilterLifeChanged, display: Display) -> str:
     return f"filter life: {life_words(body, None, None, display.unit)}"
 
 
-@_sentence.register
+@event_sentence.register
 def _air_used(body: happened.AirUsed, display: Display) -> str:
     since = "" if body.from_utc_s is None else f" since {display.time(body.from_utc_s)}"
     counted = [f"{body.measured} pulses measured" if body.measured else ""]

@@ -1,6 +1,6 @@
 """When a measurement is worth a message: report by exception, with a heartbeat."""
 
-from dustcake.core.reading import Quality, Sample
+from dustcake.core.reading import Sample
 from dustcake.core.record import record
 from dustcake.core.signals import Contacts
 from dustcake.core.state import State
@@ -61,17 +61,10 @@ class ExceptionReporter:
 
 
 def _differs(now: Sample | None, reported: Sample | None, deadband_pa: float) -> bool:
-    if _quality(now) is not _quality(reported):
+    if now is None or reported is None:
+        return now is not reported
+    if now.quality is not reported.quality:
         return True
-    pa, reported_pa = _pa(now), _pa(reported)
-    if pa is None or reported_pa is None:
-        return pa is not reported_pa
-    return abs(pa - reported_pa) >= deadband_pa
-
-
-def _quality(sample: Sample | None) -> Quality | None:
-    return None if sample is None else sample.quality
-
-
-def _pa(sample: Sample | None) -> float | None:
-    return None if sample is None else sample.pa
+    if now.pa is None or reported.pa is None:
+        return now.pa is not reported.pa
+    return abs(now.pa - reported.pa) >= deadband_pa

@@ -7,17 +7,15 @@ mass, energy and cost, and how it was measured.
 from datetime import UTC, datetime
 from math import ceil
 
-from dustcake.core.air.pulse_air import mass_kg
 from dustcake.core.air.state import AirUse, Amount
-from dustcake.core.air.use import DAY_S, HOUR_S, counts, measures
+from dustcake.core.air.use import DAY_S, HOUR_S, counts, mass_kg, measures
 from dustcake.core.events import FilterLifeChanged
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Outlook
-from dustcake.core.filter_life.points import FIRST_WIDTH_H
-from dustcake.core.filter_life.state import FilterLife
+from dustcake.core.filter_life.state import FIRST_WIDTH_H, FilterLife
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air, Setpoints
-from dustcake.publish.messages.parts import COUNT, TEXT, Schema, fields, one_of, or_null, ref
 from dustcake.publish.payloads import Fields, pressure, quantity
+from dustcake.publish.schema_parts import COUNT, TEXT, Schema, fields, one_of, or_null, ref
 from dustcake.units import PressureUnit, show
 
 
@@ -29,14 +27,14 @@ def life_content(life: FilterLife, seasoning_h: float, unit: PressureUnit) -> Fi
     return {
         "outlook": found.outlook.value,
         "words": life_words(found, a_day, seasoning_h, unit),
-        "remaining_low": _of(found.low_h, "h"),
-        "remaining_high": _of(found.high_h, "h"),
+        "remaining_low": quantity(found.low_h, "h", digits=1),
+        "remaining_high": quantity(found.high_h, "h", digits=1),
         "confidence": found.confidence,
-        "remaining_low_days": _of(_days(found.low_h, a_day), "d"),
-        "remaining_high_days": _of(_days(found.high_h, a_day), "d"),
-        "blower_time": _of(found.hours, "h"),
+        "remaining_low_days": quantity(_days(found.low_h, a_day), "d", digits=1),
+        "remaining_high_days": quantity(_days(found.high_h, a_day), "d", digits=1),
+        "blower_time": quantity(found.hours, "h", digits=1),
         "residual": None if residual_pa is None else pressure(residual_pa, unit),
-        "rise": _of(found.rise_pa_per_h, "Pa/h", digits=5),
+        "rise": quantity(found.rise_pa_per_h, "Pa/h", digits=5),
         "points": found.points,
         "points_needed": FEWEST_POINTS,
     }
@@ -91,11 +89,6 @@ def _days(hours: float | None, use_h_per_day: float | None) -> float | None:
     return hours / use_h_per_day
 
 
-def _of(value: float | None, unit: str, digits: int = 1) -> Fields:
-    quality = Quality.FAILURE if value is None else Quality.GOOD
-    return quantity(None if value is None else round(value, digits), unit, quality)
-
-
 def air_content(air: AirUse, blower_s: float, setpoints: Setpoints) -> Fields | None:
     """What the state says of air; None where nothing is known, as a sequencer board reports no
     pulses. ``blower_s``: running time ever."""
@@ -110,16 +103,12 @@ def air_content(air: AirUse, blower_s: float, setpoints: Setpoints) -> Fields | 
         "day_utc": _date(air.day_number),
         "hour": amount(air.hour, factors),
         "last_hour": amount(air.last_hour, factors),
-        "per_blower_hour": quantity(
-            None if per_h is None else round(per_h, 4),
-            "m3/h",
-            Quality.FAILURE if per_h is None else Quality.GOOD,
-        ),
+        "per_blower_hour": quantity(per_h, "m3/h", digits=4),
         "reference": f"20 C, {factors.reference_pa / 1000:g} kPa",
         "factors": {
-            "rated_pulse": quantity(factors.rated_pulse_m3, "m3", Quality.GOOD),
-            "energy": quantity(factors.energy_kwh_per_m3, "kWh/m3", Quality.GOOD),
-            "price": quantity(factors.price_per_kwh, f"{factors.currency}/kWh", Quality.GOOD),
+            "rated_pulse": quantity(factors.rated_pulse_m3, "m3"),
+            "energy": quantity(factors.energy_kwh_per_m3, "kWh/m3"),
+            "price": quantity(factors.price_per_kwh, f"{factors.currency}/kWh"),
         },
     }
 
@@ -135,10 +124,10 @@ def amount(used: Amount, factors: Air) -> Fields:
     quality = Quality.OUT_OF_SPECIFICATION if used.rated else Quality.GOOD
     kwh = energy_kwh(used.free_m3, factors)
     return {
-        "free_air": quantity(round(used.free_m3, 4), "m3", quality),
-        "mass": quantity(round(mass_kg(used.free_m3, factors.reference_pa), 4), "kg", quality),
-        "energy": quantity(round(kwh, 4), "kWh", quality),
-        "cost": quantity(round(kwh * factors.price_per_kwh, 4), factors.currency, quality),
+        "free_air": quantity(used.free_m3, "m3", quality, digits=4),
+        "mass": quantity(mass_kg(used.free_m3, factors.reference_pa), "kg", quality, digits=4),
+        "energy": quantity(kwh, "kWh", quality, digits=4),
+        "cost": quantity(kwh * factors.price_per_kwh, factors.currency, quality, digits=4),
         "measured": used.measured,
         "rated": used.rated,
     }

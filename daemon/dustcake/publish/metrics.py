@@ -8,12 +8,11 @@ and the words of a state, never anything that comes in.
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from enum import Enum, StrEnum
 
-from dustcake.core.reading import Quality, Sample
+from dustcake.core.reading import Sample
 from dustcake.core.record import record
-from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.state import Phase, State
+from dustcake.core.state import State
 from dustcake.publish.life_and_air import energy_kwh
 
 JOULES_PER_KWH = 3.6e6
@@ -85,7 +84,7 @@ def families(
     """Every figure there is."""
     build = Figure((("version", version),), 1.0, "_info")
     yield Family("dustcake_build", FamilyType.INFO, "The running daemon", "", (build,))
-    for name, kind, unit, words, read in _GAUGES_AND_COUNTERS:
+    for name, kind, unit, words, read in _FAMILIES:
         ending = "_total" if kind is FamilyType.COUNTER else ""
         figures = tuple(
             Figure((("collector", one.setpoints.collector), *labels), value, ending)
@@ -93,10 +92,6 @@ def families(
             for labels, value in read(one)
         )
         yield Family(name, kind, words, unit, figures)
-    for name, words, states, state_of in _STATESETS:
-        yield Family(
-            name, FamilyType.STATESET, words, "", tuple(_states(name, seen, states, state_of))
-        )
     steps = tuple(figure for one in seen for figure in _steps(one))
     words = "Time a step took, from taking its input to its being stored"
     yield Family("dustcake_step_seconds", FamilyType.HISTOGRAM, words, "seconds", steps)
@@ -104,20 +99,6 @@ def families(
     yield Family(
         "dustcake_journal_bytes", FamilyType.GAUGE, "Size of the journal", "bytes", journal
     )
-
-
-def _states(
-    name: str,
-    seen: Sequence[CollectorState],
-    states: type[Enum],
-    state_of: Callable[[State], Enum | None],
-) -> Iterator[Figure]:
-    for one in seen:
-        present = state_of(one.state)
-        if present is not None:
-            for state in states:
-                labels = (("collector", one.setpoints.collector), (name, str(state.value)))
-                yield Figure(labels, float(state is present))
 
 
 def _steps(one: CollectorState) -> Iterator[Figure]:
@@ -135,46 +116,52 @@ def _plain(value: float | None) -> list[Labelled]:
     return [] if value is None else [((), float(value))]
 
 
+def _each(label: str, values: Iterable[tuple[object, float]]) -> list[Labelled]:
+    return [(((label, str(name)),), float(value)) for name, value in values]
+
+
+def _states(name: str, present: Enum | None) -> list[Labelled]:
+    if present is None:
+        return []
+    return _each(name, ((state.value, state is present) for state in type(present)))
+
+
 def _pressure(sample: Sample | None) -> list[Labelled]:
     return _plain(None if sample is None else sample.pa)
 
 
+def _header_quality(one: CollectorState) -> list[Labelled]:
+    header = one.state.header
+    return _states("dustcake_header_quality", None if header is None else header.quality)
+
+
 def _set_points(one: CollectorState) -> list[Labelled]:
-    present = effective(one.setpoints, one.state.adjusted)
+    present = effective(one.setpoints, one.state.set_point_overrides)
     named = {
         "low": present.cleaning.low_pa,
         "high": present.cleaning.high_pa,
         "replacement": present.limits.replacement_pa,
     }
-    return [((("set_point", name),), pa) for name, pa in named.items()]
+    return _each("set_point", named.items())
 
 
 def _times(one: CollectorState) -> list[Labelled]:
-    pulsing = effective(one.setpoints, one.state.adjusted).pulsing
-    named = {"interval": pulsing.interval_s, "on_time": pulsing.on_time_s}
-    return [((("set_point", name),), value_s) for name, value_s in named.items()]
-
-
-def _pulses(one: CollectorState) -> list[Labelled]:
-    counts = enumerate(one.state.pulsing.counts, start=1)
-    return [((("valve", str(valve)),), float(count)) for valve, count in counts]
+    pulsing = effective(one.setpoints, one.state.set_point_overrides).pulsing
+    return _each("set_point", [("interval", pulsing.interval_s), ("on_time", pulsing.on_time_s)])
 
 
 def _alarms(one: CollectorState) -> list[Labelled]:
     pairs = zip(one.state.alarms, one.setpoints.alarms, strict=True)
-    return [
-        ((("alarm", alarm.name.value),), float(alarm.condition_active))
-        for alarm, setting in pairs
-        if setting.enabled
-    ]
+    used = (alarm for alarm, setting in pairs if setting.enabled)
+    return _each("alarm", ((alarm.name.value, alarm.condition_active) for alarm in used))
 
 
 def _energy(one: CollectorState) -> list[Labelled]:
     return _plain(energy_kwh(one.state.air.total.free_m3, one.setpoints.air) * JOULES_PER_KWH)
 
 
-_G, _C = FamilyType.GAUGE, FamilyType.COUNTER
-_GAUGES_AND_COUNTERS: tuple[tuple[str, FamilyType, str, str, ReadFigures], ...] = (
+_G, _C, _S = FamilyType.GAUGE, FamilyType.COUNTER, FamilyType.STATESET
+_FAMILIES: tuple[tuple[str, FamilyType, str, str, ReadFigures], ...] = (
     (
         *("dustcake_dp_pascals", _G, "pascals", "Differential pressure across the filters"),
         lambda one: _pressure(one.state.sample),
@@ -197,7 +184,10 @@ _GAUGES_AND_COUNTERS: tuple[tuple[str, FamilyType, str, str, ReadFigures], ...] 
         *("dustcake_blower_running_seconds", _C, "seconds", "Running time of the blower"),
         lambda one: _plain(one.state.blower.total_until_s(one.mono_s)),
     ),
-    ("dustcake_pulses", _C, "", "Pulses of each valve", _pulses),
+    (
+        *("dustcake_pulses", _C, "", "Pulses of each valve"),
+        lambda one: _each("valve", enumerate(one.state.pulsing.counts, start=1)),
+    ),
     (
         *("dustcake_air_cubic_meters", _C, "cubic_meters", "Free air of all pulses"),
         lambda one: _plain(one.state.air.total.free_m3),
@@ -229,25 +219,17 @@ _GAUGES_AND_COUNTERS: tuple[tuple[str, FamilyType, str, str, ReadFigures], ...] 
         *("dustcake_journal_writable", _G, "", "Whether what happens can be stored"),
         lambda one: _plain(one.state.journal.fault is None),
     ),
-)
-
-
-def _header_quality(state: State) -> Quality | None:
-    return None if state.header is None else state.header.quality
-
-
-_STATESETS: tuple[tuple[str, str, type[Enum], Callable[[State], Enum | None]], ...] = (
     (
-        *("dustcake_dp_quality", "Quality of dP, by NAMUR NE 107", Quality),
-        lambda state: state.sample.quality,
+        *("dustcake_dp_quality", _S, "", "Quality of dP, by NAMUR NE 107"),
+        lambda one: _states("dustcake_dp_quality", one.state.sample.quality),
     ),
-    ("dustcake_header_quality", "Quality of header pressure", Quality, _header_quality),
+    ("dustcake_header_quality", _S, "", "Quality of header pressure", _header_quality),
     (
-        *("dustcake_mode", "Mode of cleaning that is selected", Mode),
-        lambda state: state.decision.mode,
+        *("dustcake_mode", _S, "", "Mode of cleaning that is selected"),
+        lambda one: _states("dustcake_mode", one.state.decision.mode),
     ),
     (
-        *("dustcake_phase", "What the collector is doing", Phase),
-        lambda state: state.decision.phase,
+        *("dustcake_phase", _S, "", "What the collector is doing"),
+        lambda one: _states("dustcake_phase", one.state.decision.phase),
     ),
 )

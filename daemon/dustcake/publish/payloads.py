@@ -59,11 +59,7 @@ def pressure(pa: float, unit: PressureUnit) -> Fields:
 
 def contact(state: bool | None) -> Fields:
     """A contact or a proof that is fitted; null where it is not known."""
-    return {"value": state, "unit": None, "quality": _known(state).value}
-
-
-def _known(value: float | None) -> Quality:
-    return Quality.FAILURE if value is None else Quality.GOOD
+    return quantity(state, None)
 
 
 def reason_fields(reason: Reason, unit: PressureUnit) -> Fields:
@@ -122,8 +118,7 @@ def by_request_words(content: Fields) -> str:
 def point_content(point: SetPoint, value: float, unit: PressureUnit) -> Fields:
     """The value of a set point with its unit, and as people read it."""
     in_si = UNIT_OF_ENDING[unit_ending(point) or ""]
-    value_and_unit = quantity(round(value, 6), in_si, Quality.GOOD)
-    return {**value_and_unit, "display": number(point.value, value, unit)}
+    return {**quantity(value, in_si, digits=6), "display": number(point.value, value, unit)}
 
 
 def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
@@ -135,11 +130,20 @@ def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
         if ending is None:
             content[name] = value
         else:
-            how = quality if name == "dp_pa" else _known(value)
+            how = quality if name == "dp_pa" else None
             content[name.removesuffix(ending)] = quantity(value, UNIT_OF_ENDING[ending], how)
     return payload("event", event.at.utc_s, event.seq, content)
 
 
-def quantity(value: float | None, unit: str, quality: Quality) -> Fields:
-    """A number with its unit and quality."""
-    return {"value": value, "unit": unit, "quality": quality.value}
+def quantity(
+    value: float | None,
+    unit: str | None,
+    quality: Quality | None = None,
+    *,
+    digits: int | None = None,
+) -> Fields:
+    """A number with its unit and quality, which is good, unless another is given or the number is
+    not known. ``digits``: to how many decimals."""
+    quality = quality or (Quality.FAILURE if value is None else Quality.GOOD)
+    rounded = value if value is None or digits is None else round(value, digits)
+    return {"value": rounded, "unit": unit, "quality": quality.value}

@@ -92,7 +92,7 @@ class RegisterSource:
     @property
     def cleaning(self) -> Cleaning:
         """The set points of cleaning that are in force."""
-        return effective(self.setpoints, self.state.adjusted).cleaning
+        return effective(self.setpoints, self.state.set_point_overrides).cleaning
 
 
 @record
@@ -133,13 +133,9 @@ def _contact_bits(wanted: Iterable[str]) -> int:
     return sum(1 << CONTACT_BITS[name] for name in wanted)
 
 
-def _bits(flags: list[bool]) -> int:
-    return sum(1 << place for place, flag in enumerate(flags) if flag)
-
-
 def _missing(source: RegisterSource) -> int:
     met = {each.name: each.met.value for each in source.state.decision.permissives}
-    return _bits([met.get(name) == "no" for name in PERMISSIVES])
+    return sum(1 << bit for bit, name in enumerate(PERMISSIVES) if met.get(name) == "no")
 
 
 def _alarm_bits(source: RegisterSource, *, unacknowledged: bool) -> int:
@@ -225,13 +221,9 @@ def _lay(words: list[int], address: int, value_type: ValueType, value: float) ->
     if value_type is ValueType.UINT16:
         words[address] = int(value)
         return
-    data = (
-        pack(">f", value)
-        if value_type is ValueType.FLOAT32
-        else pack(">I", int(value) & 0xFFFF_FFFF)
-    )
-    words[address] = int.from_bytes(data[:2], "big")
-    words[address + 1] = int.from_bytes(data[2:], "big")
+    is_real = value_type is ValueType.FLOAT32
+    data = pack(">f", value) if is_real else pack(">I", int(value) & 0xFFFF_FFFF)
+    words[address : address + 2] = unpack_from(">HH", data)
 
 
 def documentation() -> str:
@@ -276,8 +268,7 @@ def length_of(header: bytes) -> int | None:
     _, protocol, length, _ = unpack_from(">HHHB", header)
     if protocol != 0 or not 2 <= length <= LONGEST_PDU + 1:
         return None
-    rest: int = length - 1
-    return rest
+    return int(length) - 1
 
 
 RegistersOf = Callable[[int], Sequence[int] | None]

@@ -8,11 +8,11 @@ from dustcake.core.events import Event
 from dustcake.core.minutes import Minute, Spread
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
-from dustcake.core.requests.kinds import AdjustedPoint, PendingChange, SetPoint
+from dustcake.core.requests.kinds import PendingChange, SetPoint, SetPointOverride
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signals import CONTACT_NAMES
-from dustcake.core.state import Item, State
+from dustcake.core.state import MaintenanceTask, State
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.life_and_air import air_content, life_content
 from dustcake.publish.payloads import (
@@ -72,25 +72,26 @@ class Renderer:
         content: Fields = {
             "number": number,
             "dropped": dropped,
-            "covered": quantity(round(minute.covered_s, 3), "s", Quality.GOOD),
+            "covered": quantity(minute.covered_s, "s", digits=3),
             "polls": minute.polls,
             "good": minute.good,
             "dp": _spread(minute.dp),
             "header": _spread(minute.header),
-            "blower_running": quantity(round(minute.blower_s, 3), "s", Quality.GOOD),
+            "blower_running": quantity(minute.blower_s, "s", digits=3),
         }
         body = payload("minute", minute.began_utc_s, seq, content)
         return Publication(self.topics.minute, body, 1, False, Keep.EVENT)
 
     def recorded_event(self, seq: int, utc_s: float | None, fields: Fields) -> Publication:
         """An event of another version that this one cannot read: its fields as they are."""
-        return Publication(
-            self.topics.event, payload("event", utc_s, seq, fields), 1, False, Keep.EVENT
-        )
+        return self._event(payload("event", utc_s, seq, fields))
+
+    def _event(self, body: bytes) -> Publication:
+        return Publication(self.topics.event, body, 1, False, Keep.EVENT)
 
     def state_content(self, state: State) -> Fields:
         """What the retained state says, without time and number."""
-        present = effective(self.setpoints, state.adjusted)
+        present = effective(self.setpoints, state.set_point_overrides)
         cleaning, pulsing, limits = present.cleaning, present.pulsing, present.limits
         decision = state.decision
         return {
@@ -114,15 +115,15 @@ class Renderer:
             },
             "interval": point_content(SetPoint.INTERVAL, pulsing.interval_s, self.unit),
             "on_time": point_content(SetPoint.ON_TIME, pulsing.on_time_s, self.unit),
-            "set_points_by_request": self._by_request(state.adjusted.points),
-            "change_held": self._held(state.adjusted.held),
-            "filter_life": life_content(state.life, self.setpoints.seasoning_h, self.unit),
+            "set_points_by_request": self._by_request(state.set_point_overrides.points),
+            "change_held": self._held(state.set_point_overrides.pending),
+            "filter_life": life_content(state.filter_life, self.setpoints.seasoning_h, self.unit),
             "air": air_content(
                 state.air, state.blower.total_until_s(state.sample.at.mono_s), self.setpoints
             ),
             "zero_offset": pressure(state.zero.offset_pa, self.unit),
             "filters_changed": utc_text(state.log_book.filters_changed_utc_s),
-            "upkeep": self._upkeep(state.log_book.upkeep.items),
+            "upkeep": self._upkeep(state.log_book.maintenance.tasks),
             "alarms": [a.name.value for a in state.alarms if a.state in _SHOWN],
             "alarms_out_of_view": [
                 {"alarm": a.name.value, "state": a.state.value, "active": a.condition_active}
@@ -167,12 +168,7 @@ class Renderer:
 
     def events(self, events: Iterable[Event], quality: Quality) -> list[Publication]:
         """Events, in order; ``quality`` of the dP reading at their time."""
-        return [
-            Publication(
-                self.topics.event, event_payload(e, self.unit, quality), 1, False, Keep.EVENT
-            )
-            for e in events
-        ]
+        return [self._event(event_payload(event, self.unit, quality)) for event in events]
 
     def everything(self, state: State, utc_s: float | None) -> list[Publication]:
         """Every retained topic as it is now: for a broker that may have forgotten them."""
@@ -185,36 +181,35 @@ class Renderer:
     ) -> list[Publication]:
         """What a step publishes: its events, then the retained topics that now say otherwise."""
         published = self.events(events, after.sample.quality)
-        seq = after.next_seq - 1
-        if len(before.alarms) == len(after.alarms):
-            triples = zip(before.alarms, after.alarms, self.setpoints.alarms, strict=True)
-            published += [
-                self.alarm(new, setting, seq)
-                for old, new, setting in triples
-                if _alarm_news(old) != _alarm_news(new)
-            ]
-        else:
+        if len(before.alarms) != len(after.alarms):
             return [*published, *self.everything(after, utc_s)]
+        published += [
+            self.alarm(new, setting, after.next_seq - 1)
+            for old, new, setting in zip(
+                before.alarms, after.alarms, self.setpoints.alarms, strict=True
+            )
+            if _alarm_news(old) != _alarm_news(new)
+        ]
         if _state_news(before) != _state_news(after) or self._life_differs(before, after):
             published.append(self.state(after, utc_s))
         return published
 
     def _life_differs(self, before: State, after: State) -> bool:
-        if before.life is after.life:
+        if before.filter_life is after.filter_life:
             return False
         was, now = (
-            life_content(each.life, self.setpoints.seasoning_h, self.unit)
+            life_content(each.filter_life, self.setpoints.seasoning_h, self.unit)
             for each in (before, after)
         )
         return was != now
 
-    def _by_request(self, points: Iterable[AdjustedPoint]) -> list[Fields]:
+    def _by_request(self, points: Iterable[SetPointOverride]) -> list[Fields]:
         """What is not as the settings file has it, and who changed it when."""
         return [
             {
                 "set_point": each.set_point.value,
                 "in_force": point_content(each.set_point, each.value, self.unit),
-                "settings": point_content(each.set_point, each.written, self.unit),
+                "settings": point_content(each.set_point, each.configured, self.unit),
                 "by": each.by,
                 "utc": utc_text(each.utc_s),
             }
@@ -232,7 +227,7 @@ class Renderer:
             "until": utc_text(held.until_utc_s),
         }
 
-    def _upkeep(self, items: Iterable[Item]) -> list[Fields]:
+    def _upkeep(self, items: Iterable[MaintenanceTask]) -> list[Fields]:
         texts = {task.name: task.text for task in self.setpoints.upkeep}
         return [
             {
@@ -245,13 +240,10 @@ class Renderer:
         ]
 
     def _permissive(self, permissive: Permissive) -> Fields:
-        reason = permissive.reason
-        why = {"reason": None, "reason_code": None}
-        return {
-            "name": permissive.name,
-            "met": permissive.met.value,
-            **(why if reason is None else reason_fields(reason, self.unit)),
-        }
+        head = {"name": permissive.name, "met": permissive.met.value}
+        if permissive.reason is None:
+            return {**head, "reason": None, "reason_code": None}
+        return {**head, **reason_fields(permissive.reason, self.unit)}
 
 
 _SHOWN = frozenset(IN_VIEW) - {AlarmState.NORMAL}
@@ -277,8 +269,8 @@ def _state_news(state: State) -> tuple[object, ...]:
         *((p.name, p.met, p.reason and p.reason.code) for p in decision.permissives),
         *(sample.quality, *(reason.code for reason in sample.reasons)),
         *(state.blower.running, state.pulsing.counts, state.pulsing.last_valve),
-        *(state.zero.offset_pa, book.filters_changed_utc_s, state.adjusted),
-        *((item.name, item.due, item.done_utc_s) for item in book.upkeep.items),
+        *(state.zero.offset_pa, book.filters_changed_utc_s, state.set_point_overrides),
+        *((item.name, item.due, item.done_utc_s) for item in book.maintenance.tasks),
         *((a.name, a.state, a.condition_active) for a in state.alarms if a.state not in IN_VIEW),
         *(a.name for a in state.alarms if a.state in _SHOWN),
     )
@@ -289,7 +281,7 @@ def _spread(spread: Spread | None) -> Fields | None:
     if spread is None:
         return None
     return {
-        "min": quantity(round(spread.min_pa, 2), "Pa", Quality.GOOD),
-        "mean": quantity(round(spread.mean_pa, 2), "Pa", Quality.GOOD),
-        "max": quantity(round(spread.max_pa, 2), "Pa", Quality.GOOD),
+        "min": quantity(spread.min_pa, "Pa", digits=2),
+        "mean": quantity(spread.mean_pa, "Pa", digits=2),
+        "max": quantity(spread.max_pa, "Pa", digits=2),
     }

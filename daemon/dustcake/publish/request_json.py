@@ -4,7 +4,7 @@ import json
 from datetime import datetime
 from typing import Any
 
-from dustcake.core.events import Event, RequestAnswered
+from dustcake.core.events import RequestAnswered
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.requests.definitions import KIND_OF, RequestKind, is_label
@@ -157,20 +157,10 @@ def age_refusal(
     return None
 
 
-def reply(event: Event, answered: RequestAnswered, unit: PressureUnit) -> bytes:
-    """The answer to a request."""
-    return payload("reply", event.at.utc_s, event.seq, _reply_content(answered, unit))
-
-
-def unrecorded_reply(
-    answered: RequestAnswered, utc_s: float | None, seq: int, unit: PressureUnit
-) -> bytes:
-    """The same for a refusal that is not put on record. ``seq``: of the last event."""
-    return payload("reply", utc_s, seq, _reply_content(answered, unit))
-
-
-def _reply_content(answered: RequestAnswered, unit: PressureUnit) -> dict[str, Any]:
-    return {
+def reply(answered: RequestAnswered, utc_s: float | None, seq: int, unit: PressureUnit) -> bytes:
+    """The answer to a request. ``seq``: of the event of it; of a refusal that is not put on record,
+    that of the last event."""
+    content = {
         "id": answered.request_id or None,
         "request": answered.request or None,
         "accepted": answered.accepted,
@@ -178,3 +168,4 @@ def _reply_content(answered: RequestAnswered, unit: PressureUnit) -> dict[str, A
         "change": answered.change,
         "points": points_content(answered.points, unit),
     }
+    return payload("reply", utc_s, seq, content)

@@ -80,7 +80,7 @@ class PanelSource:
         services = self._services[collector]
         status, state = services.status(unit), services.engine.state
         pulses = self._last_pulses[collector].utc_s
-        for valve, seen in zip(status["valves"], state.diagnosis.valves, strict=False):
+        for valve, seen in zip(status["valves"], state.pulse_response.valves, strict=False):
             valve["last_pulse"] = utc_text(pulses.get(valve["valve"]))
             valve["response"] = _rounded(seen.response)
             valve["dip"] = _rounded(seen.dip)
@@ -94,7 +94,7 @@ class PanelSource:
                     "valve": each.valve,
                     **reason_fields(each.reason, unit),
                 }
-                for each in state.diagnosis.findings
+                for each in state.pulse_response.findings
             ],
             "blower_by_hand": state.blower.by_hand if by_hand else None,
         }

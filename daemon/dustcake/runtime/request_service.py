@@ -25,7 +25,6 @@ from dustcake.publish.request_json import (
     read_request,
     reply,
     request_in,
-    unrecorded_reply,
 )
 from dustcake.publish.topics import Topics
 from dustcake.runtime.engine import Engine, MakeInput
@@ -147,7 +146,7 @@ class RequestService:
             late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)
             return self.refuse_unrecorded(late, request.request_id or "")
         assert isinstance(event.body, RequestAnswered)
-        return reply(event, event.body, requester.unit or self._unit)
+        return reply(event.body, event.at.utc_s, event.seq, requester.unit or self._unit)
 
     def _input(
         self,
@@ -206,7 +205,7 @@ class RequestService:
         """Refuse in words alone: what comes in floods must not fill the journal."""
         refused = RequestAnswered(request_id, "", "", False, reason)
         now, seq = self._clock.now(), self._engine.state.next_seq - 1
-        return unrecorded_reply(refused, now.utc_s, seq, self._unit)
+        return reply(refused, now.utc_s, seq, self._unit)
 
 
 Commission = Callable[[Mapping[str, Any], str], Awaitable[Mapping[str, Any]]]

@@ -1,6 +1,6 @@
 """The settings file: its model, its loading, and errors a person can act on.
 
-The model (``model``, and by subject ``buses``, ``cleaning``, ``alarms``, ``monitoring``,
+The model (``model``, and by subject ``buses``, ``cleaning``, ``monitoring``,
 ``services``) says what each setting is, allows and defaults to; the JSON Schema for editors
 (``json_schema``) is made of it, docstrings included. ``load`` reads a file and reports all that is
 wrong in it at once: first each setting by itself (``errors``), then the rules that join several

@@ -1,6 +1,5 @@
 """JSON Schema of the settings file, for editors, and for explaining what a setting allows."""
 
-import json
 from collections.abc import Iterator, Mapping
 from functools import cache
 from typing import Any
@@ -52,11 +51,6 @@ def settings_schema() -> dict[str, Any]:
     return {"$schema": GenerateJsonSchema.schema_dialect, **schema}
 
 
-def schema_text() -> str:
-    """The schema as the text of a file."""
-    return json.dumps(settings_schema(), indent=2, ensure_ascii=False) + "\n"
-
-
 def resolved(schema: Schema) -> Schema:
     """``schema`` with a reference at its top followed."""
     while "$ref" in schema:
@@ -100,13 +94,10 @@ def _inside(data: object, part: int | str) -> object:
     return None
 
 
-def tables_with(key: str) -> Iterator[str]:
-    """Dotted paths of the tables in which ``key`` is a setting."""
-    yield from _tables_with(key, settings_schema(), "")
-
-
-def _tables_with(key: str, schema: Schema, path: str) -> Iterator[str]:
-    schema = resolved(schema)
+def tables_with(key: str, schema: Schema | None = None, path: str = "") -> Iterator[str]:
+    """Dotted paths of the tables in which ``key`` is a setting: in the whole file, or in the table
+    at ``path`` that has this ``schema``."""
+    schema = resolved(settings_schema() if schema is None else schema)
     properties = schema.get("properties", {})
     if key in properties:
         yield path
@@ -114,8 +105,8 @@ def _tables_with(key: str, schema: Schema, path: str) -> Iterator[str]:
         setting = resolved(entry)
         table = resolved(setting.get("items", setting))
         inner_path = f"{path}.{name}" if path else name
-        yield from _tables_with(key, table, inner_path)
+        yield from tables_with(key, table, inner_path)
         if isinstance(named := table.get("additionalProperties"), Mapping):
-            yield from _tables_with(key, named, f"{inner_path}.<name>")
+            yield from tables_with(key, named, f"{inner_path}.<name>")
     for alternative in schema.get("oneOf", ()):
-        yield from _tables_with(key, alternative, path)
+        yield from tables_with(key, alternative, path)

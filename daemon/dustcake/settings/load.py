@@ -129,7 +129,7 @@ def _all_problems(data: dict[str, Any], errors: list[ErrorDetails]) -> list[Prob
         if () in targets:
             return problems
         # From the back, so that places named by number stay where they are.
-        for target in sorted(targets, key=_by_number, reverse=True):
+        for target in sorted(targets, key=_order_in_file, reverse=True):
             places.append(labels.path(target))
             _take_out(rest, target, labels)
         try:
@@ -156,7 +156,7 @@ def _to_take_out(error: ErrorDetails) -> Location:
     return location[:cut]
 
 
-def _by_number(location: Location) -> tuple[int, str, int]:
+def _order_in_file(location: Location) -> tuple[int, str, int]:
     number = location[1] if len(location) > 1 and isinstance(location[1], int) else -1
     return number, str(location[0]), len(location)
 

@@ -5,13 +5,19 @@ from typing import Literal
 
 from pydantic import Field
 
-from dustcake.core.cleaning.pulse_order import order_skipping_neighbours
-from dustcake.core.setpoints import BlowerRequest, OutputKind
-from dustcake.settings.alarms import Alarms
+from dustcake.core.setpoints import BlowerRequest, OutputKind, order_skipping_neighbours
 from dustcake.settings.base import Lax, Name, PositivePressure, Seconds, Section, TextLine
 from dustcake.settings.buses import AnalogInput, Bus, CoilOutput, Contacts, HeaderInput, Outputs
 from dustcake.settings.cleaning import Cleaning, Pulsing, Requests, Zeroing
-from dustcake.settings.monitoring import DEFAULT_UPKEEP, Air, Diagnosis, FilterLife, Trust, Upkeep
+from dustcake.settings.monitoring import (
+    DEFAULT_UPKEEP,
+    Air,
+    Alarms,
+    Diagnosis,
+    FilterLife,
+    Trust,
+    Upkeep,
+)
 from dustcake.settings.services import (
     Broker,
     Control,

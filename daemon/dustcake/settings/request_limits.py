@@ -27,10 +27,13 @@ _A_FACTOR_OF_TWO: Band = (0.5, 2.0)
 
 @dataclass(frozen=True, slots=True)
 class AdjustableSetPoint:
-    """One set point: its ``value`` in the file, the limits ``chosen`` there, and those that the
-    ``rules`` of the other settings leave it; all in SI units."""
+    """One set point, called ``name`` by people and set at ``setting`` in the table of a collector:
+    its ``value`` in the file, the limits ``chosen`` there, and those that the ``rules`` of the
+    other settings leave it; all in SI units."""
 
     point: SetPoint
+    name: str
+    setting: str
     value: float
     chosen: Band | None
     rules: Band
@@ -42,28 +45,16 @@ class AdjustableSetPoint:
         least, most = self.chosen or (self.around[0] * self.value, self.around[1] * self.value)
         return max(least, self.rules[0]), min(most, self.rules[1])
 
-    @property
-    def name(self) -> str:
-        """What people call it."""
-        return _NAMES[self.point][0]
-
-    @property
-    def setting(self) -> str:
-        """Where it is set, in the table of a collector."""
-        return _NAMES[self.point][1]
-
     def shown(self, value: float, unit: PressureUnit) -> str:
         """``value`` of it for people, a pressure in ``unit``."""
         is_pressure = self.point in (SetPoint.LOW, SetPoint.HIGH)
         return show_with_pa(value, unit) if is_pressure else f"{value:g} s"
 
 
-_NAMES = {
-    SetPoint.LOW: ("low set point", "cleaning.low"),
-    SetPoint.HIGH: ("high set point", "cleaning.high"),
-    SetPoint.INTERVAL: ("interval", "pulsing.interval_s"),
-    SetPoint.ON_TIME: ("on-time", "pulsing.on_time_s"),
-}
+_LOW = (SetPoint.LOW, "low set point", "cleaning.low")
+_HIGH = (SetPoint.HIGH, "high set point", "cleaning.high")
+_INTERVAL = (SetPoint.INTERVAL, "interval", "pulsing.interval_s")
+_ON_TIME = (SetPoint.ON_TIME, "on-time", "pulsing.on_time_s")
 
 
 def adjustable(collector: Collector) -> Iterator[AdjustableSetPoint]:
@@ -72,26 +63,21 @@ def adjustable(collector: Collector) -> Iterator[AdjustableSetPoint]:
     if not requests.set_points:
         return
     low, high = (None if each is None else _pa(each) for each in (requests.low, requests.high))
-    yield AdjustableSetPoint(SetPoint.LOW, cleaning.low.pa, low, _low_rules(collector), _A_QUARTER)
+    yield AdjustableSetPoint(*_LOW, cleaning.low.pa, low, _low_rules(collector), _A_QUARTER)
     below_pa = nextafter(collector.alarms.replacement.pa, -inf)
-    yield AdjustableSetPoint(SetPoint.HIGH, cleaning.high.pa, high, (0.0, below_pa), _A_QUARTER)
+    yield AdjustableSetPoint(*_HIGH, cleaning.high.pa, high, (0.0, below_pa), _A_QUARTER)
     if collector.outputs.kind is OutputKind.DEMAND_CONTACT:
         return  # the sequencer board has settings of its own
     longest_s = min(3600.0, cleaning.timed_interval_s or inf, collector.fallback_interval_s)
+    intervals = (1.0, longest_s)
     yield AdjustableSetPoint(
-        SetPoint.INTERVAL,
-        pulsing.interval_s,
-        requests.interval_s,
-        (1.0, longest_s),
-        _A_FACTOR_OF_TWO,
+        *_INTERVAL, pulsing.interval_s, requests.interval_s, intervals, _A_FACTOR_OF_TWO
     )
     most_s, watchdog = LONGEST_ON_TIME_S, collector.outputs.watchdog
     if watchdog is not None:
         most_s = min(most_s, watchdog.timeout_s - WATCHDOG_BEYOND_PULSE_S)
     on_times = (SHORTEST_ON_TIME_S, most_s)
-    yield AdjustableSetPoint(
-        SetPoint.ON_TIME, pulsing.on_time_s, requests.on_time_s, on_times, _A_QUARTER
-    )
+    yield AdjustableSetPoint(*_ON_TIME, pulsing.on_time_s, requests.on_time_s, on_times, _A_QUARTER)
 
 
 def to_adjusting(collector: Collector) -> core.Adjusting:

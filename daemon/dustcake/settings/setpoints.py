@@ -14,10 +14,10 @@ from dustcake.core import setpoints as core
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.setpoints import SignalKind
 from dustcake.core.signals import CONTACT_NAMES
-from dustcake.settings.alarms import alarm_setting
 from dustcake.settings.base import Section
 from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
 from dustcake.settings.model import Collector
+from dustcake.settings.monitoring import alarm_setting
 from dustcake.settings.request_limits import to_adjusting
 from dustcake.units import PA_PER
 
@@ -57,7 +57,7 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             collector.blower,
             timed_unproved=collector.blower.timed_without_proof is not None,
         ),
-        upkeep=tuple(_by_rule(core.UpkeepTask, each) for each in collector.upkeep),
+        upkeep=tuple(_by_rule(core.MaintenanceSetting, each) for each in collector.upkeep),
         edited_by=collector.edited_by or "",
         adjusting=to_adjusting(collector),
         air=_by_rule(core.Air, collector.air, reference_pa=REFERENCES_PA[collector.air.reference]),

@@ -1,19 +1,24 @@
 """The settings as they were understood, in plain words."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain
 
 from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.setpoints import BlowerRequest, OnBadReading, OutputKind, SignalKind
-from dustcake.settings.buses import AnalogInput, SerialBus
+from dustcake.core.setpoints import (
+    BlowerRequest,
+    OnBadReading,
+    OutputKind,
+    SignalKind,
+    neighbours_in_succession,
+)
+from dustcake.settings.buses import AnalogInput, SerialBus, TcpBus
 from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.request_limits import adjustable
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
 from dustcake.settings.setpoints import MICROAMPERES
-from dustcake.settings.summary_cautions import cautions
 from dustcake.units import Pressure, PressureUnit, show, show_with_pa
 
 
@@ -26,27 +31,48 @@ class Statement:
     caution: bool = False
 
 
+class _Caution(str):
+    """A text that is a caution."""
+
+
 def summary(settings: Settings) -> Iterator[Statement]:
     """Statements about all of ``settings``, subject by subject."""
-    yield from _buses(settings)
+    for subject, texts in _subjects(settings):
+        for text in texts:
+            yield Statement(subject, str(text), caution=isinstance(text, _Caution))
+
+
+def _subjects(settings: Settings) -> Iterator[tuple[str, Iterable[str]]]:
+    for bus in settings.buses:
+        yield f"bus {bus.name}", [_bus(bus)]
+    parts = (_readings, _cleaning, _flow, _pulses, _requests, _alarms, _air)
     for collector in settings.collectors:
         subject = f"collector {collector.name}"
-        parts = (_readings, _cleaning, _flow, _pulses, _requests, _alarms, _air)
-        for text in chain.from_iterable(part(collector) for part in parts):
-            yield Statement(subject, text)
-        for text in cautions(collector):
-            yield Statement(subject, text, caution=True)
-    yield from _service(settings)
+        yield subject, chain.from_iterable(part(collector) for part in parts)
+        yield subject, map(_Caution, chain(_not_fitted(collector), _accepted(collector)))
+    yield "daemon", _daemon(settings)
+    if settings.mqtt is not None:
+        yield "mqtt", _broker(settings.mqtt, settings.mqtt_client_id)
+        yield "mqtt", _mqtt(settings, settings.mqtt)
+    if settings.sparkplug is not None:
+        yield "sparkplug", _broker(settings.sparkplug, settings.sparkplug_client_id)
+        yield "sparkplug", _sparkplug(settings, settings.sparkplug)
+    if settings.plc is not None:
+        yield "plc", _plc(settings, settings.plc)
+    if settings.panel is not None:
+        yield "panel", _panel(settings.panel)
+    if settings.metrics is not None:
+        yield "metrics", _metrics(settings.metrics)
+    for extra in missing_extras(settings):
+        yield extra, [_Caution("; ".join(not_installed(extra)))]
 
 
-def _buses(settings: Settings) -> Iterator[Statement]:
-    for bus in settings.buses:
-        if isinstance(bus, SerialBus):
-            where = f"Modbus RTU on {bus.port}, {bus.baud} bit/s, parity {bus.parity}"
-        else:
-            where = f"Modbus TCP at {bus.host} port {bus.port}"
-        tries = f"{bus.timeout_s:g} s for a reply, reads tried {1 + bus.retries} times"
-        yield Statement(f"bus {bus.name}", f"{where}; {tries}")
+def _bus(bus: TcpBus | SerialBus) -> str:
+    if isinstance(bus, SerialBus):
+        where = f"Modbus RTU on {bus.port}, {bus.baud} bit/s, parity {bus.parity}"
+    else:
+        where = f"Modbus TCP at {bus.host} port {bus.port}"
+    return f"{where}; {bus.timeout_s:g} s for a reply, reads tried {1 + bus.retries} times"
 
 
 def _readings(collector: Collector) -> Iterator[str]:
@@ -203,123 +229,153 @@ def _air(collector: Collector) -> Iterator[str]:
     )
 
 
-def _service(settings: Settings) -> Iterator[Statement]:
-    subject = "daemon"
-    yield Statement(subject, f"site {settings.site.name}")
+def _daemon(settings: Settings) -> Iterator[str]:
     journal = settings.journal
-    yield Statement(subject, f"journal {journal.path}, readings stored every {journal.flush_s:g} s")
-    yield Statement(
-        subject,
+    yield f"site {settings.site.name}"
+    yield f"journal {journal.path}, readings stored every {journal.flush_s:g} s"
+    yield (
         f"kept: every event; readings {journal.raw_days:g} days, statistics of minutes "
-        f"{journal.minutes_days:g} days, both within {journal.max_size_mb} MB",
+        f"{journal.minutes_days:g} days, both within {journal.max_size_mb} MB"
     )
-    yield Statement(subject, f"local requests over {settings.control.socket}")
+    yield f"local requests over {settings.control.socket}"
     if settings.mqtt is None and settings.sparkplug is None:
-        yield Statement(
-            subject, "nothing is published: there is neither a table [mqtt] nor [sparkplug]"
-        )
-    if settings.mqtt is not None:
-        yield from _broker(settings.mqtt, "mqtt", settings.mqtt_client_id)
-        yield from _mqtt(settings, settings.mqtt)
-    if settings.sparkplug is not None:
-        yield from _broker(settings.sparkplug, "sparkplug", settings.sparkplug_client_id)
-        yield from _sparkplug(settings, settings.sparkplug)
-    if settings.plc is not None:
-        yield from _plc(settings, settings.plc)
-    if settings.panel is not None:
-        yield from _panel(settings.panel)
-    if settings.metrics is not None:
-        yield from _metrics(settings.metrics)
-    for extra in missing_extras(settings):
-        yield Statement(extra, "; ".join(not_installed(extra)), caution=True)
+        yield "nothing is published: there is neither a table [mqtt] nor [sparkplug]"
 
 
-def _broker(broker: Broker, subject: str, client_id: str) -> Iterator[Statement]:
+def _broker(broker: Broker, client_id: str) -> Iterator[str]:
     security = "without TLS" if broker.tls is None else "with TLS"
-    yield Statement(
-        subject,
+    yield (
         f"MQTT {broker.version} to {broker.host} port {broker.port_used} {security}, "
-        f"client identifier {client_id}",
+        f"client identifier {client_id}"
     )
     if broker.tls is None and not broker.is_local:
-        text = "others on the network can read and forge what is sent, as allow_plaintext is set"
-        yield Statement(subject, text, caution=True)
+        yield _Caution(
+            "others on the network can read and forge what is sent, as allow_plaintext is set"
+        )
     if broker.tls is not None and not broker.tls.verify:
-        text = "the broker's certificate is not checked: anybody could pretend to be the broker"
-        yield Statement(subject, text, caution=True)
-
-
-def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[Statement]:
-    topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
-    every = (
-        f"a measurement when dP has changed by {mqtt.dp_deadband}, header pressure by "
-        f"{mqtt.header_deadband} or a contact, and every {mqtt.measurement_every_s:g} s"
-    )
-    yield Statement("mqtt", f"topics below {topics}; {every}")
-    yield from _requests_taken(
-        "mqtt", "requests over MQTT", mqtt.requests_enabled, mqtt.requests_adjust
-    )
-    if mqtt.requests_enabled or mqtt.requests_adjust:
-        who = "checked by the broker" if mqtt.names_checked else "only claimed"
-        yield Statement(
-            "mqtt",
-            f"who asks is {who}; a request holds {mqtt.request_expiry_s:g} s, "
-            f"{mqtt.requests_per_minute} a minute are taken",
+        yield _Caution(
+            "the broker's certificate is not checked: anybody could pretend to be the broker"
         )
 
 
-def _requests_taken(
-    subject: str, what: str, acknowledge: bool, adjust: bool
-) -> Iterator[Statement]:
-    """Which requests are put to the decision core."""
-    if not acknowledge and not adjust:
-        yield Statement(subject, f"{what} are not taken")
-    elif not adjust:
-        yield Statement(subject, f"{what} are taken to see to alarms and write in the log book")
-    else:
-        yield Statement(subject, f"{what} of all kinds are taken")
-
-
-def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[Statement]:
-    devices = ", ".join(collector.name for collector in settings.collectors)
-    yield Statement(
-        "sparkplug", f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
+def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[str]:
+    topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
+    yield (
+        f"topics below {topics}; a measurement when dP has changed by {mqtt.dp_deadband}, header "
+        f"pressure by {mqtt.header_deadband} or a contact, and every {mqtt.measurement_every_s:g} s"
     )
+    yield _taken("requests over MQTT", mqtt.requests_enabled, mqtt.requests_adjust)
+    if mqtt.requests_enabled or mqtt.requests_adjust:
+        who = "checked by the broker" if mqtt.names_checked else "only claimed"
+        yield (
+            f"who asks is {who}; a request holds {mqtt.request_expiry_s:g} s, "
+            f"{mqtt.requests_per_minute} a minute are taken"
+        )
+
+
+def _taken(what: str, acknowledge: bool, adjust: bool) -> str:
+    """Which requests are put to the decision core."""
+    if adjust:
+        return f"{what} of all kinds are taken"
+    if acknowledge:
+        return f"{what} are taken to see to alarms and write in the log book"
+    return f"{what} are not taken"
+
+
+def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[str]:
+    devices = ", ".join(collector.name for collector in settings.collectors)
+    yield f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
     host = sparkplug.primary_host
     waits = (
         "nobody is waited for" if host is None else f"nothing is published while {host} is offline"
     )
-    yield Statement(
-        "sparkplug",
-        f"{waits}; up to {sparkplug.history_values} values of each device are kept meanwhile",
-    )
-    enabled, adjust = sparkplug.commands_enabled, sparkplug.commands_adjust
-    yield from _requests_taken("sparkplug", "commands to devices", enabled, adjust)
+    yield f"{waits}; up to {sparkplug.history_values} values of each device are kept meanwhile"
+    yield _taken("commands to devices", sparkplug.commands_enabled, sparkplug.commands_adjust)
 
 
-def _plc(settings: Settings, plc: Plc) -> Iterator[Statement]:
+def _plc(settings: Settings, plc: Plc) -> Iterator[str]:
     units = ", ".join(f"{n} {c.name}" for n, c in enumerate(settings.collectors, start=1))
-    where = f"read by Modbus TCP at {plc.host} port {plc.port}; units {units}"
-    yield Statement("plc", where)
+    yield f"read by Modbus TCP at {plc.host} port {plc.port}; units {units}"
     if not plc.is_local:
-        yield Statement("plc", "whoever reaches that port can read it", caution=True)
+        yield _Caution("whoever reaches that port can read it")
 
 
-def _metrics(metrics: Metrics) -> Iterator[Statement]:
-    yield Statement("metrics", f"OpenMetrics at http://{metrics.host}:{metrics.port}/metrics")
+def _metrics(metrics: Metrics) -> Iterator[str]:
+    yield f"OpenMetrics at http://{metrics.host}:{metrics.port}/metrics"
     if not metrics.is_local:
-        yield Statement("metrics", "whoever reaches that port can read them", caution=True)
+        yield _Caution("whoever reaches that port can read them")
 
 
-def _panel(panel: Panel) -> Iterator[Statement]:
+def _panel(panel: Panel) -> Iterator[str]:
     scheme = "http" if panel.tls is None else "https"
     who = "whoever reaches it" if panel.shows_to_all else "whoever signs in"
     users = "nobody can sign in" if panel.users_file is None else f"users in {panel.users_file}"
-    yield Statement("panel", f"{scheme}://{panel.host}:{panel.port}, for {who}; {users}")
+    yield f"{scheme}://{panel.host}:{panel.port}, for {who}; {users}"
     if panel.tls is None and not panel.is_local:
-        text = "others on the network can read passwords, as allow_plaintext is set"
-        yield Statement("panel", text, caution=True)
+        yield _Caution("others on the network can read passwords, as allow_plaintext is set")
 
 
 def _both(pressure: Pressure) -> str:
     return f"{pressure} ({show(pressure.pa, PressureUnit.KPA)})"
+
+
+# --- cautions: what a collector does without, and what of its settings wants thinking about
+
+
+def _not_fitted(collector: Collector) -> Iterator[str]:
+    """One line for each optional input that is not fitted, and for what that rules out."""
+    contacts = collector.contacts
+    if contacts.blower_running is None:
+        yield (
+            "no blower contact: no downtime cleaning; no low dP alarm, as dP alone cannot tell a "
+            "torn filter from a stopped blower; no check of the zero at every stop, and missing dP "
+            "shows no fault of a sensing line; before a zero is taken a person must confirm that "
+            "the blower stands still; flow is proved by dP alone, which a plugged sensing "
+            "line or a drifted zero can feign"
+        )
+    if collector.header is None:
+        yield (
+            "no header transmitter: pulses are not held back when the air supply fails; a valve "
+            "that does not fire is seen by dP alone, and looks like a row that no longer recovers"
+        )
+    if contacts.smoke is None:
+        yield "no smoke contact: pulses and blower run on when there is smoke or a spark"
+    if contacts.door_open is None:
+        yield "no door contact: pulses go on while an access door is open"
+    if contacts.stop is None:
+        yield "no stop contact: pulses can be stopped only by selecting the mode off"
+
+
+def _accepted(collector: Collector) -> Iterator[str]:
+    """What the settings take on."""
+    outputs = collector.outputs
+    if outputs.kind is OutputKind.VALVES_ON_OFF and outputs.watchdog is None:
+        yield (
+            "no module watchdog: if the daemon or its line dies in the middle of a pulse, that "
+            "valve stays on until the daemon is back"
+        )
+    if outputs.kind is OutputKind.DEMAND_CONTACT and outputs.watchdog is None:
+        yield (
+            "no module watchdog: if the daemon or its line dies while the demand contact is "
+            "closed, the sequencer board pulses on until the daemon is back"
+        )
+    off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
+    if off:
+        yield f"alarms taken out: {', '.join(off)}"
+    if collector.blower.timed_without_proof is not None:
+        yield (
+            "FLOW IS NOT PROVED in timed cleaning: it pulses with the blower stopped too, and "
+            "while dP cannot be trusted, which can raise a dust cloud: for combustible dust only "
+            "as the site's dust hazard analysis allows. Accepted in the settings, because: "
+            f"{collector.blower.timed_without_proof}"
+        )
+    if collector.cleaning.downtime:
+        yield (
+            "downtime cleaning pulses without air flow: for combustible dust only as the site's "
+            "dust hazard analysis allows"
+        )
+    if collector.pulsing.order and len(collector.outputs.coils) >= 4:
+        pairs = neighbours_in_succession(collector.order)
+        if pairs:
+            listed = ", ".join(f"{a} then {b}" for a, b in pairs)
+            yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"

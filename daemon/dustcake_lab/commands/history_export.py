@@ -7,9 +7,8 @@ from dustcake.adapters.store import StoreRefused
 from dustcake.cli.common import DONE, CommandError, UsageError, chosen_collector, file_called
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.traces.atomic_file import UnwritableError
 from dustcake_lab.traces.columns import PARQUET_ENDINGS, TraceError
-from dustcake_lab.traces.journal import ExportError, export
+from dustcake_lab.traces.files import ExportError, UnwritableError, export
 
 trace_name = file_called(".csv", *PARQUET_ENDINGS)
 """The file to write. Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not

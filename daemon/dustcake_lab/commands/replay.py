@@ -11,8 +11,7 @@ from dustcake.adapters.store import StoreRefused
 from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, settings_in
 from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.progress import ProgressLine, long_work, progress_line
-from dustcake_lab.commands.trace_reading import BadRowReport
+from dustcake_lab.commands.common import BadRowReport, long_work, progress_line
 from dustcake_lab.replay.listing import JsonListing, Listing, Tallies, WordsListing
 from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
 from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
@@ -145,15 +144,11 @@ def _usable(
 
 def _with_progress(trace: OpenTrace, file: Path, unused: tuple[str, ...]) -> "SampleStream":
     """The rows; of a long trace, with how far it has been read, if somebody is watching."""
-    rows = trace.samples(unused)
-    size_bytes = file.stat().st_size
+    rows, size_bytes = trace.samples(unused), file.stat().st_size
     line = progress_line() if size_bytes >= _PROGRESS_FROM_BYTES else None
-    return rows if line is None else _watched(rows, trace, size_bytes, line)
-
-
-def _watched(
-    rows: "SampleStream", trace: OpenTrace, size_bytes: int, line: ProgressLine
-) -> "SampleStream":
+    if line is None:
+        yield from rows
+        return
     shown_bytes = -_PROGRESS_EVERY_BYTES
     for row in rows:
         read_bytes = trace.bytes_read()

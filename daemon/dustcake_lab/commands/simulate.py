@@ -13,10 +13,9 @@ from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.progress import ProgressLine, progress_line
+from dustcake_lab.commands.common import ProgressLine, progress_line
 from dustcake_lab.replay.listing import JsonListing, WordsListing
-from dustcake_lab.simulation.plot import PlotError, draw, require_matplotlib
-from dustcake_lab.simulation.run import Curves, SimulatedRun
+from dustcake_lab.simulation import Curves, PlotError, SimulatedRun, draw, require_matplotlib
 from dustcake_sim.closed_loop import ClosedLoop
 from dustcake_sim.scenario import (
     Scenario,
@@ -105,7 +104,12 @@ def _simulate(arguments: argparse.Namespace) -> None:
         watchers.append(_Pace(arguments.speed))
     run = SimulatedRun(loop)
     listing = (JsonListing if arguments.json else WordsListing)(sys.stdout, collector.shown_in)
-    for event in run.counted(loop.events(until_s, _all_of(watchers))):
+
+    def watch(loop: ClosedLoop) -> None:
+        for each in watchers:
+            each(loop)
+
+    for event in run.counted(loop.events(until_s, watch)):
         if line is not None:
             line.clear()
         listing.event(event)
@@ -142,14 +146,6 @@ def _check_plot(path: Path | None) -> None:
     require_matplotlib()
     if not path.parent.is_dir():
         raise UsageError(f"--plot {path}: no such directory; name a file in one that is there")
-
-
-def _all_of(watchers: list[Callable[[ClosedLoop], None]]) -> Callable[[ClosedLoop], None]:
-    def watch(loop: ClosedLoop) -> None:
-        for each in watchers:
-            each(loop)
-
-    return watch
 
 
 class _Pace:

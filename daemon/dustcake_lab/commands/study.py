@@ -6,7 +6,7 @@ from pathlib import Path
 
 from dustcake.cli.common import UsageError, between, file_called, whole_number
 from dustcake.settings.extras import install_hint
-from dustcake_lab.commands.trace_reading import AIR_L, FLOW_M3S
+from dustcake_lab.commands.common import AIR_L, FLOW_M3S
 
 DESCRIPTION = "Fit a collector to a trace, and try settings on it."
 EPILOG = """\
@@ -65,10 +65,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--collector", metavar="NAME", help="which, where there are several")
     parser.add_argument(
-        "--flow",
-        type=FLOW_M3S,
-        metavar="M3S",
-        help="mean flow, m3/s, where not recorded",
+        "--flow", type=FLOW_M3S, metavar="M3S", help="mean flow, m3/s, where not recorded"
     )
     parser.add_argument(
         "--air",
@@ -91,10 +88,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="highest dP allowed",
     )
     parser.add_argument(
-        "--least-flow",
-        type=FLOW_M3S,
-        metavar="M3S",
-        help="least flow at the hood, m3/s",
+        "--least-flow", type=FLOW_M3S, metavar="M3S", help="least flow at the hood, m3/s"
     )
     parser.add_argument(
         "--days",

@@ -13,14 +13,12 @@ from dustcake.cli.common import DONE, UsageError, chosen_collector, fail, settin
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.progress import study_progress
-from dustcake_lab.commands.trace_reading import AIR_L, FLOW_M3S
+from dustcake_lab.commands.common import AIR_L, FLOW_M3S, study_progress
 from dustcake_lab.fit.data import TooThinError, UnknownZoneError, zone_named
 from dustcake_lab.fit.trace import FittedTrace, fit_trace
 from dustcake_lab.replay.replay import Replay
 from dustcake_lab.report.data import report_data
-from dustcake_lab.report.html import write_html
-from dustcake_lab.report.plots import write_png
+from dustcake_lab.report.render import write_html, write_png
 from dustcake_lab.study.candidates import prices_of
 from dustcake_lab.study.fleet import FleetResult, Member, fleet, fleet_json, fleet_lines
 from dustcake_lab.study.jobs import Plan, StudyError, require_cluster
@@ -33,12 +31,10 @@ from dustcake_lab.study.results import (
     table_json,
     table_lines,
 )
-from dustcake_lab.study.search import search
-from dustcake_lab.study.study import Study, study
+from dustcake_lab.study.study import Study, search, study
 from dustcake_lab.study.verdict import Verdict, verdict
-from dustcake_lab.traces.atomic_file import UnwritableError, atomic_write, require_writable
 from dustcake_lab.traces.columns import TraceError
-from dustcake_lab.traces.files import open_any
+from dustcake_lab.traces.files import UnwritableError, atomic_write, open_any, require_writable
 
 _FLEET_COLUMNS = ("trace", "settings", "collector", "flow_m3s", "air_l")
 _NOT_WITH_FLEET = ("settings", "collector", "flow", "search", "report", "png", "list")

@@ -3,6 +3,6 @@
 ``trace.fit_trace`` does all of it: it gathers the samples (``data``), boils them down to means
 between pulses (``bins``), follows the rows with an extended Kalman filter (``kalman``), seeks the
 likeliest parameters and their covariance (``search``), then how the residual dP rose (``ageing``).
-``collector.FittedCollector`` is the result, and ``row_model`` the same model in closed form, to be
-simulated. What a trace cannot say is refused as ``data.TooThinError``.
+``collector.FittedCollector`` is the result. What a trace cannot say is refused as
+``data.TooThinError``.
 """

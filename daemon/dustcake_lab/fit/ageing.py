@@ -7,7 +7,7 @@ a trace cannot distinguish while it is pulsed at one rate: that filters age with
 beds itself in), or with pulses (media wear).
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -89,15 +89,13 @@ class Ageing:
         return Remaining(self._forecast(self.hours, limit_pa), self._forecast(at_rate, limit_pa))
 
     def _forecast(self, ages_h: Floats, limit_pa: float) -> Forecast:
-        points = [
-            Point(*each) for each in zip(ages_h.tolist(), self.residual_pa.tolist(), strict=True)
-        ]
+        points = list(map(Point, ages_h.tolist(), self.residual_pa.tolist()))
         return forecast(points, self.now_h, limit_pa)
 
     def as_json(self) -> dict[str, Any]:
         """For programs."""
         return {
-            "rise_pa_per_1000_h": self.rise.as_json(),
+            "rise_pa_per_1000_h": asdict(self.rise),
             "residual_pa": self.now_pa,
             "running_h": self.now_h,
             "pulses_per_1000_h": self.pulses_per_h * _THOUSAND_H,

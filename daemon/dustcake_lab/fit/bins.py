@@ -1,6 +1,6 @@
 """A trace boiled down for a fit: running between pulses, means of dP, and hours of the day."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 from math import ceil
 
@@ -47,17 +47,11 @@ class Bins:
 
     def part(self, begin: int, end: int) -> "Bins":
         """Those from ``begin`` up to ``end``."""
-        return Bins(
-            self.run_s[begin:end],
-            self.dp_pa[begin:end],
-            self.n[begin:end],
-            self.hour[begin:end],
-            self.flow[begin:end],
-            self.pulses[begin:end],
-            self.whole[begin:end],
-            self.residual_ratio[begin:end],
-            self.noise_pa,
-        )
+        each = {name: getattr(self, name)[begin:end] for name in _OF_EACH}
+        return replace(self, **each)
+
+
+_OF_EACH = tuple(one.name for one in fields(Bins) if one.name != "noise_pa")
 
 
 def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bins:
@@ -207,11 +201,14 @@ _HOUR_S = 3600.0
 def rises(bins: Bins, clock_s: Floats) -> tuple[Floats, Floats]:
     """By how much dP at mean flow rose from bin to bin, Pa, with no pulse between, and how long
     that took on the clock."""
+    keep = _without_pulse(bins, clock_s)
+    return np.diff(bins.dp_pa / bins.flow)[keep], np.diff(clock_s)[keep]
+
+
+def _without_pulse(bins: Bins, clock_s: Floats) -> npt.NDArray[np.bool_]:
+    """Of each bin but the first: it follows the one before with nothing but running between."""
     quiet = np.array([not pulses for pulses in bins.pulses[1:]]) & bins.whole[1:]
-    ran_s = np.diff(clock_s)
-    level = bins.dp_pa / bins.flow
-    keep = quiet & (ran_s > 0.0)
-    return np.diff(level)[keep], ran_s[keep]
+    return quiet & (np.diff(clock_s) > 0.0)
 
 
 def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
@@ -219,8 +216,7 @@ def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
     standard error. Drawn in towards 1 as far as it is not certain; 1 where nothing is known. What
     is certain is judged by how the same hour differs from day to day."""
     rise, ran_s = rises(bins, bins.run_s)
-    quiet = np.array([not each for each in bins.pulses[1:]]) & bins.whole[1:]
-    keep = quiet & (np.diff(bins.run_s) > 0.0)
+    keep = _without_pulse(bins, bins.run_s)
     pattern, error = np.ones(24), np.full(24, np.inf)
     if rise.sum() <= 0.0:
         return pattern, error

@@ -4,7 +4,7 @@ Refuses where the trace cannot say, and says what is missing. The last third of 
 part in the estimate, but for how far the filters have aged; it has to be predicted by it.
 """
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,6 @@ from dustcake_lab.traces.samples import Floats
 MOST_BINS = 2500
 """More make an estimate no better than the model is."""
 _LEARNT = 2 / 3
-_AGEING_ROUNDS = 1
 _NARROWEST = 2e-3
 """Relative standard error below which none is believed: the filter is linearised."""
 _MOST_HALF_WIDTH = {"residual": 0.5, "removed": 0.4, "load": 0.3}
@@ -89,10 +88,10 @@ class FittedCollector:
         """For programs."""
         ageing = self.ageing
         return {
-            "load_pa_per_s": self.load.as_json(),
-            "residual_pa": self.residual.as_json(),
-            "removed_per_pulse": self.removed.as_json(),
-            "scatter_of_removed": self.scatter.as_json(),
+            "load_pa_per_s": asdict(self.load),
+            "residual_pa": asdict(self.residual),
+            "removed_per_pulse": asdict(self.removed),
+            "scatter_of_removed": asdict(self.scatter),
             "ageing": {"not_told": ageing} if isinstance(ageing, str) else ageing.as_json(),
             "noise_pa": self.noise_pa,
             "hours_of": self.clock,
@@ -123,7 +122,9 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         )
     covariance = _widened(learnt.covariance, surprise)
     if isinstance(ageing, Ageing):
-        place, ago_h = NAMES.index("residual"), ageing.now_h - _middle_h(bins, cut)
+        # the residual is that at the middle of what was learnt from
+        middle_h = float(bins.run_s[max(0, cut - MOST_BINS) : cut].mean()) / 3600.0
+        place, ago_h = NAMES.index("residual"), ageing.now_h - middle_h
         covariance[place, place] += (ageing.rise_error_pa_per_h * ago_h / ageing.now_pa) ** 2
     intervals = {name: _interval(learnt.theta, covariance, name) for name in NAMES}
     _require_known(intervals)
@@ -160,21 +161,14 @@ def _learnt(bins: Bins, cut: int, rows: int, by_hour: Floats) -> tuple[Estimate,
     begin = max(0, cut - MOST_BINS)
     learnt = estimate(bins.part(begin, cut), rows, by_hour)
     ageing = estimate_ageing(bins, rows, learnt)
-    for _ in range(_AGEING_ROUNDS):
-        if (
-            isinstance(ageing, str)
-            or (ratio := ageing.residual_ratio(bins.run_s)).min() == ratio.max()
-        ):
-            break
-        bins.residual_ratio = ratio
-        learnt = estimate(bins.part(begin, cut), rows, by_hour, learnt.theta)
-        ageing = estimate_ageing(bins, rows, learnt)
-    return learnt, ageing
-
-
-def _middle_h(bins: Bins, cut: int) -> float:
-    """Hours of running at the middle of what was learnt from."""
-    return float(bins.run_s[max(0, cut - MOST_BINS) : cut].mean()) / 3600.0
+    if isinstance(ageing, str):
+        return learnt, ageing
+    ratio = ageing.residual_ratio(bins.run_s)
+    if ratio.min() == ratio.max():
+        return learnt, ageing
+    bins.residual_ratio = ratio
+    learnt = estimate(bins.part(begin, cut), rows, by_hour, learnt.theta)
+    return learnt, estimate_ageing(bins, rows, learnt)
 
 
 def _held_out(bins: Bins, cut: int, rows: int, learnt: Estimate) -> tuple[float, float]:

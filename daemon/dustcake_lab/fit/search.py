@@ -1,6 +1,7 @@
 """The likeliest parameters, and how far the trace leaves them open."""
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -87,15 +88,8 @@ def _start(bins: Bins, clock_s: Floats, rows: int) -> Floats:
     rise, ran_s = rises(bins, clock_s)
     load = max(float(rise.sum() / ran_s.sum()), 1e-6) if len(rise) else 1e-3
     lowest = max(float(np.quantile(bins.dp_pa / bins.flow, 0.02)), 2.0)
-    tried = unbounded(
-        np.array(
-            [
-                [load, lowest * residual, removed, 0.08, 0.1, 1.0]
-                for residual in _RESIDUALS
-                for removed in _REMOVED
-            ]
-        )
-    )
+    pairs = product(_RESIDUALS, _REMOVED)
+    tried = unbounded(np.array([[load, lowest * of, share, 0.08, 0.1, 1.0] for of, share in pairs]))
     likely = innovations(bins, clock_s, rows, tried).log_likelihood()
     start: Floats = tried[int(np.argmax(np.nan_to_num(likely, nan=-np.inf)))]
     return start
@@ -155,17 +149,11 @@ def _covariance(found: Derivatives, weight: Floats) -> Floats:
     other: where the estimate would go without each of them (the jackknife by blocks, to first
     order). They agree less than errors each on their own would: gusts last, pulses are many things
     at once."""
-    scores = np.array_split(found.scores, _BLOCKS)
-    parts = [
-        np.einsum("kri,krj->ij", block, block) for block in np.array_split(found.roots, _BLOCKS)
-    ]
-    whole = np.sum(parts, axis=0) + weight
-    moves = np.array(
-        [
-            np.linalg.solve(whole - part, block.sum(axis=0))
-            for part, block in zip(parts, scores, strict=True)
-        ]
-    )
+    sums = [block.sum(axis=0) for block in np.array_split(found.scores, _BLOCKS)]
+    blocks = np.array_split(found.roots, _BLOCKS)
+    parts = np.array([np.einsum("kri,krj->ij", block, block) for block in blocks])
+    whole = parts.sum(axis=0) + weight
+    moves = np.linalg.solve(whole - parts, np.array(sums)[:, :, None])[:, :, 0]
     expected: Floats = np.linalg.inv(whole)
     seen = (_BLOCKS - 1) / _BLOCKS * (moves**2).sum(axis=0) * _FEW_BLOCKS**2
     ratio = np.sqrt(np.maximum(1.0, seen / np.diag(expected)))
@@ -180,7 +168,3 @@ class Interval:
     value: float
     low: float
     high: float
-
-    def as_json(self) -> dict[str, float]:
-        """For programs."""
-        return {"value": self.value, "low": self.low, "high": self.high}

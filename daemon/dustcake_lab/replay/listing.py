@@ -3,7 +3,7 @@
 import json
 from collections import Counter
 from datetime import UTC
-from typing import IO, Any, Protocol
+from typing import IO, Any
 
 from dustcake.core.events import Event
 from dustcake.core.record import record
@@ -27,11 +27,17 @@ class Tallies:
     beyond: Tally | None = None
 
 
-class Listing(Protocol):
-    """Where a replay's events go, in order."""
+class Listing:
+    """Where a replay's events go, in order. Bad rows and a refusal are for programs alone: whoever
+    reads words has them named on stderr."""
+
+    def __init__(self, out: IO[str], unit: PressureUnit) -> None:
+        self._out = out
+        self._unit = unit
 
     def event(self, event: Event) -> None:
         """List one event."""
+        raise NotImplementedError
 
     def bad_row(self, row: BadRow) -> None:
         """List a row that cannot be used."""
@@ -42,15 +48,12 @@ class Listing(Protocol):
     def summary(
         self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
-        """Say what it all came to."""
+        """Say what it all came to: counts, times and notes."""
+        raise NotImplementedError
 
 
-class JsonListing:
+class JsonListing(Listing):
     """One JSON object a line."""
-
-    def __init__(self, out: IO[str], unit: PressureUnit) -> None:
-        self._out = out
-        self._unit = unit
 
     def _object(self, content: dict[str, Any]) -> None:
         self._out.write(f"{json.dumps(content, allow_nan=False)}\n")
@@ -72,7 +75,7 @@ class JsonListing:
     def summary(
         self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
-        """Counts, times and notes."""
+        """What it all came to."""
         tally = counted.whole
         self._object(
             {
@@ -91,33 +94,22 @@ class JsonListing:
         )
 
 
-class WordsListing:
-    """A line of words for each event, in UTC, and a summary. Bad rows are left to whoever names
-    them."""
-
-    def __init__(self, out: IO[str], unit: PressureUnit) -> None:
-        self._out = out
-        self._display = Display(unit, UTC)
+class WordsListing(Listing):
+    """A line of words for each event, in UTC, and a summary."""
 
     def _line(self, text: str) -> None:
         self._out.write(f"{text}\n")
 
     def event(self, event: Event) -> None:
         """When, and what happened."""
-        at_s, utc_s = event.at.mono_s, event.at.utc_s
-        at = f"{at_s:.3f} s".rjust(14) if utc_s is None else self._display.time(utc_s)
-        self._line(f"{at}  {event_sentence(event.body, self._display)}")
-
-    def bad_row(self, row: BadRow) -> None:
-        """Not here: among the events it would be missed."""
-
-    def refused(self, bad_rows: int) -> None:
-        """Not here: there is nothing to list."""
+        at_s, utc_s, display = event.at.mono_s, event.at.utc_s, Display(self._unit, UTC)
+        at = f"{at_s:.3f} s".rjust(14) if utc_s is None else display.time(utc_s)
+        self._line(f"{at}  {event_sentence(event.body, display)}")
 
     def summary(
         self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
-        """Counts, times and notes."""
+        """What it all came to."""
         tally = counted.whole
         self._line("")
         self._line(f"samples          {tally.samples}, of which lost: {tally.lost}")

@@ -7,7 +7,7 @@ did not have is no longer an answer.
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, cast
 
 from dustcake.core.alarms.names import AlarmName, AlarmState
@@ -27,8 +27,6 @@ from dustcake_lab.traces.leap import NO_LEAP, leap_after
 if TYPE_CHECKING:
     from dustcake_lab.traces.samples import Columns
 
-_CONTACTS = tuple(contact.name for contact in fields(Fitted))
-
 
 @record
 class ColumnMatch:
@@ -43,16 +41,14 @@ class ColumnMatch:
 
 def match_columns(setpoints: Setpoints, columns: tuple[str, ...]) -> ColumnMatch:
     """Leave out what either side has and the other has not."""
-    fitted = {name for name in _CONTACTS if getattr(setpoints.fitted, name)}
+    fitted = setpoints.fitted.names()
     notes = [
         f"the trace has no column for the contact `{name}`: replayed as not fitted"
-        for name in _CONTACTS
-        if name in fitted and name not in columns
+        for name in fitted
+        if name not in columns
     ]
     unused = [name for name in CONTACT_COLUMNS if name in columns and name not in fitted]
-    setpoints = replace(
-        setpoints, fitted=Fitted(**{name: name in columns for name in sorted(fitted)})
-    )
+    setpoints = replace(setpoints, fitted=Fitted(**{name: name in columns for name in fitted}))
     if setpoints.header is not None and "header_pa" not in columns:
         notes.append("the trace has no column `header_pa`: header pressure replayed as not fitted")
         setpoints = replace(setpoints, header=None)
@@ -128,12 +124,12 @@ class Replay:
         stale_s, row, end = self._setpoints.stale_after_s, 0, len(columns)
         while row < end:
             to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
-            check = self._state.trust.frozen
+            check = self._state.signal_validation.frozen
             if check is not None and to > row:
                 to, after = columns.frozen_checks(row, to, check, self._setpoints.trust)
                 if after is not check:
-                    validation = replace(self._state.trust, frozen=after)
-                    self._state = replace(self._state, trust=validation)
+                    validation = replace(self._state.signal_validation, frozen=after)
+                    self._state = replace(self._state, signal_validation=validation)
             if to > row:
                 self.tally.samples += to - row
                 self._leapt_to = columns.poll(to - 1)
@@ -170,12 +166,12 @@ class Replay:
     def _pass_over_answer(self, now_s: float) -> None:
         """dP cannot answer to a pulse that the recording did not have just then: nobody is to wait
         for it, since before long a sensing line would be found plugged."""
-        observed = self._state.diagnosis.observation
+        observed = self._state.pulse_response.observation
         if observed is None or self._recorded is None or now_s < observed.due_s:
             return
         if not self._recorded.had_pulse(observed.began_s):
-            nobody = observation.void(self._state.diagnosis)
-            self._state = replace(self._state, diagnosis=nobody)
+            nobody = observation.void(self._state.pulse_response)
+            self._state = replace(self._state, pulse_response=nobody)
 
     def _happens(self, happened: Input) -> list[Event]:
         """One input, and the outcomes of the commands that follow from it."""

@@ -57,7 +57,8 @@ def first_difference(
     if recorded.cleaning:
         begun = recorded.cleaning[0][1]
         changes = recorded.cleaning if begun else recorded.cleaning[1:]
-        return _of_cleaning(changes, demand or _runs(commanded.pulses), slack_s)
+        begun_by_pulse = [(at_s, True) for at_s, _ in commanded.pulses[:1]]
+        return _of_cleaning(changes, demand or begun_by_pulse, slack_s)
     first = [at_s for at_s, _ in commanded.pulses[:1]] + [at_s for at_s, on in demand if on][:1]
     if not first:
         return None
@@ -85,10 +86,6 @@ def _only_here(at_s: float, valve: int) -> Difference:
 def _only_there(pulse: RecordedPulse) -> Difference:
     valve = "" if pulse.valve is None else f" of valve {pulse.valve}"
     return Difference(pulse.by_s, f"a pulse{valve} was fired then, and is not with these settings")
-
-
-def _runs(pulses: list[tuple[float, int]]) -> list[tuple[float, bool]]:
-    return [(at_s, True) for at_s, _ in pulses[:1]]
 
 
 def _of_cleaning(

@@ -1,1 +1,1 @@
-"""The report of a study: ``data`` is what it shows, ``plots`` and ``html`` how."""
+"""The report of a study: ``data`` is what it shows, ``render`` how."""

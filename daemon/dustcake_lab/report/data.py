@@ -1,6 +1,5 @@
 """What a report shows, taken out of a trace and a study; how it is drawn is not known here."""
 
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -9,12 +8,12 @@ import numpy.typing as npt
 
 from dustcake.core.alarms.names import AlarmState
 from dustcake.core.events import AlarmChanged, Event
-from dustcake.core.filter_life.trend import theil_sen
+from dustcake.core.filter_life.curves import theil_sen
 from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.data import Samples, clock_s
 from dustcake_lab.fit.search import Interval
 from dustcake_lab.fit.trace import FittedTrace
-from dustcake_lab.study.candidates import CandidateResult, board_interval_s
+from dustcake_lab.study.candidates import averaged, board_interval_s
 from dustcake_lab.study.results import HEADINGS, SettingsRow, cells
 from dustcake_lab.study.study import Study, curves
 from dustcake_lab.study.verdict import Verdict
@@ -108,13 +107,14 @@ def report_data(
     fitted_at, fitted = _fitted(ageing, samples)
     day, air_m3 = _air(recorded, samples, study.prices.air_m3)
     shown = [0] if made.best is None else [0, made.best]
-    names = ["today", "recommended"]
+    names = ["today", "recommended"][: len(shown)]
+    mean = [averaged(study.results[n]) for n in shown]
     return ReportData(
         title=title,
         start_utc_s=samples.start_utc_s,
         zone=samples.zone,
         clock=samples.clock,
-        at=at / 86_400.0,
+        at=at / _DAY_S,
         low=low,
         high=high,
         set_points_pa={
@@ -122,18 +122,18 @@ def report_data(
             "high": setpoints.cleaning.high_pa,
             "filter replacement": setpoints.limits.replacement_pa,
         },
-        cleanings=[(begin / 86_400.0, end / 86_400.0) for begin, end in runs],
+        cleanings=[(begin / _DAY_S, end / _DAY_S) for begin, end in runs],
         alarms=[
-            (event.at.mono_s / 86_400.0, event.body.alarm.replace("_", " "))
+            (event.at.mono_s / _DAY_S, event.body.alarm.replace("_", " "))
             for event in events
             if isinstance(event.body, AlarmChanged)
             and event.body.state == AlarmState.UNACKNOWLEDGED
         ],
-        cycle_at=begins[1:] / 86_400.0,
+        cycle_at=begins[1:] / _DAY_S,
         cycle_h=cycles_h(samples, begins),
-        residual_at=residual_at / 86_400.0,
+        residual_at=residual_at / _DAY_S,
         residual=residual,
-        residual_pa_per_day=_trend(residual_at / 86_400.0, residual),
+        residual_pa_per_day=_trend(residual_at / _DAY_S, residual),
         fitted_at=fitted_at,
         fitted=fitted,
         rise=None if isinstance(ageing, str) else ageing.rise,
@@ -141,15 +141,10 @@ def report_data(
         air_m3=air_m3,
         by_hour=study.collector.by_hour,
         running=study.collector.running_mean,
-        shown=[(name, str(study.candidates[n])) for name, n in zip(names, shown, strict=False)],
-        what_if=[(name, *curves(study, n)) for name, n in zip(names, shown, strict=False)],
+        shown=[(name, str(study.candidates[n])) for name, n in zip(names, shown, strict=True)],
+        what_if=[(name, *curves(study, n)) for name, n in zip(names, shown, strict=True)],
         energy=[
-            (
-                name,
-                float(np.mean([each.fan_kwh for each in study.results[n]])),
-                float(np.mean([each.air_kwh for each in study.results[n]])),
-            )
-            for name, n in zip(names, shown, strict=False)
+            (name, means.fan_kwh, means.air_kwh) for name, means in zip(names, mean, strict=True)
         ],
         figures=[*figures(study, shown), *life(made, shown)],
         listed=[HEADINGS, *(cells(row) for row in listed)],
@@ -210,7 +205,7 @@ def _fitted(ageing: Ageing | str, samples: Samples) -> tuple[Floats, Floats]:
     if isinstance(ageing, str):
         return np.zeros(0), np.zeros(0)
     at_s: Floats = np.interp(ageing.hours * 3600.0, samples.run_s, samples.t_s)
-    return at_s / 86_400.0, ageing.residual_pa
+    return at_s / _DAY_S, ageing.residual_pa
 
 
 def _air(recorded: Recorded, samples: Samples, air_m3: float) -> tuple[Floats, Floats]:
@@ -226,31 +221,22 @@ def figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
     """What a manager weighs: means over the sets of parameters, the worst of them where it says
     highest or least."""
     flow_m3s, rows = study.prices.flow_m3s, study.collector.rows
-    lines: list[tuple[str, Callable[[list[CandidateResult]], str]]] = [
-        ("Mean dP", lambda all_: f"{_mean(each.mean_dp_pa for each in all_):.0f} Pa"),
-        ("Highest dP", lambda all_: f"{max(each.highest_dp_pa for each in all_):.0f} Pa"),
-        (
-            "Flow at the hood, mean",
-            lambda all_: f"{flow_m3s * _mean(each.mean_flow for each in all_):.2f} m3/s",
-        ),
-        (
-            "Flow at the hood, least",
-            lambda all_: f"{flow_m3s * min(each.least_flow for each in all_):.2f} m3/s",
-        ),
+    of = [(averaged(study.results[n]), study.results[n]) for n in shown]
+    highest = [max(each.highest_dp_pa for each in results) for _, results in of]
+    least = [min(each.least_flow for each in results) for _, results in of]
+    means = [mean for mean, _ in of]
+    return [
+        ("Mean dP", [f"{mean.mean_dp_pa:.0f} Pa" for mean in means]),
+        ("Highest dP", [f"{dp_pa:.0f} Pa" for dp_pa in highest]),
+        ("Flow at the hood, mean", [f"{flow_m3s * mean.mean_flow:.2f} m3/s" for mean in means]),
+        ("Flow at the hood, least", [f"{flow_m3s * flow:.2f} m3/s" for flow in least]),
         (
             "Pulses of each row (they wear filters and valves)",
-            lambda all_: f"{_mean(each.pulses for each in all_) / rows:.0f}",
+            [f"{mean.pulses / rows:.0f}" for mean in means],
         ),
-        (
-            "Energy of the fan for the filters' dP",
-            lambda all_: f"{_mean(each.fan_kwh for each in all_):.0f} kWh",
-        ),
-        (
-            "Energy of compressed air for pulses",
-            lambda all_: f"{_mean(each.air_kwh for each in all_):.1f} kWh",
-        ),
+        ("Energy of the fan for the filters' dP", [f"{mean.fan_kwh:.0f} kWh" for mean in means]),
+        ("Energy of compressed air for pulses", [f"{mean.air_kwh:.1f} kWh" for mean in means]),
     ]
-    return [(name, [text(study.results[n]) for n in shown]) for name, text in lines]
 
 
 def life(made: Verdict, shown: list[int]) -> list[tuple[str, list[str]]]:
@@ -263,7 +249,3 @@ def life(made: Verdict, shown: list[int]) -> list[tuple[str, list[str]]]:
         ("... if they age by running hours", [str(lives[n].by_hours) for n in shown]),
         ("... if they age by pulses", [str(lives[n].by_pulses) for n in shown]),
     ]
-
-
-def _mean(values: Iterable[float]) -> float:
-    return float(np.mean(list(values)))

@@ -1,7 +1,7 @@
 """Settings worth trying, and what each would cost."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, replace
 
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
@@ -174,6 +174,16 @@ class CandidateResult:
     def kwh(self) -> float:
         """Fan and air together."""
         return self.fan_kwh + self.air_kwh
+
+
+def averaged(results: Sequence[CandidateResult]) -> CandidateResult:
+    """The means over the sets of parameters, with the alarms of all of them."""
+    means = {
+        name: sum(getattr(each, name) for each in results) / len(results)
+        for name in (one.name for one in fields(CandidateResult))
+        if name != "alarms"
+    }
+    return CandidateResult(**means, alarms=tuple(sorted({a for r in results for a in r.alarms})))
 
 
 def result_of(

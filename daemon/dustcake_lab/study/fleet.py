@@ -77,10 +77,7 @@ def _fitted(member: Member, zone: ZoneInfo | None) -> FittedCollector | str:
 
 
 def _prepared(
-    member: Member,
-    fit: FittedCollector | str,
-    plan: Plan,
-    candidates: Sequence[Candidate] | None,
+    member: Member, fit: FittedCollector | str, plan: Plan, candidates: Sequence[Candidate] | None
 ) -> FleetResult:
     if isinstance(fit, str):
         return FleetResult(member.name, member.trace, refused=fit)

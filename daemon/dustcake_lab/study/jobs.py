@@ -6,14 +6,14 @@ from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from contextvars import ContextVar
 from importlib.util import find_spec
+from itertools import chain
 from time import sleep
 from typing import TYPE_CHECKING
 
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.extras import install_hint
-from dustcake_lab.fit.row_model import RowModel
-from dustcake_lab.study.loop import RunTotals, StudyLoop
+from dustcake_lab.study.loop import RowModel, RunTotals, StudyLoop
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -47,18 +47,19 @@ class Plan:
 Job = tuple[RowModel, Setpoints, list[float], list[float], Plan, int]
 
 
-def _one(job: Job) -> RunTotals:
-    model, setpoints, by_hour, running, plan, draw = job
-    loop = StudyLoop(model, setpoints, by_hour, running, plan.seed + draw)
-    return loop.run(plan.days, plan.most_pulses if draw == 0 else plan.most_pulses // 3)
-
-
 def _some(jobs: list[Job]) -> list[RunTotals]:
-    return [_one(job) for job in jobs]
+    done = []
+    for model, setpoints, by_hour, running, plan, draw in jobs:
+        loop = StudyLoop(model, setpoints, by_hour, running, plan.seed + draw)
+        most = plan.most_pulses if draw == 0 else plan.most_pulses // 3
+        done.append(loop.run(plan.days, most))
+    return done
 
 
 _Report = Callable[[int], None]
-_WATCHED: ContextVar[tuple[_Report, _Report] | None] = ContextVar("watched", default=None)
+_WATCHED: ContextVar[tuple[_Report, _Report]] = ContextVar(
+    "watched", default=(lambda _: None, lambda _: None)
+)
 
 
 @contextmanager
@@ -76,18 +77,14 @@ def run_all(jobs: list[Job], dask: str | None) -> list[RunTotals]:
     """Run every job, in order. Raises StudyError."""
     share = max(1, min(25, len(jobs) // 16))
     batches = [jobs[n : n + share] for n in range(0, len(jobs), share)]
-    begins, over = _WATCHED.get() or (_unheard, _unheard)
+    begins, over = _WATCHED.get()
     begins(len(jobs))
 
     def report(batches_over: int) -> None:
         over(min(batches_over * share, len(jobs)))
 
     made = _here(batches, report) if dask is None else _on_cluster(batches, dask, report)
-    return [each for batch in made for each in batch]
-
-
-def _unheard(_jobs: int) -> None:
-    """Nobody watches."""
+    return list(chain.from_iterable(made))
 
 
 def _here(batches: list[list[Job]], report: _Report) -> list[list[RunTotals]]:

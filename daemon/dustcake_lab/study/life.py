@@ -8,12 +8,10 @@ it leaves lying when it cleans as hard as it can.
 from collections.abc import Sequence
 from functools import cache
 
-import numpy as np
-
 from dustcake.core.filter_life.forecast import CONFIDENCE, Forecast, Outlook
 from dustcake.core.record import record
 from dustcake_lab.fit.ageing import Ageing, Remaining
-from dustcake_lab.study.candidates import board_interval_s
+from dustcake_lab.study.candidates import averaged, board_interval_s
 from dustcake_lab.study.study import Study
 
 NEARLY = 0.05
@@ -92,7 +90,7 @@ def lives(study: Study) -> list[Life] | str:
         assert interval_s is not None  # a board has one, and without a board every candidate
         cake_pa = left_pa(collector.load.value, collector.removed.value, collector.rows, interval_s)
         left = remaining(round(limit_pa - cake_pa))
-        pulses_per_h = float(np.mean([each.pulses for each in results])) / _THOUSAND_H
+        pulses_per_h = averaged(results).pulses / _THOUSAND_H
         slower = ageing.pulses_per_h / max(pulses_per_h, 1.0 / _THOUSAND_H)
         found.append(Life(_hours(left.by_hours), _hours(left.by_pulses, slower)))
     return found

@@ -1,14 +1,13 @@
 """The results of a study: a table of settings for people, objects for programs."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from enum import StrEnum
 from typing import Any
 
-import numpy as np
-
 from dustcake.core.record import record
 from dustcake_lab.fit.search import Interval
-from dustcake_lab.study.candidates import Candidate, CandidateResult
+from dustcake_lab.study.candidates import CandidateResult, averaged
 from dustcake_lab.study.life import Life, life_json
 from dustcake_lab.study.study import Study, broken
 from dustcake_lab.study.verdict import LABEL, Verdict, ranges
@@ -53,28 +52,26 @@ def table(
 
 
 def _key(order: Order) -> Callable[[SettingsRow], tuple[float, float]]:
-    def key(row: SettingsRow) -> tuple[float, float]:
-        if order is Order.LIFE:
-            return (0.0 if row.life is None else -row.life.either.low_h, row.kwh)
-        value = {Order.PULSES: row.pulses, Order.DP: row.mean_dp_pa}.get(order, row.kwh)
-        return (value, row.kwh)
-
-    return key
+    first: dict[Order, Callable[[SettingsRow], float]] = {
+        Order.ENERGY: lambda row: row.kwh,
+        Order.LIFE: lambda row: 0.0 if row.life is None else -row.life.either.low_h,
+        Order.PULSES: lambda row: row.pulses,
+        Order.DP: lambda row: row.mean_dp_pa,
+    }
+    return lambda row: (first[order](row), row.kwh)
 
 
 def _row(study: Study, made: Verdict, n: int) -> SettingsRow:
-    def mean(of: Callable[[CandidateResult], float]) -> float:
-        return float(np.mean([of(each) for each in study.results[n]]))
-
+    mean = averaged(study.results[n])
     marks = ["today"] if n == 0 else []
     marks += ["recommended"] if n == made.best else ["as good"] if n in made.good else []
     marks += broken(study, n)
     return SettingsRow(
         n,
         str(study.candidates[n]),
-        mean(lambda each: each.kwh),
-        mean(lambda each: each.pulses),
-        mean(lambda each: each.mean_dp_pa),
+        mean.kwh,
+        mean.pulses,
+        mean.mean_dp_pa,
         min(each.least_flow for each in study.results[n]) * study.prices.flow_m3s,
         None if isinstance(made.lives, str) else made.lives[n],
         "; ".join(marks),
@@ -116,11 +113,11 @@ def as_json(study: Study, made: Verdict) -> dict[str, Any]:
     return {
         "event": "study",
         "label": LABEL,
-        "recommended": None if made.best is None else _candidate(study.candidates[made.best]),
+        "recommended": None if made.best is None else asdict(study.candidates[made.best]),
         "ranges": {k: list(v) for k, v in ranges(study, made.good, made.mode).items()}
         if made.good
         else {},
-        "today": _candidate(study.candidates[0]),
+        "today": asdict(study.candidates[0]),
         "today_outcome": _mean(study.results[0]),
         "outcome": None if made.best is None else _mean(study.results[made.best]),
         "saving": _json_span(made.saving),
@@ -140,29 +137,10 @@ def as_json(study: Study, made: Verdict) -> dict[str, Any]:
     }
 
 
-def _candidate(each: Candidate) -> dict[str, Any]:
-    return {
-        "mode": each.mode.value,
-        "low_pa": each.low_pa,
-        "high_pa": each.high_pa,
-        "interval_s": each.interval_s,
-        "on_time_s": each.on_time_s,
-    }
-
-
 def _mean(results: list[CandidateResult]) -> dict[str, float]:
-    names = (
-        "fan_kwh",
-        "air_kwh",
-        "pulses",
-        "runs",
-        "mean_dp_pa",
-        "highest_dp_pa",
-        "mean_flow",
-        "least_flow",
-        "days",
-    )
-    return {name: float(np.mean([getattr(each, name) for each in results])) for name in names}
+    means = asdict(averaged(results))
+    del means["alarms"]
+    return means
 
 
 def _json_span(span: Interval) -> dict[str, float]:
@@ -173,7 +151,7 @@ def table_json(study: Study, rows: list[SettingsRow]) -> list[dict[str, Any]]:
     """The table."""
     return [
         {
-            **_candidate(study.candidates[row.index]),
+            **asdict(study.candidates[row.index]),
             "kwh": row.kwh,
             "pulses": row.pulses,
             "mean_dp_pa": row.mean_dp_pa,

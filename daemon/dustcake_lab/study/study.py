@@ -6,23 +6,25 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import differential_evolution
 
 from dustcake.core.alarms.names import AlarmName
+from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.kalman import NAMES
-from dustcake_lab.fit.row_model import RowModel
 from dustcake_lab.replay.replay import match_columns
 from dustcake_lab.study.candidates import (
+    FULL_PULSE_S,
     Candidate,
     CandidateResult,
     Prices,
+    averaged,
     grid,
     present,
     result_of,
 )
 from dustcake_lab.study.jobs import Job, Plan, StudyError, run_all
-from dustcake_lab.study.loop import StudyLoop
+from dustcake_lab.study.loop import RowModel, StudyLoop
 from dustcake_lab.traces.samples import Floats
 
 _MOST_DAYS = 28
@@ -97,13 +99,13 @@ def prepare(
     by_hour, running = collector.by_hour.tolist(), days_to_simulate(collector.running)
 
     def model(drawn: Floats, candidate: Candidate) -> RowModel:
-        values = dict(zip(NAMES, drawn.tolist(), strict=True))
+        load, residual, removed, scatter, *_ = drawn.tolist()
         return RowModel(
             collector.rows,
-            values["load"],
-            values["residual"],
-            min(0.95, values["removed"] * candidate.effect_over(today)),
-            values["scatter"],
+            load,
+            residual,
+            min(0.95, removed * candidate.effect_over(today)),
+            scatter,
             collector.flow_fall_per_pa,
             collector.mean_dp_pa,
         )
@@ -172,11 +174,6 @@ def broken(study: Study, index: int) -> list[str]:
     return [name for name, test in tests.items() if sum(map(test, results)) > _OFTEN * len(results)]
 
 
-def comparable(study: Study) -> bool:
-    """Whether today's settings have been seen to clean: else there is nothing to compare with."""
-    return NEVER not in broken(study, 0)
-
-
 def limit_words(study: Study, name: str) -> str:
     """A limit with its value, and where that comes from."""
     plan = study.plan
@@ -217,3 +214,80 @@ def remedy(study: Study, name: str) -> str:
         ),
         NEVER: f"Simulate for longer than {study.plan.days:g} days, with --days.",
     }[name]
+
+
+_EACH = 5
+"""Candidates in a generation for each of the five things that are varied."""
+_LONGEST_TIMED_S, _LONGEST_INTERVAL_S = 7200.0, 60.0
+
+
+def search(
+    collector: FittedCollector, setpoints: Setpoints, prices: Prices, plan: Plan, tries: int = 200
+) -> Study:
+    """A study of today's settings and of those that some ``tries`` came upon. Raises StudyError."""
+    found = study(collector, setpoints, prices, plan, [])
+    known = {found.candidates[0]: _cost(found, 0)}
+    of = _candidates(found, plan.shortest_interval_s)
+
+    def energies(places: Floats) -> Floats:
+        wanted = [of(place) for place in places.T]
+        fresh = [each for each in dict.fromkeys(wanted) if each not in known]
+        known.update(_tried(found, fresh))
+        return np.array([known[each] for each in wanted])
+
+    generation = _EACH * 5
+    differential_evolution(
+        energies,
+        bounds=[(0, 1), (0.0, 1.0), (0.0, 1.0), (0.0, 1.0), (0.0, 1.0)],
+        integrality=[True, False, False, False, False],
+        popsize=_EACH,
+        maxiter=max(1, tries // generation - 1),
+        tol=0.0,
+        polish=False,
+        vectorized=True,
+        updating="deferred",
+        rng=plan.seed,
+    )
+    return found
+
+
+def _candidates(study: Study, shortest_s: float) -> Callable[[Floats], Candidate]:
+    """What a place in the unit cube stands for: mode, low, high, interval, on-time."""
+    bottom_pa, top_pa = 1.08 * study.collector.residual.high, study.most_dp_pa
+    today = study.candidates[0]
+    own_on_s = today.on_time_s  # None of a board, which has an interval of its own too
+    on_s = sorted((FULL_PULSE_S / 2.0, max(FULL_PULSE_S, own_on_s or 0.0)))
+
+    def of(place: Floats) -> Candidate:
+        timed, low, high, interval, on = place.tolist()
+        on_time_s = None if own_on_s is None else round(on_s[0] + (on_s[1] - on_s[0]) * on, 2)
+        interval_s: float | None = None
+        if timed >= 0.5:
+            if own_on_s is not None:
+                begin_s = max(15.0, shortest_s)
+                interval_s = round(begin_s * (_LONGEST_TIMED_S / begin_s) ** interval)
+            return Candidate(Mode.TIMED, None, None, interval_s, on_time_s)
+        high_pa = bottom_pa + (top_pa - bottom_pa) * (0.1 + 0.9 * high)
+        low_pa = bottom_pa + (high_pa - bottom_pa) * 0.9 * low
+        if own_on_s is not None:
+            interval_s = round(shortest_s + (_LONGEST_INTERVAL_S - shortest_s) * interval)
+        return Candidate(Mode.ON_DEMAND, round(low_pa), round(high_pa), interval_s, on_time_s)
+
+    return of
+
+
+def _tried(found: Study, fresh: list[Candidate]) -> dict[Candidate, float]:
+    """Energy of each, kWh in 1000 hours, doubled for each limit it breaks; added to the study."""
+    if not fresh:
+        return {}
+    plan = found.plan
+    part = study(found.collector, found.setpoints, found.prices, plan, fresh)
+    begin = len(found.candidates)
+    found.candidates += part.candidates[1:]
+    found.results += part.results[1:]
+    found.jobs += part.jobs[plan.draws :]
+    return {each: _cost(found, begin + n) for n, each in enumerate(fresh)}
+
+
+def _cost(study: Study, index: int) -> float:
+    return averaged(study.results[index]).kwh * 2.0 ** len(broken(study, index))

@@ -6,18 +6,9 @@ import numpy as np
 
 from dustcake.core.requests.kinds import Mode
 from dustcake_lab.fit.search import Interval
-from dustcake_lab.study.candidates import FULL_PULSE_S, board_interval_s, from_to
+from dustcake_lab.study.candidates import FULL_PULSE_S, averaged, board_interval_s, from_to
 from dustcake_lab.study.life import Life, life_text, lives, longest
-from dustcake_lab.study.study import (
-    NEVER,
-    UNSEEN,
-    Study,
-    binding,
-    broken,
-    comparable,
-    limit_words,
-    remedy,
-)
+from dustcake_lab.study.study import NEVER, UNSEEN, Study, binding, broken, limit_words, remedy
 from dustcake_lab.traces.samples import Floats
 
 GOOD_ENOUGH = 0.02
@@ -45,7 +36,7 @@ def verdict(study: Study) -> Verdict:
     """Judge every candidate by energy under the constraints. Between equals those win whose filters
     are sure to last about as long as any, and of these the one that pulses least."""
     remaining = lives(study)
-    if not comparable(study):
+    if NEVER in broken(study, 0):
         return _without(study, remaining, NEVER, _too_short(study))
     energy = np.array([[each.kwh for each in results] for results in study.results])
     allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
@@ -58,8 +49,7 @@ def verdict(study: Study) -> Verdict:
         return _without(study, remaining, ", ".join(names), why)
     least = min(allowed, key=lambda n: energy[n].mean())
     good = [n for n in allowed if _as_good(energy[n], energy[least])]
-    pulses = np.array([np.mean([each.pulses for each in row]) for row in study.results])
-    best = min(longest(good, remaining), key=lambda n: float(pulses[n]))
+    best = min(longest(good, remaining), key=lambda n: averaged(study.results[n]).pulses)
     saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
     proved = saved.low > 0.0 and saved.value > GOOD_ENOUGH
     made = Verdict(
@@ -118,11 +108,9 @@ def _binding(study: Study, energy: Floats, least: int) -> str:
 def ranges(study: Study, good: list[int], mode: Mode) -> dict[str, tuple[float, float]]:
     """The span of each setting over the candidates that are as good, in one mode."""
     chosen = [study.candidates[n] for n in good if study.candidates[n].mode is mode]
-    names = (
-        ("interval_s", "on_time_s")
-        if mode is Mode.TIMED
-        else ("low_pa", "high_pa", "interval_s", "on_time_s")
-    )
+    names = ["interval_s", "on_time_s"]
+    if mode is not Mode.TIMED:
+        names = ["low_pa", "high_pa", *names]
     of = {name: [getattr(each, name) for each in chosen] for name in names}
     return {name: (min(found), max(found)) for name, found in of.items() if None not in found}
 
@@ -139,18 +127,22 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         spans = ", ".join(
             from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
         )
+        prices = study.prices
+        money = f"{made.saving_kwh.value * prices.price_per_kwh:.0f} {prices.currency}"
         text.append(f"Recommended: {study.candidates[best]}.")
         text.append(
             f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
             f"pulse air, {made.saving_kwh.value:.0f} kWh ({made.saving_kwh.low:.0f} to "
-            f"{made.saving_kwh.high:.0f}) or {_money(study, made)} in 1000 hours of running, "
+            f"{made.saving_kwh.high:.0f}) or {money} in 1000 hours of running, "
             f"against today's {study.candidates[0]}."
         )
         if spans:
             text.append(f"As good, as far as such a model can distinguish: {spans}.")
     modes = {study.candidates[n].mode for n in made.good}
     if len(modes) > 1:
-        text.append(f"Timed and on-demand cleaning come out equal; {_decided(made)} decided.")
+        by_pulses = isinstance(made.lives, str)
+        decided = "fewest pulses" if by_pulses else "filter life, then fewest pulses,"
+        text.append(f"Timed and on-demand cleaning come out equal; {decided} decided.")
     elif made.mode is Mode.TIMED:
         text.append("Timed cleaning comes out better than on demand here.")
     text += unseen_on_time(study, made.best)
@@ -158,15 +150,6 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         text.append(remedy(study, UNSEEN))
     text.append(f"What binds: {limit_words(study, made.binding)}.")
     return [*text, *life_text(study, made.lives, made.best), *closing(study)]
-
-
-def _money(study: Study, made: Verdict) -> str:
-    prices = study.prices
-    return f"{made.saving_kwh.value * prices.price_per_kwh:.0f} {prices.currency}"
-
-
-def _decided(made: Verdict) -> str:
-    return "fewest pulses" if isinstance(made.lives, str) else "filter life, then fewest pulses,"
 
 
 def _percent(span: Interval) -> str:

@@ -68,6 +68,11 @@ class Recorded:
     pulses: list[RecordedPulse] = field(default_factory=list)
     cleaning: list[tuple[float, bool]] = field(default_factory=list)
 
+    @classmethod
+    def of(cls, columns: Sequence[str]) -> "Recorded":
+        """Of a trace with these columns, of which no row has been read yet."""
+        return cls(not set(PULSE_COLUMNS).isdisjoint(columns))
+
     def had_pulse(self, at_s: float) -> bool:
         """Whether there was a pulse just after the row at ``at_s``."""
         row = bisect_left(self.pulses, at_s - _SAME_ROW_S, key=lambda pulse: pulse.after_s)
@@ -137,7 +142,8 @@ def shown(text: str) -> str:
 
 
 class Times:
-    """The column `time`: seconds from the first row, and proof that time goes on."""
+    """The column `time`: seconds from the first row, and proof that time goes on. ``seconds_0``,
+    ``at_0``: time of the first row, by whether times are seconds or of day; else None."""
 
     def __init__(self, called: str = "line") -> None:
         """``called``: what a row's place is in words."""
@@ -145,15 +151,15 @@ class Times:
         self.start_utc_s: float | None = None
         self.last_s = -1.0
         self._line = 0
-        self._seconds_0: float | None = None
-        self._at_0: datetime | None = None
+        self.seconds_0: float | None = None
+        self.at_0: datetime | None = None
 
     def read(self, text: str, line: int) -> float:
         """Seconds from the first row. Raises BadCellError."""
-        if self._at_0 is not None:
-            t_s = (self._instant(text) - self._at_0).total_seconds()
-        elif self._seconds_0 is not None:
-            t_s = self._seconds(text) - self._seconds_0
+        if self.at_0 is not None:
+            t_s = (self._instant(text) - self.at_0).total_seconds()
+        elif self.seconds_0 is not None:
+            t_s = self._seconds(text) - self.seconds_0
         else:
             t_s = self._first(text)
         ahead_s = t_s - self.last_s
@@ -163,19 +169,9 @@ class Times:
         return t_s
 
     @property
-    def seconds_0(self) -> float | None:
-        """The first row's time where times are seconds; None before it, and where they are not."""
-        return self._seconds_0
-
-    @property
-    def at_0(self) -> datetime | None:
-        """The first row's time where times are of day; None before it, and where they are not."""
-        return self._at_0
-
-    @property
     def begun(self) -> bool:
         """The first row has been read."""
-        return self._seconds_0 is not None or self._at_0 is not None
+        return self.seconds_0 is not None or self.at_0 is not None
 
     def goes_on(self, to_s: float, line: int) -> None:
         """Others have read on, up to ``line`` at ``to_s``."""
@@ -184,10 +180,10 @@ class Times:
     def _first(self, text: str) -> float:
         """The first row decides on the form of all."""
         if _is_number(text):
-            self._seconds_0 = self._seconds(text)
+            self.seconds_0 = self._seconds(text)
         else:
-            self._at_0 = self._instant(text)
-            self.start_utc_s = self._at_0.timestamp()
+            self.at_0 = self._instant(text)
+            self.start_utc_s = self.at_0.timestamp()
         return 0.0
 
     def _seconds(self, text: str) -> float:
@@ -208,7 +204,7 @@ class Times:
         try:
             at = datetime.fromisoformat(text.strip())
         except ValueError:
-            if self._at_0 is not None and _is_number(text):
+            if self.at_0 is not None and _is_number(text):
                 problem = "seconds among ISO 8601 times: use one form throughout"
             else:
                 problem = (

@@ -32,16 +32,16 @@ class CsvTrace:
     def __init__(self, raw: BufferedIOBase) -> None:
         """Reads the header. Raises TraceError."""
         self._raw = raw
-        self.recorded = Recorded()
         self._begun = self._read()
         self._by_rows: Trace | None = None
         cut = self._begun.find(b"\n") + 1
         if not cut or _is_odd(self._begun[:cut]):
             self._by_rows = Trace(self._lines(self._begun, 0))
-            self.columns = self._by_rows.columns
+            self.columns, self.recorded = self._by_rows.columns, self._by_rows.recorded
         else:
             (heading,) = csv.reader(lines_of(BytesIO(self._begun[:cut])))
             self.columns = columns_of(heading)
+            self.recorded = Recorded.of(self.columns)
             self._begun = self._begun[cut:]
 
     def bytes_read(self) -> int:
@@ -52,11 +52,9 @@ class CsvTrace:
         """The samples in order, and what is wrong with rows that cannot be used. The columns
         ``unused`` are checked, and left out. Raises TraceError."""
         if self._by_rows is not None:
-            by_rows = self._by_rows.samples(unused)
-            self.recorded = self._by_rows.recorded
-            return by_rows
-        reader = FrameReader(self.columns, unused)
-        self.recorded, reader.rows.line = reader.recorded, 1
+            return self._by_rows.samples(unused)
+        reader = FrameReader(self.columns, self.recorded, unused)
+        reader.rows.line = 1
         return ahead(self._samples(reader))
 
     def _samples(self, reader: FrameReader) -> SampleStream:
@@ -160,7 +158,6 @@ class ParquetTrace:
         """Raises TraceError."""
         self._bytes_read = 0
         self._size_bytes = 0
-        self.recorded = Recorded()
         try:
             self._size_bytes = path.stat().st_size
             self._frame = pl.scan_parquet(path)
@@ -171,6 +168,7 @@ class ParquetTrace:
                 f"{_first_line(error)}; name a Parquet file this user may read"
             ) from None
         self.columns = columns_of(list(schema), "")
+        self.recorded = Recorded.of(self.columns)
         self._frame = self._frame.select(_in_one_type(name, kind) for name, kind in schema.items())
 
     def bytes_read(self) -> int:
@@ -180,9 +178,9 @@ class ParquetTrace:
     def samples(self, unused: Container[str] = ()) -> SampleStream:
         """The samples in order, and what is wrong with rows that cannot be used. The columns
         ``unused`` are checked, and left out. Raises TraceError."""
-        reader = FrameReader(self.columns, unused, nan_is_lost=True)
-        self.recorded = reader.recorded
-        return ahead(self._samples(reader))
+        return ahead(
+            self._samples(FrameReader(self.columns, self.recorded, unused, nan_is_lost=True))
+        )
 
     def _samples(self, reader: FrameReader) -> SampleStream:
         begin, rows = 0, _FIRST_ROWS

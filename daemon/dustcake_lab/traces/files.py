@@ -1,8 +1,11 @@
-"""Whatever holds a trace, opened by what it is: CSV, Parquet, or a daemon's journal."""
+"""Whatever holds a trace, opened by what it is: CSV, Parquet, or a daemon's journal; a journal
+exported as one; and files that are written whole or not at all."""
 
 from collections.abc import Container, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from errno import EISDIR, ENOSPC
 from importlib.util import find_spec
+from os import strerror
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -57,3 +60,90 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
             yield CsvTrace(raw)
         else:
             yield Trace(lines_of(raw), raw.tell)
+
+
+class ExportError(Exception):
+    """Why nothing has been written, and the remedy."""
+
+
+def export(
+    journal: Path,
+    setpoints: Setpoints,
+    to: Path,
+    since_utc_s: float | None,
+    until_utc_s: float | None,
+) -> int:
+    """Write the readings of a collector between those times into the file ``to``; returns how many.
+    Raises ExportError, UnwritableError, TraceError and ``StoreRefused``."""
+    parquet = to.suffix.lower() in PARQUET_ENDINGS
+    if parquet and find_spec("polars") is None:
+        raise ExportError(
+            f"{to}: Parquet needs {install_hint('analysis')}, or name a file that ends in .csv"
+        )
+    lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
+    with atomic_write(to) as part:
+        with part.open("w", encoding="utf-8", newline="") as file:
+            rows = sum(1 for line in lines if file.write(line)) - 1  # but for the header
+        if rows == 0:
+            raise ExportError(
+                f"the journal has no reading of {setpoints.collector!r} in that time: nothing "
+                "written"
+            )
+        if parquet:
+            _to_parquet(part)
+    return rows
+
+
+def _to_parquet(part: Path) -> None:
+    import polars as pl
+
+    columns = pl.scan_csv(part, n_rows=0).collect_schema().names()
+    schema = {name: pl.String if name == "time" else pl.Float64 for name in columns}
+    frame = pl.read_csv(part, schema=schema)
+    by_clock = frame["time"].str.ends_with("Z").any()
+    at = pl.col("time").str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us")
+    time = at.dt.replace_time_zone("UTC") if by_clock else pl.col("time").cast(pl.Float64)
+    frame.with_columns(time).write_parquet(part)
+
+
+class UnwritableError(Exception):
+    """Why a file cannot be written, with its name and the remedy."""
+
+
+def require_writable(to: Path) -> None:
+    """Raises UnwritableError where ``to`` could not be written just now: before work is begun whose
+    result would be lost. What is there is left alone."""
+    with _named(to):
+        if to.is_dir():
+            raise IsADirectoryError(EISDIR, strerror(EISDIR))
+        _part(to).touch()
+        _part(to).unlink()
+
+
+@contextmanager
+def atomic_write(to: Path) -> Iterator[Path]:
+    """Where to write what shall stand at ``to`` once all of it is there. Raises UnwritableError."""
+    part = _part(to)
+    try:
+        with _named(to):
+            yield part
+            part.replace(to)
+    finally:
+        with suppress(OSError):
+            part.unlink()
+
+
+def _part(to: Path) -> Path:
+    """Beside it, as a disk is full or read-only as a whole; with its ending, from which some
+    know what to write."""
+    return to.with_name(f"{to.stem}.part{to.suffix}")
+
+
+@contextmanager
+def _named(to: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        why = error.strerror or str(error)
+        remedy = "make room there, or name" if error.errno == ENOSPC else "name"
+        raise UnwritableError(f"{to}: {why}; {remedy} a file this user may write") from None

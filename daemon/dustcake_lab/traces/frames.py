@@ -39,20 +39,48 @@ _INSTANT = r"^\d\d\d\d-\d\d-\d\d{}\d\d:\d\d:[0-5]\d" + _FRACTION + _ZONE
 _FIXED = {20: "Z", 24: ".%3fZ", 27: ".%6fZ"}
 
 
+_ANSWERS = (None, False, True)
+"""What a contact says, by the digit it has in a row's kind."""
+
+
 class FrameReader:
-    """Turns frames into columns, and goes on where rows read singly have got to."""
+    """Turns frames into columns, and goes on where rows read singly have got to. A null is an empty
+    cell, and where ``nan_is_lost`` a NaN is too, as in a file that has no lines; otherwise it is a
+    mistake. ``rows`` reads single rows, and knows the line."""
 
     def __init__(
-        self, columns: tuple[str, ...], unused: Container[str], *, nan_is_lost: bool = False
+        self,
+        columns: tuple[str, ...],
+        recorded: Recorded,
+        unused: Container[str],
+        *,
+        nan_is_lost: bool = False,
     ) -> None:
-        """``nan_is_lost``: a NaN is an empty cell, as in a file that has no lines; otherwise it is
-        a mistake."""
-        reader = RowReader(columns, unused, "row" if nan_is_lost else "line")
-        self.recorded = reader.recorded
-        self.times = reader.times
+        reader = RowReader(columns, recorded, unused, "row" if nan_is_lost else "line")
+        self.times, self._recorded = reader.times, recorded
         self.rows = Rows(reader, 0)
-        """Reads single rows, and knows the line."""
-        self._arrays = ArrayReader(columns, unused, nan_is_lost=nan_is_lost)
+        dp_name = next(name for name in columns if name in DP_COLUMNS)
+        numbers = [dp_name, *(name for name in NUMBER_COLUMNS if name in columns)]
+        contacts = [n for n in CONTACT_COLUMNS if n in columns and n not in unused]
+        self._kinds = [
+            Contacts(**{name: _ANSWERS[kind // 3**n % 3] for n, name in enumerate(contacts)})
+            for kind in range(3 ** len(contacts))
+        ]
+        cells = [name for name in columns if name != "time"]
+        good = [_is_readable(name, is_number=name in numbers) for name in cells]
+        if not nan_is_lost:
+            good += [~pl.col(name).is_nan().any() for name in cells]
+        ahead_s = pl.col("t_s").diff()
+        self._checks = (
+            pl.all_horizontal(*(each.fill_null(True) for each in good)).alias("readable"),
+            ahead_s.min().alias("shortest_s"),
+            ahead_s.max().alias("longest_s"),
+        )
+        self._made = [(pl.col(dp_name) * PA_PER[DP_COLUMNS[dp_name]]).alias("dp_pa")]
+        self._made += [pl.col(name) for name in numbers[1:] if name not in unused]
+        if contacts:
+            digits = (_digit(name) * 3**n for n, name in enumerate(contacts))
+            self._made.append(pl.sum_horizontal(*digits).cast(pl.Int16).alias("kind"))
 
     def columns(self, frame: pl.DataFrame) -> Columns | None:
         """The samples of a frame whose ``time`` is a number, a text or an instant; None where not
@@ -61,18 +89,37 @@ class FrameReader:
         if self.rows.empty or not times.begun or not len(frame):
             return None
         t_s = _seconds(frame["time"], times)
-        if t_s is None:
-            return None
-        made = self._arrays.columns(
-            frame.with_columns(t_s.alias("t_s")), times.start_utc_s, times.last_s
-        )
+        made = None if t_s is None else self._made_of(frame.with_columns(t_s.alias("t_s")))
         if made is None:
             return None
-        note(self.recorded, made.t_s, times.last_s, frame)
+        note(self._recorded, made.t_s, times.last_s, frame)
         self.rows.line += len(frame)
         times.goes_on(float(made.t_s[-1]), self.rows.line)
         self.rows.reader.goes_on(made.contacts(-1))
         return made
+
+    def _made_of(self, frame: pl.DataFrame) -> Columns | None:
+        """None where a cell cannot be read, or time does not go on from row to row."""
+        t_s: Floats = frame["t_s"].to_numpy()
+        readable, shortest_s, longest_s = frame.select(self._checks).row(0)
+        if not readable or not 0 < t_s[0] - self.times.last_s <= LONGEST_GAP_S:
+            return None
+        if len(t_s) > 1 and not (shortest_s > 0 and longest_s <= LONGEST_GAP_S):
+            return None
+        made = frame.select(self._made)
+        arrays: dict[str, Floats] = {each.name: each.to_numpy() for each in made}
+        kind = made["kind"] if "kind" in arrays else None
+        return Columns(
+            t_s=t_s,
+            start_utc_s=self.times.start_utc_s,
+            dp_pa=arrays["dp_pa"],
+            header_pa=arrays.get("header_pa"),
+            flow_m3s=arrays.get("flow_m3s"),
+            kinds=self._kinds,
+            kind=None if kind is None else kind.to_numpy(),
+            changes=[] if kind is None else (kind != kind.shift()).arg_true().to_list(),
+            longest_s=longest_s or 0.0,
+        )
 
 
 def _seconds(column: pl.Series, times: Times) -> pl.Series | None:
@@ -120,75 +167,6 @@ def _ahead_us(zone: str) -> int:
     offset = datetime.fromisoformat(f"2000-01-01T00:00:00{zone}").utcoffset()
     assert offset is not None
     return offset // _MICROSECOND
-
-
-_ANSWERS = (None, False, True)
-"""What a contact says, by the digit it has in a row's kind."""
-
-
-class ArrayReader:
-    """Turns frames of numbers into columns; a null is an empty cell, and where
-    ``nan_is_lost`` a NaN does too. ``t_s``: seconds from the first row of the trace."""
-
-    def __init__(
-        self, columns: tuple[str, ...], unused: Container[str], *, nan_is_lost: bool
-    ) -> None:
-        dp_name = next(name for name in columns if name in DP_COLUMNS)
-        numbers = [dp_name, *(name for name in NUMBER_COLUMNS if name in columns)]
-        used = [n for n in CONTACT_COLUMNS if n in columns and n not in unused]
-        self._kinds = [
-            Contacts(**{name: _ANSWERS[kind // 3**n % 3] for n, name in enumerate(used)})
-            for kind in range(3 ** len(used))
-        ]
-        cells = [name for name in columns if name != "time"]
-        good = [_is_readable(name, is_number=name in numbers) for name in cells]
-        if not nan_is_lost:
-            good += [~pl.col(name).is_nan().any() for name in cells]
-        ahead_s = pl.col("t_s").diff()
-        self._asked = (
-            pl.all_horizontal(*(each.fill_null(True) for each in good)).alias("readable"),
-            ahead_s.min().alias("shortest_s"),
-            ahead_s.max().alias("longest_s"),
-        )
-        pa_per = PA_PER[DP_COLUMNS[dp_name]]
-        self._made = [pl.col(dp_name) if pa_per == 1.0 else pl.col(dp_name) * pa_per]
-        self._made[0] = self._made[0].alias("dp_pa")
-        self._others = [
-            name for name in ("header_pa", "flow_m3s") if name in columns and name not in unused
-        ]
-        self._made += [pl.col(name) for name in self._others]
-        if used:
-            self._made.append(
-                pl.sum_horizontal(*(_digit(name) * 3**n for n, name in enumerate(used)))
-                .cast(pl.Int16)
-                .alias("kind")
-            )
-
-    def columns(
-        self, frame: pl.DataFrame, start_utc_s: float | None, last_s: float
-    ) -> Columns | None:
-        """The samples; None where a cell cannot be read, or time does not go on from ``last_s`` and
-        from row to row."""
-        t_s: Floats = frame["t_s"].to_numpy()
-        readable, shortest_s, longest_s = frame.select(self._asked).row(0)
-        if not readable or not 0 < t_s[0] - last_s <= LONGEST_GAP_S:
-            return None
-        if len(t_s) > 1 and not (shortest_s > 0 and longest_s <= LONGEST_GAP_S):
-            return None
-        made = frame.select(self._made)
-        arrays: dict[str, Floats] = {each.name: each.to_numpy() for each in made}
-        kind = made["kind"] if "kind" in arrays else None
-        return Columns(
-            t_s=t_s,
-            start_utc_s=start_utc_s,
-            dp_pa=arrays["dp_pa"],
-            header_pa=arrays.get("header_pa"),
-            flow_m3s=arrays.get("flow_m3s"),
-            kinds=self._kinds,
-            kind=None if kind is None else kind.to_numpy(),
-            changes=[] if kind is None else (kind != kind.shift()).arg_true().to_list(),
-            longest_s=longest_s or 0.0,
-        )
 
 
 def _is_readable(name: str, *, is_number: bool) -> pl.Expr:

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
-from importlib.util import find_spec
 from io import BufferedReader
 from math import inf
 from pathlib import Path
@@ -13,9 +12,7 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import Scale, Setpoints
 from dustcake.core.signals import Signal
-from dustcake.settings.extras import install_hint
-from dustcake_lab.traces.atomic_file import atomic_write
-from dustcake_lab.traces.columns import CONTACT_COLUMNS, PARQUET_ENDINGS, TraceError
+from dustcake_lab.traces.columns import TraceError
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MAGIC = b"SQLite format 3\x00"
@@ -46,7 +43,7 @@ def journal_lines(
     with History(path) as history:
         doings = _Doings(history, collector)
         offsets_s = history.utc_offsets()
-        contacts = [name for name in CONTACT_COLUMNS if getattr(setpoints.fitted, name)]
+        contacts = setpoints.fitted.names()
         header = ["header_pa"] if setpoints.header is not None else []
         yield (
             ",".join(["time", "dp_pa", *contacts, *header, "pulse_valve", "pulses", "cleaning"])
@@ -134,55 +131,3 @@ def _pressure(signal: Signal | None, scale: Scale, zero_pa: float) -> str:
 
 def _contact(closed: bool | None) -> str:
     return "" if closed is None else str(int(closed))
-
-
-class ExportError(Exception):
-    """Why nothing has been written, and the remedy."""
-
-
-def export(
-    journal: Path,
-    setpoints: Setpoints,
-    to: Path,
-    since_utc_s: float | None,
-    until_utc_s: float | None,
-) -> int:
-    """Write the readings of a collector between those times into the file ``to``; returns how many.
-    Raises ExportError, UnwritableError, TraceError and ``StoreRefused``."""
-    parquet = to.suffix.lower() in PARQUET_ENDINGS
-    if parquet and find_spec("polars") is None:
-        raise ExportError(
-            f"{to}: Parquet needs {install_hint('analysis')}, or name a file that ends in .csv"
-        )
-    lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
-    with atomic_write(to) as part:
-        rows = _written(lines, part)
-        if rows == 0:
-            raise ExportError(
-                f"the journal has no reading of {setpoints.collector!r} in that time: nothing "
-                "written"
-            )
-        if parquet:
-            _to_parquet(part)
-    return rows
-
-
-def _written(lines: Iterator[str], part: Path) -> int:
-    with part.open("w", encoding="utf-8", newline="") as file:
-        rows = -1
-        for line in lines:
-            file.write(line)
-            rows += 1
-    return rows
-
-
-def _to_parquet(part: Path) -> None:
-    import polars as pl
-
-    columns = pl.scan_csv(part, n_rows=0).collect_schema().names()
-    schema = {name: pl.String if name == "time" else pl.Float64 for name in columns}
-    frame = pl.read_csv(part, schema=schema)
-    by_clock = frame["time"].str.ends_with("Z").any()
-    at = pl.col("time").str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us")
-    time = at.dt.replace_time_zone("UTC") if by_clock else pl.col("time").cast(pl.Float64)
-    frame.with_columns(time).write_parquet(part)

@@ -69,7 +69,7 @@ def leap_after(state: State, setpoints: Setpoints, *, ripple: bool = True) -> Le
     return Leap(
         low_pa,
         high_pa,
-        min(inf if quiet.until_s is None else quiet.until_s, state.trust.due_s),
+        min(inf if quiet.until_s is None else quiet.until_s, state.signal_validation.due_s),
         state.contacts,
         setpoints.header is not None,
         *header,

@@ -32,8 +32,6 @@ from dustcake_lab.traces.columns import (
     signal,
 )
 
-__all__ = ["BadRow", "RowReader", "Rows", "Trace", "TraceError", "lines_of", "open_trace"]
-
 _LONGEST_LINE = 65_536
 
 
@@ -78,13 +76,18 @@ class RowReader:
     """Turns the cells of one row into a poll. ``flow_m3s``: of the row read last, if any."""
 
     def __init__(
-        self, columns: tuple[str, ...], unused: Container[str] = (), called: str = "line"
+        self,
+        columns: tuple[str, ...],
+        recorded: Recorded,
+        unused: Container[str] = (),
+        called: str = "line",
     ) -> None:
-        """``called``: what the place of a row is called, line or row."""
+        """``recorded``: takes in what rows say was done; ``called``: what the place of a row is
+        called, line or row."""
         place = {name: i for i, name in enumerate(columns)}
         self.times = Times(called)
         self.called = called
-        self.recorded = Recorded("pulse_valve" in place or "pulses" in place)
+        self.recorded = recorded
         self.flow_m3s: float | None = None
         self._width = len(columns)
         self._unused = unused
@@ -204,7 +207,6 @@ class Trace:
     def __init__(self, lines: Iterable[str], bytes_read: Callable[[], int] = lambda: 0) -> None:
         """Reads the header. Raises TraceError."""
         self.bytes_read = bytes_read
-        self.recorded = Recorded()
         self._lines = iter(lines)
         heading = csv.reader(self._lines)
         try:
@@ -212,18 +214,16 @@ class Trace:
         except csv.Error as error:
             raise TraceError(f"line 1: not CSV: {error}") from None
         self._heading_lines = heading.line_num
-        self._reader = RowReader(self.columns)
+        self.recorded = Recorded.of(self.columns)
+        self._reader = RowReader(self.columns, self.recorded)
 
     @property
     def flow_m3s(self) -> float | None:
         """Flow of the row read last; None where it has none."""
         return self._reader.flow_m3s
 
-    def polls(self, unused: Container[str] = ()) -> Iterator[PollCompleted | BadRow]:
+    def samples(self, unused: Container[str] = ()) -> Iterator[PollCompleted | BadRow]:
         """Each row as a poll, or as what is wrong with it. The columns ``unused`` are checked,
         and left out of the polls. Raises TraceError."""
-        self._reader = RowReader(self.columns, unused)
-        self.recorded = self._reader.recorded
+        self._reader = RowReader(self.columns, self.recorded, unused)
         return Rows(self._reader, self._heading_lines).read(self._lines)
-
-    samples = polls

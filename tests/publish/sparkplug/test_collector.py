@@ -12,7 +12,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.signals import CONTACT_NAMES, contact_label
 from dustcake.core.stamp import Stamp
-from dustcake.core.state import Item, State, first_state
+from dustcake.core.state import MaintenanceTask, State, first_state
 from dustcake.core.step import Step
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics
@@ -111,10 +111,10 @@ def test_every_contact_is_reported() -> None:
 
 
 def test_upkeep_is_reported() -> None:
-    item = Item("drum", None, 0.0, 0, due=True)
+    task = MaintenanceTask("drum", None, 0.0, 0, due=True)
     state = good(0.0)
-    upkeep = replace(state.log_book.upkeep, items=(item,))
-    state = replace(state, log_book=replace(state.log_book, upkeep=upkeep))
+    tasks = replace(state.log_book.maintenance, tasks=(task,))
+    state = replace(state, log_book=replace(state.log_book, maintenance=tasks))
     assert named(device().reports(state, FIRST_UTC_S))["Upkeep/drum/Due"].value is True
 
 

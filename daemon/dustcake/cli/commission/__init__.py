@@ -9,8 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dustcake.adapters.local_client import NoDaemonError
-from dustcake.cli.commission.client import CommissionClient
-from dustcake.cli.commission.walk import result_line, step_lines, step_list, walk
+from dustcake.cli.commission.terminal import (
+    CommissionClient,
+    result_line,
+    step_lines,
+    step_list,
+    walk,
+)
 from dustcake.cli.common import (
     DONE,
     FAILED,
@@ -24,6 +29,7 @@ from dustcake.cli.common import (
 )
 
 if TYPE_CHECKING:
+    from dustcake.commissioning.record import Record
     from dustcake.settings.model import Settings
 
 DESCRIPTION = "Commission a collector: ordered checks with cautions, each put on record."
@@ -168,15 +174,11 @@ def _answers(file: Path, client: CommissionClient, *, as_json: bool) -> int:
 def _write_report(client: CommissionClient, settings: "Settings", file: Path) -> None:
     """Write ``file``, as HTML or PDF by its ending."""
     from dustcake.commissioning.observation import equipment_of
-    from dustcake.commissioning.record import decode
     from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
 
     if file.suffix not in (".html", ".pdf"):
         raise UsageError(f"--report {file}: name a file that ends in .html or .pdf")
-    stored = client.record()
-    if stored is None:
-        raise CommandError("there is no record yet")
-    record = decode(stored)
+    record = _record(client)
     collector = chosen_collector(settings, record.collector)
     content = report(equipment_of(settings, collector), record)
     try:
@@ -196,7 +198,8 @@ def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> str:
     from dustcake.settings.errors import SettingsError
     from dustcake.settings.load import parse_settings
 
-    changes, collector = _changes(client)
+    record = _record(client)
+    changes = _changes(record)
     if not changes:
         raise CommandError("nothing has been chosen or proposed yet, so there is nothing to write")
     if importlib.util.find_spec("tomlkit") is None:
@@ -204,7 +207,7 @@ def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> str:
             "a copy with its comments needs the extra `commission`; without it write the lines "
             "that `dustcake commission --step transmitter` shows by hand"
         )
-    text = _changed(settings, collector, changes)
+    text = _changed(settings, record.collector, changes)
     try:
         parse_settings(text, str(copy))
     except SettingsError as error:
@@ -224,22 +227,27 @@ def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> str:
     )
 
 
-def _changes(client: CommissionClient) -> tuple[dict[str, Mapping[str, Any]], str]:
+def _record(client: CommissionClient) -> "Record":
+    """What is on record. Raises CommandError."""
     from dustcake.commissioning.record import RecordError, decode
 
     stored = client.record()
     if stored is None:
         raise CommandError("there is no record yet")
     try:
-        record = decode(stored)
+        return decode(stored)
     except RecordError as error:
         raise CommandError(str(error)) from None
+
+
+def _changes(record: "Record") -> dict[str, Mapping[str, Any]]:
+    """What was found in it that belongs into the settings file, by table."""
     changes: dict[str, Mapping[str, Any]] = {}
     for step, action in (("transmitter", "choose"), ("set_points", "propose")):
         entry = record.last(step, action)
         if entry is not None:
             changes |= entry.values.get("changes", {})
-    return changes, record.collector
+    return changes
 
 
 def _changed(settings: Path, collector: str, changes: Mapping[str, Mapping[str, Any]]) -> str:

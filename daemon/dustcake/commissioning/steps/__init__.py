@@ -11,11 +11,9 @@ from dustcake.commissioning.procedure import (
     skipped,
 )
 from dustcake.commissioning.questions import AnswerType, Question
-from dustcake.commissioning.steps.alarms import alarm_trials
-from dustcake.commissioning.steps.set_points import SET_POINTS
+from dustcake.commissioning.steps.devices import SPAN, transmitter, valves, zero
+from dustcake.commissioning.steps.operation import SET_POINTS, alarm_trials
 from dustcake.commissioning.steps.start_up import DAMPER, SEASONING, START_UP, blower
-from dustcake.commissioning.steps.transmitter import SPAN, transmitter, zero
-from dustcake.commissioning.steps.valves import valves
 from dustcake.core.record import replace
 
 

@@ -8,7 +8,6 @@ from dustcake.commissioning.procedure import (
     CoreRequest,
     ProcedureStep,
     failed,
-    no_requests,
     noted,
     passed,
 )
@@ -35,7 +34,7 @@ def blower(equipment: Equipment) -> ProcedureStep:
         "Start the blower and watch dP" if by_hand else "Watch dP while you start the blower",
         (Question("clear", clear, AnswerType.CONSENT),),
         _started,
-        requests=_request_run if by_hand else no_requests,
+        requests=lambda _: ({"request": "blower", "run": True},) if by_hand else (),
         timeout_s=120.0,
     )
     return ProcedureStep(
@@ -47,10 +46,6 @@ def blower(equipment: Equipment) -> ProcedureStep:
         (start, _ROTATION),
         (("start", ""), ("rotation", "")),
     )
-
-
-def _request_run(_observed: Observation) -> tuple[CoreRequest, ...]:
-    return ({"request": "blower", "run": True},)
 
 
 def _started(observed: Observation) -> ActionResult | None:

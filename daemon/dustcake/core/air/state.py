@@ -21,7 +21,7 @@ class Amount:
 
 
 @record
-class Watch:
+class PulseMeasurement:
     """A pulse whose air is being measured: header pressure ``before_pa``, when the pulse was
     commanded, when it ``ended_s`` (None while it is under way), header ``readings`` since."""
 
@@ -34,16 +34,16 @@ class Watch:
 @record
 class AirUse:
     """``total``: ever, beside the blower's total running time; ``hour``: since the last account,
-    told at ``hour_ends_s`` with the running time since ``told_blower_s``; its first pulse was at
-    ``hour_utc_s``. ``last_hour``: the account before. ``day``: of the UTC day ``day_number``, None
-    where it is not known. ``watch``: the pulse being measured."""
+    due at ``hour_ends_s`` with the running time since ``accounted_blower_s``; its first pulse was
+    at ``hour_utc_s``. ``last_hour``: the account before. ``day``: of the UTC day ``day_number``,
+    None where it is not known. ``measurement``: of the pulse that is being measured."""
 
     total: Amount = Amount()
     hour: Amount = Amount()
     hour_utc_s: float | None = None
     hour_ends_s: float | None = None
-    told_blower_s: float = 0.0
+    accounted_blower_s: float = 0.0
     last_hour: Amount = Amount()
     day: Amount = Amount()
     day_number: int | None = None
-    watch: Watch | None = None
+    measurement: PulseMeasurement | None = None

@@ -1,19 +1,99 @@
-"""Compressed air that pulses have used: measured at the header where it can be, else as rated."""
+"""Compressed air that pulses have used: measured at the header where it can be, else as rated.
 
-from math import floor
+A pulse is measured by what went out of the tank of its header. Free air is stated at 20 C and the
+reference pressure chosen (101.325 kPa, or 100 kPa as ISO 8778 has it). The gas constant is that of
+dry air.
+"""
 
-from dustcake.core.air.pulse_air import dip_of, drawn_by_dip_kg, free_m3, mass_kg
-from dustcake.core.air.state import AirUse, Amount, Watch
+from math import exp, floor, log
+
+from dustcake.core.air.state import AirUse, Amount, PulseMeasurement
 from dustcake.core.events import AirUsed
 from dustcake.core.reading import Sample
-from dustcake.core.record import replace, update
+from dustcake.core.record import record, replace, update
 from dustcake.core.setpoints import OutputKind, Setpoints
 from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
 
 HOUR_S, DAY_S = 3600.0, 86_400.0
-_READINGS = 3  # of the header after a pulse; then it is settled
+_MOST_READINGS = 3  # of the header after a pulse; then it is settled
 _OPEN_FOR_S = 15.0  # no longer, however slowly polls come
+GAS_CONSTANT_J_KG_K = 287.05
+REFERENCE_K = 293.15
+RATIO_OF_HEATS = 1.4
+ATMOSPHERE_PA = 101_325.0  # a site 1500 m up errs by a hundredth for it
+
+_FEWEST_READINGS = 2
+_SEEN_FROM = 0.01  # of the pressure before: a smaller dip is lost in noise and in the recharge
+_STEADY = 0.97  # of the dip left by the last reading: neither recharge nor warming to speak of
+_MOST_EXTRAPOLATED = 2.0
+
+
+def drawn_kg(volume_m3: float, before_pa: float, after_pa: float) -> float:
+    """Mass that left a tank, kg, by its pressure once what remains is as warm as before again.
+    Gauge or absolute, it is the difference that counts."""
+    return volume_m3 * (before_pa - after_pa) / (GAS_CONSTANT_J_KG_K * REFERENCE_K)
+
+
+def drawn_fast_kg(volume_m3: float, before_pa: float, dip_pa: float) -> float:
+    """The same by the momentary dip, before any heat has come back (adiabatic): a pulse cools what
+    it leaves behind, so that the dip is deeper than the air taken would tell, by a third in the
+    usual range. Pressures are absolute."""
+    held_kg = before_pa * volume_m3 / (GAS_CONSTANT_J_KG_K * REFERENCE_K)
+    left: float = (dip_pa / before_pa) ** (1.0 / RATIO_OF_HEATS)
+    return held_kg * (1.0 - left)
+
+
+def free_m3(mass_kg: float, reference_pa: float) -> float:
+    """Volume of that mass at 20 C and the reference pressure, m3."""
+    return mass_kg * GAS_CONSTANT_J_KG_K * REFERENCE_K / reference_pa
+
+
+def mass_kg(free_air_m3: float, reference_pa: float) -> float:
+    """Mass of free air, kg."""
+    return free_air_m3 * reference_pa / (GAS_CONSTANT_J_KG_K * REFERENCE_K)
+
+
+@record
+class Dip:
+    """How far the header fell, Pa. ``momentary``: when the pulse ended, before any heat had come
+    back; else once its air was warm again."""
+
+    pa: float
+    momentary: bool
+
+
+def dip_of(
+    before_pa: float, ended_s: float, readings: tuple[tuple[float, float], ...]
+) -> Dip | None:
+    """The dip of a pulse that ended at ``ended_s``, from ``readings`` (seconds and Pa) after it.
+
+    Meanwhile the regulator recharges the tank and its wall warms the air (in some 8 s, estimated).
+    Either way the rest of the dip falls about as an exponential, and going back along it to the end
+    of the pulse finds the momentary dip. Where nothing recovers, the air is warm already. None
+    where the readings do not say: too few, nothing seen any more, or so much of it recovered
+    before the first that going back is guesswork.
+    """
+    if len(readings) < _FEWEST_READINGS:
+        return None
+    (first_s, first_pa), (last_s, last_pa) = readings[0], readings[-1]
+    first, last = before_pa - first_pa, before_pa - last_pa
+    if first < _SEEN_FROM * before_pa:
+        return None
+    if last >= _STEADY * first:
+        return Dip(first, False)
+    # What has recovered wholly by the last reading is known to be at least this fast.
+    last = max(last, 0.05 * first)
+    back = exp(log(first / last) / (last_s - first_s) * max(0.0, first_s - ended_s))
+    return Dip(first * back, True) if back <= _MOST_EXTRAPOLATED else None
+
+
+def drawn_by_dip_kg(volume_m3: float, before_pa: float, dip: Dip) -> float:
+    """Mass of the pulse, kg; ``before_pa``: gauge pressure before it."""
+    if not dip.momentary:
+        return drawn_kg(volume_m3, dip.pa, 0.0)
+    absolute_pa = before_pa + ATMOSPHERE_PA
+    return drawn_fast_kg(volume_m3, absolute_pa, max(0.0, absolute_pa - dip.pa))
 
 
 def measures(setpoints: Setpoints) -> bool:
@@ -30,9 +110,9 @@ def restart(context: StepContext, state: State) -> State:
     """After a restart: a pulse that had ended and was being measured is counted as rated, and the
     hour is closed, since its end meant the clock as it was."""
     air = state.air
-    if air.watch is not None and air.watch.ended_s is not None:
-        air = _settled(context, replace(air, watch=replace(air.watch, readings=())))
-    return replace(state, air=_hour_closed(context, replace(air, watch=None), state.blower))
+    if air.measurement is not None and air.measurement.ended_s is not None:
+        air = _settled(context, replace(air, measurement=replace(air.measurement, readings=())))
+    return replace(state, air=_hour_closed(context, replace(air, measurement=None), state.blower))
 
 
 def advance(context: StepContext, state: State) -> State:
@@ -51,52 +131,61 @@ def _followed(context: StepContext, state: State) -> AirUse:
     )
     if sum(pulsing.counts) > sum(before.counts):
         air = _ended(context, air)
-    elif air.watch is not None and air.watch.ended_s is None and flight is None:
-        air = replace(air, watch=None)  # it failed
+    elif air.measurement is not None and air.measurement.ended_s is None and flight is None:
+        air = replace(air, measurement=None)  # it failed
     header_pa = None if header is None else header.usable_pa
-    if air.watch is not None and air.watch.ended_s is not None:
-        air = _watched(context, air, air.watch, header, give_up=begun)
+    if air.measurement is not None and air.measurement.ended_s is not None:
+        air = _watched(context, air, air.measurement, header, give_up=begun)
     if begun and header_pa is not None and measures(context.setpoints):
-        air = replace(air, watch=Watch(header_pa, context.now_s))
+        air = replace(air, measurement=PulseMeasurement(header_pa, context.now_s))
     if air.hour_ends_s is not None and context.is_due(air.hour_ends_s):
         air = _hour_closed(context, air, state.blower)
     return air
 
 
 def _ended(context: StepContext, air: AirUse) -> AirUse:
-    watch = air.watch
-    if watch is None or watch.ended_s is not None:
+    measurement = air.measurement
+    if measurement is None or measurement.ended_s is not None:
         return _used(context, air, None)
-    ended_s = max(context.now_s, watch.began_s + context.setpoints.pulsing.on_time_s)
-    return replace(air, watch=replace(watch, ended_s=ended_s))
+    ended_s = max(context.now_s, measurement.began_s + context.setpoints.pulsing.on_time_s)
+    return replace(air, measurement=replace(measurement, ended_s=ended_s))
 
 
 def _watched(
-    context: StepContext, air: AirUse, watch: Watch, header: Sample | None, *, give_up: bool
+    context: StepContext,
+    air: AirUse,
+    measurement: PulseMeasurement,
+    header: Sample | None,
+    *,
+    give_up: bool,
 ) -> AirUse:
     """Another reading of the header, if there is one, and what they say once that is all."""
-    ended_s = watch.ended_s
+    ended_s = measurement.ended_s
     assert ended_s is not None
-    last_s = watch.readings[-1][0] if watch.readings else ended_s
+    last_s = measurement.readings[-1][0] if measurement.readings else ended_s
     if header is not None and header.usable_pa is not None and header.at.mono_s > last_s:
-        readings = (*watch.readings, (header.at.mono_s, header.usable_pa))
-        watch = replace(watch, readings=readings)
-        air = replace(air, watch=watch)
-    if len(watch.readings) >= _READINGS or give_up or context.is_due(ended_s + _OPEN_FOR_S):
+        readings = (*measurement.readings, (header.at.mono_s, header.usable_pa))
+        measurement = replace(measurement, readings=readings)
+        air = replace(air, measurement=measurement)
+    if (
+        len(measurement.readings) >= _MOST_READINGS
+        or give_up
+        or context.is_due(ended_s + _OPEN_FOR_S)
+    ):
         return _settled(context, air)
     return air
 
 
 def _settled(context: StepContext, air: AirUse) -> AirUse:
-    watch, volume_m3 = air.watch, context.setpoints.air.header_volume_m3
-    assert watch is not None
-    assert watch.ended_s is not None
-    dip = dip_of(watch.before_pa, watch.ended_s, watch.readings)
+    measurement, volume_m3 = air.measurement, context.setpoints.air.header_volume_m3
+    assert measurement is not None
+    assert measurement.ended_s is not None
+    dip = dip_of(measurement.before_pa, measurement.ended_s, measurement.readings)
     drawn = None
     if dip is not None and volume_m3 is not None:
-        mass = drawn_by_dip_kg(volume_m3, watch.before_pa, dip)
+        mass = drawn_by_dip_kg(volume_m3, measurement.before_pa, dip)
         drawn = free_m3(mass, context.setpoints.air.reference_pa)
-    return _used(context, replace(air, watch=None), drawn)
+    return _used(context, replace(air, measurement=None), drawn)
 
 
 def _used(context: StepContext, air: AirUse, measured_m3: float | None) -> AirUse:
@@ -132,7 +221,7 @@ def _hour_closed(context: StepContext, air: AirUse, blower: BlowerState) -> AirU
             mass_kg=mass_kg(hour.free_m3, context.setpoints.air.reference_pa),
             measured=hour.measured,
             rated=hour.rated,
-            blower_run_s=blower_s - air.told_blower_s,
+            blower_run_s=blower_s - air.accounted_blower_s,
         )
     )
     return replace(
@@ -140,6 +229,6 @@ def _hour_closed(context: StepContext, air: AirUse, blower: BlowerState) -> AirU
         hour=Amount(),
         hour_utc_s=None,
         hour_ends_s=None,
-        told_blower_s=blower_s,
+        accounted_blower_s=blower_s,
         last_hour=hour,
     )

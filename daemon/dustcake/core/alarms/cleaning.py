@@ -15,14 +15,14 @@ from dustcake.core.step_context import StepContext
 
 
 def _filter_replacement(context: StepContext, state: State) -> Condition:
-    if state.worn.fresh:
+    if state.replacement.fresh:
         return False, because(Because.FILTERS_CHANGED)
     # Neither the filters nor their recovery can be judged without dP at proved flow: a stopped
     # blower also reads low, and cycles run since dP was last seen may have done their work.
     limits, demand = context.setpoints.limits, None
     flow = state.blower.running and is_known(context, state)
     dp_pa = state.sample.usable_pa if flow else None
-    if dp_pa is not None and replacement.proved(context, state.worn):
+    if dp_pa is not None and replacement.proved(context, state.replacement):
         demand = True
     elif dp_pa is not None and replacement.has_recovered(context, dp_pa):
         return CLEAR
@@ -41,7 +41,7 @@ def _replacement_pa(setpoints: Setpoints) -> tuple[float, ...]:
 
 def _row_not_recovering(_context: StepContext, state: State) -> Condition:
     """A row that its pulses do not clean."""
-    finding = standing(state.diagnosis, FindingName.ROW_NOT_RECOVERING)
+    finding = standing(state.pulse_response, FindingName.ROW_NOT_RECOVERING)
     return CLEAR if finding is None else (True, finding.reason)
 
 
@@ -58,10 +58,10 @@ def _cleaning_not_effective(context: StepContext, state: State) -> Condition:
 
 
 def _cleaning_too_frequent(context: StepContext, state: State) -> Condition:
-    if not is_frequent(context, state.pace):
+    if not is_frequent(context, state.cleaning_pace):
         return CLEAR
     gap_s = context.setpoints.alarm_rules.frequent_gap_s
-    return True, because(Because.TOO_FREQUENT, runs=state.pace.short, gap_s=gap_s)
+    return True, because(Because.TOO_FREQUENT, runs=state.cleaning_pace.short, gap_s=gap_s)
 
 
 ALARMS = (

@@ -19,7 +19,7 @@ FAILURES_TO_ALARM = 3
 
 
 def _found(state: State, *names: FindingName) -> Condition:
-    findings = (standing(state.diagnosis, name) for name in names)
+    findings = (standing(state.pulse_response, name) for name in names)
     return next(((True, finding.reason) for finding in findings if finding is not None), CLEAR)
 
 

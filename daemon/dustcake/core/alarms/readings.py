@@ -11,13 +11,14 @@ from dustcake.core.alarms.definition import (
 from dustcake.core.alarms.life import Condition
 from dustcake.core.alarms.names import AlarmName, Priority
 from dustcake.core.blower import is_known
-from dustcake.core.line import CALLED, OFTEN, SELDOM, WITHIN_S, Gap
+from dustcake.core.line import OFTEN, SELDOM, WITHIN_S, Gap
 from dustcake.core.pulse_response.findings import standing
 from dustcake.core.pulse_response.state import FindingName
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import DEAD, OF_THE_LINE, find
+from dustcake.core.signals import CALLED
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
@@ -50,7 +51,7 @@ def _transmitter_fault(_context: StepContext, state: State) -> Condition:
         return CLEAR
     if sample.quality is Quality.FUNCTION_CHECK:
         return None, sample.reasons[0]
-    code, doubts = sample.reasons[0].code, state.trust.doubts
+    code, doubts = sample.reasons[0].code, state.signal_validation.doubts
     swapped = code is Because.BEYOND_SPAN and find(doubts, Because.NEGATIVE_WITH_FLOW) is not None
     if code in DEAD or swapped:  # it is read, and has an alarm of its own
         return CLEAR
@@ -94,7 +95,7 @@ def _loses_more(context: StepContext, gap: Gap, share: float) -> bool:
 
 
 def _doubt(state: State, *codes: Because) -> Condition:
-    doubt = find(state.trust.doubts, *codes)
+    doubt = find(state.signal_validation.doubts, *codes)
     return CLEAR if doubt is None else (True, doubt.reason)
 
 
@@ -147,7 +148,7 @@ def _low_pa(setpoints: Setpoints) -> tuple[float, ...]:
 
 def _filter_torn(_context: StepContext, state: State) -> Condition:
     """dP too low for these filters, or fallen at once."""
-    finding = standing(state.diagnosis, FindingName.FILTER_TORN)
+    finding = standing(state.pulse_response, FindingName.FILTER_TORN)
     return _doubt(state, Because.FELL_AT_ONCE) if finding is None else (True, finding.reason)
 
 

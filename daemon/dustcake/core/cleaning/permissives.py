@@ -103,7 +103,7 @@ def _contact(name: str, label: str, present: bool | None, code: Because) -> Perm
 
 def _header_pressure(setpoints: Setpoints, header: Sample) -> list[Permissive]:
     """Header pressure in its band. One that is not known does not withhold pulses: a pulse from
-    a weak header does no harm, filters that are not cleaned let fume escape; an alarm tells."""
+    a weak header does no harm, filters that are not cleaned let fume escape; there is an alarm."""
     limits, header_pa = setpoints.header_limits, header.usable_pa
     if header_pa is None or limits.min_pa <= header_pa <= limits.max_pa:
         return []

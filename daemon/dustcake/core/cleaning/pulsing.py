@@ -128,7 +128,7 @@ def reported(
         retry_s = None if went_well else context.now_s + context.setpoints.outputs_retry_s
         pulsing = replace(pulsing, retry_s=retry_s)
     if report.outcome is Outcome.WITHHELD and flight.closed:
-        # The outputs were not asked, so they are not at fault.
+        # The outputs were not commanded, so they are not at fault.
         if flight.valve is not None:
             context.emit(PulseFailed(flight.valve, detail))
         return pulsing, outputs

@@ -51,11 +51,12 @@ def lacks(kind: RunKind, missing: tuple[Permissive, ...]) -> tuple[Permissive, .
 
 
 Wanted = tuple[RunKind | None, Reason]
+"""The kind of run that is wanted, if any, and why."""
 
 
 def restart(context: StepContext, state: State) -> State:
     """After a restart no run is under way and every delay starts again; a rest is kept whole."""
-    cleaning, pace, rest_s = state.cleaning, state.pace, context.setpoints.cleaning.rest_s
+    cleaning, pace, rest_s = state.cleaning, state.cleaning_pace, context.setpoints.cleaning.rest_s
     run = cleaning.run
     if run is not None:
         duration_s = max(0.0, context.last_s - run.started_s)
@@ -69,7 +70,7 @@ def restart(context: StepContext, state: State) -> State:
             reason=because(Because.RESTARTED),
         ),
         # The run that was under way, if any, ended now at the latest.
-        pace=replace(pace, ended_s=context.now_s) if pace.short else Pace(),
+        cleaning_pace=replace(pace, ended_s=context.now_s) if pace.short else Pace(),
     )
 
 
@@ -92,7 +93,7 @@ def advance(context: StepContext, state: State) -> State:
         state,
         cleaning=cleaning,
         blower=blower,
-        pace=_paced(context, state.pace, before.run, cleaning.run),
+        cleaning_pace=_paced(context, state.cleaning_pace, before.run, cleaning.run),
         decision=Decision(state.mode, phase, kind, cleaning.reason, permits),
     )
 
@@ -196,6 +197,11 @@ def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
         *((settings.low_pa,) if low_counts else ()),
         *(() if _goes_down(run) else (settings.high_pa,)),
     )
+
+
+def header_thresholds_pa(setpoints: Setpoints, _state: State) -> tuple[float, ...]:
+    """The band of header pressure in which pulses are allowed."""
+    return setpoints.header_limits.min_pa, setpoints.header_limits.max_pa
 
 
 def _goes_down(run: Run | None) -> bool:
@@ -332,16 +338,20 @@ def _switch(
 
 
 def _paced(context: StepContext, pace: Pace, before: Run | None, run: Run | None) -> Pace:
-    """Follow on-demand runs as they begin and end."""
-    was_cleaning = before is not None and before.kind is RunKind.ON_DEMAND
-    cleaning = run is not None and run.kind is RunKind.ON_DEMAND
-    if was_cleaning and not cleaning:
-        return replace(pace, ended_s=context.now_s)
-    if cleaning and not was_cleaning:
-        gap_s = context.setpoints.alarm_rules.frequent_gap_s
-        soon = pace.ended_s is not None and context.now_s < pace.ended_s + gap_s
-        return Pace(None, pace.short + 1 if soon else 0)
-    return pace
+    """Follow on-demand runs as they begin and end; one may end and the next begin in one step."""
+    was, now = _on_demand_since_s(before), _on_demand_since_s(run)
+    if was == now:
+        return pace
+    ended_s = pace.ended_s if was is None else context.now_s
+    if now is None:
+        return replace(pace, ended_s=ended_s)
+    gap_s = context.setpoints.alarm_rules.frequent_gap_s
+    soon = ended_s is not None and context.now_s < ended_s + gap_s
+    return Pace(None, pace.short + 1 if soon else 0)
+
+
+def _on_demand_since_s(run: Run | None) -> float | None:
+    return run.started_s if run is not None and run.kind is RunKind.ON_DEMAND else None
 
 
 def is_frequent(context: StepContext, pace: Pace) -> bool:

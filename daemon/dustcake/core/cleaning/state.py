@@ -117,9 +117,9 @@ class InFlight:
 class PulsingState:
     """``next_index`` into the row order; ``last_s``: when the last pulse began, or may have begun
     before a start; ``counts``: pulses of each valve, valve 1 first; ``last_valve``: the last that
-    fired; ``failures``: pulses that failed since; ``demand_closed``: what the sequencer board was
-    last told with success; ``retry_s``: telling it has gone wrong, and is not tried again before
-    then."""
+    fired; ``failures``: pulses that failed since; ``demand_closed``: what the demand
+    contact was last set to with success; ``retry_s``: setting it has gone wrong, and is not tried
+    again before then."""
 
     counts: tuple[int, ...]
     last_s: float

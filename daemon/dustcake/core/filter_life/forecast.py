@@ -1,6 +1,6 @@
 """Filter life as a range: between how many more blower hours residual dP will reach its limit.
 
-Never a date. The range mixes every curve of ``life_curves`` by its share, the uncertainty of each
+Never a date. The range mixes every curve of ``curves`` by its share, the uncertainty of each
 fit, the wandering beside it, and that the future rises faster or slower than the past. Its
 confidence is checked on simulated lives that share no code with it.
 """
@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from enum import StrEnum
 from itertools import pairwise
 from math import erf, sqrt
+from statistics import median
 
-from dustcake.core.filter_life.curves import Fits, fit_all
-from dustcake.core.filter_life.trend import median, scatter, theil_sen
+from dustcake.core.filter_life.curves import Fits, fit_all, scatter, theil_sen
 from dustcake.core.record import record, replace
 
 CONFIDENCE = 0.8
@@ -88,7 +88,7 @@ def forecast(
     values = [point.pa for point in used]
     residual_pa = median([values[i] for i in here[-3:]])
     rise = theil_sen([used[i].hours for i in here], [values[i] for i in here])[0]
-    told = Forecast(
+    outlook = Forecast(
         Outlook.BEYOND_HORIZON,
         now_h,
         len(used),
@@ -98,14 +98,14 @@ def forecast(
         rise_pa_per_h=rise,
     )
     if residual_pa >= limit_pa:
-        return replace(told, outlook=Outlook.REACHED, low_h=0.0, high_h=0.0)
+        return replace(outlook, outlook=Outlook.REACHED, low_h=0.0, high_h=0.0)
     ages = [point.hours / now_h for point in used]
     fits = fit_all(ages, values, levels, _weights(ages, values, levels))
     low, high = _range(fits, limit_pa, confidence)
     if low is None:
-        return told
+        return outlook
     high_h = None if high is None else (high - 1.0) * now_h
-    return replace(told, outlook=Outlook.RANGE, low_h=(low - 1.0) * now_h, high_h=high_h)
+    return replace(outlook, outlook=Outlook.RANGE, low_h=(low - 1.0) * now_h, high_h=high_h)
 
 
 def at_flow(dp_pa: float, flow_m3_s: float, reference_m3_s: float) -> float:

@@ -27,8 +27,10 @@ def pulsed(worn: ReplacementState, pulses: int) -> ReplacementState:
 
 def restart(context: StepContext, state: State) -> State:
     """After a restart: all valves off, so the contact is open since then at the latest."""
-    worn = state.worn
-    return replace(state, worn=replace(worn, closed=worn.closed.follow(context.last_s, False)))
+    worn = state.replacement
+    return replace(
+        state, replacement=replace(worn, closed=worn.closed.follow(context.last_s, False))
+    )
 
 
 def advance(context: StepContext, state: State) -> State:
@@ -38,11 +40,11 @@ def advance(context: StepContext, state: State) -> State:
     worn = _tracked(context, state, dp_pa)
     if worn.fresh and proved(context, worn):
         worn = replace(worn, fresh=False)
-    return update(state, worn=worn)
+    return update(state, replacement=worn)
 
 
 def _tracked(context: StepContext, state: State, dp_pa: float | None) -> ReplacementState:
-    worn, limits = state.worn, context.setpoints.limits
+    worn, limits = state.replacement, context.setpoints.limits
     if dp_pa is not None and dp_pa >= limits.replacement_pa:
         worn = worn if worn.above else replace(worn, above=True)
     elif dp_pa is not None and has_recovered(context, dp_pa):

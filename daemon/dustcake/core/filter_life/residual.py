@@ -11,8 +11,7 @@ from dustcake.core.cleaning.runs import has_run
 from dustcake.core.cleaning.state import PulsingState, Run, RunKind
 from dustcake.core.events import FilterLifeChanged
 from dustcake.core.filter_life.forecast import Outlook, forecast
-from dustcake.core.filter_life.points import Conditions
-from dustcake.core.filter_life.state import Due, FilterLife
+from dustcake.core.filter_life.state import DAY_S, Conditions, Due, FilterLife
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
 from dustcake.core.record import replace, update
@@ -20,9 +19,9 @@ from dustcake.core.setpoints import OutputKind
 from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
 
-TOLD_EVERY_H = 24.0  # blower hours, while the outlook stays the same
+REPORT_EVERY_H = 24.0  # blower hours, while the outlook stays the same
 _ZERO_STEP = 0.02  # of the low set point
-_USE_EVERY_S = 7 * 86_400.0
+_USE_EVERY_S = 7 * DAY_S
 _USE_WEEKS = 5
 
 
@@ -43,19 +42,19 @@ def level_moved(life: FilterLife) -> FilterLife:
 
 def restart(_context: StepContext, state: State) -> State:
     """After a restart: what was due is not known to have been cleaning, and is not read."""
-    return replace(state, life=replace(state.life, due=None, run_counted=0))
+    return replace(state, filter_life=replace(state.filter_life, due=None, run_counted=0))
 
 
 def advance(context: StepContext, state: State) -> State:
     """Read the residual that is due, and see whether another one is."""
-    return update(state, life=_followed(context, state))
+    return update(state, filter_life=_followed(context, state))
 
 
 def _followed(context: StepContext, state: State) -> FilterLife:
     # The cleaning run before this step, and after it with the pulse it may have commanded.
     before = None if context.restart else context.before.cleaning.run
     run, pulsing, ended_by = state.cleaning.run, state.pulsing, state.cleaning.reason.code
-    life = _read(context, state, state.life)
+    life = _read(context, state, state.filter_life)
     if before is not None and (run is None or run.started_s != before.started_s):
         if life.run_counted == 0 and has_run(context, before, 1):
             life = _await(context, life, before, pulsing, full_cycle=True)
@@ -92,8 +91,8 @@ def _await(
 
 
 def _read(context: StepContext, state: State, life: FilterLife) -> FilterLife:
-    """Take the residual whose time has come, and judge anew when that closes a point. Where a reply
-    is lost just then, the next will do, unless a pulse is fired before it."""
+    """Take the residual whose time has come, and forecast anew when that closes a point. Where a
+    reply is lost just then, the next will do, unless a pulse is fired before it."""
     due, line, sample, blower = life.due, state.line, state.sample, state.blower
     if due is None or context.now_s < due.at_s:
         return life
@@ -118,16 +117,17 @@ def _read(context: StepContext, state: State, life: FilterLife) -> FilterLife:
     life = replace(life, residuals=life.residuals.with_reading(hours, sample.pa, conditions))
     if life.residuals.points is points:
         return life
-    return _judged(context, life, hours)
+    return _forecast(context, life, hours)
 
 
-def _judged(context: StepContext, life: FilterLife, hours: float) -> FilterLife:
+def _forecast(context: StepContext, life: FilterLife, hours: float) -> FilterLife:
     before, limit_pa = life.forecast, context.setpoints.limits.replacement_pa
     seasoned = [p for p in life.residuals.points if p.hours >= context.setpoints.seasoning_h]
     now = forecast(seasoned, hours, limit_pa)
     life = replace(life, forecast=now, use=_with_use(life.use, context.at.utc_s, hours))
-    news = before is None or before.outlook is not now.outlook
-    if now.outlook is Outlook.NOT_ENOUGH_DATA or not (news or hours >= life.told_h + TOLD_EVERY_H):
+    is_due = before is None or before.outlook is not now.outlook
+    is_due = is_due or hours >= life.reported_h + REPORT_EVERY_H
+    if now.outlook is Outlook.NOT_ENOUGH_DATA or not is_due:
         return life
     context.emit(
         FilterLifeChanged(
@@ -141,7 +141,7 @@ def _judged(context: StepContext, life: FilterLife, hours: float) -> FilterLife:
             now.points,
         )
     )
-    return replace(life, told_h=hours)
+    return replace(life, reported_h=hours)
 
 
 def _with_use(

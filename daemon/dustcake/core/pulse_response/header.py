@@ -1,5 +1,7 @@
 """The header from pulse to pulse: filled again in time, and to its usual pressure."""
 
+from math import exp, log, sqrt
+
 from dustcake.core.pulse_response.findings import blended, found, standing, withdrawn
 from dustcake.core.pulse_response.state import (
     FindingName,
@@ -26,8 +28,35 @@ FILLS = 2
 # Pressure at rest below this part of the usual is weak.
 WEAK = 0.85
 _FORGETS = 0.02
+# Polls come at unlike times after pulses, and a header recovers within seconds. So dips are
+# compared as they are so long after the pulse, going along the usual recovery, an exponential. What
+# has recovered wholly by the second poll is taken to have left this part, and no dip is made more
+# of than by the inverse.
+_COMPARED_AT_S = 1.0
+_LEAST_LEFT = 0.2
 # A fall by this part within one poll, with no valve commanded, is no leak.
 _AT_ONCE = 0.12
+
+
+def with_recovery(known: PulseResponseState, observation: Observation) -> PulseResponseState:
+    """Learn how fast a dip recovers, where it is clear of the noise at the first poll after the
+    pulse and a second has come."""
+    header, dip, later = known.header, observation.dip, observation.later_dip
+    if dip is None or later is None or observation.header_pa is None:
+        return known
+    if dip <= 4 * sqrt(2 * (known.header_noise_pa2 or 0.0)) / observation.header_pa:
+        return known
+    between_s = observation.later_after_s - observation.dip_after_s
+    per_s = max(0.0, log(dip / max(later, _LEAST_LEFT * dip)) / between_s)
+    count = header.recoveries + 1
+    per_s = blended(header.recovery_per_s, per_s, count, _FORGETS)
+    return replace(known, header=replace(header, recovery_per_s=per_s, recoveries=count))
+
+
+def recovered_factor(header: HeaderRecord, after_s: float) -> float:
+    """By what a dip read ``after_s`` after a pulse is multiplied to be compared with others."""
+    factor = exp(header.recovery_per_s * (after_s - _COMPARED_AT_S))
+    return min(factor, 1.0 / _LEAST_LEFT)
 
 
 def before_pulse(

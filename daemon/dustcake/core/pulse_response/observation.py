@@ -70,7 +70,7 @@ def begin(
         cleaned=replace(known.cleaned, armed=armed),
     )
     return replace(
-        state, diagnosis=headers.before_pulse(context, known, observation, rested=rested)
+        state, pulse_response=headers.before_pulse(context, known, observation, rested=rested)
     )
 
 
@@ -94,7 +94,7 @@ def _rise_pa(known: PulseResponseState, run: Run | None, dp_pa: float | None) ->
 
 def _with_noise(context: StepContext, state: State) -> PulseResponseState:
     """Noise from the last two readings before a pulse, where this step brought the later one."""
-    known, setpoints, header = state.diagnosis, context.setpoints, state.header
+    known, setpoints, header = state.pulse_response, context.setpoints, state.header
     noise_pa2, header_noise_pa2 = known.noise_pa2, known.header_noise_pa2
     if noise_pa2 is None:
         noise_pa2 = (_FIRST_NOISE * (setpoints.dp.span_high_pa - setpoints.dp.span_low_pa)) ** 2
@@ -119,31 +119,40 @@ def _noise_after(variance_pa2: float, before: Sample | None, now: Sample) -> flo
 
 def take_response(context: StepContext, state: State) -> State:
     """See the dip, and take the response when it is due."""
-    known, sample = state.diagnosis, state.sample
+    known, sample = state.pulse_response, state.sample
     observation = known.observation
     if observation is None:
         return state
     on_time_s = context.setpoints.pulsing.on_time_s
-    if observation.dip_due and sample.at.mono_s > observation.began_s + on_time_s:
+    seen_s = max(observation.began_s + on_time_s, observation.began_s + observation.dip_after_s)
+    if observation.dip_due and sample.at.mono_s > seen_s:
         observation = _with_dip(observation, state.header, sample.at.mono_s)
         known = replace(known, observation=observation)
     if not context.is_due(observation.due_s):
-        return update(state, diagnosis=known)
-    known, validation = _responded(context, known, state.trust, _response_to(observation, state))
-    return update(state, diagnosis=known, trust=validation)
+        return update(state, pulse_response=known)
+    known = headers.with_recovery(known, observation)
+    response = _response_to(observation, known, state)
+    known, validation = _responded(context, known, state.signal_validation, response)
+    return update(state, pulse_response=known, signal_validation=validation)
 
 
 def _with_dip(observation: Observation, header: Sample | None, at_s: float) -> Observation:
-    before_pa, dip = observation.header_pa, None
+    """The dip at the first poll after the pulse, if that comes soon, and at the second."""
+    before_pa, after_s = observation.header_pa, at_s - observation.began_s
     now_pa = None if header is None else header.usable_pa
-    if before_pa is not None and now_pa is not None and at_s <= observation.began_s + _DIP_WITHIN_S:
-        dip = (before_pa - now_pa) / before_pa
-    return replace(observation, dip=dip, dip_due=False)
+    if before_pa is None or now_pa is None:
+        return replace(observation, dip_due=False)
+    dip = (before_pa - now_pa) / before_pa
+    if observation.dip is not None:
+        return replace(observation, later_dip=dip, later_after_s=after_s, dip_due=False)
+    if after_s > _DIP_WITHIN_S:
+        return replace(observation, dip_due=False)
+    return replace(observation, dip=dip, dip_after_s=after_s)
 
 
-def _response_to(observation: Observation, state: State) -> Response:
+def _response_to(observation: Observation, known: PulseResponseState, state: State) -> Response:
     """What is read when the response to a pulse is due."""
-    known, dp_pa, header_pa = state.diagnosis, observation.dp_pa, observation.header_pa
+    dp_pa, header_pa = observation.dp_pa, observation.header_pa
     after_pa = _dp_with_flow(state)
     response = rise = None
     noise = header_noise = 0.0
@@ -151,8 +160,12 @@ def _response_to(observation: Observation, state: State) -> Response:
         response = (dp_pa - after_pa) / dp_pa
         noise = sqrt(2 * (known.noise_pa2 or 0.0) / (dp_pa * dp_pa) + _WANDERS * _WANDERS)
         rise = None if observation.rise_pa is None else observation.rise_pa / dp_pa
+    dip = observation.dip
     if header_pa is not None:
         header_noise = sqrt(2 * (known.header_noise_pa2 or 0.0)) / header_pa
+    if dip is not None:
+        factor = headers.recovered_factor(known.header, observation.dip_after_s)
+        dip, header_noise = factor * dip, factor * header_noise
     return Response(
         valve=observation.valve,
         dp_pa=dp_pa,
@@ -160,7 +173,7 @@ def _response_to(observation: Observation, state: State) -> Response:
         response=response,
         noise=noise,
         rise=rise,
-        dip=observation.dip,
+        dip=dip,
         header_noise=header_noise,
         header_pa=header_pa,
         header_after_pa=None if state.header is None else state.header.usable_pa,
@@ -192,14 +205,14 @@ def advance(context: StepContext, state: State) -> State:
     """See whether the header, or dP, is too low with no pulse to explain it."""
     if state.blower.running and context.setpoints.diagnosis.response_s > 0:
         before = context.before.header if context.polled else None
-        known = headers.without_pulse(context, state.diagnosis, before, state.header)
-        state = update(state, diagnosis=known)
-    return update(state, diagnosis=torn_filters.torn(context, state))
+        known = headers.without_pulse(context, state.pulse_response, before, state.header)
+        state = update(state, pulse_response=known)
+    return update(state, pulse_response=torn_filters.torn(context, state))
 
 
 def restart(context: StepContext, state: State) -> State:
     """After a restart: what was learnt stays, and monotonic times mean nothing."""
-    known, valves = state.diagnosis, len(context.setpoints.pulsing.order)
+    known, valves = state.pulse_response, len(context.setpoints.pulsing.order)
     records = (*known.valves, *(ValveRecord() for _ in range(valves)))[:valves]
     known = replace(
         known,
@@ -209,14 +222,14 @@ def restart(context: StepContext, state: State) -> State:
         cleaned=replace(known.cleaned, low_s=None),
         findings=tuple(f for f in known.findings if f.valve <= valves),
     )
-    return replace(state, diagnosis=known)
+    return replace(state, pulse_response=known)
 
 
 def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
     """Every dP at which ``advance`` may do otherwise."""
-    return torn_filters.thresholds_pa(setpoints, state.diagnosis.cleaned)
+    return torn_filters.thresholds_pa(setpoints, state.pulse_response.cleaned)
 
 
 def header_thresholds_pa(_setpoints: Setpoints, state: State) -> tuple[float, ...]:
     """Every header pressure at which it may, beside the lower limit of the settings."""
-    return headers.weak_thresholds_pa(state.diagnosis.header)
+    return headers.weak_thresholds_pa(state.pulse_response.header)

@@ -62,6 +62,9 @@ def valve_and_row(
     )
     if response.dip is not None:
         no_dip = evidence_after(valve.no_dip, dip, response.dip, response.header_noise)
+        # A row that is cleaned has a valve that fires, whatever is seen of its dip.
+        if _is_cleaned(response, fell or 0.0):
+            no_dip = min(no_dip, valve.no_dip)
         valve = replace(valve, no_dip=no_dip, dip=response.dip)
     if response.response is not None:
         known = _with_mean(known, response.response)
@@ -75,6 +78,11 @@ def valve_and_row(
     usual = _Usual(dip, fell or 0.0, dip_shows)
     known = _valve_does_not_fire(context, known, response, valve, usual)
     return _row_not_recovering(context, known, response, valve, usual)
+
+
+def _is_cleaned(response: Response, others: float) -> bool:
+    fell = response.response
+    return fell is not None and fell > max(4 * response.noise, others / 2)
 
 
 def _with_mean(known: PulseResponseState, response: float) -> PulseResponseState:

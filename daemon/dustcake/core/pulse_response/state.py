@@ -34,8 +34,8 @@ class Observation:
 
     ``dp_pa`` and ``header_pa``: before it, None where not known. ``rise_pa``: how far dP had risen
     before this on-demand run, None where there is no cake to be sure of. ``dip``: part
-    of its pressure that the header lacked at the first poll after it; ``dip_due``: that poll has
-    not come yet.
+    of its pressure that the header lacked at the first poll after it, ``dip_after_s`` later;
+    ``later_dip``: at the second poll. ``dip_due``: one of these polls has not come yet.
     """
 
     valve: int
@@ -46,6 +46,9 @@ class Observation:
     rise_pa: float | None
     dip: float | None = None
     dip_due: bool = False
+    dip_after_s: float = 0.0
+    later_dip: float | None = None
+    later_after_s: float = 0.0
 
 
 @record
@@ -53,7 +56,8 @@ class Response:
     """What one pulse did. Effects are shares of the value before the pulse, None where not known.
 
     ``response``: by how much dP fell; ``noise``: standard deviation of that without any effect.
-    ``dip``, ``header_noise``: the same of the header at the first poll after the pulse. ``rise``:
+    ``dip``, ``header_noise``: the same of the header, as it would have been read a second after the
+    pulse. ``rise``:
     by how much dP had risen before this run, only in its first cycle.
     """
 
@@ -89,7 +93,8 @@ class ValveRecord:
 class HeaderRecord:
     """``rest_pa``: before the first pulse of the last run; ``usual_pa``: what that usually is, from
     ``rests`` runs. ``dip``: usual dip over all valves, from ``dips`` pulses; ``no_dip``: evidence
-    that no valve fires at all. ``slow``, ``weak``: pulses that began too low, less those that
+    that no valve fires at all. ``recovery_per_s``: at which a dip recovers, as an exponential, from
+    ``recoveries`` pulses. ``slow``, ``weak``: pulses that began too low, less those that
     did not; ``empty``: pulses in a row after which it did not fill."""
 
     rest_pa: float | None = None
@@ -101,6 +106,8 @@ class HeaderRecord:
     slow: int = 0
     weak: int = 0
     empty: int = 0
+    recovery_per_s: float = 0.0
+    recoveries: int = 0
 
 
 @record

@@ -45,7 +45,7 @@ def thresholds_pa(setpoints: Setpoints, record: CleanedRecord) -> tuple[float, .
 
 def torn(context: StepContext, state: State) -> PulseResponseState:
     """Only with a contact that proves the blower: dP alone cannot tell a hole from no flow."""
-    known, dp_pa, blower = state.diagnosis, state.sample.usable_pa, state.blower
+    known, dp_pa, blower = state.pulse_response, state.sample.usable_pa, state.blower
     record, settings = known.cleaned, context.setpoints.diagnosis
     proved, line = context.setpoints.fitted.blower_running and blower.running, state.line
     if proved and (

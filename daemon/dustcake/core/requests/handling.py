@@ -163,53 +163,49 @@ def _pulse_refusal(context: StepContext, state: State, valve: int) -> Reason | N
 def _record_filter_change(
     context: StepContext, state: State, request: RecordFilterChange, by: str
 ) -> Handled:
-    book, accepted, reason = log_book.filters_changed(
-        context, state.log_book, request, by, state.blower
-    )
-    if accepted:
+    state, verdict = log_book.filters_changed(context, state, request, by)
+    if verdict.accepted:
         # What has run while dP stayed too high has run on the filters that are gone.
         state = replace(
             state,
-            log_book=book,
-            worn=ReplacementState(fresh=True),
-            life=filter_life.filters_changed(context, state.life, state.blower, request.valves),
-            diagnosis=reset_baseline(context, state.diagnosis),
+            replacement=ReplacementState(fresh=True),
+            filter_life=filter_life.filters_changed(
+                context, state.filter_life, state.blower, request.valves
+            ),
+            pulse_response=reset_baseline(context, state.pulse_response),
         )
         state = _jump_explained(state)
-    return state, Verdict(accepted, reason)
+    return state, verdict
 
 
 def _record_entry(context: StepContext, state: State, request: RecordEntry, by: str) -> Handled:
-    pulses = sum(state.pulsing.counts)
-    book, accepted, reason = log_book.entered(
-        context, state.log_book, request, by, state.blower, pulses
-    )
-    if accepted and request.entry is Entry.DAMPER_MOVED:
-        diagnosis = reset_cleaned(context, state.diagnosis)
-        life = filter_life.level_moved(state.life)
-        state = _jump_explained(replace(state, diagnosis=diagnosis, life=life))
-    return replace(state, log_book=book), Verdict(accepted, reason)
+    state, verdict = log_book.entered(context, state, request, by)
+    if verdict.accepted and request.entry is Entry.DAMPER_MOVED:
+        diagnosis = reset_cleaned(context, state.pulse_response)
+        life = filter_life.level_moved(state.filter_life)
+        state = _jump_explained(replace(state, pulse_response=diagnosis, filter_life=life))
+    return state, verdict
 
 
 def _jump_explained(state: State) -> State:
     """What has been done explains that dP is another."""
-    trust = replace(state.trust, doubts=cleared(state.trust.doubts, *JUMPS))
-    return replace(state, trust=trust)
+    trust = replace(state.signal_validation, doubts=cleared(state.signal_validation.doubts, *JUMPS))
+    return replace(state, signal_validation=trust)
 
 
 def _change_set_points(
     context: StepContext, state: State, request: ChangeSetPoints, by: str
 ) -> Handled:
-    adjusted, verdict = set_point_overrides.propose(context, state.adjusted, request, by)
-    return replace(state, adjusted=adjusted), verdict
+    adjusted, verdict = set_point_overrides.propose(context, state.set_point_overrides, request, by)
+    return replace(state, set_point_overrides=adjusted), verdict
 
 
 def _confirm_change(context: StepContext, state: State, request: ConfirmChange, by: str) -> Handled:
-    adjusted, verdict = set_point_overrides.confirm(context, state.adjusted, request, by)
+    adjusted, verdict = set_point_overrides.confirm(context, state.set_point_overrides, request, by)
     book = state.log_book
     if verdict.accepted:
         book = log_book.set_points_noted(context, book, by)
-    return replace(state, adjusted=adjusted, log_book=book), verdict
+    return replace(state, set_point_overrides=adjusted, log_book=book), verdict
 
 
 HANDLERS: Mapping[type[Request], Callable[[StepContext, State, Any, str], Handled]] = {

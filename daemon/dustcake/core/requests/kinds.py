@@ -184,13 +184,13 @@ Request = (
 
 
 @record
-class AdjustedPoint:
-    """A set point changed by request. ``written``: what the settings file had for it then; ``by``
-    and ``utc_s``: who changed it and when (None: the clock was not set)."""
+class SetPointOverride:
+    """A set point changed by request. ``configured``: what the settings file had for it then;
+    ``by`` and ``utc_s``: who changed it and when (None: the clock was not set)."""
 
     set_point: SetPoint
     value: float
-    written: float
+    configured: float
     by: str
     utc_s: float | None
 
@@ -208,8 +208,8 @@ class PendingChange:
 
 
 @record
-class Adjusted:
+class SetPointOverrides:
     """What has been changed by request, and what waits to be."""
 
-    points: tuple[AdjustedPoint, ...] = ()
-    held: PendingChange | None = None
+    points: tuple[SetPointOverride, ...] = ()
+    pending: PendingChange | None = None

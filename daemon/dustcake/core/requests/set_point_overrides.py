@@ -9,13 +9,13 @@ from dustcake.core.events import ChangeLapsed
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
 from dustcake.core.requests.kinds import (
-    Adjusted,
-    AdjustedPoint,
     ChangeSetPoints,
     ConfirmChange,
     PendingChange,
     PointChange,
     SetPoint,
+    SetPointOverride,
+    SetPointOverrides,
     Verdict,
 )
 from dustcake.core.setpoints import Setpoints
@@ -35,7 +35,7 @@ def value_of(setpoints: Setpoints, point: SetPoint) -> float:
 _OF_CLEANING = (SetPoint.LOW, SetPoint.HIGH)
 
 
-def effective(configured: Setpoints, adjusted: Adjusted) -> Setpoints:
+def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
     """What holds: the settings file's set points, but for those changed by request."""
     if not adjusted.points:
         return configured
@@ -57,8 +57,8 @@ def effective(configured: Setpoints, adjusted: Adjusted) -> Setpoints:
 
 
 def propose(
-    context: StepContext, adjusted: Adjusted, request: ChangeSetPoints, by: str
-) -> tuple[Adjusted, Verdict]:
+    context: StepContext, adjusted: SetPointOverrides, request: ChangeSetPoints, by: str
+) -> tuple[SetPointOverrides, Verdict]:
     """Hold a change until it is confirmed. The newest takes the place of one that still waits."""
     wanted = request.wanted()
     for point, value in wanted.items():
@@ -74,26 +74,26 @@ def propose(
     )
     if not points:
         return adjusted, Verdict(False, because(Because.NOTHING_TO_CHANGE))
-    if adjusted.held is not None:
-        _lapse(context, adjusted.held, because(Because.CHANGE_REPLACED))
+    if adjusted.pending is not None:
+        _lapse(context, adjusted.pending, because(Because.CHANGE_REPLACED))
     within_s = context.setpoints.adjusting.confirm_within_s
     until_utc_s = None if context.at.utc_s is None else context.at.utc_s + within_s
     held = PendingChange(context.next_seq, points, by, context.now_s + within_s, until_utc_s)
     reason = because(Because.CONFIRM_CHANGE, within_s=within_s)
-    return replace(adjusted, held=held), Verdict(True, reason, held.change, points)
+    return replace(adjusted, pending=held), Verdict(True, reason, held.change, points)
 
 
 def confirm(
-    context: StepContext, adjusted: Adjusted, request: ConfirmChange, by: str
-) -> tuple[Adjusted, Verdict]:
+    context: StepContext, adjusted: SetPointOverrides, request: ConfirmChange, by: str
+) -> tuple[SetPointOverrides, Verdict]:
     """Put the change that is held in force, if it is the one that is meant."""
-    held = adjusted.held
+    held = adjusted.pending
     if held is None or held.change != request.change or context.now_s >= held.until_s:
         return adjusted, Verdict(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
     if held.by != by:
         return adjusted, Verdict(False, because(Because.CHANGE_OF_ANOTHER, held.by))
     changed = {
-        each.set_point: AdjustedPoint(
+        each.set_point: SetPointOverride(
             each.set_point,
             each.after,
             value_of(context.configured, each.set_point),
@@ -104,40 +104,40 @@ def confirm(
     }
     kept = {each.set_point: each for each in adjusted.points}
     points = tuple(
-        each for each in ({**kept, **changed}).values() if each.value != each.written
+        each for each in ({**kept, **changed}).values() if each.value != each.configured
     )  # one that is back at what the file says is the file's again
-    adjusted = Adjusted(points)
+    adjusted = SetPointOverrides(points)
     context.setpoints = effective(context.configured, adjusted)
     return adjusted, Verdict(True, because(Because.DONE), held.change, held.points)
 
 
 def advance(context: StepContext, state: State) -> State:
     """Give up a change that nobody has confirmed in time."""
-    held = state.adjusted.held
+    held = state.set_point_overrides.pending
     if held is None or not context.is_due(held.until_s):
         return state
     _lapse(context, held, because(Because.NOT_CONFIRMED))
-    return replace(state, adjusted=Adjusted(state.adjusted.points))
+    return replace(state, set_point_overrides=SetPointOverrides(state.set_point_overrides.points))
 
 
 def restart(context: StepContext, state: State) -> State:
     """After a start, perhaps with other settings. What was changed by request stays in force where
     the file still says of it what it said then, its limits still allow it, and what then holds is
     in order; else the file does. A change that waited is given up."""
-    adjusted = state.adjusted
-    if adjusted.held is not None:
-        _lapse(context, adjusted.held, because(Because.RESTARTED))
+    adjusted = state.set_point_overrides
+    if adjusted.pending is not None:
+        _lapse(context, adjusted.pending, because(Because.RESTARTED))
     points = tuple(
         each
         for each in adjusted.points
-        if each.written == value_of(context.configured, each.set_point)
+        if each.configured == value_of(context.configured, each.set_point)
         and _refusal(context.configured, each.set_point, each.value) is None
     )
     if not _in_order(context.configured, {each.set_point: each.value for each in points}):
         points = ()
-    adjusted = Adjusted(points)
+    adjusted = SetPointOverrides(points)
     context.setpoints = effective(context.configured, adjusted)
-    return replace(state, adjusted=adjusted)
+    return replace(state, set_point_overrides=adjusted)
 
 
 def _lapse(context: StepContext, held: PendingChange, reason: Reason) -> None:

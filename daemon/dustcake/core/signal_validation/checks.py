@@ -134,7 +134,8 @@ def excursion(context: StepContext, state: State, validation: SignalValidation) 
 def _believed(
     settings: Trust, validation: SignalValidation, from_pa: float, pa: float
 ) -> SignalValidation:
-    """A jump that stayed. One back towards where an earlier one came from takes its doubt away."""
+    """A jump that stayed, from where dP is followed on: it is not found a second time. One back
+    towards where an earlier one came from takes its doubt away."""
     rose = pa > from_pa
     opposite = Because.FELL_AT_ONCE if rose else Because.ROSE_AT_ONCE
     doubts = cleared(validation.doubts, opposite)
@@ -146,7 +147,7 @@ def _believed(
             else because(Because.FELL_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
         )
         doubts = doubted(doubts, reason)
-    return replace(validation, jump=None, doubts=doubts)
+    return replace(validation, jump=None, doubts=doubts, anchor_pa=pa, excursion=None)
 
 
 # --- Frozen: a reading that does not move while the blower runs.

@@ -22,22 +22,24 @@ _CHECKS = (excursion, frozen, no_flow, zero_check)
 
 def restart(_context: StepContext, state: State) -> State:
     """After a restart: what was timed by the clock as it was begins anew; doubts stay."""
-    before = state.trust
-    return replace(state, trust=SignalValidation(before.doubts, zero_pa=before.zero_pa))
+    before = state.signal_validation
+    return replace(state, signal_validation=SignalValidation(before.doubts, zero_pa=before.zero_pa))
 
 
 def advance(context: StepContext, state: State) -> State:
     """The doubts as they are now, and the sample with the quality they leave it."""
-    validation = state.trust
+    validation = state.signal_validation
     for check in _CHECKS:
         validation = check(context, state, validation)
-    return update(state, trust=validation, sample=_validated(context, state.sample, validation))
+    return update(
+        state, signal_validation=validation, sample=_validated(context, state.sample, validation)
+    )
 
 
 def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
     """Every dP at which a doubt may come or go, or something is remembered of the reading."""
     settings = setpoints.trust
-    return (*no_flow_thresholds_pa(settings), *anchor_band_pa(settings, state.trust))
+    return (*no_flow_thresholds_pa(settings), *anchor_band_pa(settings, state.signal_validation))
 
 
 def _validated(context: StepContext, sample: Sample, validation: SignalValidation) -> Sample:

@@ -92,7 +92,7 @@ class CollectorDevice:
         yield Report("Event number", DataType.INT64, state.next_seq - 1, utc_s)
 
     def _chosen(self, state: State, utc_s: float) -> Iterator[Report]:
-        present = effective(self._setpoints, state.adjusted)
+        present = effective(self._setpoints, state.set_point_overrides)
         cleaning, limits = present.cleaning, present.limits
         points: Mapping[str, float] = {
             "Set points/Low": cleaning.low_pa,
@@ -106,7 +106,7 @@ class CollectorDevice:
     def _upkeep(self, state: State, utc_s: float) -> Iterator[Report]:
         changed = utc_text(state.log_book.filters_changed_utc_s)
         yield _text("Upkeep/Filters changed", changed, utc_s)
-        for item in state.log_book.upkeep.items:
+        for item in state.log_book.maintenance.tasks:
             yield Report(f"Upkeep/{item.name}/Due", DataType.BOOLEAN, item.due, utc_s)
 
     def _alarm(self, alarm: Alarm, utc_s: float) -> Iterator[Report]:

@@ -9,11 +9,10 @@ from collections.abc import Iterator
 
 from dustcake.core.record import record
 from dustcake.core.requests.definitions import LONGEST_LABEL
+from dustcake.publish.request_json import CLOCKS_APART_S
 from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode, MessageType
 from dustcake.publish.sparkplug.payload import DataType, Metric, PayloadError, decode
 from dustcake.publish.sparkplug.reports import Report
-
-Fields = dict[str, object]
 
 MODE, ACKNOWLEDGE = "Commands/Mode", "Commands/Acknowledge"
 BLOWER, ZERO = "Commands/Blower run", "Commands/Zero"
@@ -27,9 +26,16 @@ TYPES = {
     ZERO_CONFIRMED: DataType.BOOLEAN,
     REQUEST: DataType.STRING,
 }
+_REQUESTS = {
+    MODE: ("mode", "mode"),
+    ACKNOWLEDGE: ("acknowledge", "alarm"),
+    BLOWER: ("blower", "run"),
+    ZERO: ("zero", "blower_off_confirmed"),
+    ZERO_CONFIRMED: ("zero", "blower_off_confirmed"),
+}
+"""The kind of request that a metric makes, and the field that its value is."""
 
 MOST_METRICS = 64  # of one message; ten times as many as there are to write
-CLOCKS_APART_S = 10.0  # how far a command may come from the future
 
 
 @record
@@ -113,15 +119,9 @@ def _request(node: EdgeNode, device: str, metric: Metric, at_ms: int) -> Command
         return DeviceRequest(device, str(value).encode())
     if name in (ZERO, ZERO_CONFIRMED) and value is False:
         return Refused(f"{name} is done by writing true")
-    fields: Fields
-    if name == MODE:
-        fields = {"request": "mode", "mode": value}
-    elif name == ACKNOWLEDGE:
-        fields = {"request": "acknowledge", "alarm": value}
-    elif name == BLOWER:
-        fields = {"request": "blower", "run": value}
-    else:
-        fields = {"request": "zero", "blower_off_confirmed": name == ZERO_CONFIRMED}
+    request, field = _REQUESTS[name]
     # The same command delivered twice has the same time, and acts once.
-    fields["id"] = f"{at_ms} {name.removeprefix('Commands/')} {value}"[:LONGEST_LABEL]
+    request_id = f"{at_ms} {name.removeprefix('Commands/')} {value}"[:LONGEST_LABEL]
+    given = name == ZERO_CONFIRMED if request == "zero" else value
+    fields = {"request": request, field: given, "id": request_id}
     return DeviceRequest(device, json.dumps(fields).encode())

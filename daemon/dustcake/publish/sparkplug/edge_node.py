@@ -46,11 +46,6 @@ class NodeTopics:
         return topic if device is None else f"{topic}/{device}"
 
 
-def state_topic(host_id: str) -> str:
-    """Where a host application says whether it is there."""
-    return f"{NAMESPACE}/STATE/{host_id}"
-
-
 class Heard(Enum):
     """What a STATE message came to."""
 
@@ -70,8 +65,8 @@ class PrimaryHost:
 
     @property
     def topic(self) -> str | None:
-        """Where its STATE messages come."""
-        return None if self._host_id is None else state_topic(self._host_id)
+        """Where it says whether it is there, in STATE messages."""
+        return None if self._host_id is None else f"{NAMESPACE}/STATE/{self._host_id}"
 
     @property
     def is_ready(self) -> bool:

@@ -177,30 +177,26 @@ class Payload:
 
 def encode(payload: Payload) -> bytes:
     """The bytes of ``payload``."""
-    out = b""
-    if payload.timestamp_ms is not None:
-        out += varint_field(1, payload.timestamp_ms)
-    for metric in payload.metrics:
-        out += bytes_field(2, _encode_metric(metric))
-    if payload.seq is not None:
-        out += varint_field(3, payload.seq)
-    return out
+    metrics = (bytes_field(2, _encode_metric(metric)) for metric in payload.metrics)
+    return _numbers({1: payload.timestamp_ms}) + b"".join(metrics) + _numbers({3: payload.seq})
+
+
+def _numbers(fields: Mapping[int, int | None]) -> bytes:
+    """Those that are there, by the number of their field."""
+    return b"".join(varint_field(key, each) for key, each in fields.items() if each is not None)
 
 
 def _encode_metric(metric: Metric) -> bytes:
-    out = b""
-    if metric.name is not None:
-        out += bytes_field(1, metric.name.encode())
-    if metric.alias is not None:
-        out += varint_field(2, metric.alias)
-    if metric.timestamp_ms is not None:
-        out += varint_field(3, metric.timestamp_ms)
-    if metric.tells_type and metric.datatype is not None:
-        out += varint_field(4, metric.datatype)
-    if metric.is_historical:
-        out += varint_field(5, 1)
-    if metric.value is None:
-        out += varint_field(7, 1)
+    out = b"" if metric.name is None else bytes_field(1, metric.name.encode())
+    out += _numbers(
+        {
+            2: metric.alias,
+            3: metric.timestamp_ms,
+            4: metric.datatype if metric.tells_type else None,
+            5: 1 if metric.is_historical else None,
+            7: 1 if metric.value is None else None,
+        }
+    )
     if metric.properties:
         out += bytes_field(9, _encode_properties(metric.properties))
     if metric.value is not None:
@@ -253,20 +249,18 @@ def decode(data: bytes, most_metrics: int | None = None) -> Payload:
 
 def _decode_metric(data: bytes) -> Metric:
     found = {field.key: field for field in fields(data)}
-    datatype = None
-    if 4 in found:
-        datatype = _number(found[4])
-        if not 1 <= datatype <= LARGEST_DATATYPE:
-            raise PayloadError(f"there is no data type {datatype}")
-    value = None if 7 in found and _number(found[7]) else _decode_value(found, 10, datatype)
+    datatype = _optional_number(found, 4)
+    if datatype is not None and not 1 <= datatype <= LARGEST_DATATYPE:
+        raise PayloadError(f"there is no data type {datatype}")
+    value = None if _optional_number(found, 7) else _decode_value(found, 10, datatype)
     return Metric(
         name=_text(found[1]) if 1 in found else None,
-        alias=_number(found[2]) if 2 in found else None,
-        timestamp_ms=_number(found[3]) if 3 in found else None,
+        alias=_optional_number(found, 2),
+        timestamp_ms=_optional_number(found, 3),
         datatype=datatype,
         value=value,
         tells_type=datatype is not None,
-        is_historical=5 in found and _number(found[5]) != 0,
+        is_historical=bool(_optional_number(found, 5)),
         properties=_decode_properties(_data(found[9])) if 9 in found else (),
     )
 
@@ -319,6 +313,10 @@ def _number(field: Field) -> int:
     if field.wire_type is not WireType.VARINT:
         raise PayloadError(f"field {field.key} is no number")
     return field.number
+
+
+def _optional_number(found: Mapping[int, Field], key: int) -> int | None:
+    return _number(found[key]) if key in found else None
 
 
 def _data(field: Field) -> bytes:

@@ -6,10 +6,13 @@ in the words of the file.
 
 from collections.abc import Iterator
 
-from dustcake.settings.checks.limits import limit_problems, request_problems
-from dustcake.settings.checks.operation import pulse_problems, upkeep_problems
-from dustcake.settings.checks.services import service_problems
-from dustcake.settings.checks.wiring import wiring_problems
+from dustcake.settings.checks.collector import (
+    limit_problems,
+    pulse_problems,
+    request_problems,
+    upkeep_problems,
+)
+from dustcake.settings.checks.connections import service_problems, wiring_problems
 from dustcake.settings.errors import Labels, Problem
 from dustcake.settings.model import Settings
 

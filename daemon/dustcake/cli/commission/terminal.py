@@ -1,11 +1,15 @@
 """Commissioning at a terminal: the steps and their record as lines, and a walk through them with
 questions. Leaving changes nothing: the daemon keeps it all."""
 
+import json
 import sys
 import textwrap
+import time
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
-from dustcake.cli.commission.client import CommissionClient
+from dustcake.adapters.local_client import ask
 from dustcake.cli.common import DONE
 
 Content = dict[str, Any]
@@ -20,6 +24,67 @@ _STATES = {
 }
 _MOST_CANDIDATES = 12
 _HELP = "Letter: do it. Number: go to that step. l: list. Enter: refresh. q: leave."
+
+
+# --- the daemon, which carries the steps out
+
+EVERY_S = 0.2
+"""Between two looks at what is under way."""
+
+
+class CommissionClient:
+    """The daemon at ``socket``, about ``collector``. Every method raises NoDaemonError."""
+
+    def __init__(self, socket: Path, collector: str) -> None:
+        self._socket = socket
+        self._collector = collector
+
+    def _ask(self, **question: object) -> Content:
+        line = json.dumps({"collector": self._collector, **question}).encode()
+        answer: Content = json.loads(ask(self._socket, line))
+        return answer
+
+    def view(self) -> Content:
+        """All there is to show; a record is begun where there is none."""
+        view: Content = self._ask(commission="show")["view"]
+        if view["record"] is None:
+            view = self.begin()["view"]
+        return view
+
+    def begin(self) -> Content:
+        """Begin a new record."""
+        return self._ask(commission="begin")
+
+    def record(self) -> bytes | None:
+        """The record as it is stored; None where there is none."""
+        answer = self._ask(commission="record")
+        return answer["record"].encode() if answer["accepted"] else None
+
+    def do(
+        self,
+        step: str,
+        action: str,
+        fields: Content,
+        on_progress: Callable[[Content], None] = lambda view: None,
+    ) -> Content:
+        """Do something, and wait for what comes of it: ``accepted``, ``reason``, ``entry``.
+        ``on_progress`` is shown the view meanwhile."""
+        before = self.view()["record"]["entries"]
+        answer = self._ask(commission="do", step=step, action=action, fields=fields)
+        done = {"step": step, "action": action, "entry": None}
+        if not answer["accepted"]:
+            return {**done, "accepted": False, "reason": answer["reason"]}
+        view = answer["view"]
+        while view["under_way"] is not None or view["record"]["entries"] == before:
+            on_progress(view)
+            time.sleep(EVERY_S)
+            view = self._ask(commission="show")["view"]
+        found = next(one for one in view["steps"] if one["step"] == step)
+        entries = [one for one in found["entries"] if one["action"] == action]
+        return {**done, "accepted": True, "reason": "done", "entry": entries[-1]}
+
+
+# --- the walk
 
 
 class _LeftError(Exception):
@@ -68,10 +133,10 @@ def _walk(client: CommissionClient) -> None:
 
 def _do(client: CommissionClient, step: Content, action: Content) -> None:
     fields = {}
-    for ask in action["asks"]:
-        answer = _answer(ask)
+    for question in action["asks"]:
+        answer = _answer(question)
         if answer:
-            fields[ask["name"]] = answer
+            fields[question["name"]] = answer
     done = client.do(step["step"], action["action"], fields, _show_progress)
     print("\r" + " " * _WIDTH + "\r", end="")
     if done["accepted"]:
@@ -80,18 +145,18 @@ def _do(client: CommissionClient, step: Content, action: Content) -> None:
         print(f"REFUSED: {done['reason']}")
 
 
-def _answer(ask: Content) -> str:
-    hints = [" / ".join(ask["choices"])] if ask["choices"] else []
-    if ask["form"] in ("consent", "yes_no"):
+def _answer(question: Content) -> str:
+    hints = [" / ".join(question["choices"])] if question["choices"] else []
+    if question["form"] in ("consent", "yes_no"):
         hints.append("yes / no")
-    elif ask["form"] == "pressure":
+    elif question["form"] == "pressure":
         hints.append('as "1.2 inH2O"')
-    if not ask["required"]:
+    if not question["required"]:
         hints.append("may be left empty")
-    if ask["default"]:
-        hints.append(f"Enter: {ask['default']}")
+    if question["default"]:
+        hints.append(f"Enter: {question['default']}")
     hint = f" ({'; '.join(hints)})" if hints else ""
-    return _typed(f"{ask['label']}{hint}: ")
+    return _typed(f"{question['label']}{hint}: ")
 
 
 def _typed(prompt: str) -> str:
@@ -149,7 +214,7 @@ def step_lines(step: Content) -> list[str]:
     """One step: what it checks, cautions, what is on record, what can be done."""
     lines = [*_about(step), "", "What can be done (--do NAME --set ...):"]
     for action in step["actions"]:
-        asks = ", ".join(ask["name"] for ask in action["asks"])
+        asks = ", ".join(question["name"] for question in action["asks"])
         lines.append(f"  {action['action']:10} {action['title']}{f' ({asks})' if asks else ''}")
     return lines
 

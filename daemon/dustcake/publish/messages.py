@@ -1,4 +1,4 @@
-"""The schema of each payload."""
+"""The messages of plain mode for programs: schemas of the payloads, and the AsyncAPI document."""
 
 from types import NoneType
 from typing import Any, get_args, get_type_hints
@@ -7,6 +7,7 @@ from dustcake.core.cleaning.state import Met, RunKind
 from dustcake.core.events import Body, SettingChanged
 from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.reasons import Because, Reason
+from dustcake.core.record import record
 from dustcake.core.requests.definitions import (
     KINDS,
     LONGEST_LABEL,
@@ -14,12 +15,14 @@ from dustcake.core.requests.definitions import (
     REQUESTS,
     Field,
     FieldType,
+    Level,
     RequestKind,
 )
 from dustcake.core.requests.kinds import Identity, Mode, PointChange, SetPoint
 from dustcake.core.signals import CONTACT_NAMES
 from dustcake.publish.life_and_air import air_schema, life_schema
-from dustcake.publish.messages.parts import (
+from dustcake.publish.payloads import SCHEMA_VERSION
+from dustcake.publish.schema_parts import (
     COUNT,
     FLAG,
     FLAG_OR_NULL,
@@ -31,6 +34,7 @@ from dustcake.publish.messages.parts import (
     TEXTS,
     TIME,
     Schema,
+    array_of,
     fields,
     one_of,
     or_null,
@@ -105,29 +109,20 @@ def _state() -> Schema:
         "phase": ref("phase"),
         "cleaning": {"enum": [*(each.value for each in RunKind), None]},
         **REASON,
-        "permissives": {"type": "array", "items": permissive},
+        "permissives": array_of(permissive),
         "quality": ref("quality"),
         "quality_reasons": TEXTS,
-        "quality_reason_codes": {"type": "array", "items": one_of(Because)},
+        "quality_reason_codes": array_of(one_of(Because)),
         "blower_running": FLAG_OR_NULL,
-        "valves": {
-            "type": "array",
-            "items": fields({"valve": {"type": "integer", "minimum": 1}, "pulses": COUNT}),
-        },
+        "valves": array_of(fields({"valve": {"type": "integer", "minimum": 1}, "pulses": COUNT})),
         "last_valve": {"type": ["integer", "null"], "minimum": 1},
         "set_points": fields(
-            {
-                "low": ref("chosen"),
-                "high": ref("chosen"),
-                "replacement": ref("chosen"),
-            },
-            "those in force",
+            {name: ref("chosen") for name in ("low", "high", "replacement")}, "those in force"
         ),
         "interval": {**ref("point"), "description": "from pulse to pulse, in force"},
         "on_time": {**ref("point"), "description": "of a valve, in force"},
-        "set_points_by_request": {
-            "type": "array",
-            "items": fields(
+        "set_points_by_request": array_of(
+            fields(
                 {
                     "set_point": one_of(SetPoint),
                     "in_force": ref("point"),
@@ -136,8 +131,8 @@ def _state() -> Schema:
                     "utc": TIME,
                 }
             ),
-            "description": "set points that are not as in the settings file",
-        },
+            "set points that are not as in the settings file",
+        ),
         "change_held": {
             **or_null(fields({"change": COUNT, "points": POINTS, "by": TEXT, "until": TIME})),
             "description": "a change of set points that waits for its confirmation",
@@ -146,12 +141,9 @@ def _state() -> Schema:
         "air": air_schema(),
         "zero_offset": ref("chosen"),
         "filters_changed": TIME,
-        "upkeep": {
-            "type": "array",
-            "items": fields({"upkeep": TEXT, "due": FLAG, "done": TIME, "text": TEXT}),
-        },
-        "alarms": {"type": "array", "items": ref("alarm_name")},
-        "alarms_out_of_view": {"type": "array", "items": fields(out_of_view)},
+        "upkeep": array_of(fields({"upkeep": TEXT, "due": FLAG, "done": TIME, "text": TEXT})),
+        "alarms": array_of(ref("alarm_name")),
+        "alarms_out_of_view": array_of(fields(out_of_view)),
     }
 
 
@@ -211,7 +203,7 @@ def _event(body: Any) -> Schema:
             content |= REASON
         elif name == "reasons":
             content["reasons"] = TEXTS
-            content["reason_codes"] = {"type": "array", "items": one_of(Because)}
+            content["reason_codes"] = array_of(one_of(Because))
         elif kind == tuple[PointChange, ...]:
             content["points"] = POINTS
         elif name.endswith("_utc_s"):
@@ -231,7 +223,7 @@ _PLAIN = {str: "string", int: "integer", float: "number", bool: "boolean", NoneT
 def _plain(kind: Any) -> Schema:
     parts = get_args(kind)
     if Ellipsis in parts:
-        return {"type": "array", "items": _plain(parts[0])}
+        return array_of(_plain(parts[0]))
     kinds = [_PLAIN[each] for each in parts or (kind,)]
     return {"type": kinds[0] if len(kinds) == 1 else kinds}
 
@@ -240,7 +232,7 @@ _FIELD_TYPES: dict[FieldType, Schema] = {
     FieldType.ALARM: ref("alarm_name"),
     FieldType.FLAG: FLAG,
     FieldType.WHOLE: {"type": "integer"},
-    FieldType.WHOLES: {"type": "array", "items": {"type": "integer"}},
+    FieldType.WHOLES: array_of({"type": "integer"}),
     FieldType.NUMBER: {"type": "number"},
     FieldType.DURATION: {"type": "number"},
     FieldType.LABEL: TEXT,
@@ -257,7 +249,7 @@ def _field(field: Field) -> Schema:
 def _request(kind: RequestKind) -> Schema:
     """Unknown fields are refused, so here they are not allowed."""
     content = {field.name: _field(field) for field in kind.fields}
-    optional = {each.name for each in kind.fields if each.optional or each.only_with is not None}
+    optional = [each.name for each in kind.fields if each.optional or each.only_with is not None]
     label = {**TEXT, "minLength": 1, "maxLength": LONGEST_LABEL}
     head: Schema = {
         "id": {
@@ -276,5 +268,132 @@ def _request(kind: RequestKind) -> Schema:
             "description": "when it was sent; may be left out where the message expires (MQTT 5)",
         },
     }
-    may_lack = {"by", "utc", *optional}
-    return {**fields({**head, **content}, optional=may_lack), "additionalProperties": False}
+    schema = fields({**head, **content}, optional=["by", "utc", *optional])
+    return {**schema, "additionalProperties": False}
+
+
+# --- plain mode as an AsyncAPI 3.0.0 document
+
+
+@record
+class _Channel:
+    """One topic. ``leaf``: what follows ``root/collector/``."""
+
+    leaf: str
+    about: str
+    qos: int
+    retain: bool
+    is_read: bool = False
+
+
+CHANNELS = {
+    "online": _Channel("online", "Whether the daemon is there; false also by its will.", 1, True),
+    "measurement": _Channel(
+        "measurement",
+        "The reading, when it has changed by more than the deadband and at the latest after "
+        "`measurement_every_s`. Expires (MQTT 5).",
+        0,
+        False,
+    ),
+    "state": _Channel("state", "What is being done, and why.", 1, True),
+    "alarm": _Channel("alarm/{alarm}", "One alarm.", 1, True),
+    "event": _Channel("event", "Everything that happens, in order, once each by `seq`.", 1, False),
+    "minute": _Channel("minute", "Statistics of each minute, in order.", 1, False),
+    "reply": _Channel(
+        "reply/{name}", "Answers to requests that name no response topic (MQTT 5).", 0, False
+    ),
+    "request": _Channel(
+        "request/{level}/{name}",
+        "What plant SCADA asks for; read only with `requests_enabled` (level `acknowledge`) or "
+        "`requests_adjust` (level `adjust`, all requests). With MQTT 5 the reply goes to the "
+        "response topic, with the correlation data of the request. A request holds for "
+        "`request_expiry_s`: it has `utc`, or a message expiry interval of no more.",
+        1,
+        False,
+        is_read=True,
+    ),
+}
+
+
+_PARAMETERS: dict[str, Schema] = {
+    "alarm": {"description": "name of the alarm"},
+    "level": {
+        "description": "what may be asked for there",
+        "enum": [Level.ACKNOWLEDGE.value, Level.ADJUST.value],
+    },
+    "name": {"description": "who asks; the broker's access rules can hold each user to its own"},
+}
+
+
+def document() -> dict[str, Any]:
+    """The document. Its schemas are those of ``messages_schema``."""
+    return {
+        "asyncapi": "3.0.0",
+        "info": {
+            "title": "Dustcake, plain mode",
+            "version": str(SCHEMA_VERSION),
+            "description": "What a dustcake daemon publishes over MQTT 5 or 3.1.1, and what it "
+            "takes. The version is that in the payloads' `schema`.",
+            "license": {"name": "Apache-2.0"},
+        },
+        "defaultContentType": "application/json",
+        "channels": {kind: _channel(kind, channel) for kind, channel in CHANNELS.items()},
+        "operations": {
+            f"{'take' if channel.is_read else 'tell'}_{kind}": _operation(kind, channel)
+            for kind, channel in CHANNELS.items()
+        },
+        "components": {
+            "messages": {kind: _message(kind) for kind in CHANNELS},
+            "schemas": _moved({**SHARED, **payload_schemas()}),
+        },
+    }
+
+
+def _channel(kind: str, channel: _Channel) -> dict[str, Any]:
+    parameters: Schema = {
+        "root": {"description": "`mqtt.root` of the settings", "default": "dustcake"},
+        "collector": {"description": "name of the collector in the settings"},
+    }
+    for name, about in _PARAMETERS.items():
+        if f"{{{name}}}" in channel.leaf:
+            parameters[name] = about
+    return {
+        "address": f"{{root}}/{{collector}}/{channel.leaf}",
+        "description": channel.about,
+        "parameters": parameters,
+        "messages": {kind: {"$ref": f"#/components/messages/{kind}"}},
+    }
+
+
+def _operation(kind: str, channel: _Channel) -> dict[str, Any]:
+    operation: dict[str, Any] = {
+        "action": "receive" if channel.is_read else "send",
+        "channel": {"$ref": f"#/channels/{kind}"},
+        "bindings": {
+            "mqtt": {"qos": channel.qos, "retain": channel.retain, "bindingVersion": "0.2.0"}
+        },
+    }
+    if channel.is_read:
+        operation["reply"] = {"channel": {"$ref": "#/channels/reply"}}
+    return operation
+
+
+def _message(kind: str) -> dict[str, Any]:
+    return {
+        "name": kind,
+        "contentType": "application/json",
+        "payload": {"$ref": f"#/components/schemas/{kind}"},
+        "bindings": {"mqtt": {"payloadFormatIndicator": 1, "bindingVersion": "0.2.0"}},
+    }
+
+
+def _moved(schema: Any) -> Any:
+    """``schema`` with its references as this document has them."""
+    if isinstance(schema, dict):
+        return {
+            key: value.replace("#/$defs/", "#/components/schemas/")
+            if key == "$ref"
+            else _moved(value)
+            for key, value in schema.items()
+        }
+    return [_moved(each) for each in schema] if isinstance(schema, list) else schema

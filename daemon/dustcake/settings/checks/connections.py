@@ -1,4 +1,5 @@
-"""Rules of the buses and of the points on them: each by itself, and none claimed twice."""
+"""Rules of the buses and of the points on them, each by itself and none claimed twice; of the
+connections to brokers, and of the panel."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from dustcake.settings.buses import (
 from dustcake.settings.checks.ref import ref
 from dustcake.settings.errors import Labels, Problem
 from dustcake.settings.model import Settings
+from dustcake.settings.services import Broker, Panel
 from dustcake.settings.setpoints import LOOP_HIGH_MA, LOOP_LOW_MA
 
 _LAST_RTU_UNIT = 247  # serial line specification (from memory); 0 is a broadcast
@@ -29,16 +31,6 @@ class Point:
 
     section: AnalogInput | ContactInput | CoilOutput | Outputs
     path: str
-
-    @property
-    def bus(self) -> str:
-        """Name of its bus."""
-        return self.section.bus
-
-    @property
-    def unit(self) -> int:
-        """Its Modbus unit id."""
-        return self.section.unit
 
     @property
     def coils(self) -> tuple[int, ...]:
@@ -88,13 +80,16 @@ def _points_by_themselves(settings: Settings, labels: Labels) -> Iterator[Proble
     buses = {bus.name: bus for bus in settings.buses}
     for point in _points(settings, labels):
         bus_ref = ref(point.section, point.path, "bus")
-        if point.bus not in buses:
-            close = get_close_matches(point.bus, buses, n=1)
+        if point.section.bus not in buses:
+            close = get_close_matches(point.section.bus, buses, n=1)
             remedy = (
                 f'did you mean "{close[0]}"?' if close else "correct it, or add a table [[bus]]"
             )
             yield bus_ref.problem(f"one of {', '.join(buses)}", remedy, "bus")
-        elif isinstance(buses[point.bus], SerialBus) and not 1 <= point.unit <= _LAST_RTU_UNIT:
+        elif (
+            isinstance(buses[point.section.bus], SerialBus)
+            and not 1 <= point.section.unit <= _LAST_RTU_UNIT
+        ):
             unit = ref(point.section, point.path, "unit")
             remedy = "set the unit id that is set on the device"
             yield unit.problem(f"1 to {_LAST_RTU_UNIT} on a serial line", remedy, bus_ref)
@@ -190,7 +185,7 @@ def _coils(settings: Settings, labels: Labels) -> Iterator[Problem]:
     taken: dict[tuple[str, int, int], str] = {}
     for point in _points(settings, labels):
         for coil in point.coils:
-            other = taken.setdefault((point.bus, point.unit, coil), point.path)
+            other = taken.setdefault((point.section.bus, point.section.unit, coil), point.path)
             is_first = other == point.path and point.coils.count(coil) == 1
             if is_first:
                 continue
@@ -218,3 +213,75 @@ def _one_shot_registers(settings: Settings, labels: Labels) -> Iterator[Problem]
             allowed = f"{on_time_s}, as {other} has: both set it in one register of one module"
             remedy = "use the same on-time for both, or an output module for each"
             yield on_time.problem(allowed, remedy, other)
+
+
+# --- brokers, and the panel
+
+
+def service_problems(settings: Settings) -> Iterator[Problem]:
+    """Problems of what the daemon connects to or serves."""
+    for broker, path, what in (
+        (settings.mqtt, "mqtt", "requests"),
+        (settings.sparkplug, "sparkplug", "commands"),
+    ):
+        if broker is not None:
+            yield from _broker(broker, path)
+            yield from _commands(broker, path, f"{what}_enabled")
+            yield from _commands(broker, path, f"{what}_adjust")
+    if settings.panel is not None:
+        yield from _panel(settings.panel)
+
+
+def _broker(broker: Broker, path: str) -> Iterator[Problem]:
+    """A connection others could read or forge, and credentials that are not complete. ``path``:
+    the table ``broker`` stands in."""
+    tls = broker.tls
+    username, password_file = (ref(broker, path, name) for name in ("username", "password_file"))
+    if tls is None and not broker.is_local and not broker.allow_plaintext:
+        remedy = (
+            f"add a table [{path}.tls]; an empty one is enough where the broker's certificate is "
+            "publicly trusted; on a network you trust write allow_plaintext = true instead"
+        )
+        allowed = "a broker on this machine, as TLS is off"
+        yield ref(broker, path, "host").problem(allowed, remedy, ref(broker, path, "tls"))
+    if tls is not None and (tls.cert_file is None) != (tls.key_file is None):
+        missing, given = ("cert_file", "key_file")[:: 1 if tls.cert_file is None else -1]
+        absent, present = ref(tls, f"{path}.tls", missing), ref(tls, f"{path}.tls", given)
+        remedy = f"add it, or remove {given}"
+        yield absent.problem(f"an absolute path, as {given} is given", remedy, present)
+    if broker.password_file is not None and broker.username is None:
+        remedy = "add the user name the password belongs to, or remove password_file"
+        yield username.problem("a user name, as password_file is given", remedy, password_file)
+
+
+def _commands(broker: Broker, path: str, setting: str) -> Iterator[Problem]:
+    """Requests taken from a broker that would not know who this daemon is. ``setting`` enables
+    them."""
+    tls = broker.tls
+    known = broker.password_file is not None or (tls is not None and tls.cert_file is not None)
+    if getattr(broker, setting) and not broker.is_local and not known:
+        enabled, host = ref(broker, path, setting), ref(broker, path, "host")
+        allowed = "false, as the broker would not know who this daemon is"
+        remedy = "give username and password_file, or tls.cert_file and tls.key_file; or set false"
+        yield enabled.problem(allowed, remedy, ref(broker, path, "password_file"), host)
+
+
+def _panel(panel: Panel) -> Iterator[Problem]:
+    """A page that others on the network could use without a password, or listen in to."""
+    host, users = ref(panel, "panel", "host"), ref(panel, "panel", "users_file")
+    if panel.is_local:
+        if not panel.open_view and panel.users_file is None:
+            opened = ref(panel, "panel", "open_view")
+            remedy = "add users_file, or set open_view = true"
+            yield opened.problem("true, as nobody can sign in", remedy, users)
+        return
+    if panel.users_file is None:
+        remedy = "add users_file, and users with `dustcake users add`; or use 127.0.0.1"
+        yield host.problem("an address of this machine, as there are no users", remedy, users)
+    if panel.tls is None and not panel.allow_plaintext:
+        remedy = (
+            "add a table [panel.tls] with cert_file and key_file; on a network you trust write "
+            "allow_plaintext = true instead"
+        )
+        tls = ref(panel, "panel", "tls")
+        yield host.problem("an address of this machine, as TLS is off", remedy, tls)

@@ -23,7 +23,6 @@ TIME: Schema = {
     "format": "date-time",
     "description": "ISO 8601 in UTC; null while the clock is not set",
 }
-TEXTS: Schema = {"type": "array", "items": TEXT}
 
 
 def ref(name: str) -> Schema:
@@ -46,6 +45,15 @@ def fields(properties: Schema, description: str = "", optional: Iterable[str] = 
         "required": [name for name in properties if name not in left_out],
     }
     return {**schema, "description": description} if description else schema
+
+
+def array_of(items: Schema, description: str = "") -> Schema:
+    """An array of any length."""
+    schema: Schema = {"type": "array", "items": items}
+    return {**schema, "description": description} if description else schema
+
+
+TEXTS = array_of(TEXT)
 
 
 def or_null(schema: Schema) -> Schema:
@@ -74,11 +82,10 @@ REASON: Schema = {
 
 UNITS = ("Pa", "s", "h", "d", "Pa/h", "m3", "kg", "kWh", "m3/h", "kWh/m3")
 
-POINTS: Schema = {
-    "type": "array",
-    "items": fields({"set_point": one_of(SetPoint), "before": ref("point"), "after": ref("point")}),
-    "description": "what of the set points changes, or would",
-}
+POINTS = array_of(
+    fields({"set_point": one_of(SetPoint), "before": ref("point"), "after": ref("point")}),
+    "what of the set points changes, or would",
+)
 
 SHARED: Schema = {
     "quality": {**one_of(Quality), "description": "NAMUR NE 107"},

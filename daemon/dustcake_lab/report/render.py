@@ -1,0 +1,370 @@
+"""The report of a study as one picture, and as one HTML file that needs nothing else.
+
+The page has no script, no font and no network; its plots are SVG, each with its content in words,
+so that it prints and is read aloud.
+"""
+
+import math
+import re
+from collections import Counter
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from html import escape
+from io import StringIO
+from pathlib import Path
+from textwrap import fill
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+from matplotlib.figure import Figure
+from matplotlib.transforms import Bbox
+
+from dustcake.core.filter_life.forecast import CONFIDENCE
+from dustcake_lab.report.data import ReportData
+
+_BLUE, _ORANGE, _GREY, _RED = "#2a6f97", "#c26f1a", "#808891", "#b3261e"
+
+
+def write_png(data: ReportData, path: Path) -> None:
+    """All plots in one picture. Raises OSError, and ValueError where the ending names none."""
+    one_picture(data).savefig(path, dpi=110)
+
+
+def one_picture(data: ReportData) -> Figure:
+    """All plots in one figure, with the table of today's and the recommended settings."""
+    figure = Figure(figsize=(11.0, 13.0), layout="constrained")
+    figure.suptitle(f"{data.title}\n{fill(data.text[0], 110)}", fontsize=11, ha="center")
+    axes = figure.subplot_mosaic(
+        [["dp", "dp"], ["cycle", "residual"], ["air", "energy"], ["what_if", "figures"]],
+        height_ratios=[1.5, 1, 1, 1.2],
+    )
+    _dp(axes["dp"], data)
+    _cycle(axes["cycle"], data)
+    _residual(axes["residual"], data)
+    _air(axes["air"], data)
+    _energy(axes["energy"], data, "Energy in 1000 h (simulated)")
+    _what_if(axes["what_if"], data, "What if: two days (simulated)")
+    _figures(axes["figures"], data)
+    for each in axes.values():
+        if each.get_legend_handles_labels()[0]:
+            # Beside the title, where it hides nothing.
+            each.legend(
+                loc="lower right",
+                bbox_to_anchor=(1.0, 1.0),
+                ncols=3,
+                fontsize=8,
+                frameon=False,
+                borderaxespad=0.1,
+            )
+    return figure
+
+
+def recorded_svg(data: ReportData, size_inches: tuple[float, float]) -> str:
+    """What was recorded, one plot below the other."""
+    figure = Figure(figsize=size_inches, layout="constrained")
+    dp, cycle, residual, air = figure.subplots(4, 1, sharex=True, height_ratios=[2, 1, 1, 1])
+    _dp(dp, data)
+    _cycle(cycle, data)
+    _residual(residual, data)
+    _air(air, data)
+    for each in (dp, cycle, residual):
+        each.set_xlabel("")
+    return _svg(figure)
+
+
+def hours_svg(data: ReportData) -> str:
+    """Load and running by the hour of the day."""
+    figure, axes = _one_plot()
+    for name, values, colour, at in (
+        ("load", data.by_hour, _BLUE, 0.3),
+        ("blower", data.running, _GREY, 0.7),
+    ):
+        axes.bar([hour + at for hour in range(24)], values, width=0.4, color=colour, label=name)
+    axes.set_xticks(range(0, 25, 4))
+    axes.set_xlabel(f"hour of the day ({data.clock})")
+    return _svg(figure)
+
+
+def what_if_svg(data: ReportData) -> str:
+    """The same two days under each of the settings shown."""
+    figure, axes = _one_plot()
+    _what_if(axes, data, "")
+    return _svg(figure)
+
+
+def energy_svg(data: ReportData) -> str:
+    """Energy of fan and air under each of the settings shown."""
+    figure, axes = _one_plot()
+    _energy(axes, data, "")
+    return _svg(figure)
+
+
+def _one_plot() -> tuple[Figure, Axes]:
+    """As wide as a phone: beside others on a larger screen."""
+    figure = Figure(figsize=(4.4, 3.0), layout="constrained")
+    return figure, figure.subplots()
+
+
+def _svg(figure: Figure) -> str:
+    """To be put into a page: with text as text, and nothing named twice on that page."""
+    if any(each.get_legend_handles_labels()[0] for each in figure.axes):
+        wide = figure.get_figwidth() > 6.0
+        figure.legend(loc="outside lower left", ncols=4 if wide else 2, frameon=False, fontsize=9)
+    out = StringIO()
+    salt = repr([axes.get_title(loc="left") for axes in figure.axes]) + repr(figure.get_figwidth())
+    with rc_context({"svg.fonttype": "none", "svg.hashsalt": salt}):
+        figure.savefig(out, format="svg", metadata={"Date": None})
+    svg = re.sub(r'<g id="[^"]*"', "<g", out.getvalue())
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    return svg[svg.index("<svg") :].replace("<svg", '<svg aria-hidden="true"', 1)
+
+
+def _headed(axes: Axes, title: str, unit: str) -> None:
+    axes.set_title(title, loc="left", fontsize=11)
+    axes.set_ylabel(unit)
+
+
+def _over_time(axes: Axes, data: ReportData, title: str, unit: str) -> None:
+    """An axis from the first row to the last, with dates where they are known."""
+    _headed(axes, title, unit)
+    axes.set_xlabel(data.axis)
+    if data.start_utc_s is not None:
+        locator = AutoDateLocator(minticks=3, maxticks=8)  # type: ignore[no-untyped-call]
+        axes.xaxis.set_major_locator(locator)
+        axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+    if len(data.at):
+        axes.plot(data.moments([float(data.at[0]), float(data.at[-1])]), [math.nan] * 2)
+
+
+def _dp(axes: Axes, data: ReportData) -> None:
+    _over_time(axes, data, "dP as recorded, with cleaning and alarms", "Pa")
+    at = data.moments(data.at)
+    axes.fill_between(at, data.low, data.high, color=_BLUE, alpha=0.3)
+    axes.plot(at, data.high, linewidth=0.6, color=_BLUE)
+    for name, level in data.set_points_pa.items():
+        axes.axhline(level, linewidth=0.7, linestyle="--", color=_GREY)
+        axes.annotate(
+            name, (0.005, level), xycoords=("axes fraction", "data"), fontsize=8, va="bottom"
+        )
+    top = float(data.high.max()) if len(data.high) else 1.0
+    begins = data.moments([begin for begin, _ in data.cleanings])
+    axes.plot(begins, [-0.03 * top] * len(begins), "|", color=_ORANGE, label="cleaning")
+    if data.alarms:
+        raised = data.moments([at_days for at_days, _ in data.alarms])
+        axes.plot(raised, [1.03 * top] * len(raised), "v", color=_RED, label="alarm raised")
+
+
+def _cycle(axes: Axes, data: ReportData) -> None:
+    _over_time(axes, data, "Cycle time, in running hours", "hours")
+    axes.plot(data.moments(data.cycle_at), data.cycle_h, ".", color=_BLUE)
+
+
+def _residual(axes: Axes, data: ReportData) -> None:
+    _over_time(axes, data, "Residual dP after each cleaning", "Pa")
+    axes.plot(data.moments(data.residual_at), data.residual, ".", color=_BLUE)
+    if len(data.fitted):
+        name = "what no pulse takes off, as fitted"
+        axes.plot(data.moments(data.fitted_at), data.fitted, ".-", color=_ORANGE, label=name)
+
+
+def _air(axes: Axes, data: ReportData) -> None:
+    _over_time(axes, data, "Compressed air of each day's pulses", "m3 free air")
+    axes.bar(data.moments(data.air_day), data.air_m3, color=_BLUE)
+
+
+def _what_if(axes: Axes, data: ReportData, title: str) -> None:
+    for (name, at_days, pa), colour in zip(data.what_if, (_GREY, _BLUE), strict=False):
+        axes.plot(at_days, pa, linewidth=1.0, color=colour, label=name)
+    _headed(axes, title, "Pa")
+    axes.set_xlabel("days")
+
+
+def _energy(axes: Axes, data: ReportData, title: str) -> None:
+    names, fan, air = zip(*data.energy, strict=True)
+    axes.bar(names, fan, width=0.5, color=_BLUE, label="fan")
+    axes.bar(names, air, width=0.5, bottom=fan, color=_ORANGE, label="pulse air")
+    axes.set_xlim(-0.6, len(names) - 0.4)
+    _headed(axes, title, "kWh")
+
+
+def _figures(axes: Axes, data: ReportData) -> None:
+    axes.axis("off")
+    axes.set_title("In 1000 h of running (simulated)", loc="left", fontsize=11)
+    table = axes.table(
+        [[fill(name, 44), *cells] for name, cells in data.figures],
+        colLabels=["", *(name for name, _ in data.shown)],
+        colWidths=[0.5, *[0.5 / len(data.shown)] * len(data.shown)],
+        cellLoc="left",
+        bbox=Bbox.unit(),
+    )
+    table.auto_set_font_size(False)
+    table.set_fontsize(6.5)
+
+
+_DESK_INCHES, _PHONE_INCHES = (10.5, 8.5), (4.4, 9.5)
+_MOST_ALARMS = 200
+_PAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title}</title>
+<style>
+body {{ font: 16px/1.5 system-ui, sans-serif; color: #1d2329; background: #fff; max-width: 1100px;
+  margin: 2rem auto; padding: 0 1rem; }}
+h1 {{ font-size: 1.5rem; margin-bottom: 0; }} h2 {{ font-size: 1.15rem; margin: 1.6rem 0 0; }}
+.when, .note {{ color: #59626c; margin: .2rem 0 .6rem; }}
+.verdict {{ border-left: 4px solid #2a6f97; background: #f3f6f9; padding: .6rem 1rem; }}
+.caution {{ border-left: 4px solid #c26f1a; background: #fdf6ee; padding: .6rem 1rem;
+  margin-top: 1.2rem; }}
+.verdict p, .caution p {{ margin: .4rem 0; }} .first {{ font-size: 1.1rem; font-weight: 600; }}
+table {{ border-collapse: collapse; width: 100%; }}
+th, td {{ text-align: right; padding: .25rem .5rem; border-bottom: 1px solid #dde2e7; }}
+th:first-child, td:first-child {{ text-align: left; }}
+figure {{ margin: 0; }} svg {{ width: 100%; height: auto; }} summary {{ cursor: pointer; }}
+.wide {{ overflow-x: auto; }} .wide td {{ white-space: nowrap; }} .desk {{ display: none; }}
+@media (min-width: 800px) {{
+  td + td {{ white-space: nowrap; }} .desk {{ display: block; }} .phone {{ display: none; }}
+  .plots {{ display: grid; grid-template-columns: 1fr 1fr; gap: 0 2rem; }}
+}}
+@media print {{ figure, tr {{ break-inside: avoid; }} }}
+</style></head><body><main>
+<h1>{title}</h1><p class="when">{when}</p>
+<section class="verdict">{verdict}</section>
+<section><h2>Today and recommended</h2>
+<p class="note">For each 1000 hours of running; simulated. {settings}</p>{table}
+<p class="note">Filters are due when what cleaning leaves of dP reaches the filter replacement set
+point. No such trace shows whether they age by running hours or by pulses.</p></section>
+<section class="caution"><p><strong>Before anything is changed.</strong> {caution}</p></section>
+<section><h2>What was recorded</h2>
+<p class="note">dP is the pressure across the filters: it rises as dust cakes on them and falls when
+pulses of compressed air take it off. {trend}</p>
+<figure role="img" aria-label="{in_words}"><div class="desk">{desk}</div>
+<div class="phone">{phone}</div></figure>{alarms}</section>
+<div class="plots"><section><h2>Load and running by the hour of the day</h2>
+<p class="note">Hours of {clock}. A load of 1 is the mean; the blower counts as its share of the
+hour.</p><figure role="img" aria-label="Bars; the same figures are below">{hours}</figure>
+<details><summary>In figures</summary>{hours_table}</details></section>
+<section><h2>What if: the same two days</h2>
+<p class="note">Simulated, with the load of each hour as it was recorded.</p>
+<figure role="img" aria-label="{what_if_words}">{what_if}</figure></section>
+<section><h2>Energy</h2>
+<p class="note">Simulated, for 1000 hours of running.</p>
+<figure role="img" aria-label="{energy_words}">{energy}</figure></section></div>
+<section><h2>Settings worth a look</h2>
+<p class="note">Today's, and the best of those that keep the limits; simulated, for 1000 hours of
+running. Filter life: {confidence} confidence, however they age.</p>
+<div class="wide" tabindex="0" role="group" aria-label="Settings worth a look">{listed}</div>
+</section></main></body></html>
+"""
+
+
+def write_html(data: ReportData, path: Path) -> None:
+    """Write the report. Raises OSError."""
+    first, *others, caution = data.text
+    spans = [f"{name} {pa.min():.0f} to {pa.max():.0f} Pa" for name, _, pa in data.what_if]
+    verdict = f'<p class="first">{escape(first)}</p>'
+    verdict += "".join(f"<p>{escape(each)}</p>" for each in others)
+    page = _PAGE.format(
+        title=escape(data.title),
+        when=escape(_when(data)),
+        verdict=verdict,
+        caution=escape(caution),
+        settings=escape(" ".join(f"{name.capitalize()}: {what}." for name, what in data.shown)),
+        table=_table(
+            [
+                ("quantity", *(name for name, _ in data.shown)),
+                *((name, *of) for name, of in data.figures),
+            ]
+        ),
+        listed=_table(data.listed),
+        clock=escape(data.clock),
+        confidence=f"{CONFIDENCE * 100:.0f} %",
+        trend=escape(_trend(data)),
+        in_words=escape(_in_words(data)),
+        desk=recorded_svg(data, _DESK_INCHES),
+        phone=recorded_svg(data, _PHONE_INCHES),
+        alarms=_alarms(data),
+        hours=hours_svg(data),
+        hours_table=_hours_table(data),
+        what_if=what_if_svg(data),
+        what_if_words=escape("dP: " + "; ".join(spans)),
+        energy=energy_svg(data),
+        energy_words=escape(
+            "; ".join(f"{n}: fan {f:.0f} kWh, pulse air {a:.1f} kWh" for n, f, a in data.energy)
+        ),
+    )
+    path.write_text(page, encoding="utf-8")
+
+
+def _when(data: ReportData) -> str:
+    span = f"{data.at[-1]:.1f} days recorded" if len(data.at) else "nothing recorded"
+    if data.start_utc_s is None:
+        return span
+    begun = datetime.fromtimestamp(data.start_utc_s, data.zone or UTC)
+    return f"{span}, from {begun:%Y-%m-%d %H:%M} {data.clock}"
+
+
+def _trend(data: ReportData) -> str:
+    if data.rise is not None:
+        low, high = data.rise.low, data.rise.high
+        return (
+            "On-demand cleaning holds dP after a cleaning near the low set point as long as it can;"
+            " what no pulse takes off, as fitted, shows how the filters age: it changes by "
+            f"{data.rise.value:+.0f} Pa ({low:+.0f} to {high:+.0f}) in 1000 hours of running."
+        )
+    rise = data.residual_pa_per_day
+    if rise is None:
+        return "Too few cleanings to say how residual dP goes."
+    way = "rises" if rise > 0 else "falls"
+    return f"Residual dP, after cleaning, {way} by {abs(rise):.1f} Pa a day."
+
+
+def _in_words(data: ReportData) -> str:
+    """The plots of what was recorded."""
+    parts = [f"{len(data.cleanings)} cleanings", f"{len(data.alarms)} alarms raised"]
+    if len(data.at):
+        parts.insert(0, f"dP from {data.low.min():.0f} to {data.high.max():.0f} Pa")
+    if len(data.cycle_h):
+        parts.append(f"median cycle time {np.median(data.cycle_h):.1f} running hours")
+    if len(data.residual):
+        parts.append(f"residual dP from {data.residual.min():.0f} to {data.residual.max():.0f} Pa")
+    parts.append(f"compressed air {data.air_m3.mean():.1f} m3 of free air a day")
+    return "; ".join(parts)
+
+
+def _alarms(data: ReportData) -> str:
+    """The alarms that a replay with today's settings raises."""
+    if not data.alarms:
+        return ""
+    counts = Counter(name for _, name in data.alarms)
+    summary = ", ".join(f"{name} {times}" for name, times in sorted(counts.items()))
+    shown = data.alarms[:_MOST_ALARMS]
+    lines = [(_moment(data, at_days), name) for at_days, name in shown]
+    more = len(data.alarms) - len(shown)
+    rest = f"<p>... and {more} more: <code>dustcake replay</code> lists them.</p>" if more else ""
+    return (
+        f"<details><summary>Alarms raised: {escape(summary)}</summary>"
+        f"{_table([(data.axis, 'alarm'), *lines])}{rest}</details>"
+    )
+
+
+def _moment(data: ReportData, at_days: float) -> str:
+    if data.start_utc_s is None:
+        return f"{at_days:.3f}"
+    return str(data.moments([at_days])[0].astype("datetime64[s]")).replace("T", " ")
+
+
+def _hours_table(data: ReportData) -> str:
+    by_hour = zip(data.by_hour, data.running, strict=True)
+    lines = [(str(n), f"{load:.2f}", f"{on:.2f}") for n, (load, on) in enumerate(by_hour)]
+    return _table([("hour", "load", "blower"), *lines])
+
+
+def _table(lines: Sequence[tuple[str, ...]]) -> str:
+    rows = []
+    for n, line in enumerate(lines):
+        tag = "td" if n else "th"
+        cells = (f"<{tag}>{escape(cell)}</{tag}>" for cell in line)
+        rows.append(f"<tr>{''.join(cells)}</tr>")
+    return f"<table>{''.join(rows)}</table>"
