@@ -85,7 +85,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def limit_time(item: pytest.Item, patient: int) -> None:
     """A test that may take longer than most says so, and why; one with examples has many."""
     mark = item.get_closest_marker("patience")
-    limit_s = EXAMPLES_S if has_examples(item) else float(item.config.getini("timeout"))
+    limit_s = float(item.config.getini("timeout"))
+    if has_examples(item):
+        item.add_marker(pytest.mark.examples)
+        limit_s = EXAMPLES_S
     if mark is not None:
         limit_s, why = mark.args
         assert why, f"{item.nodeid}: why does it take so long?"
@@ -94,4 +97,4 @@ def limit_time(item: pytest.Item, patient: int) -> None:
 
 def has_examples(item: pytest.Item) -> bool:
     assert isinstance(item, pytest.Function)
-    return is_hypothesis_test(item.obj) or hasattr(item.module, "explore")
+    return is_hypothesis_test(item.obj) or "explore" in item.function.__code__.co_names

@@ -87,7 +87,6 @@ class SimulatedRun:
 
 
 _MOST_BINS = 6000
-_FIRST_BIN_S = 1.0
 _ACTIVE = ("unacknowledged", "acknowledged")
 _MOST_ALARMS = 2000
 """Spans kept, so that an alarm that comes and goes for a year cannot fill the memory."""
@@ -97,10 +96,7 @@ class Curve:
     """A quantity over time: for each bin of time its first, lowest, highest and last value."""
 
     def __init__(self) -> None:
-        self.first = array("d")
-        self.low = array("d")
-        self.high = array("d")
-        self.last = array("d")
+        self.first, self.low, self.high, self.last = (array("d") for _ in range(4))
 
     def take(self, value: float, new_bin: bool) -> None:
         """The value at present."""
@@ -144,7 +140,7 @@ class Curves:
         self.header_pa = Curve()
         self.cake_kg_m2 = [Curve() for _ in range(rows)]
         self.alarms: list[AlarmSpan] = []
-        self._bin_s = _FIRST_BIN_S
+        self._bin_s = 1.0
         self._ends_s = 0.0
 
     def watch(self, loop: ClosedLoop) -> None:
@@ -183,9 +179,8 @@ class Curves:
         body = event.body
         if not isinstance(body, AlarmChanged):
             return
-        under_way = [
-            each for each in self.alarms if each.alarm == body.alarm and each.until_s is None
-        ]
+        same = [each for each in self.alarms if each.alarm == body.alarm]
+        under_way = [each for each in same if each.until_s is None]
         if body.state in _ACTIVE:
             if not under_way and len(self.alarms) < _MOST_ALARMS:
                 self.alarms.append(AlarmSpan(body.alarm, event.at.mono_s))

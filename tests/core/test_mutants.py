@@ -20,6 +20,8 @@ from dustcake.core.state import State
 from dustcake.core.step import Step, step
 from examples import scaled
 
+pytestmark = pytest.mark.patience(300, "histories by the dozen, each played twice")
+
 # --- the checks, each for any core
 
 

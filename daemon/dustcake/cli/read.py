@@ -53,7 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
-    from dustcake.adapters.clock import SystemClock
+    from dustcake.adapters.host import SystemClock
     from dustcake.adapters.modbus import FieldInputs, open_bus
     from dustcake.cli.logs import log_to_stderr
 
@@ -62,13 +62,8 @@ async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
     buses = {bus.name: open_bus(bus, SystemClock()) for bus in settings.buses}
     try:
         return [
-            (
-                collector,
-                await FieldInputs(
-                    buses, collector.transmitter, collector.header, collector.contacts
-                ).read(),
-            )
-            for collector in settings.collectors
+            (each, await FieldInputs(buses, each.transmitter, each.header, each.contacts).read())
+            for each in settings.collectors
         ]
     finally:
         for bus in buses.values():
@@ -76,21 +71,15 @@ async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
 
 
 def _points(collector: Collector, reading: FieldReading) -> list[dict[str, Any]]:
-    setpoints = to_setpoints(collector)
-    unit = collector.shown_in
-    points = [_analog(collector.name, "dp", reading.dp, setpoints.dp, unit)]
-    if setpoints.header is not None and reading.header is not None:
-        header_unit = PressureUnit.BAR
-        points.append(
-            _analog(collector.name, "header", reading.header, setpoints.header, header_unit)
-        )
-    for name, contact in collector.contacts:
+    name, scales = collector.name, to_setpoints(collector)
+    points = [_analog(name, "dp", reading.dp, scales.dp, collector.shown_in)]
+    if scales.header is not None and reading.header is not None:
+        points.append(_analog(name, "header", reading.header, scales.header, PressureUnit.BAR))
+    for point, contact in collector.contacts:
         if contact is not None:
-            state = getattr(reading.contacts, name)
+            state = getattr(reading.contacts, point)
             problem = "could not be read" if state is None else None
-            points.append(
-                {"collector": collector.name, "point": name, "state": state, "problem": problem}
-            )
+            points.append({"collector": name, "point": point, "state": state, "problem": problem})
     return points
 
 
