@@ -71,7 +71,7 @@ class Commit:
 
     ``inputs`` in the order they were stepped; ``state`` after the last of them; ``events`` of all
     of them; ``publications``: those of keep `event` and `latest` go to the outbox. ``urgent``:
-    somebody waits for it, to act or to tell; others may be let wait for company.
+    somebody waits for it, to act or to publish; others may wait to share a transaction.
     """
 
     collector: str
@@ -146,7 +146,7 @@ class Watchdog(Protocol):
         ...
 
     def status(self, line: str) -> None:
-        """One line for whoever asks the service manager."""
+        """One line, as the service manager shows it."""
         ...
 
     def fed(self) -> None:

@@ -11,8 +11,8 @@ from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.publish.request_json import InvalidRequest, ParsedRequest
-from dustcake.runtime.answering import Asker, Sent
 from dustcake.runtime.commissioning import Commissioning
+from dustcake.runtime.request_service import Delivery, Requester
 from dustcake.settings.load import parse_settings
 from dustcake.settings.setpoints import to_setpoints
 
@@ -42,10 +42,13 @@ class Core:
         self.refusal = ""
 
     async def answer(
-        self, asked: ParsedRequest | InvalidRequest, asker: Asker, sent: Sent | None = None
+        self,
+        asked: ParsedRequest | InvalidRequest,
+        requester: Requester,
+        sent: Delivery | None = None,
     ) -> bytes:
         assert isinstance(asked, ParsedRequest), asked
-        self.asked.append((asked.request, asker.by))
+        self.asked.append((asked.request, requester.by))
         told = {"accepted": not self.refusal, "reason": self.refusal or "done"}
         return json.dumps({**told, "change": 7, "points": []}).encode()
 

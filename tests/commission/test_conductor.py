@@ -120,7 +120,7 @@ async def test_the_first_cake_is_seen_by_itself_also_after_a_restart(tmp_path: P
         assert len(view["steps"][6]["entries"]) == 2
 
 
-async def test_a_damaged_record_is_put_by_and_told(tmp_path: Path) -> None:
+async def test_a_damaged_record_is_quarantined_as_and_told(tmp_path: Path) -> None:
     one = Conducted(tmp_path)
     one.file.write_text('{"format": 1')
     async with conducted(one):

@@ -58,7 +58,7 @@ def test_a_file_holds_the_old_or_the_new_whatever_goes_wrong(
 ) -> None:
     file = RecordFile(tmp_path / "record.json")
     assert file.read() is None
-    assert file.put_by("before") is None
+    assert file.quarantine("before") is None
     file.write(b"old")
 
     def torn(_descriptor: int) -> None:
@@ -73,12 +73,12 @@ def test_a_file_holds_the_old_or_the_new_whatever_goes_wrong(
     assert file.read() == b"new"
 
 
-def test_what_is_put_by_is_never_written_over(tmp_path: Path) -> None:
+def test_what_is_quarantined_as_is_never_written_over(tmp_path: Path) -> None:
     file = RecordFile(tmp_path / "record.json")
     kept = []
     for content in (b"one", b"two"):
         file.write(content)
-        aside = file.put_by("before")
+        aside = file.quarantine("before")
         assert aside is not None
         kept.append(aside.read_bytes())
     assert kept == [b"one", b"two"]

@@ -17,6 +17,7 @@ from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
 from dustcake.core.setpoints import OnBadReading, Setpoints
 from dustcake.core.signals import Measured
+from examples import examples
 
 LEARNT_S = 2000
 """Work in which some ten runs teach what is usual."""
@@ -90,6 +91,7 @@ def worked(
 
 
 @pytest.mark.parametrize("linear", [False, True])
+@examples(25)
 @given(
     poll_s=st.sampled_from([0.2, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 5.0]),
     interval_s=st.sampled_from([2.0, 5.0, 7.5, 10.0, 15.0, 15.5]),

@@ -16,9 +16,9 @@ from umodbus.client import tcp as umodbus
 
 from device.samples import sample_image
 from device.wire import PtyWire, required_tool
-from dustcake.adapters.clock import SystemClock
-from dustcake.adapters.modbus import BusLine, open_bus
-from dustcake.adapters.modbus.requests import Read
+from dustcake.adapters.host import SystemClock
+from dustcake.adapters.modbus import Bus, open_bus
+from dustcake.adapters.modbus.messages import Read
 from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.settings.buses import SerialBus, TcpBus, WordTable
 from dustcake_sim.modbus_serial import ModbusSerialServer
@@ -82,7 +82,7 @@ async def joined(first: PtyWire, second: PtyWire) -> AsyncIterator[None]:
         loop.remove_reader(second.master)
 
 
-async def fails_and_comes_back(bus: BusLine, kinds: set[FailureKind]) -> None:
+async def fails_and_comes_back(bus: Bus, kinds: set[FailureKind]) -> None:
     spoiled = await bus.read(READ)
     assert isinstance(spoiled, ReadFailure), spoiled
     assert spoiled.kind in kinds, spoiled

@@ -29,7 +29,6 @@ TRIED_BY = {
 
 NOT_TRIED = {
     r"sh deploy/lock\.sh": "asks a package index for the newest versions",
-    r"sh deploy/panel-charts\.sh": "downloads a library",
 }
 OF_THE_SYSTEM = {
     *("apt", "apt-get", "cd", "chmod", "chown", "cp", "curl", "docker", "git", "install"),

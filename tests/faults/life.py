@@ -15,12 +15,11 @@ from dustcake.core.stamp import Stamp
 from dustcake.ports import FieldReading
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Publication, Topics
-from dustcake.runtime.answering import Answering, answer_local
-from dustcake.runtime.ending import LAST_WORDS_S
+from dustcake.runtime.broker_link import CollectorPresence
+from dustcake.runtime.collector_service import paced
 from dustcake.runtime.engine import Engine
-from dustcake.runtime.mqtt_requests import MqttRequests
-from dustcake.runtime.pacing import paced
-from dustcake.runtime.presence import EnginePresence
+from dustcake.runtime.request_service import MqttRequests, RequestService, answer_local
+from dustcake.runtime.shutdown import DRAIN_S
 from dustcake.settings.services import Mqtt
 from dustcake.units import PressureUnit
 from faults.audit import WatchedJournal
@@ -58,7 +57,7 @@ class Life:
         self.renderer = Renderer(
             Topics("dustcake", world.setpoints.collector), world.setpoints, PressureUnit.PA, 1800
         )
-        self._answering: Answering | None = None
+        self._request_service: RequestService | None = None
         self._link: MqttLink | None = None
         self._outbox: CollectorOutbox | None = None
         self._asking: list[asyncio.Task[Any]] = []
@@ -105,11 +104,11 @@ class Life:
         """From within a world event: a request comes in."""
         if not self.settled or self._stop.is_set():
             return
-        if local and self._answering is not None:
-            answering = {self.world.setpoints.collector: self._answering}
+        if local and self._request_service is not None:
+            request_service = {self.world.setpoints.collector: self._request_service}
             self._asking = [task for task in self._asking if not task.done()]
             self._asking.append(
-                self.world.loop.create_task(answer_local(payload, "somebody", answering, {}))
+                self.world.loop.create_task(answer_local(payload, "somebody", request_service, {}))
             )
         elif self.world.broker.connection is not None:
             topic = self.renderer.topics.requests(Level.ADJUST).replace("+", "shift")
@@ -140,12 +139,12 @@ class Life:
             measurement_every_s=world.collector.measurement_every_s,
         )
         outbox = self._outbox = store.outbox(world.setpoints.collector)
-        self._answering = Answering(engine, PressureUnit.PA, clock)
-        requests = MqttRequests(MQTT, self.renderer.topics, self._answering, clock)
+        self._request_service = RequestService(engine, PressureUnit.PA, clock)
+        requests = MqttRequests(MQTT, self.renderer.topics, self._request_service)
         self._link = MqttLink(
             LinkSettings("broker", "client", "dustcake", request_topics=requests.filters),
             outbox,
-            EnginePresence(engine, self.renderer, clock),
+            CollectorPresence(engine, self.renderer, clock),
             on_request=requests,
             uniform=world.rng(f"backoff {world.lives}").random,
         )
@@ -157,7 +156,7 @@ class Life:
             await engine.post(Stopping)
             await engine.stopped.wait()
             try:
-                async with asyncio.timeout(LAST_WORDS_S):
+                async with asyncio.timeout(DRAIN_S):
                     # As the live daemon does it.
                     while self._link.status.connected and await outbox.pending(1):  # noqa: ASYNC110
                         await asyncio.sleep(0.01)

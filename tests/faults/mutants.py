@@ -9,7 +9,8 @@ from typing import Any
 from unittest.mock import patch
 
 from dustcake.adapters.mqtt.link import MqttLink
-from dustcake.adapters.store import SqliteStore, database, opening, schema
+from dustcake.adapters.store import SqliteStore, database, schema
+from dustcake.adapters.store import journal_file as opening
 from dustcake.core.commands import AllValvesOff, Command
 from dustcake.core.inputs import Input, Restarted
 from dustcake.core.setpoints import Setpoints
@@ -211,7 +212,7 @@ def moved_aside_first() -> Iterator[None]:
         path.rename(aside)
         connection = opening._open_sound(path)
         with opening.transaction(connection):
-            for table in schema.PRECIOUS:
+            for table in schema.SALVAGE_ORDER:
                 opening._carry_over(aside, connection, table)
         return connection
 

@@ -113,7 +113,7 @@ CANNOT_SUSPEND = {
     for label in (
         # Suspend only with a queue of 64 inputs full: more than come in the longest stall here.
         "engine.post: self._queue.put(make)",
-        "engine.ask: self.post(stamped)",
+        "engine.request: self.post(stamped)",
         # Only after a bug: a day that meets one has failed.
         "engine.run: self._actuator.last_off()",
         "actuator.last_off: asyncio.wait([task])",
@@ -122,7 +122,7 @@ CANNOT_SUSPEND = {
         "store.last_seq: self._read(lambda connection: last_seq(connection, collector",
         # Nobody asks for metrics or commissions here.
         "store.waiting: self._database.run(lambda connection: connection.execute(cou",
-        "answering.answer_local: commission[name](asked, f'local:{by}')",
+        "request_service.answer_local: commission[name](content, f'local:{by}')",
         # Needs an acknowledgement just while the disk fails.
         "outbox.delivered: self.settle()",
     )

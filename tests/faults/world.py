@@ -12,7 +12,7 @@ from unittest.mock import patch
 
 import structlog
 
-from dustcake.adapters.mqtt import upkeep
+from dustcake.adapters.mqtt import reconnect as upkeep
 from dustcake.core.inputs import Input
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from dustcake.adapters.modbus import BusLine, open_bus
+from dustcake.adapters.modbus import Bus, open_bus
 from dustcake.core.stamp import Stamp
 from dustcake.settings.buses import SerialBus, TcpBus
 from foreign_modbus.python_server import served
@@ -98,7 +98,7 @@ async def python_tcp() -> AsyncIterator[TcpBus]:
 
 
 @pytest.fixture(params=["c_tcp", "c_rtu", "python_tcp"])
-async def foreign_bus(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[BusLine]:
+async def foreign_bus(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Bus]:
     if request.param == "c_rtu" and not shutil.which("socat"):
         needed("socat")
     peers: dict[str, Callable[[], AbstractAsyncContextManager[TcpBus | SerialBus]]] = {

@@ -7,8 +7,8 @@ with Python 3.11 (struct).
 
 import pytest
 
-from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs
-from dustcake.adapters.modbus.requests import Answer, Read, WriteCoils, WriteRegister
+from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
+from dustcake.adapters.modbus.messages import Answer, Read, WriteCoils, WriteRegister
 from dustcake.core.commands import AllValvesOff, FireValve
 from dustcake.core.inputs import Outcome
 from dustcake.core.signals import Contacts as CoreContacts
@@ -37,25 +37,25 @@ def bits(data: bytes, count: int) -> Answer:
         (Read(1, WordTable.INPUT, 0, 125), (0,) * 8 + (10,) + (0,) * 7 + (0x42F6, 0xE979)),
     ],
 )
-async def test_reads(foreign_bus: BusLine, request_: Read, answer: Answer) -> None:
+async def test_reads(foreign_bus: Bus, request_: Read, answer: Answer) -> None:
     read = await foreign_bus.read(request_)
     assert not isinstance(read, ReadFailure), read
     assert read[: len(answer)] == answer
     assert len(read) == request_.count
 
 
-async def test_writes_are_read_back(foreign_bus: BusLine) -> None:
+async def test_writes_are_read_back(foreign_bus: Bus) -> None:
     pattern = (True, False, True, True, False, False, True, True, True, False)
     async with foreign_bus.reserved() as hold:
-        assert await hold.ask(WriteCoils(1, 100, pattern)) == ()
-        assert await hold.ask(WriteCoils(1, 120, (True,))) == ()
-        assert await hold.ask(WriteRegister(1, 7, 0xABCD)) == ()
-        assert await hold.ask(Read(1, BitTable.COIL, 100, 10)) == pattern
-        assert await hold.ask(Read(1, BitTable.COIL, 119, 3)) == (0, 1, 0)
-        assert await hold.ask(Read(1, WordTable.HOLDING, 7, 1)) == (0xABCD,)
+        assert await hold.exchange(WriteCoils(1, 100, pattern)) == ()
+        assert await hold.exchange(WriteCoils(1, 120, (True,))) == ()
+        assert await hold.exchange(WriteRegister(1, 7, 0xABCD)) == ()
+        assert await hold.exchange(Read(1, BitTable.COIL, 100, 10)) == pattern
+        assert await hold.exchange(Read(1, BitTable.COIL, 119, 3)) == (0, 1, 0)
+        assert await hold.exchange(Read(1, WordTable.HOLDING, 7, 1)) == (0xABCD,)
 
 
-async def test_an_address_that_is_not_there(foreign_bus: BusLine) -> None:
+async def test_an_address_that_is_not_there(foreign_bus: Bus) -> None:
     answer = await foreign_bus.read(Read(1, WordTable.INPUT, 5000, 1))
     assert isinstance(answer, ReadFailure)
     assert answer.kind is FailureKind.EXCEPTION
@@ -63,7 +63,7 @@ async def test_an_address_that_is_not_there(foreign_bus: BusLine) -> None:
     assert await foreign_bus.read(Read(1, WordTable.INPUT, 8, 1)) == (10,)
 
 
-async def test_a_round_of_inputs(foreign_bus: BusLine) -> None:
+async def test_a_round_of_inputs(foreign_bus: Bus) -> None:
     dp = AnalogInput.model_validate(
         {"bus": "hall", "register": 16, "kind": "float32", "span": ["0 Pa", "2500 Pa"]}
     )
@@ -76,7 +76,7 @@ async def test_a_round_of_inputs(foreign_bus: BusLine) -> None:
     assert reading.contacts == CoreContacts(blower_running=True, smoke=False)
 
 
-async def test_pulses(foreign_bus: BusLine) -> None:
+async def test_pulses(foreign_bus: Bus) -> None:
     settings = Outputs.model_validate(
         {"kind": "valves_on_off", "bus": "hall", "coils": [60, 61, 62, 240]}
     )

@@ -17,7 +17,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import replace
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
-from dustcake.publish.plc import RegisterSource, image
+from dustcake.publish.plc import MAP_VERSION, RegisterSource, image
 from foreign_modbus.conftest import compiled, needed
 from system_support.broker import until
 
@@ -90,7 +90,7 @@ async def test_mbpoll_reads_it() -> None:
         out = await output(*base, "-r", 4, "-c", 2, "-t", "4:float", "-B", "127.0.0.1")
         assert re.findall(r"\[\d+\]:\s+(\S+)", out) == ["512.5", "600000"]
         out = await output(*base, "-r", 0, "-c", 4, "-t", "3", "127.0.0.1")
-        assert re.findall(r"\[\d+\]:\s+(\S+)", out) == ["1", "7", "3", "0"]
+        assert re.findall(r"\[\d+\]:\s+(\S+)", out) == [str(MAP_VERSION), "7", "3", "0"]
 
 
 async def test_pymodbus_reads_it_and_two_requests_at_once() -> None:

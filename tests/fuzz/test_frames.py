@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs, open_bus
-from dustcake.adapters.modbus.requests import Answer, Read, WriteCoils, WriteRegister
+from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs, open_bus
+from dustcake.adapters.modbus.messages import Answer, Read, WriteCoils, WriteRegister
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetDemand
 from dustcake.core.inputs import Outcome
 from dustcake.core.reading import Quality, interpret
@@ -55,11 +55,11 @@ def decoded(request: Read, pdu: bytes) -> Answer:
     return tuple(pdu[2 + n // 8] >> n % 8 & 1 for n in range(request.count))
 
 
-async def asked(bus: BusLine, wire: Wire, request: Read | WriteCoils | WriteRegister) -> None:
+async def asked(bus: Bus, wire: Wire, request: Read | WriteCoils | WriteRegister) -> None:
     clock = bus.clock
     began_s, before = clock.now().mono_s, len(wire.exchanges)
     async with bus.reserved() as hold:
-        answer = await hold.ask(request)
+        answer = await hold.exchange(request)
     # Quarantine, gaps and the time-out itself: each at most twice the time-out.
     assert clock.now().mono_s - began_s < 5 * TIMEOUT_S
     if isinstance(answer, ReadFailure):

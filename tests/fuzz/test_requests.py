@@ -21,7 +21,7 @@ from dustcake.core.requests.kinds import Identity, Mode
 from dustcake.core.state import State
 from dustcake.core.step import step
 from dustcake.publish.request_json import read_request
-from dustcake.runtime.answering import Answering, Asker, answer_local
+from dustcake.runtime.request_service import Requester, RequestService, answer_local
 from dustcake.units import PressureUnit
 from examples import examples
 from ports.fake_store import FakeStore
@@ -116,14 +116,14 @@ def without_the_record(state: State) -> State:
 
 async def tried(bench: Bench, payload: bytes, *, local: bool) -> None:
     engine = bench.engine
-    answering = Answering(engine, PressureUnit.PA, bench.clock)
+    request_service = RequestService(engine, PressureUnit.PA, bench.clock)
     before, commits = engine.state, len(bench.store.commits)
     if local:
         status = {"bay-3": lambda: {"mode": engine.state.mode}}
-        text = await answer_local(payload, "somebody", {"bay-3": answering}, status)
+        text = await answer_local(payload, "somebody", {"bay-3": request_service}, status)
     else:
-        asker = Asker("mqtt", Identity.UNKNOWN, is_named=False)
-        text = await answering.answer(read_request(payload), asker)
+        requester = Requester("mqtt", Identity.UNKNOWN, is_named=False)
+        text = await request_service.answer(read_request(payload), requester)
     answer = json.loads(text.decode("utf-8"), parse_constant=pytest.fail)
     assert len(text) < 10_000
     if "collectors" in answer:
@@ -177,7 +177,7 @@ def test_a_reply_goes_anywhere_but_over_what_we_say(
     async def story() -> None:
         settings = LinkSettings(host="192.0.2.1", client_id="c", root="mill")
         link = MqttLink(settings, FakeStore(), Says())
-        link._upkeep.status = replace(link.status, connected=True)
+        link._reconnector.status = replace(link.status, connected=True)
         for asked in (topic, f"mill/{topic}", f"mill/reply/{topic}"):
             link.reply(asked, payload, correlation)
         while link._live._items:

@@ -40,8 +40,8 @@ class FakeSource:
             "set_points": {name: {"value": pa} for name, pa in points.items()},
         }
 
-    async def ask(self, collector: str, asked: Fields, by: str, unit: PressureUnit) -> Fields:
-        self.asked.append((collector, asked, by))
+    async def request(self, collector: str, fields: Fields, by: str, unit: PressureUnit) -> Fields:
+        self.asked.append((collector, fields, by))
         return {"accepted": True, "reason": "done"}
 
     async def trend(self, collector: str, length_s: float) -> TrendColumns:
@@ -55,8 +55,8 @@ class FakeSource:
     def settings(self, collector: str) -> Sequence[Fields]:
         return [{"subject": "daemon", "text": "site x", "caution": False}]
 
-    async def commission(self, collector: str, asked: Fields, by: str) -> Fields:
-        self.asked.append((collector, asked, by))
+    async def commission(self, collector: str, fields: Fields, by: str) -> Fields:
+        self.asked.append((collector, fields, by))
         return {"accepted": True, "reason": "done", "view": {}}
 
     async def commission_report(self, collector: str, form: str) -> bytes:

@@ -5,8 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from dustcake.adapters.panel.lock_out import FREE_TRIES, LOCKED_S, MOST_REMEMBERED, LockOut
-from dustcake.adapters.panel.sessions import MOST_SESSIONS, Sessions
+from dustcake.adapters.panel.people import (
+    FREE_TRIES,
+    LOCKED_S,
+    MOST_REMEMBERED,
+    MOST_SESSIONS,
+    LockOut,
+    Sessions,
+)
 from dustcake.adapters.panel.users import (
     BadUserError,
     User,

@@ -10,12 +10,10 @@ from xml.etree import ElementTree
 import pytest
 from starlette.testclient import TestClient
 
-from dustcake.adapters.panel.files import page_files
 from dustcake.adapters.panel.live import MOST_VIEWERS, Live
-from dustcake.adapters.panel.lock_out import FREE_TRIES, LOCKED_S
-from dustcake.adapters.panel.people import People
+from dustcake.adapters.panel.people import FREE_TRIES, LOCKED_S, People
 from dustcake.adapters.panel.users import User, Users, new_user, write_users
-from dustcake.adapters.panel.web import Web
+from dustcake.adapters.panel.web import Web, page_files
 from dustcake.core.requests.definitions import Level
 from dustcake.units import PressureUnit
 from panel.fake_source import FakeSource
@@ -47,7 +45,7 @@ class Bench:
             now=self.time,
         )
         self.live = Live(self.source.status, self.time)
-        web = Web(self.source, people, self.live, page_files(), charts=False)
+        web = Web(self.source, people, self.live, page_files())
         self.app = web.app("127.0.0.1", is_local=True, tls=tls)
         self.client = TestClient(self.app, base_url=BASE.replace("http", "https") if tls else BASE)
 

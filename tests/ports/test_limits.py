@@ -107,10 +107,10 @@ class Served:
         async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
             with contextlib.suppress(OSError):
                 while await reader.read(1):
-                    client.has_asked()
+                    client.has_requested()
                     self.answered += 1
                     writer.write(b"!")
-                    client.owes()
+                    client.awaited()
 
         return asyncio.StreamReaderProtocol(asyncio.StreamReader(), serve)
 
@@ -122,7 +122,7 @@ async def serving(served: Served):  # type: ignore[no-untyped-def]
     yield sockets[0].getsockname()[1]
     task.cancel()
     await asyncio.wait([task])
-    served.listener.let_all_go()
+    served.listener.drop_all()
 
 
 async def is_let_go(reader: asyncio.StreamReader) -> bool:
@@ -133,7 +133,7 @@ async def is_let_go(reader: asyncio.StreamReader) -> bool:
         return True
 
 
-async def test_who_has_asked_stays_and_who_says_nothing_gives_way() -> None:
+async def test_who_has_made_a_request_stays_and_who_says_nothing_gives_way() -> None:
     served = Served(2)
     async with serving(served) as port:
         asking = await asyncio.open_connection("127.0.0.1", port)
@@ -154,7 +154,7 @@ async def test_who_has_asked_stays_and_who_says_nothing_gives_way() -> None:
 
 
 async def test_who_does_not_ask_in_time_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(listener, "ASK_WITHIN_S", 0.2)
+    monkeypatch.setattr(listener, "REQUEST_WITHIN_S", 0.2)
     monkeypatch.setattr(listener, "_SWEEP_S", 0.05)
     async with serving(Served(2)) as port:
         reader, writer = await asyncio.open_connection("127.0.0.1", port)

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from dustcake.__main__ import main
-from dustcake.adapters import clock
+from dustcake.adapters import host as clock
 from dustcake.adapters.modbus import FieldInputs
 from dustcake.core.stamp import Stamp
 from dustcake.ports import FieldReading

@@ -227,7 +227,7 @@ class TestRequests:
         async def story() -> None:
             async with running() as bench:
                 await bench.poll_for(2.0)
-                event = await bench.engine.ask(asking(Mode.OFF, "local:somebody"))
+                event = await bench.engine.request(asking(Mode.OFF, "local:somebody"))
                 assert event.body.accepted  # type: ignore[union-attr]
                 assert bench.engine.state.mode is Mode.OFF
 
@@ -237,8 +237,8 @@ class TestRequests:
         async def story() -> None:
             async with running() as bench:
                 both = await asyncio.gather(
-                    bench.engine.ask(asking(Mode.TIMED, "one")),
-                    bench.engine.ask(asking(Mode.TIMED, "one")),
+                    bench.engine.request(asking(Mode.TIMED, "one")),
+                    bench.engine.request(asking(Mode.TIMED, "one")),
                 )
                 assert all(event.body.accepted for event in both)  # type: ignore[union-attr]
             assert bench.events().count("mode_selected") == 1

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from dustcake.runtime.ending import end
 from dustcake.runtime.live import ENDING, STOPPING
+from dustcake.runtime.shutdown import end
 from system_support import settings
 from system_support.broker import Broker, until
 from system_support.device import Device, device, scenario

@@ -15,7 +15,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.server import ServerState
 
 from dustcake.adapters.limits import Turns
-from dustcake.adapters.listener import ASK_WITHIN_S, Client, Listener, listening_at
+from dustcake.adapters.listener import REQUEST_WITHIN_S, Client, Listener, listening_at
 
 log = structlog.get_logger()
 
@@ -27,7 +27,7 @@ MOST_CONNECTIONS = 64
 APART_S = 0.004
 PIECE_BYTES = 1024
 MOST_UNREAD_BYTES = 300_000
-"""Nobody who asks for anything sends so much; the system's own buffer comes to less."""
+"""No request is so large; the system's own buffer comes to less."""
 
 
 class _Bounded(H11Protocol):
@@ -77,27 +77,27 @@ class _Bounded(H11Protocol):
         # The library declares it as always there, though it is not before the first request.
         cycle = vars(self)["cycle"]
         if cycle is None or cycle.response_complete or cycle.more_body:
-            self._waits_for.owes()
+            self._waits_for.awaited()
         else:
-            self._waits_for.has_asked()
+            self._waits_for.has_requested()
 
     def on_response_complete(self) -> None:
-        self._waits_for.owes()
+        self._waits_for.awaited()
         super().on_response_complete()
         self._go_on()
 
     def pause_writing(self) -> None:
-        self._waits_for.owes()
+        self._waits_for.awaited()
         super().pause_writing()
 
     def resume_writing(self) -> None:
-        self._waits_for.has_asked()
+        self._waits_for.has_requested()
         super().resume_writing()
 
 
 class _Server(uvicorn.Server):
     """One that leaves the process's signals alone, as they are the daemon's, and listens by the
-    listener of all faces."""
+    listener of all servers."""
 
     def __init__(self, config: uvicorn.Config, listener: Listener, turns: Turns) -> None:
         super().__init__(config)
@@ -121,7 +121,7 @@ class _Server(uvicorn.Server):
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         self._listening.cancel()
         await super().shutdown(sockets)
-        self._listener.let_all_go()
+        self._listener.drop_all()
 
 
 class HttpServer:
@@ -140,7 +140,7 @@ class HttpServer:
     ) -> None:
         self._app = app
         self._turns = Turns(APART_S)
-        self._listener = Listener(table, MOST_CONNECTIONS, ASK_WITHIN_S)
+        self._listener = Listener(table, MOST_CONNECTIONS, REQUEST_WITHIN_S)
         self._host = host
         self._port = port
         self._table = table
@@ -152,19 +152,19 @@ class HttpServer:
         not depend on it."""
         # What a client has done wrong is nothing to log.
         logging.getLogger("uvicorn").setLevel(logging.ERROR)
-        told = ""
+        logged = ""
         while True:
             try:
                 config = self._config()
                 sockets = await listening_at(self._host, self._port)
             except OSError as error:  # ssl.SSLError is one
                 cause = f"{self._host}:{self._port}: {error.strerror or error}"
-                if cause != told:
+                if cause != logged:
                     remedy = f"correct {self._table}.host and {self._table}.port"
                     if self._tls is not None:
                         remedy += f", and the files of {self._table}.tls"
                     log.warning(f"{self._table} cannot be served", cause=cause, remedy=remedy)
-                    told = cause
+                    logged = cause
                 await asyncio.sleep(RETRY_S)
                 continue
             break
@@ -197,8 +197,8 @@ class HttpServer:
             proxy_headers=False,
             server_header=False,
             date_header=False,
-            # Who asks for nothing is let go by the listener.
-            timeout_keep_alive=int(2 * ASK_WITHIN_S),
+            # A client without a request is dropped by the listener.
+            timeout_keep_alive=int(2 * REQUEST_WITHIN_S),
             timeout_graceful_shutdown=1,
             ssl_certfile=None if self._tls is None else str(self._tls[0]),
             ssl_keyfile=None if self._tls is None else str(self._tls[1]),

@@ -1,4 +1,4 @@
-"""What strangers may have of the daemon: turns of its loop, and lines of its log.
+"""What clients may have of the daemon: turns of its loop, and lines of its log.
 
 Everything runs in one event loop, and a command to an output waits for whatever is just being done
 there. So what is done for others is done in small pieces, with time for control after each.
@@ -13,7 +13,7 @@ LINE_EVERY_S = 60.0
 
 
 class Turns:
-    """One piece of work at a time for all connections of a face, first come, first served. After
+    """One piece of work at a time for all connections of a server, first come, first served. After
     each the loop is left to others for ``apart_s``, however long the piece took."""
 
     def __init__(self, apart_s: float) -> None:
@@ -30,7 +30,7 @@ class Turns:
 
 
 class FloodLog:
-    """Warnings of one kind that strangers can bring about as often as they like: the first comes at
+    """Warnings of one kind that clients can bring about as often as they like: the first comes at
     once, and from then on there is at most one a minute, with ``count`` of those since. Its other
     words are those of the latest."""
 

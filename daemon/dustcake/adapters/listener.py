@@ -1,4 +1,4 @@
-"""Listening for strangers: how many may be connected, how fast they come, and how long they may
+"""Listening for connections: how many there may be, how fast they come, and how long they may
 keep the daemon waiting. Otherwise one of them could use up the files the daemon may have open,
 which are the fieldbus's too.
 """
@@ -12,10 +12,10 @@ from contextlib import suppress
 
 from dustcake.adapters.limits import FloodLog
 
-ASK_WITHIN_S = 10.0
+REQUEST_WITHIN_S = 10.0
 ROOM_WITHIN_S = 0.5
 """For so long a newcomer is kept waiting where there is no room. Who has been connected for longer
-without asking for anything gives way, and so does who has asked but not for ``ASK_WITHIN_S``."""
+without a request gives way, and so does who has made one but not for ``REQUEST_WITHIN_S``."""
 _ACCEPT_APART_S = 0.005
 _HANDSHAKE_APART_S = 0.025  # its signature is dear on a small computer
 _SWEEP_S = 1.0
@@ -34,20 +34,20 @@ class Client:
     def __init__(self, connection: socket.socket, idle_s: float) -> None:
         self._connection = connection
         self._idle_s = idle_s
-        self._has_asked = False
+        self._has_requested = False
         self._now = asyncio.get_running_loop().time
         self._waiting_since_s: float | None = self._now()
         self.transport: asyncio.BaseTransport | None = None
-        self.conversation: asyncio.Task[None] | None = None
+        self.serving: asyncio.Task[None] | None = None
 
-    def owes(self) -> None:
-        """The daemon waits for the client: to ask, to finish asking, or to take what it is sent."""
+    def awaited(self) -> None:
+        """The daemon waits for the client: to finish a request, or take what it is sent."""
         if self._waiting_since_s is None:
             self._waiting_since_s = self._now()
 
-    def has_asked(self) -> None:
+    def has_requested(self) -> None:
         """The client waits for the daemon."""
-        self._has_asked = True
+        self._has_requested = True
         self._waiting_since_s = None
 
     @property
@@ -63,19 +63,19 @@ class Client:
     @property
     def is_overdue(self) -> bool:
         """Whether it is to be let go."""
-        patience_s = self._idle_s if self._has_asked else min(ASK_WITHIN_S, self._idle_s)
+        patience_s = self._idle_s if self._has_requested else min(REQUEST_WITHIN_S, self._idle_s)
         return self.waited_for_s > patience_s
 
     @property
     def gives_way_in_s(self) -> float:
         """How long it is still borne with where there is no room; the least is the first to go."""
-        patience_s = ASK_WITHIN_S if self._has_asked else ROOM_WITHIN_S
+        patience_s = REQUEST_WITHIN_S if self._has_requested else ROOM_WITHIN_S
         return patience_s - self.waited_for_s
 
     def let_go(self) -> None:
         """End the connection, whatever state it is in."""
-        if self.conversation is not None:
-            self.conversation.cancel()
+        if self.serving is not None:
+            self.serving.cancel()
         if isinstance(self.transport, asyncio.WriteTransport):
             self.transport.abort()
         elif self.is_open:  # in the middle of its handshake, which then fails
@@ -84,18 +84,18 @@ class Client:
 
 
 MakeProtocol = Callable[[Client], asyncio.BaseProtocol]
-Converse = Callable[[Client, asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+Serve = Callable[[Client, asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
 
 
-def by_streams(converse: Converse, longest_bytes: int) -> MakeProtocol:
-    """Each client is conversed with until that returns, or the client is gone or let go."""
+def by_streams(serve_client: Serve, longest_bytes: int) -> MakeProtocol:
+    """Each client is served until that returns, or the client is gone or let go."""
 
     def make(client: Client) -> asyncio.BaseProtocol:
         async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            client.conversation = asyncio.current_task()
+            client.serving = asyncio.current_task()
             # The stream machinery would log a cancelled one as an error.
             with suppress(asyncio.CancelledError, OSError, EOFError):
-                await converse(client, reader, writer)
+                await serve_client(client, reader, writer)
             writer.close()
 
         return asyncio.StreamReaderProtocol(asyncio.StreamReader(longest_bytes), serve)
@@ -104,13 +104,13 @@ def by_streams(converse: Converse, longest_bytes: int) -> MakeProtocol:
 
 
 class Listener:
-    """The connections of one face, ``most`` at a time, those in a TLS handshake included."""
+    """The connections of one server, ``most`` at a time, those in a TLS handshake included."""
 
-    def __init__(self, face: str, most: int, idle_s: float) -> None:
+    def __init__(self, server: str, most: int, idle_s: float) -> None:
         self._most = most
         self._idle_s = idle_s
         self._clients: list[Client] = []
-        self._face = face
+        self._server = server
         self._turned_away = FloodLog("connections turned away")
 
     async def serve(
@@ -131,7 +131,7 @@ class Listener:
             for listening in sockets:
                 listening.close()
 
-    def let_all_go(self) -> None:
+    def drop_all(self) -> None:
         """End every connection."""
         for client in self._clients:
             client.let_go()
@@ -156,7 +156,7 @@ class Listener:
                 tasks.create_task(_connect(client, connection, make, tls))
             else:
                 connection.close()
-                self._turned_away.warn(face=self._face, most=self._most)
+                self._turned_away.warn(face=self._server, most=self._most)
             await asyncio.sleep(_ACCEPT_APART_S if tls is None else _HANDSHAKE_APART_S)
 
     async def _has_room(self) -> bool:
@@ -168,7 +168,7 @@ class Listener:
             if first.gives_way_in_s <= 0.0:
                 first.let_go()
                 self._clients.remove(first)
-                self._turned_away.warn(face=self._face, most=self._most)
+                self._turned_away.warn(face=self._server, most=self._most)
                 return True
             await asyncio.sleep(_LOOK_S)
         return False

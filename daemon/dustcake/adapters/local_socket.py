@@ -1,7 +1,7 @@
-"""The local request socket: how the other commands on this machine talk to the daemon.
+"""The local request socket: for the other commands on this machine.
 
 One JSON line in, one JSON line out. Who may connect is a matter of the socket file's permissions,
-and who did is told by the kernel, so a request is recorded under the user who made it.
+and the kernel identifies who did, so a request is recorded under the user who made it.
 """
 
 import asyncio
@@ -46,7 +46,7 @@ class LocalSocket:
         listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             listening.bind(os.fspath(self._path))
-            # The owner's group may talk to the daemon: an operator is made a member of it.
+            # The owner's group may connect: an operator is made a member of it.
             self._path.chmod(0o660)
             listening.listen()
         except OSError as error:
@@ -57,10 +57,10 @@ class LocalSocket:
             ) from None
         self.opened.set()
         try:
-            await self._listener.serve([listening], by_streams(self._converse, LONGEST_LINE))
+            await self._listener.serve([listening], by_streams(self._serve, LONGEST_LINE))
         finally:
             # A caller who says nothing must not keep the daemon from ending.
-            self._listener.let_all_go()
+            self._listener.drop_all()
             self._path.unlink(missing_ok=True)
 
     async def _clear_the_way(self) -> None:
@@ -78,7 +78,7 @@ class LocalSocket:
             "to another path"
         )
 
-    async def _converse(
+    async def _serve(
         self, client: Client, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
     ) -> None:
         with suppress(ValueError):  # too long
@@ -87,10 +87,10 @@ class LocalSocket:
                 if not line or writer.is_closing():
                     return
                 user = _user_of(writer)
-                client.has_asked()
+                client.has_requested()
                 await self._turns.next()
                 writer.write(await self._answer(line, user) + b"\n")
-                client.owes()
+                client.awaited()
                 await writer.drain()
 
 

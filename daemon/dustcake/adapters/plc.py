@@ -11,13 +11,7 @@ import structlog
 
 from dustcake.adapters.limits import Turns
 from dustcake.adapters.listener import Client, Listener, by_streams, listening_at
-from dustcake.publish.plc import (
-    HEADER_BYTES,
-    LONGEST_PDU,
-    RegistersOf,
-    answer,
-    length_of,
-)
+from dustcake.publish.plc import HEADER_BYTES, LONGEST_PDU, RegistersOf, answer, length_of
 
 log = structlog.get_logger(__name__)
 
@@ -55,16 +49,16 @@ class PlcServer:
     async def run(self) -> None:
         """Until cancelled. A port that cannot be had is logged once and tried again: control does
         not depend on it."""
-        told = ""
+        logged = ""
         while True:
             try:
                 sockets = await listening_at(self._host, self._port)
             except OSError as error:
                 cause = f"{self._host}:{self._port}: {error.strerror or error}"
-                if cause != told:
+                if cause != logged:
                     remedy = "correct plc.host and plc.port; a port below 1024 needs a right"
                     log.warning("PLC server cannot listen", cause=cause, remedy=remedy)
-                    told = cause
+                    logged = cause
                 await asyncio.sleep(RETRY_S)
                 continue
             break
@@ -72,11 +66,11 @@ class PlcServer:
         log.info("PLC server listens", host=self._host, port=self._port)
         self.listening.set()
         try:
-            await self._listener.serve(sockets, by_streams(self._converse, _LONGEST_REQUEST))
+            await self._listener.serve(sockets, by_streams(self._serve, _LONGEST_REQUEST))
         finally:
-            self._listener.let_all_go()
+            self._listener.drop_all()
 
-    async def _converse(
+    async def _serve(
         self, client: Client, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
     ) -> None:
         while True:
@@ -85,8 +79,8 @@ class PlcServer:
             if length is None:
                 return
             pdu = await reader.readexactly(length)
-            client.has_asked()
+            client.has_requested()
             await self._turns.next()
             writer.write(answer(header, pdu, self._registers_of))
-            client.owes()
+            client.awaited()
             await writer.drain()

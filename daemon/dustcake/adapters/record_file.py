@@ -40,7 +40,7 @@ class RecordFile:
         except OSError as error:
             raise FileProblemError(f"{self.path}: {error.strerror}") from None
 
-    def put_by(self, ending: str) -> Path | None:
+    def quarantine(self, ending: str) -> Path | None:
         """Move it aside under a name with ``ending``, never over another; its new path, None where
         there was nothing. Raises FileProblemError."""
         for number in range(1, 1000):
@@ -54,4 +54,4 @@ class RecordFile:
             except OSError as error:
                 raise FileProblemError(f"{self.path}: {error.strerror}") from None
             return aside
-        raise FileProblemError(f"{self.path}: too many put by; move some of them away")
+        raise FileProblemError(f"{self.path}: too many set aside; move some of them away")

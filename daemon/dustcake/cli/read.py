@@ -53,7 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
-    from dustcake.adapters.clock import SystemClock
+    from dustcake.adapters.host import SystemClock
     from dustcake.adapters.modbus import FieldInputs, open_bus
     from dustcake.cli.logs import log_to_stderr
 

@@ -99,7 +99,7 @@ def _put_record_back(archive: tarfile.TarFile, collector: str, journal: Path) ->
     file = RecordFile(place_of(journal, collector))
     if file.read() == content:
         return []
-    aside = file.put_by("replaced")
+    aside = file.quarantine("replaced")
     file.write(content)
     if os.geteuid() == 0:  # for a daemon that is not root
         owner = journal.parent.stat()

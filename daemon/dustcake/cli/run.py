@@ -37,10 +37,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
-    from dustcake.adapters.clock import SystemClock
+    from dustcake.adapters.host import ServiceManager, SystemClock
     from dustcake.adapters.local_socket import SocketRefusedError
     from dustcake.adapters.store import StoreRefused
-    from dustcake.adapters.systemd import ServiceManager
     from dustcake.cli.logs import log_to_stderr
     from dustcake.runtime import live
 

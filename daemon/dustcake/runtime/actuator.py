@@ -64,7 +64,7 @@ class Actuator:
 
     async def last_off(self) -> None:
         """Everything off, past the queue; for after ``run`` has been cancelled. Raises nothing: a
-        bug has been met already, and is the one to be told."""
+        bug has been met already, and is the one to report."""
         task = asyncio.create_task(self._outputs.execute(AllValvesOff(NO_COMMAND)))
         await asyncio.wait([task])
         bug = task.exception()

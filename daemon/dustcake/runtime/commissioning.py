@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 import structlog
 
-from dustcake.adapters.modbus import BusLine, Read
+from dustcake.adapters.modbus import Bus, Read
 from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.commissioning.observation import Observation, Snapshot, equipment_of, snapshot_of
 from dustcake.commissioning.procedure import (
@@ -42,7 +42,7 @@ from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import utc_text
 from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_object, request_in
-from dustcake.runtime.answering import Asker
+from dustcake.runtime.request_service import Requester
 from dustcake.settings.buses import WordTable
 from dustcake.settings.model import Collector, Settings
 
@@ -56,7 +56,7 @@ BY_ITSELF = "dustcake"
 class Answers(Protocol):
     """The way to the core."""
 
-    async def answer(self, asked: ParsedRequest | InvalidRequest, asker: Asker) -> bytes:
+    async def answer(self, request: ParsedRequest | InvalidRequest, requester: Requester) -> bytes:
         """Put a request to it, and word the answer."""
         ...
 
@@ -86,14 +86,14 @@ class Commissioning:
         self,
         settings: Settings,
         collector: Collector,
-        answering: Answers,
-        buses: Mapping[str, BusLine],
+        request_service: Answers,
+        buses: Mapping[str, Bus],
         clock: Clock,
     ) -> None:
         self._equipment = equipment_of(settings, collector)
         self._site_name = settings.site.name
         self._steps = all_steps(self._equipment)
-        self._answering, self._buses, self._clock = answering, buses, clock
+        self._request_service, self._buses, self._clock = request_service, buses, clock
         self._file = RecordFile(place_of(Path(settings.journal.path), collector.name))
         self._record: Record | None = None
         self._state: State | None = None
@@ -142,7 +142,7 @@ class Commissioning:
 
     async def _archive(self, ending: str) -> None:
         try:
-            await asyncio.to_thread(self._file.put_by, ending)
+            await asyncio.to_thread(self._file.quarantine, ending)
         except FileProblemError as error:
             log.error("commissioning record cannot be set aside", cause=str(error))
 
@@ -351,8 +351,8 @@ class Commissioning:
     async def _request(self, content: Mapping[str, Any], by: str) -> Content:
         """Put a request to the core; its answer."""
         request = request_in({**content, "id": secrets.token_hex(16)})
-        asker = Asker(by, Identity.AUTHENTICATED)
-        answer = read_object(await self._answering.answer(request, asker))
+        requester = Requester(by, Identity.AUTHENTICATED)
+        answer = read_object(await self._request_service.answer(request, requester))
         assert not isinstance(answer, InvalidRequest)  # it is our own
         return answer
 

@@ -27,7 +27,7 @@ from dustcake.publish.exception_reporting import Deadbands, ExceptionReporter
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Keep, Publication
 from dustcake.runtime.actuator import NO_COMMAND, Actuator
-from dustcake.runtime.ending import OUTPUTS_S
+from dustcake.runtime.shutdown import OUTPUTS_S
 
 log = structlog.get_logger()
 
@@ -70,7 +70,7 @@ class Engine:
         # Reports of outputs are few (one for each command) and must never wait or be refused.
         self._reports: deque[MakeInput] = deque()
         self._arrived = asyncio.Event()
-        self._asked: dict[int, asyncio.Future[Event]] = {}  # by the id of the input
+        self._awaiting_answer: dict[int, asyncio.Future[Event]] = {}  # by the id of the input
         self._inputs: list[Input] = []
         self._events: list[Event] = []
         self._publications: list[Publication] = []
@@ -95,14 +95,14 @@ class Engine:
         await self._queue.put(make)
         self._arrived.set()
 
-    async def ask(self, make: MakeInput) -> Event:
+    async def request(self, make: MakeInput) -> Event:
         """Hand in a request and return its ``RequestAnswered`` event, committed."""
         answered: asyncio.Future[Event] = asyncio.get_running_loop().create_future()
 
         def stamped(at: Stamp) -> Input:
-            asked = make(at)
-            self._asked[id(asked)] = answered
-            return asked
+            request = make(at)
+            self._awaiting_answer[id(request)] = answered
+            return request
 
         await self.post(stamped)
         return await answered
@@ -112,7 +112,7 @@ class Engine:
         self._actuator.submit(AllValvesOff(NO_COMMAND))
 
     async def run(self) -> None:
-        """Until ``Stopping`` has been handled and everything it asked for has been done."""
+        """Until ``Stopping`` has been handled and every command that follows has been done."""
         try:
             async with asyncio.TaskGroup() as tasks:
                 actuator = tasks.create_task(self._actuator.run())
@@ -124,7 +124,7 @@ class Engine:
                 actuator.cancel()
         except (Exception, asyncio.CancelledError):
             # A bug, here or elsewhere: nobody decides any more, so nothing may stay energised.
-            # Ending a pulse under way is not enough: a demand contact stays as it was told.
+            # Ending a pulse under way is not enough: a demand contact stays as it is.
             await self._actuator.last_off()
             raise
 
@@ -139,7 +139,7 @@ class Engine:
             self.state = stored.state
         if self.state.journal.fault is not None:
             # It was stored, so the journal worked again, but the daemon ended before it said so:
-            # once Restarted is stored, it is told.
+            # that is reported once Restarted is stored.
             self._journal_retry_s = at.mono_s
         downtime_s = None
         if stored is not None and stored.utc_s is not None and at.utc_s is not None:
@@ -189,24 +189,24 @@ class Engine:
         before = self.state
         result = step(before, happened, self._setpoints)
         self.state, self._wake_at_s = result.state, result.wake_at_s
-        told: list[Publication] = []
+        changes: list[Publication] = []
         if isinstance(happened, Restarted):
             # With other settings what is retained may say otherwise though the state is the same,
-            # and what still waits from the life before must not be the last to be told.
-            told = [
+            # and what still waits from the life before must not be the last to be published.
+            changes = [
                 *self._renderer.events(result.events, result.state.sample.quality),
                 *self._renderer.everything(result.state, happened.at.utc_s),
             ]
         elif result.events or result.state.decision is not before.decision:
-            told = self._renderer.changes(before, result.state, result.events, happened.at.utc_s)
+            changes = self._renderer.changes(before, result.state, result.events, happened.at.utc_s)
         self._inputs.append(happened)
         self._events += result.events
-        self._publications += told
+        self._publications += changes
         is_poll = isinstance(happened, PollCompleted)
         # A measurement that takes account of no new event waits for no disk.
         if is_poll and not result.events:
             self._measurement(happened.at)
-        await self._keep_and_act(happened.at.mono_s, result.commands, told)
+        await self._keep_and_act(happened.at.mono_s, result.commands, changes)
         self._answer(happened, result.events)
         self.step_s = self._clock.now().mono_s - happened.at.mono_s
         self._fed()
@@ -216,16 +216,16 @@ class Engine:
             self.decided.set()
 
     async def _keep_and_act(
-        self, now_s: float, commands: Sequence[Command], told: Sequence[Publication]
+        self, now_s: float, commands: Sequence[Command], changes: Sequence[Publication]
     ) -> None:
-        """Commit first, then act. What could not be committed is not done; and it is told live,
+        """Commit first, then act. What could not be committed is not done; it is published live,
         since the outbox is out of reach too. What only makes things safer does not wait: a disk
         may take seconds, and a pulse whose time is up must not overtake its all-off meanwhile."""
         for command in commands:
             if _only_safer(command):
                 self._actuator.submit(command)
         broken = self._journal_retry_s is not None
-        urgent = bool(commands or told)
+        urgent = bool(commands or changes)
         if self._journal_retry_s is not None:
             attempt = now_s >= self._journal_retry_s
         else:
@@ -240,9 +240,9 @@ class Engine:
             else:
                 self._reported(command.command_id, OutputReport(Outcome.WITHHELD, "not committed"))
         if not committed:
-            for publication in told:
+            for publication in changes:
                 # An event must not overtake those in the outbox, nor lend its number to another
-                # if it is lost in a crash: it is told when it is stored.
+                # if it is lost in a crash: it is published when it is stored.
                 if publication.keep is not Keep.EVENT:
                     self._live(publication)
         if failed is not None:
@@ -284,14 +284,14 @@ class Engine:
 
     def _reported(self, command_id: int, report: OutputReport) -> None:
         if command_id == NO_COMMAND:
-            return  # the core did not ask for it
+            return  # not of the core
         self._reports.append(
             lambda at: OutputReported(at, command_id, report.outcome, report.detail)
         )
         self._arrived.set()
 
     def _answer(self, happened: Input, events: Sequence[Event]) -> None:
-        waiting = self._asked.pop(id(happened), None)
+        waiting = self._awaiting_answer.pop(id(happened), None)
         if waiting is not None and not waiting.done():
             waiting.set_result(next(e for e in events if isinstance(e.body, RequestAnswered)))
 

@@ -17,8 +17,8 @@ from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import by_request_words, event_fields, reason_fields, utc_text
 from dustcake.publish.request_json import InvalidRequest, read_object, request_in
-from dustcake.runtime.answering import Asker
-from dustcake.runtime.installed import Installed
+from dustcake.runtime.collector_service import CollectorService
+from dustcake.runtime.request_service import Requester
 from dustcake.settings.extras import is_installed, not_installed
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Panel
@@ -44,11 +44,13 @@ _IN_LOG_BOOK = (
 
 
 class PanelSource:
-    """Tells the panel of every collector, and puts its requests to them."""
+    """What the panel shows of every collector, and its requests to them."""
 
-    def __init__(self, settings: Settings, installed: Sequence[Installed], clock: Clock) -> None:
+    def __init__(
+        self, settings: Settings, services: Sequence[CollectorService], clock: Clock
+    ) -> None:
         self._settings = settings
-        self._installed = {each.name: each for each in installed}
+        self._services = {each.name: each for each in services}
         self._clock = clock
         self._journal = Path(settings.journal.path)
         # Threads share one core's worth of Python with control.
@@ -57,8 +59,8 @@ class PanelSource:
             collector.name: collector.blower.request is BlowerRequest.HAND
             for collector in settings.collectors
         }
-        self._last_pulses = {each.name: LastPulses() for each in installed}
-        for each in installed:
+        self._last_pulses = {each.name: LastPulses() for each in services}
+        for each in services:
             each.watchers.append(self._last_pulses[each.name].follow)
 
     @property
@@ -75,8 +77,8 @@ class PanelSource:
         """What `dustcake status` says, in words of ``unit``; and the time of day, when each row was
         last pulsed and what came of it, what diagnosis has found, and whether the blower is run by
         hand (None: it is not)."""
-        installed = self._installed[collector]
-        status, state = installed.status(unit), installed.engine.state
+        services = self._services[collector]
+        status, state = services.status(unit), services.engine.state
         pulses = self._last_pulses[collector].utc_s
         for valve, seen in zip(status["valves"], state.pulse_response.valves, strict=False):
             valve["last_pulse"] = utc_text(pulses.get(valve["valve"]))
@@ -97,14 +99,14 @@ class PanelSource:
             "blower_by_hand": state.blower.by_hand if by_hand else None,
         }
 
-    async def ask(self, collector: str, asked: Fields, by: str, unit: PressureUnit) -> Fields:
+    async def request(self, collector: str, fields: Fields, by: str, unit: PressureUnit) -> Fields:
         """Put a request to the core, and say what became of it in words of ``unit``."""
-        request = request_in({**asked, "id": secrets.token_hex(16)})
-        asker = Asker(by, Identity.AUTHENTICATED, unit=unit)
-        answer = await self._installed[collector].answering.answer(request, asker)
-        told = read_object(answer)
-        assert not isinstance(told, InvalidRequest)  # it is our own
-        return told
+        request = request_in({**fields, "id": secrets.token_hex(16)})
+        requester = Requester(by, Identity.AUTHENTICATED, unit=unit)
+        answer = await self._services[collector].request_service.answer(request, requester)
+        content = read_object(answer)
+        assert not isinstance(content, InvalidRequest)  # it is our own
+        return content
 
     async def trend(self, collector: str, length_s: float) -> TrendColumns:
         """The time up to now. Raises SourceError."""
@@ -128,8 +130,8 @@ class PanelSource:
     def settings(self, collector: str) -> Sequence[Fields]:
         """What was understood of the settings, without those of other collectors; and which set
         points are not as they have them, by request."""
-        by_request = self._installed[collector].status()["set_points_by_request"]
-        others = {f"collector {name}" for name in self._installed if name != collector}
+        by_request = self._services[collector].status()["set_points_by_request"]
+        others = {f"collector {name}" for name in self._services if name != collector}
         return [
             {"subject": "in force", "text": by_request_words(each), "caution": True}
             for each in by_request
@@ -139,13 +141,13 @@ class PanelSource:
             if each.subject not in others
         ]
 
-    async def commission(self, collector: str, asked: Fields, by: str) -> Fields:
-        """A piece of commissioning, asked for by ``by``."""
-        return await self._installed[collector].commissioning.answer(asked, by)
+    async def commission(self, collector: str, fields: Fields, by: str) -> Fields:
+        """A piece of commissioning, requested by ``by``."""
+        return await self._services[collector].commissioning.answer(fields, by)
 
     async def commission_report(self, collector: str, form: str) -> bytes:
         """The report of it. Raises SourceError."""
-        made = await self._installed[collector].commissioning.report(form)
+        made = await self._services[collector].commissioning.report(form)
         if isinstance(made, str):
             raise SourceError(made)
         return made
@@ -228,18 +230,17 @@ def _entry(one: RecordedEvent, unit: PressureUnit) -> Fields:
 
 
 async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clock: Clock) -> None:
-    """Until cancelled. Where the extra is missing that is told, and nothing is served: control
+    """Until cancelled. Where the extra is missing that is logged, and nothing is served: control
     does not depend on it."""
     if not is_installed("panel"):
         cause, remedy = not_installed("panel")
         log.error("panel cannot be served", cause=cause, remedy=remedy)
         return
     from dustcake.adapters.http_server import HttpServer
-    from dustcake.adapters.panel.files import chart_files, page_files
     from dustcake.adapters.panel.live import Live
     from dustcake.adapters.panel.people import People
     from dustcake.adapters.panel.users import Users
-    from dustcake.adapters.panel.web import Web
+    from dustcake.adapters.panel.web import Web, page_files
 
     def now_s() -> float:
         return clock.now().mono_s
@@ -256,8 +257,7 @@ async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clo
         now=now_s,
     )
     live = Live(source.status, now_s)
-    charts = chart_files(Path(panel.charts_dir))
-    web = Web(source, people, live, {**page_files(), **charts}, charts=bool(charts))
+    web = Web(source, people, live, page_files())
     app = web.app(panel.host, is_local=panel.is_local, tls=tls is not None)
     server = HttpServer(app, panel.host, panel.port, table="panel", tls=tls, let_go=live.close)
     await server.run()

@@ -6,7 +6,6 @@ from importlib.metadata import version
 from typing import Any
 
 from dustcake.adapters.mqtt import EdgeNodeLink
-from dustcake.core.reasons import Because, because
 from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.state import State
@@ -17,10 +16,9 @@ from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
 from dustcake.publish.sparkplug.payload import DataType
 from dustcake.publish.sparkplug.reports import Report
-from dustcake.runtime.allowance import Allowance, Allowed
-from dustcake.runtime.answering import Answering, Asker
-from dustcake.runtime.brokers import broker_link, link_content
-from dustcake.runtime.installed import Installed
+from dustcake.runtime.broker_link import broker_link, link_content
+from dustcake.runtime.collector_service import CollectorService
+from dustcake.runtime.request_service import RateLimit, Requester
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Sparkplug
 from dustcake.settings.setpoints import to_setpoints
@@ -30,27 +28,27 @@ UNNOTICED = 1.5
 
 
 class SparkplugNode:
-    """Watches every collector, and tells what changes."""
+    """Watches every collector, and reports what changes."""
 
     def __init__(
         self,
         settings: Settings,
         sparkplug: Sparkplug,
-        installed: Sequence[Installed],
+        services: Sequence[CollectorService],
         clock: Clock,
     ) -> None:
         self._clock = clock
-        self._installed = {each.name: each for each in installed}
+        self._services = {each.name: each for each in services}
         self._takes_commands = sparkplug.commands_enabled or sparkplug.commands_adjust
-        # A command tells nothing of who sends it, but what stands in Commands/Request.
-        self._asker = Asker(
+        # A command does not say who sends it, but for the name in Commands/Request.
+        self._requester = Requester(
             "sparkplug",
             Identity.UNKNOWN,
             Level.ADJUST if sparkplug.commands_adjust else Level.ACKNOWLEDGE,
             "Sparkplug commands with `commands_adjust`",
             is_named=False,
         )
-        self._allowance = Allowance(sparkplug.commands_per_minute)
+        self._rate_limit = RateLimit(sparkplug.commands_per_minute)
         self._answers: dict[str, str] = {}
         self._site = settings.site.name
         deadbands_pa = (sparkplug.dp_deadband.pa, sparkplug.header_deadband.pa)
@@ -72,10 +70,10 @@ class SparkplugNode:
             self._node,
             PrimaryHost(sparkplug.primary_host),
             clock,
-            on_request=self._ask if self._takes_commands else None,
+            on_request=self._take if self._takes_commands else None,
             command_expiry_s=sparkplug.command_expiry_s,
         )
-        for each in installed:
+        for each in services:
             each.watchers.append(partial(self._observe, each.name))
 
     def _observe(self, name: str, state: State) -> None:
@@ -83,7 +81,7 @@ class SparkplugNode:
         device = self._devices[name]
         is_there = device.is_there(state, now)
         if now.utc_s is None:
-            return  # every metric must tell its time
+            return  # every metric must have a time
         reports = device.reports(state, now.utc_s)
         if self._takes_commands:
             reports += command_reports(self._answers.get(name), now.utc_s)
@@ -108,26 +106,19 @@ class SparkplugNode:
             ]
         return facts
 
-    async def _ask(self, asked: DeviceRequest | Refused) -> None:
-        assert asked.device is not None  # what is for nobody is not handed on
-        collector = self._installed[asked.device]
-        answer = await self._answer(collector.answering, asked)
-        self._answers[asked.device] = answer.decode()
-        self._observe(asked.device, collector.engine.state)
-
-    async def _answer(self, answering: Answering, command: DeviceRequest | Refused) -> bytes:
-        asked: ParsedRequest | InvalidRequest
+    async def _take(self, command: DeviceRequest | Refused) -> None:
+        assert command.device is not None  # a command without a device is not passed on
+        collector = self._services[command.device]
+        request: ParsedRequest | InvalidRequest
         if isinstance(command, Refused):
-            asked = InvalidRequest(command.problem)
+            request = InvalidRequest(command.problem)
         else:
-            asked = read_request(command.request)
-        allowed = self._allowance.take("", self._clock.now().mono_s)
-        if allowed is Allowed.YES:
-            return await answering.answer(asked, self._asker)
-        too_many = because(Because.TOO_MANY, per_minute=self._allowance.per_minute)
-        if allowed is Allowed.NO:
-            return answering.refuse_unrecorded(too_many, asked.request_id or "")
-        return await answering.answer(asked, self._asker, refusal=too_many)
+            request = read_request(command.request)
+        answer = await collector.request_service.answer_limited(
+            request, self._requester, self._rate_limit
+        )
+        self._answers[command.device] = answer.decode()
+        self._observe(command.device, collector.engine.state)
 
     async def publish(self) -> None:
         """Keep the link to the broker, until cancelled."""
@@ -135,9 +126,9 @@ class SparkplugNode:
 
     @property
     def is_behind(self) -> bool:
-        """Whether something that has happened is not told yet, although it could be."""
+        """Whether something observed has not been reported yet, although it could be."""
         return self._link.is_behind
 
     def status(self) -> dict[str, Any]:
-        """What `dustcake status` is told."""
+        """For `dustcake status`."""
         return link_content(self._link.status)

@@ -202,9 +202,8 @@ class Panel(Server):
     """TLS; needed at an address of another network than this machine's own."""
     allow_plaintext: bool = False
     """Allow that without TLS: everybody on the network can then read passwords."""
-    charts_dir: SecretFile = "/var/lib/dustcake/panel-charts"
-    """Absolute path of the directory where `deploy/panel-charts.sh` has put the charting library.
-    Without it the panel draws plain trends."""
+    charts_dir: SecretFile | None = None
+    """Not used any more: the daemon draws the trends itself. Settings files may still have it."""
 
     @property
     def shows_to_all(self) -> bool:

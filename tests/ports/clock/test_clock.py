@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from dustcake.adapters.clock import SystemClock
+from dustcake.adapters.host import SystemClock
 from dustcake.ports import Clock
 
 ONE_DAY_S = 86_400.0
@@ -25,12 +25,12 @@ def test_now_is_now_on_both_clocks() -> None:
 def test_utc_is_unknown_while_the_clock_is_not_set(
     monkeypatch: pytest.MonkeyPatch, utc_s: float
 ) -> None:
-    monkeypatch.setattr("dustcake.adapters.clock.time.time", lambda: utc_s)
+    monkeypatch.setattr("dustcake.adapters.host.time.time", lambda: utc_s)
     assert SystemClock().now().utc_s is None
 
 
 def test_utc_is_believed_from_the_earliest_date_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dustcake.adapters.clock.time.time", lambda: 1_735_689_600.0)
+    monkeypatch.setattr("dustcake.adapters.host.time.time", lambda: 1_735_689_600.0)
     assert time.gmtime(1_735_689_600)[:3] == (2025, 1, 1)
     assert SystemClock().now().utc_s == 1_735_689_600.0
 
@@ -56,7 +56,7 @@ async def test_a_timer_that_fires_early_is_set_again(monkeypatch: pytest.MonkeyP
         slept.append(delay_s)
         now_s[0] += delay_s * (0.5 if len(slept) == 1 else 1.0)
 
-    monkeypatch.setattr("dustcake.adapters.clock.time.monotonic", lambda: now_s[0])
-    monkeypatch.setattr("dustcake.adapters.clock.asyncio.sleep", early)
+    monkeypatch.setattr("dustcake.adapters.host.time.monotonic", lambda: now_s[0])
+    monkeypatch.setattr("dustcake.adapters.host.asyncio.sleep", early)
     await SystemClock().sleep_until(108.0)
     assert slept == [8.0, 4.0]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import structlog
 
-from dustcake.adapters.systemd import ServiceManager
+from dustcake.adapters.host import ServiceManager
 from dustcake.ports import Watchdog
 
 

@@ -2,7 +2,7 @@
 
 from typing import Any, Protocol
 
-from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs
+from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.core.setpoints import OutputKind
 from dustcake.core.signals import Contacts, Registers
 from dustcake.ports import Outputs, Transmitter
@@ -65,7 +65,7 @@ class ModbusBench:
     """The real adapter in front of a device in memory, behind real sockets or a real pty."""
 
     def __init__(
-        self, kind: OutputKind, bus: BusLine, rogue: RogueTcp | RogueRtu, clock: LeapClock
+        self, kind: OutputKind, bus: Bus, rogue: RogueTcp | RogueRtu, clock: LeapClock
     ) -> None:
         self._rogue = rogue
         self._clock = clock

@@ -5,13 +5,13 @@ from typing import Any
 
 import pytest
 
-from dustcake.adapters.modbus import BusLine, open_bus
+from dustcake.adapters.modbus import Bus, open_bus
 from dustcake.ports import Clock
 from dustcake.settings.buses import SerialBus, TcpBus
 from ports.modbus.clocks import LeapClock
 from ports.modbus.rogue import RogueRtu, RogueTcp
 
-OpenBus = Callable[..., BusLine]
+OpenBus = Callable[..., Bus]
 
 
 @pytest.fixture
@@ -44,7 +44,7 @@ async def bus_to(leap: LeapClock) -> AsyncIterator[OpenBus]:
 
     def opened(
         to: RogueTcp | RogueRtu | TcpBus | SerialBus, clock: Clock | None = None, **settings: Any
-    ) -> BusLine:
+    ) -> Bus:
         bus_settings = to.bus(**settings) if isinstance(to, RogueTcp | RogueRtu) else to
         bus = open_bus(bus_settings, clock or leap)
         closing.append(bus.aclose)

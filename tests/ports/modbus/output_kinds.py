@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from dustcake.adapters.modbus import BusLine, CoilOutputs
+from dustcake.adapters.modbus import Bus, CoilOutputs
 from dustcake.core.commands import FireValve
 from ports.modbus.rogue import RogueRtu, RogueTcp, Tampered
 from ports.modbus.support import blower, outputs
@@ -37,15 +37,15 @@ def is_off(request: bytes) -> bool:
     return request[0] == 5 and request[3] == 0
 
 
-def timed(bus: BusLine, coils: list[int] | None = None) -> CoilOutputs:
+def timed(bus: Bus, coils: list[int] | None = None) -> CoilOutputs:
     return CoilOutputs(
         {"hall": bus}, outputs("valves_on_off", coils or [16, 17, 18, 19]), blower(30)
     )
 
 
-def one_shot(bus: BusLine, **more: object) -> CoilOutputs:
+def one_shot(bus: Bus, **more: object) -> CoilOutputs:
     return CoilOutputs({"hall": bus}, outputs("valves_one_shot", [0, 1, 2], **more), None)
 
 
-def demand(bus: BusLine) -> CoilOutputs:
+def demand(bus: Bus) -> CoilOutputs:
     return CoilOutputs({"hall": bus}, outputs("demand_contact", [4]), blower(5))

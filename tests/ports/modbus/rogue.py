@@ -9,7 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Self
 
-from dustcake.adapters.modbus.wire import crc16
+from dustcake.adapters.modbus.connection import crc16
 from dustcake.settings.buses import SerialBus, TcpBus
 from ports.modbus.device import Device
 

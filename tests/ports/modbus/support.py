@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from dustcake.adapters.modbus.requests import Read
+from dustcake.adapters.modbus.messages import Read
 from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.settings.buses import (
     AnalogInput,

@@ -6,7 +6,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from dustcake.adapters.modbus.coils import Coils
-from dustcake.adapters.modbus.requests import Request, WriteCoils, WriteRegister
+from dustcake.adapters.modbus.messages import Request, WriteCoils, WriteRegister
 from dustcake.core.inputs import Outcome
 from dustcake.core.signals import FailureKind
 from ports.modbus.clocks import LeapClock
@@ -44,7 +44,7 @@ async def test_a_write_is_never_repeated(
     bus = bus_to(rogue, retries=5)
     rogue.tamper = FirstReplies(None)
     async with bus.reserved() as hold:
-        failed(await hold.ask(request_), FailureKind.TIMEOUT)
+        failed(await hold.exchange(request_), FailureKind.TIMEOUT)
     assert len(rogue.frames) == 1
 
 
@@ -174,8 +174,8 @@ async def test_a_reserved_bus_lets_nobody_in_between(rogue: AnyRogue, bus_to: Op
     bus = bus_to(rogue, timeout_s=5.0)
     async with bus.reserved() as hold:
         other = asyncio.create_task(bus.read(words(7)))
-        await hold.ask(words(1))
-        await hold.ask(words(2))
+        await hold.exchange(words(1))
+        await hold.exchange(words(2))
     await other
     at = 8 if isinstance(rogue, RogueTcp) else 2
     assert [frame[at + 1] for frame in rogue.frames] == [1, 2, 7]
@@ -187,9 +187,9 @@ async def test_an_urgent_request_does_not_wait_for_the_quarantine(
     bus = bus_to(rtu)
     rtu.tamper = FirstReplies(None)
     async with bus.reserved() as hold:
-        failed(await hold.ask(WriteCoils(1, 0, (True,))), FailureKind.TIMEOUT)
+        failed(await hold.exchange(WriteCoils(1, 0, (True,))), FailureKind.TIMEOUT)
         leap.sleeps.clear()
-        assert await hold.ask(WriteCoils(1, 0, (False,)), urgent=True) == ()
+        assert await hold.exchange(WriteCoils(1, 0, (False,)), urgent=True) == ()
     assert sum(leap.sleeps) < 0.01
 
 
@@ -203,7 +203,7 @@ async def test_an_urgent_request_connects_although_the_bus_is_backing_off(
     await tcp.start(port)
     failed(await bus.read(words()), FailureKind.UNREACHABLE)
     async with bus.reserved() as hold:
-        assert await hold.ask(WriteCoils(1, 0, (False,)), urgent=True) == ()
+        assert await hold.exchange(WriteCoils(1, 0, (False,)), urgent=True) == ()
 
 
 async def test_switching_off_overtakes_whoever_waits(rogue: AnyRogue, bus_to: OpenBus) -> None:

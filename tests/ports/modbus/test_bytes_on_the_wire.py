@@ -6,7 +6,7 @@ CRCs computed with crcmod 1.7.
 
 import pytest
 
-from dustcake.adapters.modbus.requests import Answer, Read, Request, WriteCoils, WriteRegister
+from dustcake.adapters.modbus.messages import Answer, Read, Request, WriteCoils, WriteRegister
 from dustcake.core.signals import FailureKind
 from dustcake.settings.buses import BitTable, WordTable
 from ports.modbus.conftest import OpenBus
@@ -87,7 +87,7 @@ async def test_serial_frames(
     rtu.units[17] = rtu.device
     rtu.tamper = lambda request, honest: bytes.fromhex(reply)
     async with bus_to(rtu).reserved() as hold:
-        assert await hold.ask(request_) == answer
+        assert await hold.exchange(request_) == answer
     assert rtu.frames == [bytes.fromhex(sent)]
 
 
@@ -100,7 +100,7 @@ async def test_tcp_frames(
     frame, answered = bytes.fromhex(sent), bytes.fromhex(reply)
     tcp.tamper = lambda request, honest: tcp.frame(request, answered[0], answered[1:-2])
     async with bus_to(tcp).reserved() as hold:
-        assert await hold.ask(request_) == answer
+        assert await hold.exchange(request_) == answer
     assert tcp.frames == [b"\0\1\0\0\0" + bytes([len(frame) - 2]) + frame[:-2]]
 
 

@@ -6,7 +6,7 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from dustcake.adapters.modbus.requests import WriteCoils
+from dustcake.adapters.modbus.messages import WriteCoils
 from dustcake.core.signals import FailureKind
 from dustcake.settings.buses import TcpBus
 from ports.modbus.conftest import OpenBus
@@ -42,7 +42,7 @@ async def test_a_request_given_up_is_thrown_away(bus_to: OpenBus) -> None:
     async with server(lambda _: b"") as (to, ends):
         bus = bus_to(to)
         async with bus.reserved() as hold:
-            failed(await hold.ask(ON), FailureKind.TIMEOUT)
+            failed(await hold.exchange(ON), FailureKind.TIMEOUT)
         assert await ends.get() == "reset"
 
 
@@ -51,7 +51,7 @@ async def test_so_is_one_with_rubbish_for_an_answer(bus_to: OpenBus, wrong: byte
     async with server(lambda _: wrong) as (to, ends):
         bus = bus_to(to)
         async with bus.reserved() as hold:
-            failed(await hold.ask(ON), FailureKind.BAD_REPLY)
+            failed(await hold.exchange(ON), FailureKind.BAD_REPLY)
         assert await ends.get() == "reset"
 
 
@@ -65,7 +65,7 @@ async def test_so_is_one_that_closing_gives_up(bus_to: OpenBus) -> None:
     async with server(silent) as (to, ends):
         bus = bus_to(to.model_copy(update={"timeout_s": 10.0}))
         async with bus.reserved() as hold:
-            asking = asyncio.create_task(hold.ask(ON))
+            asking = asyncio.create_task(hold.exchange(ON))
             await asked.wait()
             await bus.aclose()
             assert "closed" in failed(await asking, FailureKind.UNREACHABLE)
@@ -76,6 +76,6 @@ async def test_when_all_is_answered_the_end_is_an_orderly_one(bus_to: OpenBus) -
     async with server(lambda request: request) as (to, ends):
         bus = bus_to(to)
         async with bus.reserved() as hold:
-            assert await hold.ask(ON) == ()
+            assert await hold.exchange(ON) == ()
         await bus.aclose()
         assert await ends.get() == "closed"

@@ -10,9 +10,8 @@ from pathlib import Path
 import pytest
 import serial
 
-from dustcake.adapters.modbus.link import Fault, Link
-from dustcake.adapters.modbus.requests import WriteCoils, to_pdu
-from dustcake.adapters.modbus.wire import frame_gap_s
+from dustcake.adapters.modbus.connection import Connection, Fault, frame_gap_s
+from dustcake.adapters.modbus.messages import WriteCoils, to_pdu
 from dustcake.core.signals import FailureKind
 from ports.modbus.clocks import LeapClock, RealClock
 from ports.modbus.conftest import OpenBus
@@ -99,7 +98,7 @@ async def test_2_a_coil_write_does_not_succeed_on_a_late_register_reply(
     bus = bus_to(rtu)
     rtu.tamper = pdu_instead(rtu, "03 02 00 2A")
     async with bus.reserved() as hold:
-        detail = failed(await hold.ask(WriteCoils(1, 3, (True,))), FailureKind.BAD_REPLY)
+        detail = failed(await hold.exchange(WriteCoils(1, 3, (True,))), FailureKind.BAD_REPLY)
     assert "function 5 was answered with function 3" in detail
 
 
@@ -238,10 +237,10 @@ async def test_5_bytes_before_the_first_request_are_passed_over(
 async def test_5_a_bad_reply_in_the_moment_of_the_time_out_stays_a_value(tcp: RogueTcp) -> None:
     """It comes after the time-out has struck and before whoever waits has been told."""
     loop = asyncio.get_running_loop()
-    link = Link(tcp.bus(), loop.time)
+    link = Connection(tcp.bus(), loop.time)
     assert await link.open() is None
     tcp.tamper = lambda request, reply: None
-    asking = asyncio.create_task(link.ask(to_pdu(words())))
+    asking = asyncio.create_task(link.exchange(to_pdu(words())))
     await tcp.heard.get()
     assert link._waiting is not None
     strikes_s = link._waiting.when()

@@ -5,7 +5,7 @@ import asyncio
 import pytest
 import structlog
 
-from dustcake.adapters.modbus import BusLine, CoilOutputs
+from dustcake.adapters.modbus import Bus, CoilOutputs
 from dustcake.core.commands import AllValvesOff, Command, SetDemand
 from dustcake.core.inputs import Outcome
 from ports.modbus.clocks import LeapClock
@@ -16,7 +16,7 @@ from ports.modbus.support import outputs
 REGISTER = 101
 
 
-def watched(bus: BusLine, kind: str = "valves_on_off") -> CoilOutputs:
+def watched(bus: Bus, kind: str = "valves_on_off") -> CoilOutputs:
     coils = [16, 17, 18, 19] if kind != "demand_contact" else [4]
     settings = outputs(kind, coils, watchdog={"register": REGISTER, "timeout_s": 6.0})
     return CoilOutputs({"hall": bus}, settings, None)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dustcake.adapters.modbus.wire import (
+from dustcake.adapters.modbus.connection import (
     BadReplyError,
     character_s,
     crc16,

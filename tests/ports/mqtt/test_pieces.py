@@ -8,10 +8,10 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
 from dustcake.adapters.mqtt import MqttVersion
-from dustcake.adapters.mqtt.backoff import Backoff
-from dustcake.adapters.mqtt.causes import explain
-from dustcake.adapters.mqtt.newest import Newest
-from dustcake.adapters.mqtt.packing import publish_properties
+from dustcake.adapters.mqtt.link import LatestQueue
+from dustcake.adapters.mqtt.packets import publish_properties
+from dustcake.adapters.mqtt.reconnect import Backoff
+from dustcake.adapters.mqtt.trouble import explain
 from dustcake.publish.topics import Keep, Publication
 from ports.mqtt.running_link import settings_for
 
@@ -33,7 +33,7 @@ def test_backoff_starts_afresh_only_after_a_connection_that_held() -> None:
 
 
 async def test_newest_wins_in_order_of_arrival_and_is_bounded() -> None:
-    room: Newest[int] = Newest(3)
+    room: LatestQueue[int] = LatestQueue(3)
     for key, item in (("a", 1), ("b", 2), ("a", 3), ("c", 4), ("d", 5)):
         room.put(key, item)
     assert [await room.take() for _ in range(3)] == [3, 4, 5]

@@ -5,7 +5,7 @@ import asyncio
 import pytest
 
 from dustcake.adapters.mqtt import Incoming, MqttVersion
-from dustcake.adapters.mqtt.requests import LARGEST_PAYLOAD, MOST_WAITING, Reply
+from dustcake.adapters.mqtt.link import LARGEST_PAYLOAD, MOST_WAITING, Reply
 from ports.fake_store import FakeStore
 from ports.mqtt.running_link import VERSIONS, link_running, settings_for
 from system_support.broker import Broker, until

@@ -14,7 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.driver import BASE
-from dustcake.adapters.store import SqliteStore, grouping
+from dustcake.adapters.store import SqliteStore
+from dustcake.adapters.store import store as grouping
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.units import PressureUnit

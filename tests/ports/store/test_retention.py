@@ -8,9 +8,9 @@ import pytest
 import structlog
 
 from dustcake.adapters.store import History, Retention, SqliteStore
-from dustcake.adapters.store.opening import open_for_writing, transaction
-from dustcake.adapters.store.packing import PACKED, pack
+from dustcake.adapters.store.journal_file import open_for_writing, transaction
 from dustcake.adapters.store.retention import BATCH, PERIOD, SPARED, prune
+from dustcake.adapters.store.rows import PACKED, pack
 from ports.store.samples import FIRST_UTC_S, commit_of, event_message, latest, poll
 
 DAY_S = 86_400

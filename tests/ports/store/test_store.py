@@ -208,7 +208,7 @@ async def test_damage_met_while_running_costs_one_commit(path: Path) -> None:
         assert await store.load("c1") == Stored(state(102), poll(102).at.utc_s)
 
 
-async def test_a_state_that_cannot_be_read_is_put_by(path: Path) -> None:
+async def test_a_state_that_cannot_be_read_is_quarantined_as(path: Path) -> None:
     async with SqliteStore.open(path) as store:
         await store.commit(commit_of(1))
     sql(path, "UPDATE state SET body = '{}'")

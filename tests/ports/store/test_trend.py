@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dustcake.adapters.store import SqliteStore
+from dustcake.adapters.store.history import FROM_HOURS_S, trend
 from dustcake.adapters.store.schema import migrate
-from dustcake.adapters.store.trend import FROM_HOURS_S, trend
 from ports.store.test_migration import OLD, restored
 
 END_S = 1_700_006_400.0  # a whole hour

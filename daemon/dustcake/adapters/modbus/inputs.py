@@ -3,10 +3,9 @@
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 
-from dustcake.adapters.modbus.backoff import Backoff
-from dustcake.adapters.modbus.blocks import Span, joined
-from dustcake.adapters.modbus.bus import BusLine
-from dustcake.adapters.modbus.requests import Answer, Read
+from dustcake.adapters.modbus.bus import Bus
+from dustcake.adapters.modbus.channel import Backoff
+from dustcake.adapters.modbus.messages import Answer, Read, Span, joined
 from dustcake.core.record import record
 from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading
@@ -38,7 +37,7 @@ class FieldInputs:
 
     def __init__(
         self,
-        buses: Mapping[str, BusLine],
+        buses: Mapping[str, Bus],
         dp: field.AnalogInput,
         header: field.AnalogInput | None,
         contacts: field.Contacts,
@@ -95,7 +94,7 @@ class FieldInputs:
         return {point.name: answer for point in block.points}
 
     async def _split(self, block: _Block) -> dict[str, Answer | ReadFailure]:
-        """The device does not let these be read together: ask one by one, from now on."""
+        """The device does not let these be read together: read one by one from now on."""
         singles = [_block((point,)) for point in block.points]
         at = self._plan.index(block)
         self._plan[at : at + 1] = singles

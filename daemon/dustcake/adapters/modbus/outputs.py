@@ -4,16 +4,18 @@ import asyncio
 from collections.abc import Mapping
 from typing import assert_never
 
-from dustcake.adapters.modbus.bus import BusLine
-from dustcake.adapters.modbus.coils import DONE, Coils
-from dustcake.adapters.modbus.output_watchdog import OutputWatchdog
-from dustcake.adapters.modbus.pulses import Cut, OneShotPulses, TimedPulses
+import structlog
+
+from dustcake.adapters.modbus.bus import Bus, Reserved
+from dustcake.adapters.modbus.coils import DONE, Coils, EarlyEnd, OneShotPulses, TimedPulses
+from dustcake.adapters.modbus.messages import Read, WriteRegister
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.inputs import Outcome
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.signals import ReadFailure
+from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.ports import OutputReport
 from dustcake.settings import buses as field
+from dustcake.settings.buses import ModuleWatchdog, WordTable
 
 
 class CoilOutputs:
@@ -21,7 +23,7 @@ class CoilOutputs:
 
     def __init__(
         self,
-        buses: Mapping[str, BusLine],
+        buses: Mapping[str, Bus],
         outputs: field.Outputs,
         blower_run: field.CoilOutput | None,
     ) -> None:
@@ -44,7 +46,7 @@ class CoilOutputs:
         if outputs.watchdog is not None:
             self._watchdog = OutputWatchdog(bus, outputs.unit, outputs.watchdog)
         self._one_at_a_time = asyncio.Lock()
-        self._under_way: Cut | None = None
+        self._under_way: EarlyEnd | None = None
         self._blower: Coils | None = None
         if blower_run is not None:
             self._blower_bus = buses[blower_run.bus]
@@ -57,16 +59,16 @@ class CoilOutputs:
         A pulse under way is cut short by AllValvesOff, and by cancelling the caller, who gets
         his CancelledError only after the valve has been switched off.
         """
-        cut = Cut()
+        early_end = EarlyEnd()
         if isinstance(command, AllValvesOff) and self._under_way is not None:
-            self._under_way.short()
+            self._under_way.request()
         # A task of its own: cancelling it in the middle of an exchange would leave the off
         # write to wait until the line can be trusted again.
-        task = asyncio.create_task(self._carry_out(command, cut))
+        task = asyncio.create_task(self._carry_out(command, early_end))
         try:
             return await asyncio.shield(task)
         except asyncio.CancelledError:
-            cut.short()
+            early_end.request()
             await _ended(task)
             raise
 
@@ -75,11 +77,11 @@ class CoilOutputs:
         if self._watchdog is not None:
             await self._watchdog.keep()
 
-    async def _carry_out(self, command: Command, cut: Cut) -> OutputReport:
+    async def _carry_out(self, command: Command, early_end: EarlyEnd) -> OutputReport:
         if isinstance(command, SetBlowerRun):
             return await self._set_blower(command.run)
         async with self._one_at_a_time:
-            if cut.made and _energises(command):
+            if early_end.requested and _energises(command):
                 return OutputReport(Outcome.FAILED, "given up before it began")
             if self._watchdog is not None and _energises(command):
                 failure = await self._watchdog.ensure()
@@ -88,7 +90,7 @@ class CoilOutputs:
                     return OutputReport(Outcome.FAILED, detail)
             match command:
                 case FireValve():
-                    return await self._fire(command, cut)
+                    return await self._fire(command, early_end)
                 case SetDemand():
                     return await self._set_demand(command.closed)
                 case AllValvesOff():
@@ -96,12 +98,12 @@ class CoilOutputs:
                 case _:
                     assert_never(command)
 
-    async def _fire(self, command: FireValve, cut: Cut) -> OutputReport:
+    async def _fire(self, command: FireValve, early_end: EarlyEnd) -> OutputReport:
         if self._pulses is None:
             return OutputReport(Outcome.FAILED, "a demand contact has no valves to fire")
-        self._under_way = cut
+        self._under_way = early_end
         try:
-            return await self._pulses.fire(command, cut)
+            return await self._pulses.fire(command, early_end)
         finally:
             self._under_way = None
 
@@ -128,7 +130,7 @@ def _energises(command: Command) -> bool:
     return isinstance(command, FireValve) or (isinstance(command, SetDemand) and command.closed)
 
 
-async def _switched_on(bus: BusLine, coils: Coils) -> OutputReport:
+async def _switched_on(bus: Bus, coils: Coils) -> OutputReport:
     async with bus.reserved() as hold:
         failure = await coils.write(hold, on=True)
         if failure is not None:
@@ -153,3 +155,64 @@ async def _ended(task: asyncio.Task[OutputReport]) -> None:
         except asyncio.CancelledError:
             continue
     task.result()
+
+
+FEEDS_A_TIMEOUT = 3
+"""How often within the time-out it is fed, so that one lost exchange does not trip it."""
+
+_log = structlog.get_logger(__name__)
+
+
+class OutputWatchdog:
+    """Of one unit. Any valid request feeds it; the one made here reads its register back."""
+
+    def __init__(self, bus: Bus, unit: int, settings: ModuleWatchdog) -> None:
+        self._bus = bus
+        self._unit = unit
+        self._register = settings.register_address
+        self._counts = settings.counts
+        self._every_s = settings.timeout_s / FEEDS_A_TIMEOUT
+        self._is_set = False
+        self._told: str | None = None
+
+    async def ensure(self) -> ReadFailure | None:
+        """Set it unless it is known to be set; why that could not be done."""
+        if self._is_set:
+            return None
+        async with self._bus.reserved() as hold:
+            return await self._set(hold)
+
+    async def keep(self) -> None:
+        """Feed it, and set it again when it reads otherwise, until cancelled."""
+        clock = self._bus.clock
+        while True:
+            async with self._bus.reserved() as hold:
+                failure = await self._prove(hold)
+                if not isinstance(failure, ReadFailure) and not self._is_set:
+                    failure = await self._set(hold)
+            self._tell(failure)
+            await clock.sleep_until(clock.now().mono_s + self._every_s)
+
+    async def _prove(self, hold: Reserved) -> ReadFailure | None:
+        answer = await hold.exchange(Read(self._unit, WordTable.HOLDING, self._register, 1))
+        self._is_set = answer == (self._counts,)
+        return answer if isinstance(answer, ReadFailure) else None
+
+    async def _set(self, hold: Reserved) -> ReadFailure | None:
+        answer = await hold.exchange(WriteRegister(self._unit, self._register, self._counts))
+        failure = answer if isinstance(answer, ReadFailure) else await self._prove(hold)
+        if failure is None and not self._is_set:
+            failure = ReadFailure(
+                FailureKind.BAD_REPLY,
+                f"unit {self._unit}, holding register {self._register}: does not read "
+                f"{self._counts} after it was written; check outputs.watchdog",
+            )
+        return failure
+
+    def _tell(self, failure: ReadFailure | None) -> None:
+        detail = None if failure is None else failure.detail
+        if detail is not None and self._told is None:
+            _log.warning("module watchdog not set", cause=detail, consequence="no valve is fired")
+        elif detail is None and self._told is not None:
+            _log.info("module watchdog set")
+        self._told = detail

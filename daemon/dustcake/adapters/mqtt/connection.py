@@ -1,4 +1,5 @@
-"""One connection to the broker, from CONNECT to DISCONNECT."""
+"""One connection to the broker, from CONNECT to DISCONNECT, and the files it needs: the password
+and the TLS certificates."""
 
 import asyncio
 import logging
@@ -6,6 +7,7 @@ import socket
 import ssl
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
+from pathlib import Path
 from typing import Any
 
 import aiomqtt
@@ -17,11 +19,15 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from dustcake.adapters.limits import Turns
-from dustcake.adapters.mqtt.causes import ClosedEarly, PublicationRefused, SetupFault
-from dustcake.adapters.mqtt.credentials import read_password, tls_context
-from dustcake.adapters.mqtt.packing import connect_properties, publish_properties, will_properties
-from dustcake.adapters.mqtt.reading import BoundedReader, Inbox
-from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion
+from dustcake.adapters.mqtt.packets import (
+    BoundedReader,
+    Inbox,
+    connect_properties,
+    publish_properties,
+    will_properties,
+)
+from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion, TlsFiles
+from dustcake.adapters.mqtt.trouble import ClosedEarly, PublicationRefused, SetupFault
 from dustcake.publish.topics import Publication
 
 # The libraries report each fault several times and in their own words; the link reports it once.
@@ -33,7 +39,7 @@ MESSAGES_APART_S = 0.002
 
 
 class Connection(aiomqtt.Client):
-    """An aiomqtt client that makes good six faults of aiomqtt 2.5, each told below."""
+    """An aiomqtt client that makes good six faults of aiomqtt 2.5, each described below."""
 
     def __init__(
         self,
@@ -153,7 +159,11 @@ class Connection(aiomqtt.Client):
         super()._on_socket_open(client, userdata, sock)
         # In place of aiomqtt's own, which reads as long as there is something to be had.
         reader = BoundedReader(client, sock)
-        self._loop.call_soon_threadsafe(self._loop.add_reader, sock.fileno(), self._read, reader)
+        self._loop.call_soon_threadsafe(self._start_reading, sock, reader)
+
+    def _start_reading(self, sock: Any, reader: BoundedReader) -> None:
+        if sock.fileno() >= 0:  # the broker may have closed the connection already
+            self._loop.add_reader(sock.fileno(), self._read, reader)
 
     def _read(self, reader: BoundedReader) -> None:
         if self._disconnected.done():
@@ -243,3 +253,92 @@ async def _enter(connection: Connection, settings: LinkSettings) -> None:
             f"{settings.table}.host {settings.host!r} is not a host name",
             f"correct {settings.table}.host",
         ) from error
+
+
+class _TidySocket(ssl.SSLSocket):
+    """paho-mqtt forgets a socket whose handshake fails, so it must close itself."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
+
+
+def read_password(path: Path, table: str) -> str:
+    """The password in ``path``, without its line end. Read at each connect, so that a changed
+    password needs no restart. ``table``: of the settings, for messages.
+
+    Raises ``SetupFault`` when the file cannot be read or is empty.
+    """
+    try:
+        password = path.read_text(encoding="utf-8").rstrip("\r\n")
+    except OSError as error:
+        raise SetupFault(
+            f"{table}.password_file {path}: {error.strerror}",
+            "make the file readable for the user the daemon runs as",
+        ) from error
+    except UnicodeDecodeError as error:
+        raise SetupFault(
+            f"{table}.password_file {path} is not UTF-8 text", "write the password as plain text"
+        ) from error
+    if not password:
+        raise SetupFault(f"{table}.password_file {path} is empty", "write the password into it")
+    return password
+
+
+def tls_context(files: TlsFiles, table: str) -> ssl.SSLContext:
+    """A context that verifies the broker's certificate and its host name, unless
+    ``files`` says otherwise.
+
+    Raises ``SetupFault`` when a file is missing, unreadable or not what it should be.
+    """
+    try:
+        context = ssl.create_default_context(
+            ssl.Purpose.SERVER_AUTH, cafile=None if files.ca_file is None else str(files.ca_file)
+        )
+    except (OSError, ssl.SSLError) as error:
+        raise SetupFault(
+            f"{table}.tls.ca_file {files.ca_file}: {_reason(error)}",
+            "name the PEM file of the authority that signed the broker's certificate",
+        ) from error
+    # From Python 3.13 on the default also refuses certificates without an authority key
+    # identifier, which a plant's own small authority often leaves out. Signature, dates and host
+    # name are verified by every version alike.
+    context.verify_flags &= ~ssl.VERIFY_X509_STRICT
+    context.sslsocket_class = _TidySocket
+    if not files.verify:
+        context.check_hostname = False
+        context.verify_mode = ssl.CERT_NONE
+    if files.cert_file is None:
+        return context
+    try:
+        # The empty password stops OpenSSL from asking for one at the terminal.
+        context.load_cert_chain(files.cert_file, files.key_file, password="")
+    except (OSError, ssl.SSLError) as error:
+        raise SetupFault(
+            f"{table}.tls.cert_file {files.cert_file}, key_file {files.key_file}: {_reason(error)}",
+            "name this client's PEM certificate and its own unencrypted key, both readable for "
+            "the user the daemon runs as",
+        ) from error
+    return context
+
+
+def _reason(error: OSError) -> str:
+    if isinstance(error, ssl.SSLError):
+        return error.reason or "not a PEM file"
+    return error.strerror or str(error)
+
+
+async def received(host: str, port: int, topic_filter: str) -> AsyncIterator[tuple[str, bytes]]:
+    """Topic and payload of everything published under ``topic_filter``, retained first.
+
+    Raises aiomqtt.MqttError when the broker cannot be reached or goes away.
+    """
+    client = aiomqtt.Client(host, port, protocol=aiomqtt.ProtocolVersion.V5)
+    async with client:
+        await client.subscribe(topic_filter, qos=1)
+        async for message in client.messages:
+            if isinstance(message.payload, bytes):
+                yield str(message.topic), message.payload

@@ -9,11 +9,11 @@ import structlog
 from paho.mqtt.reasoncodes import ReasonCode
 
 from dustcake.adapters.limits import FloodLog, Turns
-from dustcake.adapters.mqtt.causes import HostAway
 from dustcake.adapters.mqtt.connection import Connection
-from dustcake.adapters.mqtt.requests import MOST_WAITING
+from dustcake.adapters.mqtt.link import MOST_WAITING
+from dustcake.adapters.mqtt.reconnect import LinkStatus, Reconnector
 from dustcake.adapters.mqtt.settings import LinkSettings
-from dustcake.adapters.mqtt.upkeep import LinkStatus, Upkeep
+from dustcake.adapters.mqtt.trouble import HostAway
 from dustcake.ports import Clock
 from dustcake.publish.sparkplug.commands import DeviceRequest, Rebirth, Refused, read_commands
 from dustcake.publish.sparkplug.edge_node import EdgeNode, Heard, MessageType, PrimaryHost
@@ -33,8 +33,8 @@ class EdgeNodeLink:
     """One connection for the edge node; ``run`` keeps it up.
 
     ``settings.request_topics`` are not used: what is listened to follows from the node. With
-    ``on_request`` None commands to devices are not even subscribed to; otherwise it is also told
-    of those that are refused here, to answer them. A command holds for
+    ``on_request`` None commands to devices are not even subscribed to; otherwise it is also called
+    for those that are refused here, to answer them. A command holds for
     ``command_expiry_s`` after it was sent.
     """
 
@@ -55,39 +55,39 @@ class EdgeNodeLink:
         self._clock = clock
         self._on_request = on_request
         self._expiry_s = command_expiry_s
-        self._upkeep = Upkeep(settings, self, on_status, uniform)
+        self._reconnector = Reconnector(settings, self, on_status, uniform)
         self._stirred = asyncio.Event()
         self._rebirth = False
         self._turns = Turns(COMMANDS_APART_S)
         self._requests: asyncio.Queue[DeviceRequest | Refused] = asyncio.Queue(MOST_WAITING)
-        self._is_told = False
+        self._is_sent = False
         self._waited_for = ""
 
     @property
     def status(self) -> LinkStatus:
         """Whether the broker is there, since when, and if not why."""
-        return self._upkeep.status
+        return self._reconnector.status
 
     def stir(self) -> None:
         """Something has been observed, and may be due."""
-        self._is_told = False
+        self._is_sent = False
         self._stirred.set()
 
     @property
     def is_behind(self) -> bool:
         """Whether something that has been observed is not sent yet, although it could be."""
-        can_tell = self.status.connected and self._host.is_ready and self._now() is not None
-        return can_tell and not self._is_told
+        can_send = self.status.connected and self._host.is_ready and self._now() is not None
+        return can_send and not self._is_sent
 
     def _now(self) -> float | None:
         return self._clock.now().utc_s
 
     async def run(self) -> None:
         """Keep the link up until cancelled. Expected failures are logged, never raised."""
-        await self._upkeep.run()
+        await self._reconnector.run()
 
     def will(self) -> Publication:
-        """See ``Conversation``, whose methods these are."""
+        """See ``Session``, whose methods these are."""
         return self._node.will()
 
     def connect_sent(self) -> None:
@@ -99,19 +99,19 @@ class EdgeNodeLink:
         return self._node.death()
 
     def disconnected(self) -> None:
-        """What may have been lost on the way is told again."""
+        """What may have been lost on the way is sent again."""
         self._node.disconnected(self._clock.now().mono_s)
 
-    async def converse(self, connection: Connection) -> None:
-        """Subscribe, wait for the primary host, be born, and tell what is due until it ends."""
+    async def run_session(self, connection: Connection) -> None:
+        """Subscribe, wait for the primary host, publish births, then what is due, until it ends."""
         self._host.connected()
         self._rebirth = False
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._receive(connection))
             await self._subscribe(connection)
-            self._upkeep.note_connection()
+            self._reconnector.note_connection()
             tasks.create_task(self._hand_on())
-            tasks.create_task(self._tell(connection))
+            tasks.create_task(self._send(connection))
 
     async def _subscribe(self, connection: Connection) -> None:
         topics = [self._node.topics.of(MessageType.NCMD)]
@@ -129,7 +129,7 @@ class EdgeNodeLink:
                     remedy="allow this user to read there in the broker's access rules",
                 )
 
-    async def _tell(self, connection: Connection) -> None:
+    async def _send(self, connection: Connection) -> None:
         while True:
             utc_s = await self._may_be_born()
             self._rebirth = False
@@ -142,7 +142,7 @@ class EdgeNodeLink:
                 now = self._clock.now()
                 due = None if now.utc_s is None else self._node.next_due(now, now.utc_s)
                 if due is None:
-                    self._is_told = True
+                    self._is_sent = True
                     await self._stirred.wait()
                 else:
                     await connection.send(due)
@@ -199,7 +199,7 @@ class EdgeNodeLink:
                 self._requests.put_nowait(command)
 
     def _refuse(self, topic: str, problem: str) -> None:
-        """Not done. Where it was for a device, whoever asked is answered too."""
+        """Not done. Where it was for a device, the requester is answered too."""
         self._drop(topic, problem)
         topics = self._node.topics
         for device in self._node.devices:

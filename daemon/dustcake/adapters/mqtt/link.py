@@ -1,18 +1,151 @@
-"""The daemon's side of the link: announce, deliver the outbox, publish live, take requests."""
+"""A bounded waiting room in which the newest of each key wins."""
 
 import asyncio
 import random
-from collections.abc import Callable, Sequence
-from typing import Protocol
+from collections.abc import Callable, Hashable, Sequence
+from typing import Generic, Protocol, TypeVar
 
-from dustcake.adapters.limits import FloodLog
-from dustcake.adapters.mqtt.connection import Connection
-from dustcake.adapters.mqtt.newest import Newest
-from dustcake.adapters.mqtt.requests import RequestHandler, Requests
+import aiomqtt
+import structlog
+from paho.mqtt.reasoncodes import ReasonCode
+
+from dustcake.adapters.limits import FloodLog, Turns
+from dustcake.adapters.mqtt.connection import MESSAGES_APART_S, Connection
+from dustcake.adapters.mqtt.packets import correlation_data, message_expiry_s, response_topic
+from dustcake.adapters.mqtt.reconnect import LinkStatus, Reconnector
 from dustcake.adapters.mqtt.settings import LinkSettings
-from dustcake.adapters.mqtt.upkeep import LinkStatus, Upkeep
+from dustcake.core.record import record
 from dustcake.ports import Outbox
 from dustcake.publish.topics import Keep, Publication, may_be_published_to
+
+T = TypeVar("T")
+
+
+class LatestQueue(Generic[T]):
+    """First in, first out; a second item of a key replaces the first; full, the oldest goes."""
+
+    def __init__(self, capacity: int) -> None:
+        self._capacity = capacity
+        self._items: dict[Hashable, T] = {}
+        self._filled = asyncio.Event()
+
+    def put(self, key: Hashable, item: T) -> None:
+        """Add ``item``; never waits."""
+        self._items.pop(key, None)
+        if len(self._items) >= self._capacity:
+            del self._items[next(iter(self._items))]
+        self._items[key] = item
+        self._filled.set()
+
+    async def take(self) -> T:
+        """Remove and return the oldest item, waiting for one."""
+        while not self._items:
+            self._filled.clear()
+            await self._filled.wait()
+        return self._items.pop(next(iter(self._items)))
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing waits."""
+        return not self._items
+
+    def clear(self) -> None:
+        """Forget everything."""
+        self._items.clear()
+
+
+LARGEST_PAYLOAD = 16_384  # bytes
+MOST_WAITING = 32
+BUSY = f"{MOST_WAITING} requests are waiting already"
+
+_log = structlog.get_logger(__name__)
+_dropped = FloodLog("request dropped")
+
+
+@record
+class Incoming:
+    """One request as it came. ``expiry_s``: what is left of its message expiry interval; this and
+    what follows is None in MQTT 3.1.1."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    expiry_s: float | None
+    response_topic: str | None
+    correlation_data: bytes | None
+
+
+Reply = Callable[[str, bytes, bytes | None], None]
+
+
+class RequestHandler(Protocol):
+    """Takes one request that came in, and replies once: to a topic, with correlation data."""
+
+    async def __call__(self, incoming: Incoming, reply: Reply) -> None:
+        """Called for one after the other."""
+        ...
+
+    def busy(self, incoming: Incoming, reply: Reply) -> None:
+        """The same where too many are waiting: without delay, in a few words."""
+        ...
+
+
+class Requests:
+    """The requests of one connection."""
+
+    def __init__(self, handler: RequestHandler | None, reply: Reply) -> None:
+        self._handler = handler
+        self._reply = reply
+        self._waiting: asyncio.Queue[Incoming] = asyncio.Queue(MOST_WAITING)
+        self._turns = Turns(MESSAGES_APART_S)
+
+    async def subscribe(self, connection: Connection, topics: Sequence[str]) -> None:
+        """Subscribe to ``topics``. A refusal is logged and costs only the requests."""
+        if not topics or self._handler is None:
+            return
+        codes = await connection.listen(topics)
+        for topic, code in zip(topics, codes, strict=True):
+            if isinstance(code, ReasonCode) and code.is_failure:
+                _log.warning(
+                    "requests refused by the broker",
+                    topic=topic,
+                    cause=str(code),
+                    remedy="allow this user to read there in the broker's access rules",
+                )
+
+    async def receive(self, connection: Connection) -> None:
+        """Sort what comes in, until the connection ends with an ``aiomqtt.MqttError``."""
+        async for message in connection.incoming():
+            if self._handler is None:
+                continue
+            incoming = _incoming(message)
+            if self._waiting.full():
+                _dropped.warn(topic=incoming.topic, cause=BUSY)
+                self._handler.busy(incoming, self._reply)
+            else:
+                self._waiting.put_nowait(incoming)
+
+    async def handle(self) -> None:
+        """Hand the requests on, one after the other, for ever."""
+        while self._handler is not None:
+            incoming = await self._waiting.get()
+            await self._turns.next()
+            await self._handler(incoming, self._reply)
+
+
+def _incoming(message: aiomqtt.Message) -> Incoming:
+    properties = message.properties
+    # What is too long is refused by whoever reads it; so much shows that it is.
+    payload = bytes(message.payload[:LARGEST_PAYLOAD])
+    return Incoming(
+        str(message.topic),
+        payload,
+        bool(message.retain),
+        message_expiry_s(properties),
+        response_topic(properties),
+        correlation_data(properties),
+    )
+
 
 LIVE_CAPACITY = 256
 
@@ -59,14 +192,14 @@ class MqttLink:
         self._outbox = outbox
         self._presence = presence
         self._on_request = on_request
-        self._upkeep = Upkeep(settings, self, on_status, uniform)
-        self._live: Newest[tuple[Publication, bytes | None]] = Newest(LIVE_CAPACITY)
+        self._reconnector = Reconnector(settings, self, on_status, uniform)
+        self._live: LatestQueue[tuple[Publication, bytes | None]] = LatestQueue(LIVE_CAPACITY)
         self._connection: Connection | None = None
 
     @property
     def status(self) -> LinkStatus:
         """Whether the broker is there, since when, and if not why."""
-        return self._upkeep.status
+        return self._reconnector.status
 
     def publish_live(self, publication: Publication) -> None:
         """Publish at QoS 0 if there is a connection; never waits. Where what was published before
@@ -94,10 +227,10 @@ class MqttLink:
 
     async def run(self) -> None:
         """Keep the link up until cancelled. Expected failures are logged, never raised."""
-        await self._upkeep.run()
+        await self._reconnector.run()
 
     def will(self) -> Publication:
-        """See ``Conversation``, whose methods these are."""
+        """See ``Session``, whose methods these are."""
         return self._presence.will()
 
     def connect_sent(self) -> None:
@@ -112,7 +245,7 @@ class MqttLink:
         self._connection = None
         self._live.clear()
 
-    async def converse(self, connection: Connection) -> None:
+    async def run_session(self, connection: Connection) -> None:
         """Announce the daemon, then deliver, publish and listen until the connection ends."""
         async with asyncio.TaskGroup() as tasks:
             # The receiver is the first to learn of a lost connection, and by failing
@@ -123,7 +256,7 @@ class MqttLink:
             for state in self._presence.current():
                 await connection.deliver(state)
             await requests.subscribe(connection, self._settings.request_topics)
-            self._upkeep.note_connection()
+            self._reconnector.note_connection()
             self._connection = connection
             tasks.create_task(requests.handle())
             tasks.create_task(self._drain(connection))

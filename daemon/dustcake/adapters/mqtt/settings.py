@@ -16,7 +16,7 @@ class MqttVersion(StrEnum):
 @record
 class TlsFiles:
     """PEM files. ``ca_file``: who may have signed the broker's certificate (None: the system's
-    list). ``cert_file`` and ``key_file``: this client's own, where the broker asks for one.
+    list). ``cert_file`` and ``key_file``: this client's own, where the broker requires one.
     ``verify`` False takes any broker for the right one, and is warned of at every connect."""
 
     ca_file: Path | None = None

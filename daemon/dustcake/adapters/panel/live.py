@@ -20,7 +20,7 @@ Status = Callable[[str, PressureUnit], Mapping[str, Any]]
 
 
 class Live:
-    """Tells viewers what ``status`` says. ``now``: the monotonic clock."""
+    """Sends viewers what ``status`` gives. ``now``: the monotonic clock."""
 
     def __init__(self, status: Status, now: Callable[[], float]) -> None:
         self._status = status
@@ -68,7 +68,7 @@ class Live:
             return
 
     def _parts(self, collector: str, unit: PressureUnit) -> dict[str, str]:
-        """The status, each part as JSON; made once for all viewers who ask within half a turn."""
+        """The status, each part as JSON; made once for all viewers within half a turn."""
         now_s = self._now()
         made_s, parts = self._encoded.get((collector, unit), (now_s - EVERY_S, {}))
         if now_s - made_s >= EVERY_S / 2:

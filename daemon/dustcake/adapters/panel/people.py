@@ -1,8 +1,11 @@
-"""Signing in and out, and who is asking."""
+"""Signing in and out, who makes a request, and making whoever guesses passwords wait."""
 
 import asyncio
 import json
+import secrets
+from collections import OrderedDict
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import structlog
@@ -11,10 +14,92 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from dustcake.adapters.panel.guard import TooLongError
-from dustcake.adapters.panel.lock_out import LockOut
-from dustcake.adapters.panel.sessions import Session, Sessions
-from dustcake.adapters.panel.users import LONGEST_PASSWORD, NOBODY, Users, UsersFileError
+from dustcake.adapters.panel.users import LONGEST_PASSWORD, NOBODY, User, Users, UsersFileError
 from dustcake.core.requests.definitions import LEVEL_NEEDED, Level
+
+MOST_SESSIONS = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """Somebody who is signed in. ``token``: what their page has to show with every request, which
+    another site cannot know. ``ends_s``: on the monotonic clock."""
+
+    user: User
+    token: str
+    ends_s: float
+
+
+class Sessions:
+    """Sessions, in memory only: a restart of the daemon ends them. ``now``: the monotonic clock."""
+
+    def __init__(self, lasts_s: float, now: Callable[[], float]) -> None:
+        self._lasts_s = lasts_s
+        self._now = now
+        self._by_id: OrderedDict[str, Session] = OrderedDict()
+
+    def begin(self, user: User) -> str:
+        """Sign ``user`` in; the identifier is for their browser alone."""
+        while len(self._by_id) >= MOST_SESSIONS:
+            self._by_id.popitem(last=False)
+        session_id = secrets.token_urlsafe(32)
+        ends_s = self._now() + self._lasts_s
+        self._by_id[session_id] = Session(user, secrets.token_urlsafe(32), ends_s)
+        return session_id
+
+    def find(self, session_id: str) -> Session | None:
+        """The session of this identifier, unless it is over."""
+        session = self._by_id.get(session_id)
+        if session is not None and self._now() >= session.ends_s:
+            self.end(session_id)
+            return None
+        return session
+
+    def end(self, session_id: str) -> None:
+        """Sign out."""
+        self._by_id.pop(session_id, None)
+
+
+FREE_TRIES = 5
+LOCKED_S = 300.0
+MOST_REMEMBERED = 1024
+
+
+class LockOut:
+    """Counts failures by key (a user's name, an address). After ``FREE_TRIES`` of them, each within
+    ``LOCKED_S`` of the one before, that key is locked for ``LOCKED_S``. ``now``: the monotonic
+    clock."""
+
+    def __init__(self, now: Callable[[], float]) -> None:
+        self._now = now
+        self._failures: OrderedDict[str, tuple[int, float]] = OrderedDict()
+
+    def wait_s(self, *keys: str) -> float:
+        """How long it is until all of ``keys`` may try again; 0 if they may now."""
+        return max(map(self._wait_s, keys), default=0.0)
+
+    def _wait_s(self, key: str) -> float:
+        count, last_s = self._failures.get(key, (0, 0.0))
+        if count < FREE_TRIES:
+            return 0.0
+        return max(0.0, last_s + LOCKED_S - self._now())
+
+    def failed(self, *keys: str) -> None:
+        """One more failure of each."""
+        now_s = self._now()
+        for key in keys:
+            count, last_s = self._failures.pop(key, (0, now_s))
+            # Once a lock is over, counting begins anew.
+            count = 1 if now_s - last_s >= LOCKED_S else count + 1
+            self._failures[key] = (count, now_s)
+        while len(self._failures) > MOST_REMEMBERED:
+            self._failures.popitem(last=False)
+
+    def succeeded(self, *keys: str) -> None:
+        """Forget their failures."""
+        for key in keys:
+            self._failures.pop(key, None)
+
 
 log = structlog.get_logger()
 
@@ -61,7 +146,7 @@ class People:
         self._cookie = "__Host-dustcake" if secure else "dustcake"
 
     def session(self, request: Request) -> Session | None:
-        """Who is asking, as far as they have signed in and are users still."""
+        """Who makes the request, as far as they have signed in and are users still."""
         session_id = request.cookies.get(self._cookie, "")
         session = self._sessions.find(session_id)
         if session is not None and not self._users.has(session.user):
@@ -70,11 +155,11 @@ class People:
         return session
 
     def may_view(self, request: Request) -> bool:
-        """Whether whoever asks may see anything."""
+        """Whether the requester may see anything."""
         return self._shows_to_all or self.session(request) is not None
 
     def who(self, request: Request) -> dict[str, Any]:
-        """What their page has to know: who they are, and what they may ask for."""
+        """What their page has to know: who they are, and what they may request."""
         session = self.session(request)
         if session is None:
             level = Level.VIEW if self._shows_to_all else None
@@ -84,7 +169,7 @@ class People:
         return {"user": session.user.name, "level": level, "may": may, "token": session.token}
 
     def allowed(self, request: Request, name: str) -> Session:
-        """The session of who asks for a request of kind ``name``. Raises RefusedError."""
+        """The session of who makes a request of kind ``name``. Raises RefusedError."""
         session = self.session(request)
         if session is None:
             raise RefusedError(401, "sign in first")
@@ -100,11 +185,11 @@ class People:
         return session
 
     def _ours(self, request: Request) -> None:
-        """Raises RefusedError where another site's page makes the browser ask."""
+        """Raises RefusedError where another site's page makes the browser send it."""
         origin = request.headers.get("origin")
         scheme = "https" if self._secure else "http"
         if origin is not None and origin != f"{scheme}://{request.headers.get('host')}":
-            raise RefusedError(403, "asked for by the page of another site")
+            raise RefusedError(403, "the request comes from the page of another site")
         if request.headers.get("content-type", "").partition(";")[0] != "application/json":
             raise RefusedError(415, "a request is JSON")
 

@@ -26,7 +26,7 @@ class TrendColumns:
 
 
 class SourceError(Exception):
-    """Something cannot be told now; the message says why, and what to do."""
+    """Something cannot be shown now; the message says why, and what to do."""
 
 
 class Source(Protocol):
@@ -46,7 +46,7 @@ class Source(Protocol):
         """All there is to say of it now, in words of ``unit``."""
         ...
 
-    async def ask(self, collector: str, asked: Fields, by: str, unit: PressureUnit) -> Fields:
+    async def request(self, collector: str, fields: Fields, by: str, unit: PressureUnit) -> Fields:
         """Put a request to it, for ``by``; what became of it, in words of ``unit``."""
         ...
 
@@ -62,8 +62,8 @@ class Source(Protocol):
         """What was understood of the settings: ``subject``, ``text``, ``caution``."""
         ...
 
-    async def commission(self, collector: str, asked: Fields, by: str) -> Fields:
-        """A piece of commissioning, asked for by ``by``: what became of it, and how all stands."""
+    async def commission(self, collector: str, fields: Fields, by: str) -> Fields:
+        """A piece of commissioning, requested by ``by``: its outcome, and how far all is."""
         ...
 
     async def commission_report(self, collector: str, form: str) -> bytes:

@@ -46,7 +46,7 @@ class User:
         return hmac.compare_digest(_digest(password, self.salt), self.digest)
 
 
-# Somebody who is not there is looked up as slowly as somebody who is.
+# An unknown name takes as long to refuse as a wrong password.
 NOBODY = User("", Level.VIEW, "00" * 16, "")
 
 

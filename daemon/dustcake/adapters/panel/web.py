@@ -1,7 +1,11 @@
-"""What can be asked of the panel over HTTP."""
+"""The panel over HTTP: the files of its page, and what the page requests."""
 
+import gzip
+import hashlib
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
+from importlib import resources
+from pathlib import Path
 
 import structlog
 from starlette.applications import Starlette
@@ -10,14 +14,94 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from dustcake.adapters.panel.commission import CommissionWeb
-from dustcake.adapters.panel.files import File
 from dustcake.adapters.panel.guard import Guard
 from dustcake.adapters.panel.live import Live
 from dustcake.adapters.panel.people import People, RefusedError, fields_of
 from dustcake.adapters.panel.source import Fields, Source, SourceError
 from dustcake.adapters.panel.trend_svg import NARROWEST, WIDEST, trend_svg
 from dustcake.units import PressureUnit, parse_pressure
+
+_TYPES = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+}
+_WORTH_PACKING_BYTES = 500
+_REPORT_TYPES = {"html": _TYPES[".html"], "pdf": "application/pdf"}
+_COMMISSION_REQUESTS = ("begin", "do")
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """One file in memory, also packed. ``etag``: changes with its content."""
+
+    media_type: str
+    content: bytes
+    packed: bytes
+    etag: str
+
+    def answer(self, request: Request) -> Response:
+        """Send it, unless the browser has it already."""
+        headers = {"etag": self.etag, "cache-control": "no-cache", "vary": "accept-encoding"}
+        if request.headers.get("if-none-match") == self.etag:
+            return Response(status_code=304, headers=headers)
+        content = self.content
+        accepted = request.headers.get("accept-encoding", "")
+        if len(content) >= _WORTH_PACKING_BYTES and "gzip" in accepted:
+            content = self.packed
+            headers["content-encoding"] = "gzip"
+        return Response(content, headers=headers, media_type=self.media_type)
+
+
+def _file(name: str, content: bytes) -> File:
+    digest = hashlib.sha256(content).hexdigest()[:20]
+    packed = gzip.compress(content, mtime=0)
+    return File(_TYPES[Path(name).suffix], content, packed, f'"{digest}"')
+
+
+def page_files() -> dict[str, File]:
+    """The files of the page by the path they are served at."""
+    directory = resources.files("dustcake.adapters.panel") / "page"
+    found = {
+        f"/{entry.name}": _file(entry.name, entry.read_bytes())
+        for entry in directory.iterdir()
+        if Path(entry.name).suffix in _TYPES
+    }
+    found["/"] = found.pop("/index.html")
+    return found
+
+
+class CommissionWeb:
+    """Its endpoints."""
+
+    def __init__(self, source: Source, people: People) -> None:
+        self._source = source
+        self._people = people
+
+    async def show(self, collector: str) -> Response:
+        """The state of it; for viewers."""
+        return JSONResponse(await self._source.commission(collector, {"commission": "show"}, ""))
+
+    async def request(self, request: Request) -> Response:
+        """Begin a record, or do something in a step; for adjusters."""
+        fields = await fields_of(request)
+        session = self._people.allowed(request, "commission")
+        collector = fields.pop("collector", None)
+        if not isinstance(collector, str) or collector not in self._source.collectors:
+            raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
+        if fields.get("commission") not in _COMMISSION_REQUESTS:
+            raise RefusedError(400, f"`commission`: one of {', '.join(_COMMISSION_REQUESTS)}")
+        by = f"panel:{session.user.name}"
+        return JSONResponse(await self._source.commission(collector, fields, by))
+
+    async def report(self, collector: str, form: str) -> Response:
+        """The report, to be saved; for viewers."""
+        made = await self._source.commission_report(collector, form)
+        name = f"commissioning-{collector}.{form}"
+        headers = {"content-disposition": f'attachment; filename="{name}"'}
+        return Response(made, media_type=_REPORT_TYPES[form], headers=headers)
+
 
 log = structlog.get_logger()
 
@@ -37,22 +121,21 @@ _LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
 
 
 class Web:
-    """The panel's application. ``charts``: whether ``files`` has the charting library."""
+    """The panel's application."""
 
     def __init__(
-        self, source: Source, people: People, live: Live, files: Mapping[str, File], *, charts: bool
+        self, source: Source, people: People, live: Live, files: Mapping[str, File]
     ) -> None:
         self._source = source
         self._people = people
         self._live = live
         self._files = files
-        self._charts = charts
         self._commission = CommissionWeb(source, people)
 
     def app(self, host: str, *, is_local: bool, tls: bool) -> ASGIApp:
         """The ASGI application, listening at ``host``."""
         page = [Route(path, self._file) for path in self._files]
-        told = {
+        viewed = {
             "/api/live": self._events,
             "/api/trend": self._trend,
             "/api/trend.svg": self._trend_svg,
@@ -65,11 +148,11 @@ class Web:
         routes = [
             *page,
             Route("/api/who", self._who),
-            *(Route(path, self._viewed(endpoint)) for path, endpoint in told.items()),
+            *(Route(path, self._viewed(endpoint)) for path, endpoint in viewed.items()),
             Route("/api/sign-in", self._people.sign_in, methods=["POST"]),
             Route("/api/sign-out", self._sign_out, methods=["POST"]),
             Route("/api/request", self._request, methods=["POST"]),
-            Route("/api/commission", self._commission.ask, methods=["POST"]),
+            Route("/api/commission", self._commission.request, methods=["POST"]),
         ]
         app = Starlette(routes=routes, exception_handlers={RefusedError: _refused})
         # Beyond this machine its names are not known here; there is nothing without a password.
@@ -95,7 +178,7 @@ class Web:
         if who["level"] is None:
             return JSONResponse(who)
         collectors = {name: unit.value for name, unit in self._source.collectors.items()}
-        about = {"site": self._source.site, "collectors": collectors, "charts": self._charts}
+        about = {"site": self._source.site, "collectors": collectors}
         return JSONResponse({**who, **about})
 
     async def _sign_out(self, request: Request) -> Response:
@@ -110,7 +193,7 @@ class Web:
             raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
         by = f"panel:{session.user.name}"
         unit = self._unit(request, collector)
-        answer = await self._source.ask(collector, _in_pascals(fields), by, unit)
+        answer = await self._source.request(collector, _in_pascals(fields), by, unit)
         log.info("panel request", by=by, request=name, accepted=answer["accepted"])
         return JSONResponse(answer)
 

@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from dustcake.adapters.store.faults import damage_named, is_damage, is_expected
-from dustcake.adapters.store.lock import FileLock
-from dustcake.adapters.store.opening import open_for_writing, start_afresh
+from dustcake.adapters.store.journal_file import FileLock, open_for_writing, start_afresh
 
 T = TypeVar("T")
 

@@ -10,8 +10,18 @@ from typing import Any
 
 import structlog
 
-from dustcake.adapters.store.packing import PACKED, unpack
-from dustcake.adapters.store.rows import blob, checked, number, optional, sane, text, utc, whole
+from dustcake.adapters.store.rows import (
+    PACKED,
+    blob,
+    checked,
+    number,
+    optional,
+    sane,
+    text,
+    unpack,
+    utc,
+    whole,
+)
 from dustcake.codec import FormatError
 from dustcake.core.inputs import Input
 from dustcake.core.minutes import Minute, Spread, minute_of, summarised

@@ -7,16 +7,15 @@ ever needs to be dropped from it.
 
 import asyncio
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import structlog
 
-from dustcake.adapters.store.at_hand import AtHand
 from dustcake.adapters.store.database import Database, disk_is_to_blame
 from dustcake.adapters.store.faults import explain
+from dustcake.adapters.store.journal_file import transaction
 from dustcake.adapters.store.minutes import numbered
-from dustcake.adapters.store.opening import transaction
 from dustcake.adapters.store.rows import (
     blob,
     checked,
@@ -59,7 +58,7 @@ class CollectorOutbox:
         self._renderer: Renderer | None = None
         self._last_ref: int | None = None
         self._acknowledged: set[int] = set()
-        self._at_hand = AtHand()
+        self._cache = OutboxCache()
         self._numbers_are_new = False
         self._added = asyncio.Event()
         self._added.set()
@@ -72,11 +71,11 @@ class CollectorOutbox:
         """The oldest ``most`` publications not yet delivered; none when the disk fails."""
         self._added.clear()
         self._notice_new_numbers()
-        at_hand = self._at_hand.oldest(most)
-        if at_hand is not None:
-            if at_hand:
+        cached = self._cache.oldest(most)
+        if cached is not None:
+            if cached:
                 self._added.set()
-            return at_hand
+            return cached
         try:
             waiting, last = await self._database.run(
                 lambda connection: self._waiting(connection, most)
@@ -89,14 +88,14 @@ class CollectorOutbox:
         if waiting:
             self._added.set()
         elif not self._notice_new_numbers():
-            self._at_hand.nothing_up_to(last)
+            self._cache.nothing_up_to(last)
         return waiting
 
     async def delivered(self, refs: Sequence[int]) -> None:
         """Forget these. On a disk that cannot be written they are remembered as delivered, and
         deleted when it can be again."""
         self._acknowledged.update(refs)
-        self._at_hand.delivered(refs)
+        self._cache.delivered(refs)
         if len(self._acknowledged) >= MOST_UNFORGOTTEN:
             await self.settle()
 
@@ -136,7 +135,7 @@ class CollectorOutbox:
         """What is at hand is changed in the loop only, where it is used."""
         noticed, self._numbers_are_new = self._numbers_are_new, False
         if noticed:
-            self._at_hand.distrust()
+            self._cache.distrust()
         return noticed
 
     def forget(self, connection: sqlite3.Connection, refs: frozenset[int]) -> None:
@@ -153,12 +152,12 @@ class CollectorOutbox:
         self._acknowledged -= refs
 
     def committed(self, gone: frozenset[int], added: Sequence[Queued | None]) -> None:
-        """On the disk ``gone`` are deleted, and ``added`` are; None stands for what has to be
+        """On the disk ``gone`` are deleted, and ``added`` are; None is for what has to be
         worded from there."""
         self._notice_new_numbers()
         self.forgotten(gone)
         if added:
-            self._at_hand.add(added)
+            self._cache.add(added)
             self._added.set()
 
     def enqueue(
@@ -266,7 +265,7 @@ class CollectorOutbox:
     def _publication(
         self, connection: sqlite3.Connection, row: Sequence[Any]
     ) -> Publication | None:
-        """None where there is nothing left to tell. Raises ``FormatError``."""
+        """None where there is nothing left to publish. Raises ``FormatError``."""
         keep, source, quality, topic, payload, qos, retain, expiry_s = checked("outbox", row, _ROW)
         if source is None:
             if not may_be_published_to(topic):
@@ -312,3 +311,63 @@ def _event(
     except ValueError as error:  # a number that JSON cannot say
         raise FormatError(f"events: {error}") from None
     return publication
+
+
+CAPACITY = 64
+
+
+class OutboxCache:
+    """The end of an outbox, in memory: everything in it that waits, as long as ``oldest`` says so.
+
+    Numbers of an outbox have no gap but where a commit has failed. So what is added belongs to the
+    end if it follows the last number that is known here; where it does not, or is too much, the
+    disk is read until nothing waits there any more.
+    """
+
+    def __init__(self) -> None:
+        self._queued: dict[int, Queued] = {}
+        self._known_to: int | None = None
+        self._added_to = 0
+
+    def oldest(self, most: int) -> list[Queued] | None:
+        """The oldest ``most`` that wait; None where only the disk knows."""
+        if self._known_to is None:
+            return None
+        if len(self._queued) < most and self._known_to < self._added_to:
+            return None
+        return list(self._queued.values())[:most]
+
+    def nothing_up_to(self, ref: int) -> None:
+        """The disk has been read: nothing waits up to this number."""
+        if self._known_to is None or ref > self._known_to:
+            self._known_to = ref
+
+    def add(self, added: Sequence[Queued | None]) -> None:
+        """These have been added on the disk; None for what is not known from memory."""
+        for one in added:
+            if one is None:
+                self._added_to += 1
+                continue
+            self._added_to = one.ref
+            if one.publication.keep is Keep.LATEST:
+                self._drop_older(one.publication.topic)
+            if self._known_to is not None and one.ref == self._known_to + 1:
+                self._queued[one.ref] = one
+                self._known_to = one.ref
+        if len(self._queued) > CAPACITY:
+            self.distrust()
+
+    def _drop_older(self, topic: str) -> None:
+        for ref, one in list(self._queued.items()):
+            if one.publication.keep is Keep.LATEST and one.publication.topic == topic:
+                del self._queued[ref]
+
+    def delivered(self, refs: Iterable[int]) -> None:
+        """These wait no longer."""
+        for ref in refs:
+            self._queued.pop(ref, None)
+
+    def distrust(self) -> None:
+        """Only the disk knows."""
+        self._queued.clear()
+        self._known_to = None

@@ -100,7 +100,7 @@ def _delete(connection: sqlite3.Connection, table: str, last: int) -> int:
 
 
 def _drop_minutes(connection: sqlite3.Connection, which: str, values: tuple[object, ...]) -> None:
-    """Take minutes out of the outbox and count them, so that the subscriber can be told."""
+    """Take minutes out of the outbox and count them, so that the subscriber learns of it."""
     gone = f"FROM outbox WHERE keep = 'minute' AND {which}"
     connection.execute(
         f"INSERT INTO dropped (collector, minutes) SELECT collector, count(*) {gone} "

@@ -1,15 +1,20 @@
-"""What the columns of a row may hold.
-
-A worn card can change any byte of the file, and SQLite, which keeps no checksums and lets any
-column hold any type, does not notice. So rows that are read are looked at before they are used.
-"""
+"""Rows of the journal: values are checked as they are read, and inputs packed many to a row and
+compressed, to spare the memory card."""
 
 import json
-from collections.abc import Callable, Sequence
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import cache
 from math import isfinite
 from typing import Any
 
-from dustcake.codec import FormatError
+from pydantic import TypeAdapter, ValidationError
+
+from dustcake.codec import FormatError, decode_input, encode_input
+from dustcake.core.inputs import Input
+from dustcake.core.reading import Sample
+from dustcake.core.record import replace
+from dustcake.core.state import State
 
 Kind = Callable[[object], bool]
 
@@ -76,3 +81,48 @@ def fields_of(body: str) -> dict[str, Any]:
 def sane(column: str) -> str:
     """The SQL condition that ``column`` holds a count."""
     return f"typeof({column}) = 'integer' AND {column} BETWEEN 0 AND {LARGEST - 1}"
+
+
+PACKED = "packed"
+"""The kind of a row that holds several inputs. Files of version 1 hold one to a row."""
+
+_Readings = tuple[Sample, Sample | None]
+
+
+def pack(inputs: Iterable[Input]) -> bytes:
+    """One line for each input, its kind and its fields as JSON, compressed together."""
+    lines = (kind.encode() + b" " + body for kind, body in map(encode_input, inputs))
+    return zlib.compress(b"\n".join(lines))
+
+
+def unpack(kind: str, body: bytes | str) -> Iterator[Input]:
+    """The inputs of one row, in order. Raises ``FormatError``."""
+    if kind != PACKED:
+        yield decode_input(kind, body.encode() if isinstance(body, str) else body)
+        return
+    try:
+        lines = zlib.decompress(body if isinstance(body, bytes) else body.encode())
+    except zlib.error as error:
+        raise FormatError(f"packed inputs: {error}") from None
+    for line in lines.split(b"\n"):
+        name, _, fields = line.partition(b" ")
+        yield decode_input(name.decode(errors="replace"), fields)
+
+
+def encode_readings(state: State) -> str:
+    """What a quiet step changes of a state, as JSON."""
+    return _readings().dump_json((state.sample, state.header)).decode()
+
+
+def with_readings(state: State, stored: str) -> State:
+    """``state`` with the later readings. Raises ``FormatError``."""
+    try:
+        sample, header = _readings().validate_json(stored)
+        return replace(state, sample=sample, header=header)
+    except ValidationError as error:
+        raise FormatError(f"stored readings: {error.error_count()} errors") from None
+
+
+@cache
+def _readings() -> TypeAdapter[_Readings]:
+    return TypeAdapter(_Readings)

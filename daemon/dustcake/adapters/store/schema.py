@@ -155,10 +155,10 @@ MIGRATIONS = (
 
 VERSION = len(MIGRATIONS)
 
-APPLICATION_ID = int.from_bytes(b"dcak", "big")  # tells a journal from any other SQLite file
+APPLICATION_ID = int.from_bytes(b"dcak", "big")  # marks a journal among SQLite files
 
-# What is worth carrying over from a damaged file, the most precious first.
-PRECIOUS = ("state", "outbox", "events", "clock", "dropped", "minutes")
+# What is carried over from a damaged file, the most precious first.
+SALVAGE_ORDER = ("state", "outbox", "events", "clock", "dropped", "minutes")
 
 KEYS = {
     "state": "collector",

@@ -2,21 +2,83 @@
 
 import asyncio
 import sqlite3
+import threading
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
 from dustcake.adapters.store.database import Database, disk_is_to_blame
 from dustcake.adapters.store.faults import StoreRefused, explain
-from dustcake.adapters.store.grouping import Group, Waiting
-from dustcake.adapters.store.opening import transaction
+from dustcake.adapters.store.journal_file import transaction
 from dustcake.adapters.store.outbox import CollectorOutbox
 from dustcake.adapters.store.retention import PERIOD, SPARED, Retention, prune
-from dustcake.adapters.store.timeline import Timeline
-from dustcake.adapters.store.writing import CollectorRecord, last_seq, load
+from dustcake.adapters.store.writing import CollectorRecord, Timeline, last_seq, load
 from dustcake.ports import Commit, CommitFailed, Queued, Stored
 from dustcake.publish.render import Renderer
+
+GATHER_S = 0.03
+"""So long a commit that nobody waits for lets others come along. Collectors are polled at the same
+moments, so those of one moment are there by then."""
+
+
+@dataclass
+class Waiting:
+    """A commit on its way to the disk. ``gone``: what its outbox has delivered. Afterwards:
+    ``added`` to the outbox, or the ``error`` that kept all of it from being stored."""
+
+    commit: Commit
+    gone: frozenset[int]
+    added: Sequence[Queued | None] = ()
+    error: Exception | None = None
+    is_done: bool = field(default=False, init=False)
+
+
+class Group:
+    """Whoever's turn comes first writes for all who wait by then.
+
+    ``add`` is called in the event loop, the others in the database's thread, which is one.
+    ``is_shared``: whether there is anybody else to wait for.
+    """
+
+    def __init__(self, write_all: Callable[[sqlite3.Connection, Sequence[Waiting]], None]) -> None:
+        self._write_all = write_all
+        self._waiting: deque[Waiting] = deque()
+        self._hurry = threading.Event()
+        self.is_shared = False
+
+    def add(self, one: Waiting) -> None:
+        """``write`` is called for it next."""
+        self._waiting.append(one)
+        if one.commit.urgent:
+            self._hurry.set()
+
+    def write(self, connection: sqlite3.Connection, one: Waiting) -> None:
+        """Write ``one`` and all who wait, unless somebody has done so. Raises what keeps it from
+        being written; the others find it in their ``error``, since it is raised only once."""
+        if one.is_done:
+            return
+        if self.is_shared:
+            self._hurry.wait(GATHER_S)
+        self._hurry.clear()
+        group = [self._waiting.popleft() for _ in range(len(self._waiting))]
+        try:
+            self._write_all(connection, group)
+        except Exception as error:
+            for each in group:
+                each.error = error
+            raise
+        finally:
+            for each in group:
+                each.is_done = True
+
+    def withdraw(self, one: Waiting) -> None:
+        """``write`` cannot be called for ``one``, so nobody may write it later."""
+        if not one.is_done:
+            self._waiting.remove(one)
+
 
 T = TypeVar("T")
 
@@ -52,14 +114,14 @@ class SqliteStore:
         async with Database.open(path) as database:
             store = cls(database, retention or Retention())
             yield store
-            # Not for ever: what is not deleted now is told again, which is allowed.
+            # Not for ever: what is not deleted now is sent again, which is allowed.
             with suppress(TimeoutError):
                 async with asyncio.timeout(SETTLE_S):
                     for outbox in store._outboxes.values():
                         await outbox.settle()
 
     def describe(self, renderer: Renderer) -> None:
-        """Tell how one collector's readings are to be understood and its events worded. Without,
+        """Set how one collector's readings are interpreted and its events worded. Without this,
         there are no statistics of it, and its events wait for the broker as they were worded."""
         collector = renderer.setpoints.collector
         self.outbox(collector).worded_by(renderer)
@@ -75,7 +137,7 @@ class SqliteStore:
 
     async def load(self, collector: str) -> Stored | None:
         """The last committed state, or None on a first start, or where it cannot be read: then it
-        is logged and put by under another name.
+        is logged and kept under another name.
 
         Raises ``StoreRefused`` when the disk cannot be read.
         """

@@ -7,14 +7,26 @@ from itertools import groupby
 
 import structlog
 
+from dustcake.adapters.store.journal_file import transaction
 from dustcake.adapters.store.minutes import close_minutes
-from dustcake.adapters.store.opening import transaction
-from dustcake.adapters.store.packing import PACKED, encode_readings, pack, with_readings
-from dustcake.adapters.store.rows import checked, optional, packed, sane, text, utc, whole
+from dustcake.adapters.store.rows import (
+    PACKED,
+    checked,
+    encode_readings,
+    optional,
+    pack,
+    packed,
+    sane,
+    text,
+    utc,
+    whole,
+    with_readings,
+)
 from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
 from dustcake.core.minutes import minute_of
 from dustcake.core.record import replace
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.ports import Commit, Stored
 
@@ -60,7 +72,7 @@ class CollectorRecord:
         return len(runs)
 
     def state(self, connection: sqlite3.Connection, commit: Commit) -> None:
-        """Keep its state; if only readings have changed, they stand beside the inputs already."""
+        """Keep its state; if only readings have changed, they are beside the inputs already."""
         if self._readings(commit) is not None:
             return
         connection.execute(
@@ -148,21 +160,21 @@ def last_seq(connection: sqlite3.Connection, collector: str) -> int:
 
 
 def load(connection: sqlite3.Connection, collector: str) -> Stored | None:
-    """The same, but one that cannot be read is logged and put by under another name."""
+    """The same, but one that cannot be read is logged and kept under another name."""
     try:
         return read_state(connection, collector)
     except FormatError as error:
-        put_by = f"{collector} (not readable)"
+        quarantined_as = f"{collector} (not readable)"
         with transaction(connection):
             connection.execute(
                 "UPDATE OR REPLACE state SET collector = ? WHERE collector = ?",
-                (put_by, collector),
+                (quarantined_as, collector),
             )
         _log.error(
             "stored state not readable",
             collector=collector,
             cause=str(error),
-            put_by=put_by,
+            quarantined_as=quarantined_as,
             remedy="check counters and the zero offset: they start anew",
         )
         return None
@@ -176,3 +188,63 @@ def _state_text(body: bytes | str) -> bytes:
         return zlib.decompress(body)
     except zlib.error as error:
         raise FormatError(f"state: {error}") from None
+
+
+STEP_S = 2.0
+"""A clock that has moved by more than this against the monotonic one gets an entry."""
+
+
+class Timeline:
+    """Numbers this start of the daemon, and notes how UTC runs against the monotonic clock.
+
+    With the start and the monotonic time of a record, its order is certain whatever the clock
+    said; and its time of day can be found later, once the clock is set.
+    """
+
+    def __init__(self) -> None:
+        self._start: int | None = None
+        self._noted: float | None = None
+        self._anything_noted = False
+
+    def start(self, connection: sqlite3.Connection) -> int:
+        """Which start of the daemon this is, counted from 1."""
+        if self._start is None:
+            found = connection.execute(
+                f"SELECT max(start) FROM clock WHERE {sane('start')} "
+                "UNION ALL SELECT * FROM (SELECT start FROM events ORDER BY n DESC LIMIT 1) "
+                "UNION ALL SELECT * FROM (SELECT start FROM inputs ORDER BY n DESC LIMIT 1)"
+            ).fetchall()
+            self._start = max((start for (start,) in found if whole(start)), default=0) + 1
+        return self._start
+
+    def note(self, connection: sqlite3.Connection, at: Stamp) -> None:
+        """Enter the clock's offset at ``at`` if it has changed, in the caller's transaction."""
+        offset_s = None if at.utc_s is None else at.utc_s - at.mono_s
+        if self._anything_noted and not _moved(self._noted, offset_s):
+            return
+        connection.execute(
+            "INSERT INTO clock (start, mono_s, utc_offset_s) VALUES (?, ?, ?)",
+            (self.start(connection), at.mono_s, offset_s),
+        )
+        if self._noted is not None and offset_s is not None:
+            _log.warning(
+                "clock stepped",
+                by_s=round(offset_s - self._noted, 3),
+                consequence="control is not affected; records keep the monotonic time beside it",
+            )
+        elif offset_s is None:
+            _log.warning(
+                "clock not set",
+                consequence="records carry no time of day until it is; order is kept",
+            )
+        self._noted, self._anything_noted = offset_s, True
+
+    def forget(self) -> None:
+        """What was entered is not on the disk: enter it again."""
+        self._anything_noted = False
+
+
+def _moved(before_s: float | None, now_s: float | None) -> bool:
+    if before_s is None or now_s is None:
+        return before_s is not now_s
+    return abs(now_s - before_s) > STEP_S

@@ -109,7 +109,7 @@ async def _run_story(directory: Path, plain: bool, speed: float) -> bool:
 
 
 async def _listen(port: int, view: "PlantView", *, plain: bool) -> None:
-    from dustcake.adapters.mqtt.subscriber import received
+    from dustcake.adapters.mqtt.connection import received
 
     measured_s = 0.0
     async for topic, payload in received("127.0.0.1", port, "dustcake/#"):

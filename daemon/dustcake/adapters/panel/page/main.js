@@ -9,7 +9,7 @@ import { followTheme, remember, remembered } from "./theme.js";
 import { Trend } from "./trend.js";
 import { showDoing, showFilters, showLogBook, showNow, showRows, showSettings, showUpkeep } from "./view.js";
 
-const view = { collector: null, unit: null, charts: false };
+const view = { collector: null, unit: null };
 const people = new People(view, begin);
 const trend = new Trend(view);
 const points = new SetPoints(view, people);
@@ -29,7 +29,6 @@ async function begin() {
     return;
   }
   say($("site"), who.site);
-  view.charts = who.charts;
   const names = Object.keys(who.collectors);
   const last = remembered("collector");
   view.collector = names.includes(last) ? last : names[0];
@@ -69,11 +68,8 @@ function choose() {
 
 const query = () => `collector=${encodeURIComponent(view.collector)}&unit=${view.unit}`;
 
-function show(told) {
-  status = told;
-  const first = view.setPoints === undefined;
-  view.setPoints = status.set_points;
-  if (first && view.charts) trend.draw();
+function show(news) {
+  status = news;
   $("main").hidden = false;
   showNow(status);
   points.show(status);

@@ -35,7 +35,7 @@ class HostAway(aiomqtt.MqttError):
 
 
 class PublicationRefused(aiomqtt.MqttError):
-    """The broker answered a publication with a refusal (MQTT 5; 3.1.1 cannot tell)."""
+    """The broker answered a publication with a refusal (MQTT 5; 3.1.1 has none)."""
 
     def __init__(self, topic: str, reason: str) -> None:
         super().__init__(reason)
@@ -63,7 +63,7 @@ def explain(fault: aiomqtt.MqttError, settings: LinkSettings) -> Trouble:
         return Trouble(
             f"{where} closed the connection before answering",
             f"check that an MQTT broker listens there, that it takes {settings.table}.version "
-            f"{settings.version}, and whether it asks for TLS or a client certificate",
+            f"{settings.version}, and whether it requires TLS or a client certificate",
         )
     code = _reason_code(fault)
     if code is not None:
@@ -128,7 +128,7 @@ def _tls(error: ssl.SSLError, settings: LinkSettings, where: str) -> Trouble:
         return Trouble(
             f"no TLS connection with {where}: {error.reason or error}",
             f"check that {settings.table}.port is the broker's TLS port, and whether the "
-            "broker asks for a client certificate",
+            "broker requires a client certificate",
         )
     match error.verify_code:  # X509_V_ERR_* of OpenSSL
         case 9 | 10:  # not yet valid, expired

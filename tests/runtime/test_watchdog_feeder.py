@@ -1,6 +1,6 @@
 """The watchdog is fed only when every collector has come a step further."""
 
-from dustcake.runtime.vigil import Vigil
+from dustcake.runtime.collector_service import WatchdogFeeder
 
 
 class Counting:
@@ -17,7 +17,7 @@ class Counting:
 
 def test_one_stuck_collector_starves_the_watchdog() -> None:
     manager = Counting()
-    vigil = Vigil(manager, ["one", "two"])
+    vigil = WatchdogFeeder(manager, ["one", "two"])
     for _ in range(5):
         vigil.fed("one")
     assert manager.times == 0

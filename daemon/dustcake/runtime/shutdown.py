@@ -17,7 +17,7 @@ TAKEN_S = 0.2
 switched off all the same."""
 DISK_S = 3.0
 """For a disk that stalls; then the last entries are given up."""
-LAST_WORDS_S = 0.25
+DRAIN_S = 0.25
 """For what the outbox still holds, once the collectors have stopped; besides, what they have left
 of ``OUTPUTS_S``."""
 LEAVE_S = 0.4
@@ -41,7 +41,7 @@ async def end(tasks: Collection[asyncio.Task[Any]], grace_s: float) -> None:
         wait_s = AGAIN_S
 
 
-class Unattended(ThreadPoolExecutor):
+class DaemonThreadPool(ThreadPoolExecutor):
     """Threads that are not waited for in the end. Looking up a name, and connecting to the broker,
     may take as long as they like, and nothing can interrupt them."""
 

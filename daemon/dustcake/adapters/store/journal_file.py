@@ -1,6 +1,9 @@
-"""Opening the file: durable, private, of a known version, and sound."""
+"""The file: one daemon to it, durable, private, of a known version, and sound; replaced when it is
+damaged, and copied while a daemon writes to it."""
 
+import fcntl
 import os
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -21,7 +24,7 @@ from dustcake.adapters.store.faults import (
 from dustcake.adapters.store.rows import sane
 from dustcake.adapters.store.schema import (
     KEYS,
-    PRECIOUS,
+    SALVAGE_ORDER,
     VERSION,
     is_as_made,
     is_journal,
@@ -30,9 +33,42 @@ from dustcake.adapters.store.schema import (
 )
 from dustcake.codec import STATE_FORMAT
 
+
+class FileLock:
+    """An advisory lock on ``<path>.lock``; the kernel lifts it when the process ends, however.
+
+    Raises ``StoreRefused`` when another process holds it, or the file cannot be made. It is the
+    first thing a daemon needs of the disk, so it is here that a missing directory shows.
+    """
+
+    def __init__(self, path: Path) -> None:
+        if not path.parent.is_dir():
+            raise StoreRefused(
+                f"journal {path}: the directory {path.parent} does not exist; create it, owned by "
+                "the user the daemon runs as, or set `journal.path` to another place"
+            )
+        beside = path.with_name(path.name + ".lock")
+        try:
+            self._descriptor = os.open(beside, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        except OSError as error:
+            raise StoreRefused(explain(error, beside)) from None
+        try:
+            fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            os.close(self._descriptor)
+            raise StoreRefused(
+                f"journal {path} is in use by another dustcake daemon; stop that one, or give "
+                "this one a journal of its own"
+            ) from None
+
+    def release(self) -> None:
+        """Let another process have it."""
+        os.close(self._descriptor)
+
+
 MODE = 0o640  # whoever is in the daemon's group may read the history
 BUSY_TIMEOUT_S = 2.0
-MOST_ASIDE = 3  # damaged files kept to be looked into
+MOST_ASIDE = 3  # damaged files kept for examination
 
 _log = structlog.get_logger(__name__)
 
@@ -117,7 +153,7 @@ def start_afresh(path: Path) -> sqlite3.Connection:
     path.with_name(path.name + "-shm").unlink(missing_ok=True)
     with closing(_open_sound(building)) as connection:
         with transaction(connection):
-            saved = {table: _carry_over(path, connection, table) for table in PRECIOUS}
+            saved = {table: _carry_over(path, connection, table) for table in SALVAGE_ORDER}
             _drop_dangling(connection)
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     building.rename(_rebuilt(path))
@@ -245,8 +281,8 @@ def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) 
 
 
 def _drop_dangling(connection: sqlite3.Connection) -> None:
-    """What the outbox refers to and could not be carried over cannot be told, and what is no longer
-    so must not be."""
+    """What the outbox refers to and could not be carried over cannot be published, and what is no
+    longer so must not be."""
     for keep, table in (("event", "events"), ("minute", "minutes")):
         connection.execute(
             "DELETE FROM outbox WHERE keep = ? AND source IS NOT NULL AND NOT EXISTS "
@@ -258,3 +294,75 @@ def _drop_dangling(connection: sqlite3.Connection) -> None:
         "DELETE FROM outbox WHERE keep = 'latest' "
         "AND collector NOT IN (SELECT collector FROM state)"
     )
+
+
+PAGES_AT_ONCE = 2048  # so that a daemon that wants to commit meanwhile waits for milliseconds
+
+
+def copy_journal(path: Path, target: Path) -> None:
+    """Copy the journal at ``path`` to ``target``, as it is at one moment.
+
+    Raises ``StoreRefused`` when it cannot be read, or ``target`` cannot be written.
+    """
+    try:
+        with (
+            closing(open_for_reading(path, also_older=True)) as journal,
+            closing(sqlite3.connect(target)) as copy,
+        ):
+            journal.backup(copy, pages=PAGES_AT_ONCE, sleep=0.01)
+            # One file: a copy needs no log beside it.
+            copy.execute("PRAGMA journal_mode = DELETE")
+    except (sqlite3.Error, OSError) as error:
+        raise StoreRefused(explain(error, target)) from None
+
+
+def put_journal_back(copy: Path, path: Path) -> Path | None:
+    """Let ``copy`` take the place of the journal at ``path``; where that one was moved to.
+
+    Raises ``StoreRefused`` when a daemon is using the journal, when ``copy`` is no journal, is of
+    a newer version or damaged, or when the disk does not let it. The journal is not touched before
+    the copy is whole beside it.
+    """
+    lock = FileLock(path)
+    try:
+        with closing(open_for_reading(copy, also_older=True)) as connection:
+            found = connection.execute("PRAGMA integrity_check").fetchone()[0]
+        if found != "ok":
+            raise StoreRefused(f"{copy} is damaged ({found}); use another backup")
+        arriving = path.with_name(f"{path.name}.arriving")
+        shutil.copyfile(copy, arriving)
+        arriving.chmod(MODE)
+        if os.geteuid() == 0:  # for a daemon that is not root
+            owner = path.parent.stat()
+            os.chown(arriving, owner.st_uid, owner.st_gid)
+        _sync(arriving)
+        aside = _move_aside(path)
+        arriving.rename(path)
+        _sync(path.parent)
+    except (sqlite3.Error, OSError) as error:
+        raise StoreRefused(explain(error, path)) from None
+    finally:
+        lock.release()
+    return aside
+
+
+def _move_aside(path: Path) -> Path | None:
+    if not path.exists():
+        return None
+    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
+    aside = path.with_name(f"{path.name}.replaced-{stamp}")
+    # First the log, which must never be taken for that of the file that comes.
+    for suffix in ("-wal", ""):
+        part = path.with_name(path.name + suffix)
+        if part.exists():
+            part.rename(aside.with_name(aside.name + suffix))
+    path.with_name(path.name + "-shm").unlink(missing_ok=True)
+    return aside
+
+
+def _sync(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

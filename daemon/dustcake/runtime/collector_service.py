@@ -1,14 +1,13 @@
-"""One collector as installed: its engine, its poller and its link, wired to the adapters."""
+"""One collector of the daemon: its engine, and what polls, feeds the watchdog and publishes."""
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from dataclasses import replace
 from functools import partial
+from math import floor
 from typing import Any
 
-import structlog
-
-from dustcake.adapters.modbus import BusLine, CoilOutputs, FieldInputs
+from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarms.names import ACTIVE, AlarmState
@@ -16,31 +15,58 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import ReadFailure
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
-from dustcake.ports import Clock, FieldReading
+from dustcake.ports import Clock, FieldReading, Watchdog
 from dustcake.publish.exception_reporting import Deadbands
 from dustcake.publish.payloads import measured
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Publication, Topics
 from dustcake.publish.wording import header_unit
-from dustcake.runtime.answering import Answering
-from dustcake.runtime.brokers import broker_link, link_content
+from dustcake.runtime.broker_link import CollectorPresence, broker_link, link_content
 from dustcake.runtime.commissioning import Commissioning
 from dustcake.runtime.engine import Engine
-from dustcake.runtime.mqtt_requests import MqttRequests
-from dustcake.runtime.pacing import paced
-from dustcake.runtime.presence import EnginePresence
-from dustcake.runtime.vigil import Vigil
+from dustcake.runtime.request_service import MqttRequests, RequestService
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit
 
-log = structlog.get_logger()
-
-# A measurement is forgotten by the broker when this many more should have come.
 MEASUREMENTS_MISSED = 3
+"""The broker drops a measurement when this many more should have come."""
 
 
-class Installed:
+async def paced(clock: Clock, every_s: float) -> AsyncIterator[int]:
+    """Yield at once and then at absolute multiples of ``every_s`` after that.
+
+    Yields how many slots were missed since the last one, because what was done in between took
+    too long; missed slots are not made up for, so a stall causes no burst.
+    """
+    due_s = clock.now().mono_s
+    missed = 0
+    while True:
+        yield missed
+        late_s = clock.now().mono_s - due_s
+        missed = max(0, floor(late_s / every_s))
+        due_s += (missed + 1) * every_s
+        await clock.sleep_until(due_s)
+
+
+class WatchdogFeeder:
+    """Feeds the service manager's watchdog when every collector has completed a step since it was
+    last fed, so that one stuck collector is not hidden by the others."""
+
+    def __init__(self, watchdog: Watchdog, collectors: Iterable[str]) -> None:
+        self._watchdog = watchdog
+        self._collectors = frozenset(collectors)
+        self._fed: set[str] = set()
+
+    def fed(self, collector: str) -> None:
+        """A step of this collector has been completed and committed."""
+        self._fed.add(collector)
+        if self._fed >= self._collectors:
+            self._fed.clear()
+            self._watchdog.fed()
+
+
+class CollectorService:
     """Everything that runs for one collector."""
 
     def __init__(
@@ -48,10 +74,10 @@ class Installed:
         settings: Settings,
         collector: Collector,
         *,
-        buses: Mapping[str, BusLine],
+        buses: Mapping[str, Bus],
         store: SqliteStore,
         clock: Clock,
-        vigil: Vigil,
+        watchdog_feeder: WatchdogFeeder,
     ) -> None:
         self.name = collector.name
         self._collector = collector
@@ -67,7 +93,7 @@ class Installed:
         self._renderer = Renderer(topics, setpoints, collector.shown_in, expiry_s)
         store.describe(self._renderer)
         self._outputs = CoilOutputs(buses, collector.outputs, collector.blower.coil)
-        self._vigil = vigil
+        self._watchdog_feeder = watchdog_feeder
         self._polled = False
         self.engine = Engine(
             setpoints,
@@ -83,10 +109,10 @@ class Installed:
             if mqtt is None
             else Deadbands(mqtt.dp_deadband.pa, mqtt.header_deadband.pa),
         )
-        self.answering = Answering(self.engine, collector.shown_in, clock)
+        self.request_service = RequestService(self.engine, collector.shown_in, clock)
         self._outbox = store.outbox(collector.name)
         self._link: MqttLink | None = None
-        self.commissioning = Commissioning(settings, collector, self.answering, buses, clock)
+        self.commissioning = Commissioning(settings, collector, self.request_service, buses, clock)
         self.polls = 0
         """Times the inputs were read since the start."""
         self.polls_failed = 0
@@ -97,11 +123,11 @@ class Installed:
         """Called with the state after each step that is completed and committed."""
         self.watchers.append(self.commissioning.observe)
         if mqtt is not None:
-            requests = MqttRequests(mqtt, topics, self.answering, clock)
+            requests = MqttRequests(mqtt, topics, self.request_service)
             self._link = MqttLink(
                 _link_settings(settings, topics, requests.filters),
                 self._outbox,
-                EnginePresence(self.engine, self._renderer, clock),
+                CollectorPresence(self.engine, self._renderer, clock),
                 on_request=requests,
             )
 
@@ -120,11 +146,11 @@ class Installed:
             await self.engine.post(partial(_poll_completed, reading=reading))
 
     def _stepped(self) -> None:
-        """Feed the vigil, but not by steps alone: the core also wakes by itself, and that must not
-        hide a poller that hangs."""
+        """Feed the watchdog, but not for steps alone: the core also wakes by itself, and that must
+        not hide a poller that hangs."""
         if self._polled:
             self._polled = False
-            self._vigil.fed(self.name)
+            self._watchdog_feeder.fed(self.name)
         for watcher in self.watchers:
             watcher(self.engine.state)
 
@@ -164,8 +190,8 @@ class Installed:
         )
 
     def status(self, shown_in: PressureUnit | None = None) -> dict[str, Any]:
-        """What `dustcake status` is told; in words of ``shown_in`` instead of the collector's own
-        unit where that is given."""
+        """For `dustcake status`; in ``shown_in`` instead of the collector's own unit where that is
+        given."""
         state, unit = self.engine.state, shown_in or self._collector.shown_in
         renderer = self._renderer if shown_in is None else replace(self._renderer, unit=shown_in)
         link: LinkStatus | None = None if self._link is None else self._link.status

@@ -1,4 +1,6 @@
-"""What is asked of a device, in words of our own, and how the client library says it."""
+"""Requests to a device, and the client library's objects for them."""
+
+from collections.abc import Iterable
 
 from pymodbus.constants import ExcCodes
 from pymodbus.pdu import ModbusPDU
@@ -117,3 +119,33 @@ def place(request: Request) -> str:
 
 def _numbered(what: str, address: int, count: int) -> str:
     return f"{what} {address}" if count == 1 else f"{what}s {address} to {address + count - 1}"
+
+
+MOST_WITH_GAPS = 16
+"""Longest run of bits read together where there are gaps between them: one module's worth."""
+
+
+@record
+class Span:
+    """``count`` consecutive addresses from ``address`` on."""
+
+    address: int
+    count: int
+
+
+def joined(spans: Iterable[Span]) -> list[Span]:
+    """``spans`` in order of address, merged where they adjoin or where the result is short.
+
+    Gaps are read along; a device that has nothing there refuses, and is then read span by span.
+    """
+    blocks: list[Span] = []
+    for span in sorted(spans, key=lambda each: each.address):
+        if blocks:
+            last = blocks[-1]
+            count = max(span.address + span.count - last.address, last.count)
+            adjoins = span.address <= last.address + last.count
+            if adjoins or count <= MOST_WITH_GAPS:
+                blocks[-1] = Span(last.address, count)
+                continue
+        blocks.append(span)
+    return blocks

@@ -1,4 +1,4 @@
-"""Keeping one connection to the broker up, and telling when it is lost and why."""
+"""Keeping one connection to the broker up, and reporting when it is lost and why."""
 
 import asyncio
 from collections.abc import Awaitable, Callable
@@ -8,10 +8,9 @@ from typing import Protocol
 import aiomqtt
 import structlog
 
-from dustcake.adapters.mqtt.backoff import Backoff
-from dustcake.adapters.mqtt.causes import Trouble, explain
 from dustcake.adapters.mqtt.connection import Connection, connect
 from dustcake.adapters.mqtt.settings import LinkSettings
+from dustcake.adapters.mqtt.trouble import Trouble, explain
 from dustcake.core.record import record
 from dustcake.publish.topics import Publication
 
@@ -30,18 +29,18 @@ class LinkStatus:
     trouble: Trouble | None = None
 
 
-class Conversation(Protocol):
+class Session(Protocol):
     """What is done with a connection."""
 
     def will(self) -> Publication:
-        """What the broker shall publish when this daemon vanishes. Asked for at each attempt."""
+        """What the broker shall publish when this daemon vanishes. Called at each attempt."""
         ...
 
     def connect_sent(self) -> None:
         """The request to connect, with that will, is on its way."""
         ...
 
-    async def converse(self, connection: Connection) -> None:
+    async def run_session(self, connection: Connection) -> None:
         """Use the connection until it ends; raise ``aiomqtt.MqttError``, or a group of them."""
         ...
 
@@ -55,18 +54,18 @@ class Conversation(Protocol):
         ...
 
 
-class Upkeep:
-    """Connects, converses, and connects again. ``name`` tells links apart in the log."""
+class Reconnector:
+    """Connects, runs the session, and connects again."""
 
     def __init__(
         self,
         settings: LinkSettings,
-        conversation: Conversation,
+        session: Session,
         on_status: Callable[[LinkStatus], None] | None,
         uniform: Callable[[], float],
     ) -> None:
         self._settings = settings
-        self._conversation = conversation
+        self._session = session
         self._on_status = on_status
         self._backoff = Backoff(settings.retry_first_s, settings.retry_cap_s, uniform)
         self.status = LinkStatus(connected=False, since_s=0.0)
@@ -78,7 +77,7 @@ class Upkeep:
         while True:
             fault = await self._fault_of(asyncio.create_task(self._one_connection()))
             held_s = clock() - self.status.since_s if self.status.connected else 0.0
-            self._conversation.disconnected()
+            self._session.disconnected()
             self._note_loss(explain(fault, self._settings))
             await asyncio.sleep(self._backoff.after(held_s))
 
@@ -101,24 +100,24 @@ class Upkeep:
         raise AssertionError("a connection ends only by a fault")
 
     async def _one_connection(self) -> None:
-        talk, leave_s = self._conversation, self._settings.leave_s
+        session, leave_s = self._session, self._settings.leave_s
         async with connect(
-            self._settings, talk.will(), talk.connect_sent, (1.0 - GOODBYE_SHARE) * leave_s
+            self._settings, session.will(), session.connect_sent, (1.0 - GOODBYE_SHARE) * leave_s
         ) as connection:
             try:
-                fault = await self._fault_in(talk.converse(connection))
+                fault = await self._fault_in(session.run_session(connection))
             finally:
                 with suppress(aiomqtt.MqttError, TimeoutError):
                     async with asyncio.timeout(GOODBYE_SHARE * leave_s):
-                        await connection.deliver(talk.goodbye())
+                        await connection.deliver(session.goodbye())
             raise fault
 
-    async def _fault_in(self, conversation: Awaitable[None]) -> Exception:
+    async def _fault_in(self, session: Awaitable[None]) -> Exception:
         try:
-            await conversation
+            await session
         except ExceptionGroup as faults:
             return _only_link_fault(faults)
-        raise AssertionError("a conversation ends only by a fault")
+        raise AssertionError("a session ends only by a fault")
 
     def note_connection(self) -> None:
         """Everything a connection needs is in place."""
@@ -167,3 +166,29 @@ def _only_link_fault(faults: ExceptionGroup[Exception]) -> Exception:
     while isinstance(first, ExceptionGroup):
         first = first.exceptions[0]
     return first
+
+
+class Backoff:
+    """Exponential, with jitter, so that many daemons do not come back in step.
+
+    ``first_s`` is doubled at each failure up to ``cap_s``; the wait is drawn between half of that
+    and all of it. ``random`` gives numbers in [0, 1).
+    """
+
+    def __init__(self, first_s: float, cap_s: float, random: Callable[[], float]) -> None:
+        self._first_s = first_s
+        self._cap_s = cap_s
+        self._random = random
+        self._next_s = first_s
+
+    def after(self, held_s: float) -> float:
+        """Seconds to wait after a connection that held for ``held_s`` (0: none was made).
+
+        Only one that held longer than the cap starts the series afresh: a broker that accepts
+        the connection and then throws it out must not be hammered.
+        """
+        if held_s > self._cap_s:
+            self._next_s = self._first_s
+        wait_s = self._next_s * (0.5 + 0.5 * self._random())
+        self._next_s = min(2.0 * self._next_s, self._cap_s)
+        return wait_s

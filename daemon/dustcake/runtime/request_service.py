@@ -1,0 +1,289 @@
+"""Requests from outside: who may make them, and how many; handed to the engine, and answered."""
+
+import asyncio
+import json
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Mapping
+from enum import Enum
+from functools import partial
+from types import MappingProxyType
+from typing import Any
+
+from dustcake.adapters.mqtt import Incoming
+from dustcake.core.events import RequestAnswered
+from dustcake.core.inputs import OperatorRequested, RequestRefused
+from dustcake.core.reasons import Because, Reason, because
+from dustcake.core.record import record
+from dustcake.core.requests.definitions import KIND_OF, Level, name_of
+from dustcake.core.requests.kinds import Identity
+from dustcake.ports import Clock
+from dustcake.publish.request_json import (
+    InvalidRequest,
+    ParsedRequest,
+    age_refusal,
+    read_object,
+    read_request,
+    reply,
+    request_in,
+)
+from dustcake.publish.topics import Topics
+from dustcake.runtime.engine import Engine, MakeInput
+from dustcake.settings.services import Mqtt
+from dustcake.units import PressureUnit
+
+ANSWER_WITHIN_S = 5.0
+MOST_SOURCES = 64
+
+
+class Verdict(Enum):
+    """What is done with a request."""
+
+    YES = "yes"
+    NOT_ANY_MORE = "not any more"  # the first of a flood that is too much
+    NO = "no"
+
+
+@record
+class _Left:
+    """How many requests a source has left, and since when. ``is_flood``: it has made too many, and
+    has not been calm since."""
+
+    requests: float
+    at_s: float
+    is_flood: bool = False
+
+
+class RateLimit:
+    """``per_minute`` requests at once, and as many a minute after that, from each source. Of the
+    sources only the newest ``MOST_SOURCES`` are remembered."""
+
+    def __init__(self, per_minute: int) -> None:
+        self.per_minute = per_minute
+        self._left: OrderedDict[str, _Left] = OrderedDict()
+
+    def take(self, source: str, now_s: float) -> Verdict:
+        """One request of ``source``, at monotonic time ``now_s``."""
+        before = self._left.pop(source, None) or _Left(float(self.per_minute), now_s)
+        gained = (now_s - before.at_s) * self.per_minute / 60.0
+        requests = min(float(self.per_minute), before.requests + gained)
+        if len(self._left) >= MOST_SOURCES:
+            self._left.popitem(last=False)
+        is_flood = before.is_flood and requests < self.per_minute / 2.0
+        if requests >= 1.0:
+            self._left[source] = _Left(requests - 1.0, now_s, is_flood)
+            return Verdict.YES
+        self._left[source] = _Left(requests, now_s, True)
+        return Verdict.NO if is_flood else Verdict.NOT_ANY_MORE
+
+
+@record
+class Requester:
+    """Who makes a request. ``by`` begins with the way it came in; ``level``: what they may request,
+    and ``elsewhere`` where more is accepted; ``is_named``: whether ``by`` names the person, so that
+    the request need not. ``unit``: of the answer; None: that of the collector."""
+
+    by: str
+    identity: Identity
+    level: Level = Level.ADJUST
+    elsewhere: str = ""
+    is_named: bool = True
+    unit: PressureUnit | None = None
+
+
+@record
+class Delivery:
+    """How a broker delivered a request. ``retained``: as a retained message; ``expiry_s``: what is
+    left of its message expiry interval; ``valid_s``: how long a request is valid after sending."""
+
+    retained: bool
+    expiry_s: float | None
+    valid_s: float
+
+
+class RequestService:
+    """Requests to one collector. Each goes on record, also when it is refused here."""
+
+    def __init__(self, engine: Engine, unit: PressureUnit, clock: Clock) -> None:
+        self._engine = engine
+        self._unit = unit
+        self._clock = clock
+        # Readings come to the engine by the same queue, and each request may take it a commit.
+        self._one_at_a_time = asyncio.Lock()
+
+    async def answer_limited(
+        self,
+        request: ParsedRequest | InvalidRequest,
+        requester: Requester,
+        limit: RateLimit,
+        source: str = "",
+        delivery: Delivery | None = None,
+    ) -> bytes:
+        """The same, as long as ``source`` does not exceed its rate: the first request too many is
+        refused on record, what follows only in words."""
+        refusal = None
+        verdict = limit.take(source, self._clock.now().mono_s)
+        if verdict is not Verdict.YES:
+            refusal = because(Because.TOO_MANY, per_minute=limit.per_minute)
+        if refusal is not None and verdict is Verdict.NO:
+            return self.refuse_unrecorded(refusal, request.request_id or "")
+        return await self.answer(request, requester, delivery, refusal)
+
+    async def answer(
+        self,
+        request: ParsedRequest | InvalidRequest,
+        requester: Requester,
+        delivery: Delivery | None = None,
+        refusal: Reason | None = None,
+    ) -> bytes:
+        """Hand a request to the core, if ``requester`` may make it and it is still valid; the
+        answer as JSON. The name a request itself gives is recorded beside ``requester.by``.
+        ``refusal``: why it is refused whatever it is."""
+        make = self._input(request, requester, delivery, refusal)
+        try:
+            async with asyncio.timeout(ANSWER_WITHIN_S), self._one_at_a_time:
+                event = await self._engine.request(make)
+        except TimeoutError:
+            late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)
+            return self.refuse_unrecorded(late, request.request_id or "")
+        assert isinstance(event.body, RequestAnswered)
+        return reply(event.body, event.at.utc_s, event.seq, requester.unit or self._unit)
+
+    def _input(
+        self,
+        request: ParsedRequest | InvalidRequest,
+        requester: Requester,
+        delivery: Delivery | None,
+        refusal: Reason | None,
+    ) -> MakeInput:
+        """The input for the engine: the request, or the record that it was refused."""
+        by, identity = requester.by, requester.identity
+        if isinstance(request, InvalidRequest):
+            return partial(
+                RequestRefused,
+                request="",
+                by=by,
+                request_id=request.request_id or "",
+                identity=identity,
+                reason=refusal or request.reason,
+            )
+        if request.by:
+            by = f"{by}:{request.by}"
+            identity = Identity.CLAIMED if identity is Identity.UNKNOWN else identity
+        name = name_of(request.request)
+        refusal = refusal or self._refusal(request, name, requester, delivery)
+        if refusal is not None:
+            return partial(
+                RequestRefused,
+                request=name,
+                by=by,
+                request_id=request.request_id,
+                identity=identity,
+                reason=refusal,
+            )
+        return partial(
+            OperatorRequested,
+            request=request.request,
+            by=by,
+            request_id=request.request_id,
+            identity=identity,
+        )
+
+    def _refusal(
+        self, request: ParsedRequest, name: str, requester: Requester, delivery: Delivery | None
+    ) -> Reason | None:
+        if not requester.level.may_request(name):
+            return because(Because.LEVEL_TOO_LOW, requester.elsewhere or "no request")
+        if not (request.by or requester.is_named) and KIND_OF[name].name_required:
+            return because(Because.NOT_NAMED)
+        if delivery is None:
+            return None
+        if delivery.retained:
+            return because(Because.RETAINED)
+        return age_refusal(request, delivery.expiry_s, self._clock.now().utc_s, delivery.valid_s)
+
+    def refuse_unrecorded(self, reason: Reason, request_id: str = "") -> bytes:
+        """Refuse in words alone: what comes in floods must not fill the journal."""
+        refused = RequestAnswered(request_id, "", "", False, reason)
+        now, seq = self._clock.now(), self._engine.state.next_seq - 1
+        return reply(refused, now.utc_s, seq, self._unit)
+
+
+Commission = Callable[[Mapping[str, Any], str], Awaitable[Mapping[str, Any]]]
+
+
+async def answer_local(
+    line: bytes,
+    by: str,
+    services: Mapping[str, RequestService],
+    status: Mapping[str, Any],
+    commission: Mapping[str, Commission] = MappingProxyType({}),
+) -> bytes:
+    """One line of the local socket: ``{"status": true}``, or a request, or a piece of
+    commissioning; those name their collector unless there is only one. The kernel identifies the
+    user, so a name in the request itself is not recorded."""
+    content = read_object(line)
+    if isinstance(content, InvalidRequest):
+        return _refused(f"not understood: {content.problem}")
+    if len(content) == 1 and content.get("status") is True:
+        statuses = {name: read() for name, read in status.items()}
+        return json.dumps({"collectors": statuses}, ensure_ascii=False).encode()
+    only = next(iter(services)) if len(services) == 1 else None
+    name = content.pop("collector", only)
+    if not isinstance(name, str) or name not in services:
+        return _refused(f"name one of the collectors: {', '.join(services)}")
+    if "commission" in content and name in commission:
+        answer = await commission[name](content, f"local:{by}")
+        return json.dumps(answer, ensure_ascii=False).encode()
+    content.pop("by", None)
+    requester = Requester(f"local:{by}", Identity.AUTHENTICATED)
+    return await services[name].answer(request_in(content), requester)
+
+
+def _refused(reason: str) -> bytes:
+    return json.dumps({"accepted": False, "reason": reason}, ensure_ascii=False).encode()
+
+
+Reply = Callable[[str, bytes, bytes | None], None]
+
+
+class MqttRequests:
+    """Requests to one collector over MQTT in plain mode. The topic gives the level and the name of
+    the requester; that the name is true is up to the broker's access rules, and ``names_checked``
+    means that they see to it."""
+
+    def __init__(self, mqtt: Mqtt, topics: Topics, request_service: RequestService) -> None:
+        self._topics = topics
+        self._request_service = request_service
+        self._checked = mqtt.names_checked
+        self._valid_s = mqtt.request_expiry_s
+        self._rate_limit = RateLimit(mqtt.requests_per_minute)
+        levels = {Level.ACKNOWLEDGE: mqtt.requests_enabled, Level.ADJUST: mqtt.requests_adjust}
+        self.filters = tuple(topics.requests(level) for level, taken in levels.items() if taken)
+        """Topic filters to listen to."""
+
+    async def __call__(self, incoming: Incoming, reply: Reply) -> None:
+        """Answer one, always."""
+        level, name = self._topics.asked_by(incoming.topic)
+        identity = Identity.AUTHENTICATED if self._checked else Identity.CLAIMED
+        requester = Requester(f"mqtt:{name}", identity, level, self._topics.requests(Level.ADJUST))
+        reply(
+            incoming.response_topic or self._topics.reply(name),
+            await self._answer(incoming, requester),
+            incoming.correlation_data,
+        )
+
+    def busy(self, incoming: Incoming, reply: Reply) -> None:
+        """Too many wait already."""
+        _, name = self._topics.asked_by(incoming.topic)
+        words = self._request_service.refuse_unrecorded(because(Because.BUSY))
+        reply(incoming.response_topic or self._topics.reply(name), words, incoming.correlation_data)
+
+    async def _answer(self, incoming: Incoming, requester: Requester) -> bytes:
+        return await self._request_service.answer_limited(
+            read_request(incoming.payload, incoming.correlation_data),
+            requester,
+            self._rate_limit,
+            # A name that is only claimed can be another each time.
+            requester.by if self._checked else "",
+            Delivery(incoming.retained, incoming.expiry_s, self._valid_s),
+        )
