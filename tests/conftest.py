@@ -17,7 +17,7 @@ PROFILES = {"quick": "quick", "push": "full", "ci": "full", "night": "night"}
 HERE = Path(__file__).parent
 
 ROOMS = {
-    "quick": "core publish settings plant runtime commission/test_record.py test_codec.py",
+    "quick": "core publish settings plant runtime history commission/test_record.py test_codec.py",
     "ci": "system recovery panel install fit closed_loop fuzz processes faults diagnosis bench",
 }
 """The lowest tier that runs a room, or one file of it; any other belongs to ``push``. Single tests

@@ -4,7 +4,7 @@ from itertools import cycle, islice
 from math import inf
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from core.driver import LOST, Collector, ContactChanges, chosen, ready, running
@@ -457,6 +457,7 @@ def test_doubts_outlive_a_restart() -> None:
     st.floats(126.0, 2000.0),
     st.booleans(),
 )
+@example(20, 20, 0.0, 500.0, True)  # in the next stop, before zero is checked
 def test_a_reading_that_falls_to_zero_at_last_is_believed_again(
     plugged_s: int, off_s: int, low_pa: float, high_pa: float, again: bool
 ) -> None:

@@ -198,3 +198,9 @@ def test_fields_of_later_versions_are_passed_over() -> None:
     assert decode(later + bytes_field(2, properties)).metrics == (
         Metric(None, None, None, None, None, tells_type=False),
     )
+
+
+def test_a_payload_with_more_metrics_than_are_wanted_is_refused() -> None:
+    metric = bytes_field(2, b"")
+    with pytest.raises(PayloadError, match="more than 1 metrics"):
+        decode(metric + metric, most_metrics=1)
