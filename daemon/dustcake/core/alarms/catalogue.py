@@ -58,10 +58,13 @@ def advance(context: StepContext, state: State) -> State:
         if not setting.enabled:
             alarms[place] = out_of_use(context, alarm, setting)
             continue
+        condition, suppressed = entry.condition(context, state), entry.suppressed(context, state)
+        if _is_at_rest(alarm) and not condition[0] and not suppressed[0]:
+            continue
         around = AlarmContext(
             setting,
-            entry.condition(context, state),
-            entry.suppressed(context, state),
+            condition,
+            suppressed,
             *_cause(name, alarms, settings),
             *_held(context, state, entry),
         )
@@ -69,6 +72,12 @@ def advance(context: StepContext, state: State) -> State:
     if all(now is was for now, was in zip(alarms, state.alarms, strict=True)):
         return state
     return replace(state, alarms=tuple(alarms))
+
+
+def _is_at_rest(alarm: Alarm) -> bool:
+    """Nothing is left to follow while neither its condition nor a suppression asks for more."""
+    is_normal = alarm.state is AlarmState.NORMAL and not alarm.condition_active
+    return is_normal and alarm.pending_s is None and not alarm.relatch
 
 
 def _cause(
