@@ -9,13 +9,14 @@ Common practice, no source.
 
 from collections.abc import Iterator, Mapping, Sequence
 from graphlib import TopologicalSorter
+from operator import is_
 from types import MappingProxyType
 
 from dustcake.core.alarms import cleaning, equipment, readings
-from dustcake.core.alarms.definition import AlarmDefinition
+from dustcake.core.alarms.definition import NOT_SUPPRESSED, AlarmDefinition
 from dustcake.core.alarms.life import AlarmContext, follow, out_of_use
 from dustcake.core.alarms.names import Alarm, AlarmName, AlarmSetting, AlarmState
-from dustcake.core.record import replace
+from dustcake.core.record import update
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
@@ -49,29 +50,34 @@ CAUSES_FIRST: tuple[AlarmName, ...] = tuple(TopologicalSorter(CAUSES).static_ord
 """Every alarm, after all that could explain it."""
 
 
+_IN_TURN = tuple((_PLACE[name], CATALOGUE[name]) for name in CAUSES_FIRST)
+
+
 def advance(context: StepContext, state: State) -> State:
     """Follow every alarm."""
     alarms, settings = list(state.alarms), context.setpoints.alarms
-    for name in CAUSES_FIRST:
-        place, entry = _PLACE[name], CATALOGUE[name]
+    for place, entry in _IN_TURN:
         alarm, setting = alarms[place], settings[place]
         if not setting.enabled:
             alarms[place] = out_of_use(context, alarm, setting)
             continue
-        condition, suppressed = entry.condition(context, state), entry.suppressed(context, state)
-        if _is_at_rest(alarm) and not condition[0] and not suppressed[0]:
+        condition = entry.condition(context, state)
+        suppressed = entry.suppressed(context, state) if entry.suppressed_by else NOT_SUPPRESSED
+        if not condition[0] and not suppressed[0] and _is_at_rest(alarm):
             continue
         around = AlarmContext(
             setting,
             condition,
             suppressed,
-            *_cause(name, alarms, settings),
+            *_cause(entry.name, alarms, settings),
             *_held(context, state, entry),
         )
         alarms[place] = follow(context, alarm, around)
-    if all(now is was for now, was in zip(alarms, state.alarms, strict=True)):
-        return state
-    return replace(state, alarms=tuple(alarms))
+    return update(state, alarms=_same_or_new(state.alarms, alarms))
+
+
+def _same_or_new(before: tuple[Alarm, ...], after: list[Alarm]) -> tuple[Alarm, ...]:
+    return before if all(map(is_, before, after)) else tuple(after)
 
 
 def _is_at_rest(alarm: Alarm) -> bool:
