@@ -13,7 +13,7 @@ from operator import is_
 from types import MappingProxyType
 
 from dustcake.core.alarms import cleaning, equipment, readings
-from dustcake.core.alarms.definition import NOT_SUPPRESSED, AlarmDefinition
+from dustcake.core.alarms.definition import NOT_SUPPRESSED, AlarmDefinition, no_thresholds
 from dustcake.core.alarms.life import AlarmContext, follow, out_of_use
 from dustcake.core.alarms.names import Alarm, AlarmName, AlarmSetting, AlarmState
 from dustcake.core.record import update
@@ -113,11 +113,17 @@ def _held(context: StepContext, state: State, entry: AlarmDefinition) -> tuple[b
 
 def thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
     """Every dP at which an alarm changes its answer."""
-    for entry in _ENTRIES:
-        yield from entry.thresholds_pa(setpoints)
+    for of_entry in _THRESHOLDS_PA:
+        yield from of_entry(setpoints)
 
 
 def header_thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
     """Every header pressure at which one does."""
-    for entry in _ENTRIES:
-        yield from entry.header_thresholds_pa(setpoints)
+    for of_entry in _HEADER_THRESHOLDS_PA:
+        yield from of_entry(setpoints)
+
+
+_THRESHOLDS_PA = tuple(e.thresholds_pa for e in _ENTRIES if e.thresholds_pa is not no_thresholds)
+_HEADER_THRESHOLDS_PA = tuple(
+    e.header_thresholds_pa for e in _ENTRIES if e.header_thresholds_pa is not no_thresholds
+)
