@@ -179,6 +179,11 @@ PARTS: tuple[Part, ...] = (
 )
 """The parts of a step, in their order."""
 
+_THRESHOLDS_PA = tuple(p.thresholds_pa for p in PARTS if p.thresholds_pa is not _none)
+_HEADER_THRESHOLDS_PA = tuple(
+    p.header_thresholds_pa for p in PARTS if p.header_thresholds_pa is not _none
+)
+
 
 @record
 class Step:
@@ -227,13 +232,13 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
 
 def thresholds_pa(setpoints: Setpoints, state: State) -> Iterator[float]:
     """Every dP at which any decision may change. ``setpoints``: those in force."""
-    for part in PARTS:
-        yield from part.thresholds_pa(setpoints, state)
+    for of_part in _THRESHOLDS_PA:
+        yield from of_part(setpoints, state)
 
 
 def _header_thresholds_pa(setpoints: Setpoints, state: State) -> Iterator[float]:
-    for part in PARTS:
-        yield from part.header_thresholds_pa(setpoints, state)
+    for of_part in _HEADER_THRESHOLDS_PA:
+        yield from of_part(setpoints, state)
 
 
 def _finish(context: StepContext, state: State) -> Step:

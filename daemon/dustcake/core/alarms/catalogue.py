@@ -9,13 +9,14 @@ Common practice, no source.
 
 from collections.abc import Iterator, Mapping, Sequence
 from graphlib import TopologicalSorter
+from operator import is_
 from types import MappingProxyType
 
 from dustcake.core.alarms import cleaning, equipment, readings
-from dustcake.core.alarms.definition import AlarmDefinition
+from dustcake.core.alarms.definition import NOT_SUPPRESSED, AlarmDefinition, no_thresholds
 from dustcake.core.alarms.life import AlarmContext, follow, out_of_use
 from dustcake.core.alarms.names import Alarm, AlarmName, AlarmSetting, AlarmState
-from dustcake.core.record import replace
+from dustcake.core.record import update
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
@@ -49,26 +50,40 @@ CAUSES_FIRST: tuple[AlarmName, ...] = tuple(TopologicalSorter(CAUSES).static_ord
 """Every alarm, after all that could explain it."""
 
 
+_IN_TURN = tuple((_PLACE[name], CATALOGUE[name]) for name in CAUSES_FIRST)
+
+
 def advance(context: StepContext, state: State) -> State:
     """Follow every alarm."""
     alarms, settings = list(state.alarms), context.setpoints.alarms
-    for name in CAUSES_FIRST:
-        place, entry = _PLACE[name], CATALOGUE[name]
+    for place, entry in _IN_TURN:
         alarm, setting = alarms[place], settings[place]
         if not setting.enabled:
             alarms[place] = out_of_use(context, alarm, setting)
             continue
+        condition = entry.condition(context, state)
+        suppressed = entry.suppressed(context, state) if entry.suppressed_by else NOT_SUPPRESSED
+        if not condition[0] and not suppressed[0] and _is_at_rest(alarm):
+            continue
         around = AlarmContext(
             setting,
-            entry.condition(context, state),
-            entry.suppressed(context, state),
-            *_cause(name, alarms, settings),
+            condition,
+            suppressed,
+            *_cause(entry.name, alarms, settings),
             *_held(context, state, entry),
         )
         alarms[place] = follow(context, alarm, around)
-    if all(now is was for now, was in zip(alarms, state.alarms, strict=True)):
-        return state
-    return replace(state, alarms=tuple(alarms))
+    return update(state, alarms=_same_or_new(state.alarms, alarms))
+
+
+def _same_or_new(before: tuple[Alarm, ...], after: list[Alarm]) -> tuple[Alarm, ...]:
+    return before if all(map(is_, before, after)) else tuple(after)
+
+
+def _is_at_rest(alarm: Alarm) -> bool:
+    """Nothing is left to follow while neither its condition nor a suppression asks for more."""
+    is_normal = alarm.state is AlarmState.NORMAL and not alarm.condition_active
+    return is_normal and alarm.pending_s is None and not alarm.relatch
 
 
 def _cause(
@@ -98,11 +113,17 @@ def _held(context: StepContext, state: State, entry: AlarmDefinition) -> tuple[b
 
 def thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
     """Every dP at which an alarm changes its answer."""
-    for entry in _ENTRIES:
-        yield from entry.thresholds_pa(setpoints)
+    for of_entry in _THRESHOLDS_PA:
+        yield from of_entry(setpoints)
 
 
 def header_thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
     """Every header pressure at which one does."""
-    for entry in _ENTRIES:
-        yield from entry.header_thresholds_pa(setpoints)
+    for of_entry in _HEADER_THRESHOLDS_PA:
+        yield from of_entry(setpoints)
+
+
+_THRESHOLDS_PA = tuple(e.thresholds_pa for e in _ENTRIES if e.thresholds_pa is not no_thresholds)
+_HEADER_THRESHOLDS_PA = tuple(
+    e.header_thresholds_pa for e in _ENTRIES if e.header_thresholds_pa is not no_thresholds
+)

@@ -21,7 +21,8 @@ CLEAR: Condition = (False, because(Because.NO_LONGER))
 NOT_SUPPRESSED: Condition = (False, because(Because.SUPPRESSION_OVER))
 
 
-def _none(_setpoints: Setpoints) -> tuple[float, ...]:
+def no_thresholds(_setpoints: Setpoints) -> tuple[float, ...]:
+    """Of an alarm that compares no pressure."""
     return ()
 
 
@@ -47,8 +48,8 @@ class AlarmDefinition:
     explains: tuple[AlarmName, ...] = ()
     suppressed_by: tuple[Judge, ...] = ()
     rests_on: tuple[str, ...] = ()
-    thresholds_pa: Thresholds = _none
-    header_thresholds_pa: Thresholds = _none
+    thresholds_pa: Thresholds = no_thresholds
+    header_thresholds_pa: Thresholds = no_thresholds
 
     def suppressed(self, context: StepContext, state: State) -> Condition:
         """Whether it is suppressed by design, and by what."""

@@ -71,7 +71,10 @@ def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
 def _readings_often_lost(context: StepContext, state: State) -> Condition:
     """A signal fails often, though never for long: that one of which most is lost."""
     line = state.line
-    often = [name for name in CALLED if _loses_more(context, line.of(name), OFTEN)]
+    losing = [name for name in CALLED if line.of(name).lost > SELDOM]
+    if not losing:
+        return CLEAR
+    often = [name for name in losing if _loses_more(context, line.of(name), OFTEN)]
     if often:
         worst = max(often, key=lambda name: line.of(name).lost_at(context.now_s))
         share = line.of(worst).lost_at(context.now_s)
@@ -81,7 +84,7 @@ def _readings_often_lost(context: StepContext, state: State) -> Condition:
             usable_percent=100 * (1 - share),
             within_s=WITHIN_S,
         )
-    if any(_loses_more(context, line.of(name), SELDOM) for name in CALLED):
+    if any(_loses_more(context, line.of(name), SELDOM) for name in losing):
         return None, because(Because.NO_LONGER)
     return CLEAR
 
