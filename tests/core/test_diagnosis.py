@@ -117,6 +117,12 @@ def test_one_that_does_not_fire_is_still_found(poll_s: float) -> None:
     assert {each[:2] for each in rows.told} == {("valve_does_not_fire", 3)}
 
 
+def test_a_reading_that_comes_late_is_no_dip() -> None:
+    rows = worked(5.0, 10.0, 1.0, linear=False, dead=0, for_s=800)
+    assert len(rows.collector.pulses) > 20
+    assert all(valve.dip is None for valve in rows.collector.state.pulse_response.valves)
+
+
 def test_without_a_header_transmitter_dp_tells() -> None:
     rows = taught(diagnosing(header=False))
     rows.drop_pa[1] = 0.0

@@ -62,8 +62,7 @@ def _as_it_was(_context: StepContext, state: State) -> State:
     return state
 
 
-def _none(_setpoints: Setpoints, _state: State) -> tuple[float, ...]:
-    return ()
+Thresholds = Callable[[Setpoints, State], Iterable[float]]
 
 
 @record
@@ -79,8 +78,8 @@ class Part:
     advance: Callable[[StepContext, State], State]
     after: str
     restart: Callable[[StepContext, State], State] = _as_it_was
-    thresholds_pa: Callable[[Setpoints, State], Iterable[float]] = _none
-    header_thresholds_pa: Callable[[Setpoints, State], Iterable[float]] = _none
+    thresholds_pa: Thresholds | None = None
+    header_thresholds_pa: Thresholds | None = None
 
 
 PARTS: tuple[Part, ...] = (
@@ -179,9 +178,9 @@ PARTS: tuple[Part, ...] = (
 )
 """The parts of a step, in their order."""
 
-_THRESHOLDS_PA = tuple(p.thresholds_pa for p in PARTS if p.thresholds_pa is not _none)
+_THRESHOLDS_PA = tuple(p.thresholds_pa for p in PARTS if p.thresholds_pa is not None)
 _HEADER_THRESHOLDS_PA = tuple(
-    p.header_thresholds_pa for p in PARTS if p.header_thresholds_pa is not _none
+    p.header_thresholds_pa for p in PARTS if p.header_thresholds_pa is not None
 )
 
 

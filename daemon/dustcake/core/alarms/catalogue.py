@@ -13,7 +13,7 @@ from operator import is_
 from types import MappingProxyType
 
 from dustcake.core.alarms import cleaning, equipment, readings
-from dustcake.core.alarms.definition import NOT_SUPPRESSED, AlarmDefinition, no_thresholds
+from dustcake.core.alarms.definition import NOT_SUPPRESSED, AlarmDefinition
 from dustcake.core.alarms.life import AlarmContext, follow, out_of_use
 from dustcake.core.alarms.names import Alarm, AlarmName, AlarmSetting, AlarmState
 from dustcake.core.record import update
@@ -123,7 +123,7 @@ def header_thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]
         yield from of_entry(setpoints)
 
 
-_THRESHOLDS_PA = tuple(e.thresholds_pa for e in _ENTRIES if e.thresholds_pa is not no_thresholds)
+_THRESHOLDS_PA = tuple(e.thresholds_pa for e in _ENTRIES if e.thresholds_pa is not None)
 _HEADER_THRESHOLDS_PA = tuple(
-    e.header_thresholds_pa for e in _ENTRIES if e.header_thresholds_pa is not no_thresholds
+    e.header_thresholds_pa for e in _ENTRIES if e.header_thresholds_pa is not None
 )

@@ -21,11 +21,6 @@ CLEAR: Condition = (False, because(Because.NO_LONGER))
 NOT_SUPPRESSED: Condition = (False, because(Because.SUPPRESSION_OVER))
 
 
-def no_thresholds(_setpoints: Setpoints) -> tuple[float, ...]:
-    """Of an alarm that compares no pressure."""
-    return ()
-
-
 @record
 class AlarmDefinition:
     """One entry of the catalogue.
@@ -48,8 +43,8 @@ class AlarmDefinition:
     explains: tuple[AlarmName, ...] = ()
     suppressed_by: tuple[Judge, ...] = ()
     rests_on: tuple[str, ...] = ()
-    thresholds_pa: Thresholds = no_thresholds
-    header_thresholds_pa: Thresholds = no_thresholds
+    thresholds_pa: Thresholds | None = None
+    header_thresholds_pa: Thresholds | None = None
 
     def suppressed(self, context: StepContext, state: State) -> Condition:
         """Whether it is suppressed by design, and by what."""
