@@ -4,13 +4,14 @@ import contextlib
 import os
 import sqlite3
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from dustcake.adapters.store import History, RecordedEvent
-from recovery.pulsing import pulses_more, pulsing
+from recovery.pulsing import INTERVAL_S, pulses_more, pulsing
 from system_support import settings
 from system_support.broker import program, until
 from system_support.device import Device
@@ -147,21 +148,20 @@ def ext4_disk(tmp_path: Path) -> Iterator[Path]:
 
 async def fault_told(daemon: Daemon) -> str:
     """Wait for the alarm of the journal; its reason."""
-    for _ in range(100):
-        for alarm in (await daemon.status())["alarm_details"]:
-            if alarm["alarm"] == "journal_fault":
-                return str(alarm["reason"])
-    pytest.fail("no alarm of the journal")
+    status = await daemon.alarm_comes("journal_fault")
+    (reason,) = [
+        one["reason"] for one in status["alarm_details"] if one["alarm"] == "journal_fault"
+    ]
+    return str(reason)
 
 
 async def no_pulse_while_asked(plant: Device, daemon: Daemon) -> None:
     """It answers, reads, and does not pulse, for longer than two intervals between pulses."""
     await until(lambda: not plant.unit.energised, "the pulse under way to end")
     before = plant.unit.pulses.copy()
-    status = await daemon.status()
-    began = status["dp"]["utc"]
-    for _ in range(8):
-        status = await daemon.status()
+    began = (await daemon.status())["dp"]["utc"]
+    over_s = time.monotonic() + 2.5 * INTERVAL_S
+    status = await daemon.status_when(lambda _: time.monotonic() > over_s, "time to pass")
     assert status["dp"]["utc"] > began
     assert status["phase"] != "off"
     assert plant.unit.pulses == before

@@ -166,8 +166,8 @@ class Daemon:
         """The first status of which ``condition`` holds; that none comes fails the test."""
         try:
             async with asyncio.timeout(PATIENCE_S):
-                while not condition(status := await self.status(collector)):
-                    pass
+                while not condition(status := await self.status(collector)):  # noqa: ASYNC110
+                    await asyncio.sleep(0.05)  # a daemon outside tells no event
         except TimeoutError:
             pytest.fail(f"waited {PATIENCE_S:g} s in vain for: {what}")
         return status
