@@ -52,7 +52,7 @@ async def in_pristine_system(story: str, **environment: str) -> str:
         "-c",
         PRISTINE + story,
         env={
-            **os.environ,
+            **{name: value for name, value in os.environ.items() if name != "PYTHONPATH"},
             "PYTHON": sys.executable,
             "STAND_IN": str(Path(__file__).with_name("systemctl.py")),
             "CHECKOUT": str(CHECKOUT),
