@@ -5,6 +5,7 @@ import os
 import sqlite3
 import subprocess
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -145,24 +146,27 @@ def ext4_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
+NO_PULSE_FOR_S = 4.0
+
+
 async def fault_told(daemon: Daemon) -> str:
     """Wait for the alarm of the journal; its reason."""
-    for _ in range(100):
-        for alarm in (await daemon.status())["alarm_details"]:
-            if alarm["alarm"] == "journal_fault":
-                return str(alarm["reason"])
-    pytest.fail("no alarm of the journal")
+    status = await daemon.alarm_comes("journal_fault")
+    (reason,) = [
+        each["reason"] for each in status["alarm_details"] if each["alarm"] == "journal_fault"
+    ]
+    return str(reason)
 
 
 async def no_pulse_while_asked(plant: Device, daemon: Daemon) -> None:
     """It answers, reads, and does not pulse, for longer than two intervals between pulses."""
     await until(lambda: not plant.unit.energised, "the pulse under way to end")
     before = plant.unit.pulses.copy()
-    status = await daemon.status()
-    began = status["dp"]["utc"]
-    for _ in range(8):
-        status = await daemon.status()
-    assert status["dp"]["utc"] > began
+    began = datetime.fromisoformat((await daemon.status())["dp"]["utc"])
+    later = began + timedelta(seconds=NO_PULSE_FOR_S)
+    status = await daemon.status_when(
+        lambda s: datetime.fromisoformat(s["dp"]["utc"]) > later, "readings to go on"
+    )
     assert status["phase"] != "off"
     assert plant.unit.pulses == before
 

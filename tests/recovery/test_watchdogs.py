@@ -123,11 +123,7 @@ async def test_a_poller_that_hangs_stops_the_feeding(
         tmp_path, settings.tcp_bus(plant.port), settings.collector(poll_s=0.1, stale_after_s=0.5)
     )
     daemon = await daemons.start(file)
-    for _ in range(50):
-        if (await daemon.status())["dp"]["quality"] == "failure":
-            break
-    else:
-        pytest.fail("the reading must go stale")
+    await daemon.quality_becomes("failure")
     assert daemon.process.poll() is None
     fed = manager.count("WATCHDOG=1")
     assert fed <= 21
