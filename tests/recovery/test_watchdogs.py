@@ -124,7 +124,7 @@ async def test_a_poller_that_hangs_stops_the_feeding(
         tmp_path, settings.tcp_bus(plant.port), settings.collector(poll_s=0.1, stale_after_s=0.5)
     )
     daemon = await daemons.start(file)
-    await daemon.status_when(lambda s: s["dp"]["quality"] == "failure", "the reading to go stale")
+    await daemon.quality_becomes("failure")
     assert daemon.process.poll() is None
     fed = manager.count("WATCHDOG=1")
     assert fed <= 21
