@@ -67,6 +67,7 @@ async def test_handled_by_hand_kept_by_a_kill_and_on_record(
         assert (shelved["by"], shelved["why"]) == (f"local:{USER}", "duct open")
         assert shelved["active"]
         assert shelved["shelved_until"]
+        await daemon.status_when(lambda s: any(u["due"] for u in s["upkeep"]), "due upkeep")
         words = (await dustcake("status", "--settings", file)).out
         assert f"shelved: dP high: shelved by local:{USER}: duct open, until 20" in words
         assert "upkeep due: snubber: Blow it back" in words
