@@ -1,6 +1,7 @@
 """What a replay prints: one JSON object a line for programs, or a line of words for people."""
 
 import json
+from abc import ABC, abstractmethod
 from collections import Counter
 from datetime import UTC
 from typing import IO, Any
@@ -27,7 +28,7 @@ class Tallies:
     beyond: Tally | None = None
 
 
-class Listing:
+class Listing(ABC):
     """Where a replay's events go, in order. Bad rows and a refusal are for programs alone: whoever
     reads words has them named on stderr."""
 
@@ -35,21 +36,21 @@ class Listing:
         self._out = out
         self._unit = unit
 
+    @abstractmethod
     def event(self, event: Event) -> None:
         """List one event."""
-        raise NotImplementedError
 
-    def bad_row(self, row: BadRow) -> None:
+    def bad_row(self, row: BadRow) -> None:  # noqa: B027 -- words have it on stderr
         """List a row that cannot be used."""
 
-    def refused(self, bad_rows: int) -> None:
+    def refused(self, bad_rows: int) -> None:  # noqa: B027 -- the same
         """Say that nothing has been replayed, for this many rows that cannot be used."""
 
+    @abstractmethod
     def summary(
         self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
         """Say what it all came to: counts, times and notes."""
-        raise NotImplementedError
 
 
 class JsonListing(Listing):
