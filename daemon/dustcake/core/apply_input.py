@@ -8,7 +8,7 @@ from dustcake.core import outputs as output_proof
 from dustcake.core import zeroing
 from dustcake.core.cleaning import pulsing
 from dustcake.core.events import JournalChanged, Started, Stopped
-from dustcake.core.filter_life import replacement
+from dustcake.core.filter_life.ageing import good_air
 from dustcake.core.inputs import (
     Input,
     JournalReported,
@@ -120,8 +120,9 @@ def _report(context: StepContext, state: State, report: OutputReported) -> State
     )
     worn = state.replacement
     # One cut short has not cleaned as it should.
-    if report.outcome is Outcome.DONE and replacement.good_air(context, state):
-        worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
+    if worn.above and report.outcome is Outcome.DONE and good_air(context, state):
+        fired = sum(pulses.counts) - fired_before
+        worn = replace(worn, pulses=worn.pulses + fired)
     diagnosis = state.pulse_response
     if report.outcome is not Outcome.DONE:
         diagnosis = observation.void(diagnosis)

@@ -1,7 +1,7 @@
 """Which valve fires next, and when. One command at a time, never two valves."""
 
 from dustcake.core import outputs as output_proof
-from dustcake.core.cleaning.runs import ALWAYS, lacks
+from dustcake.core.cleaning.runs import ALWAYS, lacking
 from dustcake.core.cleaning.state import InFlight, Permissive, PulsingState, Run, RunKind
 from dustcake.core.events import DemandSet, PulseFailed, PulseFired, PulseInterrupted
 from dustcake.core.inputs import Outcome, OutputReported
@@ -48,7 +48,7 @@ def advance(context: StepContext, state: State) -> State:
     """Command the next pulse when it is due, or keep the demand contact as the run wants it; and
     end a pulse at once that must not go on."""
     pulsing, run = state.pulsing, state.cleaning.run
-    held = run is None or bool(lacks(run.kind, context.missing))
+    held = run is None or lacking(run.kind, context.missing) is not None
     if context.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT:
         return replace(state, pulsing=_demand(context, pulsing, closed=not held))
     if pulsing.in_flight is not None:

@@ -91,6 +91,11 @@ class CleaningState:
     not_effective: bool = False
     reason: Reason = Reason(Because.NO_SAMPLE_YET)
 
+    @property
+    def kind(self) -> RunKind | None:
+        """That of the run under way."""
+        return None if self.run is None else self.run.kind
+
 
 @record
 class Pace:
