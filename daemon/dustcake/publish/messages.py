@@ -7,7 +7,6 @@ from dustcake.core.cleaning.state import Met, RunKind
 from dustcake.core.events import Body, SettingChanged
 from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.reasons import Because, Reason
-from dustcake.core.record import record
 from dustcake.core.requests.definitions import (
     KINDS,
     LONGEST_LABEL,
@@ -41,6 +40,7 @@ from dustcake.publish.schema_parts import (
     ref,
     whole,
 )
+from dustcake.publish.topics import CHANNELS, Channel
 from dustcake.units import unit_ending
 
 
@@ -275,46 +275,6 @@ def _request(kind: RequestKind) -> Schema:
 # --- plain mode as an AsyncAPI 3.0.0 document
 
 
-@record
-class _Channel:
-    """One topic. ``leaf``: what follows ``root/collector/``."""
-
-    leaf: str
-    about: str
-    qos: int
-    retain: bool
-    is_read: bool = False
-
-
-CHANNELS = {
-    "online": _Channel("online", "Whether the daemon is there; false also by its will.", 1, True),
-    "measurement": _Channel(
-        "measurement",
-        "The reading, when it has changed by more than the deadband and at the latest after "
-        "`measurement_every_s`. Expires (MQTT 5).",
-        0,
-        False,
-    ),
-    "state": _Channel("state", "What is being done, and why.", 1, True),
-    "alarm": _Channel("alarm/{alarm}", "One alarm.", 1, True),
-    "event": _Channel("event", "Everything that happens, in order, once each by `seq`.", 1, False),
-    "minute": _Channel("minute", "Statistics of each minute, in order.", 1, False),
-    "reply": _Channel(
-        "reply/{name}", "Answers to requests that name no response topic (MQTT 5).", 0, False
-    ),
-    "request": _Channel(
-        "request/{level}/{name}",
-        "What plant SCADA asks for; read only with `requests_enabled` (level `acknowledge`) or "
-        "`requests_adjust` (level `adjust`, all requests). With MQTT 5 the reply goes to the "
-        "response topic, with the correlation data of the request. A request holds for "
-        "`request_expiry_s`: it has `utc`, or a message expiry interval of no more.",
-        1,
-        False,
-        is_read=True,
-    ),
-}
-
-
 _PARAMETERS: dict[str, Schema] = {
     "alarm": {"description": "name of the alarm"},
     "level": {
@@ -349,7 +309,7 @@ def document() -> dict[str, Any]:
     }
 
 
-def _channel(kind: str, channel: _Channel) -> dict[str, Any]:
+def _channel(kind: str, channel: Channel) -> dict[str, Any]:
     parameters: Schema = {
         "root": {"description": "`mqtt.root` of the settings", "default": "dustcake"},
         "collector": {"description": "name of the collector in the settings"},
@@ -365,7 +325,7 @@ def _channel(kind: str, channel: _Channel) -> dict[str, Any]:
     }
 
 
-def _operation(kind: str, channel: _Channel) -> dict[str, Any]:
+def _operation(kind: str, channel: Channel) -> dict[str, Any]:
     operation: dict[str, Any] = {
         "action": "receive" if channel.is_read else "send",
         "channel": {"$ref": f"#/channels/{kind}"},

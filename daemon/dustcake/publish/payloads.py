@@ -121,7 +121,7 @@ def point_content(point: SetPoint, value: float, unit: PressureUnit) -> Fields:
     return {**quantity(value, in_si, digits=6), "display": number(point.value, value, unit)}
 
 
-def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
+def event_content(event: Event, unit: PressureUnit, quality: Quality) -> Fields:
     """An event for the broker: numbers become objects with their unit and quality. ``quality`` is
     that of the dP reading when it happened; what was counted, timed or chosen is good."""
     content: Fields = {}
@@ -132,7 +132,7 @@ def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
         else:
             how = quality if name == "dp_pa" else None
             content[name.removesuffix(ending)] = quantity(value, UNIT_OF_ENDING[ending], how)
-    return payload("event", event.at.utc_s, event.seq, content)
+    return content
 
 
 def quantity(

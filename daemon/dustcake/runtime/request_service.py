@@ -267,7 +267,7 @@ class MqttRequests:
         identity = Identity.AUTHENTICATED if self._checked else Identity.CLAIMED
         requester = Requester(f"mqtt:{name}", identity, level, self._topics.requests(Level.ADJUST))
         reply(
-            incoming.response_topic or self._topics.reply(name),
+            incoming.response_topic or self._topics.of("reply", name=name),
             await self._answer(incoming, requester),
             incoming.correlation_data,
         )
@@ -276,7 +276,8 @@ class MqttRequests:
         """Too many wait already."""
         _, name = self._topics.asked_by(incoming.topic)
         words = self._request_service.refuse_unrecorded(because(Because.BUSY))
-        reply(incoming.response_topic or self._topics.reply(name), words, incoming.correlation_data)
+        topic = incoming.response_topic or self._topics.of("reply", name=name)
+        reply(topic, words, incoming.correlation_data)
 
     async def _answer(self, incoming: Incoming, requester: Requester) -> bytes:
         return await self._request_service.answer_limited(
