@@ -14,8 +14,7 @@ from math import nan
 from operator import itemgetter
 from struct import pack, unpack_from
 
-from dustcake.core.alarms.catalogue import CATALOGUE
-from dustcake.core.alarms.names import ACTIVE
+from dustcake.core.alarms.names import ACTIVE, AlarmName
 from dustcake.core.reading import Quality
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
@@ -66,7 +65,7 @@ PERMISSIVES = (
     "journal_writable",
     "settled",
 )
-ALARM_BITS: dict[str, int] = {name: entry.plc_bit for name, entry in CATALOGUE.items()}
+ALARM_BITS: dict[str, int] = {name: bit for bit, name in enumerate(AlarmName)}
 UNKNOWN_AGE_S = 65_535
 
 
