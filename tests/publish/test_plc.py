@@ -19,7 +19,6 @@ from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
 from dustcake.publish import plc
 from dustcake.publish.plc import (
-    ALARM_BITS,
     HEADER_BYTES,
     ROWS,
     SIZE,
@@ -124,10 +123,19 @@ def test_permissives_that_are_missing() -> None:
     assert image(seen(state))[12] == missing != 0
 
 
+# Programs of PLCs are written by these: new ones go to the end.
+BITS = """
+filter_replacement high_dp low_dp cleaning_not_effective header_pressure_low
+header_transmitter_fault transmitter_fault outputs_lost valve_stuck_open smoke journal_fault
+cleaning_too_frequent fieldbus_lost blower_not_proved drum_full clock_not_set sensing_line_suspect
+zero_drift valve_does_not_fire header_not_recovering filter_torn row_not_recovering
+readings_often_lost
+"""
+
+
 def test_every_number_and_bit_has_its_place() -> None:
-    assert sorted(ALARM_BITS) == sorted(AlarmName)
-    assert len(set(ALARM_BITS.values())) == len(ALARM_BITS)
-    assert set(ALARM_BITS.values()) <= set(range(32))
+    assert list(AlarmName) == BITS.split()
+    assert len(AlarmName) <= 32
     assert plc.PHASES == ("off", "idle", "waiting", "cleaning", "held", "blocked", "resting")
     assert plc.MODES == ("off", "on_demand", "timed")
     assert " ".join(plc.QUALITIES) == (

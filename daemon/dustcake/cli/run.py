@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         asyncio.run(live.run(settings, SystemClock(), manager))
     except* (StoreRefused, SocketRefusedError) as refused:
-        lines.flush()
+        lines.drain()
         for error in _each(refused):
             fail(f"dustcake cannot run: {error}")
         code = FAILED
@@ -59,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
         manager.close()
     # Everything of ours is stored and closed. Python would still wait for a thread that looks up a
     # name or connects, and take its time to tidy up on a small computer.
-    lines.flush()
+    lines.drain()
     for stream in (sys.stdout, sys.stderr):
         with suppress(OSError, AttributeError):  # None where it was closed
             stream.flush()

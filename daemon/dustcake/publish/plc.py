@@ -13,8 +13,7 @@ from enum import StrEnum
 from math import nan
 from struct import pack, pack_into, unpack, unpack_from
 
-from dustcake.core.alarms.catalogue import CATALOGUE
-from dustcake.core.alarms.names import ACTIVE, AlarmState
+from dustcake.core.alarms.names import ACTIVE, AlarmName, AlarmState
 from dustcake.core.cleaning.permissives import all_in_order
 from dustcake.core.cleaning.state import Met
 from dustcake.core.reading import Quality, Sample
@@ -31,11 +30,9 @@ MOST_VALVES = 128
 FIRST_VALVE = 40
 SIZE = FIRST_VALVE + 2 * MOST_VALVES
 
-# Numbers and bits are places in these, so they grow at their ends alone: config/plc.md, which a
-# test compares, would say if one moved.
+# Numbers and bits are places in these, and among the alarms: they grow at their ends alone.
 QUALITIES, MODES, PHASES = tuple(Quality), tuple(Mode), tuple(Phase)
 PERMISSIVES = tuple(each.name for each in all_in_order(Fitted(), header=False, blower_known=False))
-ALARM_BITS: dict[str, int] = {name: entry.plc_bit for name, entry in CATALOGUE.items()}
 UNKNOWN_AGE_S = 65_535
 
 
@@ -114,14 +111,14 @@ def _missing(source: RegisterSource) -> int:
 
 
 def _alarm_bits(source: RegisterSource, wanted: Container[AlarmState]) -> int:
-    return sum(1 << ALARM_BITS[each.name] for each in source.state.alarms if each.state in wanted)
+    states = {each.name: each.state for each in source.state.alarms}
+    return _bits(states.get(name) in wanted for name in AlarmName)
 
 
 def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"{number} {name}" for number, name in enumerate(names))
 
 
-_ALARMS = ", ".join(f"{bit} {name}" for bit, name in sorted((v, k) for k, v in ALARM_BITS.items()))
 U16, U32, F32, B32 = ValueType.UINT16, ValueType.UINT32, ValueType.FLOAT32, ValueType.BITS32
 ROWS = (
     Row(0, U16, "map version", f"{MAP_VERSION}", lambda _: MAP_VERSION),
@@ -156,7 +153,7 @@ ROWS = (
         lambda s: _alarm_bits(s, UNACKNOWLEDGED).bit_count(),
     ),
     Row(
-        16, B32, "active", f"bits: {_ALARMS}; the low word is the second register",
+        16, B32, "active", f"bits: {_listed(AlarmName)}; the low word is the second register",
         lambda s: _alarm_bits(s, ACTIVE),
     ),
     Row(18, B32, "not acknowledged", "the same bits", lambda s: _alarm_bits(s, UNACKNOWLEDGED)),

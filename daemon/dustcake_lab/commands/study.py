@@ -4,9 +4,9 @@ import argparse
 from importlib.util import find_spec
 from pathlib import Path
 
-from dustcake.cli.common import UsageError, between, file_called, whole_number
+from dustcake.cli.common import UsageError, between
 from dustcake.settings.extras import install_hint
-from dustcake_lab.commands.common import AIR_L, FLOW_M3S
+from dustcake_lab.commands.common import AIR_L, FLOW_M3S, file_called, whole_number
 
 DESCRIPTION = "Fit a collector to a trace, and try settings on it."
 EPILOG = """\
