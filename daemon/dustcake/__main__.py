@@ -97,7 +97,8 @@ def _run(arguments: Sequence[str]) -> int:
         )
         if command.name == chosen:
             module = command.load()
-            subparser.description, subparser.epilog = module.DESCRIPTION, module.EPILOG
+            about, _, subparser.epilog = (module.__doc__ or "").partition("\n\n")
+            subparser.description = " ".join(about.split())
             module.configure(subparser)
     parsed = parser.parse_args(arguments)
     assert module is not None  # or the parser has refused

@@ -4,7 +4,7 @@
 only when that command is chosen, so that `dustcake --help` is quick on a small computer, and none
 brings in the daemon to ask it a question. A module of a command has
 
-- ``DESCRIPTION`` and ``EPILOG``, for `dustcake COMMAND --help`; the epilog begins with an example;
+- a docstring, which is `dustcake COMMAND --help`: what it does, and after that an example;
 - ``configure(parser)``, which adds its arguments;
 - ``run(arguments)``, which carries it out and returns the exit code.
 

@@ -1,4 +1,19 @@
-"""`dustcake history`: what happened, out of the journal."""
+"""List the events in the journal, oldest first.
+
+examples:
+  dustcake history --settings /etc/dustcake/dustcake.toml --since 2d
+  dustcake history --alarms --since 7d           changes of alarms, and the metrics of them all
+  dustcake history --log --csv > log_book.csv    the log book, for a spreadsheet
+  dustcake history --air --since 30d             compressed air by day, with energy and money
+  dustcake history --kind pulse --kind pulse_failed --json | jq .valve
+  dustcake history --since 28d --export march.csv   a trace for `dustcake replay`
+
+Reads the journal while the daemon runs, or without it, and changes nothing. Times are UTC. An
+event from before the clock was set shows the time found out later, marked ~, or else the start of
+the daemon and the seconds of the monotonic clock. With --alarms --json the last object is the
+metrics (`"event": "alarm_metrics"`). Exit code 0: shown; 2: bad settings or usage; 1: the journal
+cannot be read.
+"""
 
 import argparse
 import csv
@@ -51,22 +66,6 @@ if TYPE_CHECKING:
     from dustcake.adapters.store import History, RecordedEvent
     from dustcake.settings.model import Settings
 
-DESCRIPTION = "List the events in the journal, oldest first."
-EPILOG = """\
-examples:
-  dustcake history --settings /etc/dustcake/dustcake.toml --since 2d
-  dustcake history --alarms --since 7d           changes of alarms, and the metrics of them all
-  dustcake history --log --csv > log_book.csv    the log book, for a spreadsheet
-  dustcake history --air --since 30d             compressed air by day, with energy and money
-  dustcake history --kind pulse --kind pulse_failed --json | jq .valve
-  dustcake history --since 28d --export march.csv   a trace for `dustcake replay`
-
-Reads the journal while the daemon runs, or without it, and changes nothing. Times are UTC. An
-event from before the clock was set shows the time found out later, marked ~, or else the start of
-the daemon and the seconds of the monotonic clock. With --alarms --json the last object is the
-metrics (`"event": "alarm_metrics"`). Exit code 0: shown; 2: bad settings or usage; 1: the journal
-cannot be read.
-"""
 
 _LOG_BOOK = (FiltersChanged, LogEntry, ZeroTaken, SettingChanged, ModeSelected, UpkeepDue)
 # What may be asked for alone: its option, what that says of itself, and its events.

@@ -1,16 +1,5 @@
-"""`dustcake run`: the daemon."""
+"""Run every collector of a settings file until it is stopped.
 
-import argparse
-import asyncio
-import os
-import sys
-from collections.abc import Iterator
-from contextlib import suppress
-
-from dustcake.cli.common import DONE, FAILED, add_settings, fail, settings_in
-
-DESCRIPTION = "Run every collector of a settings file until it is stopped."
-EPILOG = """\
 example:
   dustcake run /etc/dustcake/dustcake.toml
 
@@ -22,6 +11,15 @@ be used, or something unforeseen happened.
 Dustcake is no safety system. Smoke, fire and explosion protection stay hard-wired and independent
 of it. Valves can fire at any time while it runs: lock out and vent the header before any work.
 """
+
+import argparse
+import asyncio
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import suppress
+
+from dustcake.cli.common import DONE, FAILED, add_settings, fail, settings_in
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

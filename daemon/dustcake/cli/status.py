@@ -1,4 +1,11 @@
-"""`dustcake status`: what the running daemon reads, does and waits for."""
+"""Ask the running daemon what it reads, what it does, and why.
+
+examples:
+  dustcake status --settings /etc/dustcake/dustcake.toml
+  dustcake status --watch            until Ctrl-C, anew every second
+
+Exit code 0: shown; 2: bad settings; 3: no daemon answers.
+"""
 
 import argparse
 import json
@@ -17,15 +24,6 @@ from dustcake.publish.payloads import by_request_words, point_words
 
 if TYPE_CHECKING:
     from dustcake.settings.model import Settings
-
-DESCRIPTION = "Ask the running daemon what it reads, what it does, and why."
-EPILOG = """\
-examples:
-  dustcake status --settings /etc/dustcake/dustcake.toml
-  dustcake status --watch            until Ctrl-C, anew every second
-
-Exit code 0: shown; 2: bad settings; 3: no daemon answers.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
