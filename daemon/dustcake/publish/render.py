@@ -245,10 +245,13 @@ class Renderer:
         ]
 
     def _permissive(self, permissive: Permissive) -> Fields:
-        head = {"name": permissive.name, "met": permissive.met.value}
-        if permissive.reason is None:
-            return {**head, "reason": None, "reason_code": None}
-        return {**head, **reason_fields(permissive.reason, self.unit)}
+        reason = permissive.reason
+        return {
+            "name": permissive.name,
+            "met": permissive.met.value,
+            "reason": reason and sentence(reason, self.unit),
+            "reason_code": reason and reason.code.value,
+        }
 
 
 _SHOWN = frozenset(IN_VIEW) - {AlarmState.NORMAL}

@@ -29,9 +29,9 @@ from dustcake.commissioning.questions import AnswerType, Question
 from dustcake.commissioning.record import RecordedAction
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
-from dustcake.units import PA_PER, PressureUnit, from_pa
+from dustcake.units import PressureUnit, from_pa
 
-INCH_PA = PA_PER[PressureUnit.INH2O]
+INCH_PA = PressureUnit.INH2O.pa
 USUAL_LOW, USUAL_HIGH, USUAL_REPLACEMENT = (2.0, 3.0), (3.0, 4.0), 5.0
 ROUNDED_TO = 0.05  # inH2O
 

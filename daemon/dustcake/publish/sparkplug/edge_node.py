@@ -8,7 +8,7 @@ connection go in, publications come out one at a time, each numbered as it leave
 import json
 from collections import deque
 from collections.abc import Iterable, Sequence
-from enum import Enum, StrEnum, auto
+from typing import Literal
 
 from dustcake.core.record import record
 from dustcake.core.stamp import Stamp
@@ -26,17 +26,11 @@ from dustcake.publish.topics import Keep, Publication
 NAMESPACE = "spBv1.0"
 
 
-class MessageType(StrEnum):
-    """What a message is. Those that begin with D name a device, those with N do not."""
+MessageType = Literal["NBIRTH", "NDATA", "NDEATH", "NCMD", "DBIRTH", "DDATA", "DDEATH", "DCMD"]
+"""What a message is. Those that begin with D name a device, those with N do not."""
 
-    NBIRTH = "NBIRTH"
-    NDATA = "NDATA"
-    NDEATH = "NDEATH"
-    NCMD = "NCMD"
-    DBIRTH = "DBIRTH"
-    DDATA = "DDATA"
-    DDEATH = "DDEATH"
-    DCMD = "DCMD"
+Heard = Literal["online", "offline", "older", "not understood"]
+"""What a STATE message came to; one older than one heard before says nothing about now."""
 
 
 @record
@@ -51,15 +45,6 @@ class NodeTopics:
         assert (device is not None) is kind.startswith("D")
         topic = f"{NAMESPACE}/{self.group}/{kind}/{self.node}"
         return topic if device is None else f"{topic}/{device}"
-
-
-class Heard(Enum):
-    """What a STATE message came to."""
-
-    ONLINE = auto()
-    OFFLINE = auto()
-    OLDER = auto()  # than one heard before, so it says nothing about now
-    NOT_UNDERSTOOD = auto()
 
 
 class PrimaryHost:
@@ -90,16 +75,16 @@ class PrimaryHost:
         try:
             said = json.loads(message.decode())
         except (UnicodeDecodeError, ValueError, RecursionError):
-            return Heard.NOT_UNDERSTOOD
+            return "not understood"
         online = said.get("online") if isinstance(said, dict) else None
         at_ms = said.get("timestamp") if isinstance(said, dict) else None
         if not isinstance(online, bool) or isinstance(at_ms, bool) or not isinstance(at_ms, int):
-            return Heard.NOT_UNDERSTOOD
+            return "not understood"
         if self._newest_ms is not None and at_ms < self._newest_ms:
-            return Heard.OLDER
+            return "older"
         self._newest_ms = at_ms
         self._online = online
-        return Heard.ONLINE if online else Heard.OFFLINE
+        return "online" if online else "offline"
 
 
 BD_SEQ = "bdSeq"
@@ -156,7 +141,7 @@ class EdgeNode:
 
     def _ndeath(self, bd_seq: int) -> Publication:
         body = payload(None, [metric(DataType.INT64, bd_seq, name=BD_SEQ)])
-        return Publication(self.topics.of(MessageType.NDEATH), body, 1, False, Keep.LIVE)
+        return Publication(self.topics.of("NDEATH"), body, 1, False, Keep.LIVE)
 
     def disconnected(self, mono_s: float) -> None:
         """The session is over, in whichever way."""
@@ -212,7 +197,7 @@ class EdgeNode:
         self._observe_node(utc_s)
         self._seq = 0
         metrics, _ = self._node.birth()
-        return self._numbered(MessageType.NBIRTH, None, metrics, utc_s)
+        return self._numbered("NBIRTH", None, metrics, utc_s)
 
     def next_due(self, now: Stamp, utc_s: float) -> Publication | None:
         """The next message of a session whose node is born: None when all has been sent."""
@@ -220,19 +205,19 @@ class EdgeNode:
             if source.is_there and not source.is_born:
                 metrics, covered = source.birth()
                 self._sent.append(_Sent(now.mono_s, source, covered))
-                return self._numbered(MessageType.DBIRTH, name, metrics, utc_s)
+                return self._numbered("DBIRTH", name, metrics, utc_s)
         for name, source in self._devices.items():
             if source.is_born and source.waiting:
                 if isinstance(source.waiting[0], Lost):
                     source.waiting.popleft()
                     source.make_past()
-                    return self._numbered(MessageType.DDEATH, name, (), utc_s)
-                return self._data(MessageType.DDATA, name, source, now, utc_s)
+                    return self._numbered("DDEATH", name, (), utc_s)
+                return self._data("DDATA", name, source, now, utc_s)
         self._observe_node(utc_s)
         if not self._node.is_born:
             return self.birth(utc_s)
         if self._node.waiting:
-            return self._data(MessageType.NDATA, None, self._node, now, utc_s)
+            return self._data("NDATA", None, self._node, now, utc_s)
         return None
 
     def _data(
