@@ -14,8 +14,7 @@ from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_re
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
-from dustcake.publish.sparkplug.payload import DataType
-from dustcake.publish.sparkplug.reports import Report
+from dustcake.publish.sparkplug.payload import DataType, Report
 from dustcake.runtime.collector_service import CollectorService, link_content
 from dustcake.runtime.request_service import RateLimit, Requester
 from dustcake.runtime.shutdown import LEAVE_S

@@ -10,9 +10,8 @@ from collections.abc import Iterator
 from dustcake.core.record import record
 from dustcake.core.requests.definitions import LONGEST_LABEL
 from dustcake.publish.request_json import CLOCKS_APART_S
-from dustcake.publish.sparkplug.edge_node import EdgeNode
-from dustcake.publish.sparkplug.payload import DataType, PayloadError, Written, decode
-from dustcake.publish.sparkplug.reports import REBIRTH, Report
+from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode
+from dustcake.publish.sparkplug.payload import DataType, PayloadError, Report, Written, decode
 
 ZERO, ZERO_CONFIRMED = "Commands/Zero", "Commands/Zero with blower confirmed off"
 REQUEST, ANSWER = "Commands/Request", "Commands/Answer"
