@@ -3,129 +3,89 @@
 import asyncio
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
-import structlog
-
 from dustcake.adapters.plc import PlcServer
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.metrics import STEP_BOUNDS_S, CollectorState, Family, StepTimes, families
 from dustcake.publish.plc import RegisterSource, image
 from dustcake.runtime.collector_service import CollectorService
-from dustcake.settings.extras import is_installed, not_installed
-from dustcake.settings.model import Settings
-from dustcake.settings.services import Metrics, Plc
-from dustcake.settings.setpoints import to_setpoints
+from dustcake.settings.services import Plc
+
+DISK_WITHIN_S = 1.0
 
 
 class PlcService:
     """Watches every collector; the registers are made when they are read."""
 
-    def __init__(
-        self, settings: Settings, plc: Plc, services: Sequence[CollectorService], clock: Clock
-    ) -> None:
+    def __init__(self, plc: Plc, services: Sequence[CollectorService], clock: Clock) -> None:
+        self._services = services
         self._clock = clock
-        self._latest: dict[int, tuple[State, Setpoints]] = {}
-        self._steps: dict[int, int] = {}
-        self._server = PlcServer(
+        # By unit: the newest state, and how many there have been.
+        self._seen: dict[int, tuple[State, int]] = {}
+        self.server = PlcServer(
             plc.host,
             plc.port,
             self._registers,
             most_connections=plc.most_connections,
             idle_s=plc.idle_s,
         )
-        for unit, collector in enumerate(settings.collectors, start=1):
-            observe = partial(self._observe, unit, to_setpoints(collector))
-            services[unit - 1].watchers.append(observe)
+        for unit, each in enumerate(services, start=1):
+            each.watchers.append(partial(self._observe, unit))
 
-    def _observe(self, unit: int, setpoints: Setpoints, state: State) -> None:
-        self._latest[unit] = (state, setpoints)
-        self._steps[unit] = self._steps.get(unit, 0) + 1
+    def _observe(self, unit: int, state: State) -> None:
+        _, steps = self._seen.get(unit, (state, 0))
+        self._seen[unit] = state, steps + 1
 
     def _registers(self, unit: int) -> Sequence[int] | None:
-        if unit not in self._latest:
+        if unit not in self._seen:
             return None
-        state, setpoints = self._latest[unit]
-        return image(RegisterSource(state, setpoints, self._steps[unit], self._clock.now().mono_s))
-
-    async def serve(self) -> None:
-        """Until cancelled."""
-        await self._server.run()
-
-
-DISK_WITHIN_S = 1.0
-
-log = structlog.get_logger()
+        state, steps = self._seen[unit]
+        setpoints = self._services[unit - 1].setpoints
+        return image(RegisterSource(state, setpoints, steps, self._clock.now().mono_s))
 
 
 class MetricsService:
     """Watches every collector; figures are made when they are read."""
 
     def __init__(
-        self,
-        settings: Settings,
-        metrics: Metrics,
-        services: Sequence[CollectorService],
-        store: SqliteStore,
-        clock: Clock,
+        self, services: Sequence[CollectorService], store: SqliteStore, journal: Path, clock: Clock
     ) -> None:
-        self._metrics = metrics
-        self._services = services
-        self._setpoints = [to_setpoints(collector) for collector in settings.collectors]
+        self._timings = {each: _Timing() for each in services}
         self._store = store
-        self._journal = Path(settings.journal.path)
+        self._journal = journal
         self._clock = clock
-        self._steps = [_Timing() for _ in services]
-        for each, timing in zip(services, self._steps, strict=True):
+        for each, timing in self._timings.items():
             each.watchers.append(partial(timing.note, each))
 
-    async def serve(self) -> None:
-        """Until cancelled. Where the extra is missing that is logged, and nothing is served."""
-        if not is_installed("metrics"):
-            cause, remedy = not_installed("metrics")
-            log.error("metrics cannot be served", cause=cause, remedy=remedy)
-            return
-        from dustcake.adapters.metrics import MetricsServer
-
-        await MetricsServer(self._snapshot, self._metrics.host, self._metrics.port).run()
-
-    async def _snapshot(self) -> Callable[[], Iterable[Family]]:
+    async def snapshot(self) -> Callable[[], Iterable[Family]]:
         """Taken in the loop; what it gives may be called in a thread, as it holds values only."""
         waiting: dict[str, int] = {}
-        try:
+        # A disk that stalls has an alarm of its own; nothing else need wait for it.
+        with suppress(TimeoutError):
             async with asyncio.timeout(DISK_WITHIN_S):
                 waiting = await self._store.waiting()
-        except TimeoutError:
-            pass  # a disk that stalls has an alarm of its own; nothing else need wait for it
+        mono_s = self._clock.now().mono_s
         seen = [
-            self._seen(*one, waiting)
-            for one in zip(self._services, self._setpoints, self._steps, strict=True)
+            CollectorState(
+                each.engine.state,
+                each.setpoints,
+                mono_s,
+                each.polls,
+                each.polls_failed,
+                each.polls_missed,
+                StepTimes(tuple(timing.counts), timing.sum_s),
+                None if each.link is None else each.link.status.connected,
+                waiting.get(each.name),
+            )
+            for each, timing in self._timings.items()
         ]
         return lambda: families(seen, version("dustcake"), _size(self._journal))
-
-    def _seen(
-        self,
-        collector: CollectorService,
-        setpoints: Setpoints,
-        timing: "_Timing",
-        waiting: dict[str, int],
-    ) -> CollectorState:
-        return CollectorState(
-            collector.engine.state,
-            setpoints,
-            self._clock.now().mono_s,
-            collector.polls,
-            collector.polls_failed,
-            collector.polls_missed,
-            StepTimes(tuple(timing.counts), timing.sum_s),
-            collector.connected,
-            waiting.get(collector.name),
-        )
 
 
 class _Timing:

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from functools import partial
 from importlib.metadata import version
-from typing import Any
 
 from dustcake.adapters.mqtt import EdgeNodeLink, LinkSettings
 from dustcake.core.requests.definitions import Level
@@ -16,12 +15,11 @@ from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
 from dustcake.publish.sparkplug.payload import DataType
 from dustcake.publish.sparkplug.reports import Report
-from dustcake.runtime.collector_service import CollectorService, link_content
+from dustcake.runtime.collector_service import CollectorService
 from dustcake.runtime.request_service import RateLimit, Requester
 from dustcake.runtime.shutdown import LEAVE_S
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Sparkplug
-from dustcake.settings.setpoints import to_setpoints
 
 # A broken connection is noticed after one and a half times the keepalive at the latest.
 UNNOTICED = 1.5
@@ -53,10 +51,8 @@ class SparkplugNode:
         self._site = settings.site.name
         deadbands_pa = (sparkplug.dp_deadband.pa, sparkplug.header_deadband.pa)
         self._devices = {
-            collector.name: CollectorDevice(
-                to_setpoints(collector), collector.shown_in, deadbands_pa
-            )
-            for collector in settings.collectors
+            each.name: CollectorDevice(each.setpoints, each.shown_in, deadbands_pa)
+            for each in services
         }
         self._alarms: dict[str, tuple[bool, str]] = {}
         self._node = EdgeNode(
@@ -66,7 +62,7 @@ class SparkplugNode:
             unsure_s=UNNOTICED * sparkplug.keepalive_s,
         )
         client_id = settings.sparkplug_client_id
-        self._link = EdgeNodeLink(
+        self.link = EdgeNodeLink(
             LinkSettings(sparkplug, client_id, leave_s=LEAVE_S, table="sparkplug"),
             self._node,
             PrimaryHost(sparkplug.primary_host),
@@ -91,7 +87,7 @@ class SparkplugNode:
         if self._alarms.get(name) != alarms:
             self._alarms[name] = alarms
             self._node.observe_node(self._facts(now.utc_s), now.utc_s)
-        self._link.stir()
+        self.link.stir()
 
     def _facts(self, utc_s: float) -> list[Report]:
         facts = [
@@ -120,16 +116,3 @@ class SparkplugNode:
         )
         self._answers[command.device] = answer.decode()
         self._observe(command.device, collector.engine.state)
-
-    async def publish(self) -> None:
-        """Keep the link to the broker, until cancelled."""
-        await self._link.run()
-
-    @property
-    def is_behind(self) -> bool:
-        """Whether something observed has not been reported yet, although it could be."""
-        return self._link.is_behind
-
-    def status(self) -> dict[str, Any]:
-        """For `dustcake status`."""
-        return link_content(self._link.status)
