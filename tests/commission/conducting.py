@@ -12,7 +12,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.publish.request_json import InvalidRequest, ParsedRequest
 from dustcake.runtime.commissioning import Commissioning
-from dustcake.runtime.request_service import Delivery, Requester
+from dustcake.runtime.request_service import Requester
 from dustcake.settings.load import parse_settings
 from dustcake.settings.setpoints import to_setpoints
 
@@ -45,7 +45,6 @@ class Core:
         self,
         asked: ParsedRequest | InvalidRequest,
         requester: Requester,
-        sent: Delivery | None = None,
     ) -> bytes:
         assert isinstance(asked, ParsedRequest), asked
         self.asked.append((asked.request, requester.by))

@@ -13,9 +13,8 @@ from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarms.names import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import ReadFailure
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
-from dustcake.ports import Clock, FieldReading, Watchdog
+from dustcake.ports import Clock, Watchdog
 from dustcake.publish.exception_reporting import Deadbands
 from dustcake.publish.payloads import measured
 from dustcake.publish.render import Renderer
@@ -155,7 +154,10 @@ class CollectorService:
             self.polls += 1
             self.polls_failed += isinstance(reading.dp, ReadFailure)
             self._polled = True
-            await self.engine.post(partial(_poll_completed, reading=reading))
+            completed = partial(
+                PollCompleted, dp=reading.dp, contacts=reading.contacts, header=reading.header
+            )
+            await self.engine.post(completed)
 
     def _stepped(self) -> None:
         """Feed the watchdog, but not for steps alone: the core also wakes by itself, and that must
@@ -215,10 +217,6 @@ class CollectorService:
             "clock_set": self._clock.now().utc_s is not None,
             "broker": None if self.link is None else link_content(self.link.status),
         }
-
-
-def _poll_completed(at: Stamp, reading: FieldReading) -> PollCompleted:
-    return PollCompleted(at, reading.dp, reading.contacts, reading.header)
 
 
 def link_content(status: LinkStatus) -> dict[str, Any]:

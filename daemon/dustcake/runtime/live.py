@@ -22,9 +22,9 @@ from dustcake.runtime.collector_service import (
     link_content,
     paced,
 )
+from dustcake.runtime.faces import MetricsService, PlcService, SparkplugNode
 from dustcake.runtime.panel import PanelSource, serve_panel
 from dustcake.runtime.request_service import answer_local
-from dustcake.runtime.servers import MetricsService, PlcService
 from dustcake.runtime.shutdown import (
     AGAIN_S,
     DISK_S,
@@ -35,7 +35,6 @@ from dustcake.runtime.shutdown import (
     DaemonThreadPool,
     end,
 )
-from dustcake.runtime.sparkplug import SparkplugNode
 from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Settings
 

@@ -1,15 +1,15 @@
 """The panel over HTTP: the files of its page, and what the page requests."""
 
-from collections.abc import Collection
 from pathlib import Path
 
 import structlog
 from starlette.applications import Starlette
-from starlette.datastructures import Headers, MutableHeaders
+from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -35,7 +35,6 @@ TREND_LENGTHS_S = {
     "1y": 366 * _DAY_S,
 }
 _MOST_ZONE_MIN = 14 * 60
-_LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
 # Nothing comes from elsewhere, nothing is run that is not one of our files, and no other site may
 # put the page into a frame. Styles set by scripts one property at a time are no inline styles.
 _POLICY = (
@@ -54,36 +53,22 @@ _HEADERS = {
 _YEAR_S = 31_536_000
 
 
-class Guard:
-    """Around the whole application: headers that keep a browser from doing what it should not, and
-    only hosts we are. ``hosts``: names this server answers to, so that a name that is made to point
-    here does not (None: any); ``tls``: whether it is reached by TLS."""
+def guarded(app: ASGIApp, *, tls: bool) -> ASGIApp:
+    """With headers that keep a browser from what it should not do. ``tls``: whether TLS is used."""
+    added = {**_HEADERS, "strict-transport-security": f"max-age={_YEAR_S}"} if tls else _HEADERS
 
-    def __init__(self, app: ASGIApp, hosts: Collection[str] | None, *, tls: bool) -> None:
-        self._app = app
-        self._hosts = hosts
-        self._headers = dict(_HEADERS)
-        if tls:
-            self._headers["strict-transport-security"] = f"max-age={_YEAR_S}"
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """An ASGI application."""
-
+    async def guard(scope: Scope, receive: Receive, send: Send) -> None:
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                headers.update(self._headers)
+                headers.update(added)
                 # A file is asked for again each time, and only sent if it has changed.
                 headers.setdefault("cache-control", "no-cache" if "etag" in headers else "no-store")
             await send(message)
 
-        host = Headers(scope=scope).get("host", "")
-        name = host if host.endswith("]") else host.rpartition(":")[0] or host
-        if self._hosts is None or name.lower() in self._hosts:
-            await self._app(scope, receive, send_guarded)
-        else:
-            refusal = PlainTextResponse("this server does not go by that name", 421)
-            await refusal(scope, receive, send_guarded)
+        await app(scope, receive, send_guarded)
+
+    return guard
 
 
 class Web:
@@ -111,10 +96,13 @@ class Web:
             Mount("/", GZipMiddleware(StaticFiles(directory=PAGE, html=True))),
         ]
         handlers = {HTTPException: _refused, SourceError: _unavailable}
-        app = Starlette(routes=routes, exception_handlers=handlers)
-        # Beyond this machine its names are not known here; there is nothing without a password.
-        hosts = {host.lower(), f"[{host.lower()}]", *_LOCAL_NAMES} if is_local else None
-        return Guard(app, hosts, tls=tls)
+        app: ASGIApp = Starlette(routes=routes, exception_handlers=handlers)
+        if is_local:
+            # A name that is made to point here is refused. Beyond this machine its names are not
+            # known here; there is nothing without a password.
+            names = [host, "localhost", "127.0.0.1", "[::1]"]
+            app = TrustedHostMiddleware(app, names, www_redirect=False)
+        return guarded(app, tls=tls)
 
     async def _who(self, request: Request) -> Response:
         who = self._people.who(request)
