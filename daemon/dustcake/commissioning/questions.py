@@ -1,8 +1,9 @@
 """What a person is asked in an action, and how the answers are read."""
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from enum import StrEnum
-from math import isfinite, nan
+from math import nan
 
 from dustcake.core.record import record
 from dustcake.units import parse_pressure
@@ -46,27 +47,32 @@ class FieldError(Exception):
 
 def read_fields(questions: tuple[Question, ...], given: Mapping[str, object]) -> dict[str, Field]:
     """The answers given, each as its type. Raises FieldError for the first that will not do."""
-    unknown = sorted(given.keys() - {question.name for question in questions})
-    if unknown:
-        allowed = ", ".join(sorted(question.name for question in questions)) or "none"
+    names = sorted(question.name for question in questions)
+    for unknown in sorted(given.keys() - names):
         # Escaped and cut: it goes back to whoever asked, and a lone surrogate has no UTF-8.
-        raise FieldError(f"{unknown[0][:64]!a} is not asked for here; fields: {allowed}")
+        allowed = ", ".join(names) or "none"
+        raise FieldError(f"{unknown[:64]!a} is not a field of this action; fields: {allowed}")
     fields: dict[str, Field] = {}
     for question in questions:
         value = given.get(question.name)
         if value is None or value == "":
             value = question.default
-        if value != "":
-            fields[question.name] = _READ[question.form](question, value)
-        elif question.required:
-            raise FieldError(f"`{question.name}` is needed: {question.label}")
+        try:
+            if value != "":
+                fields[question.name] = _READ[question.form](question, value)
+            elif question.required:
+                raise FieldError(f"`{question.name}` is needed: {question.label}")
+        except ValueError as error:
+            raise FieldError(f"`{question.name}`: {error}") from None
     return fields
+
+
+# How each type of answer is read; each raises ValueError, which says what would be one.
 
 
 def _consent(question: Question, value: object) -> Field:
     if _yes_no(question, value) is not True:
-        label = question.label
-        raise FieldError(f"`{question.name}`: this is done only when you can say yes to: {label}")
+        raise ValueError(f"this is done only when you can say yes to: {question.label}")
     return True
 
 
@@ -75,42 +81,38 @@ def _yes_no(question: Question, value: object) -> Field:
         return value
     if isinstance(value, str) and value.lower() in ("yes", "y", "no", "n"):
         return value.lower().startswith("y")
-    raise FieldError(f"`{question.name}`: answer yes or no: {question.label}")
+    raise ValueError(f"answer yes or no: {question.label}")
 
 
 def _number(question: Question, value: object) -> Field:
     low, high = question.low, question.high
-    try:
-        number = float(value) if isinstance(value, str | int | float) else nan
-    except (ValueError, OverflowError):
-        number = nan
-    if isinstance(value, bool) or not (isfinite(number) and low <= number <= high):
-        raise FieldError(f"`{question.name}`: give a number from {low:g} to {high:g}")
+    number = nan
+    if isinstance(value, str | int | float) and not isinstance(value, bool):
+        with suppress(ValueError, OverflowError):
+            number = float(value)
+    if not low <= number <= high:
+        raise ValueError(f"give a number from {low:g} to {high:g}")
     return number
 
 
-def _pressure(question: Question, value: object) -> Field:
-    try:
-        return parse_pressure(value if isinstance(value, str) else "").pa
-    except ValueError as error:
-        raise FieldError(f"`{question.name}`: {error}") from None
+def _pressure(_question: Question, value: object) -> Field:
+    return parse_pressure(value if isinstance(value, str) else "").pa
 
 
 def _text(question: Question, value: object) -> Field:
     if not isinstance(value, str) or not value.strip() or not value.isprintable():
-        raise FieldError(f"`{question.name}`: give a text: {question.label}")
+        raise ValueError(f"give a text: {question.label}")
     if len(value) > LONGEST_TEXT:
-        raise FieldError(f"`{question.name}`: at most {LONGEST_TEXT} characters")
+        raise ValueError(f"at most {LONGEST_TEXT} characters")
     return value.strip()
 
 
 def _choice(question: Question, value: object) -> Field:
-    text = value
     if isinstance(value, int | float) and abs(value) < _LARGEST_CHOICE:
-        text = f"{value:g}"
-    if not isinstance(text, str) or text not in question.choices:
-        raise FieldError(f"`{question.name}`: one of {', '.join(question.choices)}")
-    return text
+        value = f"{value:g}"
+    if not isinstance(value, str) or value not in question.choices:
+        raise ValueError(f"one of {', '.join(question.choices)}")
+    return value
 
 
 _READ: dict[AnswerType, Callable[[Question, object], Field]] = {

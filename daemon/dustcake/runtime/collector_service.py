@@ -112,7 +112,8 @@ class CollectorService:
         self.request_service = RequestService(self.engine, collector.shown_in, clock)
         self._outbox = store.outbox(collector.name)
         self._link: MqttLink | None = None
-        self.commissioning = Commissioning(settings, collector, self.request_service, buses, clock)
+        put_request = self.request_service.answer
+        self.commissioning = Commissioning(settings, collector, put_request, buses, clock)
         self.polls = 0
         """Times the inputs were read since the start."""
         self.polls_failed = 0
