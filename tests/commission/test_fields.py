@@ -2,7 +2,7 @@
 
 import pytest
 
-from dustcake.commissioning.questions import AnswerType, FieldError, Question, read_fields
+from dustcake.commissioning.procedure import AnswerType, FieldError, Question, read_fields
 
 QUESTIONS = (
     Question("sure", "All is clear", AnswerType.CONSENT),

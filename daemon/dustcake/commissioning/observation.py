@@ -3,8 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dustcake.commissioning.questions import Fields
-from dustcake.commissioning.record import Record
+from dustcake.commissioning.record import Fields, Record
 from dustcake.core.cleaning.state import Met, Permissive
 from dustcake.core.record import record
 from dustcake.core.requests.set_point_overrides import effective

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
@@ -12,6 +13,10 @@ from pydantic import TypeAdapter
 from dustcake.core.record import record, replace
 
 FORMAT = 1
+
+Field = str | float | bool
+Fields = Mapping[str, Field]
+"""What a person answered, by the names of the questions."""
 
 
 class Result(StrEnum):

@@ -18,16 +18,18 @@ from dustcake.commissioning.procedure import (
     Action,
     ActionResult,
     Content,
+    FieldError,
     ProcedureStep,
     StepState,
     blocked_by,
     current,
     failed,
+    read_fields,
     state_of,
     view,
 )
-from dustcake.commissioning.questions import FieldError, Fields, read_fields
 from dustcake.commissioning.record import (
+    Fields,
     Record,
     RecordedAction,
     RecordError,
