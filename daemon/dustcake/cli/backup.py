@@ -1,4 +1,12 @@
-"""`dustcake backup`: settings, journal and commissioning records in one file."""
+"""Copy settings and journal into one file, also while the daemon runs.
+
+example:
+  dustcake backup --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
+
+The daemon may run meanwhile: the copy is the journal as it is at one moment. Passwords and keys
+are in files of their own and are not in it. Exit code 0: written; 2: bad settings or usage; 1: the
+journal cannot be read, or the file cannot be written.
+"""
 
 import argparse
 import io
@@ -24,17 +32,6 @@ SETTINGS, JOURNAL, ABOUT = "settings.toml", "journal.db", "about.json"
 def record_member(collector: str) -> str:
     """The member that is the commissioning record of this collector, where there is one."""
     return f"commissioning/{collector}.json"
-
-
-DESCRIPTION = "Copy settings and journal into one file, also while the daemon runs."
-EPILOG = """\
-example:
-  dustcake backup --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
-
-The daemon may run meanwhile: the copy is the journal as it is at one moment. Passwords and keys
-are in files of their own and are not in it. Exit code 0: written; 2: bad settings or usage; 1: the
-journal cannot be read, or the file cannot be written.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -1,4 +1,14 @@
-"""`dustcake restore`: settings and journal out of a backup."""
+"""Put settings and journal back from a file written by `dustcake backup`.
+
+example:
+  sudo systemctl stop dustcake
+  sudo dustcake restore --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
+  sudo systemctl start dustcake
+
+The settings go to the file named by --settings, the journal to where those settings keep it. What
+was there stays beside it, renamed with the time. Refused while a daemon uses the journal. Exit code
+0: restored; 2: no usable backup; 1: the journal or a file cannot be written.
+"""
 
 import argparse
 import json
@@ -20,18 +30,6 @@ from dustcake.settings.load import parse_settings
 
 _LARGEST_SETTINGS_BYTES = 1_000_000
 _LARGEST_RECORD_BYTES = 100_000_000
-
-DESCRIPTION = "Put settings and journal back from a file written by `dustcake backup`."
-EPILOG = """\
-example:
-  sudo systemctl stop dustcake
-  sudo dustcake restore --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
-  sudo systemctl start dustcake
-
-The settings go to the file named by --settings, the journal to where those settings keep it. What
-was there stays beside it, renamed with the time. Refused while a daemon uses the journal. Exit code
-0: restored; 2: no usable backup; 1: the journal or a file cannot be written.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
