@@ -1,11 +1,11 @@
 """One collector of the daemon: its engine, and what polls, feeds the watchdog and publishes."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from math import floor
-from typing import Any
+from typing import Any, TypeVar
 
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
@@ -21,13 +21,17 @@ from dustcake.publish.payloads import measured
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Publication, Topics
 from dustcake.publish.wording import header_unit
-from dustcake.runtime.broker_link import CollectorPresence, broker_link, link_content
 from dustcake.runtime.commissioning import Commissioning
 from dustcake.runtime.engine import Engine
 from dustcake.runtime.request_service import MqttRequests, RequestService
+from dustcake.runtime.shutdown import LEAVE_S
+from dustcake.settings.base import Section
 from dustcake.settings.model import Collector, Settings
+from dustcake.settings.services import COLLECTOR, Mqtt
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit
+
+T = TypeVar("T", bound=Section)
 
 MEASUREMENTS_MISSED = 3
 """The broker drops a measurement when this many more should have come."""
@@ -126,11 +130,19 @@ class CollectorService:
         if mqtt is not None:
             requests = MqttRequests(mqtt, topics, self.request_service)
             self._link = MqttLink(
-                _link_settings(settings, topics, requests.filters),
+                _link_settings(settings, mqtt, topics, requests.filters),
                 self._outbox,
-                CollectorPresence(self.engine, self._renderer, clock),
-                on_request=requests,
+                self._online,
+                self._current,
+                requests.answer,
             )
+
+    def _online(self, online: bool) -> Publication:
+        utc_s, seq = self._clock.now().utc_s, self.engine.state.next_seq - 1
+        return self._renderer.online(utc_s, seq, online)
+
+    def _current(self) -> Sequence[Publication]:
+        return self._renderer.everything(self.engine.state, self._clock.now().utc_s)
 
     def _publish_live(self, publication: Publication) -> None:
         if self._link is not None:
@@ -215,16 +227,34 @@ def _poll_completed(at: Stamp, reading: FieldReading) -> PollCompleted:
     return PollCompleted(at, reading.dp, reading.contacts, reading.header)
 
 
-def _link_settings(settings: Settings, topics: Topics, filters: tuple[str, ...]) -> LinkSettings:
+def link_content(status: LinkStatus) -> dict[str, Any]:
+    """A link for `dustcake status`."""
+    trouble = status.trouble
+    return {
+        "connected": status.connected,
+        "cause": None if trouble is None else trouble.cause,
+        "remedy": None if trouble is None else trouble.remedy,
+    }
+
+
+def _link_settings(
+    settings: Settings, mqtt: Mqtt, topics: Topics, filters: tuple[str, ...]
+) -> LinkSettings:
     """One connection for each collector, so that each has a will of its own and the broker's
     access rules can keep one collector from speaking for another."""
-    mqtt = settings.mqtt
-    assert mqtt is not None
     client_id = settings.mqtt_client_id
     if len(settings.collectors) > 1:
         client_id = f"{client_id}-{topics.collector}"
-    return replace(
-        broker_link(mqtt, "mqtt", client_id, topics.collector),
-        root=topics.root,
-        request_topics=filters,
-    )
+    broker = _filled_in(mqtt, topics.collector)
+    if broker.tls is not None:
+        tls = _filled_in(broker.tls, topics.collector)
+        broker = broker.model_copy(update={"tls": tls})
+    return LinkSettings(broker, client_id, topics.root, filters, leave_s=LEAVE_S)
+
+
+def _filled_in(table: T, collector: str) -> T:
+    """The same with the name of the collector where `{collector}` stands for it."""
+    texts = {
+        name: text.replace(COLLECTOR, collector) for name, text in table if isinstance(text, str)
+    }
+    return table.model_copy(update=texts)

@@ -9,7 +9,7 @@ from functools import partial
 from types import MappingProxyType
 from typing import Any
 
-from dustcake.adapters.mqtt import Incoming
+from dustcake.adapters.mqtt import Incoming, Reply
 from dustcake.core.events import RequestAnswered
 from dustcake.core.inputs import OperatorRequested, RequestRefused
 from dustcake.core.reasons import Because, Reason, because
@@ -243,9 +243,6 @@ def _refused(reason: str) -> bytes:
     return json.dumps({"accepted": False, "reason": reason}, ensure_ascii=False).encode()
 
 
-Reply = Callable[[str, bytes, bytes | None], None]
-
-
 class MqttRequests:
     """Requests to one collector over MQTT in plain mode. The topic gives the level and the name of
     the requester; that the name is true is up to the broker's access rules, and ``names_checked``
@@ -261,25 +258,15 @@ class MqttRequests:
         self.filters = tuple(topics.requests(level) for level, taken in levels.items() if taken)
         """Topic filters to listen to."""
 
-    async def __call__(self, incoming: Incoming, reply: Reply) -> None:
+    async def answer(self, incoming: Incoming) -> Reply:
         """Answer one, always."""
         level, name = self._topics.asked_by(incoming.topic)
+        reply_topic = self._topics.of("reply", name=name)
+        if incoming.is_one_too_many:
+            return reply_topic, self._request_service.refuse_unrecorded(because(Because.BUSY))
         identity = Identity.AUTHENTICATED if self._checked else Identity.CLAIMED
         requester = Requester(f"mqtt:{name}", identity, level, self._topics.requests(Level.ADJUST))
-        reply(
-            incoming.response_topic or self._topics.reply(name),
-            await self._answer(incoming, requester),
-            incoming.correlation_data,
-        )
-
-    def busy(self, incoming: Incoming, reply: Reply) -> None:
-        """Too many wait already."""
-        _, name = self._topics.asked_by(incoming.topic)
-        words = self._request_service.refuse_unrecorded(because(Because.BUSY))
-        reply(incoming.response_topic or self._topics.reply(name), words, incoming.correlation_data)
-
-    async def _answer(self, incoming: Incoming, requester: Requester) -> bytes:
-        return await self._request_service.answer_limited(
+        return reply_topic, await self._request_service.answer_limited(
             read_request(incoming.payload, incoming.correlation_data),
             requester,
             self._rate_limit,

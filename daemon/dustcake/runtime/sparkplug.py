@@ -5,7 +5,7 @@ from functools import partial
 from importlib.metadata import version
 from typing import Any
 
-from dustcake.adapters.mqtt import EdgeNodeLink
+from dustcake.adapters.mqtt import EdgeNodeLink, LinkSettings
 from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.state import State
@@ -16,9 +16,9 @@ from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
 from dustcake.publish.sparkplug.payload import DataType
 from dustcake.publish.sparkplug.reports import Report
-from dustcake.runtime.broker_link import broker_link, link_content
-from dustcake.runtime.collector_service import CollectorService
+from dustcake.runtime.collector_service import CollectorService, link_content
 from dustcake.runtime.request_service import RateLimit, Requester
+from dustcake.runtime.shutdown import LEAVE_S
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Sparkplug
 from dustcake.settings.setpoints import to_setpoints
@@ -65,8 +65,9 @@ class SparkplugNode:
             capacity=sparkplug.history_values,
             unsure_s=UNNOTICED * sparkplug.keepalive_s,
         )
+        client_id = settings.sparkplug_client_id
         self._link = EdgeNodeLink(
-            broker_link(sparkplug, "sparkplug", settings.sparkplug_client_id),
+            LinkSettings(sparkplug, client_id, leave_s=LEAVE_S, table="sparkplug"),
             self._node,
             PrimaryHost(sparkplug.primary_host),
             clock,

@@ -1,4 +1,19 @@
-"""`dustcake commission`: a first start step by step, with a record, carried out by the daemon."""
+"""Commission a collector: ordered checks with cautions, each put on record.
+
+examples:
+  dustcake commission                             step by step, with questions; leave it any time
+  dustcake commission --list
+  dustcake commission --step valves               what it is about, and what is on record of it
+  dustcake commission --step valves --do pulse --set valve=1 --set clear=yes
+  dustcake commission --answers answers.jsonl     a script: {"step": .., "action": .., "fields": {}}
+  dustcake commission --copy new.toml             the settings with what was found, as a copy
+  dustcake commission --report report.pdf         or report.html
+  dustcake commission --new                       set the record aside, and begin another
+
+The daemon must be running: it has the bus, keeps the record beside its journal, and after a restart
+goes on where it was. Exit code 0: done; 1: refused or failed, with the reason; 2: bad usage; 3: no
+daemon answers.
+"""
 
 import argparse
 import importlib.util
@@ -31,23 +46,6 @@ from dustcake.cli.common import (
 if TYPE_CHECKING:
     from dustcake.commissioning.record import Record
     from dustcake.settings.model import Settings
-
-DESCRIPTION = "Commission a collector: ordered checks with cautions, each put on record."
-EPILOG = """\
-examples:
-  dustcake commission                             step by step, with questions; leave it any time
-  dustcake commission --list
-  dustcake commission --step valves               what it is about, and what is on record of it
-  dustcake commission --step valves --do pulse --set valve=1 --set clear=yes
-  dustcake commission --answers answers.jsonl     a script: {"step": .., "action": .., "fields": {}}
-  dustcake commission --copy new.toml             the settings with what was found, as a copy
-  dustcake commission --report report.pdf         or report.html
-  dustcake commission --new                       set the record aside, and begin another
-
-The daemon must be running: it has the bus, keeps the record beside its journal, and after a restart
-goes on where it was. Exit code 0: done; 1: refused or failed, with the reason; 2: bad usage; 3: no
-daemon answers.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

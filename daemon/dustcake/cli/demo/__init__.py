@@ -1,4 +1,13 @@
-"""`dustcake demo`: simulator, broker and daemon together, and what a subscriber sees of them."""
+"""Run simulator, broker and daemon together, and show what they do.
+
+example:
+  dustcake demo
+
+Tells a story in about two minutes, at many times real speed: filters load, a cleaning brings dP
+back, then the media wears and the filter-replacement alarm is raised. Everything shown has come
+through MQTT from the same daemon that runs a real collector. Broker and simulator listen on this
+machine only and end with the demo. Exit code 0: the story came to its end; 1: it did not.
+"""
 
 import argparse
 import asyncio
@@ -21,16 +30,6 @@ from dustcake.settings.extras import install_hint
 if TYPE_CHECKING:
     from dustcake.cli.demo.screen import PlantView
 
-DESCRIPTION = "Run simulator, broker and daemon together, and show what they do."
-EPILOG = """\
-example:
-  dustcake demo
-
-Tells a story in about two minutes, at many times real speed: filters load, a cleaning brings dP
-back, then the media wears and the filter-replacement alarm is raised. Everything shown has come
-through MQTT from the same daemon that runs a real collector. Broker and simulator listen on this
-machine only and end with the demo. Exit code 0: the story came to its end; 1: it did not.
-"""
 
 NEXT = """
 That was the daemon with a simulated collector. With real hardware: copy the file in config/ that is
