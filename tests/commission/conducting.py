@@ -64,7 +64,7 @@ class Conducted:
         collector = settings.collectors[0]
         self.setpoints = to_setpoints(collector)
         self.state: State = first_state(self.setpoints, self.time.now())
-        self.made = Commissioning(settings, collector, self.core, {}, self.time)
+        self.made = Commissioning(settings, collector, self.core.answer, {}, self.time)
         self.sees(0.0)
 
     def sees(self, dp_pa: float | None, for_s: float = 0.0, **contacts: bool) -> None:

@@ -24,10 +24,10 @@ class _Given(Collector):
 
     def collect(self) -> Iterator[Metric]:
         for family in self._families():
-            metric = Metric(family.name, family.words, family.kind.value, family.unit)
+            metric = Metric(family.name, family.words, family.kind, family.unit)
             for figure in family.figures:
                 name = f"{metric.name}{figure.ending}"
-                metric.add_sample(name, dict(figure.labels), figure.value)
+                metric.add_sample(name, figure.labels, figure.value)
             yield metric
 
 

@@ -117,7 +117,8 @@ class CollectorService:
         self._outbox = store.outbox(collector.name)
         self.link: MqttLink | None = None
         """To the broker, where the settings name one."""
-        self.commissioning = Commissioning(settings, collector, self.request_service, buses, clock)
+        put_request = self.request_service.answer
+        self.commissioning = Commissioning(settings, collector, put_request, buses, clock)
         self.polls = 0
         """Times the inputs were read since the start."""
         self.polls_failed = 0

@@ -230,7 +230,7 @@ class MqttRequests:
     async def answer(self, incoming: Incoming) -> Reply:
         """Answer one, always."""
         level, name = self._topics.asked_by(incoming.topic)
-        reply_topic = self._topics.reply(name)
+        reply_topic = self._topics.of("reply", name=name)
         if incoming.is_one_too_many:
             return reply_topic, self._request_service.refuse_unrecorded(because(Because.BUSY))
         identity = Identity.AUTHENTICATED if self._checked else Identity.CLAIMED

@@ -12,8 +12,15 @@ from enum import Enum, StrEnum, auto
 
 from dustcake.core.record import record
 from dustcake.core.stamp import Stamp
-from dustcake.publish.sparkplug.payload import DataType, Metric, Payload, encode
-from dustcake.publish.sparkplug.reports import Change, Lost, Report, Source, milliseconds
+from dustcake.publish.sparkplug.payload import DataType, Written, metric, payload
+from dustcake.publish.sparkplug.reports import (
+    REBIRTH,
+    Change,
+    Lost,
+    Report,
+    Source,
+    milliseconds,
+)
 from dustcake.publish.topics import Keep, Publication
 
 NAMESPACE = "spBv1.0"
@@ -78,10 +85,10 @@ class PrimaryHost:
         time."""
         self._online = False
 
-    def heard(self, payload: bytes) -> Heard:
+    def heard(self, message: bytes) -> Heard:
         """Take in one STATE message on ``topic``."""
         try:
-            said = json.loads(payload.decode())
+            said = json.loads(message.decode())
         except (UnicodeDecodeError, ValueError, RecursionError):
             return Heard.NOT_UNDERSTOOD
         online = said.get("online") if isinstance(said, dict) else None
@@ -95,11 +102,8 @@ class PrimaryHost:
         return Heard.ONLINE if online else Heard.OFFLINE
 
 
-REBIRTH = "Node Control/Rebirth"
 BD_SEQ = "bdSeq"
 DROPPED = "History/Dropped"
-# With aliases in use, the request for a rebirth must have none.
-WITHOUT_ALIAS = frozenset({REBIRTH})
 
 MOST_METRICS = 100  # in one data message
 MOST_UNSURE = 10_000
@@ -128,11 +132,8 @@ class EdgeNode:
         self, topics: NodeTopics, devices: Iterable[str], *, capacity: int, unsure_s: float
     ) -> None:
         self.topics = topics
-        self._node = Source(0, NODE_CAPACITY, WITHOUT_ALIAS)
-        self._devices = {
-            name: Source(number, capacity, frozenset())
-            for number, name in enumerate(devices, start=1)
-        }
+        self._node = Source(0, NODE_CAPACITY)
+        self._devices = {name: Source(at, capacity) for at, name in enumerate(devices, start=1)}
         self._unsure_s = unsure_s
         self._sent: deque[_Sent] = deque(maxlen=MOST_UNSURE)
         self._bd_seq = 0
@@ -154,8 +155,7 @@ class EdgeNode:
         return self._ndeath(self._bd_seq)
 
     def _ndeath(self, bd_seq: int) -> Publication:
-        metric = Metric(BD_SEQ, None, None, DataType.INT64, bd_seq)
-        body = encode(Payload(None, (metric,)))
+        body = payload(None, [metric(DataType.INT64, bd_seq, name=BD_SEQ)])
         return Publication(self.topics.of(MessageType.NDEATH), body, 1, False, Keep.LIVE)
 
     def disconnected(self, mono_s: float) -> None:
@@ -188,12 +188,12 @@ class EdgeNode:
         """The present values of ``device``, and whether they can be had at all."""
         self._devices[device].observe(reports, is_there=is_there)
 
-    def metric_named(self, metric: Metric, device: str | None = None) -> str | None:
+    def metric_named(self, written: Written, device: str | None = None) -> str | None:
         """The name of what a command writes to; None where the birth named no such thing."""
-        source = self._node if device is None else self._devices[device]
-        if metric.alias is not None:
-            return source.names.get(metric.alias)
-        return metric.name if metric.name in source.names.values() else None
+        names = (self._node if device is None else self._devices[device]).names
+        if written.alias is not None:
+            return names.get(written.alias)
+        return written.name if written.name in names.values() else None
 
     @property
     def devices(self) -> tuple[str, ...]:
@@ -211,16 +211,16 @@ class EdgeNode:
             source.make_past()
         self._observe_node(utc_s)
         self._seq = 0
-        metrics = self._node.birth().metrics
+        metrics, _ = self._node.birth()
         return self._numbered(MessageType.NBIRTH, None, metrics, utc_s)
 
     def next_due(self, now: Stamp, utc_s: float) -> Publication | None:
         """The next message of a session whose node is born: None when all has been sent."""
         for name, source in self._devices.items():
             if source.is_there and not source.is_born:
-                birth = source.birth()
-                self._sent.append(_Sent(now.mono_s, source, birth.covered))
-                return self._numbered(MessageType.DBIRTH, name, birth.metrics, utc_s)
+                metrics, covered = source.birth()
+                self._sent.append(_Sent(now.mono_s, source, covered))
+                return self._numbered(MessageType.DBIRTH, name, metrics, utc_s)
         for name, source in self._devices.items():
             if source.is_born and source.waiting:
                 if isinstance(source.waiting[0], Lost):
@@ -239,7 +239,7 @@ class EdgeNode:
         self, kind: MessageType, device: str | None, source: Source, now: Stamp, utc_s: float
     ) -> Publication:
         reports: list[Report] = []
-        metrics: list[Metric] = []
+        metrics: list[bytes] = []
         while source.waiting and len(metrics) < MOST_METRICS:
             first = source.waiting[0]
             if not isinstance(first, Change):
@@ -248,11 +248,11 @@ class EdgeNode:
             reports.append(first.report)
             metrics.append(source.metric(first))
         self._sent.append(_Sent(now.mono_s, source, reports))
-        return self._numbered(kind, device, tuple(metrics), utc_s)
+        return self._numbered(kind, device, metrics, utc_s)
 
     def _numbered(
-        self, kind: MessageType, device: str | None, metrics: tuple[Metric, ...], utc_s: float
+        self, kind: MessageType, device: str | None, metrics: Iterable[bytes], utc_s: float
     ) -> Publication:
-        body = encode(Payload(milliseconds(utc_s), metrics, self._seq))
+        body = payload(milliseconds(utc_s), metrics, self._seq)
         self._seq = (self._seq + 1) % SEQ_END
         return Publication(self.topics.of(kind, device), body, 0, False, Keep.LIVE)

@@ -1,18 +1,10 @@
 """What is reported of a metric, when a new value is worth a message, and what waits to be sent."""
 
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 
 from dustcake.core.record import record
-from dustcake.publish.sparkplug.payload import (
-    QUALITY,
-    UNIT,
-    DataType,
-    Metric,
-    Property,
-    QualityCode,
-    Value,
-)
+from dustcake.publish.sparkplug.payload import DataType, QualityCode, Value, metric
 
 
 @record
@@ -43,30 +35,25 @@ class Report:
             return True
         return abs(self.value - float(last.value)) >= self.deadband
 
-    def in_birth(self, alias: int | None) -> Metric:
-        """As a birth has it: name, alias, type and all properties."""
-        properties = self._quality
-        if self.unit is not None:
-            properties = (*properties, Property(UNIT, DataType.STRING, self.unit))
-        at_ms = milliseconds(self.utc_s)
-        return Metric(self.name, alias, at_ms, self.datatype, self.value, properties=properties)
-
-    def in_data(self, alias: int, *, is_historical: bool) -> Metric:
-        """As data have it: by alias alone."""
-        return Metric(
-            None,
-            alias,
-            milliseconds(self.utc_s),
+    def metric(
+        self, alias: int | None, *, in_birth: bool = False, is_historical: bool = False
+    ) -> bytes:
+        """As a birth has it, with name, type and unit; as data have it, by alias alone."""
+        properties: list[tuple[str, DataType, Value]] = [
+            ("Quality", DataType.INT32, self.quality.value)
+        ]
+        if in_birth and self.unit is not None:
+            properties.append(("unit", DataType.STRING, self.unit))
+        return metric(
             self.datatype,
             self.value,
-            tells_type=False,
+            name=self.name if in_birth else None,
+            alias=alias,
+            timestamp_ms=milliseconds(self.utc_s),
+            has_type=in_birth,
             is_historical=is_historical,
-            properties=self._quality,
+            properties=properties,
         )
-
-    @property
-    def _quality(self) -> tuple[Property, ...]:
-        return (Property(QUALITY, DataType.INT32, self.quality.value),)
 
 
 def milliseconds(utc_s: float) -> int:
@@ -75,6 +62,7 @@ def milliseconds(utc_s: float) -> int:
 
 
 ALIASES_EACH = 65_536
+REBIRTH = "Node Control/Rebirth"  # with aliases in use, this one must have none
 
 
 @record
@@ -85,32 +73,19 @@ class Change:
     is_historical: bool = False
 
 
-@record
-class Birth:
-    """All metrics, and what waited that is sent with them."""
-
-    metrics: tuple[Metric, ...]
-    covered: Sequence[Report]
-
-
 class Lost:
     """Marks in the queue that the device was lost here."""
-
-
-LOST = Lost()
 
 
 class Source:
     """Values by name, their aliases, and what waits, oldest first, ``capacity`` at most.
 
-    ``number`` sets its aliases apart from those of every other source of the node. Reports named
-    in ``without_alias`` have none.
+    ``number`` sets its aliases apart from those of every other source of the node.
     """
 
-    def __init__(self, number: int, capacity: int, without_alias: frozenset[str]) -> None:
+    def __init__(self, number: int, capacity: int) -> None:
         self._first_alias = number * ALIASES_EACH + 1
         self._capacity = capacity
-        self._without_alias = without_alias
         self._present: dict[str, Report] = {}
         self._reported: dict[str, Report] = {}
         self._aliases: dict[str, int] = {}
@@ -142,7 +117,7 @@ class Source:
             for report in sorted(changed, key=lambda each: each.utc_s):
                 self._wait(Change(report))
         if was_there and not is_there:
-            self._wait(LOST)
+            self._wait(Lost())
 
     def _is_news(self, report: Report) -> bool:
         last = self._reported.get(report.name)
@@ -162,25 +137,26 @@ class Source:
         self.dropped += len(again) - len(kept)
         self.waiting.extendleft(Change(report, is_historical=True) for report in reversed(kept))
 
-    def birth(self) -> Birth:
-        """Every metric with its present value. What the birth itself says waits no longer."""
+    def birth(self) -> tuple[list[bytes], list[Report]]:
+        """Every metric with its present value, and what waited that they say: it waits no longer,
+        while older values do."""
         self.make_past()
         self._reported = dict(self._present)
+        waited = [each for each in self.waiting if isinstance(each, Change)]
+        self.waiting.clear()
         covered: list[Report] = []
-        past: deque[Change | Lost] = deque()
-        for each in self.waiting:
-            assert isinstance(each, Change)
-            if each.report == self._reported.get(each.report.name):
+        for each in waited:
+            reported = self._reported.get(each.report.name)
+            if each.report == reported:
                 covered.append(each.report)
-            elif each.report.name in self._reported:
-                past.append(each)
-        self.waiting = past
+            elif reported is not None:
+                self.waiting.append(each)
         self.is_born = True
-        metrics = tuple(
-            report.in_birth(None if name in self._without_alias else self._aliases[name])
+        metrics = [
+            report.metric(None if name == REBIRTH else self._aliases[name], in_birth=True)
             for name, report in self._reported.items()
-        )
-        return Birth(metrics, covered)
+        ]
+        return metrics, covered
 
     def make_past(self) -> None:
         """No birth holds any more, and what waits will be history when it is sent."""
@@ -191,7 +167,7 @@ class Source:
             if isinstance(each, Change)
         )
 
-    def metric(self, change: Change) -> Metric:
+    def metric(self, change: Change) -> bytes:
         """``change`` as data have it."""
         alias = self._aliases[change.report.name]
-        return change.report.in_data(alias, is_historical=change.is_historical)
+        return change.report.metric(alias, is_historical=change.is_historical)
