@@ -12,7 +12,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.publish.request_json import InvalidRequest, ParsedRequest
 from dustcake.runtime.commissioning import Commissioning
-from dustcake.runtime.request_service import Delivery, Requester
+from dustcake.runtime.request_service import Requester
 from dustcake.settings.load import parse_settings
 from dustcake.settings.setpoints import to_setpoints
 
@@ -45,7 +45,6 @@ class Core:
         self,
         asked: ParsedRequest | InvalidRequest,
         requester: Requester,
-        sent: Delivery | None = None,
     ) -> bytes:
         assert isinstance(asked, ParsedRequest), asked
         self.asked.append((asked.request, requester.by))
@@ -65,7 +64,7 @@ class Conducted:
         collector = settings.collectors[0]
         self.setpoints = to_setpoints(collector)
         self.state: State = first_state(self.setpoints, self.time.now())
-        self.made = Commissioning(settings, collector, self.core, {}, self.time)
+        self.made = Commissioning(settings, collector, self.core.answer, {}, self.time)
         self.sees(0.0)
 
     def sees(self, dp_pa: float | None, for_s: float = 0.0, **contacts: bool) -> None:

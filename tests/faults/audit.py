@@ -151,7 +151,7 @@ class Audit:
             new = stored.state.next_seq - 1 - len(self.events)
             if new < 0:
                 self.world.object(f"{-new} events are gone")
-            rows = history.events(name, None, new + 1) if new else []
+            rows = history.newest(name, None, new + 1, 2 * new + 1)[::-1] if new else []
         events = [row.event() for row in rows[-new:]] if new else []
         if len(rows) > new and self.events and rows[0].seq != len(self.events):
             self.world.object(f"before the new events stands {rows[0].seq}")
@@ -176,7 +176,7 @@ class Audit:
         setpoints = self.world.setpoints
         events: list[Event] = []
         with History(self.world.disk.path) as history:
-            for happened in history.inputs(self.world.setpoints.collector):
+            for _, happened in history.inputs(self.world.setpoints.collector):
                 if isinstance(happened, Restarted):
                     setpoints, begun_from = (
                         self._setpoints[happened.at],

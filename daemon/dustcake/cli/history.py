@@ -26,6 +26,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import IO, TYPE_CHECKING, cast, get_args
 
+from dustcake.cli import history_reports as reports
 from dustcake.cli.common import (
     DONE,
     CommandError,
@@ -37,26 +38,7 @@ from dustcake.cli.common import (
     seconds_in,
     settings_in,
 )
-from dustcake.cli.history_reports import (
-    air_by_day,
-    air_json,
-    air_words,
-    changes_in,
-    metrics_json,
-    metrics_words,
-)
-from dustcake.core.events import (
-    AirUsed,
-    AlarmChanged,
-    Body,
-    FilterLifeChanged,
-    FiltersChanged,
-    LogEntry,
-    ModeSelected,
-    SettingChanged,
-    UpkeepDue,
-    ZeroTaken,
-)
+from dustcake.core import events
 from dustcake.publish.alarm_metrics import metrics
 from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
 from dustcake.publish.payloads import event_fields, utc_text
@@ -66,17 +48,23 @@ if TYPE_CHECKING:
     from dustcake.adapters.store import History, RecordedEvent
     from dustcake.settings.model import Settings
 
-
-_LOG_BOOK = (FiltersChanged, LogEntry, ZeroTaken, SettingChanged, ModeSelected, UpkeepDue)
+_LOG_BOOK = (
+    events.FiltersChanged,
+    events.LogEntry,
+    events.ZeroTaken,
+    events.SettingChanged,
+    events.ModeSelected,
+    events.UpkeepDue,
+)
 # What may be asked for alone: its option, what that says of itself, and its events.
 _ONLY = {
-    "alarms": ("changes of alarms only, and their metrics", (AlarmChanged,)),
+    "alarms": ("changes of alarms only, and their metrics", (events.AlarmChanged,)),
     "log": (
         "the log book only: filter changes, zeros, entries, set points, modes, upkeep",
         _LOG_BOOK,
     ),
-    "life": ("forecasts of filter life only", (FilterLifeChanged,)),
-    "air": ("compressed air by day (UTC), with energy and money", (AirUsed,)),
+    "life": ("forecasts of filter life only", (events.FilterLifeChanged,)),
+    "air": ("compressed air by day (UTC), with energy and money", (events.AirUsed,)),
 }
 
 
@@ -100,7 +88,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     only.add_argument(
         "--kind",
         action="append",
-        choices=sorted(body.name for body in get_args(Body)),
+        choices=sorted(body.name for body in get_args(events.Body)),
         metavar="EVENT",
         help="events of this kind only, such as pulse; may be given again",
     )
@@ -171,21 +159,21 @@ def _print_events(history: "History", settings: "Settings", arguments: argparse.
     names: Collection[str] | None = arguments.kind
     if arguments.only is not None:
         names = [body.name for body in _ONLY[arguments.only][1]]
-    events = history.all_events(arguments.collector, arguments.since, names, arguments.until)
+    found = history.all_events(arguments.collector, arguments.since, names, arguments.until)
     units = {collector.name: collector.shown_in for collector in settings.collectors}
     if arguments.csv:
-        print_csv(events, units, sys.stdout)
+        print_csv(found, units, sys.stdout)
         return
     lines: Iterable[str]
     if arguments.only == "air":
         from dustcake.settings.setpoints import to_setpoints
 
         factors = {each.name: to_setpoints(each).air for each in settings.collectors}
-        show = air_json if arguments.json else air_words
-        lines = map(show, air_by_day(events, factors))
+        show = reports.air_json if arguments.json else reports.air_words
+        lines = map(show, reports.air_by_day(found, factors))
     else:
         line = _json_line if arguments.json else _words_line
-        lines = (line(one, _unit(one, units)) for one in events)
+        lines = (line(one, _unit(one, units)) for one in found)
     printed = 0
     for text in lines:
         print(text)
@@ -214,9 +202,13 @@ def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
         return
     from_s = first_s if arguments.since is None else max(first_s, arguments.since)
     to_s = max(last_s, time.time()) if arguments.until is None else arguments.until
-    changes = changes_in(history.all_events(arguments.collector, None, {AlarmChanged.name}))
+    changes = reports.changes_in(
+        history.all_events(arguments.collector, None, {events.AlarmChanged.name})
+    )
     found = metrics(changes, from_s, max(from_s, to_s))
-    print(metrics_json(found) if arguments.json else "\n".join(metrics_words(found)))
+    print(
+        reports.metrics_json(found) if arguments.json else "\n".join(reports.metrics_words(found))
+    )
 
 
 # --- events as lines in words, as JSON, or as a table
@@ -247,12 +239,12 @@ def _words_line(one: "RecordedEvent", unit: PressureUnit) -> str:
 
 
 def print_csv(
-    events: Iterable["RecordedEvent"], units: Mapping[str, PressureUnit], out: IO[str]
+    found: Iterable["RecordedEvent"], units: Mapping[str, PressureUnit], out: IO[str]
 ) -> None:
     """A table for spreadsheets: RFC 4180, a line of column names first."""
     writer = csv.writer(out)
     writer.writerow(_CSV_COLUMNS)
-    for one in events:
+    for one in found:
         by, what = str(one.fields.get("by") or ""), _what(one, _unit(one, units))
         cells = (_at(one), one.collector, one.seq, one.name, by, what)
         writer.writerow([_plain(cell) for cell in cells])

@@ -9,7 +9,9 @@ import pytest
 import structlog
 
 from dustcake.adapters.store import History, Retention, SqliteStore
-from dustcake.adapters.store.retention import PERIOD
+from dustcake.adapters.store.journal_file import open_for_reading
+from dustcake.adapters.store.rows import minute_in
+from dustcake.adapters.store.writing import PERIOD
 from dustcake.core.inputs import PollCompleted, Restarted, Stopping
 from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
 from dustcake.core.stamp import Stamp
@@ -41,20 +43,26 @@ def restarted(mono_s: float, offset_s: float | None = UTC_S) -> Restarted:
 
 
 def minutes_in(path: Path) -> list[dict[str, object]]:
-    with History(path) as history:
-        return [
-            {
-                "number": one.number,
-                "start": one.start,
-                "utc_s": one.minute.began_utc_s,
-                "polls": one.minute.polls,
-                "good": one.minute.good,
-                "dp": one.minute.dp,
-                "covered_s": one.minute.covered_s,
-                "blower_s": one.minute.blower_s,
-            }
-            for one in history.minutes(COLLECTOR)
-        ]
+    found = []
+    with closing(open_for_reading(path)) as connection:
+        rows = connection.execute("SELECT n, start FROM minutes ORDER BY n").fetchall()
+        for row, start in rows:
+            one = minute_in(connection, row)
+            assert one is not None
+            number, _, minute = one
+            found.append(
+                {
+                    "number": number,
+                    "start": start,
+                    "utc_s": minute.began_utc_s,
+                    "polls": minute.polls,
+                    "good": minute.good,
+                    "dp": minute.dp,
+                    "covered_s": minute.covered_s,
+                    "blower_s": minute.blower_s,
+                }
+            )
+    return found
 
 
 async def test_minutes_are_folded_from_what_was_committed(path: Path) -> None:
