@@ -118,14 +118,16 @@ class CollectorService:
         self.link: MqttLink | None = None
         """To the broker, where the settings name one."""
         put_request = self.request_service.answer
-        self.commissioning = Commissioning(settings, collector, put_request, buses, clock)
+        self.commissioning = Commissioning(
+            settings, collector, put_request, lambda: self.engine.state, buses, clock
+        )
         self.polls = 0
         """Times the inputs were read since the start."""
         self.polls_failed = 0
         """Of these, without a proper reply for dP."""
         self.polls_missed = 0
         """Polls left out, because the one before took too long."""
-        self.watchers: list[Callable[[State], None]] = [self.commissioning.observe]
+        self.watchers: list[Callable[[State], None]] = []
         """Called with the state after each step that is completed and committed."""
         if mqtt is not None:
             requests = MqttRequests(mqtt, topics, self.request_service)
@@ -166,6 +168,9 @@ class CollectorService:
         if self._polled:
             self._polled = False
             self._watchdog_feeder.fed(self.name)
+        record = self.commissioning.record
+        if record is not None and record.signature is None:
+            self.commissioning.observe()
         for watcher in self.watchers:
             watcher(self.engine.state)
 
