@@ -34,7 +34,7 @@ TEXT = """\
     AlarmName.ACCESS_DOOR_OPEN: AlarmText(
         "Access door open",
         "Dust gets out.",
-        ("left open",),
+        "left open",
         "Shut it.",
     ),
 """

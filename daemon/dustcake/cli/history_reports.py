@@ -1,8 +1,7 @@
 """What `dustcake history` adds up: compressed air by day, and the metrics of alarms."""
 
 import json
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -28,36 +27,12 @@ def _utc_s(one: "RecordedEvent") -> float | None:
 # --- compressed air by day, out of the hourly accounts in the journal
 
 
-@dataclass
-class Day:
-    """What the accounts of one collector and UTC day add up to; ``date`` None: of accounts whose
-    time of day was never found."""
-
-    collector: str
-    date: str | None
-    free_m3: float = 0.0
-    mass_kg: float = 0.0
-    measured: int = 0
-    rated: int = 0
-    blower_h: float = 0.0
-
-    @property
-    def hourly_m3(self) -> float | None:
-        """Free air an hour of the blower."""
-        return self.free_m3 / self.blower_h if self.blower_h > 0.0 else None
-
-    def add(self, used: AirUsed) -> None:
-        """Add one account."""
-        self.free_m3 += used.free_m3
-        self.mass_kg += used.mass_kg
-        self.measured += used.measured
-        self.rated += used.rated
-        self.blower_h += used.blower_run_s / 3600.0
-
-
-def days(events: Iterable["RecordedEvent"]) -> Iterable[Day]:
-    """One for each day with air used, in order."""
-    found: dict[tuple[str, str | None], Day] = {}
+def air_by_day(
+    events: Iterable["RecordedEvent"], factors: Mapping[str, Air]
+) -> Iterator[dict[str, Any]]:
+    """What the accounts of each collector and UTC day come to, in order, at the ``factors`` of the
+    settings as they are now; the date is None for accounts whose time of day was never found."""
+    days: dict[tuple[str, str | None], list[AirUsed]] = {}
     for one in events:
         event = one.event()
         if event is None or not isinstance(event.body, AirUsed):
@@ -65,39 +40,42 @@ def days(events: Iterable["RecordedEvent"]) -> Iterable[Day]:
         used = event.body
         at_s = _utc_s(one) if used.from_utc_s is None else used.from_utc_s
         date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
-        day = found.setdefault((one.collector, date), Day(one.collector, date))
-        day.add(used)
-    return found.values()
+        days.setdefault((one.collector, date), []).append(used)
+    for (collector, date), accounts in days.items():
+        factor = factors.get(collector, Air())
+        free_m3 = sum(used.free_m3 for used in accounts)
+        blower_h = sum(used.blower_run_s for used in accounts) / 3600.0
+        kwh = energy_kwh(free_m3, factor)
+        yield {
+            "collector": collector,
+            "date": date,
+            "free_air_m3": free_m3,
+            "mass_kg": sum(used.mass_kg for used in accounts),
+            "pulses_measured": sum(used.measured for used in accounts),
+            "pulses_rated": sum(used.rated for used in accounts),
+            "blower_h": round(blower_h, 3),
+            "free_air_m3_per_blower_h": free_m3 / blower_h if blower_h > 0.0 else None,
+            "energy_kwh": kwh,
+            "cost": kwh * factor.price_per_kwh,
+            "currency": factor.currency,
+        }
 
 
-def air_json(day: Day, factors: Air) -> str:
-    """One JSON object a day, at the factors of the settings as they are now."""
-    kwh = energy_kwh(day.free_m3, factors)
-    content = {
-        "collector": day.collector,
-        "date": day.date,
-        "free_air_m3": round(day.free_m3, 4),
-        "mass_kg": round(day.mass_kg, 4),
-        "pulses_measured": day.measured,
-        "pulses_rated": day.rated,
-        "blower_h": round(day.blower_h, 3),
-        "free_air_m3_per_blower_h": None if day.hourly_m3 is None else round(day.hourly_m3, 4),
-        "energy_kwh": round(kwh, 4),
-        "cost": round(kwh * factors.price_per_kwh, 4),
-        "currency": factors.currency,
-    }
-    return json.dumps(content)
+def air_json(day: dict[str, Any]) -> str:
+    """One of ``air_by_day`` as a JSON object."""
+    rounded = {name: round(v, 4) if isinstance(v, float) else v for name, v in day.items()}
+    return json.dumps(rounded)
 
 
-def air_words(day: Day, factors: Air) -> str:
+def air_words(day: dict[str, Any]) -> str:
     """The same for people, as one line."""
-    kwh = energy_kwh(day.free_m3, factors)
-    rate = "" if day.hourly_m3 is None else f", {day.hourly_m3:.3g} m3 a blower hour"
+    hourly_m3 = day["free_air_m3_per_blower_h"]
+    rate = "" if hourly_m3 is None else f", {hourly_m3:.3g} m3 a blower hour"
     return (
-        f"{day.date or 'no date':10}  {day.collector}  {day.free_m3:8.3f} m3 of free air "
-        f"({day.mass_kg:.3f} kg){rate}; {kwh:.3g} kWh, "
-        f"{kwh * factors.price_per_kwh:.2f} {factors.currency}; "
-        f"{day.measured} pulses measured, {day.rated} as rated"
+        f"{day['date'] or 'no date':10}  {day['collector']}  {day['free_air_m3']:8.3f} m3 of free "
+        f"air ({day['mass_kg']:.3f} kg){rate}; {day['energy_kwh']:.3g} kWh, {day['cost']:.2f} "
+        f"{day['currency']}; {day['pulses_measured']} pulses measured, {day['pulses_rated']} as "
+        "rated"
     )
 
 

@@ -1,4 +1,12 @@
-"""`dustcake read`: what the transmitters say now, raw and scaled."""
+"""Read every transmitter and contact of a settings file once.
+
+example:
+  dustcake read /etc/dustcake/dustcake.toml
+
+Reads only; no output is touched. The zero that a running daemon may have taken is not applied.
+Not for a serial line that a running daemon uses: two masters on one line garble each other; ask
+the daemon with `dustcake status` instead. Exit code 0: everything read; 3: something was not.
+"""
 
 import argparse
 import asyncio
@@ -20,16 +28,6 @@ from dustcake.publish.wording import sentence
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit, show_with_pa
-
-DESCRIPTION = "Read every transmitter and contact of a settings file once."
-EPILOG = """\
-example:
-  dustcake read /etc/dustcake/dustcake.toml
-
-Reads only; no output is touched. The zero that a running daemon may have taken is not applied.
-Not for a serial line that a running daemon uses: two masters on one line garble each other; ask
-the daemon with `dustcake status` instead. Exit code 0: everything read; 3: something was not.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

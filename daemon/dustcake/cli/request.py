@@ -1,4 +1,25 @@
-"""`dustcake request`: ask the running daemon for something; it may refuse, and says why."""
+"""Ask the running daemon for something. It may refuse, and says why.
+
+examples:
+  dustcake request mode timed         pulse at the fixed interval until another mode is selected
+  dustcake request mode on_demand     clean by dP: start at the high set point, stop at the low
+  dustcake request zero               take the zero, with the blower off
+  dustcake request pulse 3            once, with nobody at the filters, to prove valve 3
+  dustcake request acknowledge high_dp
+  dustcake request shelve high_dp --for 2h --why "duct open for repair"
+  dustcake request unshelve high_dp
+  dustcake request out_of_service smoke --why "detector sent in, fire watch posted"
+  dustcake request in_service smoke --why "new detector tested"
+  dustcake request reset valve_stuck_open        one that latches, when it is over
+  dustcake request filter_change --note "full set, spare no. 12"
+  dustcake request record drum_emptied
+  dustcake request record upkeep_done --upkeep snubber --note "blown back, was half plugged"
+  dustcake request set_points --low "2.5 inH2O" --high "3.5 inH2O"     shown, and not done yet
+  dustcake request confirm 4711                  the number from that answer
+  dustcake request record note --note "new welding cell in use from today"
+
+Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answers.
+"""
 
 import argparse
 import json
@@ -21,29 +42,6 @@ from dustcake.core.reasons import Because
 from dustcake.core.requests.definitions import KIND_OF, KINDS, Field, FieldType
 from dustcake.publish.payloads import point_words
 from dustcake.units import parse_pressure, unit_ending
-
-DESCRIPTION = "Ask the running daemon for something. It may refuse, and says why."
-EPILOG = """\
-examples:
-  dustcake request mode timed         pulse at the fixed interval until another mode is selected
-  dustcake request mode on_demand     clean by dP: start at the high set point, stop at the low
-  dustcake request zero               take the zero, with the blower off
-  dustcake request pulse 3            once, with nobody at the filters, to prove valve 3
-  dustcake request acknowledge high_dp
-  dustcake request shelve high_dp --for 2h --why "duct open for repair"
-  dustcake request unshelve high_dp
-  dustcake request out_of_service smoke --why "detector sent in, fire watch posted"
-  dustcake request in_service smoke --why "new detector tested"
-  dustcake request reset valve_stuck_open        one that latches, when it is over
-  dustcake request filter_change --note "full set, spare no. 12"
-  dustcake request record drum_emptied
-  dustcake request record upkeep_done --upkeep snubber --note "blown back, was half plugged"
-  dustcake request set_points --low "2.5 inH2O" --high "3.5 inH2O"     shown, and not done yet
-  dustcake request confirm 4711                  the number from that answer
-  dustcake request record note --note "new welding cell in use from today"
-
-Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answers.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -2,7 +2,6 @@
 
 from dustcake.core.reading import Sample
 from dustcake.core.record import record
-from dustcake.core.signals import Contacts
 from dustcake.core.state import State
 
 # Polls come a little sooner or later than they should: with a heartbeat of one poll, every second
@@ -18,15 +17,6 @@ class Deadbands:
     header_pa: float
 
 
-@record
-class _Reported:
-    mono_s: float
-    dp: Sample
-    header: Sample | None
-    contacts: Contacts
-    blower: bool | None
-
-
 class ExceptionReporter:
     """Remembers what was reported last. ``every_s``: the heartbeat, after which it is due
     whatever has changed; ``deadbands`` None: only then, and when the quality changes."""
@@ -34,29 +24,25 @@ class ExceptionReporter:
     def __init__(self, every_s: float, deadbands: Deadbands | None) -> None:
         self._every_s = every_s
         self._deadbands = deadbands
-        self._reported: _Reported | None = None
+        self._reported: tuple[float, State] | None = None
 
     def is_due(self, state: State, mono_s: float) -> bool:
         """Whether the measurement is to be reported now; if so it counts as reported."""
-        reported = self._reported
-        due = (
-            reported is None
-            or mono_s - reported.mono_s >= _EARLY * self._every_s
-            or state.sample.quality is not reported.dp.quality
-            or (self._deadbands is not None and self._is_news(state, reported, self._deadbands))
-        )
+        due = self._reported is None or self._is_news(state, mono_s, *self._reported)
         if due:
-            self._reported = _Reported(
-                mono_s, state.sample, state.header, state.contacts, state.blower.running
-            )
+            self._reported = mono_s, state
         return due
 
-    def _is_news(self, state: State, reported: _Reported, deadbands: Deadbands) -> bool:
+    def _is_news(self, state: State, mono_s: float, then_s: float, then: State) -> bool:
+        if mono_s - then_s >= _EARLY * self._every_s:
+            return True
+        if self._deadbands is None:
+            return state.sample.quality is not then.sample.quality
         return (
-            state.contacts != reported.contacts
-            or state.blower.running is not reported.blower
-            or _differs(state.sample, reported.dp, deadbands.dp_pa)
-            or _differs(state.header, reported.header, deadbands.header_pa)
+            state.contacts != then.contacts
+            or state.blower.running is not then.blower.running
+            or _differs(state.sample, then.sample, self._deadbands.dp_pa)
+            or _differs(state.header, then.header, self._deadbands.header_pa)
         )
 
 

@@ -1,6 +1,5 @@
 """Reading a settings file, and reporting all that is wrong in it at once."""
 
-import copy
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
@@ -9,17 +8,18 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from dustcake.settings.checks import cross_problems
 from dustcake.settings.errors import (
     NAMED_LISTS,
-    Labels,
     Location,
     Problem,
     SettingsError,
+    labels_of,
     location_of,
+    path_of,
     problem_of,
 )
 from dustcake.settings.model import Settings
+from dustcake.settings.rules import cross_problems
 
 _LARGEST_BYTES = 200_000
 _MOST_SHOWN = 100
@@ -35,12 +35,11 @@ def load_settings(path: Path) -> Settings:
 def parse_settings(text: str, source: str = "settings") -> Settings:
     """The settings in ``text``; ``source`` names it in errors. Raises SettingsError."""
     data = _parse(text, source)
-    labels = Labels(data)
     try:
         settings = Settings.model_validate(data)
     except ValidationError as error:
         raise SettingsError(source, _all_problems(data, _errors(error))) from None
-    problems = list(cross_problems(settings, labels))
+    problems = list(cross_problems(settings, labels_of(data)))
     if problems:
         raise SettingsError(source, problems)
     return settings
@@ -117,30 +116,23 @@ def _all_problems(data: dict[str, Any], errors: list[ErrorDetails]) -> list[Prob
     For the second part what is wrong is taken out, so that defaults stand in for it, and rules
     that would judge such a stand-in are not applied.
     """
-    labels = Labels(data)
+    labels = labels_of(data)
     problems = [problem_of(error, data, labels) for error in errors[:_MOST_SHOWN]]
     if len(errors) > _MOST_SHOWN:
         more = f"{len(errors) - _MOST_SHOWN} more problems"
         problems.append(Problem("settings file", more, "none", "correct those above first"))
-    rest = copy.deepcopy(data)
     places: list[str] = []
-    while errors:
-        targets = {_to_take_out(error) for error in errors}
-        if () in targets:
-            return problems
-        # From the back, so that places named by number stay where they are.
-        for target in sorted(targets, key=_order_in_file, reverse=True):
-            places.append(labels.path(target))
-            _take_out(rest, target, labels)
+    while () not in (targets := {_to_take_out(error) for error in errors}):
+        places += [path_of(target, labels) for target in targets]
+        data, labels = _without(targets, data), _without(targets, labels)
         try:
-            settings = Settings.model_validate(rest)
+            settings = Settings.model_validate(data)
         except ValidationError as error:
             errors = _errors(error)
         else:
-            found = cross_problems(settings, labels)
             return problems + [
                 problem
-                for problem in found
+                for problem in cross_problems(settings, labels)
                 if not any(_touches(path, places) for path in (problem.setting, *problem.involves))
             ]
     return problems
@@ -156,11 +148,6 @@ def _to_take_out(error: ErrorDetails) -> Location:
     return location[:cut]
 
 
-def _order_in_file(location: Location) -> tuple[int, str, int]:
-    number = location[1] if len(location) > 1 and isinstance(location[1], int) else -1
-    return number, str(location[0]), len(location)
-
-
 def _touches(path: str, places: Iterable[str]) -> bool:
     """Whether ``path`` is one of ``places``, lies in one, or holds one."""
     return any(_holds(path, place) or _holds(place, path) for place in places)
@@ -170,17 +157,15 @@ def _holds(outer: str, inner: str) -> bool:
     return inner == outer or (inner.startswith(outer) and inner[len(outer)] in ".[")
 
 
-def _take_out(data: dict[str, Any], location: Location, labels: Labels) -> None:
-    """Remove from ``data`` what stands at ``location``, if it is still there."""
-    target: Any = data
-    for part in location[:-1]:
-        try:
-            target = target[part]
-        except (KeyError, IndexError, TypeError):
-            return
-    last = location[-1]
-    if isinstance(target, dict):
-        target.pop(last, None)
-    elif isinstance(target, list) and isinstance(last, int) and last < len(target):
-        del target[last]
-        labels.forget(str(location[0]), last)
+def _without(targets: set[Location], part: Any, location: Location = ()) -> Any:
+    """``part``, which stands at ``location``, without what stands at ``targets``."""
+    if not isinstance(part, dict | list):
+        return part
+    keys = part if isinstance(part, dict) else range(len(part))
+    places = {key: (*location, key) for key in keys}
+    kept = {
+        key: _without(targets, part[key], place)
+        for key, place in places.items()
+        if place not in targets
+    }
+    return kept if isinstance(part, dict) else list(kept.values())

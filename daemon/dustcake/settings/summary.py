@@ -1,8 +1,11 @@
 """The settings as they were understood, in plain words."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import chain
+from operator import attrgetter
+from types import MappingProxyType
+from typing import Any
 
 from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.requests.kinds import Mode
@@ -16,10 +19,9 @@ from dustcake.core.setpoints import (
 from dustcake.settings.buses import AnalogInput, SerialBus, TcpBus
 from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Collector, Settings
-from dustcake.settings.request_limits import adjustable
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
-from dustcake.settings.setpoints import MICROAMPERES
-from dustcake.units import Pressure, PressureUnit, show, show_with_pa
+from dustcake.settings.setpoints import MICROAMPERES, adjustable
+from dustcake.units import PressureUnit, show, show_with_pa
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,20 +51,11 @@ def _subjects(settings: Settings) -> Iterator[tuple[str, Iterable[str]]]:
     for collector in settings.collectors:
         subject = f"collector {collector.name}"
         yield subject, chain.from_iterable(part(collector) for part in parts)
-        yield subject, map(_Caution, chain(_not_fitted(collector), _accepted(collector)))
+        yield subject, map(_Caution, _cautions(collector))
     yield "daemon", _daemon(settings)
-    if settings.mqtt is not None:
-        yield "mqtt", _broker(settings.mqtt, settings.mqtt_client_id)
-        yield "mqtt", _mqtt(settings, settings.mqtt)
-    if settings.sparkplug is not None:
-        yield "sparkplug", _broker(settings.sparkplug, settings.sparkplug_client_id)
-        yield "sparkplug", _sparkplug(settings, settings.sparkplug)
-    if settings.plc is not None:
-        yield "plc", _plc(settings, settings.plc)
-    if settings.panel is not None:
-        yield "panel", _panel(settings.panel)
-    if settings.metrics is not None:
-        yield "metrics", _metrics(settings.metrics)
+    for table, texts in _SERVICES.items():
+        if (section := getattr(settings, table)) is not None:
+            yield table, texts(settings, section)
     for extra in missing_extras(settings):
         yield extra, [_Caution("; ".join(not_installed(extra)))]
 
@@ -79,9 +72,11 @@ def _readings(collector: Collector) -> Iterator[str]:
     every = f"read every {collector.poll_s:g} s, shown in {collector.display_unit}"
     yield f"dP: {_analog(collector.transmitter)}; {every}"
     if collector.header is not None:
-        low, high = collector.header.min, collector.header.max
-        band = f"pulses only from {_both(low)} to {_both(high)}"
-        yield f"header pressure: {_analog(collector.header)}; {band}"
+        low, high = (
+            f"{each} ({show(each.pa, PressureUnit.KPA)})"
+            for each in (collector.header.min, collector.header.max)
+        )
+        yield f"header pressure: {_analog(collector.header)}; pulses only from {low} to {high}"
 
 
 def _analog(analog: AnalogInput) -> str:
@@ -185,14 +180,11 @@ def _pulses(collector: Collector) -> Iterator[str]:
 
 
 def _requests(collector: Collector) -> Iterator[str]:
-    limits = [
-        f"{each.name} {each.shown(each.band[0], collector.shown_in)} to "
-        f"{each.shown(each.band[1], collector.shown_in)}"
-        for each in adjustable(collector)
-    ]
+    limits = ", ".join(
+        f"{each.name} {each.shown(each.band, collector.shown_in)}" for each in adjustable(collector)
+    )
     if limits:
-        within = f"{collector.requests.confirm_within_s:g} s"
-        yield f"by request, confirmed within {within}: {', '.join(limits)}"
+        yield f"by request, confirmed within {collector.requests.confirm_within_s:g} s: {limits}"
     else:
         yield "set points are changed in this file only"
 
@@ -259,6 +251,7 @@ def _broker(broker: Broker, client_id: str) -> Iterator[str]:
 
 
 def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[str]:
+    yield from _broker(mqtt, settings.mqtt_client_id)
     topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
     yield (
         f"topics below {topics}; a measurement when dP has changed by {mqtt.dp_deadband}, header "
@@ -283,6 +276,7 @@ def _taken(what: str, acknowledge: bool, adjust: bool) -> str:
 
 
 def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[str]:
+    yield from _broker(sparkplug, settings.sparkplug_client_id)
     devices = ", ".join(collector.name for collector in settings.collectors)
     yield f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
     host = sparkplug.primary_host
@@ -300,13 +294,13 @@ def _plc(settings: Settings, plc: Plc) -> Iterator[str]:
         yield _Caution("whoever reaches that port can read it")
 
 
-def _metrics(metrics: Metrics) -> Iterator[str]:
+def _metrics(_: Settings, metrics: Metrics) -> Iterator[str]:
     yield f"OpenMetrics at http://{metrics.host}:{metrics.port}/metrics"
     if not metrics.is_local:
         yield _Caution("whoever reaches that port can read them")
 
 
-def _panel(panel: Panel) -> Iterator[str]:
+def _panel(_: Settings, panel: Panel) -> Iterator[str]:
     scheme = "http" if panel.tls is None else "https"
     who = "whoever reaches it" if panel.shows_to_all else "whoever signs in"
     users = "nobody can sign in" if panel.users_file is None else f"users in {panel.users_file}"
@@ -315,50 +309,43 @@ def _panel(panel: Panel) -> Iterator[str]:
         yield _Caution("others on the network can read passwords, as allow_plaintext is set")
 
 
-def _both(pressure: Pressure) -> str:
-    return f"{pressure} ({show(pressure.pa, PressureUnit.KPA)})"
+_SERVICES: Mapping[str, Callable[[Settings, Any], Iterator[str]]] = MappingProxyType(
+    {"mqtt": _mqtt, "sparkplug": _sparkplug, "plc": _plc, "panel": _panel, "metrics": _metrics}
+)
 
 
 # --- cautions: what a collector does without, and what of its settings wants thinking about
 
+_WITHOUT = {
+    "contacts.blower_running": "no blower contact: no downtime cleaning; no low dP alarm, as dP "
+    "alone cannot tell a torn filter from a stopped blower; no check of the zero at every stop, "
+    "and missing dP shows no fault of a sensing line; before a zero is taken a person must confirm "
+    "that the blower stands still; flow is proved by dP alone, which a plugged sensing line or a "
+    "drifted zero can feign",
+    "header": "no header transmitter: pulses are not held back when the air supply fails; a valve "
+    "that does not fire is seen by dP alone, and looks like a row that no longer recovers",
+    "contacts.smoke": "no smoke contact: pulses and blower run on when there is smoke or a spark",
+    "contacts.door_open": "no door contact: pulses go on while an access door is open",
+    "contacts.stop": "no stop contact: pulses can be stopped only by selecting the mode off",
+}
+"""What the lack of each optional input rules out."""
 
-def _not_fitted(collector: Collector) -> Iterator[str]:
-    """One line for each optional input that is not fitted, and for what that rules out."""
-    contacts = collector.contacts
-    if contacts.blower_running is None:
-        yield (
-            "no blower contact: no downtime cleaning; no low dP alarm, as dP alone cannot tell a "
-            "torn filter from a stopped blower; no check of the zero at every stop, and missing dP "
-            "shows no fault of a sensing line; before a zero is taken a person must confirm that "
-            "the blower stands still; flow is proved by dP alone, which a plugged sensing "
-            "line or a drifted zero can feign"
-        )
-    if collector.header is None:
-        yield (
-            "no header transmitter: pulses are not held back when the air supply fails; a valve "
-            "that does not fire is seen by dP alone, and looks like a row that no longer recovers"
-        )
-    if contacts.smoke is None:
-        yield "no smoke contact: pulses and blower run on when there is smoke or a spark"
-    if contacts.door_open is None:
-        yield "no door contact: pulses go on while an access door is open"
-    if contacts.stop is None:
-        yield "no stop contact: pulses can be stopped only by selecting the mode off"
+_NO_WATCHDOG = {
+    OutputKind.VALVES_ON_OFF: "no module watchdog: if the daemon or its line dies in the middle of "
+    "a pulse, that valve stays on until the daemon is back",
+    OutputKind.DEMAND_CONTACT: "no module watchdog: if the daemon or its line dies while the "
+    "demand contact is closed, the sequencer board pulses on until the daemon is back",
+}
 
 
-def _accepted(collector: Collector) -> Iterator[str]:
-    """What the settings take on."""
+def _cautions(collector: Collector) -> Iterator[str]:
+    """What is not fitted, and what the settings take on."""
+    for name, text in _WITHOUT.items():
+        if attrgetter(name)(collector) is None:
+            yield text
     outputs = collector.outputs
-    if outputs.kind is OutputKind.VALVES_ON_OFF and outputs.watchdog is None:
-        yield (
-            "no module watchdog: if the daemon or its line dies in the middle of a pulse, that "
-            "valve stays on until the daemon is back"
-        )
-    if outputs.kind is OutputKind.DEMAND_CONTACT and outputs.watchdog is None:
-        yield (
-            "no module watchdog: if the daemon or its line dies while the demand contact is "
-            "closed, the sequencer board pulses on until the daemon is back"
-        )
+    if outputs.watchdog is None and outputs.kind in _NO_WATCHDOG:
+        yield _NO_WATCHDOG[outputs.kind]
     off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
     if off:
         yield f"alarms taken out: {', '.join(off)}"
@@ -374,8 +361,7 @@ def _accepted(collector: Collector) -> Iterator[str]:
             "downtime cleaning pulses without air flow: for combustible dust only as the site's "
             "dust hazard analysis allows"
         )
-    if collector.pulsing.order and len(collector.outputs.coils) >= 4:
-        pairs = neighbours_in_succession(collector.order)
-        if pairs:
-            listed = ", ".join(f"{a} then {b}" for a, b in pairs)
-            yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"
+    pairs = neighbours_in_succession(collector.order)
+    if pairs and collector.pulsing.order and len(outputs.coils) >= 4:
+        listed = ", ".join(f"{a} then {b}" for a, b in pairs)
+        yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"

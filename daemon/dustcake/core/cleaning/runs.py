@@ -9,7 +9,14 @@ from operator import attrgetter
 
 from dustcake.core.blower import is_known
 from dustcake.core.cleaning.permissives import permissives
-from dustcake.core.cleaning.state import CleaningState, Pace, Permissive, Run, RunKind
+from dustcake.core.cleaning.state import (
+    PERMISSIVES,
+    CleaningState,
+    Pace,
+    Permissive,
+    Run,
+    RunKind,
+)
 from dustcake.core.events import CleaningStarted, CleaningStopped
 from dustcake.core.filter_life.state import ReplacementState
 from dustcake.core.reasons import Because, Reason, because
@@ -20,17 +27,7 @@ from dustcake.core.state import Decision, Phase, State
 from dustcake.core.step_context import StepContext
 
 # Which permissives each kind needs. Every kind needs those of ALWAYS.
-ALWAYS = frozenset(
-    {
-        "no_smoke",
-        "no_stop",
-        "door_shut",
-        "header_pressure",
-        "outputs_healthy",
-        "journal_writable",
-        "settled",
-    }
-)
+ALWAYS = frozenset(PERMISSIVES) - {"valid_reading", "blower_running"}
 NEEDS = {
     RunKind.ON_DEMAND: ALWAYS | {"valid_reading", "blower_running"},
     RunKind.TIMED: ALWAYS | {"blower_running"},
@@ -87,7 +84,7 @@ def advance(context: StepContext, state: State) -> State:
         cleaning = replace(cleaning, reason=because(Because.STOPPING))
         cleaning = _switch(context, cleaning, None, state.sample.usable_pa)
     else:
-        cleaning = _decide(context, replace(state, cleaning=cleaning))
+        cleaning = _decide(context, update(state, cleaning=cleaning))
         if cleaning.reason.code is Because.DOWNTIME_DONE:
             blower = replace(blower, run_s=0.0)
     phase = _phase(state.mode, cleaning, context.missing)
@@ -113,7 +110,7 @@ def has_run(context: StepContext, cleaned: Run | ReplacementState, cycles: int) 
 def _decide(context: StepContext, state: State) -> CleaningState:
     """Start, keep or stop a run; the reason says why, whichever it is."""
     cleaning, dp_pa = _track(context, state), state.sample.usable_pa
-    state = replace(state, cleaning=cleaning)
+    state = update(state, cleaning=cleaning)
     kind, reason = _wanted(context, state)
     lacks = None if kind is None else lacking(kind, context.missing)
     if lacks is not None and lacks.reason is not None:
@@ -164,8 +161,13 @@ def _track(context: StepContext, state: State) -> CleaningState:
             not_effective, resting_until_s = False, None
     if resting_until_s is not None and context.is_due(resting_until_s):
         resting_until_s = None
-    return CleaningState(
-        run, high_since_s, bad_since_s, resting_until_s, not_effective, cleaning.reason
+    return update(
+        cleaning,
+        run=run,
+        high_since_s=high_since_s,
+        bad_since_s=bad_since_s,
+        resting_until_s=resting_until_s,
+        not_effective=not_effective,
     )
 
 

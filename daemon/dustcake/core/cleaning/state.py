@@ -6,6 +6,20 @@ from math import inf
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.record import record
 
+PERMISSIVES = (
+    "valid_reading",
+    "blower_running",
+    "no_smoke",
+    "no_stop",
+    "door_shut",
+    "header_pressure",
+    "outputs_healthy",
+    "journal_writable",
+    "settled",
+)
+"""What may be asked for before a pulse, in the order it is shown: a PLC knows them by their place,
+and a new one goes to the end."""
+
 
 class Met(StrEnum):
     """State of a permissive."""

@@ -70,7 +70,7 @@ def _worn(context: StepContext, state: State) -> ReplacementState:
     dp_pa = state.sample.usable_pa if flow else None
     if dp_pa is not None and dp_pa >= context.setpoints.limits.replacement_pa:
         worn = update(worn, above=True)
-    elif dp_pa is not None and has_recovered(context, dp_pa):
+    elif worn.above and dp_pa is not None and has_recovered(context, dp_pa):
         worn = ReplacementState(fresh=worn.fresh)
     if worn.above:
         # The contact of a sequencer board is closed, and there is good air.
