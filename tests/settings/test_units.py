@@ -7,7 +7,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dustcake.units import (
-    PA_PER,
     PRESSURE_PATTERN,
     Pressure,
     PressureUnit,
@@ -32,7 +31,7 @@ PINT_NAMES = {
 @pytest.mark.parametrize("unit", PressureUnit)
 def test_factors_agree_with_pint(unit: PressureUnit) -> None:
     theirs = pint.UnitRegistry().Quantity(1.0, PINT_NAMES[unit]).to("Pa").magnitude
-    assert PA_PER[unit] == pytest.approx(theirs, rel=1e-12)
+    assert unit.pa == pytest.approx(theirs, rel=1e-12)
 
 
 # NIST SP 811 Appendix B, as printed, from a transcription of it (secondary source).
@@ -47,12 +46,12 @@ def test_factors_agree_with_pint(unit: PressureUnit) -> None:
     ],
 )
 def test_factors_agree_with_the_printed_table(unit: PressureUnit, printed_pa: float) -> None:
-    assert PA_PER[unit] == pytest.approx(printed_pa, rel=5e-7)
+    assert unit.pa == pytest.approx(printed_pa, rel=5e-7)
 
 
 def test_factors_agree_with_their_definitions() -> None:
-    assert PA_PER[PressureUnit.INH2O] == pytest.approx(25.4 * scipy.constants.g, rel=1e-15)
-    assert PA_PER[PressureUnit.PSI] == pytest.approx(scipy.constants.psi, rel=1e-15)
+    assert PressureUnit.INH2O.pa == pytest.approx(25.4 * scipy.constants.g, rel=1e-15)
+    assert PressureUnit.PSI.pa == pytest.approx(scipy.constants.psi, rel=1e-15)
 
 
 # Computed with pint 0.25 and rounded to two decimals.

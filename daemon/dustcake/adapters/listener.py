@@ -9,9 +9,17 @@ import ssl
 from asyncio import sslproto
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
+from typing import TypeVar
+
+import structlog
 
 from dustcake.adapters.limits import FloodLog
 
+log = structlog.get_logger()
+
+T = TypeVar("T")
+
+RETRY_S = 10.0
 REQUEST_WITHIN_S = 10.0
 ROOM_WITHIN_S = 0.5
 """For so long a newcomer is kept waiting where there is no room. Who has been connected for longer
@@ -192,6 +200,23 @@ async def _connect(
             transport.set_read_buffer_limits(_TLS_PIECE_BYTES)  # type: ignore[attr-defined]
     except OSError:
         connection.close()  # a handshake that failed is nothing to log
+
+
+async def once_possible(
+    attempt: Callable[[], Awaitable[T]], where: str, what_fails: str, remedy: str
+) -> T:
+    """What ``attempt`` gives. Where it raises OSError that is logged once as ``what_fails``, and it
+    is tried again: control does not depend on it."""
+    logged = ""
+    while True:
+        try:
+            return await attempt()
+        except OSError as error:  # ssl.SSLError is one
+            cause = f"{where}: {error.strerror or error}"
+            if cause != logged:
+                log.warning(what_fails, cause=cause, remedy=remedy)
+                logged = cause
+            await asyncio.sleep(RETRY_S)
 
 
 async def listening_at(host: str, port: int) -> list[socket.socket]:

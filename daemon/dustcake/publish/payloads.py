@@ -174,11 +174,6 @@ def pressure(pa: float, unit: PressureUnit) -> Fields:
     return {"value": round(pa, 2), "unit": "Pa", "quality": quality, "display": show(pa, unit)}
 
 
-def contact(state: bool | None) -> Fields:
-    """A contact or a proof that is fitted; null where it is not known."""
-    return quantity(state, None)
-
-
 def reason_fields(reason: Reason, unit: PressureUnit) -> Fields:
     """Why, for people and for programs."""
     return {"reason": sentence(reason, unit), "reason_code": reason.code.value}

@@ -17,7 +17,6 @@ from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.life_and_air import air_content, life_content
 from dustcake.publish.payloads import (
     Fields,
-    contact,
     event_content,
     measured,
     payload,
@@ -61,9 +60,9 @@ class Renderer:
             "dp": measured(state.sample, self.unit),
             "header": None if header is None else measured(header, header_unit(self.unit)),
             # Without a contact it is what dP proves.
-            "blower_running": contact(state.blower.running),
+            "blower_running": quantity(state.blower.running, None),
             **{
-                name: contact(getattr(contacts, name)) if getattr(fitted, name) else None
+                name: quantity(getattr(contacts, name), None) if getattr(fitted, name) else None
                 for name in CONTACT_NAMES
                 if name != "blower_running"
             },
@@ -245,10 +244,13 @@ class Renderer:
         ]
 
     def _permissive(self, permissive: Permissive) -> Fields:
-        head = {"name": permissive.name, "met": permissive.met.value}
-        if permissive.reason is None:
-            return {**head, "reason": None, "reason_code": None}
-        return {**head, **reason_fields(permissive.reason, self.unit)}
+        reason = permissive.reason
+        return {
+            "name": permissive.name,
+            "met": permissive.met.value,
+            "reason": reason and sentence(reason, self.unit),
+            "reason_code": reason and reason.code.value,
+        }
 
 
 _SHOWN = frozenset(IN_VIEW) - {AlarmState.NORMAL}

@@ -12,8 +12,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.publish.payloads import utc_text
 from dustcake.publish.render import UNACKNOWLEDGED
-from dustcake.publish.sparkplug.payload import DataType, QualityCode, Value
-from dustcake.publish.sparkplug.reports import Report
+from dustcake.publish.sparkplug.payload import DataType, QualityCode, Report, Value
 from dustcake.publish.wording import sentence
 from dustcake.units import PressureUnit
 
