@@ -57,11 +57,6 @@ def unit_ending(name: str) -> str | None:
     return next((ending for ending in UNIT_OF_ENDING if name.endswith(ending)), None)
 
 
-def to_pa(value: float, unit: PressureUnit) -> float:
-    """``value`` in ``unit``, as pascals."""
-    return value * unit.pa
-
-
 def from_pa(pa: float, unit: PressureUnit) -> float:
     """``pa`` pascals, in ``unit``."""
     return pa / unit.pa
@@ -89,7 +84,7 @@ class Pressure:
     @property
     def pa(self) -> float:
         """In pascals."""
-        return to_pa(self.value, self.unit)
+        return self.value * self.unit.pa
 
     def __str__(self) -> str:
         number = f"{self.value:.9f}".rstrip("0").rstrip(".")
