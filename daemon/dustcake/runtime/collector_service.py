@@ -90,10 +90,10 @@ class CollectorService:
         self._transmitter = FieldInputs(
             buses, collector.transmitter, collector.header, collector.contacts
         )
-        mqtt = settings.mqtt
-        every_s = 10.0 if mqtt is None else mqtt.measurement_every_s
-        topics = Topics("dustcake" if mqtt is None else mqtt.root, collector.name)
-        expiry_s = max(1, round(MEASUREMENTS_MISSED * every_s))
+        # Without a broker nothing is published; what would be is worded by the defaults.
+        mqtt = settings.mqtt or Mqtt(host="localhost")
+        topics = Topics(mqtt.root, collector.name)
+        expiry_s = max(1, round(MEASUREMENTS_MISSED * mqtt.measurement_every_s))
         self._renderer = Renderer(topics, self.setpoints, collector.shown_in, expiry_s)
         store.describe(self._renderer)
         self._outputs = CoilOutputs(buses, collector.outputs, collector.blower.coil)
@@ -108,26 +108,26 @@ class CollectorService:
             live=self._publish_live,
             fed=self._stepped,
             flush_s=settings.journal.flush_s,
-            measurement_every_s=every_s,
-            deadbands=None
-            if mqtt is None
-            else Deadbands(mqtt.dp_deadband.pa, mqtt.header_deadband.pa),
+            measurement_every_s=mqtt.measurement_every_s,
+            deadbands=Deadbands(mqtt.dp_deadband.pa, mqtt.header_deadband.pa),
         )
         self.request_service = RequestService(self.engine, collector.shown_in, clock)
         self._outbox = store.outbox(collector.name)
         self.link: MqttLink | None = None
         """To the broker, where the settings name one."""
         put_request = self.request_service.answer
-        self.commissioning = Commissioning(settings, collector, put_request, buses, clock)
+        self.commissioning = Commissioning(
+            settings, collector, put_request, lambda: self.engine.state, buses, clock
+        )
         self.polls = 0
         """Times the inputs were read since the start."""
         self.polls_failed = 0
         """Of these, without a proper reply for dP."""
         self.polls_missed = 0
         """Polls left out, because the one before took too long."""
-        self.watchers: list[Callable[[State], None]] = [self.commissioning.observe]
+        self.watchers: list[Callable[[State], None]] = []
         """Called with the state after each step that is completed and committed."""
-        if mqtt is not None:
+        if settings.mqtt is not None:
             requests = MqttRequests(mqtt, topics, self.request_service)
             self.link = MqttLink(
                 _link_settings(settings, mqtt, topics, requests.filters),
@@ -166,6 +166,9 @@ class CollectorService:
         if self._polled:
             self._polled = False
             self._watchdog_feeder.fed(self.name)
+        record = self.commissioning.record
+        if record is not None and record.signature is None:
+            self.commissioning.observe()
         for watcher in self.watchers:
             watcher(self.engine.state)
 

@@ -77,13 +77,15 @@ class _RunningAction:
 
 
 class Commissioning:
-    """The commissioning of one collector. ``observe`` has to be called after every step."""
+    """The commissioning of one collector, whose newest state is ``state``. While ``record`` is
+    there and not signed, ``observe`` has to be called after every step."""
 
     def __init__(
         self,
         settings: Settings,
         collector: Collector,
         put_request: PutRequest,
+        state: Callable[[], State],
         buses: Mapping[str, Bus],
         clock: Clock,
     ) -> None:
@@ -92,8 +94,8 @@ class Commissioning:
         self._steps = all_steps(self._equipment)
         self._put_request, self._buses, self._clock = put_request, buses, clock
         self._file = RecordFile(place_of(Path(settings.journal.path), collector.name))
-        self._record: Record | None = None
-        self._state: State | None = None
+        self.record: Record | None = None
+        self._state = state
         self._window: deque[Snapshot] = deque()
         self._running: _RunningAction | None = None
         self._scan: asyncio.Task[None] | None = None
@@ -108,8 +110,8 @@ class Commissioning:
             while True:
                 await self._unsaved.wait()
                 self._unsaved.clear()
-                assert self._record is not None  # whoever adds to it has begun one
-                await self._save(self._record)
+                assert self.record is not None  # whoever adds to it has begun one
+                await self._save(self.record)
         finally:
             if self._scan is not None:
                 self._scan.cancel()
@@ -117,7 +119,7 @@ class Commissioning:
     async def _load(self) -> None:
         try:
             stored = await asyncio.to_thread(self._file.read)
-            self._record = None if stored is None else decode(stored)
+            self.record = None if stored is None else decode(stored)
         except RecordError as error:
             await self._archive("damaged")
             self._problem = f"the record could not be read, and was set aside: {error}"
@@ -143,19 +145,17 @@ class Commissioning:
         except FileProblemError as error:
             log.error("commissioning record cannot be set aside", cause=str(error))
 
-    def observe(self, state: State) -> None:
+    def observe(self) -> None:
         """Take notice of the collector after a step."""
-        self._state = state
-        if self._record is None or self._record.signature is not None:
-            return
-        now = self._snapshot(state)
+        assert self.record is not None
+        now = self._snapshot()
         if self._running is not None:
             self._follow(self._running, now)
         else:
-            self._evaluate_automatic(self._record, now)
+            self._evaluate_automatic(self.record, now)
 
-    def _snapshot(self, state: State) -> Snapshot:
-        return snapshot_of(state, self._equipment.setpoints, self._clock.now().mono_s)
+    def _snapshot(self) -> Snapshot:
+        return snapshot_of(self._state(), self._equipment.setpoints, self._clock.now().mono_s)
 
     def _follow(self, running: _RunningAction, now: Snapshot) -> None:
         running.snapshots.append(now)
@@ -185,13 +185,13 @@ class Commissioning:
                 self._finish(found, result)
 
     def _observation(self, running: _RunningAction) -> Observation:
-        assert self._record is not None
+        assert self.record is not None
         snapshots, answers = tuple(running.snapshots), tuple(running.answers)
-        return Observation(self._equipment, self._record, running.fields, snapshots, answers)
+        return Observation(self._equipment, self.record, running.fields, snapshots, answers)
 
     def _finish(self, running: _RunningAction, result: ActionResult) -> None:
         """Put on record what came of it."""
-        assert self._record is not None
+        assert self.record is not None
         self._running = None
         self._window.clear()
         step, action, by = running.step.name, running.action.name, running.by
@@ -206,9 +206,9 @@ class Commissioning:
             by=by,
             utc=utc_text(self._clock.now().utc_s),
         )
-        self._record = self._record.with_entry(entry)
+        self.record = self.record.with_entry(entry)
         if running.step is self._steps[-1]:
-            self._record = self._record.signed(str(running.fields["name"]), by, entry.utc)
+            self.record = self.record.signed(str(running.fields["name"]), by, entry.utc)
         log.info("commissioning", step=step, action=action, result=result.result.value, by=by)
         self._unsaved.set()
 
@@ -219,7 +219,7 @@ class Commissioning:
             case "show":
                 return self._answer("")
             case "record":
-                record = None if self._record is None else encode(self._record).decode()
+                record = None if self.record is None else encode(self.record).decode()
                 return {"accepted": record is not None, "reason": "no record yet", "record": record}
             case "begin":
                 return self._answer(await self._begin(by))
@@ -230,9 +230,9 @@ class Commissioning:
     async def report(self, form: str) -> bytes | str:
         """The report as ``html`` or ``pdf``; why there is none."""
         await self._loaded.wait()
-        if self._record is None:
+        if self.record is None:
             return "there is no record yet"
-        content = report(self._equipment, self._record)
+        content = report(self._equipment, self.record)
         if form == "html":
             return to_html(content).encode()
         try:
@@ -243,12 +243,11 @@ class Commissioning:
     def _answer(self, refusal: str) -> Content:
         """The request was carried out, or the refusal; with the view as it now is."""
         running = self._running
-        now = None if self._state is None else self._snapshot(self._state)
         return {
             "accepted": not refusal,
             "reason": refusal or "done",
             "view": {
-                **view(self._equipment, self._steps, self._record, now),
+                **view(self._equipment, self._steps, self.record, self._snapshot()),
                 "under_way": running
                 and {
                     "step": running.step.name,
@@ -263,11 +262,11 @@ class Commissioning:
         """Begin a record, and archive the one there was. Returns a refusal, or nothing."""
         if self._running is not None:
             return "something is under way: wait for its end"
-        if self._record is not None:
+        if self.record is not None:
             await self._archive("before")
         self._window.clear()
         utc = utc_text(self._clock.now().utc_s)
-        self._record = Record(self._equipment.collector.name, self._site_name, utc, by)
+        self.record = Record(self._equipment.collector.name, self._site_name, utc, by)
         self._unsaved.set()
         return ""
 
@@ -277,8 +276,7 @@ class Commissioning:
         if isinstance(found, str):
             return found
         step, action, fields = found
-        assert self._state is not None  # or it would have been refused
-        running = _RunningAction(step, action, fields, by, [self._snapshot(self._state)])
+        running = _RunningAction(step, action, fields, by, [self._snapshot()])
         observed = self._observation(running)
         refusal = action.work.refuse(observed)
         if refusal is not None:
@@ -302,12 +300,10 @@ class Commissioning:
         return ""
 
     def _found(self, request: Mapping[str, Any]) -> tuple[ProcedureStep, Action, Fields] | str:
-        if self._record is None:
+        if self.record is None:
             return "there is no record yet: begin one"
-        if self._record.signature is not None:
+        if self.record.signature is not None:
             return "the record is signed and closed: begin a new one"
-        if self._state is None:
-            return "nothing has been read yet: try again"
         if self._running is not None:
             return f"{self._running.action.title!r} is under way: wait for its end"
         step = next((one for one in self._steps if one.name == request.get("step")), None)
@@ -316,7 +312,7 @@ class Commissioning:
         action = next((one for one in step.actions if one.name == request.get("action")), None)
         if action is None:
             return f"`action` must be one of {', '.join(one.name for one in step.actions)}"
-        first = blocked_by(self._steps, self._record, step)
+        first = blocked_by(self._steps, self.record, step)
         if first is not None:
             return f"first comes {first.title!r}: finish it, or leave it out with the reason"
         fields = request.get("fields", {})
