@@ -2,16 +2,19 @@
 
 Metrics and targets are those of ISA-18.2 (secondary sources, which agree); they are for all alarms
 one operator has, so the alarms of all collectors in question count together. One collector should
-add almost nothing.
+add almost nothing. In words and as JSON they are what `dustcake history --alarms` shows.
 """
 
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import takewhile
+from typing import Any
 
 from dustcake.core.alarms.names import ACTIVE, IN_VIEW, AlarmState
 from dustcake.core.record import record
+from dustcake.publish.payloads import utc_text
+from dustcake.publish.wording import duration
 
 TEN_MINUTES_S = 600.0
 DAY_S = 86_400.0
@@ -186,3 +189,89 @@ def _active_s(changes: Sequence[Change], from_s: float, to_s: float) -> float:
         for change, end_s in zip(changes, ends, strict=True)
         if change.state in ACTIVE
     )
+
+
+# --- in words
+
+_LISTED = 10
+
+
+def metrics_content(found: Metrics) -> dict[str, Any]:
+    """All of them, as JSON has them."""
+    return {
+        "event": "alarm_metrics",
+        "from": utc_text(found.from_s),
+        "to": utc_text(found.to_s),
+        "raised": found.raised,
+        "per_hour": round(found.per_hour, 4),
+        "per_day": round(found.per_day, 4),
+        "most_in_ten_minutes": found.most_in_ten_minutes,
+        "flooded_share": round(found.flooded_share, 6),
+        "floods": [
+            {"from": utc_text(f.from_s), "to": utc_text(f.to_s), "raised": f.raised}
+            for f in found.floods
+        ],
+        "by_priority": found.by_priority,
+        "chattering": [_name(one) for one in found.chattering],
+        "stale": [_name(one) for one in found.stale],
+        "out_of_view": [{**_name(one), "state": one.state} for one in found.out_of_view],
+        "alarms": [
+            {
+                **_name(one),
+                "raised": one.raised,
+                "share": round(one.share, 4),
+                "chattering": one.chattering,
+                "active_s": round(one.active_s, 3),
+                "state": one.state,
+                "since": utc_text(one.since_s),
+            }
+            for one in found.alarms
+        ],
+    }
+
+
+def _name(one: OneAlarm) -> dict[str, Any]:
+    return {"collector": one.collector, "alarm": one.alarm}
+
+
+def metrics_words(found: Metrics) -> Iterator[str]:
+    """The same for people, beside the"""
+    span = duration(found.to_s - found.from_s)
+    yield ""
+    yield f"Alarms from {utc_text(found.from_s)} to {utc_text(found.to_s)} ({span})"
+    yield (
+        f"  raised             {found.raised}: {found.per_hour:.3g} an hour, {found.per_day:.3g} a "
+        f"day; target {TARGET_PER_HOUR} an hour for one operator, at most "
+        f"{MOST_PER_HOUR}"
+    )
+    yield (
+        f"  most in 10 min     {found.most_in_ten_minutes}; floods (more than "
+        f"{FLOOD_ABOVE}): {len(found.floods)}, {found.flooded_share:.2%} of the time; "
+        f"target below {MOST_FLOODED_SHARE:.0%}"
+    )
+    shares = ", ".join(
+        f"{name} {found.by_priority.get(name, 0)} (target {share:.0%})"
+        for name, share in PRIORITY_SHARES.items()
+    )
+    yield f"  by priority        {shares}"
+    yield (
+        f"  chattering         {_names(found.chattering)}; raised {CHATTER_TIMES} times in "
+        f"{duration(CHATTER_S)}"
+    )
+    yield (
+        f"  stale              {_names(found.stale)}; active for more than "
+        f"{duration(STALE_S)}, target fewer than {MOST_STALE}"
+    )
+    yield f"  out of view        {_names(found.out_of_view)}"
+    yield "  most frequent      times  share  time in alarm"
+    for one in found.alarms[:_LISTED]:
+        if one.raised or one.active_s:
+            yield (
+                f"    {one.collector} {one.alarm:26} {one.raised:5}  {one.share:5.0%}  "
+                f"{duration(one.active_s)}"
+            )
+    yield "  Targets: ISA-18.2, from secondary sources."
+
+
+def _names(alarms: Iterable[OneAlarm]) -> str:
+    return ", ".join(f"{one.collector} {one.alarm}" for one in alarms) or "none"
