@@ -150,8 +150,13 @@ class CollectorOutbox:
             self._waiting = None
 
     def forget(self, connection: sqlite3.Connection, refs: frozenset[int]) -> None:
-        """Delete these, within the caller's transaction."""
-        self._note_last(connection)  # before rows go, so that no number is ever given twice
+        """Delete these, within the caller's transaction, and before it adds any."""
+        newest: int | None = connection.execute(
+            f"SELECT max(ref) FROM outbox WHERE collector = ? AND {sane('ref')}",
+            (self._collector,),
+        ).fetchone()[0]
+        # Before rows go, so that no number is ever given twice.
+        self._last_ref = max(self._last_ref, newest or 0)
         connection.executemany(
             "DELETE FROM outbox WHERE collector = ? AND ref = ?",
             [(self._collector, ref) for ref in refs],
@@ -206,17 +211,9 @@ class CollectorOutbox:
         return row if again == [one] else None
 
     def _insert(self, connection: sqlite3.Connection, **values: object) -> int:
-        self._note_last(connection)
         self._last_ref += 1
         insert(connection, "outbox", collector=self._collector, ref=self._last_ref, **values)
         return self._last_ref
-
-    def _note_last(self, connection: sqlite3.Connection) -> None:
-        newest: int | None = connection.execute(
-            f"SELECT max(ref) FROM outbox WHERE collector = ? AND {sane('ref')}",
-            (self._collector,),
-        ).fetchone()[0]
-        self._last_ref = max(self._last_ref, newest or 0)
 
     def _read(self, connection: sqlite3.Connection, most: int) -> list[Queued]:
         """The oldest, and one more where there is one."""
