@@ -149,35 +149,36 @@ class History:
     ) -> Iterator[RecordedEvent]:
         """Every event in the order of the journal; where given only of ``collector``, of these
         ``names``, between those times (as recorded, or as found out later)."""
-        rows = self._connection.execute(
-            f"SELECT * FROM ({_EVENTS}) "
+        return self._events(
             "WHERE (:since IS NULL OR coalesce(utc_s, found_utc_s) >= :since) "
             "AND (:until IS NULL OR coalesce(utc_s, found_utc_s) <= :until) ORDER BY n",
-            {
-                "collector": collector,
-                "names": _as_json(names),
-                "since": since_utc_s,
-                "until": until_utc_s,
-            },
+            collector,
+            names,
+            since=since_utc_s,
+            until=until_utc_s,
         )
-        return map(_event, rows)
 
     def newest(
         self, collector: str, names: Collection[str] | None, most: int, within: int
     ) -> list[RecordedEvent]:
         """The newest ``most`` events of these ``names``, newest first, among the newest ``within``
         of all: so that few of them in a long record take no longer to find."""
-        rows = self._connection.execute(
-            f"SELECT * FROM ({_EVENTS}) WHERE n > (SELECT max(n) FROM events) - :within "
-            "ORDER BY n DESC LIMIT :most",
-            {
-                "collector": collector,
-                "names": _as_json(names),
-                "most": most,
-                "within": within,
-            },
+        return list(
+            self._events(
+                "WHERE n > (SELECT max(n) FROM events) - :within ORDER BY n DESC LIMIT :most",
+                collector,
+                names,
+                most=most,
+                within=within,
+            )
         )
-        return [_event(row) for row in rows]
+
+    def _events(
+        self, which: str, collector: str | None, names: Collection[str] | None, **values: object
+    ) -> Iterator[RecordedEvent]:
+        values["collector"] = collector
+        values["names"] = None if names is None else json.dumps([*names])
+        return map(_event, self._connection.execute(f"SELECT * FROM ({_EVENTS}) {which}", values))
 
     def span(self, collector: str | None) -> tuple[float | None, float | None]:
         """UTC seconds of the first and the last event with a time of day; None where there is
@@ -214,10 +215,6 @@ class History:
             "SELECT start, utc_offset_s FROM clock WHERE utc_offset_s IS NOT NULL ORDER BY n DESC"
         )
         return dict(rows.fetchall())
-
-
-def _as_json(names: Collection[str] | None) -> str | None:
-    return None if names is None else json.dumps([*names])
 
 
 def _event(row: tuple[Any, ...]) -> RecordedEvent:

@@ -184,11 +184,6 @@ class CollectorOutbox:
             row = None
             if one.keep is Keep.EVENT:
                 row = self._reference(one, commit, *next(rows, (None, None)))
-            else:
-                connection.execute(
-                    "DELETE FROM outbox WHERE keep = 'latest' AND topic = ? AND collector = ?",
-                    (one.topic, self._collector),
-                )
             what: dict[str, object] = {"topic": one.topic, "payload": one.payload}
             if row is not None:
                 quality = commit.state.sample.quality.value
@@ -211,8 +206,10 @@ class CollectorOutbox:
         return row if again == [one] else None
 
     def _insert(self, connection: sqlite3.Connection, **values: object) -> int:
+        # An older one that the newest of its topic replaces is found by a unique index.
         self._last_ref += 1
-        insert(connection, "outbox", collector=self._collector, ref=self._last_ref, **values)
+        place = {"collector": self._collector, "ref": self._last_ref}
+        insert(connection, "outbox", "INSERT OR REPLACE", **place, **values)
         return self._last_ref
 
     def _read(self, connection: sqlite3.Connection, most: int) -> list[Queued]:
