@@ -17,7 +17,6 @@ from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.life_and_air import air_content, life_content
 from dustcake.publish.payloads import (
     Fields,
-    contact,
     event_content,
     measured,
     payload,
@@ -61,9 +60,9 @@ class Renderer:
             "dp": measured(state.sample, self.unit),
             "header": None if header is None else measured(header, header_unit(self.unit)),
             # Without a contact it is what dP proves.
-            "blower_running": contact(state.blower.running),
+            "blower_running": quantity(state.blower.running, None),
             **{
-                name: contact(getattr(contacts, name)) if getattr(fitted, name) else None
+                name: quantity(getattr(contacts, name), None) if getattr(fitted, name) else None
                 for name in CONTACT_NAMES
                 if name != "blower_running"
             },
@@ -118,7 +117,7 @@ class Renderer:
             "on_time": point_content(SetPoint.ON_TIME, pulsing.on_time_s, self.unit),
             "set_points_by_request": self._by_request(state.set_point_overrides.points),
             "change_held": self._held(state.set_point_overrides.pending),
-            "filter_life": life_content(state.filter_life, self.setpoints.seasoning_h, self.unit),
+            "filter_life": self._life(state),
             "air": air_content(
                 state.air, state.blower.total_until_s(state.sample.at.mono_s), self.setpoints
             ),
@@ -170,9 +169,9 @@ class Renderer:
         """Events, in order; ``quality`` of the dP reading at their time."""
         return [
             self._publication(
-                "event", event.at.utc_s, event.seq, event_content(event, self.unit, quality)
+                "event", each.at.utc_s, each.seq, event_content(each, self.unit, quality)
             )
-            for event in events
+            for each in events
         ]
 
     def everything(self, state: State, utc_s: float | None) -> list[Publication]:
@@ -188,11 +187,10 @@ class Renderer:
         published = self.events(events, after.sample.quality)
         if len(before.alarms) != len(after.alarms):
             return [*published, *self.everything(after, utc_s)]
+        alarms = zip(before.alarms, after.alarms, self.setpoints.alarms, strict=True)
         published += [
             self.alarm(new, setting, after.next_seq - 1)
-            for old, new, setting in zip(
-                before.alarms, after.alarms, self.setpoints.alarms, strict=True
-            )
+            for old, new, setting in alarms
             if _alarm_news(old) != _alarm_news(new)
         ]
         if _state_news(before) != _state_news(after) or self._life_differs(before, after):
@@ -202,11 +200,10 @@ class Renderer:
     def _life_differs(self, before: State, after: State) -> bool:
         if before.filter_life is after.filter_life:
             return False
-        was, now = (
-            life_content(each.filter_life, self.setpoints.seasoning_h, self.unit)
-            for each in (before, after)
-        )
-        return was != now
+        return self._life(before) != self._life(after)
+
+    def _life(self, state: State) -> Fields:
+        return life_content(state.filter_life, self.setpoints.seasoning_h, self.unit)
 
     def _by_request(self, points: Iterable[SetPointOverride]) -> list[Fields]:
         """What is not as the settings file has it, and who changed it when."""
@@ -245,10 +242,13 @@ class Renderer:
         ]
 
     def _permissive(self, permissive: Permissive) -> Fields:
-        head = {"name": permissive.name, "met": permissive.met.value}
-        if permissive.reason is None:
-            return {**head, "reason": None, "reason_code": None}
-        return {**head, **reason_fields(permissive.reason, self.unit)}
+        reason = permissive.reason
+        return {
+            "name": permissive.name,
+            "met": permissive.met.value,
+            "reason": reason and sentence(reason, self.unit),
+            "reason_code": reason and reason.code.value,
+        }
 
 
 _SHOWN = frozenset(IN_VIEW) - {AlarmState.NORMAL}

@@ -26,14 +26,7 @@ _TYPES = {
     "array": "an array",
     "object": "a table",
 }
-_SCHEMA_TYPES = {
-    str: "string",
-    bool: "boolean",
-    int: "integer",
-    float: "number",
-    list: "array",
-    dict: "object",
-}
+_TYPES_GIVEN = dict(zip((str, bool, int, float, list, dict), _TYPES.values(), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,14 +119,13 @@ def problem_of(error: ErrorDetails, data: Mapping[str, Any], labels: Labels) -> 
         case "missing" | "union_tag_not_found":
             return Problem(setting, "missing", _allowed(here), _add(location, here))
         case "extra_forbidden":
-            key = str(location[-1])
             known = sorted(parent.get("properties", {}))
-            allowed = f"known here: {', '.join(known)}"
-            return Problem(setting, "unknown setting", allowed, _nearest(key, known, location))
+            remedy = _nearest(str(location[-1]), known)
+            return Problem(setting, "unknown setting", f"known here: {', '.join(known)}", remedy)
         case "enum" if error["loc"][-1] == "[key]":
-            names = parent["propertyNames"]["enum"]
-            remedy = _nearest(str(location[-1]), names, location)
-            return Problem(setting, "unknown name", f"one of {', '.join(names)}", remedy)
+            known = parent["propertyNames"]["enum"]
+            remedy = _nearest(str(location[-1]), known)
+            return Problem(setting, "unknown name", f"one of {', '.join(known)}", remedy)
         case "union_tag_invalid":
             kinds = sorted(here["discriminator"]["mapping"])
             value = _show(error["input"].get("kind"), (*location, "kind"))
@@ -159,7 +151,7 @@ def _remedy(error: ErrorDetails, location: Location, here: Schema) -> str:
     if kind == "object":
         return f"write it as a table, under a header of its own ending in {location[-1]}]"
     if kind in ("number", "integer") and isinstance(value, str):
-        return f"write it as {_type_wanted(here)} without quotation marks"
+        return f"write it as {_TYPES[kind]} without quotation marks"
     if kind == "string" and not isinstance(value, str):
         return f"write it in quotation marks{_example(location, here)}"
     if description := here.get("description"):
@@ -178,7 +170,7 @@ def _add(location: Location, here: Schema) -> str:
     return f"add `{last} = ...`{_example(location, here)}. {meaning}".strip()
 
 
-def _nearest(key: str, known: Sequence[str], location: Location) -> str:
+def _nearest(key: str, known: Sequence[str]) -> str:
     if close := get_close_matches(key, known, n=1):
         return f"did you mean `{close[0]}`?"
     if any(word in key.lower() for word in _SECRET_WORDS) and "password_file" in known:
@@ -201,10 +193,6 @@ def _quoted(choices: Sequence[str]) -> str:
     return ", ".join(f'"{choice}"' for choice in choices)
 
 
-def _type_wanted(here: Schema) -> str:
-    return _TYPES.get(here.get("type", ""), "another value")
-
-
 def _allowed(here: Schema) -> str:
     if "enum" in here:
         return f"one of {_quoted(here['enum'])}"
@@ -212,7 +200,7 @@ def _allowed(here: Schema) -> str:
         return f'"{here["const"]}"'
     if mapping := here.get("discriminator", {}).get("mapping"):
         return f"a table whose kind is one of {_quoted(sorted(mapping))}"
-    text = _type_wanted(here)
+    text = _TYPES.get(here.get("type", ""), "another value")
     low = here.get("minimum", here.get("exclusiveMinimum"))
     high = here.get("maximum", here.get("exclusiveMaximum"))
     if low is not None and high is not None:
@@ -248,14 +236,12 @@ def _show(value: object, location: Location) -> str:
     # A user and password before the host of an address is a common way to write them.
     if any(word in name for word in _SECRET_WORDS) or (isinstance(value, str) and "@" in value):
         return _NOT_SHOWN
-    if isinstance(value, bool):
+    if isinstance(value, bool | int | float) and not abs(value) > 10**30:
         return str(value).lower()
-    if isinstance(value, int | float) and not abs(value) > 10**30:
-        return str(value)
     if isinstance(value, str) and len(value) <= 80:
         return f'"{value}"' if value.isprintable() else repr(value)
     return _type_given(value)
 
 
 def _type_given(value: object) -> str:
-    return _TYPES.get(_SCHEMA_TYPES.get(type(value), ""), "a date or time")
+    return _TYPES_GIVEN.get(type(value), "a date or time")

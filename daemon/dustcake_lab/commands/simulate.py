@@ -94,7 +94,7 @@ def _simulate(arguments: argparse.Namespace) -> None:
             f"{error}: choose settings with one output for each row, or another scenario"
         ) from None
     until_s = (arguments.days or scenario.days) * _DAY_S
-    curves, line = Curves(scenario.plant.rows), progress_line()
+    curves, line = Curves(scenario.plant.rows, until_s), progress_line()
     watchers: list[Callable[[ClosedLoop], None]] = [] if line is None else [_Bar(line, until_s)]
     if arguments.plot is not None:
         watchers.append(curves.watch)
