@@ -1,4 +1,4 @@
-"""From a state and its events to what the broker gets."""
+"""From a state and its events to what the broker gets, a measurement when it is worth a message."""
 
 from collections.abc import Iterable
 
@@ -6,7 +6,7 @@ from dustcake.core.alarms.names import IN_VIEW, Alarm, AlarmSetting, AlarmState
 from dustcake.core.cleaning.state import Permissive
 from dustcake.core.events import Event
 from dustcake.core.minutes import Minute, Spread
-from dustcake.core.reading import Quality
+from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import PendingChange, SetPoint, SetPointOverride
 from dustcake.core.requests.set_point_overrides import effective
@@ -290,3 +290,55 @@ def _spread(spread: Spread | None) -> Fields | None:
         "mean": quantity(spread.mean_pa, "Pa", digits=2),
         "max": quantity(spread.max_pa, "Pa", digits=2),
     }
+
+
+# Polls come a little sooner or later than they should: with a heartbeat of one poll, every second
+# of them would be passed over.
+_EARLY = 0.95
+
+
+@record
+class Deadbands:
+    """Pressures that differ by less than this from the last ones reported are no news, Pa."""
+
+    dp_pa: float
+    header_pa: float
+
+
+class ExceptionReporter:
+    """Remembers what was reported last. ``every_s``: the heartbeat, after which it is due
+    whatever has changed; ``deadbands`` None: only then, and when the quality changes."""
+
+    def __init__(self, every_s: float, deadbands: Deadbands | None) -> None:
+        self._every_s = every_s
+        self._deadbands = deadbands
+        self._reported: tuple[float, State] | None = None
+
+    def is_due(self, state: State, mono_s: float) -> bool:
+        """Whether the measurement is to be reported now; if so it counts as reported."""
+        due = self._reported is None or self._is_news(state, mono_s, *self._reported)
+        if due:
+            self._reported = mono_s, state
+        return due
+
+    def _is_news(self, state: State, mono_s: float, then_s: float, then: State) -> bool:
+        if mono_s - then_s >= _EARLY * self._every_s:
+            return True
+        if self._deadbands is None:
+            return state.sample.quality is not then.sample.quality
+        return (
+            state.contacts != then.contacts
+            or state.blower.running is not then.blower.running
+            or _differs(state.sample, then.sample, self._deadbands.dp_pa)
+            or _differs(state.header, then.header, self._deadbands.header_pa)
+        )
+
+
+def _differs(now: Sample | None, reported: Sample | None, deadband_pa: float) -> bool:
+    if now is None or reported is None:
+        return now is not reported
+    if now.quality is not reported.quality:
+        return True
+    if now.pa is None or reported.pa is None:
+        return now.pa is not reported.pa
+    return abs(now.pa - reported.pa) >= deadband_pa

@@ -15,9 +15,8 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import ReadFailure
 from dustcake.core.state import State
 from dustcake.ports import Clock, Watchdog
-from dustcake.publish.exception_reporting import Deadbands
 from dustcake.publish.payloads import measured
-from dustcake.publish.render import Renderer
+from dustcake.publish.render import Deadbands, Renderer
 from dustcake.publish.topics import Publication, Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.commissioning import Commissioning
