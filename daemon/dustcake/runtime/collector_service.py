@@ -15,9 +15,8 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import ReadFailure
 from dustcake.core.state import State
 from dustcake.ports import Clock, Watchdog
-from dustcake.publish.exception_reporting import Deadbands
 from dustcake.publish.payloads import measured
-from dustcake.publish.render import Renderer
+from dustcake.publish.render import Deadbands, Renderer
 from dustcake.publish.topics import Publication, Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.commissioning import Commissioning
@@ -238,7 +237,7 @@ def _link_settings(
 ) -> LinkSettings:
     """One connection for each collector, so that each has a will of its own and the broker's
     access rules can keep one collector from speaking for another."""
-    client_id = settings.mqtt_client_id
+    client_id = settings.client_id("mqtt")
     if len(settings.collectors) > 1:
         client_id = f"{client_id}-{topics.collector}"
     broker = _filled_in(mqtt, topics.collector)
