@@ -49,27 +49,15 @@ UNIT_OF_ENDING = {
 }
 """The unit of a number by the ending of its name; the first that fits."""
 
-_NUMBER = re.compile(r"[-+]?[0-9]+(?:\.[0-9]+)?")
-
 
 def unit_ending(name: str) -> str | None:
     """The ending of ``name`` that says its unit; None where it has none."""
     return next((ending for ending in UNIT_OF_ENDING if name.endswith(ending)), None)
 
 
-def to_pa(value: float, unit: PressureUnit) -> float:
-    """``value`` in ``unit``, as pascals."""
-    return value * unit.pa
-
-
-def from_pa(pa: float, unit: PressureUnit) -> float:
-    """``pa`` pascals, in ``unit``."""
-    return pa / unit.pa
-
-
 def show(pa: float, unit: PressureUnit) -> str:
     """``pa`` for people, in ``unit``."""
-    text = f"{from_pa(pa, unit):.{unit.decimals}f}"
+    text = f"{pa / unit.pa:.{unit.decimals}f}"
     return f"{text.removeprefix('-') if float(text) == 0 else text} {unit}"
 
 
@@ -89,7 +77,7 @@ class Pressure:
     @property
     def pa(self) -> float:
         """In pascals."""
-        return to_pa(self.value, self.unit)
+        return self.value * self.unit.pa
 
     def __str__(self) -> str:
         number = f"{self.value:.9f}".rstrip("0").rstrip(".")
@@ -110,7 +98,7 @@ def parse_pressure(text: str) -> Pressure:
 
 
 def _what_is_wrong(text: str) -> str:
-    number = _NUMBER.match(text.strip())
+    number = re.match(r"[-+]?[0-9]+(?:\.[0-9]+)?", text.strip())
     known = ", ".join(PressureUnit)
     if number is None:
         return f'it does not start with a number: write it like "4.0 inH2O" (units: {known})'

@@ -29,7 +29,7 @@ _HANDSHAKE_APART_S = 0.025  # its signature is dear on a small computer
 _SWEEP_S = 1.0
 _NO_FILES_LEFT_S = 1.0
 _LOOK_S = 0.05
-_BACKLOG = 128
+BACKLOG = 128
 _TLS_PIECE_BYTES = 16_384
 """Deciphered at once: asyncio's own are 16 times as many, of which one byte may be a record."""
 sslproto.SSLProtocol.max_size = _TLS_PIECE_BYTES  # nothing else in the daemon uses it
@@ -133,7 +133,6 @@ class Listener:
                 tasks.create_task(self._sweep())
                 for listening in sockets:
                     listening.setblocking(False)
-                    listening.listen(_BACKLOG)
                     tasks.create_task(self._accept(listening, make, tls, tasks))
         finally:
             for listening in sockets:
@@ -225,14 +224,8 @@ async def listening_at(host: str, port: int) -> list[socket.socket]:
     found = await loop.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
     sockets: list[socket.socket] = []
     try:
-        for family, kind, protocol, _, address in dict.fromkeys(found):
-            listening = socket.socket(family, kind, protocol)
-            sockets.append(listening)
-            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            if family == socket.AF_INET6:
-                listening.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
-            listening.bind(address)
-            listening.listen(_BACKLOG)
+        for family, _, _, _, address in dict.fromkeys(found):
+            sockets.append(socket.create_server(address, family=family, backlog=BACKLOG))
     except OSError:
         for listening in sockets:
             listening.close()

@@ -11,7 +11,6 @@ from collections.abc import Iterable
 from dataclasses import fields
 from datetime import UTC, datetime
 from enum import StrEnum
-from functools import lru_cache
 from typing import Any
 
 from dustcake.core.alarms.names import AlarmName, AlarmState, Priority
@@ -141,7 +140,6 @@ SHARED: Schema = {
 _ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
-@lru_cache(maxsize=256)  # a message has the same time more than once
 def utc_text(utc_s: float | None) -> str | None:
     """ISO 8601 in UTC to the millisecond; None while the clock is not known."""
     if utc_s is None:

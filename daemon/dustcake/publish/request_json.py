@@ -47,26 +47,22 @@ def read_object(text: bytes) -> dict[str, Any] | InvalidRequest:
     try:
         # Decoded here, because the library would guess at other encodings.
         found = json.loads(text.decode(), object_pairs_hook=_once_each, parse_constant=_no_number)
-    except _SaidTwiceError:
-        return InvalidRequest("a name stands twice in one object")
-    except (UnicodeDecodeError, ValueError, RecursionError):
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
         return InvalidRequest("not JSON in UTF-8")
+    except ValueError as error:
+        return InvalidRequest(str(error))
     return found if isinstance(found, dict) else InvalidRequest("not a JSON object")
-
-
-class _SaidTwiceError(Exception):
-    pass
 
 
 def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) < len(pairs):
-        raise _SaidTwiceError
+        raise ValueError("a name stands twice in one object")
     return found
 
 
 def _no_number(constant: str) -> None:
-    raise ValueError(f"{constant} is not JSON")
+    raise json.JSONDecodeError("no JSON", constant, 0)
 
 
 def read_request(

@@ -15,9 +15,8 @@ from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import ReadFailure
 from dustcake.core.state import State
 from dustcake.ports import Clock, Watchdog
-from dustcake.publish.exception_reporting import Deadbands
 from dustcake.publish.payloads import measured
-from dustcake.publish.render import Renderer
+from dustcake.publish.render import Deadbands, Renderer
 from dustcake.publish.topics import Publication, Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.commissioning import Commissioning
@@ -90,10 +89,10 @@ class CollectorService:
         self._transmitter = FieldInputs(
             buses, collector.transmitter, collector.header, collector.contacts
         )
-        mqtt = settings.mqtt
-        every_s = 10.0 if mqtt is None else mqtt.measurement_every_s
-        topics = Topics("dustcake" if mqtt is None else mqtt.root, collector.name)
-        expiry_s = max(1, round(MEASUREMENTS_MISSED * every_s))
+        # Without a broker nothing is published; what would be is worded by the defaults.
+        mqtt = settings.mqtt or Mqtt(host="localhost")
+        topics = Topics(mqtt.root, collector.name)
+        expiry_s = max(1, round(MEASUREMENTS_MISSED * mqtt.measurement_every_s))
         self._renderer = Renderer(topics, self.setpoints, collector.shown_in, expiry_s)
         store.describe(self._renderer)
         self._outputs = CoilOutputs(buses, collector.outputs, collector.blower.coil)
@@ -108,10 +107,8 @@ class CollectorService:
             live=self._publish_live,
             fed=self._stepped,
             flush_s=settings.journal.flush_s,
-            measurement_every_s=every_s,
-            deadbands=None
-            if mqtt is None
-            else Deadbands(mqtt.dp_deadband.pa, mqtt.header_deadband.pa),
+            measurement_every_s=mqtt.measurement_every_s,
+            deadbands=Deadbands(mqtt.dp_deadband.pa, mqtt.header_deadband.pa),
         )
         self.request_service = RequestService(self.engine, collector.shown_in, clock)
         self._outbox = store.outbox(collector.name)
@@ -129,7 +126,7 @@ class CollectorService:
         """Polls left out, because the one before took too long."""
         self.watchers: list[Callable[[State], None]] = []
         """Called with the state after each step that is completed and committed."""
-        if mqtt is not None:
+        if settings.mqtt is not None:
             requests = MqttRequests(mqtt, topics, self.request_service)
             self.link = MqttLink(
                 _link_settings(settings, mqtt, topics, requests.filters),
@@ -240,7 +237,7 @@ def _link_settings(
 ) -> LinkSettings:
     """One connection for each collector, so that each has a will of its own and the broker's
     access rules can keep one collector from speaking for another."""
-    client_id = settings.mqtt_client_id
+    client_id = settings.client_id("mqtt")
     if len(settings.collectors) > 1:
         client_id = f"{client_id}-{topics.collector}"
     broker = _filled_in(mqtt, topics.collector)

@@ -12,7 +12,7 @@ from typing import Any
 import structlog
 
 from dustcake.adapters.local_socket import LocalSocket
-from dustcake.adapters.modbus import Bus, open_bus
+from dustcake.adapters.modbus import Bus
 from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.inputs import Stopping
 from dustcake.ports import Clock, Watchdog
@@ -68,7 +68,7 @@ async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
     retention = Retention(journal.raw_days, journal.minutes_days, journal.max_size_mb * 1_000_000)
     async with AsyncExitStack() as stack:
         store = await stack.enter_async_context(SqliteStore.open(Path(journal.path), retention))
-        buses = {bus.name: open_bus(bus, clock) for bus in settings.buses}
+        buses = {bus.name: Bus(bus, clock) for bus in settings.buses}
         for bus in buses.values():
             stack.push_async_callback(bus.aclose)
         feeder = WatchdogFeeder(watchdog, [collector.name for collector in settings.collectors])

@@ -127,7 +127,7 @@ class PanelSource:
         display = Display(unit)
         return [
             {
-                "utc": utc_text(one.found_utc_s if one.utc_s is None else one.utc_s),
+                "utc": utc_text(one.at_utc_s),
                 "text": _sentence(one, display),
             }
             for one in found

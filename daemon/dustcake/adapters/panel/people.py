@@ -76,13 +76,9 @@ class LockOut:
 
     def wait_s(self, *keys: str) -> float:
         """How long it is until all of ``keys`` may try again; 0 if they may now."""
-        return max(map(self._wait_s, keys), default=0.0)
-
-    def _wait_s(self, key: str) -> float:
-        count, last_s = self._failures.get(key, (0, 0.0))
-        if count < FREE_TRIES:
-            return 0.0
-        return max(0.0, last_s + LOCKED_S - self._now())
+        failures = [self._failures[key] for key in keys if key in self._failures]
+        locked_s = [last_s + LOCKED_S for count, last_s in failures if count >= FREE_TRIES]
+        return max(0.0, max(locked_s, default=0.0) - self._now())
 
     def failed(self, *keys: str) -> None:
         """One more failure of each."""

@@ -10,7 +10,7 @@ from xml.etree.ElementTree import Element, SubElement, tostring
 
 from dustcake.adapters.panel import Trend
 from dustcake.core.minutes import Spread
-from dustcake.units import PressureUnit, from_pa, show
+from dustcake.units import PressureUnit, show
 
 HEIGHT = 260
 NARROWEST, WIDEST = 280, 1600
@@ -34,11 +34,11 @@ class TrendPicture:
     ) -> None:
         self._right = width - RIGHT
         self._trend = trend
-        self._points = {name: from_pa(pa, unit) for name, pa in set_points_pa.items()}
+        self._points = {name: pa / unit.pa for name, pa in set_points_pa.items()}
         self._unit = unit
         self._ahead_s = 60.0 * zone_min
-        highest = [from_pa(spread.max_pa, unit) for _, spread in trend.parts]
-        lowest = [from_pa(spread.min_pa, unit) for _, spread in trend.parts]
+        highest = [spread.max_pa / unit.pa for _, spread in trend.parts]
+        lowest = [spread.min_pa / unit.pa for _, spread in trend.parts]
         top, bottom = max([*highest, *self._points.values()]), min([0.0, *lowest])
         self._step = _step(top - bottom)
         # A reading a little below zero, as with the blower off, is no reason for another line.
@@ -138,7 +138,7 @@ class TrendPicture:
         self._draw("polyline", "mean", points=" ".join(mean))
 
     def _place(self, utc_s: float, pa: float) -> str:
-        return f"{self._x(utc_s):.1f},{self._y(from_pa(pa, self._unit)):.1f}"
+        return f"{self._x(utc_s):.1f},{self._y(pa / self._unit.pa):.1f}"
 
 
 def _step(span: float) -> float:

@@ -276,8 +276,6 @@ class Database:
         self._connection = connection
         self._executor = executor
         self._damaged = False
-        self.replacements = 0
-        """How often the file was found damaged and another one started."""
 
     @classmethod
     @asynccontextmanager
@@ -320,22 +318,18 @@ class Database:
     def _call(self, call: Callable[[sqlite3.Connection], T], otherwise: Callable[[], None]) -> T:
         if self._damaged:
             try:
-                self._replace()
+                self._connection.close()
+                self._connection = start_afresh(self.path)
             except (sqlite3.Error, OSError):
                 otherwise()
                 raise
+            self._damaged = False
         try:
             with damage_named():
                 return call(self._connection)
         except sqlite3.Error as error:
             self._damaged = is_damage(error)
             raise
-
-    def _replace(self) -> None:
-        self._connection.close()
-        self._connection = start_afresh(self.path)
-        self._damaged = False
-        self.replacements += 1
 
 
 PAGES_AT_ONCE = 2048  # so that a daemon that wants to commit meanwhile waits for milliseconds

@@ -61,11 +61,13 @@ def sane(column: str) -> str:
     return f"typeof({column}) = 'integer' AND {column} BETWEEN 0 AND {LARGEST - 1}"
 
 
-def insert(connection: sqlite3.Connection, table: str, **values: object) -> int:
+def insert(
+    connection: sqlite3.Connection, table: str, how: str = "INSERT", /, **values: object
+) -> int:
     """Add a row; its number, where the table numbers its rows."""
     columns, places = ", ".join(values), ", ".join("?" * len(values))
     added = connection.execute(
-        f"INSERT INTO {table} ({columns}) VALUES ({places})", tuple(values.values())
+        f"{how} INTO {table} ({columns}) VALUES ({places})", tuple(values.values())
     )
     return added.lastrowid or 0
 
@@ -254,6 +256,11 @@ class RecordedEvent:
     name: str
     fields: dict[str, Any]
     found_utc_s: float | None = None
+
+    @property
+    def at_utc_s(self) -> float | None:
+        """When it happened, or when that was found out to have been."""
+        return self.found_utc_s if self.utc_s is None else self.utc_s
 
     def event(self) -> Event | None:
         """The event itself; None where another version wrote it and this one cannot read it."""

@@ -24,7 +24,7 @@ from dustcake.commissioning.procedure import (
 )
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
-from dustcake.units import PressureUnit, from_pa
+from dustcake.units import PressureUnit
 
 MEASURED_S = 8.0
 CAKE_STAYS_S = 20.0
@@ -220,7 +220,7 @@ def _proposed(observed: Observation) -> ActionResult:
 
 def _written(pa: float, unit: PressureUnit) -> str:
     """As in a settings file, to as many digits as make sense there."""
-    return f"{from_pa(pa, unit):.4g} {unit}"
+    return f"{pa / unit.pa:.4g} {unit}"
 
 
 def _not_proposed(observed: Observation) -> str | None:
