@@ -19,6 +19,8 @@ from dustcake.core.pulse_response.state import (
 )
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 # So many more pulses that began too low than that did not are no accident.
@@ -145,20 +147,21 @@ def after_pulse(
     return found(context, known, finding)
 
 
-def weak_thresholds_pa(header: HeaderRecord) -> tuple[float, ...]:
-    """Every header pressure at which ``without_pulse`` may do otherwise, beside the lower
-    limit of the settings."""
+def thresholds_pa(_setpoints: Setpoints, state: State) -> tuple[float, ...]:
+    """Every header pressure at which ``without_pulse`` may do otherwise, beside the lower limit of
+    the settings."""
+    header = state.pulse_response.header
     return (WEAK * header.usual_pa,) if header.rests >= RESTS else ()
 
 
-def without_pulse(
-    context: StepContext, known: PulseResponseState, before_pa: float | None, now_pa: float | None
-) -> PulseResponseState:
+def without_pulse(context: StepContext, state: State) -> PulseResponseState:
     """A header that falls between two polls below its lower limit, or to a weak pressure, with no
     pulse to explain it, while the blower runs. Nobody vents it for work then."""
+    known, now_pa = state.pulse_response, state.header_pa
+    before_pa = context.before.header_pa if context.polled else None
     if before_pa is None or now_pa is None or known.observation is not None:
         return known
-    limits_pa = (context.setpoints.header_limits.min_pa, *weak_thresholds_pa(known.header))
+    limits_pa = (context.setpoints.header_limits.min_pa, *thresholds_pa(context.setpoints, state))
     passed = any(now_pa < limit_pa <= before_pa for limit_pa in limits_pa)
     if not passed or now_pa > (1 - _AT_ONCE) * before_pa:
         return known

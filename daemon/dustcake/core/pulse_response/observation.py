@@ -13,7 +13,7 @@ from dustcake.core.pulse_response.state import (
     ValveRecord,
 )
 from dustcake.core.record import replace, update
-from dustcake.core.setpoints import Scale, Setpoints
+from dustcake.core.setpoints import Scale
 from dustcake.core.signal_validation.state import is_well_formed
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
@@ -193,9 +193,7 @@ def _response_to(observation: Observation, known: PulseResponseState, state: Sta
 def advance(context: StepContext, state: State) -> State:
     """See whether the header, or dP, is too low with no pulse to explain it."""
     if state.blower.running and context.setpoints.diagnosis.response_s > 0:
-        before_pa = context.before.header_pa if context.polled else None
-        known = headers.without_pulse(context, state.pulse_response, before_pa, state.header_pa)
-        state = update(state, pulse_response=known)
+        state = update(state, pulse_response=headers.without_pulse(context, state))
     return update(state, pulse_response=rows.torn_filters(context, state))
 
 
@@ -212,13 +210,3 @@ def restart(context: StepContext, state: State) -> State:
         findings=tuple(f for f in known.findings if f.valve <= valves),
     )
     return replace(state, pulse_response=known)
-
-
-def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
-    """Every dP at which ``advance`` may do otherwise."""
-    return rows.torn_thresholds_pa(setpoints, state.pulse_response.cleaned)
-
-
-def header_thresholds_pa(_setpoints: Setpoints, state: State) -> tuple[float, ...]:
-    """Every header pressure at which it may, beside the lower limit of the settings."""
-    return headers.weak_thresholds_pa(state.pulse_response.header)

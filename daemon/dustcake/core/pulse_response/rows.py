@@ -70,13 +70,16 @@ def valve_and_row(
     if response.dip is not None:
         no_dip = evidence_after(valve.no_dip, dip, response.dip, response.header_noise)
         # A row that is cleaned has a valve that fires, whatever is seen of its dip.
-        if _is_cleaned(response, fell or 0.0):
+        seen = response.response
+        if seen is not None and seen > max(4 * response.noise, (fell or 0.0) / 2):
             no_dip = min(no_dip, valve.no_dip)
         valve = replace(valve, no_dip=no_dip, dip=response.dip)
     if response.response is not None:
-        known = _with_mean(known, response.response)
+        means = known.means + 1
+        mean = blended(known.mean_response, response.response, means, _FORGETS)
+        known = replace(known, mean_response=mean, means=means)
         # In a light load what one pulse does is lost in the noise, whatever it is compared with.
-        if fell is not None and known.mean_response > _CLEAR * response.noise:
+        if fell is not None and mean > _CLEAR * response.noise:
             noise = response.noise * sqrt(1 + _OF_MEDIAN * valve.share**2 / len(others))
             valve = _responded(valve, fell, response.response, noise)
         valve = replace(valve, response=response.response)
@@ -85,17 +88,6 @@ def valve_and_row(
     usual = _Usual(dip, fell or 0.0, dip_shows)
     known = _valve_does_not_fire(context, known, response, valve, usual)
     return _row_not_recovering(context, known, response, valve, usual)
-
-
-def _is_cleaned(response: Response, others: float) -> bool:
-    fell = response.response
-    return fell is not None and fell > max(4 * response.noise, others / 2)
-
-
-def _with_mean(known: PulseResponseState, response: float) -> PulseResponseState:
-    means = known.means + 1
-    mean = blended(known.mean_response, response, means, _FORGETS)
-    return replace(known, mean_response=mean, means=means)
 
 
 def _typical_dip(known: PulseResponseState, others: list[ValveRecord]) -> float:
@@ -248,8 +240,9 @@ def with_cleaned(setpoints: Setpoints, record: CleanedRecord, response: Response
     return CleanedRecord(pa, count, armed, record.low_s, 0)
 
 
-def torn_thresholds_pa(setpoints: Setpoints, record: CleanedRecord) -> tuple[float, ...]:
-    """Every dP at which the answer changes."""
+def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
+    """Every dP at which ``torn_filters`` changes its answer."""
+    record = state.pulse_response.cleaned
     if record.count < LEARNT_AFTER:
         return ()
     low_pa = setpoints.diagnosis.torn_share * record.pa
