@@ -79,7 +79,7 @@ def read_rows(path: Path) -> Iterator[TraceRow | BadRow]:
     with open_trace(path) as trace:
         # Row by row: what cannot be read in columns comes as polls, and those carry no flow.
         for each in trace.samples():
-            yield each if isinstance(each, BadRow) else _row(each, trace.flow_m3s)
+            yield each if isinstance(each, BadRow) else _row(each, trace.reader.flow_m3s)
 
 
 def _row(poll: PollCompleted, flow_m3s: float | None) -> TraceRow:

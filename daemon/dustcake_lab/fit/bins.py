@@ -6,6 +6,7 @@ from math import ceil
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from dustcake_lab.fit.data import LONGEST_STEP_S, Samples, TooThinError, clock_s
 from dustcake_lab.traces.columns import Recorded
@@ -32,7 +33,8 @@ class Bins:
     ``pulses``: for each bin, the rows (from 0) pulsed since the bin before, each with the part of
     the running between the two bins that had passed; ``whole``: False where
     a gap or an unknown part lies before the bin. ``residual_ratio``: residual dP then over that at
-    the end of the trace. ``noise_pa``: scatter of a single sample.
+    the end of the trace. Of the whole trace: ``rows`` of filters; ``by_hour``, load of each hour of
+    the day over the mean; ``noise_pa``, scatter of a single sample.
     """
 
     run_s: Floats
@@ -43,15 +45,15 @@ class Bins:
     pulses: list[tuple[Pulse, ...]]
     whole: npt.NDArray[np.bool_]
     residual_ratio: Floats
+    rows: int
+    by_hour: Floats
     noise_pa: float
 
     def part(self, begin: int, end: int) -> "Bins":
         """Those from ``begin`` up to ``end``."""
-        each = {name: getattr(self, name)[begin:end] for name in _OF_EACH}
-        return replace(self, **each)
-
-
-_OF_EACH = tuple(one.name for one in fields(Bins) if one.name != "noise_pa")
+        whole = ("rows", "by_hour", "noise_pa")
+        names = [one.name for one in fields(self) if one.name not in whole]
+        return replace(self, **{name: getattr(self, name)[begin:end] for name in names})
 
 
 def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bins:
@@ -69,37 +71,8 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
     late = np.searchsorted(t_s, [at_s + SETTLE_PULSE_S for at_s, _ in rows], "left")
     for begin, end in zip(after, late, strict=True):
         usable[begin:end] = False
-    edges = np.concatenate([[0], after, [len(t_s)]])
-    noise_pa = _noise_pa(samples.dp_pa[usable])
-    gap = np.flatnonzero(np.diff(t_s, prepend=t_s[0]) > LONGEST_STEP_S)
-    made: list[tuple[float, float, float, int, float, list[int], bool]] = []
-    pending: list[int] = []
-    last = 0
-    for n, (begin, end) in enumerate(pairwise(edges.tolist())):
-        if n:
-            pending.append(n - 1)
-        found = begin + np.flatnonzero(usable[begin:end])
-        if not len(found):
-            continue
-        span_s = run_s[found[-1]] - run_s[found[0]]
-        parts = int(np.clip(np.ceil(span_s / _LONGEST_BIN_S), 1, _MOST_BINS))
-        for places in np.array_split(found, parts):
-            if not len(places):
-                continue
-            middle = places[len(places) // 2]
-            whole = not np.any((gap > last) & (gap <= places[-1]))
-            made.append(
-                (
-                    float(run_s[places].mean()),
-                    float(samples.dp_pa[places].mean()),
-                    float(len(places)),
-                    int(samples.hour[middle]),
-                    _flow(samples, places),
-                    pending,
-                    bool(whole),
-                )
-            )
-            pending, last = [], int(places[-1])
+    found = np.flatnonzero(usable)
+    made = _means(samples, found, np.searchsorted(after, found, "right"))
     if len(made) < LEAST_STRETCHES:
         require_pulses(len(rows), samples)
         raise TooThinError(
@@ -108,23 +81,58 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
             f"readings a second or a few apart: those less than {SETTLE_PULSE_S:g} s after a pulse "
             f"or {SETTLE_START_S:g} s after a start say nothing"
         )
-    run, dp, n_, hour, flow, pulses, whole_ = zip(*made, strict=True)
-    flows = np.array(flow)
+    run = made["run_s"].to_numpy()
     pulse_run_s = np.interp([at_s for at_s, _ in rows], t_s, run_s)
-    placed = [
-        tuple((rows[each][1], _part(pulse_run_s[each], run[k - 1], run[k])) for each in which)
-        for k, which in enumerate(pulses)
+    pulses = [
+        tuple((rows[n][1], _part(pulse_run_s[n], run[k - 1], run[k])) for n in range(*between))
+        for k, between in enumerate(pairwise([0, *made["pulses_before"].to_list()]))
     ]
+    gap = np.flatnonzero(np.diff(t_s, prepend=t_s[0]) > LONGEST_STEP_S)
+    gaps_before = np.searchsorted(gap, [0, *made["last"].to_list()], "right")
+    flow = made["flow"].to_numpy()
     return Bins(
-        np.array(run),
-        np.array(dp),
-        np.array(n_),
-        np.array(hour),
-        np.nan_to_num(flows / np.nanmean(flows), nan=1.0),
-        placed,
-        np.array(whole_),
+        run,
+        made["dp_pa"].to_numpy(),
+        made["n"].to_numpy(),
+        made["hour"].to_numpy().astype(np.intp),
+        np.nan_to_num(flow / np.nanmean(flow), nan=1.0),
+        pulses,
+        np.diff(gaps_before) == 0,
         np.ones(len(made)),
-        noise_pa,
+        len(order),
+        np.ones(24),
+        _noise_pa(samples.dp_pa[usable]),
+    )
+
+
+def _means(
+    samples: Samples, places: npt.NDArray[np.intp], pulses_before: npt.NDArray[np.intp]
+) -> pl.DataFrame:
+    """Means of the samples at ``places`` between one pulse and the next, longer stretches in parts;
+    with the hour of the middle one of each, and the place of the last."""
+    run_s, flow_m3s = pl.col("run_s"), samples.flow_m3s
+    parts = ((run_s.last() - run_s.first()) / _LONGEST_BIN_S).ceil().clip(1, _MOST_BINS)
+    part = (pl.int_range(pl.len()) * parts / pl.len()).floor()
+    return (
+        pl.DataFrame(
+            {
+                "pulses_before": pulses_before,
+                "last": places,
+                "run_s": samples.run_s[places],
+                "dp_pa": samples.dp_pa[places],
+                "hour": samples.hour[places],
+                "flow": np.ones(len(places)) if flow_m3s is None else flow_m3s[places],
+            }
+        )
+        .with_columns(part.over("pulses_before").alias("part"), pl.col("flow").fill_nan(None))
+        .group_by("pulses_before", "part", maintain_order=True)
+        .agg(
+            pl.col("last").last(),
+            pl.col("run_s", "dp_pa", "flow").mean(),
+            pl.col("hour").get(pl.len() // 2),
+            pl.len().cast(pl.Float64).alias("n"),
+        )
+        .with_columns(pl.col("flow").fill_null(np.nan))
     )
 
 
@@ -179,15 +187,6 @@ def _noise_pa(dp_pa: Floats) -> float:
     if not len(differences):
         return 1.0
     return float(max(1.4826 * np.median(differences) / np.sqrt(2.0), 0.05))
-
-
-def _flow(samples: Samples, places: npt.NDArray[np.intp]) -> float:
-    """Mean flow; NaN where none is recorded. 1 without a column."""
-    if samples.flow_m3s is None:
-        return 1.0
-    flow_m3s = samples.flow_m3s[places]
-    known = flow_m3s[~np.isnan(flow_m3s)]
-    return float(known.mean()) if len(known) else np.nan
 
 
 _FEWEST_VISITS = 12

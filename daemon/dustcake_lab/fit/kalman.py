@@ -64,16 +64,16 @@ class Innovations:
         return total
 
 
-def load_clock(bins: Bins, by_hour: Floats) -> Floats:
-    """Running time weighted with the load pattern by hour, s, up to each bin."""
+def load_clock(bins: Bins) -> Floats:
+    """Running time weighted with the load of each hour, s, up to each bin."""
     step_s = np.diff(bins.run_s, prepend=bins.run_s[0])
-    return np.cumsum(step_s * by_hour[bins.hour])
+    return np.cumsum(step_s * bins.by_hour[bins.hour])
 
 
-def innovations(bins: Bins, clock_s: Floats, rows: int, theta: Floats) -> Innovations:
+def innovations(bins: Bins, theta: Floats) -> Innovations:
     """Take every bin, for every set of parameters (one a line of ``theta``)."""
     load, residual_now, removed, scatter, gusts, rest = natural(theta).T
-    sets = len(theta)
+    sets, rows, clock_s = len(theta), bins.rows, load_clock(bins)
     error, variance = np.empty((len(clock_s), sets)), np.empty((len(clock_s), sets))
     first = bins.dp_pa[0] / bins.flow[0]
     s, gust = np.full((sets, rows), first), np.zeros(sets)

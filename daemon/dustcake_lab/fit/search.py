@@ -38,73 +38,42 @@ _NUISANCE = np.array([name in _BELIEFS for name in NAMES], dtype=np.float64)
 @dataclass(slots=True)
 class Estimate:
     """``theta``: the likeliest parameters in their unbounded form (``kalman.NAMES``);
-    ``covariance`` of them; ``by_hour``: the load of each hour of the day over the mean one."""
+    ``covariance`` of them."""
 
     theta: Floats
     covariance: Floats
-    by_hour: Floats
 
 
-def estimate(bins: Bins, rows: int, by_hour: Floats, begin_at: Floats | None = None) -> Estimate:
-    """Maximum likelihood, by scoring (Gauss-Newton with the expected information), damped as in
-    Levenberg and Marquardt's method. ``begin_at``: parameters from which it is not far. Raises
-    TooThinError where it does not settle."""
-    clock_s = load_clock(bins, by_hour)
-    start = _start(bins, clock_s, rows)
-    mean, weight = _beliefs(start)
-    theta, damping = start if begin_at is None else begin_at, 1e-3
-    here = derivatives(bins, clock_s, rows, theta)
-    value, to_gain = here.value - _misfit(theta, mean, weight), np.inf
-    for _ in range(_ROUNDS):
-        pull = here.scores.sum(axis=0) - weight * (theta - mean)
-        full = here.curvature + np.diag(weight)
-        to_gain = 0.5 * float(pull @ np.linalg.solve(full, pull))
-        if to_gain < _ENOUGH:
-            break
-        step = np.linalg.solve(full + damping * np.diag(np.diag(full)), pull)
-        step = np.clip(step, -1.0, 1.0)
-        tried = derivatives(bins, clock_s, rows, theta + step)
-        better = tried.value - _misfit(theta + step, mean, weight)
-        if better > value:
-            theta, value, here = theta + step, better, tried
-            damping = max(damping / 10.0, 1e-9)
-        elif damping > _MOST_DAMPING:
-            break
-        else:
-            damping *= 10.0
+def estimate(bins: Bins, begin_at: Floats | None = None) -> Estimate:
+    """Maximum likelihood. ``begin_at``: parameters from which it is not far. Raises TooThinError
+    where it does not settle."""
+    start = _start(bins)
+    mean, weight = start.copy(), np.full(len(NAMES), _LOOSE**-2)
+    for name, (middle, deviation) in _BELIEFS.items():
+        place = NAMES.index(name)
+        mean[place], weight[place] = middle, deviation**-2
+    theta, here, to_gain = scored(bins, start if begin_at is None else begin_at, mean, weight)
     if not to_gain <= _SETTLED:
         raise TooThinError(
             "no set of parameters explains the trace better than its neighbours: it holds too "
             "little that differs. Record cleanings from different dP down to different dP; at one "
             "steady state no trace can separate residual dP from the share a pulse removes"
         )
-    return Estimate(theta, _covariance(here, np.diag(weight)), by_hour)
+    return Estimate(theta, _covariance(here, np.diag(weight)))
 
 
 @_TOO_FAR
-def _start(bins: Bins, clock_s: Floats, rows: int) -> Floats:
+def _start(bins: Bins) -> Floats:
     """The likeliest of a few residuals and shares removed: a residual too low and a share too small
     explain much alike, and from the wrong end of that valley the search may not come back."""
-    rise, ran_s = rises(bins, clock_s)
+    rise, ran_s = rises(bins, load_clock(bins))
     load = max(float(rise.sum() / ran_s.sum()), 1e-6) if len(rise) else 1e-3
     lowest = max(float(np.quantile(bins.dp_pa / bins.flow, 0.02)), 2.0)
     pairs = product(_RESIDUALS, _REMOVED)
     tried = unbounded(np.array([[load, lowest * of, share, 0.08, 0.1, 1.0] for of, share in pairs]))
-    likely = innovations(bins, clock_s, rows, tried).log_likelihood()
+    likely = innovations(bins, tried).log_likelihood()
     start: Floats = tried[int(np.argmax(np.nan_to_num(likely, nan=-np.inf)))]
     return start
-
-
-def _beliefs(start: Floats) -> tuple[Floats, Floats]:
-    mean, weight = start.copy(), np.full(len(NAMES), _LOOSE**-2)
-    for name, (middle, deviation) in _BELIEFS.items():
-        place = NAMES.index(name)
-        mean[place], weight[place] = middle, deviation**-2
-    return mean, weight
-
-
-def _misfit(theta: Floats, mean: Floats, weight: Floats) -> float:
-    return float(0.5 * (weight * (theta - mean) ** 2).sum())
 
 
 @dataclass(slots=True)
@@ -120,15 +89,44 @@ class Derivatives:
     curvature: Floats
 
 
+def scored(
+    bins: Bins, theta: Floats, mean: Floats, weight: Floats, places: tuple[int, ...] = _ALL
+) -> tuple[Floats, Derivatives, float]:
+    """The likeliest parameters near ``theta``, those at ``places`` sought and the others held; the
+    derivatives there, and the log likelihood still to be gained. ``mean``, and ``weight`` (one over
+    the variance): what is believed of them beforehand. By scoring (Gauss-Newton with the expected
+    information), damped as in Levenberg and Marquardt's method."""
+    free = list(places)
+    weight = weight[free]
+    here, damping, to_gain = derivatives(bins, theta, places), 1e-3, np.inf
+
+    def misfit(at: Floats) -> float:
+        return float(0.5 * (weight * (at - mean)[free] ** 2).sum())
+
+    for _ in range(_ROUNDS):
+        pull = here.scores.sum(axis=0) - weight * (theta - mean)[free]
+        full = here.curvature + np.diag(weight)
+        to_gain = 0.5 * float(pull @ np.linalg.solve(full, pull))
+        if to_gain < _ENOUGH or damping > _MOST_DAMPING:
+            break
+        step = np.linalg.solve(full + damping * np.diag(np.diag(full)), pull)
+        moved = theta.copy()
+        moved[free] += np.clip(step, -1.0, 1.0)
+        there = derivatives(bins, moved, places)
+        if there.value - misfit(moved) > here.value - misfit(theta):
+            theta, here, damping = moved, there, max(damping / 10.0, 1e-9)
+        else:
+            damping *= 10.0
+    return theta, here, to_gain
+
+
 @_TOO_FAR
-def derivatives(
-    bins: Bins, clock_s: Floats, rows: int, theta: Floats, places: tuple[int, ...] = _ALL
-) -> Derivatives:
+def derivatives(bins: Bins, theta: Floats, places: tuple[int, ...] = _ALL) -> Derivatives:
     """By the parameters at ``places``, the others held."""
     count = len(places)
     each = _STEP * np.eye(len(theta))[list(places)]
     shifts = np.concatenate([np.zeros((1, len(theta))), each, -each])
-    result = innovations(bins, clock_s, rows, theta + shifts)
+    result = innovations(bins, theta + shifts)
     error, variance = result.error_pa[:, 0], result.variance_pa2[:, 0]
     d_error = (result.error_pa[:, 1 : count + 1] - result.error_pa[:, count + 1 :]) / (2 * _STEP)
     d_variance = result.variance_pa2[:, 1 : count + 1] - result.variance_pa2[:, count + 1 :]

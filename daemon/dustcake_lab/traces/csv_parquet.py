@@ -8,7 +8,6 @@ In Parquet `time` is a timestamp with a time zone, or seconds from the start; nu
 samples; what is called a line elsewhere is a row there, counted from 1.
 """
 
-import csv
 from collections.abc import Container, Iterator
 from io import BufferedIOBase, BufferedReader, BytesIO, RawIOBase
 from pathlib import Path
@@ -27,35 +26,26 @@ _SMALL_BYTES = 16_000
 
 
 class CsvTrace:
-    """One trace, read once. As ``traces.Trace``, but in columns as far as that goes."""
+    """One trace, read once. As ``rows.Trace``, but in columns as far as that goes."""
 
     def __init__(self, raw: BufferedIOBase) -> None:
         """Reads the header. Raises TraceError."""
         self._raw = raw
-        self._begun = self._read()
-        self._by_rows: Trace | None = None
-        cut = self._begun.find(b"\n") + 1
-        if not cut or _is_odd(self._begun[:cut]):
-            self._by_rows = Trace(self._lines(self._begun, 0))
-            self.columns, self.recorded = self._by_rows.columns, self._by_rows.recorded
-        else:
-            (heading,) = csv.reader(lines_of(BytesIO(self._begun[:cut])))
-            self.columns = columns_of(heading)
-            self.recorded = Recorded.of(self.columns)
-            self._begun = self._begun[cut:]
-
-    def bytes_read(self) -> int:
-        """How far into the file."""
-        return self._raw.tell()
+        begun = self._read()
+        cut = begun.find(b"\n") + 1
+        self._by_rows = not cut or _is_odd(begun[:cut])
+        self._begun = begun if self._by_rows else begun[cut:]
+        lines = self._lines(begun, 0) if self._by_rows else lines_of(BytesIO(begun[:cut]))
+        self._trace = Trace(lines, raw.tell)
+        self.columns, self.recorded = self._trace.columns, self._trace.recorded
+        self.bytes_read = raw.tell
 
     def samples(self, unused: Container[str] = ()) -> SampleStream:
         """The samples in order, and what is wrong with rows that cannot be used. The columns
         ``unused`` are checked, and left out. Raises TraceError."""
-        if self._by_rows is not None:
-            return self._by_rows.samples(unused)
-        reader = FrameReader(self.columns, self.recorded, unused)
-        reader.rows.line = 1
-        return ahead(self._samples(reader))
+        if self._by_rows:
+            return self._trace.samples(unused)
+        return ahead(self._samples(FrameReader(self.columns, self.recorded, unused)))
 
     def _samples(self, reader: FrameReader) -> SampleStream:
         rest = self._begun
@@ -73,24 +63,15 @@ class CsvTrace:
             rest += more
 
     def _block(self, block: bytes, reader: FrameReader) -> SampleStream:
-        waiting = [block]
-        while waiting:
-            piece = waiting.pop()
-            columns = _at_once(piece, self.columns, reader)
-            if columns is not None:
-                yield columns
-                continue
-            # The first row whose time is good decides on the form of all times: until then a small
-            # piece after the other is read by rows.
-            begun = reader.times.begun
-            cut = piece.find(b"\n", len(piece) // 2 if begun else _SMALL_BYTES) + 1 or len(piece)
-            if len(piece) > _SMALL_BYTES and cut < len(piece):
-                waiting.append(piece[cut:])
-                if begun:
-                    waiting.append(piece[:cut])
-                    continue
-                piece = piece[:cut]
-            yield from reader.rows.read(lines_of(BytesIO(piece), reader.rows.line))
+        columns = _at_once(block, self.columns, reader)
+        half = block.find(b"\n", len(block) // 2) + 1
+        if columns is not None:
+            yield columns
+        elif len(block) > _SMALL_BYTES and half < len(block):
+            yield from self._block(block[:half], reader)
+            yield from self._block(block[half:], reader)
+        else:
+            yield from reader.rows.read(lines_of(BytesIO(block), reader.rows.line))
 
     def _lines(self, ahead: bytes, done: int) -> Iterator[str]:
         """All that is left, line by line."""
@@ -112,13 +93,14 @@ def _is_odd(block: bytes) -> bool:
 
 def _at_once(block: bytes, columns: tuple[str, ...], reader: FrameReader) -> Columns | None:
     """The whole block; None where anything in it is not as it should be."""
-    if not reader.times.begun:
+    times = reader.rows.times
+    if not times.begun:
         return None
     letters = np.frombuffer(block, np.uint8)  # several times as fast as counting in bytes
     rows = int(np.count_nonzero(letters == ord("\n")))
     if int(np.count_nonzero(letters == ord(","))) != rows * (len(columns) - 1):
         return None
-    time = pl.Float64 if reader.times.seconds_0 is not None else pl.String
+    time = pl.Float64 if times.seconds_0 is not None else pl.String
     schema = {name: time if name == "time" else pl.Float64 for name in columns}
     try:
         frame = pl.read_csv(block, has_header=False, schema=schema, quote_char=None)
@@ -183,36 +165,26 @@ class ParquetTrace:
         )
 
     def _samples(self, reader: FrameReader) -> SampleStream:
-        begin, rows = 0, _FIRST_ROWS
+        # The first row decides on the form of all times, and is read by itself.
+        begin, rows = 0, 1
         while begin < self._rows:
             try:
                 frame = self._frame.slice(begin, rows).collect().rechunk()
             except (pl.exceptions.PolarsError, OSError) as error:
                 raise TraceError(f"{_first_line(error)}; copy the file elsewhere first") from None
             yield from _piece(frame, reader)
-            begin, rows = begin + rows, min(rows * 4 // 3, _ROWS)
+            begin, rows = begin + rows, min(rows * 4 // 3, _ROWS) if begin else _FIRST_ROWS
             self._bytes_read = self._size_bytes * min(begin, self._rows) // self._rows
 
 
-def _piece(frame: pl.DataFrame, reader: FrameReader) -> SampleStream:
-    waiting, by_rows = [frame], 1
-    while waiting:
-        piece = waiting.pop()
-        columns = reader.columns(piece)
-        if columns is not None:
-            yield columns
-            continue
-        # The first row whose time is good decides on the form of all times: it is read by itself,
-        # and where it is not the very first, more and more rows are.
-        begun = reader.times.begun
-        cut = len(piece) // 2 if begun else by_rows
-        if len(piece) > (_SMALL_ROWS if begun else by_rows):
-            waiting.append(piece[cut:])
-            if begun:
-                waiting.append(piece[:cut])
-                continue
-            piece = piece[:cut]
-        by_rows = min(2 * by_rows, _SMALL_ROWS)
+def _piece(piece: pl.DataFrame, reader: FrameReader) -> SampleStream:
+    columns, half = reader.columns(piece), len(piece) // 2
+    if columns is not None:
+        yield columns
+    elif len(piece) > _SMALL_ROWS:
+        yield from _piece(piece[:half], reader)
+        yield from _piece(piece[half:], reader)
+    else:
         empty = piece.with_columns(cs.float().fill_nan(None))
         words = empty.write_csv(include_header=False, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
         yield from reader.rows.read(words.splitlines())

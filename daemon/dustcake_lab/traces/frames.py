@@ -27,18 +27,13 @@ from dustcake_lab.traces.columns import (
     Recorded,
     Times,
 )
-from dustcake_lab.traces.rows import RowReader, Rows
+from dustcake_lab.traces.rows import RowReader
 from dustcake_lab.traces.samples import Columns, Floats, SampleStream
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 _LATEST_US = (datetime(3000, 1, 1, tzinfo=UTC) - _EPOCH) // _MICROSECOND
-_FRACTION, _ZONE = r"(\.\d\d?\d?\d?\d?\d?)?", r"(Z|[+-]\d\d:\d\d)$"
-_INSTANT = r"^\d\d\d\d-\d\d-\d\d{}\d\d:\d\d:[0-5]\d" + _FRACTION + _ZONE
-# By the length of a text that ends in Z; such a form is read several times as fast as an open one.
-_FIXED = {20: "Z", 24: ".%3fZ", 27: ".%6fZ"}
-
-
+_INSTANT = r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d:[0-5]\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)$"
 _ANSWERS = (None, False, True)
 """What a contact says, by the digit it has in a row's kind."""
 
@@ -56,9 +51,9 @@ class FrameReader:
         *,
         nan_is_lost: bool = False,
     ) -> None:
-        reader = RowReader(columns, recorded, unused, "row" if nan_is_lost else "line")
-        self.times, self._recorded = reader.times, recorded
-        self.rows = Rows(reader, 0)
+        called, heading_lines = ("row", 0) if nan_is_lost else ("line", 1)
+        self.rows = RowReader(columns, recorded, unused, called, heading_lines)
+        self._recorded = recorded
         dp_name = next(name for name in columns if name in DP_COLUMNS)
         numbers = [dp_name, *(name for name in NUMBER_COLUMNS if name in columns)]
         contacts = [n for n in CONTACT_COLUMNS if n in columns and n not in unused]
@@ -70,11 +65,12 @@ class FrameReader:
         good = [_is_readable(name, is_number=name in numbers) for name in cells]
         if not nan_is_lost:
             good += [~pl.col(name).is_nan().any() for name in cells]
-        ahead_s = pl.col("t_s").diff()
+        t_s = pl.col("t_s")
         self._checks = (
             pl.all_horizontal(*(each.fill_null(True) for each in good)).alias("readable"),
-            ahead_s.min().alias("shortest_s"),
-            ahead_s.max().alias("longest_s"),
+            t_s.first().alias("first_s"),
+            t_s.diff().min().fill_null(1.0).alias("shortest_s"),
+            t_s.diff().max().fill_null(1.0).alias("longest_s"),
         )
         self._made = [(pl.col(dp_name) * PA_PER[DP_COLUMNS[dp_name]]).alias("dp_pa")]
         self._made += [pl.col(name) for name in numbers[1:] if name not in unused]
@@ -85,41 +81,27 @@ class FrameReader:
     def columns(self, frame: pl.DataFrame) -> Columns | None:
         """The samples of a frame whose ``time`` is a number, a text or an instant; None where not
         everything in it is as it should be, or the first row of the trace is yet to be read."""
-        times = self.times
+        times = self.rows.times
         if self.rows.empty or not times.begun or not len(frame):
             return None
         t_s = _seconds(frame["time"], times)
-        made = None if t_s is None else self._made_of(frame.with_columns(t_s.alias("t_s")))
-        if made is None:
+        if t_s is None or not self._is_good(frame.with_columns(t_s.alias("t_s"))):
             return None
+        made = self._columns(t_s.to_numpy(), frame.select(self._made))
         note(self._recorded, made.t_s, times.last_s, frame)
-        self.rows.line += len(frame)
-        times.goes_on(float(made.t_s[-1]), self.rows.line)
-        self.rows.reader.goes_on(made.contacts(-1))
+        self.rows.goes_on(float(made.t_s[-1]), len(frame), made.contacts(-1))
         return made
 
-    def _made_of(self, frame: pl.DataFrame) -> Columns | None:
-        """None where a cell cannot be read, or time does not go on from row to row."""
-        t_s: Floats = frame["t_s"].to_numpy()
-        readable, shortest_s, longest_s = frame.select(self._checks).row(0)
-        if not readable or not 0 < t_s[0] - self.times.last_s <= LONGEST_GAP_S:
-            return None
-        if len(t_s) > 1 and not (shortest_s > 0 and longest_s <= LONGEST_GAP_S):
-            return None
-        made = frame.select(self._made)
-        arrays: dict[str, Floats] = {each.name: each.to_numpy() for each in made}
-        kind = made["kind"] if "kind" in arrays else None
-        return Columns(
-            t_s=t_s,
-            start_utc_s=self.times.start_utc_s,
-            dp_pa=arrays["dp_pa"],
-            header_pa=arrays.get("header_pa"),
-            flow_m3s=arrays.get("flow_m3s"),
-            kinds=self._kinds,
-            kind=None if kind is None else kind.to_numpy(),
-            changes=[] if kind is None else (kind != kind.shift()).arg_true().to_list(),
-            longest_s=longest_s or 0.0,
-        )
+    def _is_good(self, frame: pl.DataFrame) -> bool:
+        """Whether every cell can be read, and time goes on from row to row."""
+        readable, first_s, shortest_s, longest_s = frame.select(self._checks).row(0)
+        ahead_s = first_s - self.rows.times.last_s
+        within = min(ahead_s, shortest_s) > 0 and max(ahead_s, longest_s) <= LONGEST_GAP_S
+        return bool(readable) and within
+
+    def _columns(self, t_s: Floats, made: pl.DataFrame) -> Columns:
+        arrays = {each.name: each.to_numpy() for each in made}
+        return Columns(t_s, self.rows.times.start_utc_s, kinds=self._kinds, **arrays)
 
 
 def _seconds(column: pl.Series, times: Times) -> pl.Series | None:
@@ -140,33 +122,14 @@ def _seconds(column: pl.Series, times: Times) -> pl.Series | None:
 
 def _texts_us(texts: pl.Series) -> pl.Series | None:
     """Microseconds of UTC; None where a text is no instant, or not in the usual form."""
-    between = next((b for b in ("T", " ") if texts.str.contains(_INSTANT.format(b)).all()), None)
-    if between is None:
+    if not texts.str.contains(_INSTANT).all():
         return None
-    form = f"%Y-%m-%d{between}%H:%M:%S"
-    length = texts.str.len_bytes()
-    fixed = _FIXED.get(int(length[0])) if bool((length == length[0]).all()) else None
+    between = texts[0][10]
     try:
-        if fixed is not None and texts.str.ends_with("Z").all():
-            return _microseconds(texts, form + fixed)
-        local_us = _microseconds(texts.str.replace(_ZONE, ""), form + "%.f")
-        zones = texts.str.extract(_ZONE)
-        ahead_us = {zone: _ahead_us(zone) for zone in zones.unique().to_list()}
-    except (pl.exceptions.PolarsError, ValueError):
+        at = texts.str.to_datetime(f"%Y-%m-%d{between}%H:%M:%S%.f%#z", time_unit="us")
+    except pl.exceptions.PolarsError:
         return None
-    if set(ahead_us) != {"Z"}:
-        local_us = local_us - zones.replace_strict(ahead_us, return_dtype=pl.Int64)
-    return local_us
-
-
-def _microseconds(texts: pl.Series, form: str) -> pl.Series:
-    return texts.str.to_datetime(form, time_unit="us").to_physical()
-
-
-def _ahead_us(zone: str) -> int:
-    offset = datetime.fromisoformat(f"2000-01-01T00:00:00{zone}").utcoffset()
-    assert offset is not None
-    return offset // _MICROSECOND
+    return at.to_physical()
 
 
 def _is_readable(name: str, *, is_number: bool) -> pl.Expr:
