@@ -14,7 +14,7 @@ from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import ProgressLine, progress_line
-from dustcake_lab.replay.listing import JsonListing, WordsListing
+from dustcake_lab.replay.listing import JsonListing, Listing
 from dustcake_lab.simulation import Curves, PlotError, SimulatedRun, draw, require_matplotlib
 from dustcake_sim.closed_loop import ClosedLoop
 from dustcake_sim.scenario import (
@@ -103,7 +103,7 @@ def _simulate(arguments: argparse.Namespace) -> None:
     if arguments.speed is not None:
         watchers.append(_Pace(arguments.speed))
     run = SimulatedRun(loop)
-    listing = (JsonListing if arguments.json else WordsListing)(sys.stdout, collector.shown_in)
+    listing = (JsonListing if arguments.json else Listing)(sys.stdout, collector.shown_in)
 
     def watch(loop: ClosedLoop) -> None:
         for each in watchers:

@@ -209,15 +209,13 @@ def for_a_trace(setpoints: Setpoints) -> Setpoints:
     return replace(setpoints, alarms=alarms)
 
 
-_COUNTED = (CleaningStarted, CleaningStopped, PulseFired, AlarmChanged)
-
-
 @dataclass(slots=True)
 class Tally:
     """What a replay came to. ``lost``: samples without a dP; ``gaps``: how often the next row came
     too late to keep the reading from going stale; ``runs``: cleaning runs started;
     ``cleaning_s``: time spent in them; ``cleaning_since_s``: start of one that was
-    not over at the end; ``pulses`` by valve; ``alarms`` raised, by name."""
+    not over at the end; ``pulses`` by valve; ``alarms`` raised, by name; ``counted``: the events
+    from which all of this comes."""
 
     samples: int = 0
     lost: int = 0
@@ -230,6 +228,7 @@ class Tally:
     cleaning_since_s: float | None = None
     pulses: Counter[int] = field(default_factory=Counter)
     alarms: Counter[str] = field(default_factory=Counter)
+    counted: list[Event] = field(default_factory=list)
 
     def count(self, event: Event) -> None:
         """Take one event into account."""
@@ -244,6 +243,17 @@ class Tally:
             self.pulses[body.valve] += 1
         elif isinstance(body, AlarmChanged) and body.state == AlarmState.UNACKNOWLEDGED:
             self.alarms[body.alarm] += 1
+        else:
+            return
+        self.counted.append(event)
+
+    def split_at(self, at_s: float) -> tuple["Tally", "Tally"]:
+        """Counts of what came before ``at_s``, and of what came then and later: up to when the
+        answers of a replay hold is known only at its end."""
+        holding, beyond = Tally(), Tally()
+        for event in self.counted:
+            (holding if event.at.mono_s < at_s else beyond).count(event)
+        return holding, beyond
 
     def notes(self, stale_after_s: float) -> tuple[str, ...]:
         """What somebody must know who reads the counts."""
@@ -260,22 +270,3 @@ class Tally:
         self.duration_s, self.last_utc_s = at.mono_s, at.utc_s
         if self.cleaning_since_s is not None:
             self.cleaning_s += at.mono_s - self.cleaning_since_s
-
-
-class CountedEvents:
-    """Keeps what a replay counts: up to when the answers hold is known only at the end."""
-
-    def __init__(self) -> None:
-        self._events: list[Event] = []
-
-    def take(self, event: Event) -> None:
-        """Take in one event."""
-        if isinstance(event.body, _COUNTED):
-            self._events.append(event)
-
-    def split_at(self, at_s: float) -> tuple[Tally, Tally]:
-        """Counts of what came before ``at_s``, and of what came then and later."""
-        holding, beyond = Tally(), Tally()
-        for event in self._events:
-            (holding if event.at.mono_s < at_s else beyond).count(event)
-        return holding, beyond
