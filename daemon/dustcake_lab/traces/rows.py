@@ -37,13 +37,6 @@ _LONGEST_LINE = 65_536
 
 
 @contextmanager
-def open_trace(path: Path) -> Iterator["Trace"]:
-    """The trace in the file at ``path``. Raises TraceError, also while it is read."""
-    with open_file(path) as raw:
-        yield Trace(lines_of(raw), raw.tell)
-
-
-@contextmanager
 def open_file(path: Path) -> Iterator[BufferedReader]:
     """The bytes at ``path``. Raises TraceError."""
     try:
@@ -188,8 +181,14 @@ class Trace:
     """One trace, read once. ``columns``: those it has. ``bytes_read()``: how far into the file.
     ``recorded``: what it says was done, as far as ``reader`` has come."""
 
-    def __init__(self, lines: Iterable[str], bytes_read: Callable[[], int] = lambda: 0) -> None:
-        """Reads the header. Raises TraceError."""
+    def __init__(
+        self,
+        lines: Iterable[str],
+        bytes_read: Callable[[], int] = lambda: 0,
+        called: str = "line",
+    ) -> None:
+        """Reads the header, which where lines are ``called`` rows is none of them. Raises
+        TraceError."""
         self.bytes_read = bytes_read
         self._lines = iter(lines)
         heading = csv.reader(self._lines)
@@ -198,7 +197,8 @@ class Trace:
         except csv.Error as error:
             raise TraceError(f"line 1: not CSV: {error}") from None
         self.recorded = Recorded.of(self.columns)
-        self.reader = RowReader(self.columns, self.recorded, line=heading.line_num)
+        line = 0 if called == "row" else heading.line_num
+        self.reader = RowReader(self.columns, self.recorded, called=called, line=line)
 
     def samples(self, unused: Container[str] = ()) -> Iterator[PollCompleted | BadRow]:
         """Each row as a poll, or as what is wrong with it. The columns ``unused`` are checked,
