@@ -131,11 +131,11 @@ class Counting(Replay):
         return super()._take(poll)
 
     def _land(self) -> list[Event]:
-        before, leapt = self._state.signal_validation.frozen, self._leapt_to is not None
+        before, leapt = self.state.signal_validation.frozen, self._leapt_to is not None
         events = super()._land()
-        after = self._state.signal_validation.frozen
+        after = self.state.signal_validation.frozen
         reached["frozen"] += any(
-            d.reason.code is Because.FROZEN for d in self._state.signal_validation.doubts
+            d.reason.code is Because.FROZEN for d in self.state.signal_validation.doubts
         )
         if leapt and before is not None and after is not None and after.same:
             reached["checks that find it frozen"] += 1

@@ -15,7 +15,6 @@ import numpy as np
 from scipy.stats import t as students_t
 
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Point, forecast
-from dustcake.core.record import record
 from dustcake_lab.fit.bins import Bins
 from dustcake_lab.fit.kalman import NAMES
 from dustcake_lab.fit.search import Estimate, Interval, scored
@@ -34,15 +33,6 @@ _UNSAID = 0.3
 _LEAST_WORN = 0.2
 _HOUR_S = 3600.0
 _THOUSAND_H = 1000.0
-
-
-@record
-class Remaining:
-    """What remains until the limit under each belief. ``by_pulses`` counts in hours at the rate of
-    pulsing of the trace."""
-
-    by_hours: Forecast
-    by_pulses: Forecast
 
 
 @dataclass(slots=True)
@@ -82,14 +72,14 @@ class Ageing:
         slope = self.rise.value / _THOUSAND_H / self.now_pa
         return np.maximum(_LEAST_WORN, 1.0 + slope * (run_s / _HOUR_S - self.now_h))
 
-    def remaining(self, limit_pa: float) -> Remaining:
-        """What remains until residual dP is at ``limit_pa``."""
-        at_rate = self.pulses / self.pulses_per_h
-        return Remaining(self._forecast(self.hours, limit_pa), self._forecast(at_rate, limit_pa))
-
-    def _forecast(self, ages_h: Floats, limit_pa: float) -> Forecast:
-        points = list(map(Point, ages_h.tolist(), self.residual_pa.tolist()))
-        return forecast(points, self.now_h, limit_pa)
+    def remaining(self, limit_pa: float) -> tuple[Forecast, Forecast]:
+        """What remains until residual dP is at ``limit_pa``, by hours, and by pulses: counted in
+        hours at the rate of pulsing of the trace."""
+        by_hours, by_pulses = (
+            forecast(list(map(Point, ages_h, self.residual_pa.tolist())), self.now_h, limit_pa)
+            for ages_h in (self.hours.tolist(), (self.pulses / self.pulses_per_h).tolist())
+        )
+        return by_hours, by_pulses
 
     def as_json(self) -> dict[str, Any]:
         """For programs."""

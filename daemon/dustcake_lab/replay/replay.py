@@ -83,17 +83,12 @@ class Replay:
         """Calls of the core's ``step`` so far."""
         self._setpoints = setpoints = for_a_trace(setpoints)
         self._on_command, self._recorded = on_command, recorded
-        self._state = first_state(setpoints, Stamp(0.0, None))
+        self.state: State = first_state(setpoints, Stamp(0.0, None))
         self._wake_at_s: float | None = None
         self._leap = NO_LEAP
         self._leapt_to: PollCompleted | None = None
         self._before_s = 0.0
         self._at: Stamp | None = None
-
-    @property
-    def state(self) -> State:
-        """What the core remembers."""
-        return self._state
 
     def events(self, samples: "Iterable[PollCompleted | Columns]") -> Iterator[Event]:
         """What happens, in order, from the first sample to the last and no further.
@@ -113,7 +108,7 @@ class Replay:
     def _one(self, poll: PollCompleted) -> Iterator[Event]:
         now_s = poll.at.mono_s
         in_time = now_s <= self._before_s + self._setpoints.stale_after_s
-        in_time = in_time and now_s < self._state.next_look_s
+        in_time = in_time and now_s < self.state.next_look_s
         if in_time and self._leap.covers(now_s, poll.dp, poll.header, poll.contacts):
             self.tally.samples += 1
             self._at, self._before_s, self._leapt_to = poll.at, now_s, poll
@@ -124,12 +119,12 @@ class Replay:
         stale_s, row, end = self._setpoints.stale_after_s, 0, len(columns)
         while row < end:
             to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
-            check = self._state.signal_validation.frozen
+            check = self.state.signal_validation.frozen
             if check is not None and to > row:
                 to, after = columns.frozen_checks(row, to, check, self._setpoints.trust)
                 if after is not check:
-                    validation = replace(self._state.signal_validation, frozen=after)
-                    self._state = replace(self._state, signal_validation=validation)
+                    validation = replace(self.state.signal_validation, frozen=after)
+                    self.state = replace(self.state, signal_validation=validation)
             if to > row:
                 self.tally.samples += to - row
                 self._leapt_to = columns.poll(to - 1)
@@ -160,18 +155,18 @@ class Replay:
         tally.gaps += now_s > self._before_s + self._setpoints.stale_after_s
         self._at, self._before_s = poll.at, now_s
         events += self._happens(poll)
-        self._leap = leap_after(self._state, self._setpoints)
+        self._leap = leap_after(self.state, self._setpoints)
         return events
 
     def _pass_over_answer(self, now_s: float) -> None:
         """dP cannot answer to a pulse that the recording did not have just then: nobody is to wait
         for it, since before long a sensing line would be found plugged."""
-        observed = self._state.pulse_response.observation
+        observed = self.state.pulse_response.observation
         if observed is None or self._recorded is None or now_s < observed.due_s:
             return
         if not self._recorded.had_pulse(observed.began_s):
-            nobody = observation.void(self._state.pulse_response)
-            self._state = replace(self._state, pulse_response=nobody)
+            nobody = observation.void(self.state.pulse_response)
+            self.state = replace(self.state, pulse_response=nobody)
 
     def _happens(self, happened: Input) -> list[Event]:
         """One input, and the outcomes of the commands that follow from it."""
@@ -179,8 +174,8 @@ class Replay:
         waiting: list[Input] = [happened]  # it grows while it is gone through
         for each in waiting:
             self.steps += 1
-            done = step(self._state, each, self._setpoints)
-            self._state, self._wake_at_s = done.state, done.wake_at_s
+            done = step(self.state, each, self._setpoints)
+            self.state, self._wake_at_s = done.state, done.wake_at_s
             for event in done.events:
                 self.tally.count(event)
                 events.append(event)

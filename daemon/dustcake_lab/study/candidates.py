@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import product
 from statistics import fmean
 
 from dustcake.core.record import record
@@ -103,10 +104,9 @@ def grid(
         return
     on_times = sorted({today.on_time_s, max(FULL_PULSE_S, today.on_time_s / 2.0)})
     intervals = sorted({max(shortest_interval_s, each) for each in (today.interval_s, 10.0, 30.0)})
-    for low_pa, high_pa in _set_points(residual_pa, most_dp_pa, _STEPS):
-        for interval_s in intervals:
-            for on_time_s in on_times:
-                yield Candidate(Mode.ON_DEMAND, low_pa, high_pa, interval_s, on_time_s)
+    set_points = _set_points(residual_pa, most_dp_pa, _STEPS)
+    for (low_pa, high_pa), interval_s, on_time_s in product(set_points, intervals, on_times):
+        yield Candidate(Mode.ON_DEMAND, low_pa, high_pa, interval_s, on_time_s)
     seconds = max(15.0, shortest_interval_s)
     while seconds <= 7200.0:
         for on_time_s in on_times:

@@ -37,7 +37,12 @@ def verdict(study: Study) -> Verdict:
     are sure to last about as long as any, and of these the one that pulses least."""
     remaining = lives(study)
     if NEVER in broken(study, 0):
-        return _without(study, remaining, NEVER, _too_short(study))
+        too_short = (
+            f"Nothing is compared: today's settings ({study.candidates[0]}) never clean within "
+            f"the {study.plan.days:g} days simulated, so that they seem to need no air and no "
+            "other settings can be held against them. Simulate longer, with more --days."
+        )
+        return _without(study, remaining, NEVER, too_short)
     energy = np.array([[each.kwh for each in results] for results in study.results])
     allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
     today = energy[0]
@@ -71,14 +76,6 @@ def _without(study: Study, remaining: list[Life] | str, limits: str, why: str) -
     none = Interval(0.0, 0.0, 0.0)
     text = [why, *life_text(study, remaining, None), *closing(study)]
     return Verdict(None, [], limits, none, none, study.candidates[0].mode, remaining, text)
-
-
-def _too_short(study: Study) -> str:
-    return (
-        f"Nothing is compared: today's settings ({study.candidates[0]}) never clean within "
-        f"the {study.plan.days:g} days simulated, so that they seem to need no air and no other "
-        "settings can be held against them. Simulate longer, with more --days."
-    )
 
 
 def _as_good(energy: Floats, least: Floats) -> bool:

@@ -77,10 +77,6 @@ def _parquet(path: Path) -> "ParquetTrace":
     return ParquetTrace(path)
 
 
-class ExportError(Exception):
-    """Why nothing has been written, and the remedy."""
-
-
 def export(
     journal: Path,
     setpoints: Setpoints,
@@ -89,10 +85,10 @@ def export(
     until_utc_s: float | None,
 ) -> int:
     """Write the readings of a collector between those times into the file ``to``; returns how many.
-    Raises ExportError, UnwritableError, TraceError and ``StoreRefused``."""
+    Raises UnwritableError, TraceError and ``StoreRefused``."""
     parquet = to.suffix.lower() in PARQUET_ENDINGS
     if parquet and find_spec("polars") is None:
-        raise ExportError(
+        raise TraceError(
             f"{to}: Parquet needs {install_hint('analysis')}, or name a file that ends in .csv"
         )
     lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
@@ -100,7 +96,7 @@ def export(
         with part.open("w", encoding="utf-8", newline="") as file:
             rows = sum(1 for line in lines if file.write(line)) - 1  # but for the header
         if rows == 0:
-            raise ExportError(
+            raise TraceError(
                 f"the journal has no reading of {setpoints.collector!r} in that time: nothing "
                 "written"
             )
