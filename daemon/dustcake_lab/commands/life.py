@@ -59,16 +59,19 @@ class TraceRow:
     running: bool
 
 
-def read_rows(path: Path) -> Iterator[TraceRow | BadRow]:
+def read_rows(path: Path, bad_rows: BadRowReport) -> list[TraceRow]:
     """The rows of a trace, CSV or Parquet. Raises ``TraceError``."""
+    rows = []
     with open_rows(path) as trace:
         for each in trace.samples():
             if isinstance(each, BadRow):
-                yield each
+                bad_rows.add(each)
             else:
                 dp_pa = each.dp.pa if isinstance(each.dp, Measured) else None
                 running = each.contacts.blower_running is not False
-                yield TraceRow(each.at.mono_s, dp_pa, trace.reader.flow_m3s, running)
+                rows.append(TraceRow(each.at.mono_s, dp_pa, trace.reader.flow_m3s, running))
+    bad_rows.close()
+    return rows
 
 
 @dataclass(slots=True)
@@ -215,14 +218,9 @@ def _limit(text: str) -> Pressure:
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     limit: Pressure = arguments.limit
-    rows, bad_rows = [], BadRowReport(skip=arguments.skip_bad_rows)
+    bad_rows = BadRowReport(skip=arguments.skip_bad_rows)
     try:
-        for row in read_rows(arguments.trace):
-            if isinstance(row, BadRow):
-                bad_rows.add(row)
-            else:
-                rows.append(row)
-        bad_rows.close()
+        rows = read_rows(arguments.trace, bad_rows)
         if bad_rows.refused:
             return BAD_USAGE
         trace = summarised(rows, arguments.flow, cleaned=arguments.cleaned)

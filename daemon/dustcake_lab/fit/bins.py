@@ -197,25 +197,19 @@ _LEAST_COVERED_S = 60.0
 _HOUR_S = 3600.0
 
 
-def rises(bins: Bins, clock_s: Floats) -> tuple[Floats, Floats]:
-    """By how much dP at mean flow rose from bin to bin, Pa, with no pulse between, and how long
-    that took on the clock."""
-    keep = _without_pulse(bins, clock_s)
-    return np.diff(bins.dp_pa / bins.flow)[keep], np.diff(clock_s)[keep]
-
-
-def _without_pulse(bins: Bins, clock_s: Floats) -> npt.NDArray[np.bool_]:
-    """Of each bin but the first: it follows the one before with nothing but running between."""
+def rises(bins: Bins, clock_s: Floats) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+    """By how much dP at mean flow rose from bin to bin, Pa, with nothing but running between, and
+    how long that took on the clock; and of each bin but the first whether it is one of these."""
     quiet = np.array([not pulses for pulses in bins.pulses[1:]]) & bins.whole[1:]
-    return quiet & (np.diff(clock_s) > 0.0)
+    keep = quiet & (np.diff(clock_s) > 0.0)
+    return np.diff(bins.dp_pa / bins.flow)[keep], np.diff(clock_s)[keep], keep
 
 
 def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
     """Load of each hour of the day over the mean, by how fast dP rises between pulses, and its
     standard error. Drawn in towards 1 as far as it is not certain; 1 where nothing is known. What
     is certain is judged by how the same hour differs from day to day."""
-    rise, ran_s = rises(bins, bins.run_s)
-    keep = _without_pulse(bins, bins.run_s)
+    rise, ran_s, keep = rises(bins, bins.run_s)
     pattern, error = np.ones(24), np.full(24, np.inf)
     if rise.sum() <= 0.0:
         return pattern, error
@@ -255,8 +249,6 @@ def running_by_hour(samples: Samples) -> Floats:
     share = ran / np.maximum(covered, 1.0)
     known = covered > _LEAST_COVERED_S
     mostly = float(round(ran.sum() / max(covered.sum(), 1.0)))
-    for day, hour in np.argwhere(~known).tolist():
-        later = (day + np.arange(1, days)) % days
-        with_it = later[known[later, hour]]
-        share[day, hour] = share[with_it[0], hour] if len(with_it) else mostly
-    return share.ravel()
+    # Once more behind itself, so that the last days look on to the first ones.
+    seen = pl.DataFrame(np.tile(np.where(known, share, np.nan), (2, 1))).fill_nan(None)
+    return seen.fill_null(strategy="backward").fill_null(mostly)[:days].to_numpy().ravel()

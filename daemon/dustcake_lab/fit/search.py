@@ -66,7 +66,7 @@ def estimate(bins: Bins, begin_at: Floats | None = None) -> Estimate:
 def _start(bins: Bins) -> Floats:
     """The likeliest of a few residuals and shares removed: a residual too low and a share too small
     explain much alike, and from the wrong end of that valley the search may not come back."""
-    rise, ran_s = rises(bins, load_clock(bins))
+    rise, ran_s, _ = rises(bins, load_clock(bins))
     load = max(float(rise.sum() / ran_s.sum()), 1e-6) if len(rise) else 1e-3
     lowest = max(float(np.quantile(bins.dp_pa / bins.flow, 0.02)), 2.0)
     pairs = product(_RESIDUALS, _REMOVED)
