@@ -39,7 +39,7 @@ from dustcake_lab.traces.columns import (
     columns_of,
 )
 from dustcake_lab.traces.rows import RowReader, Trace, lines_of, why
-from dustcake_lab.traces.samples import Columns, Floats, SampleStream
+from dustcake_lab.traces.samples import Columns, SampleStream
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -76,13 +76,7 @@ class FrameReader:
         good = [_is_readable(name, is_number=name in numbers) for name in cells]
         if not nan_is_lost:
             good += [~pl.col(name).is_nan().any() for name in cells]
-        t_s = pl.col("t_s")
-        self._checks = (
-            pl.all_horizontal(*(each.fill_null(True) for each in good)).alias("readable"),
-            t_s.first().alias("first_s"),
-            t_s.diff().min().fill_null(1.0).alias("shortest_s"),
-            t_s.diff().max().fill_null(1.0).alias("longest_s"),
-        )
+        self._readable = pl.all_horizontal(*(each.fill_null(True) for each in good))
         self._made = [(pl.col(dp_name) * PA_PER[DP_COLUMNS[dp_name]]).alias("dp_pa")]
         self._made += [pl.col(name) for name in numbers[1:] if name not in unused]
         if contacts:
@@ -96,23 +90,16 @@ class FrameReader:
         if self.rows.empty or not times.begun or not len(frame):
             return None
         t_s = _seconds(frame["time"], times)
-        if t_s is None or not self._is_good(frame.with_columns(t_s.alias("t_s"))):
+        if t_s is None or not frame.select(self._readable).item():
             return None
-        made = self._columns(t_s.to_numpy(), frame.select(self._made))
-        note(self._recorded, made.t_s, times.last_s, frame)
+        ahead_s = t_s.diff().fill_null(t_s[0] - times.last_s)
+        if not ahead_s.is_between(0.0, LONGEST_GAP_S, "right").all():
+            return None
+        arrays = {each.name: each.to_numpy() for each in frame.select(self._made)}
+        made = Columns(t_s.to_numpy(), times.start_utc_s, kinds=self._kinds, **arrays)
+        note(self._recorded, t_s, times.last_s, frame)
         self.rows.goes_on(float(made.t_s[-1]), len(frame), made.contacts(-1))
         return made
-
-    def _is_good(self, frame: pl.DataFrame) -> bool:
-        """Whether every cell can be read, and time goes on from row to row."""
-        readable, first_s, shortest_s, longest_s = frame.select(self._checks).row(0)
-        ahead_s = first_s - self.rows.times.last_s
-        within = min(ahead_s, shortest_s) > 0 and max(ahead_s, longest_s) <= LONGEST_GAP_S
-        return bool(readable) and within
-
-    def _columns(self, t_s: Floats, made: pl.DataFrame) -> Columns:
-        arrays = {each.name: each.to_numpy() for each in made}
-        return Columns(t_s, self.rows.times.start_utc_s, kinds=self._kinds, **arrays)
 
 
 def _seconds(column: pl.Series, times: Times) -> pl.Series | None:
@@ -157,25 +144,21 @@ def _digit(contact: str) -> pl.Expr:
     return (pl.col(contact).fill_nan(None) + 1).fill_null(0)
 
 
-def note(recorded: Recorded, t_s: Floats, last_s: float, frame: pl.DataFrame) -> None:
+def note(recorded: Recorded, t_s: pl.Series, last_s: float, frame: pl.DataFrame) -> None:
     """Take in what readable cells say was done."""
-    cells = {name: frame[name].to_numpy() for name in EVENT_COLUMNS if name in frame.columns}
-    valves, counts, cleaning = (cells.get(name) for name in EVENT_COLUMNS)
-    pulsed = [np.flatnonzero(each > 0) for each in (valves, counts) if each is not None]
-    for row in np.unique(np.concatenate(pulsed)).tolist() if pulsed else ():
-        before_s = float(t_s[row - 1]) if row else max(last_s, 0.0)
-        recorded.pulsed(before_s, float(t_s[row]), _whole(valves, row), _whole(counts, row))
-    if cleaning is not None:
-        known = np.flatnonzero(~np.isnan(cleaning))
-        values = cleaning[known]
-        changed = np.ones(len(known), bool)
-        changed[1:] = values[1:] != values[:-1]
-        for row in known[changed].tolist():
-            recorded.cleans(float(t_s[row]), bool(cleaning[row]))
-
-
-def _whole(values: Floats | None, row: int) -> int:
-    return 0 if values is None or np.isnan(values[row]) else int(values[row])
+    missing = [name for name in EVENT_COLUMNS if name not in frame.columns]
+    if len(missing) == len(EVENT_COLUMNS):
+        return
+    begin_s, end_s = t_s.shift(fill_value=max(last_s, 0.0)), t_s
+    frame = frame.with_columns(pl.lit(None, pl.Float64).alias(name) for name in missing)
+    said = frame.select(EVENT_COLUMNS).with_columns(begin_s=begin_s, end_s=end_s).fill_nan(None)
+    pulsed = said.filter(pl.max_horizontal(PULSE_COLUMNS) > 0).fill_null(0.0)
+    for row in pulsed.select("begin_s", "end_s", *PULSE_COLUMNS).iter_rows():
+        recorded.pulsed(*row[:2], *map(int, row[2:]))
+    cleaning = said.select("end_s", "cleaning").drop_nulls()
+    changed = pl.col("cleaning").ne_missing(pl.col("cleaning").shift())
+    for at_s, under_way in cleaning.filter(changed).iter_rows():
+        recorded.cleans(at_s, bool(under_way))
 
 
 _SINGLE_ROWS = 1000
