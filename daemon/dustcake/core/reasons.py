@@ -159,7 +159,7 @@ class Because(StrEnum):
         "valve_stuck_open",
         "a valve reads energised after it was switched off ({detail})",
     )
-    PULSES_FAIL = "pulses_fail", "the last {failures} pulses were not carried out ({detail})"
+    PULSES_FAIL = "pulses_fail", "the last {failures} pulses were not carried out"
     BLOWER_NOT_TOLD = (
         "blower_not_told",
         "the blower run output does not follow its command ({detail})",

@@ -22,7 +22,6 @@ from polars import selectors as cs
 
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import Contacts
-from dustcake.units import PA_PER
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,
     DP_COLUMNS,
@@ -77,7 +76,7 @@ class FrameReader:
         if not nan_is_lost:
             good += [~pl.col(name).is_nan().any() for name in cells]
         self._readable = pl.all_horizontal(*(each.fill_null(True) for each in good))
-        self._made = [(pl.col(dp_name) * PA_PER[DP_COLUMNS[dp_name]]).alias("dp_pa")]
+        self._made = [(pl.col(dp_name) * DP_COLUMNS[dp_name].pa).alias("dp_pa")]
         self._made += [pl.col(name) for name in numbers[1:] if name not in unused]
         if contacts:
             digits = (_digit(name) * 3**n for n, name in enumerate(contacts))

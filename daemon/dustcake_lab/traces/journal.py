@@ -77,7 +77,7 @@ def journal_lines(
 
 
 def _polls(history: History, collector: str) -> Iterator[tuple[_Moment, Any]]:
-    for start, happened in history.inputs_by_start(collector):
+    for start, happened in history.inputs(collector):
         if isinstance(happened, PollCompleted):
             yield (start, happened.at.mono_s), happened
 

@@ -15,7 +15,6 @@ from pathlib import Path
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Signal
 from dustcake.core.stamp import Stamp
-from dustcake.units import PA_PER
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,
     DP_COLUMNS,
@@ -88,7 +87,7 @@ class RowReader:
         self.flow_m3s: float | None = None
         self.unused, self._recorded = unused, recorded
         self._dp_name = next(name for name in columns if name in DP_COLUMNS)
-        self._pa_per = PA_PER[DP_COLUMNS[self._dp_name]]
+        self._pa_per = DP_COLUMNS[self._dp_name].pa
         self._contact_places = [(name, place[name]) for name in CONTACT_COLUMNS if name in place]
         self._contact_texts: list[str] = []
         self._contacts = Contacts()

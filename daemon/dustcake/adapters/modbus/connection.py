@@ -1,7 +1,7 @@
-"""One connection of one bus: a client object of the library for as long as it is trusted.
+"""Exchanges over a connection that comes and goes: connecting, backing off, keeping silence.
 
-The client library accepts replies of another function, another length or another transaction,
-so each reply is compared with its request here before the library may decode it.
+The client library's framing and serial transport are used, not its client, which believes replies
+too easily and hides why it could not connect.
 """
 
 import asyncio
@@ -12,15 +12,23 @@ import socket
 import struct
 import termios
 from collections.abc import Callable
-from typing import Any
 
-from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
-from pymodbus.exceptions import ModbusException
-from pymodbus.framer import FramerRTU
-from pymodbus.pdu import ModbusPDU
+from pymodbus.framer import FramerRTU, FramerSocket
+from pymodbus.pdu import DecodePDU, ModbusPDU
+from pymodbus.transport.serialtransport import create_serial_connection
 
-from dustcake.core.record import record
-from dustcake.core.signals import FailureKind
+from dustcake.adapters.modbus.messages import (
+    Answer,
+    BadReplyError,
+    Request,
+    answer_of,
+    place,
+    rtu_reply_whole,
+    tcp_reply_whole,
+    to_pdu,
+)
+from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.ports import Clock
 from dustcake.settings.buses import SerialBus, TcpBus
 
 _PARITY = {"even": ("E", 1), "odd": ("O", 1), "none": ("N", 2)}
@@ -28,7 +36,6 @@ _CONNECT_TIMEOUT_S = 1.0
 # SO_LINGER of socket(7): whether to linger, and for how many seconds. With none, closing resets the
 # connection and throws away what has not been delivered.
 _DISCARD, _DELIVER = struct.pack("ii", 1, 0), struct.pack("ii", 0, 0)
-_LIBRARY_PATIENCE_S = 60.0  # never reached: the time-outs here are shorter
 _REMEDIES = {
     errno.ECONNREFUSED: "connection refused: check the port number, and that the device serves it",
     errno.EHOSTUNREACH: "no route to the host: check address, cable and network",
@@ -40,15 +47,7 @@ _REMEDIES = {
 }
 
 
-@record
-class Fault:
-    """Why an exchange failed: kind, and cause in plain words."""
-
-    kind: FailureKind
-    cause: str
-
-
-class Connection:
+class Connection(asyncio.Protocol):
     """A connection, opened once and thrown away when it can no longer be trusted.
 
     Made inside a running event loop. ``monotonic``: seconds, for ``active_s``.
@@ -61,70 +60,77 @@ class Connection:
         """Whether a good reply has come over it."""
         self.usable = False
         """Whether it is open and has not been lost."""
+        self._settings = settings
         self._monotonic = monotonic
-        self._timeout_s = settings.timeout_s
-        self._sent = b""
-        self._waiting: asyncio.Timeout | None = None
+        self._transport: asyncio.Transport | None = None
+        self._made = asyncio.Event()
+        self._transaction = 0
+        self._sent = self._received = b""
+        self._reply: asyncio.Future[ReadFailure | None] | None = None
         self._unanswered = False
-        self._fault: Fault | None = None
-        self._why_not = "the connection could not be made"
-        common: dict[str, Any] = {
-            "name": settings.name,
-            "timeout": _LIBRARY_PATIENCE_S,
-            "retries": 0,
-            "reconnect_delay": 0,
-            "trace_packet": self._gate,
-            "trace_connect": self._connection_changed,
-        }
-        self._client: AsyncModbusTcpClient | AsyncModbusSerialClient
+        decoder = DecodePDU(is_server=False)
         if isinstance(settings, TcpBus):
+            self._framer: FramerSocket | FramerRTU = FramerSocket(decoder)
             self._reply_whole = tcp_reply_whole
-            self._client = AsyncModbusTcpClient(settings.host, port=settings.port, **common)
         else:
-            parity, stop_bits = _PARITY[settings.parity]
+            self._framer = FramerRTU(decoder)
             self._reply_whole = rtu_reply_whole
-            self._client = AsyncModbusSerialClient(
-                settings.port, baudrate=settings.baud, parity=parity, stopbits=stop_bits, **common
-            )
-        self._create = self._client.ctx.call_create
-        self._client.ctx.call_create = self._create_saying_why
 
     async def open(self) -> str | None:
         """Connect. Returns None, or why it could not, in plain words."""
-        limit_s = max(self._timeout_s, _CONNECT_TIMEOUT_S)
+        limit_s = max(self._settings.timeout_s, _CONNECT_TIMEOUT_S)
         try:
             async with asyncio.timeout(limit_s):
-                self.usable = await self._client.connect()
+                await self._connect()
         except TimeoutError:
-            self._why_not = f"no connection within {limit_s:g} s"
+            return f"no connection within {limit_s:g} s"
+        except termios.error:
+            return "the serial port refuses its settings: check `baud` and `parity`"
+        except OSError as failure:
+            return _plain(failure)
         self.active_s = self._monotonic()
         self._on_close(_DISCARD)
-        return None if self.usable else self._why_not
+        return None
 
-    async def exchange(self, pdu: ModbusPDU) -> ModbusPDU | Fault:
+    async def _connect(self) -> None:
+        loop, settings = asyncio.get_running_loop(), self._settings
+        if isinstance(settings, TcpBus):
+            await loop.create_connection(lambda: self, settings.host, settings.port)
+            return
+        parity, stop_bits = _PARITY[settings.parity]
+        self._transport, _ = await create_serial_connection(
+            loop, lambda: self, settings.port, settings.baud, 8, parity, stop_bits
+        )
+        await self._made.wait()
+
+    async def exchange(self, pdu: ModbusPDU) -> ModbusPDU | ReadFailure:
         """Send ``pdu`` and return the reply, checked byte by byte against it, or what was wrong.
 
         Returns as soon as the reply is known to be wrong or the connection is lost.
         """
-        self._fault = None
+        if self._transport is None or not self.usable:
+            return ReadFailure(FailureKind.LOST, "the connection was lost")
+        pdu.transaction_id = self._transaction = self._transaction % 0xFFFF + 1
+        self._sent, self._received = self._framer.buildFrame(pdu), b""
+        self._reply = asyncio.get_running_loop().create_future()
         self._unanswered = True
+        self.active_s = self._monotonic()
+        self._transport.write(self._sent)
         try:
-            async with asyncio.timeout(self._timeout_s) as self._waiting:
-                reply: ModbusPDU = await self._client.execute(False, pdu)
+            async with asyncio.timeout(self._settings.timeout_s):
+                failure = await self._reply
         except TimeoutError:
-            return self._why_unanswered()
-        except ModbusException:
-            return Fault(FailureKind.LOST, "the connection was lost")
+            why = f"no reply within {self._settings.timeout_s:g} s"
+            return ReadFailure(FailureKind.TIMEOUT, why)
         finally:
-            self._waiting = None
+            self._reply = None
+        if failure is not None:
+            return failure
         self.answered = True
         self._unanswered = False
+        _, reply = self._framer.handleFrame(self._received, 0, 0)
+        assert reply is not None  # it has been checked
         return reply
-
-    def _why_unanswered(self) -> Fault:
-        if self._fault is not None:
-            return self._fault
-        return Fault(FailureKind.TIMEOUT, f"no reply within {self._timeout_s:g} s")
 
     def close(self) -> None:
         """Give the connection up. A request without an answer must not arrive any more: an order
@@ -134,56 +140,42 @@ class Connection:
         self.usable = False
         if not self._unanswered:
             self._on_close(_DELIVER)
-        self._client.close()
+        if self._transport is not None:
+            self._transport.close()
 
     def _on_close(self, linger: bytes) -> None:
-        transport: asyncio.BaseTransport | None = self._client.ctx.transport
-        sock = None if transport is None else transport.get_extra_info("socket")
+        sock = None if self._transport is None else self._transport.get_extra_info("socket")
         if sock is not None:  # a serial port has none
             with contextlib.suppress(OSError):
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
 
-    async def _create_saying_why(self) -> Any:
-        """Connect as the library does, but keep the cause, which it only logs, and turn the one
-        error of a serial port that is not an OSError into one, which it understands."""
-        try:
-            return await self._create()
-        except OSError as failure:
-            self._why_not = _plain(failure)
-            raise
-        except termios.error as failure:
-            self._why_not = "the serial port refuses its settings: check `baud` and `parity`"
-            raise ConnectionError(self._why_not) from failure
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """It is open."""
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        self.usable = True
+        self._made.set()
 
-    def _gate(self, sending: bool, data: bytes) -> bytes:
-        """The library's view of the bytes: it gets to see a reply once it is whole and right.
-
-        ``data`` received is all since the request; an empty result makes the library wait.
-        Bytes that nobody waits for are passed over.
-        """
+    def data_received(self, data: bytes) -> None:
+        """Bytes that nobody waits for are passed over."""
         self.active_s = self._monotonic()
-        if sending:
-            self._sent = data
-            return data
-        if self._waiting is None:
-            return b""
+        if self._reply is None:
+            return
+        self._received += data
         try:
-            return data if self._reply_whole(self._sent, data) else b""
+            if self._reply_whole(self._sent, self._received):
+                self._end_waiting(None)
         except BadReplyError as wrong:
-            self._end_waiting(Fault(FailureKind.BAD_REPLY, str(wrong)))
-            return b""
+            self._end_waiting(ReadFailure(FailureKind.BAD_REPLY, str(wrong)))
 
-    def _connection_changed(self, connected: bool) -> None:
-        if connected:
-            return
+    def connection_lost(self, exc: Exception | None) -> None:
+        """It is gone."""
         self.usable = False
-        self._end_waiting(Fault(FailureKind.LOST, "the connection broke while waiting"))
+        self._end_waiting(ReadFailure(FailureKind.LOST, "the connection broke while waiting"))
 
-    def _end_waiting(self, fault: Fault) -> None:
-        if self._waiting is None or self._fault is not None or self._waiting.expired():
-            return
-        self._fault = fault
-        self._waiting.reschedule(asyncio.get_running_loop().time())
+    def _end_waiting(self, failure: ReadFailure | None) -> None:
+        if self._reply is not None and not self._reply.done():
+            self._reply.set_result(failure)
 
 
 def _plain(failure: OSError) -> str:
@@ -204,23 +196,6 @@ LONGEST_FRAME = 256
 FASTEST_COUNTED_BAUD = 19200
 FIXED_GAP_S = 0.00175
 
-_MBAP = 7  # transaction (2), protocol (2), length (2), unit (1)
-_EXCEPTION = 0x80
-_EXCEPTION_PDU = 2
-_BIT_READS = (1, 2)
-_WORD_READS = (3, 4)
-
-
-class BadReplyError(Exception):
-    """What was received cannot be the reply to what was sent; the message says why."""
-
-
-def crc16(data: bytes) -> int:
-    """CRC-16/MODBUS of ``data`` as a number: 0x1241 for 02 07, as in the serial line
-    specification (secondary source). It goes on the wire low byte first."""
-    on_the_wire = FramerRTU.compute_CRC(data).to_bytes(2, "big")
-    return int.from_bytes(on_the_wire, "little")
-
 
 def character_s(baud: int) -> float:
     """Seconds one character takes on a line of ``baud`` bit/s."""
@@ -230,83 +205,174 @@ def character_s(baud: int) -> float:
 def frame_gap_s(baud: int) -> float:
     """Least silence between two frames, in seconds: 3.5 characters, and a fixed 1.750 ms above
     19 200 bit/s (serial line specification V1.02, secondary source)."""
-    if baud > FASTEST_COUNTED_BAUD:
-        return FIXED_GAP_S
-    return 3.5 * character_s(baud)
+    return FIXED_GAP_S if baud > FASTEST_COUNTED_BAUD else 3.5 * character_s(baud)
 
 
-def tcp_reply_whole(sent: bytes, received: bytes) -> bool:
-    """Whether ``received`` is all of the reply to the TCP frame ``sent``; False: more must come.
+class Channel:
+    """One exchange at a time; whoever uses it sees to that.
 
-    Raises BadReplyError as soon as the bytes show that it is not that reply. Transaction id 0
-    counts as wrong like any other that was not sent.
+    After anything but a proper reply a TCP connection is replaced by a fresh one, so that a late
+    reply has nowhere to arrive. A serial line is quarantined instead: nothing is sent until the
+    late reply has had as long again as it had already, and the line has been silent for the gap
+    between two frames; what arrives meanwhile is passed over.
     """
-    request = sent[_MBAP:]
-    if received[:2] != sent[: len(received[:2])]:
-        raise BadReplyError("the reply carries another transaction id than the request")
-    if any(received[2:4]):
-        raise BadReplyError("the reply is not Modbus: its protocol id is not 0")
-    if len(received) >= _MBAP - 1:
-        length = int.from_bytes(received[4:6], "big")
-        expected = 1 + _reply_length(request)
-        if length not in (expected, 1 + _EXCEPTION_PDU):
-            raise BadReplyError(f"the reply has length {length} instead of {expected}")
-        if len(received) > _MBAP and length != 1 + _length_begun(request, received[_MBAP]):
-            raise BadReplyError(f"the reply has length {length}, which its function denies")
-    _check_unit(sent[_MBAP - 1], received[_MBAP - 1 : _MBAP])
-    return _pdu_whole(request, received[_MBAP:], trailer=0)
+
+    def __init__(self, settings: TcpBus | SerialBus, clock: Clock) -> None:
+        self._clock = clock
+        self._settings = settings
+        self._serial = isinstance(settings, SerialBus)
+        self._gap_s = 0.0
+        self._quarantine_s = 0.0
+        if isinstance(settings, SerialBus):
+            self._gap_s = frame_gap_s(settings.baud)
+            longest_s = LONGEST_FRAME * character_s(settings.baud)
+            self._quarantine_s = max(settings.timeout_s, longest_s)
+        self._quarantined_until_s = float("-inf")
+        self._connection: Connection | None = None
+        self._backoff = Backoff()
+        self._why_not = ""
+        self._closed = False
+        self._under_way: asyncio.Timeout | None = None
+
+    async def exchange(self, request: Request, *, urgent: bool = False) -> Answer | ReadFailure:
+        """One exchange. Where the bus is not connected it is connected first, unless the last
+        attempt failed a moment ago: then the answer is at once UNREACHABLE.
+
+        ``urgent`` tries to connect in any case and ignores a quarantine: for switching a valve
+        off, whose echo cannot be taken for the late reply to anything else.
+        """
+        try:
+            async with asyncio.timeout(None) as self._under_way:
+                answer = await self._exchange(request, urgent)
+        except TimeoutError:
+            answer = self._unreachable()
+        finally:
+            self._under_way = None
+        if isinstance(answer, ReadFailure):
+            where = f"bus {self._settings.name}, {place(request)}"
+            return ReadFailure(answer.kind, f"{where}: {answer.detail}")
+        return answer
+
+    async def _exchange(self, request: Request, urgent: bool) -> Answer | ReadFailure:
+        """As ``exchange``, but without the place of a failure."""
+        connection = await self._connected(urgent)
+        if connection is None:
+            return self._unreachable()
+        if not await self._silence(connection, urgent):
+            babble = "something on the line never stops sending"
+            return ReadFailure(FailureKind.BAD_REPLY, babble)
+        trusted = False
+        try:
+            reply = await connection.exchange(to_pdu(request))
+            trusted = not isinstance(reply, ReadFailure)
+        finally:
+            if not trusted:  # by a fault, or because the caller was cancelled while waiting
+                self._resynchronise(connection)
+        if isinstance(reply, ReadFailure):
+            return reply
+        self._backoff.succeeded()
+        return answer_of(request, reply)
+
+    def close(self) -> None:
+        """Close the connection for good, and give up the exchange under way."""
+        self._closed = True
+        if self._under_way is not None and not self._under_way.expired():
+            self._under_way.reschedule(asyncio.get_running_loop().time())
+        self._drop()
+
+    async def _connected(self, urgent: bool) -> Connection | None:
+        if self._connection is not None and not self._connection.usable:
+            self._drop()
+        if self._connection is not None or self._closed:
+            return self._connection
+        if not urgent and self._backoff.remaining_s(self._now_s()) > 0:
+            return None
+        connection = Connection(self._settings, self._now_s)
+        why_not: str | None = "the attempt to connect was broken off"
+        try:
+            why_not = await connection.open()
+        finally:
+            if why_not is not None:
+                connection.close()
+        if why_not is not None:
+            self._fail_to_connect(why_not)
+            return None
+        self._connection = connection
+        return connection
+
+    async def _silence(self, connection: Connection, urgent: bool) -> bool:
+        """Wait until a frame may be sent. False: something else keeps sending."""
+        if not self._serial:
+            return True
+        give_up_s = self._now_s() + 2 * self._quarantine_s
+        while True:
+            # After a stall of the loop, bytes may wait to be taken in: one round of it finds
+            # them, the next hands them over.
+            await asyncio.sleep(0)
+            await asyncio.sleep(0)
+            free_s = connection.active_s + self._gap_s
+            if not urgent:
+                free_s = max(free_s, self._quarantined_until_s)
+            if free_s <= self._now_s():
+                return True
+            if free_s > give_up_s:
+                return False
+            await self._clock.sleep_until(free_s)
+
+    def _resynchronise(self, connection: Connection) -> None:
+        if self._serial and connection.usable:
+            self._quarantined_until_s = self._now_s() + self._quarantine_s
+        else:
+            self._drop()
+
+    def _drop(self) -> None:
+        connection, self._connection = self._connection, None
+        if connection is None:
+            return
+        if not connection.usable and not connection.answered:
+            # Accepted and broken off without a word: no better than not accepted.
+            self._fail_to_connect("the connection is accepted, but broken off")
+        connection.close()
+
+    def _fail_to_connect(self, why_not: str) -> None:
+        self._why_not = why_not
+        self._backoff.failed(self._now_s())
+
+    def _now_s(self) -> float:
+        return self._clock.now().mono_s
+
+    def _unreachable(self) -> ReadFailure:
+        wait_s = self._backoff.remaining_s(self._now_s())
+        why_not = f"{self._why_not}; next try in {wait_s:.2g} s"
+        if self._closed:
+            why_not = "the bus has been closed"
+        return ReadFailure(FailureKind.UNREACHABLE, why_not)
 
 
-def rtu_reply_whole(sent: bytes, received: bytes) -> bool:
-    """Whether ``received`` is all of the reply to the serial frame ``sent``; False: more must
-    come. Raises BadReplyError as soon as the bytes show that it is not that reply."""
-    _check_unit(sent[0], received[:1])
-    if not _pdu_whole(sent[1:-2], received[1:], trailer=2):
-        return False
-    if int.from_bytes(received[-2:], "little") != crc16(received[:-2]):
-        raise BadReplyError("the checksum of the reply is wrong: noise, or two devices with one id")
-    return True
+FIRST_S = 0.25
+LONGEST_S = 10.0
 
 
-def _check_unit(unit: int, received: bytes) -> None:
-    if received and received[0] != unit:
-        raise BadReplyError(f"the reply comes from unit {received[0]}")
+class Backoff:
+    """Doubles from a quarter of a second to ten with each failure in a row.
 
+    Times are monotonic seconds, handed in by the caller.
+    """
 
-def _reply_length(request: bytes) -> int:
-    """Bytes in the PDU of a good reply to the PDU ``request``."""
-    quantity = int.from_bytes(request[3:5], "big")
-    if request[0] in _BIT_READS:
-        return 2 + (quantity + 7) // 8
-    if request[0] in _WORD_READS:
-        return 2 + 2 * quantity
-    return 5  # a write is answered with its address, and its value or quantity
+    def __init__(self) -> None:
+        self._delay_s = FIRST_S
+        self._until_s = float("-inf")
 
+    def failed(self, now_s: float) -> None:
+        """One more failure."""
+        self._until_s = now_s + self._delay_s
+        self._delay_s = min(2 * self._delay_s, LONGEST_S)
 
-def _length_begun(request: bytes, function: int) -> int:
-    """Bytes in the PDU of a reply that begins with ``function``."""
-    return _EXCEPTION_PDU if function & _EXCEPTION else _reply_length(request)
+    def succeeded(self) -> None:
+        """Forget the failures."""
+        self._delay_s = FIRST_S
+        self._until_s = float("-inf")
 
-
-def _pdu_whole(request: bytes, received: bytes, trailer: int) -> bool:
-    """The check both framings share. ``received``: reply PDU so far, and ``trailer`` bytes."""
-    if not received:
-        return False
-    function = received[0]
-    if function & ~_EXCEPTION != request[0]:
-        raise BadReplyError(f"function {request[0]} was answered with function {function}")
-    if not function & _EXCEPTION:
-        _check_start(request, received)
-    missing = _length_begun(request, function) + trailer - len(received)
-    if missing < 0:
-        raise BadReplyError(f"{-missing} more bytes than the reply has follow it")
-    return missing == 0
-
-
-def _check_start(request: bytes, received: bytes) -> None:
-    if request[0] in _BIT_READS + _WORD_READS:
-        expected = _reply_length(request) - 2
-        if len(received) > 1 and received[1] != expected:
-            raise BadReplyError(f"the reply has {received[1]} data bytes instead of {expected}")
-    elif received[:5] != request[: len(received[:5])]:
-        raise BadReplyError("the reply does not repeat what was written")
+    def remaining_s(self, now_s: float) -> float:
+        """Seconds until the next try is due; 0 when it is."""
+        return max(0.0, self._until_s - now_s)

@@ -4,18 +4,24 @@ import asyncio
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeVar
 
-from dustcake.adapters.store.database import Database, disk_is_to_blame
-from dustcake.adapters.store.faults import StoreRefused, explain
-from dustcake.adapters.store.journal_file import transaction
+from dustcake.adapters.store.faults import StoreRefused, refusing
+from dustcake.adapters.store.journal_file import Database, transaction
 from dustcake.adapters.store.outbox import CollectorOutbox
-from dustcake.adapters.store.retention import PERIOD, SPARED, Retention, prune
-from dustcake.adapters.store.writing import CollectorRecord, Timeline, last_seq, load
+from dustcake.adapters.store.writing import (
+    PERIOD,
+    SPARED,
+    CollectorRecord,
+    Retention,
+    Timeline,
+    last_seq,
+    load,
+    prune,
+)
 from dustcake.ports import Commit, CommitFailed, Queued, Stored
 from dustcake.publish.render import Renderer
 
@@ -27,60 +33,16 @@ moments, so those of one moment are there by then."""
 @dataclass
 class Waiting:
     """A commit on its way to the disk. ``gone``: what its outbox has delivered. Afterwards:
-    ``added`` to the outbox, or the ``error`` that kept all of it from being stored."""
+    ``added`` to the outbox, beside ``minutes``; or the ``error`` that kept all of it from being
+    stored."""
 
     commit: Commit
     gone: frozenset[int]
-    added: Sequence[Queued | None] = ()
+    added: Sequence[Queued] = ()
+    minutes: bool = False
     error: Exception | None = None
     is_done: bool = field(default=False, init=False)
 
-
-class Group:
-    """Whoever's turn comes first writes for all who wait by then.
-
-    ``add`` is called in the event loop, the others in the database's thread, which is one.
-    ``is_shared``: whether there is anybody else to wait for.
-    """
-
-    def __init__(self, write_all: Callable[[sqlite3.Connection, Sequence[Waiting]], None]) -> None:
-        self._write_all = write_all
-        self._waiting: deque[Waiting] = deque()
-        self._hurry = threading.Event()
-        self.is_shared = False
-
-    def add(self, one: Waiting) -> None:
-        """``write`` is called for it next."""
-        self._waiting.append(one)
-        if one.commit.urgent:
-            self._hurry.set()
-
-    def write(self, connection: sqlite3.Connection, one: Waiting) -> None:
-        """Write ``one`` and all who wait, unless somebody has done so. Raises what keeps it from
-        being written; the others find it in their ``error``, since it is raised only once."""
-        if one.is_done:
-            return
-        if self.is_shared:
-            self._hurry.wait(GATHER_S)
-        self._hurry.clear()
-        group = [self._waiting.popleft() for _ in range(len(self._waiting))]
-        try:
-            self._write_all(connection, group)
-        except Exception as error:
-            for each in group:
-                each.error = error
-            raise
-        finally:
-            for each in group:
-                each.is_done = True
-
-    def withdraw(self, one: Waiting) -> None:
-        """``write`` cannot be called for ``one``, so nobody may write it later."""
-        if not one.is_done:
-            self._waiting.remove(one)
-
-
-T = TypeVar("T")
 
 SETTLE_S = 0.3
 
@@ -98,8 +60,9 @@ class SqliteStore:
         self._timeline = Timeline()
         self._outboxes: dict[str, CollectorOutbox] = {}
         self._records: dict[str, CollectorRecord] = {}
-        self._replacements_seen = 0
-        self._group = Group(self._write)
+        self._waiting: deque[Waiting] = deque()
+        self._hurry = threading.Event()
+        self._written_to: sqlite3.Connection | None = None
 
     @classmethod
     @asynccontextmanager
@@ -126,7 +89,6 @@ class SqliteStore:
         collector = renderer.setpoints.collector
         self.outbox(collector).worded_by(renderer)
         self._record(collector).setpoints = renderer.setpoints
-        self._group.is_shared = len(self._records) > 1
 
     def outbox(self, collector: str) -> CollectorOutbox:
         """The outbox of ``collector``; always the same one."""
@@ -141,37 +103,26 @@ class SqliteStore:
 
         Raises ``StoreRefused`` when the disk cannot be read.
         """
-        return await self._read(lambda connection: load(connection, collector))
+        return await self._database.run(lambda connection: load(connection, collector))
 
     async def last_seq(self, collector: str) -> int:
         """The number of the newest event of ``collector`` on record, 0 where there is none.
 
         Raises ``StoreRefused`` when the disk cannot be read.
         """
-        return await self._read(lambda connection: last_seq(connection, collector))
+        return await self._database.run(lambda connection: last_seq(connection, collector))
 
     async def waiting(self) -> dict[str, int]:
         """How many publications of each collector wait for the broker; none when the disk fails."""
         count = "SELECT collector, count(*) FROM outbox GROUP BY collector"
         try:
-            rows = await self._database.run(lambda connection: connection.execute(count).fetchall())
-        except (sqlite3.Error, OSError) as error:
-            if not disk_is_to_blame(error):
-                raise
+            stored = await self._database.run(lambda connection: dict(connection.execute(count)))
+        except StoreRefused:
             return {}
-        stored = dict(rows)
         return {
             name: stored.get(name, 0) - len(outbox.acknowledged())
             for name, outbox in self._outboxes.items()
         }
-
-    async def _read(self, call: Callable[[sqlite3.Connection], T]) -> T:
-        try:
-            return await self._database.run(call)
-        except (sqlite3.Error, OSError) as error:
-            if disk_is_to_blame(error):
-                raise StoreRefused(explain(error, self._database.path)) from None
-            raise
 
     async def commit(self, commit: Commit) -> CommitFailed | None:
         """Store all of ``commit`` in one transaction; on the disk when this returns None.
@@ -181,57 +132,70 @@ class SqliteStore:
         """
         outbox = self.outbox(commit.collector)
         one = Waiting(commit, outbox.acknowledged())
-        self._group.add(one)
+        self._waiting.append(one)
+        if commit.urgent:
+            self._hurry.set()
         try:
-            await self._database.run(
-                lambda connection: self._group.write(connection, one),
-                otherwise=lambda: self._group.withdraw(one),
-            )
-        except (sqlite3.Error, OSError) as refused:
-            one.error = refused
-        if one.error is not None:
-            return self._failed(one.error)
-        outbox.committed(one.gone, one.added)
+            with refusing(self._database.path, unknown_too=False):
+                await self._database.run(
+                    lambda connection: self._write(connection, one),
+                    otherwise=lambda: self._withdraw(one),
+                )
+                if one.error is not None:
+                    raise one.error
+        except StoreRefused as refused:
+            self._forget()
+            return CommitFailed(str(refused))
+        outbox.committed(one.gone, one.added, minutes=one.minutes)
         return None
 
-    def _failed(self, error: Exception) -> CommitFailed:
-        self._forget()
-        if isinstance(error, sqlite3.Error | OSError) and disk_is_to_blame(error):
-            return CommitFailed(explain(error, self._database.path))
-        raise error
-
-    def _write(self, connection: sqlite3.Connection, group: Sequence[Waiting]) -> None:
-        """All of ``group``, within one transaction. The database's thread calls this."""
-        if self._replacements_seen != self._database.replacements:
-            self._replacements_seen = self._database.replacements
+    def _write(self, connection: sqlite3.Connection, one: Waiting) -> None:
+        """Write ``one`` and all who wait by then, in one transaction, unless somebody has done so.
+        What keeps them from being written is raised once; the others find it in their ``error``.
+        The database's thread calls this, which is one."""
+        if one.is_done:
+            return
+        if len(self._records) > 1:
+            self._hurry.wait(GATHER_S)
+        self._hurry.clear()
+        group = [self._waiting.popleft() for _ in range(len(self._waiting))]
+        if connection is not self._written_to:  # but another file
+            self._written_to = connection
             self._forget()
-            for one in self._outboxes.values():
-                one.number_anew()
-        with transaction(connection):
-            start = self._timeline.start(connection)
+        try:
+            with transaction(connection):
+                start = self._timeline.start(connection)
+                for each in group:
+                    self._write_one(connection, each, start)
+        except Exception as error:
             for each in group:
-                each.added = self._commit(connection, each, start)
+                each.error = error
+            raise
+        finally:
+            for each in group:
+                each.is_done = True
 
-    def _commit(
-        self, connection: sqlite3.Connection, one: Waiting, start: int
-    ) -> Sequence[Queued | None]:
-        """What has been added to the outbox."""
+    def _withdraw(self, one: Waiting) -> None:
+        """It cannot be written now, so nobody may write it later."""
+        if not one.is_done:
+            self._waiting.remove(one)
+
+    def _write_one(self, connection: sqlite3.Connection, one: Waiting, start: int) -> None:
         commit = one.commit
         record, outbox = self._record(commit.collector), self.outbox(commit.collector)
         utc_s = None
         if commit.inputs:
             utc_s = commit.inputs[-1].at.utc_s
             self._timeline.note(connection, commit.inputs[-1].at)
-        self._until_pruning -= record.inputs(connection, commit, start)
-        record.state(connection, commit)
-        rows = record.events(connection, commit, start)
+        self._until_pruning -= record.inputs_and_state(connection, commit, start)
+        events = record.events(connection, commit, start)
         outbox.forget(connection, one.gone)
-        added = outbox.enqueue(connection, commit, rows)
-        added += outbox.enqueue_minutes(connection, record.minutes(connection, commit))
+        minutes = record.minutes(connection, commit)
+        one.added = outbox.enqueue(connection, commit, events, minutes)
+        one.minutes = bool(minutes)
         if self._until_pruning <= 0:
             self._until_pruning = PERIOD
             prune(connection, utc_s, self._retention, spared=SPARED * len(self._records))
-        return added
 
     def _forget(self) -> None:
         """What was thought to be on the disk is not, or is not known to be."""
