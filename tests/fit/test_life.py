@@ -11,7 +11,7 @@ import pytest
 from dustcake.core.filter_life.forecast import CONFIDENCE
 from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.study.life import Hours, Life, left_pa, lives, longest
 from dustcake_lab.study.results import HEADINGS, Order, as_json, table, table_json, table_lines
 from dustcake_lab.study.study import Study, broken

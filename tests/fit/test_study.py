@@ -15,8 +15,7 @@ from dustcake.__main__ import main
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Air
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.kalman import unbounded
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval, unbounded
 from dustcake_lab.study.candidates import (
     Candidate,
     CandidateResult,
@@ -63,7 +62,6 @@ def collector(spread: float = 0.01, lowest_pa: float = 640.0) -> FittedCollector
         gusts=0.01,
         noise_pa=3.0,
         by_hour=np.ones(24),
-        by_hour_error=np.ones(24),
         running=np.array([0.0] * 6 + [1.0] * 16 + [0.5, 0.0]),
         clock="UTC",
         flow_m3s=1.2,

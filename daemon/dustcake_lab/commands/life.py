@@ -167,17 +167,16 @@ def _stretches(
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake life`."""
-    parser.add_argument(
-        "trace", type=Path, metavar="TRACE", help="the recorded trace (CSV or Parquet)"
-    )
-    parser.add_argument(
+    add = parser.add_argument
+    add("trace", type=Path, metavar="TRACE", help="the recorded trace (CSV or Parquet)")
+    add(
         "--limit",
         type=_limit,
         required=True,
         metavar="PRESSURE",
         help="dP at which the filters are at their end, as 600Pa or 5inH2O",
     )
-    parser.add_argument(
+    add(
         "--at",
         type=between(0.0, 100.0, "a percentage"),
         nargs="+",
@@ -185,22 +184,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="PERCENT",
         help="of the trace, after which to forecast (default: 100, its end)",
     )
-    parser.add_argument(
+    add(
         "--flow",
         type=between(0.0, 1e6, "a flow in m3/s"),
         metavar="M3_S",
         help="reference flow, m3/s (default: the median of the first tenth)",
     )
-    parser.add_argument(
+    add(
         "--cleaned",
         action="store_true",
         help="the filters were pulse-cleaned: take what cleaning left (the lowest tenth of dP in "
         "each stretch of time)",
     )
-    parser.add_argument(
-        "--skip-bad-rows", action="store_true", help="leave out rows that cannot be used"
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object a line")
+    add("--skip-bad-rows", action="store_true", help="leave out rows that cannot be used")
+    add("--json", action="store_true", help="print one JSON object a line")
 
 
 def _limit(text: str) -> Pressure:

@@ -54,17 +54,12 @@ _PROGRESS_EVERY_BYTES = 5_000_000
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake replay`."""
-    parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace")
-    parser.add_argument(
-        "--settings", type=Path, metavar="FILE", required=True, help="the settings file (TOML)"
-    )
-    parser.add_argument(
-        "--collector", metavar="NAME", help="which collector, where the settings have several"
-    )
-    parser.add_argument(
-        "--skip-bad-rows", action="store_true", help="go on at rows that cannot be used"
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object a line")
+    add = parser.add_argument
+    add("trace", type=Path, metavar="TRACE", help="the recorded trace")
+    add("--settings", type=Path, metavar="FILE", required=True, help="the settings file (TOML)")
+    add("--collector", metavar="NAME", help="which collector, where the settings have several")
+    add("--skip-bad-rows", action="store_true", help="go on at rows that cannot be used")
+    add("--json", action="store_true", help="print one JSON object a line")
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -16,8 +16,7 @@ from scipy.stats import t as students_t
 
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Point, forecast
 from dustcake_lab.fit.bins import Bins
-from dustcake_lab.fit.kalman import NAMES
-from dustcake_lab.fit.search import Estimate, Interval, scored
+from dustcake_lab.fit.estimate import NAMES, Estimate, Interval, scored
 from dustcake_lab.traces.samples import Floats
 
 LEAST_H = 300.0

@@ -205,14 +205,14 @@ def rises(bins: Bins, clock_s: Floats) -> tuple[Floats, Floats, npt.NDArray[np.b
     return np.diff(bins.dp_pa / bins.flow)[keep], np.diff(clock_s)[keep], keep
 
 
-def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
-    """Load of each hour of the day over the mean, by how fast dP rises between pulses, and its
-    standard error. Drawn in towards 1 as far as it is not certain; 1 where nothing is known. What
+def load_by_hour(bins: Bins) -> Floats:
+    """Load of each hour of the day over the mean, by how fast dP rises between pulses.
+    Drawn in towards 1 as far as it is not certain; 1 where nothing is known. What
     is certain is judged by how the same hour differs from day to day."""
     rise, ran_s, keep = rises(bins, bins.run_s)
-    pattern, error = np.ones(24), np.full(24, np.inf)
+    pattern = np.ones(24)
     if rise.sum() <= 0.0:
-        return pattern, error
+        return pattern
     hour = bins.hour[1:][keep]
     visit = np.cumsum(np.diff(bins.hour, prepend=bins.hour[0]) != 0)[1:][keep]
     risen, ran = (np.bincount(visit, each, visit.max() + 1) for each in (rise, ran_s))
@@ -223,17 +223,17 @@ def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
     left = risen / (rise.sum() / ran_s.sum()) - ratio[of] * ran
     spare = np.count_nonzero(ran) - np.count_nonzero(ran_at)
     if spare < _FEWEST_VISITS:
-        return pattern, error
+        return pattern
     # As much as an hour of one day differs from that of another, whichever hour it is.
     scatter = (left**2).sum() / (ran**2).sum() * np.count_nonzero(ran) / spare
     known = ran_at > 0.0
-    squares = np.bincount(of, ran**2, 24)[known]
-    error[known] = np.sqrt(scatter * squares) / ran_at[known]
+    variance = scatter * np.bincount(of, ran**2, 24)[known] / ran_at[known] ** 2
     surplus = ratio[known] - 1.0
-    certain = np.maximum(0.0, 1.0 - error[known] ** 2 / np.maximum(surplus**2, 1e-12))
+    certain = np.maximum(0.0, 1.0 - variance / np.maximum(surplus**2, 1e-12))
     pattern[known] = np.maximum(1.0 + certain * surplus, 0.02)
     spent = np.bincount(bins.hour[1:], np.diff(bins.run_s), minlength=24)
-    return pattern / ((pattern * spent).sum() / spent.sum()), error
+    normed: Floats = pattern / ((pattern * spent).sum() / spent.sum())
+    return normed
 
 
 def running_by_hour(samples: Samples) -> Floats:

@@ -12,8 +12,7 @@ import numpy as np
 from dustcake_lab.fit.ageing import Ageing, estimate_ageing
 from dustcake_lab.fit.bins import Bins, bins_of, load_by_hour, require_pulses, running_by_hour
 from dustcake_lab.fit.data import Samples, TooThinError
-from dustcake_lab.fit.kalman import NAMES, innovations, natural
-from dustcake_lab.fit.search import Estimate, Interval, estimate
+from dustcake_lab.fit.estimate import NAMES, Estimate, Interval, estimate, innovations, natural
 from dustcake_lab.traces.columns import Recorded
 from dustcake_lab.traces.samples import Floats
 
@@ -55,7 +54,6 @@ class FittedCollector:
     gusts: float
     noise_pa: float
     by_hour: Floats
-    by_hour_error: Floats
     running: Floats
     clock: str
     flow_m3s: float | None
@@ -71,7 +69,7 @@ class FittedCollector:
     notes: tuple[str, ...] = ()
 
     def draws(self, count: int, seed: int) -> Floats:
-        """Sets of parameters the trace does not rule out, one a line, as ``kalman.NAMES``;
+        """Sets of parameters the trace does not rule out, one a line, as ``estimate.NAMES``;
         the first is the likeliest one."""
         rng = np.random.default_rng(seed)
         drawn = rng.multivariate_normal(self.theta, self.covariance, size=count)
@@ -110,7 +108,7 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
     bins = bins_of(samples, recorded, order)
     pulses = sum(len(each) for each in bins.pulses)
     require_pulses(pulses, samples)
-    bins.by_hour, by_hour_error = load_by_hour(bins)
+    bins.by_hour = load_by_hour(bins)
     cut = int(len(bins.dp_pa) * _LEARNT)
     learnt, ageing = _learnt(bins, cut)
     surprise, within = _held_out(bins, cut, learnt)
@@ -138,7 +136,6 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         gusts=intervals["gusts"].value,
         noise_pa=bins.noise_pa,
         by_hour=bins.by_hour,
-        by_hour_error=by_hour_error,
         running=running_by_hour(samples),
         clock=samples.clock,
         flow_m3s=flow_m3s,

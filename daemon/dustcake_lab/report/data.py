@@ -11,7 +11,7 @@ from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.filter_life.curves import theil_sen
 from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.data import Samples, clock_s
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.fit.trace import FittedTrace
 from dustcake_lab.study.candidates import averaged, board_interval_s
 from dustcake_lab.study.results import HEADINGS, SettingsRow, cells

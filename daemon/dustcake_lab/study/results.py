@@ -6,7 +6,7 @@ from enum import StrEnum
 from typing import Any
 
 from dustcake.core.record import record
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.study.candidates import CandidateResult, averaged
 from dustcake_lab.study.life import Life, life_json
 from dustcake_lab.study.study import Study, broken

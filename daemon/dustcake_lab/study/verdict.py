@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dustcake.core.requests.kinds import Mode
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.study.candidates import FULL_PULSE_S, averaged, board_interval_s, from_to
 from dustcake_lab.study.life import Life, life_text, lives, longest
 from dustcake_lab.study.study import NEVER, UNSEEN, Study, binding, broken, limit_words, remedy
