@@ -76,7 +76,7 @@ def some_columns(seed: int, header: bool) -> Columns:
     kinds = [Contacts(*(random.choice((True, False, None)) for _ in range(5))) for _ in range(4)]
     kinds[0] = Contacts(True, False, False, True, False)
     for _ in range(random.randint(1, 14)):
-        rows = random.choice((1, 2, 3, 20, 200, 1500))
+        rows = random.choice((1, 2, 3, 20, 200, 600))
         begin = random.choice(BETWEEN)
         to = random.choice((begin, begin, random.choice(BETWEEN)))
         ripple = random.choice((0.0, 0.3, 0.5, 20.0))

@@ -276,9 +276,7 @@ class StudyLoop:
                 if isinstance(command, FireValve):
                     self._pulse(command.valve - 1)
                 elif isinstance(command, SetDemand):
-                    self._demand_set(command.closed)
+                    board = self._setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
+                    self._demand = command.closed and board
+                    self._board_next_s = self._t_s + _SAMPLE_S if self._demand else inf
                 waiting.append(OutputReported(happened.at, command.command_id, Outcome.DONE))
-
-    def _demand_set(self, closed: bool) -> None:
-        self._demand = closed and self._setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
-        self._board_next_s = self._t_s + _SAMPLE_S if self._demand else inf
