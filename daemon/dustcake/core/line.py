@@ -88,19 +88,22 @@ class Line:
             return self.dp
         if name == "header":
             return self.header
-        return next((gap for contact, gap in self.contacts if contact == name), _KNOWN)
+        return dict(self.contacts).get(name, _KNOWN)
+
+    def gaps(self) -> dict[str, Gap]:
+        """All by name, but for contacts that have always been known."""
+        return {"dp": self.dp, "header": self.header, **dict(self.contacts)}
 
     def with_gaps(self, gaps: Mapping[str, Gap]) -> "Line":
         """The same with these signals as they are now."""
-        contacts = {**dict(self.contacts), **gaps}
-        dp, header = contacts.pop("dp", self.dp), contacts.pop("header", self.header)
-        return Line(dp, header, tuple(contacts.items()))
+        contacts = self.gaps() | dict(gaps)
+        return Line(contacts.pop("dp"), contacts.pop("header"), tuple(contacts.items()))
 
 
 def restarted(line: Line, now_s: float) -> Line:
     """After a restart: what was timed means nothing now, and what was lost is remembered."""
-    names = ("dp", "header", *(name for name, _ in line.contacts))
-    return Line().with_gaps({name: Gap(lost=line.of(name).lost, at_s=now_s) for name in names})
+    gaps = line.gaps().items()
+    return Line().with_gaps({name: Gap(lost=gap.lost, at_s=now_s) for name, gap in gaps})
 
 
 def polled(

@@ -19,6 +19,7 @@ Thresholds = Callable[[Setpoints], tuple[float, ...]]
 
 CLEAR: Condition = (False, because(Because.NO_LONGER))
 NOT_SUPPRESSED: Condition = (False, because(Because.SUPPRESSION_OVER))
+_BLOWER_OFF, _ZEROING = because(Because.BLOWER_OFF), because(Because.ZEROING)
 
 
 @record
@@ -63,7 +64,7 @@ def blower_off(context: StepContext, state: State) -> Condition:
     if not context.setpoints.fitted.blower_running:
         return NOT_SUPPRESSED
     running = state.blower.running
-    return (None if running is None else not running), because(Because.BLOWER_OFF)
+    return (None if running is None else not running), _BLOWER_OFF
 
 
 def nothing_to_pulse(context: StepContext, state: State) -> Condition:
@@ -86,7 +87,7 @@ def start_up(context: StepContext, state: State) -> Condition:
 
 def zeroing(_context: StepContext, state: State) -> Condition:
     """The zero of the transmitter is being taken."""
-    return (True, because(Because.ZEROING)) if state.zero.under_way else NOT_SUPPRESSED
+    return (True, _ZEROING) if state.zero.under_way else NOT_SUPPRESSED
 
 
 def seasoning(context: StepContext, state: State) -> Condition:

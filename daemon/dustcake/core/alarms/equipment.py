@@ -19,8 +19,11 @@ FAILURES_TO_ALARM = 3
 
 
 def _found(state: State, *names: FindingName) -> Condition:
-    findings = (standing(state.pulse_response, name) for name in names)
-    return next(((True, finding.reason) for finding in findings if finding is not None), CLEAR)
+    for name in names:
+        finding = standing(state.pulse_response, name)
+        if finding is not None:
+            return True, finding.reason
+    return CLEAR
 
 
 def _valve_stuck_open(_context: StepContext, state: State) -> Condition:

@@ -70,21 +70,21 @@ def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
 
 def _readings_often_lost(context: StepContext, state: State) -> Condition:
     """A signal fails often, though never for long: that one of which most is lost."""
-    line = state.line
-    losing = [name for name in CALLED if line.of(name).lost > SELDOM]
+    gaps = state.line.gaps()
+    losing = [name for name in CALLED if name in gaps and gaps[name].lost > SELDOM]
     if not losing:
         return CLEAR
-    often = [name for name in losing if _loses_more(context, line.of(name), OFTEN)]
+    often = [name for name in losing if _loses_more(context, gaps[name], OFTEN)]
     if often:
-        worst = max(often, key=lambda name: line.of(name).lost_at(context.now_s))
-        share = line.of(worst).lost_at(context.now_s)
+        worst = max(often, key=lambda name: gaps[name].lost_at(context.now_s))
+        share = gaps[worst].lost_at(context.now_s)
         return True, because(
             Because.READINGS_OFTEN_LOST,
             CALLED[worst],
             usable_percent=100 * (1 - share),
             within_s=WITHIN_S,
         )
-    if any(_loses_more(context, line.of(name), SELDOM) for name in losing):
+    if any(_loses_more(context, gaps[name], SELDOM) for name in losing):
         return None, because(Because.NO_LONGER)
     return CLEAR
 

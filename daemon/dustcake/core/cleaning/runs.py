@@ -84,7 +84,7 @@ def advance(context: StepContext, state: State) -> State:
         cleaning = replace(cleaning, reason=because(Because.STOPPING))
         cleaning = _switch(context, cleaning, None, state.sample.usable_pa)
     else:
-        cleaning = _decide(context, replace(state, cleaning=cleaning))
+        cleaning = _decide(context, update(state, cleaning=cleaning))
         if cleaning.reason.code is Because.DOWNTIME_DONE:
             blower = replace(blower, run_s=0.0)
     kind = None if cleaning.run is None else cleaning.run.kind

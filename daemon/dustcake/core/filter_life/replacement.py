@@ -48,7 +48,8 @@ def _tracked(context: StepContext, state: State, dp_pa: float | None) -> Replace
     if dp_pa is not None and dp_pa >= limits.replacement_pa:
         worn = worn if worn.above else replace(worn, above=True)
     elif dp_pa is not None and has_recovered(context, dp_pa):
-        return ReplacementState(fresh=worn.fresh)
+        recovered = ReplacementState(fresh=worn.fresh)
+        return worn if worn == recovered else recovered
     if not worn.above:
         return worn
     # The contact of a sequencer board is closed, and there is good air.
