@@ -27,14 +27,20 @@ from dustcake.core.alarms.names import ACTIVE, AlarmName
 from dustcake.core.commands import FireValve
 from dustcake.core.filter_life.state import FilterLife
 from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
     Input,
     JournalReported,
+    Measured,
     OperatorRequested,
     Outcome,
     OutputReported,
     PollCompleted,
+    ReadFailure,
+    Registers,
     RequestRefused,
     Restarted,
+    Stamp,
     Stopping,
     Woke,
 )
@@ -59,8 +65,6 @@ from dustcake.core.requests.kinds import (
     SetZero,
 )
 from dustcake.core.setpoints import BlowerRequest
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 
 NUMBERS = st.floats(allow_nan=False)

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dustcake.core.events import AlarmChanged, Event
+from dustcake.core.inputs import Stamp
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.settings.extras import install_hint
 from dustcake.units import UNIT_OF_ENDING
 from dustcake_lab.replay.listing import count_lines, counts

@@ -10,14 +10,20 @@ from dustcake.core.alarms.names import Alarm, AlarmName, AlarmSetting, Priority
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, Body, Event, PulseFired, RequestAnswered
 from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
     Input,
     JournalReported,
+    Measured,
     OperatorRequested,
     Outcome,
     OutputReported,
     PollCompleted,
+    ReadFailure,
     RequestRefused,
     Restarted,
+    Signal,
+    Stamp,
     Stopping,
     Woke,
 )
@@ -42,8 +48,6 @@ from dustcake.core.setpoints import (
     Trust,
     Zeroing,
 )
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step, step
 

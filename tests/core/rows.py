@@ -6,10 +6,9 @@ from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
 from dustcake.core.alarms.names import AlarmName, AlarmSetting, Priority
 from dustcake.core.commands import Command, FireValve
 from dustcake.core.events import FindingChanged
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome, Signal
 from dustcake.core.reasons import Because
 from dustcake.core.setpoints import Fitted, Setpoints
-from dustcake.core.signals import Measured, Signal
 
 REST_PA = 600_000.0
 NOISE = (0.0, 2.0, -1.0, 1.0, -2.0, 1.5, -1.5)

@@ -18,6 +18,7 @@ from dustcake.core.events import (
     RequestAnswered,
 )
 from dustcake.core.inputs import (
+    Contacts,
     JournalReported,
     OperatorRequested,
     Outcome,
@@ -32,7 +33,6 @@ from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, PulseValve
 from dustcake.core.setpoints import BlowerRequest, OutputKind, Setpoints
 from dustcake.core.signal_validation.state import DEAD
-from dustcake.core.signals import Contacts
 
 UNKNOWN = Contacts()
 

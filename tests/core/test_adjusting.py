@@ -8,7 +8,7 @@ from core.driver import FIRST_UTC_S, Collector, chosen, ready
 from core.traces import ADJUSTING
 from dustcake.codec import STATE_FORMAT, decode_state, encode_state
 from dustcake.core.events import ChangeLapsed, RequestAnswered, SettingChanged
-from dustcake.core.inputs import OperatorRequested
+from dustcake.core.inputs import OperatorRequested, Stamp
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import (
     ChangeSetPoints,
@@ -20,7 +20,6 @@ from dustcake.core.requests.kinds import (
 )
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 
 FILE = chosen(adjusting=ADJUSTING)
 

@@ -19,9 +19,8 @@ from dustcake.core.air.use import (
 )
 from dustcake.core.commands import FireValve
 from dustcake.core.events import AirUsed, PulseFired
-from dustcake.core.inputs import Outcome, OutputReported
+from dustcake.core.inputs import Measured, Outcome, OutputReported
 from dustcake.core.setpoints import Air, Setpoints
-from dustcake.core.signals import Measured
 
 PSI_PA = 6894.757293168361
 AIR = Air(header_volume_m3=0.03)

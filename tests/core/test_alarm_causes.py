@@ -18,12 +18,10 @@ from core.driver import (
 )
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import AlarmChanged
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Contacts, FailureKind, Measured, Outcome, ReadFailure, Stamp
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import AlarmAction, HandleAlarm, Mode, RunBlower
 from dustcake.core.setpoints import BlowerRequest, Setpoints
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure
-from dustcake.core.stamp import Stamp
 
 FIELDBUS = AlarmName.FIELDBUS_LOST
 DP, HEADER = AlarmName.TRANSMITTER_FAULT, AlarmName.HEADER_TRANSMITTER_FAULT

@@ -20,11 +20,10 @@ from dustcake.core.alarms.names import AlarmName
 from dustcake.core.cleaning.state import RunKind
 from dustcake.core.commands import Command, FireValve
 from dustcake.core.events import CleaningStarted, CleaningStopped
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, SelectMode
 from dustcake.core.setpoints import OnBadReading, Setpoints
-from dustcake.core.signals import Measured
 from dustcake.core.state import Phase
 
 # High set point 1000 Pa (at or above), low 750 Pa (at or below); computed by hand.

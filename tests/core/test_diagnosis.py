@@ -12,11 +12,10 @@ from core.driver import board, chosen
 from core.rows import NOISE, REST_PA, Rows, diagnosing
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import CleaningStarted, PulseFired
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
 from dustcake.core.setpoints import OnBadReading, Setpoints
-from dustcake.core.signals import Measured
 from examples import examples
 
 LEARNT_S = 2000

@@ -15,11 +15,10 @@ from core.safety import check
 from core.traces import SEEDS, Move, Script, Taken, play
 from dustcake.core.commands import FireValve, SetDemand
 from dustcake.core.events import CleaningStarted, CleaningStopped, ZeroTaken
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import Measured, PollCompleted, Signal
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, PulseValve, SelectMode, SetZero
 from dustcake.core.setpoints import OnBadReading, OutputKind, Setpoints
-from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import Phase
 from examples import explore
 

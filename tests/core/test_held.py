@@ -20,11 +20,10 @@ from core.driver import (
 from dustcake.core.cleaning.state import RunKind
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import CleaningStarted, CleaningStopped
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome, Signal
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, SelectMode
 from dustcake.core.setpoints import OnBadReading, OutputKind, Pulsing, Setpoints
-from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import Phase
 
 GRACE_S = BASE.stale_after_s

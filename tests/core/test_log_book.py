@@ -15,12 +15,12 @@ from dustcake.core.events import (
     UpkeepDue,
     ZeroTaken,
 )
+from dustcake.core.inputs import Stamp
 from dustcake.core.log_book import lines_of
 from dustcake.core.maintenance import COMPLETES
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SetZero
 from dustcake.core.setpoints import MaintenanceSetting, Setpoints
-from dustcake.core.stamp import Stamp
 
 OFF = chosen(cleaning={"mode": Mode.OFF}, fitted={"blower_running": True})
 DAY_S = 86_400.0

@@ -21,11 +21,10 @@ from core.driver import (
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import CleaningStopped, JournalChanged
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome, Signal
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import Phase
 
 TIMED = {"mode": Mode.TIMED}

@@ -7,9 +7,9 @@ import pytest
 from core.driver import BASE, Collector, answering, board, ready, running, with_header
 from dustcake.core.commands import AllValvesOff, FireValve
 from dustcake.core.events import PulseFired
+from dustcake.core.inputs import Measured
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, PulseValve, SelectMode, SetZero
-from dustcake.core.signals import Measured
 
 
 def asked(collector: Collector, valve: int = 3) -> Because:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
 from dustcake.core.alarms.names import AlarmName, AlarmSetting, AlarmState, Priority
-from dustcake.core.inputs import Input, Outcome
+from dustcake.core.inputs import Input, Measured, Outcome, Signal
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.kinds import (
     Acknowledge,
@@ -36,7 +36,6 @@ from dustcake.core.setpoints import (
     OutputKind,
     Setpoints,
 )
-from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import State
 from dustcake.core.step import Step, step
 

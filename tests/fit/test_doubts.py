@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from core.driver import chosen
-from dustcake.core.signals import Contacts
+from dustcake.core.inputs import Contacts
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.data import Samples, gather
 from dustcake_lab.fit.trace import without_doubts

@@ -10,13 +10,19 @@ from dustcake.core.alarms.names import AlarmName
 from dustcake.core.commands import Command
 from dustcake.core.events import Event
 from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
     Input,
     JournalReported,
+    Measured,
     OperatorRequested,
     Outcome,
     OutputReported,
     PollCompleted,
+    ReadFailure,
+    Registers,
     Restarted,
+    Signal,
     Stopping,
 )
 from dustcake.core.requests.kinds import (
@@ -40,7 +46,6 @@ from dustcake.core.setpoints import (
     Setpoints,
     SignalKind,
 )
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers, Signal
 from dustcake.core.state import State
 from dustcake.core.step import Step, step
 

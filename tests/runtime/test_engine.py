@@ -8,15 +8,17 @@ import pytest
 from core.driver import BASE, board, chosen
 from dustcake.core.commands import AllValvesOff, Command, FireValve
 from dustcake.core.inputs import (
+    FailureKind,
+    Measured,
     OperatorRequested,
     Outcome,
     PollCompleted,
+    ReadFailure,
     Restarted,
     Stopping,
     Woke,
 )
 from dustcake.core.requests.kinds import Mode, SelectMode
-from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.ports import Commit, CommitFailed, OutputReport
 from dustcake.runtime.engine import MakeInput
 from ports.fake_store import FakeStore

@@ -5,9 +5,7 @@ import pytest
 from core.driver import chosen
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import PulseFired
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Contacts, Measured, PollCompleted, Stamp
 from dustcake_lab.replay.replay import Replay
 from dustcake_lab.replay.what_if import CommandLog, first_difference
 from dustcake_lab.traces.columns import Recorded, RecordedPulse

@@ -10,6 +10,7 @@ from dustcake.core.cleaning import pulsing
 from dustcake.core.events import JournalChanged, Started, Stopped
 from dustcake.core.filter_life import replacement
 from dustcake.core.inputs import (
+    Contacts,
     Input,
     JournalReported,
     OperatorRequested,
@@ -30,7 +31,6 @@ from dustcake.core.requests.handling import answer, refused
 from dustcake.core.signal_validation import checks
 from dustcake.core.signal_validation.state import in_doubt, is_well_formed
 from dustcake.core.signal_validation.validate import record_quality
-from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
 from dustcake.core.step_context import StepContext
 

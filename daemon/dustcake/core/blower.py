@@ -1,10 +1,9 @@
 """Whether the blower is proved running or proved off, and the optional request that it run."""
 
 from dustcake.core.events import BlowerChanged, BlowerRunSet
-from dustcake.core.inputs import Outcome, OutputReported
+from dustcake.core.inputs import Contacts, Outcome, OutputReported
 from dustcake.core.record import replace, update
 from dustcake.core.setpoints import BlowerRequest, Setpoints
-from dustcake.core.signals import Contacts
 from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
 

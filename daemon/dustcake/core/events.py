@@ -2,10 +2,10 @@
 
 from typing import ClassVar
 
+from dustcake.core.inputs import Stamp
 from dustcake.core.reasons import Reason
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Identity, PointChange
-from dustcake.core.stamp import Stamp
 
 
 @record

@@ -9,12 +9,12 @@ is known by the share of its readings that were lost.
 from collections.abc import Mapping
 from math import exp, log
 
+from dustcake.core.inputs import Contacts
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import is_well_formed
-from dustcake.core.signals import Contacts
 
 WITHIN_S = 600.0
 """Over which the share of lost readings is taken: older ones are forgotten at this rate."""

@@ -6,9 +6,9 @@ from itertools import pairwise
 from math import inf
 
 from dustcake.core.alarms.names import AlarmSetting
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.signals import CONTACT_NAMES
 
 
 class SignalKind(StrEnum):

@@ -1,8 +1,8 @@
 """When a measurement is worth a message: report by exception, with a heartbeat."""
 
+from dustcake.core.inputs import Contacts
 from dustcake.core.reading import Sample
 from dustcake.core.record import record
-from dustcake.core.signals import Contacts
 from dustcake.core.state import State
 
 # Polls come a little sooner or later than they should: with a heartbeat of one poll, every second

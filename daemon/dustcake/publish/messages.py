@@ -6,6 +6,7 @@ from typing import Any, get_args, get_type_hints
 from dustcake.core.cleaning.state import Met, RunKind
 from dustcake.core.events import Body, SettingChanged
 from dustcake.core.filter_life.forecast import Outlook
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.record import record
 from dustcake.core.requests.definitions import (
@@ -19,7 +20,6 @@ from dustcake.core.requests.definitions import (
     RequestKind,
 )
 from dustcake.core.requests.kinds import Identity, Mode, PointChange, SetPoint
-from dustcake.core.signals import CONTACT_NAMES
 from dustcake.publish.life_and_air import air_schema, life_schema
 from dustcake.publish.payloads import SCHEMA_VERSION
 from dustcake.publish.schema_parts import (

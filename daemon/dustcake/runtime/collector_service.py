@@ -11,9 +11,7 @@ from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarms.names import ACTIVE, AlarmState
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import ReadFailure
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import PollCompleted, ReadFailure, Stamp
 from dustcake.core.state import State
 from dustcake.ports import Clock, FieldReading, Watchdog
 from dustcake.publish.exception_reporting import Deadbands

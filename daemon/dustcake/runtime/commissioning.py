@@ -36,8 +36,8 @@ from dustcake.commissioning.report import MissingExtraError, report, to_html, to
 from dustcake.commissioning.scan import Words, scan
 from dustcake.commissioning.steps import SIGN, all_steps
 from dustcake.commissioning.view import Content, view
+from dustcake.core.inputs import ReadFailure
 from dustcake.core.requests.kinds import Identity
-from dustcake.core.signals import ReadFailure
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import utc_text

@@ -12,8 +12,8 @@ from typing import Any, TypeVar
 
 from dustcake.core import setpoints as core
 from dustcake.core.alarms.names import AlarmName
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.setpoints import SignalKind
-from dustcake.core.signals import CONTACT_NAMES
 from dustcake.settings.base import Section
 from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
 from dustcake.settings.model import Collector

@@ -13,12 +13,19 @@ from typing import TYPE_CHECKING, cast
 from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
-from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.inputs import (
+    Input,
+    Measured,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Stamp,
+    Woke,
+)
 from dustcake.core.pulse_response import observation
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Fitted, Setpoints
-from dustcake.core.signals import Measured
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake_lab.traces.columns import CONTACT_COLUMNS, PULSE_COLUMNS, Recorded

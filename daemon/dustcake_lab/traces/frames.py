@@ -11,8 +11,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import Contacts
+from dustcake.core.inputs import Contacts, PollCompleted
 from dustcake.units import PA_PER
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,

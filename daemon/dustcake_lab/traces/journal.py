@@ -8,10 +8,9 @@ from pathlib import Path
 
 from dustcake.adapters.store import History
 from dustcake.core.events import CleaningStarted, CleaningStopped, Event, PulseFired, ZeroTaken
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import PollCompleted, Signal
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import Scale, Setpoints
-from dustcake.core.signals import Signal
 from dustcake_lab.traces.columns import TraceError
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -13,9 +13,7 @@ from io import BufferedIOBase, BufferedReader, TextIOWrapper
 from operator import itemgetter
 from pathlib import Path
 
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Contacts, FailureKind, PollCompleted, ReadFailure, Signal, Stamp
 from dustcake.units import PA_PER
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,

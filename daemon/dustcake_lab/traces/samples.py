@@ -9,12 +9,10 @@ from typing import TypeAlias, cast
 import numpy as np
 import numpy.typing as npt
 
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import Contacts, Measured, PollCompleted, Signal, Stamp
 from dustcake.core.setpoints import Trust
 from dustcake.core.signal_validation.checks import FROZEN_CHECKS, frozen_checked
 from dustcake.core.signal_validation.state import FrozenCheck
-from dustcake.core.signals import Contacts, Measured, Signal
-from dustcake.core.stamp import Stamp
 from dustcake_lab.traces.columns import NO_VALUE, BadRow
 from dustcake_lab.traces.leap import Leap
 

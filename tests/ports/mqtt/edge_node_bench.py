@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from dustcake.adapters.mqtt import EdgeNodeLink, LinkSettings, LinkStatus, MqttVersion
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
 from publish.sparkplug.host import GROUP, NODE, dp, mode

@@ -10,9 +10,17 @@ import structlog
 
 from dustcake.adapters.store import History, Retention, SqliteStore
 from dustcake.adapters.store.retention import PERIOD
-from dustcake.core.inputs import PollCompleted, Restarted, Stopping
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
+    Measured,
+    PollCompleted,
+    ReadFailure,
+    Restarted,
+    Signal,
+    Stamp,
+    Stopping,
+)
 from dustcake.ports import Commit
 from dustcake.publish.topics import Publication
 from ports.store.driven import COLLECTOR, RENDERER, Driven

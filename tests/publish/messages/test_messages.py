@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from core.driver import FIRST_UTC_S
 from dustcake.cli.schema import TEXTS
 from dustcake.core.events import Body, Event, RequestAnswered
+from dustcake.core.inputs import Stamp
 from dustcake.core.minutes import Minute, Spread
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.definitions import REQUESTS
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.core.step import Step
 from dustcake.publish.messages import CHANNELS, document, messages_schema, payload_schemas

@@ -9,7 +9,7 @@ import structlog
 
 from dustcake.adapters.modbus.channel import Channel
 from dustcake.adapters.modbus.messages import Answer, Read, Request, place
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.ports import Clock
 from dustcake.settings.buses import SerialBus, TcpBus
 

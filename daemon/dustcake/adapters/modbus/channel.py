@@ -17,7 +17,7 @@ from dustcake.adapters.modbus.messages import (
     place,
     to_pdu,
 )
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.ports import Clock
 from dustcake.settings.buses import SerialBus, TcpBus
 

@@ -6,8 +6,7 @@ import asyncio
 from dustcake.adapters.modbus.bus import Bus, Reserved
 from dustcake.adapters.modbus.messages import Read, Span, WriteCoils, WriteRegister, joined
 from dustcake.core.commands import FireValve
-from dustcake.core.inputs import Outcome
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, Outcome, ReadFailure
 from dustcake.ports import Clock, OutputReport
 from dustcake.settings.buses import BitTable, Outputs
 

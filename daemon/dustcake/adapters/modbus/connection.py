@@ -19,8 +19,8 @@ from pymodbus.exceptions import ModbusException
 from pymodbus.framer import FramerRTU
 from pymodbus.pdu import ModbusPDU
 
+from dustcake.core.inputs import FailureKind
 from dustcake.core.record import record
-from dustcake.core.signals import FailureKind
 from dustcake.settings.buses import SerialBus, TcpBus
 
 _PARITY = {"even": ("E", 1), "odd": ("O", 1), "none": ("N", 2)}

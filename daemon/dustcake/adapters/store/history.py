@@ -15,10 +15,9 @@ from dustcake.adapters.store.rows import checked, fields_of, number, text, unpac
 from dustcake.adapters.store.writing import read_state
 from dustcake.codec import FormatError, decode_body
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input
+from dustcake.core.inputs import Input, Stamp
 from dustcake.core.minutes import Spread
 from dustcake.core.record import record
-from dustcake.core.stamp import Stamp
 from dustcake.ports import Stored
 
 HOUR_S = 3600.0

@@ -23,11 +23,10 @@ from dustcake.adapters.store.rows import (
     whole,
 )
 from dustcake.codec import FormatError
-from dustcake.core.inputs import Input
+from dustcake.core.inputs import Input, Stamp
 from dustcake.core.minutes import Minute, Spread, minute_of, summarised
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 
 COLUMNS = (

@@ -29,8 +29,8 @@ from dustcake.adapters.store.rows import (
 )
 from dustcake.codec import FormatError, decode_body
 from dustcake.core.events import Event
+from dustcake.core.inputs import Stamp
 from dustcake.core.reading import Quality
-from dustcake.core.stamp import Stamp
 from dustcake.ports import Commit, Queued
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Keep, Publication, may_be_published_to

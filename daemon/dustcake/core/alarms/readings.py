@@ -11,6 +11,7 @@ from dustcake.core.alarms.definition import (
 from dustcake.core.alarms.life import Condition
 from dustcake.core.alarms.names import AlarmName, Priority
 from dustcake.core.blower import is_known
+from dustcake.core.inputs import CALLED
 from dustcake.core.line import OFTEN, SELDOM, WITHIN_S, Gap
 from dustcake.core.pulse_response.findings import standing
 from dustcake.core.pulse_response.state import FindingName
@@ -18,7 +19,6 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import DEAD, OF_THE_LINE, find
-from dustcake.core.signals import CALLED
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 

@@ -3,11 +3,11 @@
 from functools import cache
 
 from dustcake.core.cleaning.state import Met, Permissive
+from dustcake.core.inputs import Contacts
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Fitted, Setpoints
-from dustcake.core.signals import Contacts
 from dustcake.core.state import OutputsState, State
 from dustcake.core.step_context import StepContext
 

@@ -10,8 +10,8 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from enum import Enum, StrEnum, auto
 
+from dustcake.core.inputs import Stamp
 from dustcake.core.record import record
-from dustcake.core.stamp import Stamp
 from dustcake.publish.sparkplug.payload import DataType, Metric, Payload, encode
 from dustcake.publish.sparkplug.reports import Change, Lost, Report, Source, milliseconds
 from dustcake.publish.topics import Keep, Publication
