@@ -35,17 +35,17 @@ from dustcake.core.setpoints import (
     Blower,
     BlowerRequest,
     Cleaning,
-    Diagnosis,
     FanPlace,
     Fitted,
     HeaderLimits,
     OnBadReading,
     OutputKind,
+    PulseResponseSetting,
     Pulsing,
     Scale,
     Setpoints,
     SignalKind,
-    Trust,
+    ValidationSetting,
     Zeroing,
 )
 from dustcake.core.state import State, first_state
@@ -108,8 +108,10 @@ BASE = Setpoints(
     zeroing=Zeroing(12.0, 5.0, 30.0),
     blower=Blower(BlowerRequest.NONE, 0.0, 50.0),
     # Doubts and diagnosis have tests of their own; elsewhere dP may do as it likes.
-    trust=Trust(FanPlace.DOWNSTREAM, inf, 3.0, 0.02, 0.0, 12.0, 0.0, 0.0, 6.0, inf),
-    diagnosis=Diagnosis(0.0, 0.9, 0.6, 600.0),
+    signal_validation=ValidationSetting(
+        FanPlace.DOWNSTREAM, inf, 3.0, 0.02, 0.0, 12.0, 0.0, 0.0, 6.0, inf
+    ),
+    pulse_response=PulseResponseSetting(0.0, 0.9, 0.6, 600.0),
 )
 
 

@@ -19,8 +19,8 @@ def diagnosing(*, header: bool = True, **changes: Any) -> Setpoints:
     base = chosen(
         fitted=Fitted(blower_running=True),
         alarms=tuple(AlarmSetting(name, True, 0.0, 0.0, Priority.LOW) for name in AlarmName),
-        trust={"zero_check_after_s": 120.0, "not_zero_pa": 125.0},
-        diagnosis={"response_s": 10.0},
+        signal_validation={"zero_check_after_s": 120.0, "not_zero_pa": 125.0},
+        pulse_response={"response_s": 10.0},
         cleaning={"fallback_delay_s": 0.0},
     )
     return chosen(chosen(base, header=HEADER_SCALE) if header else base, **changes)

@@ -211,13 +211,13 @@ def test_dp_at_or_below_zero_has_no_shares() -> None:
 
 
 def test_a_sequencer_board_is_not_diagnosed() -> None:
-    rows = Rows(chosen(board(diagnosis={"response_s": 10.0}), fitted={"blower_running": True}))
+    rows = Rows(chosen(board(pulse_response={"response_s": 10.0}), fitted={"blower_running": True}))
     rows.work(1000)
     assert rows.collector.state.pulse_response.observation is None
 
 
 def test_switched_off_no_look_is_taken() -> None:
-    rows = Rows(diagnosing(diagnosis={"response_s": 0.0}))
+    rows = Rows(diagnosing(pulse_response={"response_s": 0.0}))
     rows.drop_pa[3] = rows.dip_pa[3] = 0.0
     rows.work(6000)
     assert rows.told == []

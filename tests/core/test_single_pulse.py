@@ -99,7 +99,7 @@ def test_a_door_that_opens_meanwhile_ends_it() -> None:
 
 
 def test_the_dip_of_the_header_is_seen() -> None:
-    collector = ready(with_header(diagnosis={"response_s": 5.0}))
+    collector = ready(with_header(pulse_response={"response_s": 5.0}))
     collector.hold(0.0, 15)
     asked(collector)
     collector.header = Measured(480_000.0)

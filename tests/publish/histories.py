@@ -109,7 +109,7 @@ SETPOINTS: list[Setpoints] = [
         },
         pulsing={"kind": outputs, "interval_s": 1.0, "sequencer_cycle_s": 4.0},
         alarms=tuple(replace(each, on_delay_s=2.0, off_delay_s=2.0) for each in BASE.alarms),
-        upkeep=(MaintenanceSetting("snubber", "blow it back", every_s=60.0, every_pulses=5),),
+        maintenance=(MaintenanceSetting("snubber", "blow it back", every_s=60.0, every_pulses=5),),
         zeroing={"average_s": 2.0, "blower_off_s": 2.0},
         blower={"request": BlowerRequest.HAND if fitted else BlowerRequest.NONE},
     )

@@ -19,7 +19,7 @@ def restart(context: StepContext, state: State) -> State:
     """The tasks of the settings: known ones as they were, a new one as if it had just been done.
     Monotonic times mean nothing now; those of the calendar are made anew from the time of day."""
     known = {task.name: replace(task, due_s=None) for task in state.log_book.maintenance.tasks}
-    names = [setting.name for setting in context.setpoints.upkeep]
+    names = [setting.name for setting in context.setpoints.maintenance]
     tasks = tuple(known.get(name) or _done_now(context, state, name) for name in names)
     return replace(state, log_book=replace(state.log_book, maintenance=MaintenanceTasks(tasks)))
 
@@ -53,7 +53,7 @@ def _followed(context: StepContext, state: State, book: LogBook) -> MaintenanceT
     maintenance = _on_this_clock(context, book.maintenance)
     tasks = tuple(
         _followed_task(context, state, task, setting)
-        for task, setting in zip(maintenance.tasks, context.setpoints.upkeep, strict=True)
+        for task, setting in zip(maintenance.tasks, context.setpoints.maintenance, strict=True)
     )
     return maintenance if tasks == maintenance.tasks else replace(maintenance, tasks=tasks)
 
@@ -68,7 +68,7 @@ def _on_this_clock(context: StepContext, maintenance: MaintenanceTasks) -> Maint
     if maintenance.clock_s is not None and abs(clock_s - maintenance.clock_s) <= _CLOCK_STEP_S:
         return maintenance
     tasks = []
-    for task, setting in zip(maintenance.tasks, context.setpoints.upkeep, strict=True):
+    for task, setting in zip(maintenance.tasks, context.setpoints.maintenance, strict=True):
         done_utc_s = utc_s if task.done_utc_s is None else task.done_utc_s
         due_s = None if setting.every_s is None else done_utc_s + setting.every_s - clock_s
         tasks.append(replace(task, done_utc_s=done_utc_s, due_s=due_s))

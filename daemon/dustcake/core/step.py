@@ -53,7 +53,7 @@ from dustcake.core.quiet import keep, promise
 from dustcake.core.record import record, replace
 from dustcake.core.requests import set_point_overrides
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation import validate as signal_validation
+from dustcake.core.signal_validation import checks as signal_validation
 from dustcake.core.state import Decision, Quiet, State
 from dustcake.core.step_context import StepContext
 

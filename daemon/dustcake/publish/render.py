@@ -228,7 +228,7 @@ class Renderer:
         }
 
     def _upkeep(self, items: Iterable[MaintenanceTask]) -> list[Fields]:
-        texts = {task.name: task.text for task in self.setpoints.upkeep}
+        texts = {task.name: task.text for task in self.setpoints.maintenance}
         return [
             {
                 "upkeep": item.name,

@@ -57,13 +57,13 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             collector.blower,
             timed_unproved=collector.blower.timed_without_proof is not None,
         ),
-        upkeep=tuple(_by_rule(core.MaintenanceSetting, each) for each in collector.upkeep),
+        maintenance=tuple(_by_rule(core.MaintenanceSetting, each) for each in collector.upkeep),
         edited_by=collector.edited_by or "",
         adjusting=to_adjusting(collector),
         air=_by_rule(core.Air, collector.air, reference_pa=REFERENCES_PA[collector.air.reference]),
         seasoning_h=collector.filter_life.seasoning_h,
-        trust=_trust(collector),
-        diagnosis=_by_rule(core.Diagnosis, collector.diagnosis),
+        signal_validation=_trust(collector),
+        pulse_response=_by_rule(core.PulseResponseSetting, collector.diagnosis),
     )
 
 
@@ -157,7 +157,7 @@ def _pulsing(collector: Collector) -> core.Pulsing:
     )
 
 
-def _trust(collector: Collector) -> core.Trust:
+def _trust(collector: Collector) -> core.ValidationSetting:
     span_pa, zero_pa = collector.span_pa, collector.zero_limit_pa
     left_out = {
         "jump_pa": 0.1 * span_pa,
@@ -166,4 +166,4 @@ def _trust(collector: Collector) -> core.Trust:
         "zero_drift_pa": 0.5 * zero_pa,
         "not_zero_pa": 0.05 * span_pa,
     }
-    return _by_rule(core.Trust, collector.trust, left_out)
+    return _by_rule(core.ValidationSetting, collector.trust, left_out)

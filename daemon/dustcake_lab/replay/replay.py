@@ -62,12 +62,14 @@ def match_columns(setpoints: Setpoints, columns: tuple[str, ...]) -> ColumnMatch
     elif setpoints.header is None and "header_pa" in columns:
         unused.append("header_pa")
     notes += [f"column `{name}` is not used: the settings have no such input" for name in unused]
-    if not set(PULSE_COLUMNS) & set(columns) and setpoints.diagnosis.response_s > 0:
+    if not set(PULSE_COLUMNS) & set(columns) and setpoints.pulse_response.response_s > 0:
         notes.append(
             "the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
             "pulses that may never have been is not judged"
         )
-        setpoints = replace(setpoints, diagnosis=replace(setpoints.diagnosis, response_s=0.0))
+        setpoints = replace(
+            setpoints, pulse_response=replace(setpoints.pulse_response, response_s=0.0)
+        )
     if "flow_m3s" in columns:
         notes.append("column `flow_m3s` is not used: no decision rests on flow")
     return ColumnMatch(setpoints, tuple(unused), tuple(notes))
@@ -133,7 +135,7 @@ class Replay:
             to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
             check = self._state.signal_validation.frozen
             if check is not None and to > row:
-                to, after = columns.frozen_checks(row, to, check, self._setpoints.trust)
+                to, after = columns.frozen_checks(row, to, check, self._setpoints.signal_validation)
                 if after is not check:
                     validation = replace(self._state.signal_validation, frozen=after)
                     self._state = replace(self._state, signal_validation=validation)
