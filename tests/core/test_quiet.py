@@ -25,13 +25,12 @@ from core.traces import (
     setpoints,
 )
 from dustcake.core.inputs import Measured, PollCompleted, Signal, Stamp, Woke
-from dustcake.core.quiet import keep
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import ChangeSetPoints, ConfirmChange, Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Quiet
-from dustcake.core.step import Step, step
+from dustcake.core.step import Step, keep, step
 from dustcake_lab.traces.leap import Brief, brief
 from examples import explore
 

@@ -51,11 +51,13 @@ def _followed(context: StepContext, state: State, book: LogBook) -> MaintenanceT
     if not book.maintenance.tasks:
         return book.maintenance
     maintenance = _on_this_clock(context, book.maintenance)
-    tasks = tuple(
-        _followed_task(context, state, task, setting)
-        for task, setting in zip(maintenance.tasks, context.setpoints.maintenance, strict=True)
-    )
-    return maintenance if tasks == maintenance.tasks else replace(maintenance, tasks=tasks)
+    tasks = list(maintenance.tasks)
+    for i, (task, setting) in enumerate(zip(tasks, context.setpoints.maintenance, strict=True)):
+        if not task.due and _is_due(context, state, task, setting):
+            context.emit(UpkeepDue(setting.name, setting.text))
+            tasks[i] = replace(task, due=True)
+            maintenance = replace(maintenance, tasks=tuple(tasks))
+    return maintenance
 
 
 def _on_this_clock(context: StepContext, maintenance: MaintenanceTasks) -> MaintenanceTasks:
@@ -75,22 +77,14 @@ def _on_this_clock(context: StepContext, maintenance: MaintenanceTasks) -> Maint
     return MaintenanceTasks(tuple(tasks), clock_s)
 
 
-def _followed_task(
-    context: StepContext, state: State, task: MaintenanceTask, setting: MaintenanceSetting
-) -> MaintenanceTask:
-    if task.due or not _is_due(context, state, task, setting):
-        return task
-    context.emit(UpkeepDue(setting.name, setting.text))
-    return replace(task, due=True)
-
-
 def _is_due(
     context: StepContext, state: State, task: MaintenanceTask, setting: MaintenanceSetting
 ) -> bool:
-    pulses = sum(state.pulsing.counts) - task.done_pulses
-    by_run = setting.every_run_s is not None and context.is_due(
-        state.blower.total_reaches_s(task.done_run_s + setting.every_run_s)
-    )
-    by_pulses = setting.every_pulses is not None and pulses >= setting.every_pulses
+    by_run = by_pulses = False
+    if setting.every_run_s is not None:
+        run_s = task.done_run_s + setting.every_run_s
+        by_run = context.is_due(state.blower.total_reaches_s(run_s))
+    if setting.every_pulses is not None:
+        by_pulses = sum(state.pulsing.counts) >= task.done_pulses + setting.every_pulses
     by_calendar = task.due_s is not None and context.is_due(task.due_s)
     return by_run or by_pulses or by_calendar
