@@ -8,7 +8,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import from_json, to_json
 
 from dustcake.core.alarms.names import ACTIVE
-from dustcake.core.events import Body
+from dustcake.core.events import EVENTS, Body
 from dustcake.core.inputs import Input
 from dustcake.core.state import State
 
@@ -22,8 +22,7 @@ class FormatError(Exception):
 
 
 _INPUTS = frozenset(cls.__name__ for cls in get_args(Input))
-_BODIES = {cls.name: cls.__name__ for cls in get_args(Body)}
-_TYPES = {cls.__name__: cls for cls in (State, *get_args(Input), *get_args(Body))}
+_TYPES = {cls.__name__: cls for cls in (State, *get_args(Input), *EVENTS.values())}
 
 
 @cache
@@ -133,9 +132,9 @@ def encode_body(body: Body) -> tuple[str, bytes]:
 
 def decode_body(name: str, stored: bytes) -> Body:
     """The event's body as it was. Raises ``FormatError``."""
-    if name not in _BODIES:
+    if name not in EVENTS:
         raise FormatError(f"no event is called {name!r}")
-    body: Body = _decoded(_BODIES[name], stored)
+    body: Body = _decoded(EVENTS[name].__name__, stored)
     return body
 
 

@@ -230,7 +230,7 @@ class TestRequests:
             async with running() as bench:
                 await bench.poll_for(2.0)
                 event = await bench.engine.request(asking(Mode.OFF, "local:somebody"))
-                assert event.body.accepted  # type: ignore[union-attr]
+                assert event.body.accepted  # type: ignore[attr-defined]
                 assert bench.engine.state.mode is Mode.OFF
 
         run(story())
@@ -242,7 +242,7 @@ class TestRequests:
                     bench.engine.request(asking(Mode.TIMED, "one")),
                     bench.engine.request(asking(Mode.TIMED, "one")),
                 )
-                assert all(event.body.accepted for event in both)  # type: ignore[union-attr]
+                assert all(event.body.accepted for event in both)  # type: ignore[attr-defined]
             assert bench.events().count("mode_selected") == 1
 
         run(story())

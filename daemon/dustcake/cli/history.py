@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
-from typing import IO, TYPE_CHECKING, cast, get_args
+from typing import IO, TYPE_CHECKING, cast
 
 from dustcake.cli.commands import lab_module
 from dustcake.cli.common import (
@@ -31,9 +31,9 @@ from dustcake.cli.history_reports import (
     metrics_words,
 )
 from dustcake.core.events import (
+    EVENTS,
     AirUsed,
     AlarmChanged,
-    Body,
     FilterLifeChanged,
     FiltersChanged,
     LogEntry,
@@ -103,7 +103,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     only.add_argument(
         "--kind",
         action="append",
-        choices=sorted(body.name for body in get_args(Body)),
+        choices=sorted(EVENTS),
         metavar="EVENT",
         help="events of this kind only, such as pulse; may be given again",
     )

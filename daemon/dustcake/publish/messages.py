@@ -4,7 +4,7 @@ from types import NoneType
 from typing import Any, get_args, get_type_hints
 
 from dustcake.core.cleaning.state import Met, RunKind
-from dustcake.core.events import Body, SettingChanged
+from dustcake.core.events import EVENTS, SettingChanged
 from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.reasons import Because, Reason
@@ -61,7 +61,7 @@ def payload_schemas() -> Schema:
         ),
         "state": whole("state", "what is being done, and why", _state()),
         "alarm": whole("alarm", "one alarm", _alarm()),
-        "event": {"oneOf": [_event(body) for body in get_args(Body)]},
+        "event": {"oneOf": [_event(body) for body in EVENTS.values()]},
         "minute": whole("minute", "statistics of one minute", _minute()),
         "reply": whole(
             "reply",
