@@ -367,9 +367,6 @@ def _validated(context: StepContext, sample: Sample, validation: SignalValidatio
 
 def record_quality(context: StepContext, before: Sample, after: Sample) -> None:
     """An event if the quality changed, or why it is as it is."""
-    if before.quality is not after.quality or _codes(before) != _codes(after):
+    codes_before, codes = ([each.code for each in sample.reasons] for sample in (before, after))
+    if before.quality is not after.quality or codes_before != codes:
         context.emit(QualityChanged(after.quality, after.reasons))
-
-
-def _codes(sample: Sample) -> tuple[Because, ...]:
-    return tuple(reason.code for reason in sample.reasons)
