@@ -144,11 +144,9 @@ def stale(setpoints: Setpoints, line: Line, last_s: float) -> Line:
     if setpoints.header is not None:
         names.append("header")
     unknown = {
-        name: replace(
-            line.of(name), since_s=last_s, pa=None, lost=_forgotten(gap, last_s), at_s=last_s
-        )
-        for name in names
-        if (gap := line.of(name)).since_s is None
+        name: replace(gap, since_s=last_s, pa=None, lost=_forgotten(gap, last_s), at_s=last_s)
+        for name, gap in zip(names, map(line.of, names), strict=True)
+        if gap.since_s is None
     }
     return line.with_gaps(unknown) if unknown else line
 
