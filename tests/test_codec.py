@@ -202,7 +202,7 @@ def states() -> dict[str, State]:
     barred.outcome = answering(SetBlowerRun=Outcome.FAILED, FireValve=Outcome.FAILED)
     barred.hold(1100.0, 30, smoke=True)
     quiet = ready().hold(800.0, 5)
-    assert quiet.last.quiet is not None
+    assert quiet.last.state.quiet is not None
     return {
         "a pulse in flight": pulsing.state,
         "demand contact closed": demand.state,

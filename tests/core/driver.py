@@ -183,7 +183,7 @@ class Collector:
 
     @property
     def because(self) -> Because:
-        return self.last.decision.reason.code
+        return self.last.state.decision.reason.code
 
     @property
     def bodies(self) -> list[Body]:
@@ -217,7 +217,7 @@ class Collector:
         return [(t, alarm.state) for t, alarm in self.when(AlarmChanged) if alarm.alarm == name]
 
     def met(self, name: str) -> str:
-        return next(p.met for p in self.last.decision.permissives if p.name == name)
+        return next(p.met for p in self.last.state.decision.permissives if p.name == name)
 
     def feed(self, happened: Input) -> Step:
         """Feed one input, and the reports of what it led to. Returns that input's own step."""

@@ -182,7 +182,7 @@ def test_readings_that_do_not_come_are_not_waited_for_for_ever() -> None:
     slow = chosen(STEADY, stale_after_s=100.0, pulsing={"interval_s": 60.0})
     collector = a_collector(chosen(slow, cleaning={"high_pa": 1000.0}))
     collector.wait(60.0)
-    assert collector.poll(1100.0).quiet is None
+    assert collector.poll(1100.0).state.quiet is None
     assert collector.wait(1.0).state.air.measurement is not None
     collector.wait(15.0)
     assert collector.state.air.measurement is None

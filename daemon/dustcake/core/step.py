@@ -54,7 +54,7 @@ from dustcake.core.record import record, replace
 from dustcake.core.requests import set_point_overrides
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation import checks as signal_validation
-from dustcake.core.state import Decision, Quiet, State
+from dustcake.core.state import Quiet, State
 from dustcake.core.step_context import StepContext
 
 
@@ -197,16 +197,6 @@ class Step:
     commands: tuple[Command, ...]
     events: tuple[Event, ...]
     wake_at_s: float | None
-
-    @property
-    def decision(self) -> Decision:
-        """What is being done and why."""
-        return self.state.decision
-
-    @property
-    def quiet(self) -> Quiet | None:
-        """Within what nothing will happen; None where no promise is made."""
-        return self.state.quiet
 
 
 def step(state: State, happened: Input, setpoints: Setpoints) -> Step:

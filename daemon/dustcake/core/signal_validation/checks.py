@@ -83,7 +83,7 @@ def jump(
     """
     settings, known = context.setpoints.signal_validation, validation.jump
     if not is_steady or not _watches_jumps(settings):
-        return replace(validation, jump=None) if known is not None else validation, None
+        return update(validation, jump=None), None
     if known is None:
         if before_pa is None or abs(pa - before_pa) <= settings.jump_pa:
             return validation, None
@@ -129,9 +129,7 @@ def excursion(context: StepContext, state: State, validation: SignalValidation) 
         if left is None and context.earlier_pa is not None and is_steady:
             left = Excursion(context.earlier_pa, now_s + EXCURSION_S, pulsing)
         anchor_pa = dp_pa
-    if anchor_pa == validation.anchor_pa and left is validation.excursion:
-        return validation
-    return replace(validation, anchor_pa=anchor_pa, excursion=left)
+    return update(validation, anchor_pa=anchor_pa, excursion=left)
 
 
 def _believed(
@@ -140,16 +138,11 @@ def _believed(
     """A jump that stayed, from where dP is followed on: it is not found a second time. One back
     towards where an earlier one came from takes its doubt away."""
     rose = pa > from_pa
-    opposite = Because.FELL_AT_ONCE if rose else Because.ROSE_AT_ONCE
+    code, opposite = JUMPS if rose else JUMPS[::-1]
     doubts = cleared(validation.doubts, opposite)
     if doubts is validation.doubts:
         line = line_at_fault(settings, reads_high=rose)
-        reason = (
-            because(Because.ROSE_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
-            if rose
-            else because(Because.FELL_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
-        )
-        doubts = doubted(doubts, reason)
+        doubts = doubted(doubts, because(code, line, dp_pa=pa, from_pa=from_pa))
     return replace(validation, jump=None, doubts=doubts, anchor_pa=pa, excursion=None)
 
 
@@ -167,7 +160,7 @@ def frozen(context: StepContext, state: State, validation: SignalValidation) -> 
     if settings.frozen_after_s <= 0 or not (state.blower.running or stands):
         # Without a contact the blower's proof is lost with the reading: a doubt that stands goes
         # only when the reading moves.
-        return validation if before is None else replace(validation, frozen=None)
+        return update(validation, frozen=None)
     if not context.polled or not is_well_formed(sample) or sample.pa is None:
         return validation
     if before is not None and not stands and context.now_s < before.next_s:
@@ -221,17 +214,17 @@ def no_flow(context: StepContext, state: State, validation: SignalValidation) ->
     dp_pa = sample.pa if _is_reading(sample) else None
     if settings.no_dp_after_s <= 0 or not context.setpoints.fitted.blower_running:
         return validation
-    stands = find(validation.doubts, *_NO_FLOW) is not None
     line = state.line
     if (dp_pa is None and context.holds(line.dp)) or context.holds(line.blower_running):
         return validation
     if dp_pa is None or not blower.running:
-        return validation if validation.no_dp_s is None else replace(validation, no_dp_s=None)
+        return update(validation, no_dp_s=None)
+    doubts = validation.doubts
     if dp_pa > settings.no_dp_pa:
-        if stands and dp_pa > CLEARS_AT * settings.no_dp_pa:
-            validation = replace(validation, doubts=cleared(validation.doubts, *_NO_FLOW))
-        return validation if validation.no_dp_s is None else replace(validation, no_dp_s=None)
-    if stands:
+        if dp_pa > CLEARS_AT * settings.no_dp_pa:
+            doubts = cleared(doubts, *_NO_FLOW)
+        return update(validation, doubts=doubts, no_dp_s=None)
+    if find(doubts, *_NO_FLOW) is not None:
         return validation
     since_s = line.dp.begun(validation.no_dp_s, context.now_s)
     since_s = line.blower_running.begun(since_s, context.now_s)
@@ -244,7 +237,7 @@ def no_flow(context: StepContext, state: State, validation: SignalValidation) ->
         if dp_pa < -settings.no_dp_pa
         else because(Because.ZERO_WITH_FLOW, dp_pa=dp_pa)
     )
-    return replace(validation, doubts=doubted(validation.doubts, reason))
+    return replace(validation, doubts=doubted(doubts, reason))
 
 
 # --- Zero check: at every stop of the blower the reading must fall to zero, and zero must stay
@@ -265,7 +258,7 @@ def zero_check(
     settings, check = context.setpoints.signal_validation, validation.zero_check
     after_s = settings.zero_check_after_s
     if after_s <= 0 or not context.setpoints.fitted.blower_running or blower.running is not False:
-        return validation if check is None else replace(validation, zero_check=None)
+        return update(validation, zero_check=None)
     if check is None or check.stop_s != blower.since_s:
         check = ZeroCheck(blower.since_s, blower.since_s + after_s)
         validation = replace(validation, zero_check=check)
