@@ -5,6 +5,8 @@ confirms it in time. What has been changed so is kept through restarts, until th
 something else about that set point: whoever edits the file means it.
 """
 
+from typing import Any
+
 from dustcake.core import log_book
 from dustcake.core.events import ChangeLapsed
 from dustcake.core.reasons import Because, Reason, because
@@ -40,21 +42,18 @@ def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
     """What holds: the settings file's set points, but for those changed by request."""
     if not adjusted.points:
         return configured
-    values = {each.set_point: each.value for each in adjusted.points}
-    cleaning = replace(
-        configured.cleaning,
-        low_pa=values.get(SetPoint.LOW, configured.cleaning.low_pa),
-        high_pa=values.get(SetPoint.HIGH, configured.cleaning.high_pa),
+    cleaning: dict[str, Any] = {}
+    pulsing: dict[str, Any] = {}
+    for each in adjusted.points:
+        section = cleaning if each.set_point in _OF_CLEANING else pulsing
+        section[each.set_point.value] = each.value
+    if SetPoint.INTERVAL in pulsing and configured.adjusting.timed_follows:
+        cleaning["timed_interval_s"] = pulsing[SetPoint.INTERVAL]
+    return replace(
+        configured,
+        cleaning=replace(configured.cleaning, **cleaning),
+        pulsing=replace(configured.pulsing, **pulsing),
     )
-    interval_s = values.get(SetPoint.INTERVAL)
-    pulsing = replace(
-        configured.pulsing,
-        interval_s=configured.pulsing.interval_s if interval_s is None else interval_s,
-        on_time_s=values.get(SetPoint.ON_TIME, configured.pulsing.on_time_s),
-    )
-    if interval_s is not None and configured.adjusting.timed_follows:
-        cleaning = replace(cleaning, timed_interval_s=interval_s)
-    return replace(configured, cleaning=cleaning, pulsing=pulsing)
 
 
 def propose(
