@@ -5,10 +5,52 @@ import errno
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from types import ModuleType
+from typing import NamedTuple
 
-from dustcake.cli.commands import COMMANDS
-from dustcake.cli.common import FAILED, CommandError, fail
+from dustcake.cli.common import FAILED, CommandError, fail, lab_module
+
+LAB = "dustcake_lab.commands"
+
+
+class Command(NamedTuple):
+    """One command: the module of its name in ``room`` has the rest."""
+
+    name: str
+    summary: str
+    room: str = "dustcake.cli"
+
+    def load(self) -> ModuleType:
+        """Its module. Raises UsageError."""
+        if self.room == LAB:
+            return lab_module(self.name, f"`dustcake {self.name}`")
+        return import_module(f"{self.room}.{self.name}")
+
+
+COMMANDS = (
+    Command("run", "run the daemon"),
+    Command("check", "check a settings file and say what it means"),
+    Command("read", "read the transmitters and contacts once, raw and scaled"),
+    Command("commission", "a collector's first start, step by step, with a signed report"),
+    Command("status", "what the running daemon reads and does, and why"),
+    Command("history", "what happened, from the journal"),
+    Command("users", "add, remove or list those who may sign in to the panel"),
+    Command(
+        "request",
+        "select a mode, change set points, take the zero, handle an alarm, write in the log book, "
+        "run the blower",
+    ),
+    Command("backup", "settings and journal into one file"),
+    Command("restore", "settings and journal from a backup"),
+    Command("replay", "show what these settings would have done on a recorded trace", LAB),
+    Command("life", "how long filters will last, from a recorded trace", LAB),
+    Command("study", "find better set points from a recorded trace, by simulation", LAB),
+    Command("simulate", "run settings on a simulated collector, far faster than life", LAB),
+    Command("demo", "see it all work on a simulated collector, in two minutes"),
+    Command("schema", "print the JSON Schema of the settings file, or another interface"),
+)
+"""In the order `dustcake --help` lists them."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -55,7 +97,8 @@ def _run(arguments: Sequence[str]) -> int:
         )
         if command.name == chosen:
             module = command.load()
-            subparser.description, subparser.epilog = module.DESCRIPTION, module.EPILOG
+            about, _, subparser.epilog = (module.__doc__ or "").partition("\n\n")
+            subparser.description = " ".join(about.split())
             module.configure(subparser)
     parsed = parser.parse_args(arguments)
     assert module is not None  # or the parser has refused

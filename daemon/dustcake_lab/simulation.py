@@ -4,10 +4,10 @@ A picture needs matplotlib, from the `analysis` extra, and imports it only when 
 """
 
 from array import array
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from importlib.util import find_spec
-from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -86,7 +86,7 @@ class SimulatedRun:
         return [*lines, f"note: {CAVEAT}"]
 
 
-_MOST_BINS = 6000
+_BINS = 5000
 _ACTIVE = ("unacknowledged", "acknowledged")
 _MOST_ALARMS = 2000
 """Spans kept, so that an alarm that comes and goes for a year cannot fill the memory."""
@@ -108,13 +108,6 @@ class Curve:
             self.high[-1] = max(self.high[-1], value)
             self.last[-1] = value
 
-    def merge(self, groups: Sequence[slice]) -> None:
-        """Make one bin of each group."""
-        self.first = array("d", (self.first[each.start] for each in groups))
-        self.low = array("d", (min(self.low[each]) for each in groups))
-        self.high = array("d", (max(self.high[each]) for each in groups))
-        self.last = array("d", (self.last[each.stop - 1] for each in groups))
-
 
 @dataclass(slots=True)
 class AlarmSpan:
@@ -126,12 +119,12 @@ class AlarmSpan:
 
 
 class Curves:
-    """A record of a run. When there are too many bins, they become twice as long.
+    """A record of a run that ends at `end_s`, in so many bins of time.
 
     Each bin keeps its extremes, so that a short peak of dP or the dip of a single pulse shows.
     """
 
-    def __init__(self, rows: int) -> None:
+    def __init__(self, rows: int, end_s: float) -> None:
         self.from_s = array("d")
         """For each bin, when it was first sampled, and in `to_s` last."""
         self.to_s = array("d")
@@ -140,7 +133,8 @@ class Curves:
         self.header_pa = Curve()
         self.cake_kg_m2 = [Curve() for _ in range(rows)]
         self.alarms: list[AlarmSpan] = []
-        self._bin_s = 1.0
+        self._active: dict[str, AlarmSpan] = {}
+        self._bin_s = max(1.0, end_s / _BINS)
         self._ends_s = 0.0
 
     def watch(self, loop: ClosedLoop) -> None:
@@ -151,49 +145,42 @@ class Curves:
             self.from_s.append(t_s)
             self.to_s.append(t_s)
             self._ends_s = (t_s // self._bin_s + 1.0) * self._bin_s
-        else:
-            self.to_s[-1] = t_s
+        self.to_s[-1] = t_s
         self.dp_pa.take(one.point.dp_pa, new_bin)
         self.flow_m3_s.take(one.point.flow_m3_s, new_bin)
         self.header_pa.take(one.state.header_gauge_pa, new_bin)
         for curve, cake in zip(self.cake_kg_m2, one.state.cake_kg_m2, strict=True):
             curve.take(cake, new_bin)
-        if len(self.from_s) >= _MOST_BINS:
-            self._lengthen_bins()
-
-    def _lengthen_bins(self) -> None:
-        while len(self.from_s) >= _MOST_BINS:
-            self._bin_s *= 2.0
-            numbers = [t_s // self._bin_s for t_s in self.from_s]
-            starts = [n for n, at in enumerate(numbers) if n == 0 or at != numbers[n - 1]]
-            ends = [*starts[1:], len(numbers)]
-            groups = [slice(start, end) for start, end in zip(starts, ends, strict=True)]
-            self.from_s = array("d", (self.from_s[each.start] for each in groups))
-            self.to_s = array("d", (self.to_s[each.stop - 1] for each in groups))
-            for curve in (self.dp_pa, self.flow_m3_s, self.header_pa, *self.cake_kg_m2):
-                curve.merge(groups)
-        self._ends_s = (self.to_s[-1] // self._bin_s + 1.0) * self._bin_s
 
     def note(self, event: Event) -> None:
         """Take in an event of the run."""
         body = event.body
         if not isinstance(body, AlarmChanged):
             return
-        same = [each for each in self.alarms if each.alarm == body.alarm]
-        under_way = [each for each in same if each.until_s is None]
-        if body.state in _ACTIVE:
-            if not under_way and len(self.alarms) < _MOST_ALARMS:
-                self.alarms.append(AlarmSpan(body.alarm, event.at.mono_s))
-        else:
-            for each in under_way:
-                each.until_s = event.at.mono_s
+        if body.state not in _ACTIVE:
+            ended = self._active.pop(body.alarm, None)
+            if ended is not None:
+                ended.until_s = event.at.mono_s
+        elif body.alarm not in self._active and len(self.alarms) < _MOST_ALARMS:
+            self._active[body.alarm] = AlarmSpan(body.alarm, event.at.mono_s)
+            self.alarms.append(self._active[body.alarm])
 
 
-_DAY_S, _HOUR_S = 86_400.0, 3600.0
-_WEEK = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_DAY_S = 86_400.0
 _LINE, _FAINT, _ALARM = "#20618f", "#9a9a9a", "#b3402a"
-_LINE_LETTERS = 130
-"""About as many of a small letter as stand side by side below the curves."""
+_LINE_LETTERS = 120
+"""As many of a small letter as stand side by side below the curves."""
+_STYLE: dict[Any, Any] = {
+    "axes.axisbelow": True,
+    "axes.grid": True,
+    "axes.spines.right": False,
+    "axes.spines.top": False,
+    "date.converter": "concise",
+    "font.size": 9,
+    "grid.color": "0.9",
+    "grid.linewidth": 0.6,
+    "lines.linewidth": 0.8,
+}
 _UNITS = {
     "_m3_s_pa": "m³/(s Pa)",
     "_pa_s_m": "Pa s/m",
@@ -222,65 +209,53 @@ def require_matplotlib() -> None:
 def draw(curves: Curves, path: Path, scenario: Scenario, setpoints: Setpoints) -> None:
     """Draw the curves into `path`; its ending names the format. Raises PlotError."""
     require_matplotlib()
-    from matplotlib import colormaps
+    from matplotlib import rc_context
     from matplotlib.figure import Figure
 
-    end_s = curves.to_s[-1]
     alarms = list(dict.fromkeys(each.alarm for each in curves.alarms))
-    happened = [each for each in scenario.event if each.at_s <= end_s]
-    lines_below = [
-        f"{n}  {_clock(each.at_s)}  {words(each)}" for n, each in enumerate(happened, start=1)
-    ]
-    columns = max(1, _LINE_LETTERS // max(map(len, lines_below), default=1))
-    lines = ceil(len(lines_below) / columns)
-    heights = [3.0, 1.4, 1.6, 2.2, 0.3 + 0.25 * len(alarms), 0.2 * lines]
-    used = [
-        height
-        for height, drawn in zip(heights, (1, 1, 1, 1, alarms, happened), strict=True)
-        if drawn
-    ]
-    figure = Figure(figsize=(12.0, 1.0 + sum(used)), layout="constrained")
-    figure.suptitle(f"{scenario.title} (simulated)", x=0.01, ha="left", fontsize="x-large")
-    panels = list(figure.subplots(len(used), 1, height_ratios=used, squeeze=False)[:, 0])
-    dp, flow, header, cake = panels[:4]
+    happened = [each for each in scenario.event if each.at_s <= curves.to_s[-1]]
+    below = _listed(happened)
+    heights = [3.0, 1.4, 1.6, 2.2, 0.3 + 0.25 * len(alarms)][: 5 if alarms else 4]
+    height = 1.0 + sum(heights) + 0.2 * len(below)
+    with rc_context(_STYLE):
+        figure = Figure(figsize=(12.0, height), layout="constrained")
+        figure.suptitle(f"{scenario.title} (simulated)", x=0.01, ha="left", fontsize="x-large")
+        figure.supxlabel("\n".join(below), x=0.01, ha="left", family="monospace", size="small")
+        panels = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
+        _quantities(panels, curves, setpoints)
+        if alarms:
+            _alarms(panels[-1], curves, alarms)
+        _events(panels[0], happened)
+        panels[-1].xaxis_date()
+        panels[-1].set_xlim(_date(0.0), _date(curves.to_s[-1]))
+        figure.align_ylabels(panels[:4])
+        try:
+            figure.savefig(path, dpi=120)
+        except (OSError, ValueError) as error:
+            raise PlotError(
+                f"--plot {path}: {error}; name a writable file that ends in .png, .svg or .pdf"
+            ) from None
 
-    cleaning, limits = setpoints.cleaning, setpoints.limits
-    levels = {
-        "low": cleaning.low_pa,
-        "high": cleaning.high_pa,
-        "replacement": limits.replacement_pa,
-    }
+
+def _quantities(panels: "Sequence[Axes]", curves: Curves, setpoints: Setpoints) -> None:
+    from matplotlib import colormaps
+
+    dp, flow, header, cake = panels[:4]
     _curve(dp, curves, curves.dp_pa, "dP, Pa")
-    _levels(dp, levels)
+    _level(dp, "low", setpoints.cleaning.low_pa)
+    _level(dp, "high", setpoints.cleaning.high_pa)
+    _level(dp, "replacement", setpoints.limits.replacement_pa)
     dp.set_ylim(bottom=min(0.0, *curves.dp_pa.low))
     _curve(flow, curves, curves.flow_m3_s, "flow, m³/s")
     _curve(header, curves, curves.header_pa, "header, bar", 1e-5)
     if setpoints.header is not None:
-        _levels(header, {"needed": setpoints.header_limits.min_pa}, 1e-5)
+        _level(header, "needed", 1e-5 * setpoints.header_limits.min_pa)
     shades = colormaps["viridis"].resampled(len(curves.cake_kg_m2) + 1)
     for number, row in enumerate(curves.cake_kg_m2):
         _curve(cake, curves, row, "cake, kg/m²", color=shades(number), label=f"row {number + 1}")
     for panel in (flow, header, cake):
         panel.set_ylim(bottom=0.0)
     cake.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize="small")
-    timed = panels[:5] if alarms else panels[:4]
-    if alarms:
-        _alarms(timed[-1], curves, alarms)
-    if happened:
-        _number(dp, happened)
-        panels[-1].set_axis_off()
-        for number, line in enumerate(lines_below):
-            column, place = divmod(number, lines)
-            at = (column / columns, 1.0 - (place + 0.5) / lines)
-            panels[-1].text(*at, line, transform=panels[-1].transAxes, va="center", size="small")
-    _time(timed, end_s)
-    figure.align_ylabels(panels[:4])
-    try:
-        figure.savefig(path, dpi=120)
-    except (OSError, ValueError) as error:
-        raise PlotError(
-            f"--plot {path}: {error}; name a writable file that ends in .png, .svg or .pdf"
-        ) from None
 
 
 def _curve(
@@ -303,40 +278,52 @@ def _curve(
     # Over weeks the strokes stand side by side; they must let those behind them through.
     alpha = 1.0 if curves.to_s[-1] <= 14 * _DAY_S else 0.4
     shown = [scale * value for value in values]
-    panel.plot(times, shown, linewidth=0.8, color=color, alpha=alpha, label=label)
+    panel.plot([_date(t_s) for t_s in times], shown, color=color, alpha=alpha, label=label)
     panel.set_ylabel(name)
-    panel.grid(axis="both", color="0.9", linewidth=0.6)
-    panel.spines[["top", "right"]].set_visible(False)
 
 
-def _levels(panel: "Axes", levels: Mapping[str, float | None], scale: float = 1.0) -> None:
-    for name, level in levels.items():
-        if level is None:
-            continue
-        panel.axhline(scale * level, linewidth=0.8, linestyle=(0, (4, 3)), color=_FAINT)
-        panel.annotate(
-            f"{name} {scale * level:g}",
-            (1.005, scale * level),
-            xycoords=("axes fraction", "data"),
-            va="center",
-            fontsize="small",
-            color="0.35",
-        )
+def _level(panel: "Axes", name: str, level: float | None) -> None:
+    if level is not None:
+        panel.axhline(level, linestyle=(0, (4, 3)), color=_FAINT)
+        beside = panel.get_yaxis_transform()
+        text = f"{name} {level:g}"
+        panel.text(1.005, level, text, transform=beside, va="center", size="small", color="0.35")
 
 
-def _number(panel: "Axes", events: Sequence[ScenarioEvent]) -> None:
+def _alarms(panel: "Axes", curves: Curves, names: Sequence[str]) -> None:
+    for each in curves.alarms:
+        until_s = curves.to_s[-1] if each.until_s is None else each.until_s
+        span = (_date(each.since_s), (until_s - each.since_s) / _DAY_S)
+        panel.broken_barh([span], (names.index(each.alarm) - 0.35, 0.7), color=_ALARM)
+    panel.set_yticks(range(len(names)), [name.replace("_", " ") for name in names])
+    panel.set_ylim(len(names) - 0.4, -0.6)
+    panel.set_ylabel("alarms")
+
+
+def _events(panel: "Axes", events: Sequence[ScenarioEvent]) -> None:
     """When the scenario did something, by the numbers under which it is listed below."""
     for number, event in enumerate(events, start=1):
-        panel.axvline(event.at_s, linewidth=0.8, color="0.6", linestyle=":")
-        panel.annotate(
-            str(number),
-            (event.at_s, 1.01),
-            xycoords=("data", "axes fraction"),
-            ha="center",
-            va="bottom",
-            fontsize="small",
-            color="0.35",
-        )
+        at = _date(event.at_s)
+        panel.axvline(at, color="0.6", linestyle=":")
+        above, text = panel.get_xaxis_transform(), str(number)
+        panel.text(at, 1.01, text, transform=above, ha="center", size="small", color="0.35")
+
+
+def _listed(events: Sequence[ScenarioEvent]) -> list[str]:
+    """What the scenario did, side by side as far as there is room."""
+    texts = []
+    for number, event in enumerate(events, start=1):
+        at = datetime.fromtimestamp(FIRST_UTC_S + event.at_s, UTC)
+        texts.append(f"{number:2}  {at:%d %b %H:%M}  {words(event)}")
+    width = max(map(len, texts), default=1) + 3
+    columns = max(1, _LINE_LETTERS // width)
+    rows = (texts[first : first + columns] for first in range(0, len(texts), columns))
+    return ["".join(text.ljust(width) for text in row) for row in rows]
+
+
+def _date(t_s: float) -> float:
+    """Scenario time as matplotlib counts it: days since 1970."""
+    return (FIRST_UTC_S + t_s) / _DAY_S
 
 
 def words(event: ScenarioEvent) -> str:
@@ -357,43 +344,3 @@ def _field(kind: str, name: str, value: object) -> str:
     bare = name.removesuffix(suffix).replace("_", " ")
     unit = f" {_UNITS[suffix]}" if suffix else ""
     return f"{shown}{unit}" if bare in (kind, "factor") else f"{bare} {shown}{unit}"
-
-
-def _clock(t_s: float) -> str:
-    day, second = divmod(round(t_s), 86_400)
-    name = _WEEK[day % 7] if day < 7 else f"day {day}"
-    return f"{name} {second // 3600:02}:{second % 3600 // 60:02}"
-
-
-def _alarms(panel: "Axes", curves: Curves, names: Sequence[str]) -> None:
-    end_s = curves.to_s[-1]
-    for each in curves.alarms:
-        span = (each.since_s, (end_s if each.until_s is None else each.until_s) - each.since_s)
-        panel.broken_barh([span], (names.index(each.alarm) - 0.35, 0.7), color=_ALARM)
-    panel.set_yticks(range(len(names)), [name.replace("_", " ") for name in names])
-    panel.set_ylim(len(names) - 0.4, -0.6)
-    panel.set_ylabel("alarms")
-    panel.grid(axis="x", color="0.9", linewidth=0.6)
-    panel.spines[["top", "right"]].set_visible(False)
-
-
-def _time(panels: "Sequence[Axes]", end_s: float) -> None:
-    """Scenario time begins at midnight of a Monday: clock, weekday, or number of the day."""
-    for panel in panels:
-        panel.set_xlim(0.0, end_s)
-        if end_s <= 2 * _DAY_S:
-            usual_s = (60.0, 300.0, 900.0, _HOUR_S, 3 * _HOUR_S, 6 * _HOUR_S)
-            every_s = next((each_s for each_s in usual_s if end_s <= 12 * each_s), usual_s[-1])
-            at_s = [every_s * n for n in range(int(end_s / every_s) + 1)]
-            shown = [_clock(each_s).split()[1] for each_s in at_s]
-        elif end_s <= 14 * _DAY_S:
-            days = range(int(end_s / _DAY_S) + 1)
-            at_s, shown = [_DAY_S * day for day in days], [_WEEK[day % 7] for day in days]
-            quarters = range(int(4 * end_s / _DAY_S) + 1)
-            panel.set_xticks([_DAY_S / 4 * n for n in quarters], minor=True)
-        else:
-            days = range(0, int(end_s / _DAY_S) + 1, max(7, 7 * round(end_s / _DAY_S / 84)))
-            at_s, shown = [_DAY_S * day for day in days], [str(day) for day in days]
-        panel.set_xticks(at_s, shown if panel is panels[-1] else [])
-    if end_s > 14 * _DAY_S:
-        panels[-1].set_xlabel("day")

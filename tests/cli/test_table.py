@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from dustcake.__main__ import main
-from dustcake.cli.commands import COMMANDS, LAB
+from dustcake.__main__ import COMMANDS, LAB, main
 from dustcake.core.requests.definitions import REQUESTS
 from settings.files import file_text
 
@@ -51,7 +50,7 @@ def test_the_list_of_commands_imports_no_command_and_no_library() -> None:
     for modules in imported(["--help"], ["--version"]):
         assert not modules & HEAVY
         ours = {name for name in modules if name.startswith("dustcake") and name.count(".") > 1}
-        assert ours == {"dustcake.cli.commands", "dustcake.cli.common"}
+        assert ours == {"dustcake.cli.common"}
 
 
 def test_help_of_a_command_imports_that_command_alone() -> None:
@@ -129,7 +128,7 @@ def test_bad_usage_is_code_2(arguments: list[str], capsys: pytest.CaptureFixture
 def test_without_the_lab_its_commands_say_how_to_get_it(
     name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("dustcake.cli.commands.find_spec", lambda _: None)
+    monkeypatch.setattr("dustcake.cli.common.find_spec", lambda _: None)
     assert main([name, "--help"]) == 2
     out, err = capsys.readouterr()
     assert out == ""
@@ -140,7 +139,7 @@ def test_without_the_lab_its_commands_say_how_to_get_it(
 def test_without_the_lab_there_is_no_export(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("dustcake.cli.commands.find_spec", lambda _: None)
+    monkeypatch.setattr("dustcake.cli.common.find_spec", lambda _: None)
     with pytest.raises(SystemExit) as left:
         main(["history", "--export", str(tmp_path / "trace.csv")])
     assert left.value.code == 2

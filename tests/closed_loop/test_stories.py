@@ -9,6 +9,8 @@ from dustcake.core.events import AlarmChanged, CleaningStarted, Event, FindingCh
 from dustcake_sim.closed_loop import ClosedLoop
 from dustcake_sim.scenario import load_scenario, packaged_scenarios
 
+pytestmark = pytest.mark.patience(240, "days of a collector, sample by sample")
+
 
 def run(name: str, until_s: float | None = None, seed: int = 1) -> tuple[ClosedLoop, list[Event]]:
     loop = closed_loop(name, seed=seed)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from dustcake.commissioning.questions import AnswerType, FieldError, Question, read_fields
+from dustcake.commissioning.procedure import AnswerType, FieldError, Question, read_fields
 
 QUESTIONS = (
     Question("sure", "All is clear", AnswerType.CONSENT),
@@ -49,7 +49,7 @@ def test_answers_are_taken_as_their_kind_as_text_or_not() -> None:
         ({"note": 3}, "give a text"),
         ({"note": "x" * 201}, "at most 200"),
         ({"valve": 3}, "one of 1, 2"),
-        ({"valves": 3}, "is not asked for here"),
+        ({"valves": 3}, "is not a field of this action"),
     ],
 )
 def test_what_will_not_do_is_named(over: dict[str, object], said: str) -> None:

@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 from documents.pages import PAGES, ROOT, Command, commands, prose
-from dustcake.__main__ import main
-from dustcake.cli.commands import COMMANDS
+from dustcake.__main__ import COMMANDS, main
 
 NAMES = {each.name: each for each in COMMANDS}
 RUN_HERE = {"check", "schema"}

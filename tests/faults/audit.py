@@ -12,7 +12,6 @@ from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State, first_state
 from dustcake.ports import Commit, CommitFailed, Stored
-from dustcake.publish.payloads import event_payload
 from dustcake.publish.render import Renderer
 from faults.plan import DISK_FAULTS
 
@@ -151,7 +150,7 @@ class Audit:
             new = stored.state.next_seq - 1 - len(self.events)
             if new < 0:
                 self.world.object(f"{-new} events are gone")
-            rows = history.events(name, None, new + 1) if new else []
+            rows = history.newest(name, None, new + 1, 2 * new + 1)[::-1] if new else []
         events = [row.event() for row in rows[-new:]] if new else []
         if len(rows) > new and self.events and rows[0].seq != len(self.events):
             self.world.object(f"before the new events stands {rows[0].seq}")
@@ -176,7 +175,7 @@ class Audit:
         setpoints = self.world.setpoints
         events: list[Event] = []
         with History(self.world.disk.path) as history:
-            for happened in history.inputs(self.world.setpoints.collector):
+            for _, happened in history.inputs(self.world.setpoints.collector):
                 if isinstance(happened, Restarted):
                     setpoints, begun_from = (
                         self._setpoints[happened.at],
@@ -204,9 +203,11 @@ class Audit:
 
     def retained(self, renderer: Renderer, state: State) -> None:
         """The retained topics say what the daemon says."""
-        wanted = {renderer.topics.state: renderer.state_content(state)}
+        wanted = {renderer.topics.of("state"): renderer.state_content(state)}
         for alarm, setting in zip(state.alarms, renderer.setpoints.alarms, strict=True):
-            wanted[renderer.topics.alarm(alarm.name)] = renderer.alarm_content(alarm, setting)
+            wanted[renderer.topics.of("alarm", alarm=alarm.name)] = renderer.alarm_content(
+                alarm, setting
+            )
         for topic, content in wanted.items():
             found = _without_sentences(json.loads(self.world.broker.retained.get(topic, b"{}")))
             for name, value in _without_sentences(json.loads(json.dumps(content))).items():
@@ -224,8 +225,8 @@ class Audit:
                 if event.seq > lost:
                     self.world.object(f"event {event.seq} is on record and was never told")
                 continue
-            as_recorded = event_payload(event, renderer.unit, Quality.GOOD)
-            if _without_quality(payload) != _without_quality(as_recorded):
+            (as_recorded,) = renderer.events([event], Quality.GOOD)
+            if _without_quality(payload) != _without_quality(as_recorded.payload):
                 self.world.object(f"event {event.seq} was told otherwise than it is on record")
         if len(received) and max(received) > len(self.events):
             self.world.object(f"event {max(received)} was told and is not on record")

@@ -15,7 +15,7 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from dustcake.adapters.mqtt.settings import LinkSettings
+from dustcake.adapters.mqtt import LinkSettings
 from dustcake.publish.topics import Publication
 
 if TYPE_CHECKING:
@@ -150,10 +150,9 @@ class Connection:
         if self.is_lost:
             raise aiomqtt.MqttError("connection lost")
 
-    async def listen(self, topics: Sequence[str]) -> tuple[int, ...]:
+    async def listen(self, _topics: Sequence[str], _refused: str, *, as_published: bool) -> None:
         await self._broker.trip()
-        self._subscribed = True
-        return tuple(1 for _ in topics)
+        self._subscribed = as_published
 
     def request(self, topic: str, payload: bytes) -> bool:
         """Somebody publishes a request; whether it reaches the daemon."""

@@ -4,8 +4,7 @@ import asyncio
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from dustcake.adapters.mqtt.link import MqttLink
-from dustcake.adapters.mqtt.settings import LinkSettings
+from dustcake.adapters.mqtt import LinkSettings, MqttLink
 from dustcake.adapters.store import SqliteStore, StoreRefused
 from dustcake.adapters.store.outbox import CollectorOutbox
 from dustcake.core.alarms.names import AlarmName, AlarmState
@@ -14,7 +13,6 @@ from dustcake.core.requests.definitions import Level
 from dustcake.ports import FieldReading
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Publication, Topics
-from dustcake.runtime.broker_link import CollectorPresence
 from dustcake.runtime.collector_service import paced
 from dustcake.runtime.engine import Engine
 from dustcake.runtime.request_service import MqttRequests, RequestService, answer_local
@@ -141,10 +139,13 @@ class Life:
         self._request_service = RequestService(engine, PressureUnit.PA, clock)
         requests = MqttRequests(MQTT, self.renderer.topics, self._request_service)
         self._link = MqttLink(
-            LinkSettings("broker", "client", "dustcake", request_topics=requests.filters),
+            LinkSettings(MQTT, "client", "dustcake", requests.filters),
             outbox,
-            CollectorPresence(engine, self.renderer, clock),
-            on_request=requests,
+            lambda online: self.renderer.online(
+                clock.now().utc_s, engine.state.next_seq - 1, online
+            ),
+            lambda: self.renderer.everything(engine.state, clock.now().utc_s),
+            requests.answer,
             uniform=world.rng(f"backoff {world.lives}").random,
         )
         async with asyncio.TaskGroup() as tasks:

@@ -9,7 +9,7 @@ from typing import Any
 from unittest.mock import patch
 
 from dustcake.adapters.mqtt.link import MqttLink
-from dustcake.adapters.store import SqliteStore, database, schema
+from dustcake.adapters.store import SqliteStore, schema
 from dustcake.adapters.store import journal_file as opening
 from dustcake.core.commands import AllValvesOff, Command
 from dustcake.core.inputs import Input, Restarted, Stamp
@@ -211,14 +211,11 @@ def moved_aside_first() -> Iterator[None]:
         path.rename(aside)
         connection = opening._open_sound(path)
         with opening.transaction(connection):
-            for table in schema.SALVAGE_ORDER:
+            for table in schema.KEYS:
                 opening._carry_over(aside, connection, table)
         return connection
 
-    with (
-        patch.object(opening, "start_afresh", start_afresh),
-        patch.object(database, "start_afresh", start_afresh),
-    ):
+    with patch.object(opening, "start_afresh", start_afresh):
         yield
 
 

@@ -15,7 +15,9 @@ PACKAGE = Path(engine.__file__).parent.parent
 SUSPENDING = tuple(
     PACKAGE / "runtime" / name
     for name in ("engine.py", "actuator.py", "request_service.py", "collector_service.py")
-) + tuple(Path(store.__file__).parent / name for name in ("store.py", "database.py", "outbox.py"))
+) + tuple(
+    Path(store.__file__).parent / name for name in ("store.py", "journal_file.py", "outbox.py")
+)
 """The modules at each of whose awaits a crash must have struck."""
 
 REPLACED = ("CollectorService",)

@@ -118,9 +118,9 @@ CANNOT_SUSPEND = {
         "actuator.last_off: asyncio.wait([task])",
         # Only after a damaged card, which has crashes of its own, at commits and renames.
         "engine._start: self._journal.last_seq(self._setpoints.collector)",
-        "store.last_seq: self._read(lambda connection: last_seq(connection, collector",
+        "store.last_seq: self._database.run(lambda connection: last_seq(connection, c",
         # Nobody asks for metrics or commissions here.
-        "store.waiting: self._database.run(lambda connection: connection.execute(cou",
+        "store.waiting: self._database.run(lambda connection: dict(connection.execut",
         "request_service.answer_local: commission[name](content, f'local:{by}')",
         # Needs an acknowledgement just while the disk fails.
         "outbox.delivered: self.settle()",

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from dustcake.__main__ import main
 from dustcake.adapters.store import Retention, SqliteStore, StoreRefused
-from dustcake.adapters.store.schema import SALVAGE_ORDER
+from dustcake.adapters.store.schema import KEYS
 from dustcake.core.inputs import (
     Contacts,
     Measured,
@@ -39,7 +39,7 @@ from settings.files import file_text
 
 UTC_S = 1_800_000_000.0
 RUNNING = Contacts(blower_running=True)
-TABLES = (*SALVAGE_ORDER, "inputs")
+TABLES = (*KEYS, "inputs")
 # No disk has to be waited for there.
 MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from dustcake.adapters.mqtt import LinkSettings, MqttLink
+from dustcake.adapters.mqtt import MqttLink
 from dustcake.core.events import RequestAnswered
 from dustcake.core.inputs import Woke
 from dustcake.core.requests.definitions import REQUESTS
@@ -25,7 +25,7 @@ from dustcake.runtime.request_service import Requester, RequestService, answer_l
 from dustcake.units import PressureUnit
 from examples import examples
 from ports.fake_store import FakeStore
-from ports.mqtt.running_link import Says
+from ports.mqtt.running_link import Says, settings_for
 from runtime.benchwork import Bench, running
 from runtime.simulated_time import run
 
@@ -175,13 +175,13 @@ def test_a_reply_goes_anywhere_but_over_what_we_say(
     """The response topic is chosen by whoever asks."""
 
     async def story() -> None:
-        settings = LinkSettings(host="192.0.2.1", client_id="c", root="mill")
-        link = MqttLink(settings, FakeStore(), Says())
-        link._reconnector.status = replace(link.status, connected=True)
+        says = Says()
+        link = MqttLink(settings_for(1883), FakeStore(), says.online, says.current)
+        link.status = replace(link.status, connected=True)
         for asked in (topic, f"mill/{topic}", f"mill/reply/{topic}"):
             link.reply(asked, payload, correlation)
-        while link._live._items:
-            publication, data = await link._live.take()
+        while not link._live.empty():
+            _, publication, data = link._live.get_nowait()
             assert data == correlation
             assert not publication.retain
             assert 0 < len(publication.topic.encode("utf-8")) <= 65_535

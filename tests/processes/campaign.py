@@ -237,7 +237,7 @@ class Campaign:
 
     def _all_told(self) -> bool:
         with History(self.journal) as history:
-            (last,) = history.events(NAME, None, 1)
+            *_, last = history.all_events(NAME, None, None)
         return self.ledger.tells(f'"seq": {last.seq}, "event"'.encode())
 
 

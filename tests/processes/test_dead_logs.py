@@ -111,7 +111,7 @@ def test_lines_that_cannot_be_had_are_lost_and_counted() -> None:
         "sys.stdout.flush()\n"
         "sys.stdin.readline()\n"
         "structlog.get_logger().info('the last')\n"
-        "writer.flush(20)\n"
+        "writer.drain(20)\n"
     )
     count = 3 * MOST_WAITING
     with subprocess.Popen(
@@ -139,10 +139,10 @@ def test_lines_that_cannot_be_had_are_lost_and_counted() -> None:
     assert lines[-1]["event"] == "the last"
 
 
-def test_whoever_flushes_is_not_kept_waiting_either() -> None:
+def test_whoever_drains_is_not_kept_waiting_either() -> None:
     with stalled() as descriptor:
         writer = LineWriter(descriptor)
-        writer.put("a line")
+        writer.write("a line\n")
         began_s = time.monotonic()
-        writer.flush(0.1)
+        writer.drain(0.1)
         assert 0.1 <= time.monotonic() - began_s < 2.0

@@ -272,8 +272,3 @@ def test_an_event_of_another_version_shows_what_it_has(
     fields: dict[str, object], expected: str
 ) -> None:
     assert unknown_event_sentence("fan_tuned", fields, SITE) == expected
-
-
-def test_what_is_no_event_has_no_sentence() -> None:
-    with pytest.raises(TypeError, match="str has no sentence"):
-        event_sentence("fan tuned", SITE)

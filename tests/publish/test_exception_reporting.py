@@ -8,7 +8,7 @@ from core.driver import FIRST_UTC_S
 from dustcake.core.inputs import Contacts, Stamp
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.state import State, first_state
-from dustcake.publish.exception_reporting import Deadbands, ExceptionReporter
+from dustcake.publish.render import Deadbands, ExceptionReporter
 from publish.histories import SETPOINTS
 
 DEADBANDS = Deadbands(10.0, 10_000.0)

@@ -1,5 +1,6 @@
 """Filter life and air, as plant SCADA and people are told of them."""
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -13,7 +14,7 @@ from dustcake.core.inputs import Stamp
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air
 from dustcake.publish.life_and_air import air_content, amount, life_content
-from dustcake.publish.payloads import event_fields, event_payload
+from dustcake.publish.payloads import event_content, event_fields
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Topics
 from dustcake.publish.wording import number
@@ -149,11 +150,11 @@ AIR_EVENT = Event(8, Stamp(1.0, None), AirUsed(1_800_000_000.0, 1.25, 1.5, 30, 2
 
 
 def test_events_have_units() -> None:
-    text = event_payload(LIFE_EVENT, PA, Quality.GOOD).decode()
+    text = json.dumps(event_content(LIFE_EVENT, PA, Quality.GOOD))
     assert '"low": {"value": 400.0, "unit": "h", "quality": "good"}' in text
     assert '"high": {"value": null, "unit": "h", "quality": "failure"}' in text
     assert '"rise": {"value": 0.25, "unit": "Pa/h", "quality": "good"}' in text
-    text = event_payload(AIR_EVENT, PA, Quality.GOOD).decode()
+    text = json.dumps(event_content(AIR_EVENT, PA, Quality.GOOD))
     assert '"free": {"value": 1.25, "unit": "m3", "quality": "good"}' in text
     assert '"mass": {"value": 1.5, "unit": "kg", "quality": "good"}' in text
     assert event_fields(AIR_EVENT, PA)["from_utc"] == "2027-01-15T08:00:00.000Z"

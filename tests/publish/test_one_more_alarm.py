@@ -10,35 +10,31 @@ from typing import Any
 
 import pytest
 
-from dustcake.core.alarms.catalogue import CATALOGUE
+from dustcake.core.alarms.names import AlarmName
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "daemon" / "dustcake"
-BIT = max(entry.plc_bit for entry in CATALOGUE.values()) + 1
+BIT = len(AlarmName)
 
 NAME = '    ACCESS_DOOR_OPEN = "access_door_open"\n'
-CONDITION = """\
+ENTRY = """
+
+@partial(
+    AlarmDefinition,
+    name=AlarmName.ACCESS_DOOR_OPEN,
+    priority=Priority.LOW,
+    on_delay_s=2.0,
+    off_delay_s=3.0,
+    explains=(AlarmName.DRUM_FULL,),
+)
 def _access_door_open(_context: StepContext, state: State) -> Condition:
     return state.contacts.door_open, because(Because.DOOR_OPEN)
-
-
-"""
-ENTRY = f"""\
-    AlarmDefinition(
-        AlarmName.ACCESS_DOOR_OPEN,
-        plc_bit={BIT},
-        priority=Priority.LOW,
-        condition=_access_door_open,
-        on_delay_s=2.0,
-        off_delay_s=3.0,
-        explains=(AlarmName.DRUM_FULL,),
-    ),
 """
 TEXT = """\
     AlarmName.ACCESS_DOOR_OPEN: AlarmText(
         "Access door open",
         "Dust gets out.",
-        ("left open",),
+        "left open",
         "Shut it.",
     ),
 """
@@ -58,9 +54,8 @@ def used(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     package = folder / "dustcake"
     shutil.copytree(PACKAGE, package, ignore=shutil.ignore_patterns("__pycache__"))
     insert(package / "core/alarms/names.py", "\n\nclass Priority(", NAME)
-    insert(package / "core/alarms/equipment.py", "ALARMS = (\n", CONDITION)
-    equipment = package / "core/alarms/equipment.py"
-    equipment.write_text(equipment.read_text().removesuffix(")\n") + ENTRY + ")\n")
+    with (package / "core/alarms/equipment.py").open("a", encoding="utf-8") as equipment:
+        equipment.write(ENTRY)
     insert(package / "publish/alarm_texts.py", "    AlarmName.READINGS_OFTEN_LOST:", TEXT)
     done = subprocess.run(
         [sys.executable, "-m", "publish.one_more_alarm"],

@@ -47,14 +47,14 @@ def read(publication: Publication) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("topic", "expected"),
     [
-        (TOPICS.online, "site/dust/welding-1/online"),
-        (TOPICS.measurement, "site/dust/welding-1/measurement"),
-        (TOPICS.state, "site/dust/welding-1/state"),
-        (TOPICS.alarm("high_dp"), "site/dust/welding-1/alarm/high_dp"),
-        (TOPICS.event, "site/dust/welding-1/event"),
+        (TOPICS.of("online"), "site/dust/welding-1/online"),
+        (TOPICS.of("measurement"), "site/dust/welding-1/measurement"),
+        (TOPICS.of("state"), "site/dust/welding-1/state"),
+        (TOPICS.of("alarm", alarm="high_dp"), "site/dust/welding-1/alarm/high_dp"),
+        (TOPICS.of("event"), "site/dust/welding-1/event"),
         (TOPICS.requests(Level.ACKNOWLEDGE), "site/dust/welding-1/request/acknowledge/+"),
         (TOPICS.requests(Level.ADJUST), "site/dust/welding-1/request/adjust/+"),
-        (TOPICS.reply("kim"), "site/dust/welding-1/reply/kim"),
+        (TOPICS.of("reply", name="kim"), "site/dust/welding-1/reply/kim"),
     ],
 )
 def test_topics(topic: str, expected: str) -> None:
@@ -71,7 +71,12 @@ def test_who_asks_is_told_by_the_topic() -> None:
 @pytest.mark.parametrize("online", [True, False])
 def test_birth_and_will_are_retained(online: bool) -> None:
     told = renderer().online(None, 4, online)
-    assert (told.topic, told.qos, told.retain, told.expiry_s) == (TOPICS.online, 1, True, None)
+    assert (told.topic, told.qos, told.retain, told.expiry_s) == (
+        TOPICS.of("online"),
+        1,
+        True,
+        None,
+    )
     assert read(told) == {"schema": "dustcake/online/1", "utc": None, "seq": 4, "online": online}
 
 
@@ -82,7 +87,7 @@ def test_a_measurement_expires_and_is_not_retained() -> None:
     collector = Collector().hold(800.0, 2)
     told = renderer().measurement(collector.state, 1_800_000_000.0)
     assert told == replace(
-        told, topic=TOPICS.measurement, qos=0, retain=False, keep=Keep.LIVE, expiry_s=30
+        told, topic=TOPICS.of("measurement"), qos=0, retain=False, keep=Keep.LIVE, expiry_s=30
     )
     content = read(told)
     assert content["dp"]["value"] == 800.0
@@ -131,7 +136,12 @@ def test_the_state_says_what_is_done_and_why() -> None:
     collector = Collector().hold(800.0, 14)
     collector.poll(1010.0)
     told = renderer().state(collector.state, 1_800_000_000.0)
-    assert (told.topic, told.qos, told.retain, told.keep) == (TOPICS.state, 1, True, Keep.LATEST)
+    assert (told.topic, told.qos, told.retain, told.keep) == (
+        TOPICS.of("state"),
+        1,
+        True,
+        Keep.LATEST,
+    )
     content = read(told)
     assert content["utc"] == "2027-01-15T08:00:00.000Z"
     assert (content["mode"], content["phase"], content["cleaning"]) == (
@@ -173,7 +183,7 @@ def test_the_state_tells_a_change_of_set_points_that_waits_and_then_what_is_in_f
     before = collector.state
     held = collector.ask(ChangeSetPoints(high_pa=900.0), by="mqtt:kim")
     told = of.changes(before, collector.state, [], None)
-    assert [each.topic for each in told] == [TOPICS.state]
+    assert [each.topic for each in told] == [TOPICS.of("state")]
     content = read(told[0])
     waits = content["change_held"]
     assert (waits["change"], waits["by"], waits["until"]) == (
@@ -232,7 +242,7 @@ def test_an_alarm_in_each_state(state: AlarmState, active: bool, acknowledged: b
     setting = replace(BASE.alarms[0], priority=Priority.HIGH)
     alarm = Alarm(setting.name, state, since_utc_s=1_800_000_000.0, condition_active=active)
     told = renderer().alarm(alarm, setting, 12)
-    assert told.topic == TOPICS.alarm(setting.name)
+    assert told.topic == TOPICS.of("alarm", alarm=setting.name)
     assert (told.qos, told.retain, told.keep) == (1, True, Keep.LATEST)
     content = read(told)
     assert (content["active"], content["acknowledged"]) == (active, acknowledged)
@@ -245,8 +255,8 @@ def test_an_alarm_in_each_state(state: AlarmState, active: bool, acknowledged: b
 def test_every_alarm_the_core_has_can_be_told() -> None:
     told = renderer().everything(Collector().state, None)
     assert [each.topic for each in told] == [
-        TOPICS.state,
-        *(TOPICS.alarm(name) for name in AlarmName),
+        TOPICS.of("state"),
+        *(TOPICS.of("alarm", alarm=name) for name in AlarmName),
     ]
     assert all(each.retain and each.qos == 1 and each.keep is Keep.LATEST for each in told)
 
@@ -316,9 +326,9 @@ def test_an_alarm_is_told_when_acknowledged_and_by_whom() -> None:
     before, n = collector.state, len(collector.log)
     collector.ask(Acknowledge("high_dp"), by="night shift")
     told = {each.topic: read(each) for each in changes(collector, before, n)}
-    alarm = told[TOPICS.alarm("high_dp")]
+    alarm = told[TOPICS.of("alarm", alarm="high_dp")]
     assert (alarm["state"], alarm["by"]) == ("acknowledged", "night shift")
-    assert TOPICS.state not in told, "the list of alarms that are not normal is as it was"
+    assert TOPICS.of("state") not in told, "the list of alarms that are not normal is as it was"
 
 
 def test_all_retained_topics_are_told_when_the_alarms_are_not_the_same() -> None:
@@ -344,9 +354,9 @@ def test_who_listens_always_knows_what_somebody_who_asks_anew_would_be_told(
     def tell(before: State, done: Step) -> None:
         listener(before, done)
         told = listener.told[-1]
-        is_event = [each.topic == TOPICS.event for each in told]
+        is_event = [each.topic == TOPICS.of("event") for each in told]
         assert is_event == sorted(is_event, reverse=True), "events first"
-        assert [read(each)["seq"] for each in told if each.topic == TOPICS.event] == [
+        assert [read(each)["seq"] for each in told if each.topic == TOPICS.of("event")] == [
             event.seq for event in done.events
         ]
         retained = [each.topic for each in told if each.retain]
@@ -355,7 +365,9 @@ def test_who_listens_always_knows_what_somebody_who_asks_anew_would_be_told(
         # What explains an alarm may give way to another cause; that it is explained stays so.
         pairs = zip(before.alarms, done.state.alarms, strict=True)
         changed |= {now.name for was, now in pairs if was.cause is not now.cause}
-        assert {t for t in retained if "/alarm/" in t} <= {TOPICS.alarm(name) for name in changed}
+        assert {t for t in retained if "/alarm/" in t} <= {
+            TOPICS.of("alarm", alarm=name) for name in changed
+        }
         read(listener.renderer.measurement(done.state, None))
 
     collector = live(data, tell, setpoints)

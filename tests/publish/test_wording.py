@@ -67,7 +67,7 @@ def test_a_valve_that_stays_open_may_be_stuck_or_held() -> None:
     """The alarm is raised by a header that empties as well as by an output that reads energised."""
     text = ALARM_TEXTS[AlarmName.VALVE_STUCK_OPEN]
     assert "output" not in text.title
-    likely = " ".join(text.causes)
+    likely = text.causes
     for part in ("diaphragm", "pilot", "ice", "dirt", "output module"):
         assert part in likely
 
@@ -133,7 +133,7 @@ def test_every_code_is_used() -> None:
     }
     assert used | chosen_first == set(Because)
     for code in chosen_first - used:
-        assert not names_in(code.template), f"{code.name} is built without numbers"
+        assert names_in(code.template) <= {"detail"}, f"{code.name} is built without numbers"
 
 
 reached: Counter[str] = Counter()

@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dustcake.core.requests.kinds import SetPoint
-from dustcake.settings.checks import cross_problems
 from dustcake.settings.cleaning import Requests
-from dustcake.settings.errors import Labels
+from dustcake.settings.errors import labels_of
+from dustcake.settings.rules import cross_problems
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.settings.summary import summary
 from dustcake.units import Pressure, PressureUnit
@@ -172,5 +172,5 @@ def test_whatever_may_be_asked_for_would_pass_as_a_settings_file(
     assert list(cross_problems(settings, LABELS)) == []
 
 
-LABELS = Labels({"bus": [{"name": "io"}], "collector": [{"name": "west"}]})
+LABELS = labels_of({"bus": [{"name": "io"}], "collector": [{"name": "west"}]})
 PRESSURES = {"low": SetPoint.LOW, "high": SetPoint.HIGH}

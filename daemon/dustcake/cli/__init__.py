@@ -1,10 +1,10 @@
 """The commands of a plant.
 
-`dustcake.cli.commands` lists them all, those of the lab too. The module of a command is imported
+`dustcake.__main__` lists them all, those of the lab too. The module of a command is imported
 only when that command is chosen, so that `dustcake --help` is quick on a small computer, and none
 brings in the daemon to ask it a question. A module of a command has
 
-- ``DESCRIPTION`` and ``EPILOG``, for `dustcake COMMAND --help`; the epilog begins with an example;
+- a docstring, which is `dustcake COMMAND --help`: what it does, and after that an example;
 - ``configure(parser)``, which adds its arguments;
 - ``run(arguments)``, which carries it out and returns the exit code.
 

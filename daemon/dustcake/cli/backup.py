@@ -1,4 +1,12 @@
-"""`dustcake backup`: settings, journal and commissioning records in one file."""
+"""Copy settings and journal into one file, also while the daemon runs.
+
+example:
+  dustcake backup --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
+
+The daemon may run meanwhile: the copy is the journal as it is at one moment. Passwords and keys
+are in files of their own and are not in it. Exit code 0: written; 2: bad settings or usage; 1: the
+journal cannot be read, or the file cannot be written.
+"""
 
 import argparse
 import io
@@ -9,7 +17,6 @@ import tempfile
 import time
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.adapters.store import StoreRefused, copy_journal
@@ -26,17 +33,6 @@ def record_member(collector: str) -> str:
     return f"commissioning/{collector}.json"
 
 
-DESCRIPTION = "Copy settings and journal into one file, also while the daemon runs."
-EPILOG = """\
-example:
-  dustcake backup --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
-
-The daemon may run meanwhile: the copy is the journal as it is at one moment. Passwords and keys
-are in files of their own and are not in it. Exit code 0: written; 2: bad settings or usage; 1: the
-journal cannot be read, or the file cannot be written.
-"""
-
-
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake backup`."""
     add_settings(parser, optional=True)
@@ -46,41 +42,33 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     settings = settings_in(arguments.settings)
-    target: Path = arguments.file
+    journal, target = Path(settings.journal.path), Path(arguments.file)
     if target.exists():
         raise UsageError(f"{target} exists; name a new file")
-    about: dict[str, Any] = {
-        "dustcake": version("dustcake"),
-        "utc": utc_text(time.time()),
-        "collectors": [collector.name for collector in settings.collectors],
-    }
-    partial = target.with_name(target.name + ".partial")
+    names = [collector.name for collector in settings.collectors]
+    about = {"dustcake": version("dustcake"), "utc": utc_text(time.time()), "collectors": names}
     try:
         with tempfile.TemporaryDirectory(dir=target.parent, prefix=".dustcake-") as directory:
-            copy = Path(directory) / JOURNAL
-            copy_journal(Path(settings.journal.path), copy)
-            descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-            with (
-                os.fdopen(descriptor, "wb") as file,
-                tarfile.open(fileobj=file, mode="w:gz", compresslevel=6) as archive,
-            ):
-                _put(archive, ABOUT, json.dumps(about, indent=2).encode())
-                _put(archive, SETTINGS, arguments.settings.read_bytes())
-                archive.add(copy, JOURNAL, filter=_nobodys)
-                for name in about["collectors"]:
-                    record = RecordFile(place_of(Path(settings.journal.path), name)).read()
-                    if record is not None:
-                        _put(archive, record_member(name), record)
+            copy, whole = Path(directory) / JOURNAL, Path(directory) / target.name
+            copy_journal(journal, copy)
+            with whole.open("wb") as file:
+                whole.chmod(0o600)
+                with tarfile.open(fileobj=file, mode="w:gz", compresslevel=6) as archive:
+                    _put(archive, ABOUT, json.dumps(about, indent=2).encode())
+                    _put(archive, SETTINGS, arguments.settings.read_bytes())
+                    archive.add(copy, JOURNAL, filter=_nobodys)
+                    for name in names:
+                        record = RecordFile(place_of(journal, name)).read()
+                        if record is not None:
+                            _put(archive, record_member(name), record)
                 file.flush()
-                os.fsync(descriptor)
-        partial.rename(target)
+                os.fsync(file.fileno())
+            whole.rename(target)
     except (StoreRefused, FileProblemError) as problem:
         raise CommandError(str(problem)) from None
     except OSError as error:
         cause = error.strerror or error
         raise CommandError(f"{target}: {cause}; name a file this user may write") from None
-    finally:
-        partial.unlink(missing_ok=True)
     print(f"{target}: settings and journal, {target.stat().st_size / 1e6:.1f} MB")
     return DONE
 

@@ -1,4 +1,11 @@
-"""`dustcake check`: is this settings file in order, and what does it mean?"""
+"""Check a settings file, and say in plain words what was understood.
+
+example:
+  dustcake check /etc/dustcake/dustcake.toml
+
+Nothing is connected to and nothing is moved. Exit code 0: in order; 2: every problem is listed
+with its setting, its value, what is allowed, and the remedy.
+"""
 
 import argparse
 import json
@@ -11,15 +18,6 @@ from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.summary import summary
-
-DESCRIPTION = "Check a settings file, and say in plain words what was understood."
-EPILOG = """\
-example:
-  dustcake check /etc/dustcake/dustcake.toml
-
-Nothing is connected to and nothing is moved. Exit code 0: in order; 2: every problem is listed
-with its setting, its value, what is allowed, and the remedy.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

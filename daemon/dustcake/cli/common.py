@@ -8,7 +8,10 @@ import json
 import re
 import sys
 from collections.abc import Callable, Mapping
+from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -36,6 +39,17 @@ class UsageError(CommandError):
 def fail(message: str) -> None:
     """Print what went wrong, for a person."""
     print(message, file=sys.stderr)
+
+
+def lab_module(name: str, purpose: str) -> ModuleType:
+    """The module of that name among the lab's commands, needed for ``purpose``. The lab imports the
+    controller, never the reverse, so it is found by its name. Raises UsageError."""
+    if find_spec("dustcake_lab") is None:
+        raise UsageError(
+            f"{purpose} is part of the lab, the package dustcake_lab, which is not installed; "
+            "install dustcake with it (in the checkout: pip install '.[analysis]')"
+        )
+    return import_module(f"dustcake_lab.commands.{name}")
 
 
 # --- settings, collector, daemon
@@ -103,18 +117,6 @@ def seconds_in(text: str) -> float | None:
     return sum(float(number) * _SECONDS[unit] for number, unit in _PART.findall(text))
 
 
-def file_called(*endings: str) -> Callable[[str], Path]:
-    """A file to write, whose ending says what it is."""
-
-    def read(text: str) -> Path:
-        if Path(text).suffix.lower() not in endings:
-            wanted = " or ".join(endings)
-            raise argparse.ArgumentTypeError(f"{text!r}: name a file that ends in {wanted}")
-        return Path(text)
-
-    return read
-
-
 def between(
     low: float, high: float, wanted: str, *, inclusive: bool = False
 ) -> Callable[[str], float]:
@@ -129,22 +131,6 @@ def between(
         if not (low <= value <= high and (inclusive or value > low)):
             limits = f"{'from' if inclusive else 'above'} {low:g}, up to {high:g}"
             raise argparse.ArgumentTypeError(f"{text!r}: give {wanted} ({limits})")
-        return value
-
-    return read
-
-
-def whole_number(least: int, most: int) -> Callable[[str], int]:
-    """A whole number from ``least`` to ``most``."""
-
-    def read(text: str) -> int:
-        try:
-            value = int(text)
-        except ValueError:
-            value = least - 1
-        if not least <= value <= most:
-            limits = f"from {least} to {most}"
-            raise argparse.ArgumentTypeError(f"{text!r}: give a whole number {limits}")
         return value
 
     return read

@@ -1,59 +1,5 @@
-"""`dustcake history`: what happened, out of the journal."""
+"""List the events in the journal, oldest first.
 
-import argparse
-import csv
-import json
-import sys
-import time
-from collections.abc import Collection, Iterable, Mapping
-from datetime import UTC, datetime
-from pathlib import Path
-from types import ModuleType
-from typing import IO, TYPE_CHECKING, cast
-
-from dustcake.cli.commands import lab_module
-from dustcake.cli.common import (
-    DONE,
-    CommandError,
-    UsageError,
-    add_settings,
-    chosen_collector,
-    fail,
-    seconds_in,
-    settings_in,
-)
-from dustcake.cli.history_reports import (
-    air_json,
-    air_words,
-    changes_in,
-    days,
-    metrics_json,
-    metrics_words,
-)
-from dustcake.core.events import (
-    EVENTS,
-    AirUsed,
-    AlarmChanged,
-    FilterLifeChanged,
-    FiltersChanged,
-    LogEntry,
-    ModeSelected,
-    SettingChanged,
-    UpkeepDue,
-    ZeroTaken,
-)
-from dustcake.core.setpoints import Air
-from dustcake.publish.alarm_metrics import metrics
-from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
-from dustcake.publish.payloads import event_fields, utc_text
-from dustcake.units import PressureUnit
-
-if TYPE_CHECKING:
-    from dustcake.adapters.store import History, RecordedEvent
-    from dustcake.settings.model import Settings
-
-DESCRIPTION = "List the events in the journal, oldest first."
-EPILOG = """\
 examples:
   dustcake history --settings /etc/dustcake/dustcake.toml --since 2d
   dustcake history --alarms --since 7d           changes of alarms, and the metrics of them all
@@ -69,10 +15,58 @@ metrics (`"event": "alarm_metrics"`). Exit code 0: shown; 2: bad settings or usa
 cannot be read.
 """
 
-_LOG_BOOK = frozenset(
-    body.name
-    for body in (FiltersChanged, LogEntry, ZeroTaken, SettingChanged, ModeSelected, UpkeepDue)
+import argparse
+import csv
+import json
+import sys
+import time
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from types import ModuleType
+from typing import IO, TYPE_CHECKING, Any, cast
+
+from dustcake.cli.common import (
+    DONE,
+    CommandError,
+    UsageError,
+    add_settings,
+    chosen_collector,
+    fail,
+    lab_module,
+    seconds_in,
+    settings_in,
 )
+from dustcake.core import events
+from dustcake.core.setpoints import Air
+from dustcake.publish.alarm_metrics import Change, metrics, metrics_content, metrics_words
+from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
+from dustcake.publish.life_and_air import energy_kwh
+from dustcake.publish.payloads import event_fields, utc_text
+from dustcake.units import PressureUnit
+
+if TYPE_CHECKING:
+    from dustcake.adapters.store import History, RecordedEvent
+    from dustcake.settings.model import Settings
+
+_LOG_BOOK = (
+    events.FiltersChanged,
+    events.LogEntry,
+    events.ZeroTaken,
+    events.SettingChanged,
+    events.ModeSelected,
+    events.UpkeepDue,
+)
+# What may be asked for alone: its option, what that says of itself, and its events.
+_ONLY = {
+    "alarms": ("changes of alarms only, and their metrics", (events.AlarmChanged,)),
+    "log": (
+        "the log book only: filter changes, zeros, entries, set points, modes, upkeep",
+        _LOG_BOOK,
+    ),
+    "life": ("forecasts of filter life only", (events.FilterLifeChanged,)),
+    "air": ("compressed air by day (UTC), with energy and money", (events.AirUsed,)),
+}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -88,22 +82,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--until", type=_utc_s, metavar="TIME", help="up to then; as --since")
     parser.add_argument("--collector", metavar="NAME", help="of this collector only")
     only = parser.add_mutually_exclusive_group()
-    only.add_argument(
-        "--alarms", action="store_true", help="changes of alarms only, and their metrics"
-    )
-    only.add_argument(
-        "--log",
-        action="store_true",
-        help="the log book only: filter changes, zeros, entries, set points, modes, upkeep",
-    )
-    only.add_argument("--life", action="store_true", help="forecasts of filter life only")
-    only.add_argument(
-        "--air", action="store_true", help="compressed air by day (UTC), with energy and money"
-    )
+    for option, (about, _) in _ONLY.items():
+        only.add_argument(
+            f"--{option}", action="store_const", dest="only", const=option, help=about
+        )
     only.add_argument(
         "--kind",
         action="append",
-        choices=sorted(EVENTS),
+        choices=sorted(events.EVENTS),
         metavar="EVENT",
         help="events of this kind only, such as pulse; may be given again",
     )
@@ -163,7 +149,7 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         with History(Path(settings.journal.path)) as history:
             _print_events(history, settings, arguments)
-            if arguments.alarms and not arguments.csv:
+            if arguments.only == "alarms" and not arguments.csv:
                 _print_metrics(history, arguments)
     except StoreRefused as refused:
         raise CommandError(str(refused)) from None
@@ -171,55 +157,43 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _print_events(history: "History", settings: "Settings", arguments: argparse.Namespace) -> None:
-    events = history.all_events(
-        arguments.collector, arguments.since, _names(arguments), arguments.until
-    )
-    from dustcake.settings.setpoints import to_setpoints
-
+    names: Collection[str] | None = arguments.kind
+    if arguments.only is not None:
+        names = [body.name for body in _ONLY[arguments.only][1]]
+    found = history.all_events(arguments.collector, arguments.since, names, arguments.until)
     units = {collector.name: collector.shown_in for collector in settings.collectors}
     if arguments.csv:
-        print_csv(events, units, sys.stdout)
+        print_csv(found, units, sys.stdout)
         return
     lines: Iterable[str]
-    if arguments.air:
+    if arguments.only == "air":
+        from dustcake.settings.setpoints import to_setpoints
+
         factors = {each.name: to_setpoints(each).air for each in settings.collectors}
-        show = air_json if arguments.json else air_words
-        lines = (show(day, factors.get(day.collector, Air())) for day in days(events))
+        show = _air_json if arguments.json else _air_words
+        lines = map(show, _air_by_day(found, factors))
     else:
         line = _json_line if arguments.json else _words_line
-        lines = (line(one, _unit(one, units)) for one in events)
-    empty = True
+        lines = (line(one, _unit(one, units)) for one in found)
+    printed = 0
     for text in lines:
         print(text)
-        empty = False
-    if empty and not arguments.json:
+        printed += 1
+    if not printed and not arguments.json:
         fail(_nothing(arguments))
 
 
 def _nothing(arguments: argparse.Namespace) -> str:
     """Why nothing is printed."""
     when = "yet" if (arguments.since, arguments.until) == (None, None) else "in that time"
-    if arguments.air:
+    if arguments.only == "air":
         return f"no compressed air on record {when}: it is put on record once an hour"
-    if arguments.life:
+    if arguments.only == "life":
         return (
             f"no forecast of filter life on record {when}: the first needs a dozen cleanings, an "
             "hour of running and more apart; `dustcake status` shows how far it is"
         )
     return f"nothing of it on record {when}"
-
-
-def _names(arguments: argparse.Namespace) -> Collection[str] | None:
-    if arguments.alarms:
-        return {AlarmChanged.name}
-    if arguments.log:
-        return _LOG_BOOK
-    if arguments.life:
-        return {FilterLifeChanged.name}
-    if arguments.air:
-        return {AirUsed.name}
-    kinds: list[str] | None = arguments.kind
-    return kinds
 
 
 def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
@@ -229,9 +203,16 @@ def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
         return
     from_s = first_s if arguments.since is None else max(first_s, arguments.since)
     to_s = max(last_s, time.time()) if arguments.until is None else arguments.until
-    changes = changes_in(history.all_events(arguments.collector, None, {AlarmChanged.name}))
+    changes = []
+    for one in history.all_events(arguments.collector, None, {events.AlarmChanged.name}):
+        if one.at_utc_s is not None:
+            named = (str(one.fields.get(name)) for name in ("alarm", "state", "priority"))
+            changes.append(Change(one.at_utc_s, one.collector, *named))
+    # A clock that was set back has left them out of order.
+    changes.sort(key=lambda change: change.at_s)
     found = metrics(changes, from_s, max(from_s, to_s))
-    print(metrics_json(found) if arguments.json else "\n".join(metrics_words(found)))
+    for line in [json.dumps(metrics_content(found))] if arguments.json else metrics_words(found):
+        print(line)
 
 
 # --- events as lines in words, as JSON, or as a table
@@ -262,12 +243,12 @@ def _words_line(one: "RecordedEvent", unit: PressureUnit) -> str:
 
 
 def print_csv(
-    events: Iterable["RecordedEvent"], units: Mapping[str, PressureUnit], out: IO[str]
+    found: Iterable["RecordedEvent"], units: Mapping[str, PressureUnit], out: IO[str]
 ) -> None:
     """A table for spreadsheets: RFC 4180, a line of column names first."""
     writer = csv.writer(out)
     writer.writerow(_CSV_COLUMNS)
-    for one in events:
+    for one in found:
         by, what = str(one.fields.get("by") or ""), _what(one, _unit(one, units))
         cells = (_at(one), one.collector, one.seq, one.name, by, what)
         writer.writerow([_plain(cell) for cell in cells])
@@ -283,11 +264,9 @@ def _unit(one: "RecordedEvent", units: Mapping[str, PressureUnit]) -> PressureUn
 
 
 def _at(one: "RecordedEvent") -> str:
-    if one.utc_s is not None:
-        return f"{utc_text(one.utc_s)}"
-    if one.found_utc_s is not None:
-        return f"{utc_text(one.found_utc_s)}~"
-    return f"start {one.start}, {one.mono_s:.1f} s"
+    if one.utc_s is None and one.found_utc_s is None:
+        return f"start {one.start}, {one.mono_s:.1f} s"
+    return utc_text(one.utc_s) or f"{utc_text(one.found_utc_s)}~"
 
 
 def _what(one: "RecordedEvent", unit: PressureUnit) -> str:
@@ -295,3 +274,58 @@ def _what(one: "RecordedEvent", unit: PressureUnit) -> str:
     if event is None:
         return unknown_event_sentence(one.name, one.fields, display)
     return event_sentence(event.body, display)
+
+
+# --- compressed air by day, out of the hourly accounts in the journal
+
+
+def _air_by_day(
+    found: Iterable["RecordedEvent"], factors: Mapping[str, Air]
+) -> Iterator[dict[str, Any]]:
+    """What the accounts of each collector and UTC day come to, in order, at the ``factors`` of the
+    settings as they are now; the date is None for accounts whose time of day was never found."""
+    days: dict[tuple[str, str | None], list[events.AirUsed]] = {}
+    for one in found:
+        event = one.event()
+        if event is None or not isinstance(event.body, events.AirUsed):
+            continue
+        used = event.body
+        at_s = one.at_utc_s if used.from_utc_s is None else used.from_utc_s
+        date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
+        days.setdefault((one.collector, date), []).append(used)
+    for (collector, date), accounts in days.items():
+        factor = factors.get(collector, Air())
+        free_m3 = sum(used.free_m3 for used in accounts)
+        blower_h = sum(used.blower_run_s for used in accounts) / 3600.0
+        kwh = energy_kwh(free_m3, factor)
+        yield {
+            "collector": collector,
+            "date": date,
+            "free_air_m3": free_m3,
+            "mass_kg": sum(used.mass_kg for used in accounts),
+            "pulses_measured": sum(used.measured for used in accounts),
+            "pulses_rated": sum(used.rated for used in accounts),
+            "blower_h": round(blower_h, 3),
+            "free_air_m3_per_blower_h": free_m3 / blower_h if blower_h > 0.0 else None,
+            "energy_kwh": kwh,
+            "cost": kwh * factor.price_per_kwh,
+            "currency": factor.currency,
+        }
+
+
+def _air_json(day: dict[str, Any]) -> str:
+    """One of ``_air_by_day`` as a JSON object."""
+    rounded = {name: round(v, 4) if isinstance(v, float) else v for name, v in day.items()}
+    return json.dumps(rounded)
+
+
+def _air_words(day: dict[str, Any]) -> str:
+    """The same for people, as one line."""
+    hourly_m3 = day["free_air_m3_per_blower_h"]
+    rate = "" if hourly_m3 is None else f", {hourly_m3:.3g} m3 a blower hour"
+    return (
+        f"{day['date'] or 'no date':10}  {day['collector']}  {day['free_air_m3']:8.3f} m3 of free "
+        f"air ({day['mass_kg']:.3f} kg){rate}; {day['energy_kwh']:.3g} kWh, {day['cost']:.2f} "
+        f"{day['currency']}; {day['pulses_measured']} pulses measured, {day['pulses_rated']} as "
+        "rated"
+    )

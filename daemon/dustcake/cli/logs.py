@@ -6,6 +6,7 @@ but that thread. What it cannot get rid of in time is lost, and counted.
 
 import atexit
 import errno
+import io
 import logging
 import os
 import queue
@@ -13,7 +14,7 @@ import select
 import threading
 import time
 from contextlib import suppress
-from typing import Any
+from typing import TextIO, cast
 
 import structlog
 from structlog.typing import Processor
@@ -24,7 +25,7 @@ LAST_LINES_S = 0.2
 LOST_LINE_EVERY_S = 5.0
 
 
-class LineWriter:
+class LineWriter(io.TextIOBase):
     """Writes lines to ``descriptor`` without ever keeping the caller waiting or failing."""
 
     def __init__(self, descriptor: int) -> None:
@@ -36,17 +37,18 @@ class LineWriter:
         self._thread = threading.Thread(target=self._write_all, name="log", daemon=True)
         self._thread.start()
 
-    def put(self, line: str) -> None:
+    def write(self, line: str) -> int:
         """Write one line in time, or lose it."""
         if threading.current_thread() is self._thread:
             self._write(line)  # of what was lost
-            return
+            return len(line)
         try:
             self._waiting.put_nowait(line)
         except queue.Full:
             self._lose(1)
+        return len(line)
 
-    def flush(self, within_s: float = LAST_LINES_S) -> None:
+    def drain(self, within_s: float = LAST_LINES_S) -> None:
         """Return when all lines so far are written, or the time is up."""
         written = threading.Event()
         with suppress(queue.Full):
@@ -84,7 +86,7 @@ class LineWriter:
             self._lose(lost)
 
     def _write(self, line: str) -> None:
-        data = f"{line}\n".encode(errors="backslashreplace")
+        data = line.encode(errors="backslashreplace")
         while data:
             try:
                 data = data[os.write(self._descriptor, data) :]
@@ -92,31 +94,12 @@ class LineWriter:
                 select.select([], [self._descriptor], [])
 
 
-class _Logger:
-    """What structlog hands its lines to."""
-
-    def __init__(self, writer: LineWriter) -> None:
-        self.msg = self.debug = self.info = self.warning = self.error = writer.put
-        self.log = self.critical = self.exception = self.fatal = writer.put
-
-
-class _Handler(logging.Handler):
-    """What the standard library hands its records to."""
-
-    def __init__(self, writer: LineWriter) -> None:
-        super().__init__()
-        self._writer = writer
-
-    def emit(self, record: logging.LogRecord) -> None:
-        self._writer.put(self.format(record))
-
-
 def log_to_stderr(form: str, level: str) -> LineWriter:
     """``form`` is `text` or `json`; ``level`` a name of the standard library's levels. What is
-    returned is flushed at an ordinary exit."""
+    returned is drained at an ordinary exit."""
     _take_up_descriptors()
     writer = LineWriter(STDERR)
-    atexit.register(writer.flush)
+    atexit.register(writer.drain)
     stamped: list[Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.processors.add_log_level,
@@ -129,17 +112,14 @@ def log_to_stderr(form: str, level: str) -> LineWriter:
     else:
         last = structlog.dev.ConsoleRenderer(colors=os.isatty(STDERR))
 
-    def logger(*_: Any) -> _Logger:
-        return _Logger(writer)
-
     structlog.configure(
         processors=[*stamped, last],
         wrapper_class=structlog.make_filtering_bound_logger(level),
-        logger_factory=logger,
+        logger_factory=structlog.WriteLoggerFactory(cast(TextIO, writer)),
         cache_logger_on_first_use=True,
     )
     # Libraries that use the standard library's logging are heard only when they warn.
-    handler = _Handler(writer)
+    handler = logging.StreamHandler(writer)
     handler.setFormatter(logging.Formatter("%(name)s: %(message)s"))
     logging.basicConfig(handlers=[handler], level=logging.WARNING)
     logging.captureWarnings(True)

@@ -1,4 +1,25 @@
-"""`dustcake request`: ask the running daemon for something; it may refuse, and says why."""
+"""Ask the running daemon for something. It may refuse, and says why.
+
+examples:
+  dustcake request mode timed         pulse at the fixed interval until another mode is selected
+  dustcake request mode on_demand     clean by dP: start at the high set point, stop at the low
+  dustcake request zero               take the zero, with the blower off
+  dustcake request pulse 3            once, with nobody at the filters, to prove valve 3
+  dustcake request acknowledge high_dp
+  dustcake request shelve high_dp --for 2h --why "duct open for repair"
+  dustcake request unshelve high_dp
+  dustcake request out_of_service smoke --why "detector sent in, fire watch posted"
+  dustcake request in_service smoke --why "new detector tested"
+  dustcake request reset valve_stuck_open        one that latches, when it is over
+  dustcake request filter_change --note "full set, spare no. 12"
+  dustcake request record drum_emptied
+  dustcake request record upkeep_done --upkeep snubber --note "blown back, was half plugged"
+  dustcake request set_points --low "2.5 inH2O" --high "3.5 inH2O"     shown, and not done yet
+  dustcake request confirm 4711                  the number from that answer
+  dustcake request record note --note "new welding cell in use from today"
+
+Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answers.
+"""
 
 import argparse
 import json
@@ -21,29 +42,6 @@ from dustcake.core.reasons import Because
 from dustcake.core.requests.definitions import KIND_OF, KINDS, Field, FieldType
 from dustcake.publish.payloads import point_words
 from dustcake.units import parse_pressure, unit_ending
-
-DESCRIPTION = "Ask the running daemon for something. It may refuse, and says why."
-EPILOG = """\
-examples:
-  dustcake request mode timed         pulse at the fixed interval until another mode is selected
-  dustcake request mode on_demand     clean by dP: start at the high set point, stop at the low
-  dustcake request zero               take the zero, with the blower off
-  dustcake request pulse 3            once, with nobody at the filters, to prove valve 3
-  dustcake request acknowledge high_dp
-  dustcake request shelve high_dp --for 2h --why "duct open for repair"
-  dustcake request unshelve high_dp
-  dustcake request out_of_service smoke --why "detector sent in, fire watch posted"
-  dustcake request in_service smoke --why "new detector tested"
-  dustcake request reset valve_stuck_open        one that latches, when it is over
-  dustcake request filter_change --note "full set, spare no. 12"
-  dustcake request record drum_emptied
-  dustcake request record upkeep_done --upkeep snubber --note "blown back, was half plugged"
-  dustcake request set_points --low "2.5 inH2O" --high "3.5 inH2O"     shown, and not done yet
-  dustcake request confirm 4711                  the number from that answer
-  dustcake request record note --note "new welding cell in use from today"
-
-Exit code 0: done; 1: refused, with the reason; 2: bad usage; 3: no daemon answers.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -78,28 +76,6 @@ def _add_field(parser: argparse.ArgumentParser, field: Field, *, is_argument: bo
     parser.add_argument(f"--{name}", dest=field.name, default=argparse.SUPPRESS, **how)
 
 
-def _value_of(field: Field) -> dict[str, Any]:
-    """How the value of a field is written."""
-    match field.value_type:
-        case FieldType.CHOICE:
-            return {"choices": [each.value for each in field.choices or ()]}
-        case FieldType.ALARM:
-            return {"choices": [each.value for each in AlarmName], "metavar": "ALARM"}
-        case FieldType.FLAG:
-            return {"type": _on_or_off, "metavar": "{on,off}"}
-        case FieldType.WHOLE:
-            return {"type": int, "metavar": "N"}
-        case FieldType.WHOLES:
-            return {"type": int, "nargs": "+", "metavar": "N"}
-        case FieldType.DURATION:
-            return {"type": _length, "metavar": "TIME"}
-        case FieldType.NUMBER if field.name.endswith("_pa"):
-            return {"type": _pressure, "metavar": "PRESSURE"}
-        case FieldType.NUMBER:
-            return {"type": float, "metavar": "SECONDS"}
-    return {"metavar": "NAME" if field.value_type is FieldType.LABEL else "TEXT"}
-
-
 def _on_or_off(text: str) -> bool:
     if text not in ("on", "off"):
         raise argparse.ArgumentTypeError(f"{text!r}: write on or off")
@@ -118,6 +94,27 @@ def _length(text: str) -> float:
     if length_s is None:
         raise argparse.ArgumentTypeError(f"{text!r} is no length of time: write 30min, 8h or 1h30m")
     return length_s
+
+
+_VALUES: dict[FieldType, dict[str, Any]] = {
+    FieldType.ALARM: {"choices": [each.value for each in AlarmName], "metavar": "ALARM"},
+    FieldType.FLAG: {"type": _on_or_off, "metavar": "{on,off}"},
+    FieldType.WHOLE: {"type": int, "metavar": "N"},
+    FieldType.WHOLES: {"type": int, "nargs": "+", "metavar": "N"},
+    FieldType.DURATION: {"type": _length, "metavar": "TIME"},
+    FieldType.NUMBER: {"type": float, "metavar": "SECONDS"},
+    FieldType.LABEL: {"metavar": "NAME"},
+    FieldType.TEXT: {"metavar": "TEXT"},
+}
+
+
+def _value_of(field: Field) -> dict[str, Any]:
+    """How the value of a field is written."""
+    if field.choices is not None:
+        return {"choices": [each.value for each in field.choices]}
+    if field.name.endswith("_pa"):
+        return {"type": _pressure, "metavar": "PRESSURE"}
+    return _VALUES[field.value_type]
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -1,4 +1,14 @@
-"""`dustcake restore`: settings and journal out of a backup."""
+"""Put settings and journal back from a file written by `dustcake backup`.
+
+example:
+  sudo systemctl stop dustcake
+  sudo dustcake restore --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
+  sudo systemctl start dustcake
+
+The settings go to the file named by --settings, the journal to where those settings keep it. What
+was there stays beside it, renamed with the time. Refused while a daemon uses the journal. Exit code
+0: restored; 2: no usable backup; 1: the journal or a file cannot be written.
+"""
 
 import argparse
 import json
@@ -6,9 +16,10 @@ import os
 import tarfile
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from shutil import copyfileobj
-from typing import IO, Any
+from typing import IO
 
 from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.adapters.store import StoreRefused, put_journal_back
@@ -20,18 +31,6 @@ from dustcake.settings.load import parse_settings
 
 _LARGEST_SETTINGS_BYTES = 1_000_000
 _LARGEST_RECORD_BYTES = 100_000_000
-
-DESCRIPTION = "Put settings and journal back from a file written by `dustcake backup`."
-EPILOG = """\
-example:
-  sudo systemctl stop dustcake
-  sudo dustcake restore --settings /etc/dustcake/dustcake.toml collector-2026-05-04.tar.gz
-  sudo systemctl start dustcake
-
-The settings go to the file named by --settings, the journal to where those settings keep it. What
-was there stays beside it, renamed with the time. Refused while a daemon uses the journal. Exit code
-0: restored; 2: no usable backup; 1: the journal or a file cannot be written.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -46,9 +45,7 @@ def run(arguments: argparse.Namespace) -> int:
     backup: Path = arguments.file
     try:
         with tarfile.open(backup, "r:gz") as archive:
-            about = json.loads(_member(archive, ABOUT).read(_LARGEST_SETTINGS_BYTES))
-            text = _member(archive, SETTINGS).read(_LARGEST_SETTINGS_BYTES).decode()
-            return _put_back(arguments, about, text, archive)
+            print("\n".join(_put_back(arguments, archive)))
     except SettingsError as error:
         text = f"{backup}: its settings do not serve this version of dustcake\n{error}"
         raise UsageError(text) from None
@@ -63,14 +60,15 @@ def run(arguments: argparse.Namespace) -> int:
     except OSError as error:
         text = f"{error.filename or backup}: {error.strerror or error}"
         raise CommandError(f"{text}; check the disk and its rights") from None
+    return DONE
 
 
-def _put_back(
-    arguments: argparse.Namespace, about: dict[str, Any], text: str, archive: tarfile.TarFile
-) -> int:
-    kept: Path = arguments.settings
+def _put_back(arguments: argparse.Namespace, archive: tarfile.TarFile) -> Iterator[str]:
+    """Says of each file what it is now."""
+    about = json.loads(_member(archive, ABOUT).read(_LARGEST_SETTINGS_BYTES))
+    text = _member(archive, SETTINGS).read(_LARGEST_SETTINGS_BYTES).decode()
     if arguments.journal_only:
-        settings = settings_in(kept)
+        settings = settings_in(arguments.settings)
     else:
         settings = parse_settings(text, f"settings in {arguments.file}")
     path = Path(settings.journal.path)
@@ -79,54 +77,52 @@ def _put_back(
         with _member(archive, JOURNAL) as source, copy.open("wb") as file:
             copyfileobj(source, file)
         aside = put_journal_back(copy, path)
-    lines = [f"{path}: the journal of {about['utc']}"]
+    yield f"{path}: the journal of {about['utc']}"
     if aside is not None:
-        lines.append(f"{aside}: the one that was there")
+        yield f"{aside}: the one that was there"
     for collector in settings.collectors:
-        lines += _put_record_back(archive, collector.name, path)
+        yield from _put_record_back(archive, collector.name, path)
     if not arguments.journal_only:
-        lines += _write_settings(kept, text)
-    print("\n".join(lines))
-    return DONE
+        yield from _write_settings(arguments.settings, text)
 
 
-def _put_record_back(archive: tarfile.TarFile, collector: str, journal: Path) -> list[str]:
+def _put_record_back(archive: tarfile.TarFile, collector: str, journal: Path) -> Iterator[str]:
     """The record of its commissioning, where the backup has one."""
     try:
         content = _member(archive, record_member(collector)).read(_LARGEST_RECORD_BYTES)
     except KeyError:
-        return []
+        return
     file = RecordFile(place_of(journal, collector))
     if file.read() == content:
-        return []
+        return
     aside = file.quarantine("replaced")
     file.write(content)
     if os.geteuid() == 0:  # for a daemon that is not root
         owner = journal.parent.stat()
         os.chown(file.path, owner.st_uid, owner.st_gid)
-    lines = [f"{file.path}: the commissioning record"]
-    return lines if aside is None else [*lines, f"{aside}: the one that was there"]
+    yield f"{file.path}: the commissioning record"
+    if aside is not None:
+        yield f"{aside}: the one that was there"
 
 
-def _write_settings(kept: Path, text: str) -> list[str]:
-    if kept.exists() and kept.read_text(encoding="utf-8") == text:
-        return [f"{kept}: unchanged"]
-    lines = [f"{kept}: the settings of the backup"]
-    mode = 0o640
+def _write_settings(kept: Path, text: str) -> Iterator[str]:
+    mode, aside = 0o640, None
     if kept.exists():
+        if kept.read_text(encoding="utf-8") == text:
+            yield f"{kept}: unchanged"
+            return
         mode = kept.stat().st_mode & 0o777
-        aside = kept.with_name(
-            f"{kept.name}.replaced-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}"
-        )
-        kept.rename(aside)
-        lines.append(f"{aside}: those that were there")
+        stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
+        aside = kept.rename(kept.with_name(f"{kept.name}.replaced-{stamp}"))
     arriving = kept.with_name(kept.name + ".arriving")
     arriving.write_text(text, encoding="utf-8")
     arriving.chmod(mode)
     if os.geteuid() == 0:
         os.chown(arriving, 0, kept.parent.stat().st_gid)
     arriving.rename(kept)
-    return lines
+    yield f"{kept}: the settings of the backup"
+    if aside is not None:
+        yield f"{aside}: those that were there"
 
 
 def _member(archive: tarfile.TarFile, name: str) -> IO[bytes]:

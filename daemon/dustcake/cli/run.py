@@ -1,16 +1,5 @@
-"""`dustcake run`: the daemon."""
+"""Run every collector of a settings file until it is stopped.
 
-import argparse
-import asyncio
-import os
-import sys
-from collections.abc import Iterator
-from contextlib import suppress
-
-from dustcake.cli.common import DONE, FAILED, add_settings, fail, settings_in
-
-DESCRIPTION = "Run every collector of a settings file until it is stopped."
-EPILOG = """\
 example:
   dustcake run /etc/dustcake/dustcake.toml
 
@@ -22,6 +11,15 @@ be used, or something unforeseen happened.
 Dustcake is no safety system. Smoke, fire and explosion protection stay hard-wired and independent
 of it. Valves can fire at any time while it runs: lock out and vent the header before any work.
 """
+
+import argparse
+import asyncio
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import suppress
+
+from dustcake.cli.common import DONE, FAILED, add_settings, fail, settings_in
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -51,7 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         asyncio.run(live.run(settings, SystemClock(), manager))
     except* (StoreRefused, SocketRefusedError) as refused:
-        lines.flush()
+        lines.drain()
         for error in _each(refused):
             fail(f"dustcake cannot run: {error}")
         code = FAILED
@@ -59,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
         manager.close()
     # Everything of ours is stored and closed. Python would still wait for a thread that looks up a
     # name or connects, and take its time to tidy up on a small computer.
-    lines.flush()
+    lines.drain()
     for stream in (sys.stdout, sys.stderr):
         with suppress(OSError, AttributeError):  # None where it was closed
             stream.flush()

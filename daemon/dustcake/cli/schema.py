@@ -1,4 +1,15 @@
-"""`dustcake schema`: interfaces as a program has them: the settings file, a PLC's registers."""
+"""Print an interface as a program has it: the JSON Schema (draft 2020-12) of the settings file or
+of every MQTT message, the AsyncAPI 3 document of plain mode, or the registers a PLC can read, or
+the alarms with their life and texts (both Markdown).
+
+example:
+  dustcake schema --output schema.json
+  dustcake schema plc
+  dustcake schema alarms --output config/alarms.md
+
+An editor that knows JSON Schema checks and completes a settings file whose first line is
+  #:schema ./schema.json
+"""
 
 import argparse
 import json
@@ -12,21 +23,6 @@ from dustcake.publish.messages import document, messages_schema
 from dustcake.publish.plc import documentation
 from dustcake.settings.json_schema import settings_schema
 from dustcake.settings.monitoring import DEFAULT_ALARMS
-
-DESCRIPTION = (
-    "Print an interface as a program has it: the JSON Schema (draft 2020-12) of "
-    "the settings file or of every MQTT message, the AsyncAPI 3 document of plain mode, or the "
-    "registers a PLC can read, or the alarms with their life and texts (both Markdown)."
-)
-EPILOG = """\
-example:
-  dustcake schema --output schema.json
-  dustcake schema plc
-  dustcake schema alarms --output config/alarms.md
-
-An editor that knows JSON Schema checks and completes a settings file whose first line is
-  #:schema ./schema.json
-"""
 
 
 def _json(content: dict[str, Any]) -> str:

@@ -1,4 +1,11 @@
-"""`dustcake status`: what the running daemon reads, does and waits for."""
+"""Ask the running daemon what it reads, what it does, and why.
+
+examples:
+  dustcake status --settings /etc/dustcake/dustcake.toml
+  dustcake status --watch            until Ctrl-C, anew every second
+
+Exit code 0: shown; 2: bad settings; 3: no daemon answers.
+"""
 
 import argparse
 import json
@@ -7,32 +14,16 @@ import sys
 import textwrap
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from dustcake.cli.common import (
-    DONE,
-    CommandError,
-    add_settings,
-    ask_daemon,
-    between,
-    settings_in,
-)
+from dustcake.cli.common import DONE, CommandError, add_settings, ask_daemon, between, settings_in
 from dustcake.publish.payloads import by_request_words, point_words
 
 if TYPE_CHECKING:
     from dustcake.settings.model import Settings
-
-DESCRIPTION = "Ask the running daemon what it reads, what it does, and why."
-EPILOG = """\
-examples:
-  dustcake status --settings /etc/dustcake/dustcake.toml
-  dustcake status --watch            until Ctrl-C, anew every second
-
-Exit code 0: shown; 2: bad settings; 3: no daemon answers.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -57,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.watch is None:
         print("\n".join(first))
     else:
-        _watch(_Screen(status, first).lines, arguments.watch)
+        _watch(status, first, arguments.watch)
     return DONE
 
 
@@ -72,98 +63,65 @@ def _status(settings: "Settings", *, as_json: bool) -> list[str]:
     return [line for name, content in collectors.items() for line in _words(name, content)]
 
 
-class _Screen:
-    """The newest answer, or the last one with how long nobody has answered since."""
-
-    def __init__(self, status: Callable[[], list[str]], first: list[str]) -> None:
-        self._status = status
-        self._last = first
-        self._last_s = time.monotonic()
-
-    def lines(self) -> list[str]:
-        """The screen."""
-        now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-        try:
-            self._last, self._last_s = self._status(), time.monotonic()
-        except CommandError:
-            ago_s = time.monotonic() - self._last_s
-            old = f"NO ANSWER FOR {ago_s:.0f} S: what is below is old. Is the daemon running?"
-            return [now, old, "", *self._last]
-        return [f"{now}   Ctrl-C ends this", "", *self._last]
-
-
-def _words(name: str, content: dict[str, Any]) -> list[str]:
+def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
     dp, points = content["dp"], content["set_points"]
-    lines = [
-        f"{name}: dP {_value(dp)}, {dp['quality'].replace('_', ' ')}",
-        *[f"  reading: {reason}" for reason in dp["reasons"]],
+    yield f"{name}: dP {_value(dp)}, {_spaced(dp['quality'])}"
+    for reason in dp["reasons"]:
+        yield f"  reading: {reason}"
+    yield (
         f"  set points: low {points['low']['display']}, high {points['high']['display']}, "
-        f"filter replacement {points['replacement']['display']}",
-        *_by_request(content),
-        f"  mode {content['mode'].replace('_', ' ')}: {content['phase']}, {content['reason']}",
-    ]
+        f"filter replacement {points['replacement']['display']}"
+    )
+    yield from _by_request(content)
+    yield f"  mode {_spaced(content['mode'])}: {content['phase']}, {content['reason']}"
     if content["header"] is not None:
-        lines.append(f"  header {_value(content['header'])}")
+        yield f"  header {_value(content['header'])}"
     pulses = ", ".join(f"{v['valve']}: {v['pulses']}" for v in content["valves"])
-    last = content["last_valve"] or "none yet"
-    lines.append(f"  pulses by valve {pulses}; last valve {last}")
-    lines.append(f"  filter life: {content['filter_life']['words']}")
-    lines += _air(content["air"])
-    lines += [
-        f"  missing: {p['name'].replace('_', ' ')}, {p['reason']}"
-        for p in content["permissives"]
-        if p["met"] == "no"
-    ]
-    lines += _alarms(content)
-    lines += [
-        f"  upkeep due: {each['upkeep'].replace('_', ' ')}: {each['text']}"
-        for each in content["upkeep"]
-        if each["due"]
-    ]
+    yield f"  pulses by valve {pulses}; last valve {content['last_valve'] or 'none yet'}"
+    yield f"  filter life: {content['filter_life']['words']}"
+    yield from _air(content["air"])
+    for permissive in content["permissives"]:
+        if permissive["met"] == "no":
+            yield f"  missing: {_spaced(permissive['name'])}, {permissive['reason']}"
+    yield from _alarms(content)
+    for upkeep in content["upkeep"]:
+        if upkeep["due"]:
+            yield f"  upkeep due: {_spaced(upkeep['upkeep'])}: {upkeep['text']}"
     if not content["clock_set"]:
-        lines.append("  clock not set: records carry no time of day until it is; control goes on")
-    return lines + _links(content)
-
-
-def _alarms(content: dict[str, Any]) -> list[str]:
-    lines = []
-    hidden = {each["alarm"] for each in content["alarms_out_of_view"]}
-    for alarm in content["alarm_details"]:
-        state = alarm["state"].replace("_", " ")
-        if alarm["alarm"] not in hidden:
-            lines.append(f"  ALARM {alarm['title']} ({alarm['priority']}, {state})")
-            lines.append(f"    {alarm['reason']}. {alarm['action']}")
-        elif alarm["active"] or alarm["by"]:
-            lines.append(f"  {state}: {alarm['title']}: {_hidden(alarm)}")
-    return lines
-
-
-def _links(content: dict[str, Any]) -> list[str]:
-    """The brokers that are not connected."""
-    lines = []
+        yield "  clock not set: records carry no time of day until it is; control goes on"
     for link in ("broker", "sparkplug"):
         broker = content[link]
         if broker is not None and not broker["connected"]:
             cause = broker["cause"] or "connecting"
-            lines.append(f"  {link} not connected: {cause}. {broker['remedy'] or ''}".rstrip())
-    return lines
+            yield f"  {link} not connected: {cause}. {broker['remedy'] or ''}".rstrip()
 
 
-def _by_request(content: dict[str, Any]) -> list[str]:
+def _spaced(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _by_request(content: dict[str, Any]) -> Iterator[str]:
     """Set points that are not as in the settings file, and a change that waits."""
-    lines = [f"  {by_request_words(each)}" for each in content["set_points_by_request"]]
+    for each in content["set_points_by_request"]:
+        yield f"  {by_request_words(each)}"
     held = content["change_held"]
     if held is not None:
         changes = ", ".join(map(point_words, held["points"]))
-        lines.append(f"  change {held['change']} waits for {held['by']} to confirm it: {changes}")
-    return lines
+        yield f"  change {held['change']} waits for {held['by']} to confirm it: {changes}"
 
 
-def _hidden(alarm: dict[str, Any]) -> str:
-    """Why an alarm is out of view, and whether what it watches holds."""
-    who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
-    until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
-    return f"{alarm['reason']}{who}{until}{'; it is active' if alarm['active'] else ''}"
+def _alarms(content: dict[str, Any]) -> Iterator[str]:
+    hidden = {each["alarm"] for each in content["alarms_out_of_view"]}
+    for alarm in content["alarm_details"]:
+        state = _spaced(alarm["state"])
+        if alarm["alarm"] not in hidden:
+            yield f"  ALARM {alarm['title']} ({alarm['priority']}, {state})"
+            yield f"    {alarm['reason']}. {alarm['action']}"
+        elif alarm["active"] or alarm["by"]:
+            who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
+            until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
+            active = "; it is active" if alarm["active"] else ""
+            yield f"  {state}: {alarm['title']}: {alarm['reason']}{who}{until}{active}"
 
 
 def _air(air: dict[str, Any] | None) -> list[str]:
@@ -197,18 +155,26 @@ _LEAVE = "\x1b[?25h\x1b[?1049l"
 _HOME, _TO_END_OF_LINE, _TO_END_OF_SCREEN = "\x1b[H", "\x1b[K", "\x1b[J"
 
 
-def _watch(lines: Callable[[], list[str]], every_s: float) -> None:
-    """Draw ``lines()`` every ``every_s`` seconds. Returns when the person presses Ctrl-C.
+def _watch(status: Callable[[], list[str]], last: list[str], every_s: float) -> None:
+    """Draw ``status()`` every ``every_s`` seconds, or ``last``, what it was before, and how long
+    nobody has answered since. Returns when the person presses Ctrl-C.
 
     Where the output is no terminal each screen is printed below the last, an empty line between.
     """
-    with _terminal() if sys.stdout.isatty() else nullcontext(_print_below) as draw:
-        try:
-            while True:
-                draw(lines())
-                time.sleep(every_s)
-        except KeyboardInterrupt:
-            return
+    last_s = time.monotonic()
+    terminal = _terminal() if sys.stdout.isatty() else nullcontext(_print_below)
+    with terminal as draw, suppress(KeyboardInterrupt):
+        while True:
+            now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+            try:
+                last, last_s = status(), time.monotonic()
+                head = [f"{now}   Ctrl-C ends this"]
+            except CommandError:
+                ago_s = time.monotonic() - last_s
+                old = f"NO ANSWER FOR {ago_s:.0f} S: what is below is old. Is the daemon running?"
+                head = [now, old]
+            draw([*head, "", *last])
+            time.sleep(every_s)
 
 
 @contextmanager
@@ -225,10 +191,8 @@ def _draw(lines: list[str]) -> None:
     size = os.get_terminal_size(sys.stdout.fileno())  # as it is now, whatever the environment says
     shown = [part for line in lines for part in _wrapped(line, size.columns)]
     if len(shown) > size.lines:
-        shown = [
-            *shown[: size.lines - 1],
-            "... (more below: make the window taller)"[: size.columns],
-        ]
+        more = "... (more below: make the window taller)"[: size.columns]
+        shown = [*shown[: size.lines - 1], more]
     text = "\n".join(line + _TO_END_OF_LINE for line in shown)
     sys.stdout.write(_HOME + text + _TO_END_OF_SCREEN)
     sys.stdout.flush()

@@ -1,4 +1,15 @@
-"""`dustcake users`: who may sign in to the panel."""
+"""Keep the file of users of the panel (`panel.users_file`).
+
+examples:
+  dustcake users add kim --level acknowledge
+  dustcake users remove kim
+  dustcake users list
+
+`add` asks for the password, or takes the first line of its input where that is no terminal; for
+somebody who is there already it sets level and password anew. Levels: view; acknowledge (also
+alarms, log book); adjust (also modes, set points, blower, zero, commissioning). A running daemon
+takes notice at once. Exit code 0: done; 2: bad settings or usage; 1: the file cannot be used.
+"""
 
 import argparse
 import getpass
@@ -14,19 +25,6 @@ from dustcake.adapters.panel.users import (
 )
 from dustcake.cli.common import DONE, CommandError, UsageError, add_settings, settings_in
 from dustcake.core.requests.definitions import Level
-
-DESCRIPTION = "Keep the file of users of the panel (`panel.users_file`)."
-EPILOG = """\
-examples:
-  dustcake users add kim --level acknowledge
-  dustcake users remove kim
-  dustcake users list
-
-`add` asks for the password, or takes the first line of its input where that is no terminal; for
-somebody who is there already it sets level and password anew. Levels: view; acknowledge (also
-alarms, log book); adjust (also modes, set points, blower, zero, commissioning). A running daemon
-takes notice at once. Exit code 0: done; 2: bad settings or usage; 1: the file cannot be used.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -3,8 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dustcake.commissioning.questions import Fields
-from dustcake.commissioning.record import Record
+from dustcake.commissioning.record import Fields, Record
 from dustcake.core.cleaning.state import Met, Permissive
 from dustcake.core.record import record
 from dustcake.core.requests.set_point_overrides import effective
@@ -91,9 +90,9 @@ def snapshot_of(state: State, setpoints: Setpoints, now_s: float) -> Snapshot:
 
 @record
 class Steady:
-    """dP over some seconds: its mean, and how far it went up and down."""
+    """dP over some seconds, to hundredths: its mean, and how far it went up and down."""
 
-    mean_pa: float
+    dp_pa: float
     low_pa: float
     high_pa: float
 
@@ -140,12 +139,13 @@ class Observation:
         first, second = _steady(last[:half]), _steady(last[half:])
         if whole is None or first is None or second is None:
             return None
-        limit_pa = max(AT_REST * abs(whole.mean_pa), AT_REST_OF_SPAN * self.equipment.span_pa)
-        return whole if abs(first.mean_pa - second.mean_pa) <= limit_pa else None
+        limit_pa = max(AT_REST * abs(whole.dp_pa), AT_REST_OF_SPAN * self.equipment.span_pa)
+        return whole if abs(first.dp_pa - second.dp_pa) <= limit_pa else None
 
 
 def _steady(snapshots: Sequence[Snapshot]) -> Steady | None:
     numbers = [one.dp_pa for one in snapshots if one.dp_pa is not None]
     if not numbers or len(numbers) < len(snapshots):
         return None
-    return Steady(sum(numbers) / len(numbers), min(numbers), max(numbers))
+    mean_pa, low_pa, high_pa = sum(numbers) / len(numbers), min(numbers), max(numbers)
+    return Steady(round(mean_pa, 2), round(low_pa, 2), round(high_pa, 2))

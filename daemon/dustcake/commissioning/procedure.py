@@ -1,21 +1,145 @@
-"""What the procedure is made of: steps, the actions in them, and how far each step is.
+"""What the procedure is made of: steps, actions and questions; and how far each step is.
 
 An action asks the person some questions, may put requests to the core, and then evaluates what is
-observed until there is a result. Both are data: the command line and the panel show the same steps,
-and the daemon carries them out.
+observed until there is a result. Command line and panel show the same ``view`` of it, as JSON, and
+the daemon carries it out.
 """
 
 import json
 from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import asdict
 from enum import StrEnum
+from math import nan
 from typing import Any
 
-from dustcake.commissioning.observation import Observation
-from dustcake.commissioning.questions import Question
-from dustcake.commissioning.record import Record, Result
+from dustcake.commissioning.observation import Equipment, Observation, Snapshot
+from dustcake.commissioning.record import Field, Record, RecordedAction, Result, is_as_signed
 from dustcake.core.record import record
+from dustcake.publish.wording import header_unit, sentence
+from dustcake.units import PressureUnit, parse_pressure, show
 
 CoreRequest = dict[str, object]
+Content = dict[str, Any]
+
+
+# --- what a person is asked, and how the answers are read
+
+LONGEST_TEXT = 200
+_LARGEST_CHOICE = 1e6
+
+
+class AnswerType(StrEnum):
+    """What type of answer a question wants."""
+
+    CONSENT = "consent"  # has to be said yes to
+    YES_NO = "yes_no"
+    NUMBER = "number"
+    PRESSURE = "pressure"  # with its unit, as "1.2 inH2O"
+    TEXT = "text"
+    CHOICE = "choice"
+
+
+@record
+class Question:
+    """One thing a person is asked. ``default``: the answer offered at first; ``low``, ``high``:
+    bounds of a number."""
+
+    name: str
+    label: str
+    form: AnswerType
+    required: bool = True
+    default: str = ""
+    choices: tuple[str, ...] = ()
+    low: float = 0.0
+    high: float = 0.0
+
+
+class FieldError(Exception):
+    """An answer that cannot be used; the message says which, and what would be one."""
+
+
+def read_fields(questions: tuple[Question, ...], given: Mapping[str, object]) -> dict[str, Field]:
+    """The answers given, each as its type. Raises FieldError for the first that will not do."""
+    names = sorted(question.name for question in questions)
+    for unknown in sorted(given.keys() - names):
+        # Escaped and cut: it goes back to whoever asked, and a lone surrogate has no UTF-8.
+        allowed = ", ".join(names) or "none"
+        raise FieldError(f"{unknown[:64]!a} is not a field of this action; fields: {allowed}")
+    fields: dict[str, Field] = {}
+    for question in questions:
+        value = given.get(question.name)
+        if value is None or value == "":
+            value = question.default
+        try:
+            if value != "":
+                fields[question.name] = _READ[question.form](question, value)
+            elif question.required:
+                raise FieldError(f"`{question.name}` is needed: {question.label}")
+        except ValueError as error:
+            raise FieldError(f"`{question.name}`: {error}") from None
+    return fields
+
+
+# How each type of answer is read; each raises ValueError, which says what would be one.
+
+
+def _consent(question: Question, value: object) -> Field:
+    if _yes_no(question, value) is not True:
+        raise ValueError(f"this is done only when you can say yes to: {question.label}")
+    return True
+
+
+def _yes_no(question: Question, value: object) -> Field:
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, str) and value.lower() in ("yes", "y", "no", "n"):
+        return value.lower().startswith("y")
+    raise ValueError(f"answer yes or no: {question.label}")
+
+
+def _number(question: Question, value: object) -> Field:
+    low, high = question.low, question.high
+    number = nan
+    if isinstance(value, str | int | float) and not isinstance(value, bool):
+        with suppress(ValueError, OverflowError):
+            number = float(value)
+    if not low <= number <= high:
+        raise ValueError(f"give a number from {low:g} to {high:g}")
+    return number
+
+
+def _pressure(_question: Question, value: object) -> Field:
+    return parse_pressure(value if isinstance(value, str) else "").pa
+
+
+def _text(question: Question, value: object) -> Field:
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise ValueError(f"give a text: {question.label}")
+    if len(value) > LONGEST_TEXT:
+        raise ValueError(f"at most {LONGEST_TEXT} characters")
+    return value.strip()
+
+
+def _choice(question: Question, value: object) -> Field:
+    if isinstance(value, int | float) and abs(value) < _LARGEST_CHOICE:
+        value = f"{value:g}"
+    if not isinstance(value, str) or value not in question.choices:
+        raise ValueError(f"one of {', '.join(question.choices)}")
+    return value
+
+
+_READ: dict[AnswerType, Callable[[Question, object], Field]] = {
+    AnswerType.CONSENT: _consent,
+    AnswerType.YES_NO: _yes_no,
+    AnswerType.NUMBER: _number,
+    AnswerType.PRESSURE: _pressure,
+    AnswerType.TEXT: _text,
+    AnswerType.CHOICE: _choice,
+}
+
+
+# --- what an action comes to, and what it is made of
 
 
 @record
@@ -24,7 +148,7 @@ class ActionResult:
 
     result: Result
     words: str
-    values: dict[str, object]
+    values: Content
 
 
 def passed(words: str, **values: object) -> ActionResult:
@@ -51,45 +175,57 @@ Evaluator = Callable[[Observation], ActionResult | None]
 """Called after every reading; None: not yet."""
 
 
-def never(_observed: Observation) -> None:
-    """No reason to refuse; or no result, where a scan gives it."""
+@record
+class Work:
+    """What is done about an action. ``refuse``: why it may not be done now, None if it may;
+    ``requests``: put to the core first, which may refuse each; ``evaluate`` is called until it has
+    a result, unless a scan gives it; ``automatic``: what the daemon finds by itself while the step
+    is under way, from the last half minute."""
+
+    evaluate: Evaluator = lambda _: None
+    refuse: Callable[[Observation], str | None] = lambda _: None
+    requests: Callable[[Observation], tuple[CoreRequest, ...]] = lambda _: ()
+    automatic: Evaluator = lambda _: None
 
 
 @record
 class Action:
-    """Something done in a step. ``refuse``: why it may not be done now, None if it may;
-    ``requests``: put to the core first, which may refuse each; ``evaluate`` is called until it has
-    a result, for ``timeout_s`` at most; ``item``: the question that says which of several;
-    ``scans``: registers are searched, and ``evaluate`` is not used; ``secondary``: not what is
-    usually done."""
+    """Something done in a step, for ``timeout_s`` at most. ``required``: the step has passed when
+    this has, or has been left out with the reason; ``item``: the question that says which of
+    several, each of which is required; ``scans``: registers are searched; ``secondary``: not what
+    is usually done."""
 
     name: str
     title: str
-    questions: tuple[Question, ...]
-    evaluate: Evaluator
-    refuse: Callable[[Observation], str | None] = never
-    requests: Callable[[Observation], tuple[CoreRequest, ...]] = lambda _: ()
+    work: Work
+    questions: tuple[Question, ...] = ()
+    required: bool = False
     timeout_s: float = 30.0
     item: str = ""
     scans: bool = False
     secondary: bool = False
 
+    @property
+    def items(self) -> tuple[str, ...]:
+        """All there are of those several; one without a name where it is not one of several."""
+        return next((each.choices for each in self.questions if each.name == self.item), ("",))
+
 
 @record
 class ProcedureStep:
-    """One step. ``required``: action and item that must each have passed, or been left out with the
-    reason. ``automatic``: what the daemon finds by itself, from the last half minute."""
+    """One step."""
 
     name: str
     title: str
     checks: str
     cautions: tuple[str, ...]
     actions: tuple[Action, ...]
-    required: tuple[tuple[str, str], ...]
-    automatic: Evaluator | None = None
 
 
 Steps = tuple[ProcedureStep, ...]
+
+
+# --- how far the steps are
 
 
 class StepState(StrEnum):
@@ -113,7 +249,9 @@ def state_of(step: ProcedureStep, history: Record) -> StepState:
         return StepState.OPEN
     if entries[-1].action == SKIP:
         return StepState.SKIPPED
-    newest = [_newest(history, step.name, action, item) for action, item in step.required]
+    required = [(each.name, item) for each in step.actions if each.required for item in each.items]
+    last = [history.last(step.name, action, LEAVE, item=item) for action, item in required]
+    newest = [entry and entry.result for entry in last]
     if Result.FAILED in newest:
         return StepState.FAILED
     if all(result in (Result.PASSED, Result.SKIPPED) for result in newest):
@@ -121,27 +259,104 @@ def state_of(step: ProcedureStep, history: Record) -> StepState:
     return StepState.UNDER_WAY
 
 
-def _newest(history: Record, step: str, action: str, item: str) -> Result | None:
-    for entry in reversed(history.of(step, None, item)):
-        if entry.action in (action, LEAVE):
-            return entry.result
-    return None
-
-
-def blocked_by(steps: Steps, history: Record, name: str) -> ProcedureStep | None:
-    """The first step before the one called ``name`` that is neither passed nor left out."""
-    step = current(steps, history)
-    names = [each.name for each in steps]
-    return step if step is not None and names.index(step.name) < names.index(name) else None
-
-
 def current(steps: Steps, history: Record) -> ProcedureStep | None:
     """The step to go on with; None when all is done."""
     return next((step for step in steps if state_of(step, history) not in SETTLED), None)
 
 
-def settings_lines(table: str, settings: Mapping[str, Any]) -> str:
-    """A table as it stands in a settings file. Strings, numbers and arrays of them are written in
-    TOML as in JSON."""
-    lines = (f"{name} = {json.dumps(value)}" for name, value in settings.items())
-    return "\n".join([f"[{table}]", *lines])
+def blocked_by(steps: Steps, history: Record, step: ProcedureStep) -> ProcedureStep | None:
+    """The first step before this one that is neither passed nor left out."""
+    return current(steps[: steps.index(step)], history)
+
+
+def settings_lines(tables: Mapping[str, Mapping[str, Any]]) -> str:
+    """Tables of a collector as they stand in a settings file. Strings, numbers and arrays of them
+    are written in TOML as in JSON."""
+    lines: list[str] = []
+    for table, settings in tables.items():
+        lines.append(f"[collector.{table}]")
+        lines += [f"{name} = {json.dumps(value)}" for name, value in settings.items()]
+    return "\n".join(lines)
+
+
+# --- what command line and panel show of it
+
+
+def view(
+    equipment: Equipment, steps: Steps, history: Record | None, now: Snapshot | None
+) -> Content:
+    """All steps with what is on record of them, where it goes on, and what is read now."""
+    goes_on = None
+    if history is not None and history.signature is None:
+        goes_on = (current(steps, history) or steps[-1]).name
+    return {
+        "collector": equipment.collector.name,
+        "record": None if history is None else _record(history),
+        "steps": [] if history is None else [_step(steps, step, history) for step in steps],
+        "current": goes_on,
+        "live": None if now is None else _live(equipment.unit, now),
+    }
+
+
+def _record(history: Record) -> Content:
+    signature = history.signature
+    return {
+        "begun": history.begun_utc,
+        "begun_by": history.begun_by,
+        "entries": len(history.entries),
+        "signature": signature and {**asdict(signature), "matches": is_as_signed(history)},
+    }
+
+
+def _step(steps: Steps, step: ProcedureStep, history: Record) -> Content:
+    first = blocked_by(steps, history, step)
+    return {
+        "step": step.name,
+        "title": step.title,
+        "state": state_of(step, history).value,
+        "checks": step.checks,
+        "cautions": list(step.cautions),
+        "waits_for": first and first.name,
+        "actions": [
+            {
+                "action": action.name,
+                "title": action.title,
+                "aside": action.secondary,
+                "asks": [asdict(question) for question in action.questions],
+            }
+            for action in step.actions
+        ],
+        "entries": [_entry(history, entry) for entry in history.of(step.name)],
+    }
+
+
+_SHOWN = ("action", "item", "result", "words", "by", "utc")
+_SHOWN_APART = ("settings", "cautions", "candidates", "registers", "changes")
+
+
+def _entry(history: Record, entry: RecordedAction) -> Content:
+    values = entry.values
+    # Nobody chooses from an old scan any more.
+    is_newest = entry is history.last(entry.step, entry.action)
+    return {
+        **{name: getattr(entry, name) for name in _SHOWN},
+        "settings": values.get("settings"),
+        "cautions": values.get("cautions", []),
+        "candidates": values.get("candidates", []) if is_newest else [],
+        "values": {name: value for name, value in values.items() if name not in _SHOWN_APART},
+    }
+
+
+def _live(unit: PressureUnit, now: Snapshot) -> Content:
+    return {
+        "dp": None if now.dp_pa is None else show(now.dp_pa, unit),
+        "quality": now.quality,
+        "header": None if now.header_pa is None else show(now.header_pa, header_unit(unit)),
+        "blower_running": now.blower_running,
+        "mode": now.mode,
+        "pulses": list(now.pulses),
+        "missing": [
+            {"name": one.name, "reason": "" if one.reason is None else sentence(one.reason, unit)}
+            for one in now.missing
+        ],
+    }

@@ -2,14 +2,21 @@
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from pydantic import TypeAdapter
+
 from dustcake.core.record import record, replace
 
 FORMAT = 1
+
+Field = str | float | bool
+Fields = Mapping[str, Field]
+"""What a person answered, by the names of the questions."""
 
 
 class Result(StrEnum):
@@ -63,20 +70,24 @@ class Record:
         """The same with one entry more."""
         return replace(self, entries=(*self.entries, entry))
 
-    def of(
-        self, step: str, action: str | None = None, item: str | None = None
-    ) -> list[RecordedAction]:
-        """The entries of a step, oldest first; of one action, or one item, where given."""
+    def of(self, step: str, *actions: str, item: str | None = None) -> list[RecordedAction]:
+        """The entries of a step, oldest first; of these actions, or one item, where given."""
         return [
             entry
             for entry in self.entries
-            if entry.step == step and action in (None, entry.action) and item in (None, entry.item)
+            if entry.step == step
+            and (not actions or entry.action in actions)
+            and item in (None, entry.item)
         ]
 
-    def last(self, step: str, action: str, item: str | None = None) -> RecordedAction | None:
+    def last(self, step: str, *actions: str, item: str | None = None) -> RecordedAction | None:
         """The newest of those."""
-        found = self.of(step, action, item)
-        return found[-1] if found else None
+        return next(reversed(self.of(step, *actions, item=item)), None)
+
+    def values(self, step: str, action: str) -> dict[str, Any]:
+        """What was measured in the newest of those; nothing where there is none."""
+        entry = self.last(step, action)
+        return {} if entry is None else entry.values
 
     def signed(self, name: str, by: str, utc: str | None) -> "Record":
         """The same with a signature under it."""
@@ -108,18 +119,15 @@ def encode(one: Record) -> bytes:
     return json.dumps(content, ensure_ascii=False, sort_keys=True, indent=1).encode() + b"\n"
 
 
+_RECORD = TypeAdapter(Record)
+
+
 def decode(stored: bytes) -> Record:
     """The record as it was. Raises RecordError."""
     try:
         content = json.loads(stored)
         if content["format"] != FORMAT:
             raise RecordError(f"format {content['format']}, this version reads {FORMAT}")
-        entries = tuple(
-            RecordedAction(**{**entry, "result": Result(entry["result"])})
-            for entry in content["entries"]
-        )
-        signature = content["signature"] and Signature(**content["signature"])
-        head = {name: content[name] for name in ("collector", "site", "begun_utc", "begun_by")}
-        return Record(**head, entries=entries, signature=signature)
+        return _RECORD.validate_python(content)
     except (ValueError, KeyError, TypeError) as error:
         raise RecordError(f"not a record of a commissioning ({error})") from None

@@ -12,7 +12,7 @@ from dustcake.commissioning.procedure import ActionResult, failed, noted
 from dustcake.core.inputs import FailureKind, ReadFailure, Registers
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.record import record
-from dustcake.core.setpoints import SignalKind, WordOrder
+from dustcake.core.setpoints import Scale, SignalKind, WordOrder
 from dustcake.settings.buses import AnalogInput, WordTable
 from dustcake.settings.setpoints import to_scale
 from dustcake.units import Pressure, PressureUnit
@@ -28,7 +28,8 @@ AGREES = 0.02  # of the span, beside a manometer
 _PER_COUNT = (1.0, 0.1, 0.01, 0.001)
 _CURRENTS = ((4000, 20000), (400, 2000), (13107, 65535))
 
-Rows = Mapping[str, tuple[int, ...]]
+Words = tuple[int, ...]
+Rows = Mapping[str, Words]
 """Registers in a row, by place: ``unit 1 input 0`` begins at address 0."""
 
 
@@ -38,7 +39,7 @@ class Candidate:
     ``rest_pa`` before pressure was put on; ``why``: what speaks against it, empty if nothing."""
 
     lines: dict[str, Any]
-    raw: tuple[int, ...]
+    raw: Words
     pa: float | None
     rest_pa: float | None
     why: str
@@ -66,12 +67,18 @@ def candidates(
     """Every meaning of every place, the likeliest first. ``rest``: the same places before pressure
     was put on; ``reference_pa``: what a manometer shows now; ``at_rest``: no pressure should be
     there now."""
-    found = [
-        _judged(meaning, raw, (rest or {}).get(place), index, reference_pa, at_rest=at_rest)
-        for place, row in rows.items()
-        for index in range(len(row))
-        for meaning, raw in _meanings(bus, span, place, row, index)
-    ]
+    found = []
+    for place, row in rows.items():
+        _, unit, table, first = place.split()
+        row_at_rest = (rest or {}).get(place)
+        for index in range(len(row)):
+            at = {"bus": bus, "unit": int(unit), "table": table, "register": int(first) + index}
+            for meant in _meanings(at, span):
+                here = slice(index, index + meant.word_count)
+                if here.stop <= len(row):
+                    rest_raw = row_at_rest and row_at_rest[here]
+                    one = _judged(meant, row[here], rest_raw, reference_pa, at_rest=at_rest)
+                    found.append(one)
     return sorted(found, key=_likelihood)
 
 
@@ -80,80 +87,60 @@ def _likelihood(one: Candidate) -> tuple[bool, float]:
     return bool(one.why), -moved_pa
 
 
-def _meanings(
-    bus: str, span: tuple[Pressure, Pressure], place: str, row: tuple[int, ...], index: int
-) -> Iterator[tuple[AnalogInput, tuple[int, ...]]]:
-    _, unit, table, first = place.split()
-    at = {"bus": bus, "unit": int(unit), "table": table, "register": int(first) + index}
-    for ends in _spans(span):
-        written = [str(end) for end in ends]
+def _meanings(at: dict[str, Any], span: tuple[Pressure, Pressure]) -> Iterator[AnalogInput]:
+    """All that a register may be: its numbers in the unit of the span, or in pascals."""
+    spans = [span]
+    if span[0].unit is not PressureUnit.PA:
+        low, high = (Pressure(round(end.pa, 3), PressureUnit.PA) for end in span)
+        spans.append((low, high))
+    for ends in spans:
+        written = {**at, "span": [str(end) for end in ends]}
         for per_count in _PER_COUNT:
-            counts = tuple(round(end.value / per_count) for end in ends)
-            meant = _input({**at, "kind": "scaled_integer", "span": written, "counts": counts})
-            if meant is not None:
-                yield meant, row[index : index + 1]
-        if index + 1 < len(row):
-            for order in WordOrder:
-                meant = _input(
-                    {**at, "kind": "float32", "word_order": order.value, "span": written}
-                )
-                if meant is not None:
-                    yield meant, row[index : index + 2]
-    for counts in _CURRENTS:
-        written = [str(end) for end in span]
-        meant = _input({**at, "kind": "current", "span": written, "counts": counts})
-        if meant is not None:
-            yield meant, row[index : index + 1]
+            counts = [round(end.value / per_count) for end in ends]
+            yield from _input({**written, "kind": "scaled_integer", "counts": counts})
+        for order in WordOrder:
+            yield from _input({**written, "kind": "float32", "word_order": order})
+    for currents in _CURRENTS:
+        written = {**at, "span": [str(end) for end in span]}
+        yield from _input({**written, "kind": "current", "counts": currents})
 
 
-def _spans(span: tuple[Pressure, Pressure]) -> list[tuple[Pressure, Pressure]]:
-    """As written, and in pascals where that is something else."""
-    if span[0].unit is PressureUnit.PA:
-        return [span]
-    low, high = (Pressure(round(end.pa, 3), PressureUnit.PA) for end in span)
-    return [span, (low, high)]
-
-
-def _input(fields: dict[str, Any]) -> AnalogInput | None:
+def _input(fields: dict[str, Any]) -> Iterator[AnalogInput]:
     try:
-        return AnalogInput.model_validate(fields)
+        yield AnalogInput.model_validate(fields)
     except ValidationError:
-        return None  # counts that no register can hold
+        return  # counts that no register can hold
 
 
 def _judged(
     meant: AnalogInput,
-    raw: tuple[int, ...],
-    row_at_rest: tuple[int, ...] | None,
-    index: int,
+    raw: Words,
+    rest_raw: Words | None,
     reference_pa: float | None,
     *,
     at_rest: bool,
 ) -> Candidate:
-    pa, why = _reading(meant, raw)
-    rest_pa = None
-    if row_at_rest is not None:
-        rest_pa, _ = _reading(meant, row_at_rest[index : index + len(raw)])
     scale = to_scale(meant)
-    span_pa = scale.span_high_pa - scale.span_low_pa
+    pa, why = _reading(scale, raw)
+    rest_pa = None if rest_raw is None else _reading(scale, rest_raw)[0]
     if pa is not None and not why:
-        why = _against(pa, rest_pa, reference_pa, span_pa, at_rest=at_rest)
+        why = _against(pa, rest_pa, reference_pa, scale, at_rest=at_rest)
     return Candidate(lines_of(meant), raw, pa, rest_pa, why)
 
 
-def _reading(meant: AnalogInput, raw: tuple[int, ...]) -> tuple[float | None, str]:
-    pa, quality, _ = interpret(Registers(raw), to_scale(meant), 0.0)
+def _reading(scale: Scale, raw: Words) -> tuple[float | None, str]:
+    pa, quality, _ = interpret(Registers(raw), scale, 0.0)
     if quality is Quality.GOOD:
         return pa, ""
     if pa is None:
-        is_current = meant.kind is SignalKind.CURRENT
-        return None, "no loop current" if is_current else "not a number"
+        return None, "no loop current" if scale.kind is SignalKind.CURRENT else "not a number"
     return pa, "beyond the span"
 
 
 def _against(
-    pa: float, rest_pa: float | None, reference_pa: float | None, span_pa: float, *, at_rest: bool
+    pa: float, rest_pa: float | None, reference_pa: float | None, scale: Scale, *, at_rest: bool
 ) -> str:
+    span_pa = scale.span_high_pa - scale.span_low_pa
     if at_rest and abs(pa) > NEAR_ZERO * span_pa:
         return "not near zero, with no pressure on it"
     if rest_pa is not None and pa - rest_pa < MOVED * span_pa:
@@ -165,19 +152,8 @@ def _against(
 
 def lines_of(meant: AnalogInput) -> dict[str, Any]:
     """The table ``[collector.transmitter]`` of the settings that says so."""
-    lines: dict[str, Any] = {
-        "bus": meant.bus,
-        "unit": meant.unit,
-        "table": meant.table.value,
-        "register": meant.register_address,
-        "kind": meant.kind.value,
-    }
-    if meant.kind is SignalKind.FLOAT32:
-        lines["word_order"] = meant.word_order.value
-    lines["span"] = [str(end) for end in meant.span]
-    if meant.counts is not None:
-        lines["counts"] = list(meant.counts)
-    return lines
+    needless = None if meant.kind is SignalKind.FLOAT32 else {"word_order"}
+    return meant.model_dump(mode="json", by_alias=True, exclude_none=True, exclude=needless)
 
 
 # --- going through units and registers
@@ -188,7 +164,6 @@ MOST_SHOWN = 40
 ROW = 16  # registers read at once; a device that has not all of them is read one by one
 AT_REST, APPLIED = "at rest", "with pressure on it"
 
-Words = tuple[int, ...]
 ReadOnce = Callable[[int, WordTable, int, int], Awaitable[Words | ReadFailure]]
 """Reads unit, table, first register, count in one exchange, in turn with all others on the bus."""
 
@@ -205,7 +180,7 @@ class Bounds:
 async def scan(
     read: ReadOnce, bus: str, observed: Observation, progress: Callable[[str], None]
 ) -> ActionResult:
-    """Go through ``bus`` as the person has asked, and judge what each place may mean."""
+    """Go through ``bus`` within the bounds given, and judge what each place may mean."""
     fields, bounds = observed.fields, bounds_of(observed)
     words = await read_all(read, bounds, progress)
     if not words:
@@ -238,7 +213,7 @@ async def scan(
 
 
 def bounds_of(observed: Observation) -> Bounds:
-    """What the person has asked to be gone through."""
+    """What is to be gone through."""
     fields = observed.fields
     tables = tuple(WordTable) if fields["table"] == "both" else (WordTable(str(fields["table"])),)
     return Bounds(_range(observed, "unit"), tables, _range(observed, "register"))
@@ -251,10 +226,8 @@ def _range(observed: Observation, what: str) -> range:
 
 def last_scan(observed: Observation, pressure: str) -> dict[str, Any] | None:
     """What the newest scan at this pressure found."""
-    for entry in reversed(observed.record.of("transmitter", "scan")):
-        if entry.fields["pressure"] == pressure:
-            return entry.values
-    return None
+    scans = reversed(observed.record.of("transmitter", "scan"))
+    return next((one.values for one in scans if one.fields["pressure"] == pressure), None)
 
 
 def _content(one: Candidate, observed: Observation) -> dict[str, Any]:
@@ -268,19 +241,16 @@ async def read_all(
     """Read everything there is: registers in a row, by place. Polls of the bus go on between the
     reads; a unit that does not answer costs its time-out once."""
     words: dict[str, Words] = {}
+    registers = bounds.registers
     for unit in bounds.units:
         progress(f"unit {unit}")
         if not await _is_there(read, unit, bounds):
             continue
         for table in bounds.tables:
-            for row in _rows(bounds.registers):
+            for first in registers[::ROW]:
+                row = range(first, min(first + ROW, registers.stop))
                 words |= await _row(read, unit, table, row)
     return words
-
-
-def _rows(registers: range) -> Iterator[range]:
-    for first in range(registers.start, registers.stop, ROW):
-        yield range(first, min(first + ROW, registers.stop))
 
 
 async def _is_there(read: ReadOnce, unit: int, bounds: Bounds) -> bool:
@@ -293,25 +263,17 @@ async def _is_there(read: ReadOnce, unit: int, bounds: Bounds) -> bool:
 
 
 async def _row(read: ReadOnce, unit: int, table: WordTable, row: range) -> dict[str, Words]:
+    """What can be read of it; neighbours together, since a number may lie over two of them."""
     answer = await read(unit, table, row.start, len(row))
     if not isinstance(answer, ReadFailure):
         return {place_of(unit, table.value, row.start): answer}
-    if len(row) == 1 or answer.kind is not FailureKind.EXCEPTION:
-        return {}
-    found: dict[int, int] = {}
-    for address in row:
-        for (word,) in (await _row(read, unit, table, range(address, address + 1))).values():
-            found[address] = word
-    return _joined(found, unit, table)
-
-
-def _joined(found: dict[int, int], unit: int, table: WordTable) -> dict[str, Words]:
-    """Neighbours as one row, since a number may lie over two of them."""
     rows: dict[str, Words] = {}
-    first = None
-    for address, word in found.items():
-        if first is None or address - 1 not in found:
-            first = address
-        place = place_of(unit, table.value, first)
-        rows[place] = (*rows.get(place, ()), word)
+    place = None
+    for address in row if answer.kind is FailureKind.EXCEPTION else ():
+        answer = await read(unit, table, address, 1)
+        if isinstance(answer, ReadFailure):
+            place = None
+        else:
+            place = place or place_of(unit, table.value, address)
+            rows[place] = (*rows.get(place, ()), *answer)
     return rows

@@ -135,7 +135,7 @@ class Because(StrEnum):
         "dP {dp_pa} has stayed above {limit_pa} through {cycles} full cleaning cycles"
     )
     VALVE_STUCK_OPEN = _said("a valve reads energised after it was switched off ({detail})")
-    PULSES_FAIL = _said("the last {failures} pulses were not carried out ({detail})")
+    PULSES_FAIL = _said("the last {failures} pulses were not carried out")
     BLOWER_NOT_TOLD = _said("the blower run output does not follow its command ({detail})")
     NO_LONGER = _said("no longer so")
     FILTERS_CHANGED = _said("the filters have been changed, as recorded")

@@ -1,13 +1,13 @@
 """config/alarms.md: the life of an alarm drawn from its table, what explains what, every alarm."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 from dustcake.core.alarms.catalogue import EXPLAINS
 from dustcake.core.alarms.names import IN_VIEW, TABLE, AlarmSetting, AlarmState, Trigger
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.wording import duration
 
-_HEAD = """\
+_MANUAL = """\
 # Alarms
 
 Written by `dustcake schema alarms --output config/alarms.md` from the code that works by it.
@@ -18,58 +18,59 @@ States and transitions are those of ISA-18.2-2016 / IEC 62682:2022 (from memory)
 judged before it raises or clears anything follows OPC UA Part 9, v1.05. `explain` and `disable` are
 ours. An alarm that comes back from out of view is judged afresh; one that latches has not forgotten
 that it was active.
-"""
-_EXPLAINED = """\
+
+```mermaid
+stateDiagram-v2
+    [*] --> normal
+    state in_view {{
+{within_view}
+    }}
+{other_ways}
+```
+
+{cells}
+
 ## One fault, one alarm
 
 While the alarm on the left is active, those on the right that come up are suppressed by design,
 shown with the cause. They are raised when the cause has gone and their condition still holds for
 their on-delay. One that was raised before its cause keeps its place.
-"""
-_ALL = """\
+
+| cause | explains |
+| --- | --- |
+{explained}
+
 ## Every alarm
 
 Delays and priorities are defaults; `[collector.alarms.override.NAME]` changes them, makes an alarm
 latch, or takes it out. Texts are common practice, no source.
-"""
+
+{alarms}"""
 
 
 def alarm_manual(settings: Iterable[AlarmSetting]) -> str:
     """The whole file."""
-    return "\n".join(
-        [
-            _HEAD,
-            *_diagram(),
-            "",
-            *_table(),
-            "",
-            _EXPLAINED,
-            "| cause | explains |",
-            "| --- | --- |",
-            *(f"| {cause} | {', '.join(names)} |" for cause, names in EXPLAINS.items()),
-            "",
-            _ALL,
-            *(line for setting in settings for line in _one(setting)),
-        ]
+    header = [f"| from \\ trigger | {' | '.join(Trigger)} |", f"| --- |{' --- |' * len(Trigger)}"]
+    return _MANUAL.format(
+        **_drawing(),
+        cells="\n".join([*header, *map(_row, AlarmState)]),
+        explained="\n".join(f"| {cause} | {', '.join(of)} |" for cause, of in EXPLAINS.items()),
+        alarms="\n".join(map(_one, settings)),
     )
 
 
-def _diagram() -> Iterator[str]:
-    yield "```mermaid"
-    yield "stateDiagram-v2"
-    yield "    [*] --> normal"
-    yield "    state in_view {"
+def _drawing() -> dict[str, str]:
+    """The transitions: within view, and all others; what leads to one state from everywhere in view
+    is drawn once."""
+    within, others = [], []
     shared = {trigger: to for trigger in Trigger if (to := _from_everywhere(trigger)) is not None}
-    for (state, trigger), to in TABLE.items():
-        if state in IN_VIEW and trigger not in shared:
-            yield f"        {state} --> {to}: {trigger}"
-    yield "    }"
-    for trigger, to in shared.items():
-        yield f"    in_view --> {to}: {trigger}"
+    others += [f"    in_view --> {to}: {trigger}" for trigger, to in shared.items()]
     for (state, trigger), to in TABLE.items():
         if state not in IN_VIEW:
-            yield f"    {state} --> {to}: {trigger}"
-    yield "```"
+            others.append(f"    {state} --> {to}: {trigger}")
+        elif trigger not in shared:
+            within.append(f"        {state} --> {to}: {trigger}")
+    return {"within_view": "\n".join(within), "other_ways": "\n".join(others)}
 
 
 def _from_everywhere(trigger: Trigger) -> AlarmState | None:
@@ -82,22 +83,19 @@ def _from_everywhere(trigger: Trigger) -> AlarmState | None:
     return to if everywhere else None
 
 
-def _table() -> Iterator[str]:
-    yield f"| from \\ trigger | {' | '.join(Trigger)} |"
-    yield f"| --- | {' | '.join('---' for _ in Trigger)} |"
-    for state in AlarmState:
-        cells = (TABLE.get((state, trigger), "") for trigger in Trigger)
-        yield f"| {state} | {' | '.join(cells)} |"
+def _row(state: AlarmState) -> str:
+    return f"| {state} | {' | '.join(TABLE.get((state, each), '') for each in Trigger)} |"
 
 
-def _one(setting: AlarmSetting) -> Iterator[str]:
+def _one(setting: AlarmSetting) -> str:
     text = ALARM_TEXTS[setting.name]
     on, off = duration(setting.on_delay_s), duration(setting.off_delay_s)
-    yield f"### {text.title} (`{setting.name}`)"
-    yield ""
-    yield f"Priority {setting.priority}; on-delay {on}, off-delay {off}."
-    yield ""
-    yield f"- If nobody acts: {text.consequence}"
-    yield f"- Likely causes: {'; '.join(text.causes)}."
-    yield f"- What to do: {text.action}"
-    yield ""
+    return f"""\
+### {text.title} (`{setting.name}`)
+
+Priority {setting.priority}; on-delay {on}, off-delay {off}.
+
+- If nobody acts: {text.consequence}
+- Likely causes: {text.causes}.
+- What to do: {text.action}
+"""

@@ -4,7 +4,8 @@ Numbers are in the units people chose, times in the time zone of the site, alarm
 their titles. Nothing is said of what is not known.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from dataclasses import fields
 from datetime import UTC, datetime, tzinfo
 from functools import singledispatch
 from typing import Any
@@ -81,25 +82,65 @@ def _with(what: str, *more: str) -> str:
     return ": ".join([what, *filter(None, more)])
 
 
-def _by(who: str, identity: Identity | None = None) -> str:
-    if not who:
-        return ""
-    return f" by {who}{' (name as given)' if identity is Identity.CLAIMED else ''}"
+def _by(who: str, lead: str = "", identity: Identity | None = None) -> str:
+    given = " (name as given)" if identity is Identity.CLAIMED else ""
+    return f"{lead} by {who}{given}" if who else ""
 
 
 def _noted(note: str) -> str:
     return f', noting "{note}"' if note else ""
 
 
-def _numbered(kind: str, numbers: Iterable[int]) -> str:
-    several = [str(each) for each in numbers]
-    return f"{kind}{'s' if len(several) > 1 else ''} {', '.join(several)}"
-
-
 @singledispatch
-def event_sentence(body: object, display: Display) -> str:
+def event_sentence(body: happened.Body, display: Display) -> str:
     """What happened, in one line, without time and number."""
-    raise TypeError(f"{type(body).__name__} has no sentence for {display}")
+    names = [each.name for each in fields(body)]
+    words = {name: _word(name, getattr(body, name), display) for name in names}
+    return _SENTENCES[type(body)].format_map(words).removesuffix(": ")
+
+
+# With the fields of the event as words; of what is true or false, one word or the other.
+_SENTENCES: dict[type[happened.Body], str] = {
+    happened.Stopped: "daemon stopped in an orderly way",
+    happened.PulseFailed: "pulse of valve {valve} failed: {detail}",
+    happened.PulseInterrupted: "pulse of valve {valve} was interrupted by a restart; it is not "
+    "repeated",
+    happened.DemandSet: "demand contact of the sequencer board {closed:closed|opened}",
+    happened.OutputsChanged: "outputs {healthy:proved|lost}: {detail}",
+    happened.ModeSelected: "mode {mode} selected{by}",
+    happened.ZeroTaken: "zero taken{by}: offset {offset_pa}, before {previous_offset_pa}",
+    happened.BlowerRunSet: "blower run request {run:set|withdrawn}: {reason}",
+    happened.JournalChanged: "the journal can {writable:be written again|no longer be written}: "
+    "{detail}",
+    happened.ChangeLapsed: "change {change} of set points, requested{by}, given up: {reason}",
+    happened.UpkeepDue: "maintenance due: {upkeep}: {text}",
+}
+
+
+def _word(field: str, value: Any, display: Display) -> object:
+    match value:
+        case bool():
+            return _OneOrOther(value)
+        case float():
+            return number(field, value, display.unit)
+        case Reason():
+            return display.because(value)
+        case str() if field == "by":
+            return _by(value)
+        case str() if field in ("detail", "mode"):
+            return spoken(value)
+    return value
+
+
+@record
+class _OneOrOther:
+    """In a sentence as ``{field:this if it is true|this if not}``."""
+
+    value: bool
+
+    def __format__(self, spec: str) -> str:
+        yes, _, no = spec.partition("|")
+        return yes if self.value else no
 
 
 @event_sentence.register
@@ -107,11 +148,6 @@ def _started(body: happened.Started, _display: Display) -> str:
     if body.downtime_s is None:
         return "daemon started"
     return f"daemon started, after {duration(body.downtime_s)} without it"
-
-
-@event_sentence.register
-def _stopped(_body: happened.Stopped, _display: Display) -> str:
-    return "daemon stopped in an orderly way"
 
 
 @event_sentence.register
@@ -150,26 +186,6 @@ def _pulse_fired(body: happened.PulseFired, display: Display) -> str:
     dp = "" if body.dp_pa is None else f", dP {display.pressure(body.dp_pa)}"
     early = ", ended early" if body.ended_early else ""
     return f"valve {body.valve} pulsed for {duration(body.on_time_s)}{early}: no. {body.count}{dp}"
-
-
-@event_sentence.register
-def _pulse_failed(body: happened.PulseFailed, _display: Display) -> str:
-    return _with(f"pulse of valve {body.valve} failed", spoken(body.detail))
-
-
-@event_sentence.register
-def _pulse_interrupted(body: happened.PulseInterrupted, _display: Display) -> str:
-    return f"pulse of valve {body.valve} was interrupted by a restart; it is not repeated"
-
-
-@event_sentence.register
-def _demand_set(body: happened.DemandSet, _display: Display) -> str:
-    return f"demand contact of the sequencer board {'closed' if body.closed else 'opened'}"
-
-
-@event_sentence.register
-def _outputs_changed(body: happened.OutputsChanged, _display: Display) -> str:
-    return _with("outputs proved" if body.healthy else "outputs lost", spoken(body.detail))
 
 
 @event_sentence.register
@@ -228,20 +244,8 @@ _FINDINGS: dict[str, str] = {
 
 
 @event_sentence.register
-def _mode_selected(body: happened.ModeSelected, _display: Display) -> str:
-    return f"mode {body.mode.replace('_', ' ')} selected{_by(body.by)}"
-
-
-@event_sentence.register
-def _zero_taken(body: happened.ZeroTaken, display: Display) -> str:
-    offset, before = map(display.pressure, (body.offset_pa, body.previous_offset_pa))
-    return f"zero taken{_by(body.by)}: offset {offset}, before {before}"
-
-
-@event_sentence.register
 def _zero_abandoned(body: happened.ZeroAbandoned, display: Display) -> str:
-    requested = f" as requested{_by(body.by)}" if body.by else ""
-    return _with(f"zero not taken{requested}", display.because(body.reason))
+    return _with(f"zero not taken{_by(body.by, ' as requested')}", display.because(body.reason))
 
 
 @event_sentence.register
@@ -252,21 +256,10 @@ def _blower_changed(body: happened.BlowerChanged, _display: Display) -> str:
 
 
 @event_sentence.register
-def _blower_run_set(body: happened.BlowerRunSet, _display: Display) -> str:
-    return _with(f"blower run request {'set' if body.run else 'withdrawn'}", body.reason)
-
-
-@event_sentence.register
-def _journal_changed(body: happened.JournalChanged, _display: Display) -> str:
-    can = "can be written again" if body.writable else "can no longer be written"
-    return _with(f"the journal {can}", body.detail)
-
-
-@event_sentence.register
 def _request_answered(body: happened.RequestAnswered, display: Display) -> str:
     name = body.request.replace("_", " ")
     became = "accepted" if body.accepted else "refused"
-    what = f"request {name}{_by(body.by, body.identity)} {became}".replace("  ", " ")
+    what = f"request {name}{_by(body.by, identity=body.identity)} {became}".replace("  ", " ")
     reason = "" if body.reason.code is Because.DONE else display.because(body.reason)
     if body.change is not None:
         what = f"{what} (change {body.change})"
@@ -275,17 +268,11 @@ def _request_answered(body: happened.RequestAnswered, display: Display) -> str:
 
 
 @event_sentence.register
-def _change_lapsed(body: happened.ChangeLapsed, display: Display) -> str:
-    what = f"change {body.change} of set points, requested{_by(body.by)}, given up"
-    return _with(what, display.because(body.reason))
-
-
-@event_sentence.register
 def _filters_changed(body: happened.FiltersChanged, _display: Display) -> str:
-    which = f"filters of {_numbered('row', body.valves)}" if body.valves else "all filters"
+    rows = f"filters of row{'s' if len(body.valves) > 1 else ''} {', '.join(map(str, body.valves))}"
     ran = f"after {duration(body.blower_run_s)} of blower running time"
-    recorded = f", recorded{_by(body.by)}" if body.by else ""
-    return f"{which} changed {ran}{recorded}{_noted(body.note)}"
+    recorded = _by(body.by, ", recorded")
+    return f"{rows if body.valves else 'all filters'} changed {ran}{recorded}{_noted(body.note)}"
 
 
 @event_sentence.register
@@ -293,19 +280,13 @@ def _log_entry(body: happened.LogEntry, _display: Display) -> str:
     if body.entry == Entry.NOTE:
         return _with(f"note{_by(body.by)}", body.note)
     what = _with(_ENTRIES.get(body.entry, body.entry.replace("_", " ")), body.upkeep)
-    recorded = f", recorded{_by(body.by)}" if body.by else ""
-    return f"{what}{recorded}{_noted(body.note)}"
+    return f"{what}{_by(body.by, ', recorded')}{_noted(body.note)}"
 
 
 _ENTRIES: dict[str, str] = {
     Entry.ZEROING: "transmitter zeroed at the transmitter itself",
     Entry.UPKEEP_DONE: "maintenance done",
 }
-
-
-@event_sentence.register
-def _upkeep_due(body: happened.UpkeepDue, _display: Display) -> str:
-    return _with(f"maintenance due: {body.upkeep}", body.text)
 
 
 @event_sentence.register
@@ -321,9 +302,8 @@ def _filter_life_changed(body: happened.FilterLifeChanged, display: Display) -> 
 @event_sentence.register
 def _air_used(body: happened.AirUsed, display: Display) -> str:
     since = "" if body.from_utc_s is None else f" since {display.time(body.from_utc_s)}"
-    counted = [f"{body.measured} pulses measured" if body.measured else ""]
-    counted += [f"{body.rated} pulses as rated" if body.rated else ""]
-    return (
-        f"air of the pulses{since}: {number('free_m3', body.free_m3, display.unit)} free air, "
-        f"{', '.join(filter(None, [*counted, f'blower ran {duration(body.blower_run_s)}']))}"
-    )
+    free_air = f"{number('free_m3', body.free_m3, display.unit)} free air, "
+    measured = f"{body.measured} pulses measured, " if body.measured else ""
+    rated = f"{body.rated} pulses as rated, " if body.rated else ""
+    ran = f"blower ran {duration(body.blower_run_s)}"
+    return f"air of the pulses{since}: {free_air}{measured}{rated}{ran}"

@@ -14,8 +14,22 @@ from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Outlook
 from dustcake.core.filter_life.state import FIRST_WIDTH_H, FilterLife
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air, Setpoints
-from dustcake.publish.payloads import Fields, pressure, quantity
-from dustcake.publish.schema_parts import COUNT, TEXT, Schema, fields, one_of, or_null, ref
+from dustcake.publish.payloads import (
+    CHOSEN,
+    COUNT,
+    MONEY,
+    NUMBER,
+    QUANTITY,
+    TEXT,
+    Fields,
+    Schema,
+    described,
+    object_of,
+    one_of,
+    or_null,
+    pressure,
+    quantity,
+)
 from dustcake.units import PressureUnit, show
 
 
@@ -140,23 +154,22 @@ def energy_kwh(free_m3: float, factors: Air) -> float:
 
 def life_schema() -> Schema:
     """The schema of ``life_content``."""
-    quantity = ref("quantity")
-    return fields(
+    return object_of(
         {
             "outlook": one_of(Outlook),
-            "words": {**TEXT, "description": "the same for people"},
-            "remaining_low": quantity,
-            "remaining_high": {
-                **quantity,
-                "description": "blower hours; both null unless `outlook` is `range` or `reached`, "
+            "words": described(TEXT, "the same for people"),
+            "remaining_low": QUANTITY,
+            "remaining_high": described(
+                QUANTITY,
+                "blower hours; both null unless `outlook` is `range` or `reached`, "
                 "this one alone where the range has no upper end within the horizon",
-            },
-            "confidence": {"type": "number", "description": "of that range, 0 to 1"},
-            "remaining_low_days": quantity,
-            "remaining_high_days": quantity,
-            "blower_time": {**quantity, "description": "since the filter change, when forecast"},
-            "residual": or_null(ref("chosen")),
-            "rise": quantity,
+            ),
+            "confidence": described(NUMBER, "of that range, 0 to 1"),
+            "remaining_low_days": QUANTITY,
+            "remaining_high_days": QUANTITY,
+            "blower_time": described(QUANTITY, "since the filter change, when forecast"),
+            "residual": or_null(CHOSEN),
+            "rise": QUANTITY,
             "points": COUNT,
             "points_needed": COUNT,
         },
@@ -166,30 +179,26 @@ def life_schema() -> Schema:
 
 def air_schema() -> Schema:
     """The schema of ``air_content``."""
-    quantity, money = ref("quantity"), ref("money")
-    amount = fields(
+    amount = object_of(
         {
-            "free_air": quantity,
-            "mass": quantity,
-            "energy": quantity,
-            "cost": money,
-            "measured": {**COUNT, "description": "pulses measured at the header"},
-            "rated": {**COUNT, "description": "pulses counted as rated"},
+            "free_air": QUANTITY,
+            "mass": QUANTITY,
+            "energy": QUANTITY,
+            "cost": MONEY,
+            "measured": described(COUNT, "pulses measured at the header"),
+            "rated": described(COUNT, "pulses counted as rated"),
         }
     )
-    return or_null(
-        fields(
-            {
-                "source": {"enum": ["header", "rated"]},
-                "total": amount,
-                "day": amount,
-                "day_utc": {"type": ["string", "null"], "format": "date"},
-                "hour": amount,
-                "last_hour": amount,
-                "per_blower_hour": quantity,
-                "reference": {**TEXT, "description": "at which free air is stated"},
-                "factors": fields({"rated_pulse": quantity, "energy": quantity, "price": money}),
-            },
-            "compressed air of the pulses",
-        )
-    )
+    factors = {"rated_pulse": QUANTITY, "energy": QUANTITY, "price": MONEY}
+    air = {
+        "source": {"enum": ["header", "rated"]},
+        "total": amount,
+        "day": amount,
+        "day_utc": {"type": ["string", "null"], "format": "date"},
+        "hour": amount,
+        "last_hour": amount,
+        "per_blower_hour": QUANTITY,
+        "reference": described(TEXT, "at which free air is stated"),
+        "factors": object_of(factors),
+    }
+    return or_null(object_of(air, "compressed air of the pulses"))

@@ -1,5 +1,8 @@
 """The messages of plain mode for programs: schemas of the payloads, and the AsyncAPI document."""
 
+import json
+import re
+from dataclasses import fields
 from types import NoneType
 from typing import Any, get_args, get_type_hints
 
@@ -8,7 +11,6 @@ from dustcake.core.events import EVENTS, SettingChanged
 from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.reasons import Because, Reason
-from dustcake.core.record import record
 from dustcake.core.requests.definitions import (
     KINDS,
     LONGEST_LABEL,
@@ -21,61 +23,76 @@ from dustcake.core.requests.definitions import (
 )
 from dustcake.core.requests.kinds import Identity, Mode, PointChange, SetPoint
 from dustcake.publish.life_and_air import air_schema, life_schema
-from dustcake.publish.payloads import SCHEMA_VERSION
-from dustcake.publish.schema_parts import (
+from dustcake.publish.payloads import (
+    ALARM,
+    CHOSEN,
+    CODE,
     COUNT,
     FLAG,
     FLAG_OR_NULL,
+    NUMBER,
+    POINT,
     POINTS,
-    REASON,
+    QUANTITY,
+    SCHEMA_VERSION,
     SHARED,
     TEXT,
     TEXT_OR_NULL,
     TEXTS,
     TIME,
+    WHY,
     Schema,
     array_of,
-    fields,
+    described,
+    object_of,
     one_of,
+    one_or_null,
     or_null,
     ref,
-    whole,
 )
+from dustcake.publish.topics import CHANNELS, Channel
 from dustcake.units import unit_ending
+
+_REASON: Schema = {"reason": WHY, "reason_code": CODE}
+_MAY_BE_WHOLE: Schema = {"type": ["integer", "null"]}
+
+
+def _whole(kind: str, description: str, content: Schema) -> Schema:
+    """A payload: its head, then ``content``."""
+    seq = (
+        "of an event its number, which never skips; of anything else the number of the last event "
+        "it takes account of"
+    )
+    head: Schema = {
+        "schema": {"const": f"dustcake/{kind}/{SCHEMA_VERSION}"},
+        "utc": TIME,
+        "seq": described(COUNT, seq),
+    }
+    return object_of({**head, **content}, description)
 
 
 def payload_schemas() -> Schema:
     """The schema of each kind of payload, by the name of its kind."""
-    contact, measured = ref("contact"), ref("measured")
+    change = "of set points: the number by which it is confirmed"
     return {
-        "online": whole("online", "whether the daemon is there", {"online": FLAG}),
-        "measurement": whole(
-            "measurement",
-            "the reading now; null for what is not fitted",
-            {
-                "dp": measured,
-                "header": or_null(measured),
-                "blower_running": contact,
-                **{name: or_null(contact) for name in CONTACT_NAMES if name != "blower_running"},
-            },
+        "online": _whole("online", "whether the daemon is there", {"online": FLAG}),
+        "measurement": _whole(
+            "measurement", "the reading now; null for what is not fitted", _measurement()
         ),
-        "state": whole("state", "what is being done, and why", _state()),
-        "alarm": whole("alarm", "one alarm", _alarm()),
+        "state": _whole("state", "what is being done, and why", _state()),
+        "alarm": _whole("alarm", "one alarm", _alarm()),
         "event": {"oneOf": [_event(body) for body in EVENTS.values()]},
-        "minute": whole("minute", "statistics of one minute", _minute()),
-        "reply": whole(
+        "minute": _whole("minute", "statistics of one minute", _minute()),
+        "reply": _whole(
             "reply",
             "what became of a request",
             {
                 "id": TEXT_OR_NULL,
-                "request": {"enum": [*REQUESTS, None]},
+                "request": one_or_null(REQUESTS),
                 "accepted": FLAG,
                 "reason": TEXT,
-                "reason_code": one_of(Because),
-                "change": {
-                    "type": ["integer", "null"],
-                    "description": "of set points: the number by which it is confirmed",
-                },
+                "reason_code": CODE,
+                "change": described(_MAY_BE_WHOLE, change),
                 "points": POINTS,
             },
         ),
@@ -94,74 +111,85 @@ def messages_schema() -> Schema:
     }
 
 
+def _measurement() -> Schema:
+    contact, measured = ref("contact"), ref("measured")
+    others = [name for name in CONTACT_NAMES if name != "blower_running"]
+    return {
+        "dp": measured,
+        "header": or_null(measured),
+        "blower_running": contact,
+        **{name: or_null(contact) for name in others},
+    }
+
+
 def _state() -> Schema:
-    permissive = fields(
-        {
-            "name": TEXT,
-            "met": one_of(Met),
-            "reason": TEXT_OR_NULL,
-            "reason_code": {"enum": [*(each.value for each in Because), None]},
-        }
-    )
-    out_of_view = {"alarm": ref("alarm_name"), "state": ref("alarm_state"), "active": FLAG}
+    permissive: Schema = {
+        "name": TEXT,
+        "met": one_of(Met),
+        "reason": TEXT_OR_NULL,
+        "reason_code": one_or_null(Because),
+    }
+    by_request: Schema = {
+        "set_point": one_of(SetPoint),
+        "in_force": POINT,
+        "settings": described(POINT, "what the settings file has"),
+        "by": TEXT,
+        "utc": TIME,
+    }
+    held: Schema = {"change": COUNT, "points": POINTS, "by": TEXT, "until": TIME}
     return {
         "mode": ref("mode"),
         "phase": ref("phase"),
-        "cleaning": {"enum": [*(each.value for each in RunKind), None]},
-        **REASON,
-        "permissives": array_of(permissive),
+        "cleaning": one_or_null(RunKind),
+        **_REASON,
+        "permissives": array_of(object_of(permissive)),
         "quality": ref("quality"),
         "quality_reasons": TEXTS,
-        "quality_reason_codes": array_of(one_of(Because)),
+        "quality_reason_codes": array_of(CODE),
         "blower_running": FLAG_OR_NULL,
-        "valves": array_of(fields({"valve": {"type": "integer", "minimum": 1}, "pulses": COUNT})),
-        "last_valve": {"type": ["integer", "null"], "minimum": 1},
-        "set_points": fields(
-            {name: ref("chosen") for name in ("low", "high", "replacement")}, "those in force"
+        "valves": array_of(
+            object_of({"valve": {"type": "integer", "minimum": 1}, "pulses": COUNT})
         ),
-        "interval": {**ref("point"), "description": "from pulse to pulse, in force"},
-        "on_time": {**ref("point"), "description": "of a valve, in force"},
+        "last_valve": {**_MAY_BE_WHOLE, "minimum": 1},
+        "set_points": object_of(
+            {"low": CHOSEN, "high": CHOSEN, "replacement": CHOSEN}, "those in force"
+        ),
+        "interval": described(POINT, "from pulse to pulse, in force"),
+        "on_time": described(POINT, "of a valve, in force"),
         "set_points_by_request": array_of(
-            fields(
-                {
-                    "set_point": one_of(SetPoint),
-                    "in_force": ref("point"),
-                    "settings": {**ref("point"), "description": "what the settings file has"},
-                    "by": TEXT,
-                    "utc": TIME,
-                }
-            ),
-            "set points that are not as in the settings file",
+            object_of(by_request), "set points that are not as in the settings file"
         ),
-        "change_held": {
-            **or_null(fields({"change": COUNT, "points": POINTS, "by": TEXT, "until": TIME})),
-            "description": "a change of set points that waits for its confirmation",
-        },
+        "change_held": described(
+            or_null(object_of(held)),
+            "a change of set points that waits for its confirmation",
+        ),
         "filter_life": life_schema(),
         "air": air_schema(),
-        "zero_offset": ref("chosen"),
+        "zero_offset": CHOSEN,
         "filters_changed": TIME,
-        "upkeep": array_of(fields({"upkeep": TEXT, "due": FLAG, "done": TIME, "text": TEXT})),
-        "alarms": array_of(ref("alarm_name")),
-        "alarms_out_of_view": array_of(fields(out_of_view)),
+        "upkeep": array_of(object_of({"upkeep": TEXT, "due": FLAG, "done": TIME, "text": TEXT})),
+        "alarms": array_of(ALARM),
+        "alarms_out_of_view": array_of(
+            object_of({"alarm": ALARM, "state": ref("alarm_state"), "active": FLAG})
+        ),
     }
 
 
 def _alarm() -> Schema:
     return {
-        "alarm": ref("alarm_name"),
+        "alarm": ALARM,
         "state": ref("alarm_state"),
-        "active": {**FLAG, "description": "of what it watches, also while it is out of view"},
+        "active": described(FLAG, "of what it watches, also while it is out of view"),
         "acknowledged": FLAG,
         "priority": ref("priority"),
         "enabled": FLAG,
         "latching": FLAG,
         "since": TIME,
-        **REASON,
+        **_REASON,
         "by": TEXT_OR_NULL,
         "why": TEXT_OR_NULL,
         "shelved_until": TIME,
-        "explained_by": or_null(ref("alarm_name")),
+        "explained_by": or_null(ALARM),
         "title": TEXT,
         "consequence": TEXT,
         "causes": TEXTS,
@@ -170,16 +198,16 @@ def _alarm() -> Schema:
 
 
 def _minute() -> Schema:
-    quantity, spread = ref("quantity"), or_null(ref("spread"))
+    spread = or_null(ref("spread"))
     return {
-        "number": {**COUNT, "description": "counts them without a gap"},
-        "dropped": {**COUNT, "description": "how many were given up, the broker being away"},
-        "covered": quantity,
+        "number": described(COUNT, "counts them without a gap"),
+        "dropped": described(COUNT, "how many were given up, the broker being away"),
+        "covered": QUANTITY,
         "polls": COUNT,
         "good": COUNT,
         "dp": spread,
         "header": spread,
-        "blower_running": quantity,
+        "blower_running": QUANTITY,
     }
 
 
@@ -190,31 +218,37 @@ _NAMED: dict[str, Schema] = {
     "mode": ref("mode"),
     "kind": one_of(RunKind),
     "outlook": one_of(Outlook),
-    "identity": {**one_of(Identity), "description": "how far it is known who asked"},
+    "identity": described(one_of(Identity), "how far it is known who asked"),
+}
+
+
+# And what some kinds of field become.
+_OF_KIND: dict[Any, Schema] = {
+    Reason: _REASON,
+    tuple[Reason, ...]: {"reasons": TEXTS, "reason_codes": array_of(CODE)},
+    tuple[PointChange, ...]: {"points": POINTS},
 }
 
 
 def _event(body: Any) -> Schema:
+    kinds = get_type_hints(body)
     content: Schema = {"event": {"const": body.name}}
-    for name, kind in get_type_hints(body).items():
-        if name == "name":
-            continue
-        if kind is Reason:
-            content |= REASON
-        elif name == "reasons":
-            content["reasons"] = TEXTS
-            content["reason_codes"] = array_of(one_of(Because))
-        elif kind == tuple[PointChange, ...]:
-            content["points"] = POINTS
-        elif name.endswith("_utc_s"):
-            content[name.removesuffix("_s")] = TIME
-        elif (ending := unit_ending(name)) is not None:
-            content[name.removesuffix(ending)] = ref("quantity")
-        else:
-            content[name] = _NAMED.get(name) or _plain(kind)
+    for field in fields(body):
+        content |= _event_field(field.name, kinds[field.name])
     if body is SettingChanged:
-        content["change"] = {**TEXT, "description": "the change in words"}
-    return whole("event", " ".join((body.__doc__ or "").split()).replace("``", "`"), content)
+        content["change"] = described(TEXT, "the change in words")
+    return _whole("event", " ".join((body.__doc__ or "").split()).replace("``", "`"), content)
+
+
+def _event_field(name: str, kind: Any) -> Schema:
+    if kind in _OF_KIND:
+        return _OF_KIND[kind]
+    if name.endswith("_utc_s"):
+        return {name.removesuffix("_s"): TIME}
+    ending = unit_ending(name)
+    if ending is not None:
+        return {name.removesuffix(ending): QUANTITY}
+    return {name: _NAMED.get(name) or _plain(kind)}
 
 
 _PLAIN = {str: "string", int: "integer", float: "number", bool: "boolean", NoneType: "null"}
@@ -229,12 +263,12 @@ def _plain(kind: Any) -> Schema:
 
 
 _FIELD_TYPES: dict[FieldType, Schema] = {
-    FieldType.ALARM: ref("alarm_name"),
+    FieldType.ALARM: ALARM,
     FieldType.FLAG: FLAG,
     FieldType.WHOLE: {"type": "integer"},
     FieldType.WHOLES: array_of({"type": "integer"}),
-    FieldType.NUMBER: {"type": "number"},
-    FieldType.DURATION: {"type": "number"},
+    FieldType.NUMBER: NUMBER,
+    FieldType.DURATION: NUMBER,
     FieldType.LABEL: TEXT,
     FieldType.TEXT: {**TEXT, "maxLength": LONGEST_TEXT},
 }
@@ -250,72 +284,29 @@ def _request(kind: RequestKind) -> Schema:
     """Unknown fields are refused, so here they are not allowed."""
     content = {field.name: _field(field) for field in kind.fields}
     optional = [each.name for each in kind.fields if each.optional or each.only_with is not None]
-    label = {**TEXT, "minLength": 1, "maxLength": LONGEST_LABEL}
+    label: Schema = {**TEXT, "maxLength": LONGEST_LABEL}
     head: Schema = {
-        "id": {
-            **label,
-            "description": "new for each request of the same asker; sent twice it acts once",
-        },
+        "id": described(
+            {**TEXT, "minLength": 1, "maxLength": LONGEST_LABEL},
+            "new for each request of the same asker; sent twice it acts once",
+        ),
         "request": {"const": kind.name},
-        "by": {
-            **TEXT,
-            "maxLength": LONGEST_LABEL,
-            "description": "who asks, where the topic does not say it",
-        },
-        "utc": {
-            **TEXT,
-            "format": "date-time",
-            "description": "when it was sent; may be left out where the message expires (MQTT 5)",
-        },
+        "by": described(label, "who asks, where the topic does not say it"),
+        "utc": described(
+            {**TEXT, "format": "date-time"},
+            "when it was sent; may be left out where the message expires (MQTT 5)",
+        ),
     }
-    schema = fields({**head, **content}, optional=["by", "utc", *optional])
+    schema = object_of({**head, **content}, optional=["by", "utc", *optional])
     return {**schema, "additionalProperties": False}
 
 
 # --- plain mode as an AsyncAPI 3.0.0 document
 
 
-@record
-class _Channel:
-    """One topic. ``leaf``: what follows ``root/collector/``."""
-
-    leaf: str
-    about: str
-    qos: int
-    retain: bool
-    is_read: bool = False
-
-
-CHANNELS = {
-    "online": _Channel("online", "Whether the daemon is there; false also by its will.", 1, True),
-    "measurement": _Channel(
-        "measurement",
-        "The reading, when it has changed by more than the deadband and at the latest after "
-        "`measurement_every_s`. Expires (MQTT 5).",
-        0,
-        False,
-    ),
-    "state": _Channel("state", "What is being done, and why.", 1, True),
-    "alarm": _Channel("alarm/{alarm}", "One alarm.", 1, True),
-    "event": _Channel("event", "Everything that happens, in order, once each by `seq`.", 1, False),
-    "minute": _Channel("minute", "Statistics of each minute, in order.", 1, False),
-    "reply": _Channel(
-        "reply/{name}", "Answers to requests that name no response topic (MQTT 5).", 0, False
-    ),
-    "request": _Channel(
-        "request/{level}/{name}",
-        "What plant SCADA asks for; read only with `requests_enabled` (level `acknowledge`) or "
-        "`requests_adjust` (level `adjust`, all requests). With MQTT 5 the reply goes to the "
-        "response topic, with the correlation data of the request. A request holds for "
-        "`request_expiry_s`: it has `utc`, or a message expiry interval of no more.",
-        1,
-        False,
-        is_read=True,
-    ),
-}
-
-
 _PARAMETERS: dict[str, Schema] = {
+    "root": {"description": "`mqtt.root` of the settings", "default": "dustcake"},
+    "collector": {"description": "name of the collector in the settings"},
     "alarm": {"description": "name of the alarm"},
     "level": {
         "description": "what may be asked for there",
@@ -325,8 +316,9 @@ _PARAMETERS: dict[str, Schema] = {
 }
 
 
-def document() -> dict[str, Any]:
-    """The document. Its schemas are those of ``messages_schema``."""
+def document() -> Schema:
+    """The document. Its schemas are those of ``messages_schema``, moved to where it has them."""
+    schemas = json.dumps({**SHARED, **payload_schemas()})
     return {
         "asyncapi": "3.0.0",
         "info": {
@@ -344,29 +336,23 @@ def document() -> dict[str, Any]:
         },
         "components": {
             "messages": {kind: _message(kind) for kind in CHANNELS},
-            "schemas": _moved({**SHARED, **payload_schemas()}),
+            "schemas": json.loads(schemas.replace("#/$defs/", "#/components/schemas/")),
         },
     }
 
 
-def _channel(kind: str, channel: _Channel) -> dict[str, Any]:
-    parameters: Schema = {
-        "root": {"description": "`mqtt.root` of the settings", "default": "dustcake"},
-        "collector": {"description": "name of the collector in the settings"},
-    }
-    for name, about in _PARAMETERS.items():
-        if f"{{{name}}}" in channel.leaf:
-            parameters[name] = about
+def _channel(kind: str, channel: Channel) -> Schema:
+    address = f"{{root}}/{{collector}}/{channel.leaf}"
     return {
-        "address": f"{{root}}/{{collector}}/{channel.leaf}",
+        "address": address,
         "description": channel.about,
-        "parameters": parameters,
+        "parameters": {name: _PARAMETERS[name] for name in re.findall(r"{(\w+)}", address)},
         "messages": {kind: {"$ref": f"#/components/messages/{kind}"}},
     }
 
 
-def _operation(kind: str, channel: _Channel) -> dict[str, Any]:
-    operation: dict[str, Any] = {
+def _operation(kind: str, channel: Channel) -> Schema:
+    operation: Schema = {
         "action": "receive" if channel.is_read else "send",
         "channel": {"$ref": f"#/channels/{kind}"},
         "bindings": {
@@ -378,22 +364,10 @@ def _operation(kind: str, channel: _Channel) -> dict[str, Any]:
     return operation
 
 
-def _message(kind: str) -> dict[str, Any]:
+def _message(kind: str) -> Schema:
     return {
         "name": kind,
         "contentType": "application/json",
         "payload": {"$ref": f"#/components/schemas/{kind}"},
         "bindings": {"mqtt": {"payloadFormatIndicator": 1, "bindingVersion": "0.2.0"}},
     }
-
-
-def _moved(schema: Any) -> Any:
-    """``schema`` with its references as this document has them."""
-    if isinstance(schema, dict):
-        return {
-            key: value.replace("#/$defs/", "#/components/schemas/")
-            if key == "$ref"
-            else _moved(value)
-            for key, value in schema.items()
-        }
-    return [_moved(each) for each in schema] if isinstance(schema, list) else schema

@@ -2,29 +2,144 @@
 
 ``seq`` of an event is its number, which never skips. ``seq`` of everything else is the number of
 the last event it takes account of, so that a subscriber can tell which is newer.
+
+Parts that many payloads have are here, each beside its schema (JSON Schema, draft 2020-12).
 """
 
 import json
 from collections.abc import Iterable
 from dataclasses import fields
 from datetime import UTC, datetime
-from functools import lru_cache
+from enum import StrEnum
 from typing import Any
 
-from dustcake.core.events import Event, RequestAnswered, SettingChanged
+from dustcake.core.alarms.names import AlarmName, AlarmState, Priority
+from dustcake.core.events import Event, SettingChanged
 from dustcake.core.reading import Quality, Sample
-from dustcake.core.reasons import Reason
-from dustcake.core.requests.kinds import PointChange, SetPoint
+from dustcake.core.reasons import Because, Reason
+from dustcake.core.requests.kinds import Mode, PointChange, SetPoint
+from dustcake.core.state import Phase
 from dustcake.publish.wording import number, sentence, set_point_words, setting_change
 from dustcake.units import UNIT_OF_ENDING, PressureUnit, show, unit_ending
 
 SCHEMA_VERSION = 1
 Fields = dict[str, Any]
+Schema = dict[str, Any]
+
+TEXT: Schema = {"type": "string"}
+TEXT_OR_NULL: Schema = {"type": ["string", "null"]}
+COUNT: Schema = {"type": "integer", "minimum": 0}
+FLAG: Schema = {"type": "boolean"}
+FLAG_OR_NULL: Schema = {"type": ["boolean", "null"]}
+
+
+def described(schema: Schema, description: str) -> Schema:
+    """``schema``, with what it is in words, if there is anything to say."""
+    return {**schema, "description": description} if description else schema
+
+
+def ref(name: str) -> Schema:
+    """A reference to one of ``SHARED``."""
+    return {"$ref": f"#/$defs/{name}"}
+
+
+def one_of(values: Iterable[StrEnum]) -> Schema:
+    """One of the values of an enumeration."""
+    return {"type": "string", "enum": [each.value for each in values]}
+
+
+def one_or_null(values: Iterable[str]) -> Schema:
+    """One of these texts, or null."""
+    return {"enum": [*map(str, values), None]}
+
+
+def or_null(schema: Schema) -> Schema:
+    """``schema``, or null."""
+    return {"anyOf": [schema, {"type": "null"}]}
+
+
+def array_of(items: Schema, description: str = "") -> Schema:
+    """An array of any length."""
+    return described({"type": "array", "items": items}, description)
+
+
+def object_of(properties: Schema, description: str = "", optional: Iterable[str] = ()) -> Schema:
+    """An object. It may get more fields in time: whoever reads it passes over what it does not
+    know."""
+    left_out = set(optional)
+    required = [name for name in properties if name not in left_out]
+    schema: Schema = {"type": "object", "properties": properties, "required": required}
+    return described(schema, description)
+
+
+TEXTS = array_of(TEXT)
+TIME: Schema = {
+    "type": ["string", "null"],
+    "format": "date-time",
+    "description": "ISO 8601 in UTC; null while the clock is not set",
+}
+WHY, CODE = described(TEXT, "why, for people"), one_of(Because)
+NUMBER: Schema = {"type": "number"}
+NUMBER_OR_NULL: Schema = {"type": ["number", "null"]}
+QUALITY, QUANTITY, MONEY = ref("quality"), ref("quantity"), ref("money")
+CHOSEN, POINT, ALARM = ref("chosen"), ref("point"), ref("alarm_name")
+POINTS = array_of(
+    object_of({"set_point": one_of(SetPoint), "before": POINT, "after": POINT}),
+    "what of the set points changes, or would",
+)
+_GOOD: Schema = {"const": Quality.GOOD.value}
+_UNITS = ["Pa", "s", "h", "d", "Pa/h", "m3", "kg", "kWh", "m3/h", "kWh/m3"]
+_CURRENCY: Schema = {
+    "type": "string",
+    "pattern": "^[A-Z]{3}(/kWh)?$",
+    "description": "currency (ISO 4217)",
+}
+SHARED: Schema = {
+    "quality": described(one_of(Quality), "NAMUR NE 107"),
+    "quantity": object_of(
+        {"value": NUMBER_OR_NULL, "unit": {"enum": _UNITS}, "quality": QUALITY},
+        "a number with its unit and quality; null where it is not known",
+    ),
+    "money": object_of(
+        {"value": NUMBER, "unit": _CURRENCY, "quality": QUALITY}, "an amount of money, or a price"
+    ),
+    "measured": object_of(
+        {
+            "value": NUMBER_OR_NULL,
+            "unit": {"const": "Pa"},
+            "quality": QUALITY,
+            "reasons": described(TEXTS, "what makes it less than good"),
+            "display": described(TEXT_OR_NULL, "as people read it, with its unit"),
+            "utc": TIME,
+        },
+        "a measured pressure",
+    ),
+    "chosen": object_of(
+        {"value": NUMBER, "unit": {"const": "Pa"}, "quality": _GOOD, "display": TEXT},
+        "a pressure that somebody chose",
+    ),
+    "point": object_of(
+        {"value": NUMBER, "unit": {"enum": ["Pa", "s"]}, "quality": _GOOD, "display": TEXT},
+        "the value of a set point",
+    ),
+    "contact": object_of(
+        {"value": FLAG_OR_NULL, "unit": {"type": "null"}, "quality": QUALITY},
+        "a contact that is fitted, or a proof; null where it is not known",
+    ),
+    "spread": object_of(
+        {"min": QUANTITY, "mean": QUANTITY, "max": QUANTITY},
+        "least, mean and greatest good reading",
+    ),
+    "alarm_name": one_of(AlarmName),
+    "alarm_state": described(one_of(AlarmState), "ISA-18.2 / IEC 62682, in plain words"),
+    "mode": one_of(Mode),
+    "phase": one_of(Phase),
+    "priority": one_of(Priority),
+}
 
 _ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
-@lru_cache(maxsize=256)  # a message has the same time more than once
 def utc_text(utc_s: float | None) -> str | None:
     """ISO 8601 in UTC to the millisecond; None while the clock is not known."""
     if utc_s is None:
@@ -57,11 +172,6 @@ def pressure(pa: float, unit: PressureUnit) -> Fields:
     return {"value": round(pa, 2), "unit": "Pa", "quality": quality, "display": show(pa, unit)}
 
 
-def contact(state: bool | None) -> Fields:
-    """A contact or a proof that is fitted; null where it is not known."""
-    return quantity(state, None)
-
-
 def reason_fields(reason: Reason, unit: PressureUnit) -> Fields:
     """Why, for people and for programs."""
     return {"reason": sentence(reason, unit), "reason_code": reason.code.value}
@@ -73,19 +183,21 @@ def event_fields(event: Event, unit: PressureUnit) -> Fields:
     if isinstance(event.body, SettingChanged):
         content["change"] = setting_change(event.body, unit)
     for field in fields(event.body):
-        value = getattr(event.body, field.name)
-        if isinstance(value, Reason):
-            content |= reason_fields(value, unit)
-        elif field.name == "reasons":
-            content["reasons"] = [sentence(reason, unit) for reason in value]
-            content["reason_codes"] = [reason.code.value for reason in value]
-        elif isinstance(event.body, RequestAnswered) and field.name == "points":
-            content["points"] = points_content(value, unit)
-        elif field.name.endswith("_utc_s"):
-            content[field.name.removesuffix("_s")] = utc_text(value)
-        else:
-            content[field.name] = round(value, 6) if isinstance(value, float) else value
+        content |= _event_field(field.name, getattr(event.body, field.name), unit)
     return content
+
+
+def _event_field(name: str, value: Any, unit: PressureUnit) -> Fields:
+    if isinstance(value, Reason):
+        return reason_fields(value, unit)
+    if name == "reasons":
+        codes = [reason.code.value for reason in value]
+        return {"reasons": [sentence(reason, unit) for reason in value], "reason_codes": codes}
+    if name == "points" and isinstance(value, tuple):
+        return {name: points_content(value, unit)}
+    if name.endswith("_utc_s"):
+        return {name.removesuffix("_s"): utc_text(value)}
+    return {name: round(value, 6) if isinstance(value, float) else value}
 
 
 def points_content(points: Iterable[PointChange], unit: PressureUnit) -> list[Fields]:
@@ -121,7 +233,7 @@ def point_content(point: SetPoint, value: float, unit: PressureUnit) -> Fields:
     return {**quantity(value, in_si, digits=6), "display": number(point.value, value, unit)}
 
 
-def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
+def event_content(event: Event, unit: PressureUnit, quality: Quality) -> Fields:
     """An event for the broker: numbers become objects with their unit and quality. ``quality`` is
     that of the dP reading when it happened; what was counted, timed or chosen is good."""
     content: Fields = {}
@@ -132,7 +244,7 @@ def event_payload(event: Event, unit: PressureUnit, quality: Quality) -> bytes:
         else:
             how = quality if name == "dp_pa" else None
             content[name.removesuffix(ending)] = quantity(value, UNIT_OF_ENDING[ending], how)
-    return payload("event", event.at.utc_s, event.seq, content)
+    return content
 
 
 def quantity(

@@ -8,19 +8,19 @@ Requests are answered after Modbus Application Protocol V1.1b3 (26 April 2012) a
 on TCP/IP (24 October 2006), from memory of both. Nothing can be written.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from enum import StrEnum
+from collections.abc import Callable, Container, Iterable, Sequence
 from math import nan
-from operator import itemgetter
-from struct import pack, unpack_from
+from struct import calcsize, pack, pack_into, unpack, unpack_from
 
-from dustcake.core.alarms.catalogue import CATALOGUE
-from dustcake.core.alarms.names import ACTIVE
-from dustcake.core.reading import Quality
-from dustcake.core.record import record
+from dustcake.core.alarms.names import ACTIVE, AlarmName, AlarmState
+from dustcake.core.cleaning.permissives import all_in_order
+from dustcake.core.cleaning.state import Met
+from dustcake.core.inputs import CONTACT_NAMES
+from dustcake.core.reading import Quality, Sample
+from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
-from dustcake.core.setpoints import Cleaning, Setpoints
+from dustcake.core.setpoints import Cleaning, Fitted, Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.render import UNACKNOWLEDGED
 
@@ -29,54 +29,15 @@ MOST_VALVES = 128
 FIRST_VALVE = 40
 SIZE = FIRST_VALVE + 2 * MOST_VALVES
 
-# Each in the order of its numbers or bits here, whatever order it is declared in.
-QUALITIES = (
-    Quality.GOOD,
-    Quality.MAINTENANCE_REQUIRED,
-    Quality.OUT_OF_SPECIFICATION,
-    Quality.FUNCTION_CHECK,
-    Quality.FAILURE,
-)
-MODES = (Mode.OFF, Mode.ON_DEMAND, Mode.TIMED)
-PHASES = (
-    Phase.OFF,
-    Phase.IDLE,
-    Phase.WAITING,
-    Phase.CLEANING,
-    Phase.HELD,
-    Phase.BLOCKED,
-    Phase.RESTING,
-)
-CONTACT_BITS = {
-    "blower_running": 0,
-    "smoke": 1,
-    "door_open": 2,
-    "process_running": 3,
-    "stop": 4,
-    "drum_full": 5,
-}
-PERMISSIVES = (
-    "valid_reading",
-    "blower_running",
-    "no_smoke",
-    "no_stop",
-    "door_shut",
-    "header_pressure",
-    "outputs_healthy",
-    "journal_writable",
-    "settled",
-)
-ALARM_BITS: dict[str, int] = {name: entry.plc_bit for name, entry in CATALOGUE.items()}
+# Numbers and bits are places in these, and among the alarms: they grow at their ends alone.
+QUALITIES, MODES, PHASES = tuple(Quality), tuple(Mode), tuple(Phase)
+PERMISSIVES = tuple(each.name for each in all_in_order(Fitted(), header=False, blower_known=False))
 UNKNOWN_AGE_S = 65_535
 
 
-class ValueType(StrEnum):
-    """How a value is laid over registers, the high word first."""
-
-    UINT16 = "uint16"
-    UINT32 = "uint32"
-    FLOAT32 = "float32"
-    BITS32 = "32 bits"
+_PACKING = {"uint16": ">H", "uint32": ">I", "float32": ">f", "32 bits": ">I"}
+"""How each type of value is laid over registers, the high word first."""
+U16, U32, F32, B32 = _PACKING
 
 
 @record
@@ -100,7 +61,7 @@ class Row:
     """One value. ``address`` counts from 0, as in the protocol."""
 
     address: int
-    value_type: ValueType
+    value_type: str
     name: str
     meaning: str
     value: Callable[[RegisterSource], float]
@@ -108,7 +69,7 @@ class Row:
     @property
     def words(self) -> int:
         """How many registers it takes."""
-        return 1 if self.value_type is ValueType.UINT16 else 2
+        return calcsize(_PACKING[self.value_type]) // 2
 
 
 def _age_s(source: RegisterSource) -> float:
@@ -118,50 +79,33 @@ def _age_s(source: RegisterSource) -> float:
     return min(UNKNOWN_AGE_S - 1, max(0, int(source.mono_s - sample.at.mono_s)))
 
 
-def _header(source: RegisterSource) -> float:
-    header = source.state.header
-    return nan if header is None or header.usable_pa is None else header.usable_pa
+def _usable(sample: Sample | None) -> float:
+    return nan if sample is None or sample.usable_pa is None else sample.usable_pa
 
 
-def _contacts(source: RegisterSource) -> dict[str, bool | None]:
-    contacts = source.state.contacts
-    read: dict[str, bool | None] = {name: getattr(contacts, name) for name in CONTACT_BITS}
-    return {**read, "blower_running": source.state.blower.running}
+def _bits(are_set: Iterable[bool]) -> int:
+    return sum(1 << bit for bit, is_set in enumerate(are_set) if is_set)
 
 
-def _contact_bits(wanted: Iterable[str]) -> int:
-    return sum(1 << CONTACT_BITS[name] for name in wanted)
+def _contacts(source: RegisterSource) -> list[bool | None]:
+    state = source.state
+    known = replace(state.contacts, blower_running=state.blower.running)
+    return [getattr(known, name) for name in CONTACT_NAMES]
 
 
 def _missing(source: RegisterSource) -> int:
-    met = {each.name: each.met.value for each in source.state.decision.permissives}
-    return sum(1 << bit for bit, name in enumerate(PERMISSIVES) if met.get(name) == "no")
+    return _bits(each.met is Met.NO for each in source.state.decision.permissives)
 
 
-def _alarm_bits(source: RegisterSource, *, unacknowledged: bool) -> int:
-    wanted = UNACKNOWLEDGED if unacknowledged else ACTIVE
-    states = {alarm.name: alarm.state for alarm in source.state.alarms}
-    return sum(1 << ALARM_BITS[name] for name, state in states.items() if state in wanted)
+def _alarm_bits(source: RegisterSource, wanted: Container[AlarmState]) -> int:
+    states = {each.name: each.state for each in source.state.alarms}
+    return _bits(states.get(name) in wanted for name in AlarmName)
 
 
-def _count(source: RegisterSource, *, unacknowledged: bool) -> int:
-    return _alarm_bits(source, unacknowledged=unacknowledged).bit_count()
-
-
-def _listed(names: tuple[str, ...]) -> str:
+def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"{number} {name}" for number, name in enumerate(names))
 
 
-def _listed_bits(bits: Mapping[str, int]) -> str:
-    return ", ".join(f"{bit} {name}" for name, bit in sorted(bits.items(), key=itemgetter(1)))
-
-
-def _usable(source: RegisterSource) -> float:
-    pa = source.state.sample.usable_pa
-    return nan if pa is None else pa
-
-
-U16, U32, F32, B32 = ValueType.UINT16, ValueType.UINT32, ValueType.FLOAT32, ValueType.BITS32
 ROWS = (
     Row(0, U16, "map version", f"{MAP_VERSION}", lambda _: MAP_VERSION),
     Row(
@@ -173,30 +117,32 @@ ROWS = (
         3, U16, "quality of dP", f"NAMUR NE 107: {_listed(QUALITIES)}",
         lambda s: QUALITIES.index(s.state.sample.quality),
     ),
-    Row(4, F32, "dP", "Pa; NaN where it cannot be used", _usable),
-    Row(6, F32, "header pressure", "Pa, gauge; NaN where not fitted or not usable", _header),
+    Row(4, F32, "dP", "Pa; NaN where it cannot be used", lambda s: _usable(s.state.sample)),
+    Row(
+        6, F32, "header pressure", "Pa, gauge; NaN where not fitted or not usable",
+        lambda s: _usable(s.state.header),
+    ),
     Row(8, U16, "mode", _listed(MODES), lambda s: MODES.index(s.state.decision.mode)),
     Row(9, U16, "phase", _listed(PHASES), lambda s: PHASES.index(s.state.decision.phase)),
     Row(
-        10, U16, "contacts", f"bits: {_listed_bits(CONTACT_BITS)}",
-        lambda s: _contact_bits(name for name, is_on in _contacts(s).items() if is_on),
+        10, U16, "contacts", f"bits: {_listed(CONTACT_NAMES)}",
+        lambda s: _bits(map(bool, _contacts(s))),
     ),
     Row(
         11, U16, "contacts known", "the same bits: fitted, or proved, and readable",
-        lambda s: _contact_bits(name for name, is_on in _contacts(s).items() if is_on is not None),
+        lambda s: _bits(is_on is not None for is_on in _contacts(s)),
     ),
     Row(12, U16, "permissives missing", f"bits: {_listed(PERMISSIVES)}", _missing),
-    Row(13, U16, "alarms active", "how many", lambda s: _count(s, unacknowledged=False)),
+    Row(13, U16, "alarms active", "how many", lambda s: _alarm_bits(s, ACTIVE).bit_count()),
     Row(
-        14, U16, "alarms not acknowledged", "how many", lambda s: _count(s, unacknowledged=True)
+        14, U16, "alarms not acknowledged", "how many",
+        lambda s: _alarm_bits(s, UNACKNOWLEDGED).bit_count(),
     ),
     Row(
-        16, B32, "active", f"bits: {_listed_bits(ALARM_BITS)}; the low word is the second register",
-        lambda s: _alarm_bits(s, unacknowledged=False),
+        16, B32, "active", f"bits: {_listed(AlarmName)}; the low word is the second register",
+        lambda s: _alarm_bits(s, ACTIVE),
     ),
-    Row(
-        18, B32, "not acknowledged", "the same bits", lambda s: _alarm_bits(s, unacknowledged=True)
-    ),
+    Row(18, B32, "not acknowledged", "the same bits", lambda s: _alarm_bits(s, UNACKNOWLEDGED)),
     Row(24, F32, "low set point", "Pa", lambda s: s.cleaning.low_pa),
     Row(26, F32, "high set point", "Pa", lambda s: s.cleaning.high_pa),
     Row(28, F32, "filter replacement set point", "Pa", lambda s: s.setpoints.limits.replacement_pa),
@@ -209,50 +155,47 @@ ROWS = (
 
 def image(source: RegisterSource) -> list[int]:
     """All registers; those between the rows read 0."""
-    words = [0] * SIZE
+    data = bytearray(2 * SIZE)
     for row in ROWS:
-        _lay(words, row.address, row.value_type, row.value(source))
+        value = row.value(source)
+        laid = value if row.value_type == F32 else int(value) & 0xFFFF_FFFF
+        pack_into(_PACKING[row.value_type], data, 2 * row.address, laid)
     for valve, count in enumerate(source.state.pulsing.counts[:MOST_VALVES]):
-        _lay(words, FIRST_VALVE + 2 * valve, ValueType.UINT32, count)
-    return words
+        pack_into(">I", data, 2 * (FIRST_VALVE + 2 * valve), count & 0xFFFF_FFFF)
+    return list(unpack(f">{SIZE}H", data))
 
 
-def _lay(words: list[int], address: int, value_type: ValueType, value: float) -> None:
-    if value_type is ValueType.UINT16:
-        words[address] = int(value)
-        return
-    is_real = value_type is ValueType.FLOAT32
-    data = pack(">f", value) if is_real else pack(">I", int(value) & 0xFFFF_FFFF)
-    words[address : address + 2] = unpack_from(">HH", data)
+_DOCUMENTATION = """\
+# Modbus registers for a PLC
+
+Written by `dustcake schema plc`; do not edit.
+
+With a table `[plc]` the daemon serves each collector over Modbus TCP, to be read only:
+function codes 3 and 4 read the same registers. The unit id is the collector's place in
+the settings file, beginning with 1. Addresses count from 0, as in the protocol; a
+program that counts from 1 (40001 or 400001) adds one. Values of two registers have the
+high word first. At most 125 registers are read at once, which the protocol sets; values
+read with one request belong together.
+
+A PLC must watch `life`: over Modbus nothing else tells that the daemon is gone.
+
+| address | type | value | meaning |
+| --- | --- | --- | --- |
+"""
 
 
 def documentation() -> str:
     """The map as Markdown."""
-    lines = [
-        "# Modbus registers for a PLC",
-        "",
-        "Written by `dustcake schema plc`; do not edit.",
-        "",
-        "With a table `[plc]` the daemon serves each collector over Modbus TCP, to be read only:",
-        "function codes 3 and 4 read the same registers. The unit id is the collector's place in",
-        "the settings file, beginning with 1. Addresses count from 0, as in the protocol; a",
-        "program that counts from 1 (40001 or 400001) adds one. Values of two registers have the",
-        "high word first. At most 125 registers are read at once, which the protocol sets; values",
-        "read with one request belong together.",
-        "",
-        "A PLC must watch `life`: over Modbus nothing else tells that the daemon is gone.",
-        "",
-        "| address | type | value | meaning |",
-        "| --- | --- | --- | --- |",
+    places = [f"{row.address}" + f"-{row.address + 1}" * (row.words - 1) for row in ROWS]
+    rows = [
+        f"| {place} | {row.value_type} | {row.name} | {row.meaning} |"
+        for place, row in zip(places, ROWS, strict=True)
     ]
-    for row in ROWS:
-        place = f"{row.address}" if row.words == 1 else f"{row.address}-{row.address + 1}"
-        lines.append(f"| {place} | {row.value_type} | {row.name} | {row.meaning} |")
-    lines.append(
+    valves = (
         f"| {FIRST_VALVE}-{SIZE - 1} | uint32 | pulses of valve 1, 2, ... {MOST_VALVES} | two "
         "registers each; 0 where there is no such valve |"
     )
-    return "\n".join([*lines, ""])
+    return _DOCUMENTATION + "\n".join([*rows, valves, ""])
 
 
 READERS = (3, 4)  # holding and input registers

@@ -1,4 +1,4 @@
-"""From a state and its events to what the broker gets."""
+"""From a state and its events to what the broker gets, a measurement when it is worth a message."""
 
 from collections.abc import Iterable
 
@@ -7,8 +7,8 @@ from dustcake.core.cleaning.state import Permissive
 from dustcake.core.events import Event
 from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.minutes import Minute, Spread
-from dustcake.core.reading import Quality
-from dustcake.core.record import record
+from dustcake.core.reading import Quality, Sample
+from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import PendingChange, SetPoint, SetPointOverride
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
@@ -17,8 +17,7 @@ from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.life_and_air import air_content, life_content
 from dustcake.publish.payloads import (
     Fields,
-    contact,
-    event_payload,
+    event_content,
     measured,
     payload,
     point_content,
@@ -28,7 +27,7 @@ from dustcake.publish.payloads import (
     reason_fields,
     utc_text,
 )
-from dustcake.publish.topics import Keep, Publication, Topics
+from dustcake.publish.topics import CHANNELS, Publication, Topics
 from dustcake.publish.wording import header_unit, sentence
 from dustcake.units import PressureUnit
 
@@ -43,10 +42,16 @@ class Renderer:
     unit: PressureUnit
     measurement_expiry_s: int
 
+    def _publication(
+        self, kind: str, utc_s: float | None, seq: int, content: Fields, **places: str
+    ) -> Publication:
+        channel, topic = CHANNELS[kind], self.topics.of(kind, **places)
+        body = payload(kind, utc_s, seq, content)
+        return Publication(topic, body, channel.qos, channel.retain, channel.keep)
+
     def online(self, utc_s: float | None, seq: int, online: bool) -> Publication:
         """The birth, the goodbye, or (with no time, since it is written beforehand) the will."""
-        body = payload("online", utc_s, seq, {"online": online})
-        return Publication(self.topics.online, body, 1, True, Keep.LIVE)
+        return self._publication("online", utc_s, seq, {"online": online})
 
     def measurement(self, state: State, utc_s: float | None) -> Publication:
         """The reading now; each value has the time it was read at."""
@@ -55,16 +60,15 @@ class Renderer:
             "dp": measured(state.sample, self.unit),
             "header": None if header is None else measured(header, header_unit(self.unit)),
             # Without a contact it is what dP proves.
-            "blower_running": contact(state.blower.running),
+            "blower_running": quantity(state.blower.running, None),
             **{
-                name: contact(getattr(contacts, name)) if getattr(fitted, name) else None
+                name: quantity(getattr(contacts, name), None) if getattr(fitted, name) else None
                 for name in CONTACT_NAMES
                 if name != "blower_running"
             },
         }
-        body = payload("measurement", utc_s, state.next_seq - 1, content)
-        expiry_s = self.measurement_expiry_s
-        return Publication(self.topics.measurement, body, 0, False, Keep.LIVE, expiry_s)
+        told = self._publication("measurement", utc_s, state.next_seq - 1, content)
+        return replace(told, expiry_s=self.measurement_expiry_s)
 
     def minute(self, number: int, minute: Minute, dropped: int, seq: int) -> Publication:
         """Statistics of one minute. ``number`` counts them without a gap; ``dropped``: of how many
@@ -79,15 +83,11 @@ class Renderer:
             "header": _spread(minute.header),
             "blower_running": quantity(minute.blower_s, "s", digits=3),
         }
-        body = payload("minute", minute.began_utc_s, seq, content)
-        return Publication(self.topics.minute, body, 1, False, Keep.EVENT)
+        return self._publication("minute", minute.began_utc_s, seq, content)
 
     def recorded_event(self, seq: int, utc_s: float | None, fields: Fields) -> Publication:
         """An event of another version that this one cannot read: its fields as they are."""
-        return self._event(payload("event", utc_s, seq, fields))
-
-    def _event(self, body: bytes) -> Publication:
-        return Publication(self.topics.event, body, 1, False, Keep.EVENT)
+        return self._publication("event", utc_s, seq, fields)
 
     def state_content(self, state: State) -> Fields:
         """What the retained state says, without time and number."""
@@ -117,7 +117,7 @@ class Renderer:
             "on_time": point_content(SetPoint.ON_TIME, pulsing.on_time_s, self.unit),
             "set_points_by_request": self._by_request(state.set_point_overrides.points),
             "change_held": self._held(state.set_point_overrides.pending),
-            "filter_life": life_content(state.filter_life, self.setpoints.seasoning_h, self.unit),
+            "filter_life": self._life(state),
             "air": air_content(
                 state.air, state.blower.total_until_s(state.sample.at.mono_s), self.setpoints
             ),
@@ -134,8 +134,7 @@ class Renderer:
 
     def state(self, state: State, utc_s: float | None) -> Publication:
         """The retained state."""
-        body = payload("state", utc_s, state.next_seq - 1, self.state_content(state))
-        return Publication(self.topics.state, body, 1, True, Keep.LATEST)
+        return self._publication("state", utc_s, state.next_seq - 1, self.state_content(state))
 
     def alarm_content(self, alarm: Alarm, setting: AlarmSetting) -> Fields:
         """What a retained alarm says, without time and number."""
@@ -157,18 +156,23 @@ class Renderer:
             "explained_by": None if alarm.cause is None else alarm.cause.value,
             "title": text.title,
             "consequence": text.consequence,
-            "causes": list(text.causes),
+            "causes": text.causes.split("; "),
             "action": text.action,
         }
 
     def alarm(self, alarm: Alarm, setting: AlarmSetting, seq: int) -> Publication:
         """One retained alarm."""
-        body = payload("alarm", alarm.since_utc_s, seq, self.alarm_content(alarm, setting))
-        return Publication(self.topics.alarm(alarm.name.value), body, 1, True, Keep.LATEST)
+        content = self.alarm_content(alarm, setting)
+        return self._publication("alarm", alarm.since_utc_s, seq, content, alarm=alarm.name)
 
     def events(self, events: Iterable[Event], quality: Quality) -> list[Publication]:
         """Events, in order; ``quality`` of the dP reading at their time."""
-        return [self._event(event_payload(event, self.unit, quality)) for event in events]
+        return [
+            self._publication(
+                "event", each.at.utc_s, each.seq, event_content(each, self.unit, quality)
+            )
+            for each in events
+        ]
 
     def everything(self, state: State, utc_s: float | None) -> list[Publication]:
         """Every retained topic as it is now: for a broker that may have forgotten them."""
@@ -183,11 +187,10 @@ class Renderer:
         published = self.events(events, after.sample.quality)
         if len(before.alarms) != len(after.alarms):
             return [*published, *self.everything(after, utc_s)]
+        alarms = zip(before.alarms, after.alarms, self.setpoints.alarms, strict=True)
         published += [
             self.alarm(new, setting, after.next_seq - 1)
-            for old, new, setting in zip(
-                before.alarms, after.alarms, self.setpoints.alarms, strict=True
-            )
+            for old, new, setting in alarms
             if _alarm_news(old) != _alarm_news(new)
         ]
         if _state_news(before) != _state_news(after) or self._life_differs(before, after):
@@ -197,11 +200,10 @@ class Renderer:
     def _life_differs(self, before: State, after: State) -> bool:
         if before.filter_life is after.filter_life:
             return False
-        was, now = (
-            life_content(each.filter_life, self.setpoints.seasoning_h, self.unit)
-            for each in (before, after)
-        )
-        return was != now
+        return self._life(before) != self._life(after)
+
+    def _life(self, state: State) -> Fields:
+        return life_content(state.filter_life, self.setpoints.seasoning_h, self.unit)
 
     def _by_request(self, points: Iterable[SetPointOverride]) -> list[Fields]:
         """What is not as the settings file has it, and who changed it when."""
@@ -240,10 +242,13 @@ class Renderer:
         ]
 
     def _permissive(self, permissive: Permissive) -> Fields:
-        head = {"name": permissive.name, "met": permissive.met.value}
-        if permissive.reason is None:
-            return {**head, "reason": None, "reason_code": None}
-        return {**head, **reason_fields(permissive.reason, self.unit)}
+        reason = permissive.reason
+        return {
+            "name": permissive.name,
+            "met": permissive.met.value,
+            "reason": reason and sentence(reason, self.unit),
+            "reason_code": reason and reason.code.value,
+        }
 
 
 _SHOWN = frozenset(IN_VIEW) - {AlarmState.NORMAL}
@@ -285,3 +290,55 @@ def _spread(spread: Spread | None) -> Fields | None:
         "mean": quantity(spread.mean_pa, "Pa", digits=2),
         "max": quantity(spread.max_pa, "Pa", digits=2),
     }
+
+
+# Polls come a little sooner or later than they should: with a heartbeat of one poll, every second
+# of them would be passed over.
+_EARLY = 0.95
+
+
+@record
+class Deadbands:
+    """Pressures that differ by less than this from the last ones reported are no news, Pa."""
+
+    dp_pa: float
+    header_pa: float
+
+
+class ExceptionReporter:
+    """Remembers what was reported last. ``every_s``: the heartbeat, after which it is due
+    whatever has changed; ``deadbands`` None: only then, and when the quality changes."""
+
+    def __init__(self, every_s: float, deadbands: Deadbands | None) -> None:
+        self._every_s = every_s
+        self._deadbands = deadbands
+        self._reported: tuple[float, State] | None = None
+
+    def is_due(self, state: State, mono_s: float) -> bool:
+        """Whether the measurement is to be reported now; if so it counts as reported."""
+        due = self._reported is None or self._is_news(state, mono_s, *self._reported)
+        if due:
+            self._reported = mono_s, state
+        return due
+
+    def _is_news(self, state: State, mono_s: float, then_s: float, then: State) -> bool:
+        if mono_s - then_s >= _EARLY * self._every_s:
+            return True
+        if self._deadbands is None:
+            return state.sample.quality is not then.sample.quality
+        return (
+            state.contacts != then.contacts
+            or state.blower.running is not then.blower.running
+            or _differs(state.sample, then.sample, self._deadbands.dp_pa)
+            or _differs(state.header, then.header, self._deadbands.header_pa)
+        )
+
+
+def _differs(now: Sample | None, reported: Sample | None, deadband_pa: float) -> bool:
+    if now is None or reported is None:
+        return now is not reported
+    if now.quality is not reported.quality:
+        return True
+    if now.pa is None or reported.pa is None:
+        return now.pa is not reported.pa
+    return abs(now.pa - reported.pa) >= deadband_pa

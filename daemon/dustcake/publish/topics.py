@@ -28,57 +28,76 @@ class Publication:
 
 
 @record
+class Channel:
+    """The topics of one kind of message. ``leaf``: what follows ``root/collector/``."""
+
+    leaf: str
+    about: str
+    qos: int
+    retain: bool
+    keep: Keep
+    is_read: bool = False
+
+
+CHANNELS = {
+    "online": Channel(
+        "online", "Whether the daemon is there; false also by its will.", 1, True, Keep.LIVE
+    ),
+    "measurement": Channel(
+        "measurement",
+        "The reading, when it has changed by more than the deadband and at the latest after "
+        "`measurement_every_s`. Expires (MQTT 5).",
+        0,
+        False,
+        Keep.LIVE,
+    ),
+    "state": Channel("state", "What is being done, and why.", 1, True, Keep.LATEST),
+    "alarm": Channel("alarm/{alarm}", "One alarm.", 1, True, Keep.LATEST),
+    "event": Channel(
+        "event", "Everything that happens, in order, once each by `seq`.", 1, False, Keep.EVENT
+    ),
+    "minute": Channel("minute", "Statistics of each minute, in order.", 1, False, Keep.EVENT),
+    "reply": Channel(
+        "reply/{name}",
+        "Answers to requests that name no response topic (MQTT 5).",
+        0,
+        False,
+        Keep.LIVE,
+    ),
+    "request": Channel(
+        "request/{level}/{name}",
+        "What plant SCADA asks for; read only with `requests_enabled` (level `acknowledge`) or "
+        "`requests_adjust` (level `adjust`, all requests). With MQTT 5 the reply goes to the "
+        "response topic, with the correlation data of the request. A request holds for "
+        "`request_expiry_s`: it has `utc`, or a message expiry interval of no more.",
+        1,
+        False,
+        Keep.LIVE,
+        is_read=True,
+    ),
+}
+
+
+@record
 class Topics:
     """The topics of one collector."""
 
     root: str
     collector: str
 
-    def _of(self, leaf: str) -> str:
-        return f"{self.root}/{self.collector}/{leaf}"
-
-    @property
-    def online(self) -> str:
-        """Whether the daemon is there (retained; the will says when it is not)."""
-        return self._of("online")
-
-    @property
-    def measurement(self) -> str:
-        """The reading, from time to time."""
-        return self._of("measurement")
-
-    @property
-    def minute(self) -> str:
-        """Statistics of each minute, once each and in order."""
-        return self._of("minute")
-
-    @property
-    def state(self) -> str:
-        """Mode, what is being done and why, permissives, valves, set points (retained)."""
-        return self._of("state")
-
-    def alarm(self, name: str) -> str:
-        """One alarm (retained)."""
-        return self._of(f"alarm/{name}")
-
-    @property
-    def event(self) -> str:
-        """Everything that happens, once each and in order."""
-        return self._of("event")
+    def of(self, kind: str, **places: str) -> str:
+        """The topic of messages of ``kind``; ``places``: what its channel has in braces."""
+        return f"{self.root}/{self.collector}/{CHANNELS[kind].leaf.format(**places)}"
 
     def requests(self, level: Level) -> str:
         """Filter of what plant SCADA asks for at ``level``; the last topic level is who asks."""
-        return self._of(f"request/{level.value}/+")
+        return self.of("request", level=level, name="+")
 
     def asked_by(self, topic: str) -> tuple[Level, str]:
         """The level of a request, and who asks, by the topic it came on. Raises ValueError for a
         topic that is none of ``requests``."""
-        level, _, name = topic.removeprefix(self._of("request/")).partition("/")
+        _, level, name = topic.rsplit("/", 2)
         return Level(level), name
-
-    def reply(self, name: str) -> str:
-        """What became of requests of ``name`` that name no response topic of their own."""
-        return self._of(f"reply/{name}")
 
 
 def may_be_published_to(topic: str) -> bool:

@@ -1,6 +1,5 @@
 """What every settings model has in common: its kinds of values, and how a pressure is written."""
 
-import ipaddress
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, TypeVar
@@ -108,13 +107,3 @@ AnyPressure = Annotated[
 ]
 
 PositivePressure = Annotated[AnyPressure, AfterValidator(_above_zero)]
-
-
-def is_loopback(host: str) -> bool:
-    """Whether ``host`` is this machine, reached by nobody else."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False

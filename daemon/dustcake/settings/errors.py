@@ -10,7 +10,7 @@ from typing import Any
 from pydantic_core import ErrorDetails
 
 from dustcake.settings.base import FORMS, NAME_PATTERN
-from dustcake.settings.json_schema import Schema, resolved, schema_at, tables_with
+from dustcake.settings.json_schema import Schema, schema_at, tables_with
 
 NAMED_LISTS = ("bus", "collector")
 
@@ -26,14 +26,7 @@ _TYPES = {
     "array": "an array",
     "object": "a table",
 }
-_SCHEMA_TYPES = {
-    str: "string",
-    bool: "boolean",
-    int: "integer",
-    float: "number",
-    list: "array",
-    dict: "object",
-}
+_TYPES_GIVEN = dict(zip((str, bool, int, float, list, dict), _TYPES.values(), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,47 +63,40 @@ class SettingsError(Exception):
         return "\n".join([head, *map(str, self.problems)])
 
 
-class Labels:
-    """Names the elements of the named lists: by name where it is usable, else ``#2``."""
-
-    def __init__(self, data: Mapping[str, Any]) -> None:
-        self._labels = {key: _labels_of(data.get(key)) for key in NAMED_LISTS}
-
-    def of(self, key: str, index: int) -> str:
-        """Label of element ``index`` of list ``key``."""
-        return self._labels[key][index]
-
-    def forget(self, key: str, index: int) -> None:
-        """Element ``index`` of list ``key`` has been taken out."""
-        del self._labels[key][index]
-
-    def path(self, location: Location) -> str:
-        """``location`` as a dotted path."""
-        parts: list[str] = []
-        for depth, part in enumerate(location):
-            if not isinstance(part, int):
-                parts.append(part)
-            elif depth == 1 and location[0] in NAMED_LISTS:
-                parts[-1] += f"[{self.of(str(location[0]), part)}]"
-            else:
-                parts[-1] += f"[#{part + 1}]"
-        return ".".join(parts)
+Labels = Mapping[str, list[str]]
+"""How the elements of the named lists are called: by name where it is usable, else ``#2``."""
 
 
-def _labels_of(elements: object) -> list[str]:
+def labels_of(data: Mapping[str, Any]) -> Labels:
+    """The labels of the buses and collectors of ``data``."""
+    return {key: _labels_in(data.get(key)) for key in NAMED_LISTS}
+
+
+def _labels_in(elements: object) -> list[str]:
     if not isinstance(elements, list):
         return []
     names = [element.get("name") if isinstance(element, dict) else None for element in elements]
     return [
         name
-        if isinstance(name, str) and _is_usable(name) and names.count(name) == 1
+        if isinstance(name, str)
+        and len(name) <= 64
+        and re.fullmatch(NAME_PATTERN, name)
+        and names.count(name) == 1
         else f"#{number}"
         for number, name in enumerate(names, start=1)
     ]
 
 
-def _is_usable(name: str) -> bool:
-    return len(name) <= 64 and re.fullmatch(NAME_PATTERN, name) is not None
+def path_of(location: Location, labels: Labels) -> str:
+    """``location`` as a dotted path."""
+    parts: list[str] = []
+    for depth, part in enumerate(location):
+        if isinstance(part, str):
+            parts.append(part)
+        else:
+            names = labels.get(str(location[0]), []) if depth == 1 else []
+            parts[-1] += f"[{names[part]}]" if names else f"[#{part + 1}]"
+    return ".".join(parts)
 
 
 def location_of(error: ErrorDetails) -> Location:
@@ -126,21 +112,20 @@ def location_of(error: ErrorDetails) -> Location:
 def problem_of(error: ErrorDetails, data: Mapping[str, Any], labels: Labels) -> Problem:
     """``error``, found in ``data``, as a problem."""
     location = location_of(error)
-    setting = labels.path(location) or "settings file"
+    setting = path_of(location, labels) or "settings file"
     parent = schema_at(location[:-1], data)
     here = schema_at(location, data)
     match error["type"]:
         case "missing" | "union_tag_not_found":
             return Problem(setting, "missing", _allowed(here), _add(location, here))
         case "extra_forbidden":
-            key = str(location[-1])
             known = sorted(parent.get("properties", {}))
-            allowed = f"known here: {', '.join(known)}"
-            return Problem(setting, "unknown setting", allowed, _nearest(key, known, location))
+            remedy = _nearest(str(location[-1]), known)
+            return Problem(setting, "unknown setting", f"known here: {', '.join(known)}", remedy)
         case "enum" if error["loc"][-1] == "[key]":
-            names = list(resolved(parent["propertyNames"])["enum"])
-            remedy = _nearest(str(location[-1]), names, location)
-            return Problem(setting, "unknown name", f"one of {', '.join(names)}", remedy)
+            known = parent["propertyNames"]["enum"]
+            remedy = _nearest(str(location[-1]), known)
+            return Problem(setting, "unknown name", f"one of {', '.join(known)}", remedy)
         case "union_tag_invalid":
             kinds = sorted(here["discriminator"]["mapping"])
             value = _show(error["input"].get("kind"), (*location, "kind"))
@@ -166,7 +151,7 @@ def _remedy(error: ErrorDetails, location: Location, here: Schema) -> str:
     if kind == "object":
         return f"write it as a table, under a header of its own ending in {location[-1]}]"
     if kind in ("number", "integer") and isinstance(value, str):
-        return f"write it as {_type_wanted(here)} without quotation marks"
+        return f"write it as {_TYPES[kind]} without quotation marks"
     if kind == "string" and not isinstance(value, str):
         return f"write it in quotation marks{_example(location, here)}"
     if description := here.get("description"):
@@ -176,7 +161,7 @@ def _remedy(error: ErrorDetails, location: Location, here: Schema) -> str:
 
 def _add(location: Location, here: Schema) -> str:
     last = location[-1]
-    if here.get("items", {}).keys() & {"$ref", "oneOf"}:
+    if here.get("items", {}).keys() & {"properties", "oneOf"}:
         return f"add at least one table [[{last}]]"
     if here.get("type") == "object":
         header = ".".join(str(part) for part in location if isinstance(part, str))
@@ -185,7 +170,7 @@ def _add(location: Location, here: Schema) -> str:
     return f"add `{last} = ...`{_example(location, here)}. {meaning}".strip()
 
 
-def _nearest(key: str, known: Sequence[str], location: Location) -> str:
+def _nearest(key: str, known: Sequence[str]) -> str:
     if close := get_close_matches(key, known, n=1):
         return f"did you mean `{close[0]}`?"
     if any(word in key.lower() for word in _SECRET_WORDS) and "password_file" in known:
@@ -208,10 +193,6 @@ def _quoted(choices: Sequence[str]) -> str:
     return ", ".join(f'"{choice}"' for choice in choices)
 
 
-def _type_wanted(here: Schema) -> str:
-    return _TYPES.get(here.get("type", ""), "another value")
-
-
 def _allowed(here: Schema) -> str:
     if "enum" in here:
         return f"one of {_quoted(here['enum'])}"
@@ -219,13 +200,13 @@ def _allowed(here: Schema) -> str:
         return f'"{here["const"]}"'
     if mapping := here.get("discriminator", {}).get("mapping"):
         return f"a table whose kind is one of {_quoted(sorted(mapping))}"
-    text = _type_wanted(here)
+    text = _TYPES.get(here.get("type", ""), "another value")
     low = here.get("minimum", here.get("exclusiveMinimum"))
     high = here.get("maximum", here.get("exclusiveMaximum"))
     if low is not None and high is not None:
         text += f" {'above' if 'exclusiveMinimum' in here else 'from'} {low:g} to {high:g}"
     if here.get("type") == "array":
-        inner = resolved((*here.get("prefixItems", ()), here.get("items", {}))[0])
+        inner = (*here.get("prefixItems", ()), here.get("items", {}))[0]
         fewest = here.get("minItems")
         text += f" of {fewest}" if fewest is not None and fewest == here.get("maxItems") else ""
         text += f", each {_allowed(inner)}" if inner.get("type") != "object" else " of tables"
@@ -255,14 +236,12 @@ def _show(value: object, location: Location) -> str:
     # A user and password before the host of an address is a common way to write them.
     if any(word in name for word in _SECRET_WORDS) or (isinstance(value, str) and "@" in value):
         return _NOT_SHOWN
-    if isinstance(value, bool):
+    if isinstance(value, bool | int | float) and not abs(value) > 10**30:
         return str(value).lower()
-    if isinstance(value, int | float) and not abs(value) > 10**30:
-        return str(value)
     if isinstance(value, str) and len(value) <= 80:
         return f'"{value}"' if value.isprintable() else repr(value)
     return _type_given(value)
 
 
 def _type_given(value: object) -> str:
-    return _TYPES.get(_SCHEMA_TYPES.get(type(value), ""), "a date or time")
+    return _TYPES_GIVEN.get(type(value), "a date or time")

@@ -1,25 +1,26 @@
 """Reading a settings file, and reporting all that is wrong in it at once."""
 
-import copy
 import tomllib
-from collections.abc import Iterable
+from itertools import product
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from dustcake.settings.checks import cross_problems
 from dustcake.settings.errors import (
     NAMED_LISTS,
     Labels,
     Location,
     Problem,
     SettingsError,
+    labels_of,
     location_of,
+    path_of,
     problem_of,
 )
 from dustcake.settings.model import Settings
+from dustcake.settings.rules import cross_problems
 
 _LARGEST_BYTES = 200_000
 _MOST_SHOWN = 100
@@ -33,14 +34,30 @@ def load_settings(path: Path) -> Settings:
 
 
 def parse_settings(text: str, source: str = "settings") -> Settings:
-    """The settings in ``text``; ``source`` names it in errors. Raises SettingsError."""
+    """The settings in ``text``; ``source`` names it in errors. Raises SettingsError.
+
+    First the problems of single settings are found, then those that show between the settings in
+    order. For these what is wrong is taken out, so that defaults stand in for it, and rules that
+    would judge such a stand-in are not applied.
+    """
     data = _parse(text, source)
-    labels = Labels(data)
-    try:
-        settings = Settings.model_validate(data)
-    except ValidationError as error:
-        raise SettingsError(source, _all_problems(data, _errors(error))) from None
-    problems = list(cross_problems(settings, labels))
+    labels = labels_of(data)
+    problems: list[Problem] = []
+    places: list[str] = []
+    settings: Settings | None = None
+    while settings is None:
+        try:
+            settings = Settings.model_validate(data)
+        except ValidationError as error:
+            errors = [each for each in error.errors() if _is_meant(each)]
+            problems = problems or _problems_of(errors, data, labels)
+            targets = {_to_take_out(each) for each in errors}
+            if () in targets:
+                raise SettingsError(source, problems) from None
+            places += [path_of(target, labels) for target in targets]
+            data, labels = _without(targets, data), _without(targets, labels)
+    found = cross_problems(settings, labels)
+    problems += [problem for problem in found if not _concerns(problem, places)]
     if problems:
         raise SettingsError(source, problems)
     return settings
@@ -96,53 +113,16 @@ def _unusable(source: str, value: str, allowed: str, remedy: str) -> SettingsErr
     return SettingsError(source, [Problem("settings file", value, allowed, remedy)])
 
 
-def _errors(error: ValidationError) -> list[ErrorDetails]:
-    """The errors, without the claim that an array is too short because of its bad elements."""
-    errors = error.errors(include_url=False, include_context=False)
-    return [
-        each
-        for each in errors
-        if each["type"] != "too_short"
-        or not any(_lies_in(other["loc"], each["loc"]) for other in errors)
-    ]
+def _is_meant(error: ErrorDetails) -> bool:
+    """Whether it is no claim that an array is too short because of its bad elements."""
+    return error["type"] != "too_short" or len(error["input"]) < error["ctx"]["min_length"]
 
 
-def _lies_in(inner: Location, outer: Location) -> bool:
-    return len(inner) > len(outer) and inner[: len(outer)] == outer
-
-
-def _all_problems(data: dict[str, Any], errors: list[ErrorDetails]) -> list[Problem]:
-    """The problems of single settings, then those that show between the settings in order.
-
-    For the second part what is wrong is taken out, so that defaults stand in for it, and rules
-    that would judge such a stand-in are not applied.
-    """
-    labels = Labels(data)
+def _problems_of(errors: list[ErrorDetails], data: dict[str, Any], labels: Labels) -> list[Problem]:
     problems = [problem_of(error, data, labels) for error in errors[:_MOST_SHOWN]]
     if len(errors) > _MOST_SHOWN:
         more = f"{len(errors) - _MOST_SHOWN} more problems"
         problems.append(Problem("settings file", more, "none", "correct those above first"))
-    rest = copy.deepcopy(data)
-    places: list[str] = []
-    while errors:
-        targets = {_to_take_out(error) for error in errors}
-        if () in targets:
-            return problems
-        # From the back, so that places named by number stay where they are.
-        for target in sorted(targets, key=_order_in_file, reverse=True):
-            places.append(labels.path(target))
-            _take_out(rest, target, labels)
-        try:
-            settings = Settings.model_validate(rest)
-        except ValidationError as error:
-            errors = _errors(error)
-        else:
-            found = cross_problems(settings, labels)
-            return problems + [
-                problem
-                for problem in found
-                if not any(_touches(path, places) for path in (problem.setting, *problem.involves))
-            ]
     return problems
 
 
@@ -156,31 +136,25 @@ def _to_take_out(error: ErrorDetails) -> Location:
     return location[:cut]
 
 
-def _order_in_file(location: Location) -> tuple[int, str, int]:
-    number = location[1] if len(location) > 1 and isinstance(location[1], int) else -1
-    return number, str(location[0]), len(location)
-
-
-def _touches(path: str, places: Iterable[str]) -> bool:
-    """Whether ``path`` is one of ``places``, lies in one, or holds one."""
-    return any(_holds(path, place) or _holds(place, path) for place in places)
+def _concerns(problem: Problem, places: list[str]) -> bool:
+    """Whether a setting it speaks of stands at one of ``places``, or in one, or holds one."""
+    pairs = product((problem.setting, *problem.involves), places)
+    return any(_holds(path, place) or _holds(place, path) for path, place in pairs)
 
 
 def _holds(outer: str, inner: str) -> bool:
-    return inner == outer or (inner.startswith(outer) and inner[len(outer)] in ".[")
+    return inner.startswith(outer) and inner[len(outer) :][:1] in ("", ".", "[")
 
 
-def _take_out(data: dict[str, Any], location: Location, labels: Labels) -> None:
-    """Remove from ``data`` what stands at ``location``, if it is still there."""
-    target: Any = data
-    for part in location[:-1]:
-        try:
-            target = target[part]
-        except (KeyError, IndexError, TypeError):
-            return
-    last = location[-1]
-    if isinstance(target, dict):
-        target.pop(last, None)
-    elif isinstance(target, list) and isinstance(last, int) and last < len(target):
-        del target[last]
-        labels.forget(str(location[0]), last)
+def _without(targets: set[Location], part: Any, location: Location = ()) -> Any:
+    """``part``, which stands at ``location``, without what stands at ``targets``."""
+    if not isinstance(part, dict | list):
+        return part
+    keys = part if isinstance(part, dict) else range(len(part))
+    places = {key: (*location, key) for key in keys}
+    kept = {
+        key: _without(targets, part[key], place)
+        for key, place in places.items()
+        if place not in targets
+    }
+    return kept if isinstance(part, dict) else list(kept.values())

@@ -1,5 +1,6 @@
 """Settings of the daemon itself: its site and journal, and what it serves or connects to."""
 
+import ipaddress
 from typing import Literal
 
 from pydantic import Field
@@ -14,7 +15,6 @@ from dustcake.settings.base import (
     SparkplugId,
     TextLine,
     Topic,
-    is_loopback,
 )
 from dustcake.units import Pressure, PressureUnit
 
@@ -67,7 +67,23 @@ class Tls(Section):
     be the broker."""
 
 
-class Broker(Section):
+class Endpoint(Section):
+    """An address: of what the daemon connects to, or serves."""
+
+    host: Host = "127.0.0.1"
+
+    @property
+    def is_local(self) -> bool:
+        """Whether that is this machine, reached by nobody else."""
+        if self.host == "localhost":
+            return True
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return False
+
+
+class Broker(Endpoint):
     """A connection to an MQTT broker."""
 
     host: Host
@@ -94,11 +110,6 @@ class Broker(Section):
     """A dP that differs by less than this from the last one told is no news."""
     header_deadband: PositivePressure = Pressure(0.1, PressureUnit.BAR)
     """The same for header pressure."""
-
-    @property
-    def is_local(self) -> bool:
-        """Whether the broker runs on this machine."""
-        return is_loopback(self.host)
 
     @property
     def port_used(self) -> int:
@@ -160,17 +171,6 @@ class Sparkplug(Broker):
     each; then the oldest go."""
 
 
-class Server(Section):
-    """What the daemon serves at an address and port."""
-
-    host: Host = "127.0.0.1"
-
-    @property
-    def is_local(self) -> bool:
-        """Whether only this machine can reach it."""
-        return is_loopback(self.host)
-
-
 class PanelTls(Section):
     """TLS of the panel."""
 
@@ -181,7 +181,7 @@ class PanelTls(Section):
     """PEM file of the key that belongs to it."""
 
 
-class Panel(Server):
+class Panel(Endpoint):
     """A page with what the collectors do, and for who has the right to, with what can be asked of
     them. Needs the extra `panel`. Leave the table out to have none."""
 
@@ -211,7 +211,7 @@ class Panel(Server):
         return self.open_view and self.is_local
 
 
-class Plc(Server):
+class Plc(Endpoint):
     """A Modbus TCP server that a PLC can read the collectors from. Nothing can be written. Leave
     the table out to have none."""
 
@@ -227,7 +227,7 @@ class Plc(Server):
     """A client that says nothing for so long is let go."""
 
 
-class Metrics(Server):
+class Metrics(Endpoint):
     """Figures of every collector in the OpenMetrics text format, at `/metrics`. Needs the extra
     `metrics`. Leave the table out to have none."""
 

@@ -1,43 +1,55 @@
-"""From the settings of a collector to what its decisions depend on, in SI units.
+"""From the settings of a collector to what its decisions depend on, in SI units, and the limits
+within which people may change some of it by request.
 
 Most fields of the core's records have the name of their setting, or that name with the SI unit at
 its end; ``_by_rule`` takes them over, so that such a setting is named here nowhere. What is named
 differs: it comes from several settings, or what holds where it is left out depends on others.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import fields
-from types import MappingProxyType
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields
+from math import inf, nextafter
+from operator import attrgetter
 from typing import Any, TypeVar
 
 from dustcake.core import setpoints as core
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.inputs import CONTACT_NAMES
-from dustcake.core.setpoints import SignalKind
+from dustcake.core.requests.kinds import SetPoint
+from dustcake.core.setpoints import OutputKind, SignalKind
 from dustcake.settings.base import Section
-from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput, HeaderInput
+from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput
+from dustcake.settings.cleaning import (
+    LONGEST_ON_TIME_S,
+    SHORTEST_ON_TIME_S,
+    WATCHDOG_BEYOND_PULSE_S,
+)
 from dustcake.settings.model import Collector
 from dustcake.settings.monitoring import alarm_setting
-from dustcake.settings.request_limits import to_adjusting
-from dustcake.units import PA_PER
+from dustcake.units import Pressure, PressureUnit, parse_pressure, show_with_pa
 
-REFERENCES_PA = {"101.325 kPa": 101_325.0, "100 kPa": 100_000.0}
 LOOP_LOW_MA = 4.0
 LOOP_HIGH_MA = 20.0
 MICROAMPERES = (4000, 20000)
 
 Record = TypeVar("Record")
+Band = tuple[float, float]
 
 
 def to_setpoints(collector: Collector) -> core.Setpoints:
     """The set points of ``collector``, which must come from a loaded, and so checked, file."""
-    alarms, header = collector.alarms, collector.header
+    alarms, header, order = collector.alarms, collector.header, collector.order
+    cycle_s = collector.pulsing.sequencer_cycle_s  # given for a demand contact, and only there
     return core.Setpoints(
         collector=collector.name,
         dp=to_scale(collector.transmitter),
         header=None if header is None else to_scale(header),
-        header_limits=_header_limits(header),
-        fitted=_fitted(collector),
+        header_limits=core.HeaderLimits(min_pa=HEADER_MIN.pa, max_pa=HEADER_MAX.pa)
+        if header is None  # nothing is fitted, so the core compares nothing with these
+        else _by_rule(core.HeaderLimits, header),
+        fitted=core.Fitted(
+            **{name: getattr(collector.contacts, name) is not None for name in CONTACT_NAMES}
+        ),
         stale_after_s=collector.stale_s,
         settle_s=collector.settle_s,
         outputs_retry_s=collector.outputs.retry_s,
@@ -47,7 +59,15 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             timed_interval_s=collector.timed_interval_s,
             fallback_interval_s=collector.fallback_interval_s,
         ),
-        pulsing=_pulsing(collector),
+        pulsing=_by_rule(
+            core.Pulsing,
+            collector.pulsing,
+            kind=collector.outputs.kind,
+            order=order,
+            sequencer_cycle_s=len(order) * collector.pulsing.interval_s
+            if cycle_s is None
+            else cycle_s,
+        ),
         alarms=tuple(alarm_setting(name, alarms.override.get(name)) for name in AlarmName),
         limits=_by_rule(core.AlarmLimits, alarms),
         alarm_rules=_by_rule(core.AlarmRules, alarms),
@@ -59,8 +79,10 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
         ),
         maintenance=tuple(_by_rule(core.MaintenanceSetting, each) for each in collector.upkeep),
         edited_by=collector.edited_by or "",
-        adjusting=to_adjusting(collector),
-        air=_by_rule(core.Air, collector.air, reference_pa=REFERENCES_PA[collector.air.reference]),
+        adjusting=_adjusting(collector),
+        air=_by_rule(
+            core.Air, collector.air, reference_pa=parse_pressure(collector.air.reference).pa
+        ),
         seasoning_h=collector.filter_life.seasoning_h,
         signal_validation=_trust(collector),
         pulse_response=_by_rule(core.PulseResponseSetting, collector.diagnosis),
@@ -76,19 +98,11 @@ _FROM: tuple[tuple[str, str, Callable[[Any], float]], ...] = (
 )
 
 
-def _by_rule(
-    record: Callable[..., Record],
-    section: Section,
-    left_out: Mapping[str, float] = MappingProxyType({}),
-    **given: object,
-) -> Record:
-    """A ``record`` of the core from ``section``, but for what is ``given``. ``left_out``: what is
-    used where a setting is left out. Raises KeyError for a field without a setting."""
+def _by_rule(record: Callable[..., Record], section: Section, **given: object) -> Record:
+    """A ``record`` of the core from ``section``, but for what is ``given``. Raises KeyError for a
+    field without a setting."""
     names = [field.name for field in fields(record)]  # type: ignore[arg-type]
-    taken = {name: _taken(section, name) for name in names if name not in given}
-    for name, value in left_out.items():
-        taken[name] = value if taken[name] is None else taken[name]
-    return record(**taken, **given)
+    return record(**{name: _taken(section, name) for name in names if name not in given}, **given)
 
 
 def _taken(section: Section, name: str) -> object:
@@ -105,22 +119,18 @@ def _taken(section: Section, name: str) -> object:
 
 def to_scale(analog: AnalogInput) -> core.Scale:
     """How the registers of ``analog`` become pascals."""
-    low, high = analog.span
-    low_pa, high_pa = low.pa, high.pa
+    low_pa, high_pa = (end.pa for end in analog.span)
+    first, last = analog.counts or MICROAMPERES
     ma_per_count = 0.001
     if analog.kind is SignalKind.FLOAT32:
-        offset_pa, gain_pa = 0.0, PA_PER[low.unit]
-    elif analog.kind is SignalKind.CURRENT:
-        first, last = analog.counts or MICROAMPERES
-        ma_per_count = (LOOP_HIGH_MA - LOOP_LOW_MA) / (last - first)
-        gain_pa = (high_pa - low_pa) / (LOOP_HIGH_MA - LOOP_LOW_MA)
-        offset_pa = low_pa - LOOP_LOW_MA * gain_pa
+        offset_pa, gain_pa = 0.0, analog.span[0].unit.pa
     else:
-        if analog.counts is None:
-            raise ValueError("a scaled integer needs `counts`")
-        first, last = analog.counts
-        gain_pa = (high_pa - low_pa) / (last - first)
-        offset_pa = low_pa - first * gain_pa
+        at_low, at_high = float(first), float(last)
+        if analog.kind is SignalKind.CURRENT:
+            at_low, at_high = LOOP_LOW_MA, LOOP_HIGH_MA
+            ma_per_count = (LOOP_HIGH_MA - LOOP_LOW_MA) / (last - first)
+        gain_pa = (high_pa - low_pa) / (at_high - at_low)
+        offset_pa = low_pa - at_low * gain_pa
     return core.Scale(
         kind=analog.kind,
         offset_pa=offset_pa,
@@ -129,31 +139,6 @@ def to_scale(analog: AnalogInput) -> core.Scale:
         span_high_pa=high_pa,
         ma_per_count=ma_per_count,
         word_order=analog.word_order,
-    )
-
-
-def _header_limits(header: HeaderInput | None) -> core.HeaderLimits:
-    if header is None:  # nothing is fitted, so the core compares nothing with these
-        return core.HeaderLimits(min_pa=HEADER_MIN.pa, max_pa=HEADER_MAX.pa)
-    return _by_rule(core.HeaderLimits, header)
-
-
-def _fitted(collector: Collector) -> core.Fitted:
-    contacts = collector.contacts
-    return core.Fitted(**{name: getattr(contacts, name) is not None for name in CONTACT_NAMES})
-
-
-def _pulsing(collector: Collector) -> core.Pulsing:
-    pulsing, order = collector.pulsing, collector.order
-    cycle_s = pulsing.sequencer_cycle_s  # given for a demand contact, and only there
-    if cycle_s is None:
-        cycle_s = len(order) * pulsing.interval_s
-    return _by_rule(
-        core.Pulsing,
-        pulsing,
-        kind=collector.outputs.kind,
-        order=order,
-        sequencer_cycle_s=cycle_s,
     )
 
 
@@ -166,4 +151,111 @@ def _trust(collector: Collector) -> core.ValidationSetting:
         "zero_drift_pa": 0.5 * zero_pa,
         "not_zero_pa": 0.05 * span_pa,
     }
-    return _by_rule(core.ValidationSetting, collector.trust, left_out)
+    given = {
+        name: pa
+        for name, pa in left_out.items()
+        if getattr(collector.trust, name.removesuffix("_pa")) is None
+    }
+    return _by_rule(core.ValidationSetting, collector.trust, **given)
+
+
+# --- what may be changed by request
+
+# How much less and how much more than the file's own value, where it gives no limits: a choice of
+# ours.
+_A_QUARTER: Band = (0.75, 1.25)
+_A_FACTOR_OF_TWO: Band = (0.5, 2.0)
+# What people call each, where it is set, and how far around that it may go.
+_ADJUSTABLE = {
+    SetPoint.LOW: ("low set point", "cleaning.low", _A_QUARTER),
+    SetPoint.HIGH: ("high set point", "cleaning.high", _A_QUARTER),
+    SetPoint.INTERVAL: ("interval", "pulsing.interval_s", _A_FACTOR_OF_TWO),
+    SetPoint.ON_TIME: ("on-time", "pulsing.on_time_s", _A_QUARTER),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class AdjustableSetPoint:
+    """One set point, called ``name`` by people and set at ``setting`` in the table of a collector:
+    its ``value`` in the file, the limits ``chosen`` there, and those that the ``rules`` of the
+    other settings leave it, so that none of them is broken; all in SI units."""
+
+    point: SetPoint
+    name: str
+    setting: str
+    value: float
+    chosen: Band | None
+    rules: Band
+
+    @property
+    def band(self) -> Band:
+        """From where to where it may be changed."""
+        less, more = _ADJUSTABLE[self.point][2]
+        least, most = self.chosen or (less * self.value, more * self.value)
+        return max(least, self.rules[0]), min(most, self.rules[1])
+
+    def shown(self, band: Band, unit: PressureUnit) -> str:
+        """``band`` of it for people, pressures in ``unit``."""
+        is_pressure = self.point in (SetPoint.LOW, SetPoint.HIGH)
+        return " to ".join(
+            show_with_pa(value, unit) if is_pressure else f"{value:g} s" for value in band
+        )
+
+
+def adjustable(collector: Collector) -> Iterator[AdjustableSetPoint]:
+    """What ``collector`` lets people change by request."""
+    if not collector.requests.set_points:
+        return
+    for point, rules in _rules(collector).items():
+        name, setting, _ = _ADJUSTABLE[point]
+        limits = getattr(collector.requests, setting.partition(".")[2])
+        chosen = None if limits is None else (_si(limits[0]), _si(limits[1]))
+        value = _si(attrgetter(setting)(collector))
+        yield AdjustableSetPoint(point, name, setting, value, chosen, rules)
+
+
+def _si(value: Pressure | float) -> float:
+    return value.pa if isinstance(value, Pressure) else value
+
+
+def _rules(collector: Collector) -> dict[SetPoint, Band]:
+    """Between which values each keeps every other rule of the settings, but that the low set point
+    must stay below the high one."""
+    alarms, outputs = collector.alarms, collector.outputs
+    above_pa = max(alarms.low.pa + alarms.deadband.pa, collector.zero_limit_pa)
+    if collector.contacts.blower_running is None:
+        above_pa = max(above_pa, collector.blower.flow_proof.pa)
+    below_pa = alarms.replacement.pa - alarms.deadband.pa
+    rules = {
+        SetPoint.LOW: (_inside(above_pa), -_inside(-below_pa)),
+        SetPoint.HIGH: (0.0, nextafter(alarms.replacement.pa, -inf)),
+    }
+    if outputs.kind is OutputKind.DEMAND_CONTACT:
+        return rules  # the sequencer board has settings of its own
+    longest_s = min(
+        3600.0, collector.cleaning.timed_interval_s or inf, collector.fallback_interval_s
+    )
+    watchdog = outputs.watchdog
+    pulse_s = inf if watchdog is None else watchdog.timeout_s - WATCHDOG_BEYOND_PULSE_S
+    return rules | {
+        SetPoint.INTERVAL: (1.0, longest_s),
+        SetPoint.ON_TIME: (SHORTEST_ON_TIME_S, min(LONGEST_ON_TIME_S, pulse_s)),
+    }
+
+
+def _inside(above: float) -> float:
+    """Just above ``above``, by more than what sums of decimals are rounded by."""
+    return above + 1e-9 * max(1.0, abs(above))
+
+
+def _adjusting(collector: Collector) -> core.Adjusting:
+    bands: dict[str, Any] = {each.point.value: each.band for each in adjustable(collector)}
+    outputs = collector.outputs
+    return core.Adjusting(
+        **bands,
+        on_time_step_s=inf
+        if outputs.one_shot_register is None
+        else outputs.one_shot_ms_per_count / 1000.0,
+        timed_follows=collector.cleaning.timed_interval_s is None,
+        confirm_within_s=collector.requests.confirm_within_s,
+    )

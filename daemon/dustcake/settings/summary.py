@@ -1,8 +1,11 @@
 """The settings as they were understood, in plain words."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import chain
+from operator import attrgetter
+from types import MappingProxyType
+from typing import Any
 
 from dustcake.core.blower import PROOF_KEPT
 from dustcake.core.requests.kinds import Mode
@@ -16,10 +19,9 @@ from dustcake.core.setpoints import (
 from dustcake.settings.buses import AnalogInput, SerialBus, TcpBus
 from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Collector, Settings
-from dustcake.settings.request_limits import adjustable
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
-from dustcake.settings.setpoints import MICROAMPERES
-from dustcake.units import Pressure, PressureUnit, show, show_with_pa
+from dustcake.settings.setpoints import MICROAMPERES, adjustable
+from dustcake.units import PressureUnit, show, show_with_pa
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,20 +51,11 @@ def _subjects(settings: Settings) -> Iterator[tuple[str, Iterable[str]]]:
     for collector in settings.collectors:
         subject = f"collector {collector.name}"
         yield subject, chain.from_iterable(part(collector) for part in parts)
-        yield subject, map(_Caution, chain(_not_fitted(collector), _accepted(collector)))
+        yield subject, map(_Caution, _cautions(collector))
     yield "daemon", _daemon(settings)
-    if settings.mqtt is not None:
-        yield "mqtt", _broker(settings.mqtt, settings.mqtt_client_id)
-        yield "mqtt", _mqtt(settings, settings.mqtt)
-    if settings.sparkplug is not None:
-        yield "sparkplug", _broker(settings.sparkplug, settings.sparkplug_client_id)
-        yield "sparkplug", _sparkplug(settings, settings.sparkplug)
-    if settings.plc is not None:
-        yield "plc", _plc(settings, settings.plc)
-    if settings.panel is not None:
-        yield "panel", _panel(settings.panel)
-    if settings.metrics is not None:
-        yield "metrics", _metrics(settings.metrics)
+    for table, texts in _SERVICES.items():
+        if (section := getattr(settings, table)) is not None:
+            yield table, texts(settings, section)
     for extra in missing_extras(settings):
         yield extra, [_Caution("; ".join(not_installed(extra)))]
 
@@ -79,26 +72,24 @@ def _readings(collector: Collector) -> Iterator[str]:
     every = f"read every {collector.poll_s:g} s, shown in {collector.display_unit}"
     yield f"dP: {_analog(collector.transmitter)}; {every}"
     if collector.header is not None:
-        low, high = collector.header.min, collector.header.max
-        band = f"pulses only from {_both(low)} to {_both(high)}"
-        yield f"header pressure: {_analog(collector.header)}; {band}"
+        low, high = (
+            f"{each} ({show(each.pa, PressureUnit.KPA)})"
+            for each in (collector.header.min, collector.header.max)
+        )
+        yield f"header pressure: {_analog(collector.header)}; pulses only from {low} to {high}"
 
 
 def _analog(analog: AnalogInput) -> str:
     low, high = analog.span
     place = f"bus {analog.bus}, unit {analog.unit}, {analog.table} register"
     address = analog.register_address
-    match analog.kind:
-        case SignalKind.FLOAT32:
-            order = analog.word_order.upper()
-            registers = f"{place}s {address} and {address + 1}"
-            return f"{registers}, float32 {order} in {low.unit}, {low} to {high}"
-        case SignalKind.CURRENT:
-            first, last = analog.counts or MICROAMPERES
-            return f"{place} {address}, 4-20 mA as {first} to {last}, {low} to {high}"
-        case SignalKind.SCALED_INTEGER:
-            first, last = analog.counts or (0, 0)
-            return f"{place} {address}, signed {first} to {last}, {low} to {high}"
+    if analog.kind is SignalKind.FLOAT32:
+        order = analog.word_order.upper()
+        registers = f"{place}s {address} and {address + 1}"
+        return f"{registers}, float32 {order} in {low.unit}, {low} to {high}"
+    first, last = analog.counts or MICROAMPERES
+    form = "4-20 mA as" if analog.kind is SignalKind.CURRENT else "signed"
+    return f"{place} {address}, {form} {first} to {last}, {low} to {high}"
 
 
 def _cleaning(collector: Collector) -> Iterator[str]:
@@ -110,15 +101,13 @@ def _cleaning(collector: Collector) -> Iterator[str]:
         case Mode.ON_DEMAND:
             yield f"{on_demand}; this is the mode at the first start"
         case Mode.TIMED:
-            interval = f"a pulse every {collector.timed_interval_s:g} s"
-            yield f"timed cleaning at the first start: {interval}"
+            every = f"a pulse every {collector.timed_interval_s:g} s"
+            yield f"timed cleaning at the first start: {every}"
             yield f"if somebody selects it, {on_demand}"
         case Mode.OFF:
             yield f"no cleaning until somebody selects a mode; if selected, {on_demand}"
-    yield (
-        f"after {cleaning.max_cycles} full cycles without reaching {low} it rests "
-        f"{cleaning.rest_s:g} s"
-    )
+    cycles = f"{cleaning.max_cycles} full cycles without reaching {low}"
+    yield f"after {cycles} it rests {cleaning.rest_s:g} s"
 
 
 def _flow(collector: Collector) -> Iterator[str]:
@@ -136,10 +125,8 @@ def _flow(collector: Collector) -> Iterator[str]:
             yield "while dP cannot be trusted: no pulses on demand"
         yield "timed cleaning needs no dP"
         return
-    proof, kept = (
-        show_with_pa(pa, collector.shown_in)
-        for pa in (blower.flow_proof.pa, blower.flow_proof.pa * PROOF_KEPT)
-    )
+    proof = show_with_pa(blower.flow_proof.pa, collector.shown_in)
+    kept = show_with_pa(blower.flow_proof.pa * PROOF_KEPT, collector.shown_in)
     waived = blower.timed_without_proof is not None
     what = "no pulses on demand" if waived else "no cleaning pulses"
     yield (
@@ -185,24 +172,19 @@ def _pulses(collector: Collector) -> Iterator[str]:
 
 
 def _requests(collector: Collector) -> Iterator[str]:
-    limits = [
-        f"{each.name} {each.shown(each.band[0], collector.shown_in)} to "
-        f"{each.shown(each.band[1], collector.shown_in)}"
-        for each in adjustable(collector)
-    ]
+    limits = ", ".join(
+        f"{each.name} {each.shown(each.band, collector.shown_in)}" for each in adjustable(collector)
+    )
     if limits:
-        within = f"{collector.requests.confirm_within_s:g} s"
-        yield f"by request, confirmed within {within}: {', '.join(limits)}"
+        yield f"by request, confirmed within {collector.requests.confirm_within_s:g} s: {limits}"
     else:
         yield "set points are changed in this file only"
 
 
 def _alarms(collector: Collector) -> Iterator[str]:
     alarms, unit = collector.alarms, collector.shown_in
-    replacement, high, low, deadband = (
-        show_with_pa(p.pa, unit)
-        for p in (alarms.replacement, alarms.high, alarms.low, alarms.deadband)
-    )
+    limits = (alarms.replacement, alarms.high, alarms.low, alarms.deadband)
+    replacement, high, low, deadband = (show_with_pa(limit.pa, unit) for limit in limits)
     fitted = collector.contacts.blower_running is not None
     and_low = f", low dP alarm at {low}" if fitted else ""
     yield f"filter replacement above {replacement} after {alarms.replacement_cycles} full cycles"
@@ -217,16 +199,12 @@ def _air(collector: Collector) -> Iterator[str]:
         return
     rated = f"{air.rated_pulse_l:g} L of free air (20 C, {air.reference})"
     if collector.header is not None and air.header_volume_l is not None:
-        yield (
-            f"air of a pulse by the fall of header pressure in {air.header_volume_l:g} L; where "
-            f"that cannot be seen, {rated}"
-        )
+        fall = f"the fall of header pressure in {air.header_volume_l:g} L"
+        yield f"air of a pulse by {fall}; where that cannot be seen, {rated}"
     else:
         yield f"air of a pulse as rated: {rated}"
-    yield (
-        f"{air.energy_kwh_per_m3:g} kWh for a m3 of it, {air.price_per_kwh:g} {air.currency} for a "
-        "kWh"
-    )
+    price = f"{air.price_per_kwh:g} {air.currency} for a kWh"
+    yield f"{air.energy_kwh_per_m3:g} kWh for a m3 of it, {price}"
 
 
 def _daemon(settings: Settings) -> Iterator[str]:
@@ -259,6 +237,7 @@ def _broker(broker: Broker, client_id: str) -> Iterator[str]:
 
 
 def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[str]:
+    yield from _broker(mqtt, settings.mqtt_client_id)
     topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
     yield (
         f"topics below {topics}; a measurement when dP has changed by {mqtt.dp_deadband}, header "
@@ -283,12 +262,12 @@ def _taken(what: str, acknowledge: bool, adjust: bool) -> str:
 
 
 def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[str]:
+    yield from _broker(sparkplug, settings.sparkplug_client_id)
     devices = ", ".join(collector.name for collector in settings.collectors)
     yield f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
-    host = sparkplug.primary_host
-    waits = (
-        "nobody is waited for" if host is None else f"nothing is published while {host} is offline"
-    )
+    waits = "nobody is waited for"
+    if sparkplug.primary_host is not None:
+        waits = f"nothing is published while {sparkplug.primary_host} is offline"
     yield f"{waits}; up to {sparkplug.history_values} values of each device are kept meanwhile"
     yield _taken("commands to devices", sparkplug.commands_enabled, sparkplug.commands_adjust)
 
@@ -300,13 +279,13 @@ def _plc(settings: Settings, plc: Plc) -> Iterator[str]:
         yield _Caution("whoever reaches that port can read it")
 
 
-def _metrics(metrics: Metrics) -> Iterator[str]:
+def _metrics(_: Settings, metrics: Metrics) -> Iterator[str]:
     yield f"OpenMetrics at http://{metrics.host}:{metrics.port}/metrics"
     if not metrics.is_local:
         yield _Caution("whoever reaches that port can read them")
 
 
-def _panel(panel: Panel) -> Iterator[str]:
+def _panel(_: Settings, panel: Panel) -> Iterator[str]:
     scheme = "http" if panel.tls is None else "https"
     who = "whoever reaches it" if panel.shows_to_all else "whoever signs in"
     users = "nobody can sign in" if panel.users_file is None else f"users in {panel.users_file}"
@@ -315,50 +294,43 @@ def _panel(panel: Panel) -> Iterator[str]:
         yield _Caution("others on the network can read passwords, as allow_plaintext is set")
 
 
-def _both(pressure: Pressure) -> str:
-    return f"{pressure} ({show(pressure.pa, PressureUnit.KPA)})"
+_SERVICES: Mapping[str, Callable[[Settings, Any], Iterator[str]]] = MappingProxyType(
+    {"mqtt": _mqtt, "sparkplug": _sparkplug, "plc": _plc, "panel": _panel, "metrics": _metrics}
+)
 
 
 # --- cautions: what a collector does without, and what of its settings wants thinking about
 
+_WITHOUT = {
+    "contacts.blower_running": "no blower contact: no downtime cleaning; no low dP alarm, as dP "
+    "alone cannot tell a torn filter from a stopped blower; no check of the zero at every stop, "
+    "and missing dP shows no fault of a sensing line; before a zero is taken a person must confirm "
+    "that the blower stands still; flow is proved by dP alone, which a plugged sensing line or a "
+    "drifted zero can feign",
+    "header": "no header transmitter: pulses are not held back when the air supply fails; a valve "
+    "that does not fire is seen by dP alone, and looks like a row that no longer recovers",
+    "contacts.smoke": "no smoke contact: pulses and blower run on when there is smoke or a spark",
+    "contacts.door_open": "no door contact: pulses go on while an access door is open",
+    "contacts.stop": "no stop contact: pulses can be stopped only by selecting the mode off",
+}
+"""What the lack of each optional input rules out."""
 
-def _not_fitted(collector: Collector) -> Iterator[str]:
-    """One line for each optional input that is not fitted, and for what that rules out."""
-    contacts = collector.contacts
-    if contacts.blower_running is None:
-        yield (
-            "no blower contact: no downtime cleaning; no low dP alarm, as dP alone cannot tell a "
-            "torn filter from a stopped blower; no check of the zero at every stop, and missing dP "
-            "shows no fault of a sensing line; before a zero is taken a person must confirm that "
-            "the blower stands still; flow is proved by dP alone, which a plugged sensing "
-            "line or a drifted zero can feign"
-        )
-    if collector.header is None:
-        yield (
-            "no header transmitter: pulses are not held back when the air supply fails; a valve "
-            "that does not fire is seen by dP alone, and looks like a row that no longer recovers"
-        )
-    if contacts.smoke is None:
-        yield "no smoke contact: pulses and blower run on when there is smoke or a spark"
-    if contacts.door_open is None:
-        yield "no door contact: pulses go on while an access door is open"
-    if contacts.stop is None:
-        yield "no stop contact: pulses can be stopped only by selecting the mode off"
+_NO_WATCHDOG = {
+    OutputKind.VALVES_ON_OFF: "no module watchdog: if the daemon or its line dies in the middle of "
+    "a pulse, that valve stays on until the daemon is back",
+    OutputKind.DEMAND_CONTACT: "no module watchdog: if the daemon or its line dies while the "
+    "demand contact is closed, the sequencer board pulses on until the daemon is back",
+}
 
 
-def _accepted(collector: Collector) -> Iterator[str]:
-    """What the settings take on."""
+def _cautions(collector: Collector) -> Iterator[str]:
+    """What is not fitted, and what the settings take on."""
+    for name, text in _WITHOUT.items():
+        if attrgetter(name)(collector) is None:
+            yield text
     outputs = collector.outputs
-    if outputs.kind is OutputKind.VALVES_ON_OFF and outputs.watchdog is None:
-        yield (
-            "no module watchdog: if the daemon or its line dies in the middle of a pulse, that "
-            "valve stays on until the daemon is back"
-        )
-    if outputs.kind is OutputKind.DEMAND_CONTACT and outputs.watchdog is None:
-        yield (
-            "no module watchdog: if the daemon or its line dies while the demand contact is "
-            "closed, the sequencer board pulses on until the daemon is back"
-        )
+    if outputs.watchdog is None and outputs.kind in _NO_WATCHDOG:
+        yield _NO_WATCHDOG[outputs.kind]
     off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
     if off:
         yield f"alarms taken out: {', '.join(off)}"
@@ -374,8 +346,7 @@ def _accepted(collector: Collector) -> Iterator[str]:
             "downtime cleaning pulses without air flow: for combustible dust only as the site's "
             "dust hazard analysis allows"
         )
-    if collector.pulsing.order and len(collector.outputs.coils) >= 4:
-        pairs = neighbours_in_succession(collector.order)
-        if pairs:
-            listed = ", ".join(f"{a} then {b}" for a, b in pairs)
-            yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"
+    pairs = neighbours_in_succession(collector.order)
+    if pairs and collector.pulsing.order and len(outputs.coils) >= 4:
+        listed = ", ".join(f"{a} then {b}" for a, b in pairs)
+        yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"

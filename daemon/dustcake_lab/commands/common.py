@@ -1,10 +1,12 @@
 """What commands of the lab share: rows that cannot be used, and long work, how far it has come."""
 
+import argparse
 import gc
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from threading import Lock
 
 from dustcake.cli.common import between, fail
@@ -15,6 +17,34 @@ LISTED_BAD_ROWS = 20
 FLOW_M3S = between(0.0, 100.0, "the flow in m3/s, such as 1.2")
 """No collector has more (common practice, no source): such a number is in other units."""
 AIR_L = between(0.0, 10_000.0, "litres of free air for one pulse, such as 40")
+
+
+def file_called(*endings: str) -> Callable[[str], Path]:
+    """A file to write, whose ending says what it is."""
+
+    def read(text: str) -> Path:
+        if Path(text).suffix.lower() not in endings:
+            wanted = " or ".join(endings)
+            raise argparse.ArgumentTypeError(f"{text!r}: name a file that ends in {wanted}")
+        return Path(text)
+
+    return read
+
+
+def whole_number(least: int, most: int) -> Callable[[str], int]:
+    """A whole number from ``least`` to ``most``."""
+
+    def read(text: str) -> int:
+        try:
+            value = int(text)
+        except ValueError:
+            value = least - 1
+        if not least <= value <= most:
+            limits = f"from {least} to {most}"
+            raise argparse.ArgumentTypeError(f"{text!r}: give a whole number {limits}")
+        return value
+
+    return read
 
 
 class BadRowReport:

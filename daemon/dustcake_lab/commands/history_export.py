@@ -4,9 +4,10 @@ import argparse
 from pathlib import Path
 
 from dustcake.adapters.store import StoreRefused
-from dustcake.cli.common import DONE, CommandError, UsageError, chosen_collector, file_called
+from dustcake.cli.common import DONE, CommandError, UsageError, chosen_collector
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.common import file_called
 from dustcake_lab.traces.columns import PARQUET_ENDINGS, TraceError
 from dustcake_lab.traces.files import ExportError, UnwritableError, export
 
@@ -17,15 +18,13 @@ open."""
 
 def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     """Write it; returns the exit code."""
-    about_events = [
-        f"--{name}"
-        for name in ("alarms", "log", "life", "air", "kind", "json", "csv")
-        if getattr(arguments, name)
-    ]
+    about_events = [name for name in ("kind", "json", "csv") if getattr(arguments, name)]
+    if arguments.only is not None:
+        about_events.insert(0, arguments.only)
     if about_events:
         raise UsageError(
-            f"--export goes without {', '.join(about_events)}: a trace has all that was read; "
-            "leave the one or the other out"
+            f"--export goes without {', '.join(f'--{name}' for name in about_events)}: a trace has "
+            "all that was read; leave the one or the other out"
         )
     collector = chosen_collector(settings, arguments.collector)
     journal, to = Path(settings.journal.path), arguments.export

@@ -1,4 +1,23 @@
-"""`dustcake life`: how long filters will last, from a recorded trace, as a range."""
+"""Say from a recorded trace how long the filters will last, as a range.
+
+example:
+  dustcake life clogging.csv --limit 600Pa --at 50 75 100 --json
+
+The trace is as for `dustcake replay`: `time` (ISO 8601 with zone, or seconds) and one of
+`dp_pa`, `dp_inh2o`, `dp_mbar`, `dp_mmh2o`; optional `flow_m3s` and `blower_running`. With flow, dP
+is brought to the reference flow, in proportion (flow through media and cake is laminar). Time in
+which the blower does not run does not count.
+
+What is said at each point of the trace rests on what came before it alone: between how much more
+running time dP will reach the limit, with 80 % confidence. The range mixes laws of growth that
+decelerate, keep on or accelerate; it is no date and no promise. The daemon does the same with the
+residual dP after each cleaning.
+
+With --json each forecast is one object: `t_s` (running time), `outlook` (`range`, `beyond_horizon`,
+`reached`, `not_enough_data`), `remaining_low_s` and `remaining_high_s` (null: beyond the horizon),
+`confidence`. The last is the summary, with `reached_s`: the running time at which dP reached the
+limit in the trace itself, or null. Exit code 0: done; 2: the options or the trace are not in order.
+"""
 
 import argparse
 import json
@@ -23,26 +42,6 @@ from dustcake_lab.traces.rows import open_trace
 if TYPE_CHECKING:
     from dustcake_lab.traces.samples import Columns
 
-DESCRIPTION = "Say from a recorded trace how long the filters will last, as a range."
-EPILOG = """\
-example:
-  dustcake life clogging.csv --limit 600Pa --at 50 75 100 --json
-
-The trace is as for `dustcake replay`: `time` (ISO 8601 with zone, or seconds) and one of
-`dp_pa`, `dp_inh2o`, `dp_mbar`, `dp_mmh2o`; optional `flow_m3s` and `blower_running`. With flow, dP
-is brought to the reference flow, in proportion (flow through media and cake is laminar). Time in
-which the blower does not run does not count.
-
-What is said at each point of the trace rests on what came before it alone: between how much more
-running time dP will reach the limit, with 80 % confidence. The range mixes laws of growth that
-decelerate, keep on or accelerate; it is no date and no promise. The daemon does the same with the
-residual dP after each cleaning.
-
-With --json each forecast is one object: `t_s` (running time), `outlook` (`range`, `beyond_horizon`,
-`reached`, `not_enough_data`), `remaining_low_s` and `remaining_high_s` (null: beyond the horizon),
-`confidence`. The last is the summary, with `reached_s`: the running time at which dP reached the
-limit in the trace itself, or null. Exit code 0: done; 2: the options or the trace are not in order.
-"""
 
 _STRETCHES = 1920  # of the whole trace: all that is kept of it, whatever its length
 _CLEANED_STRETCHES = 200  # each long enough to hold cleanings

@@ -1,28 +1,5 @@
-"""`dustcake replay`: what these settings would have done on a recorded trace, and why."""
+"""Take the decisions of the daemon on a recorded trace, and say why.
 
-import argparse
-import shutil
-import sys
-import tempfile
-from pathlib import Path
-from typing import IO, TYPE_CHECKING
-
-from dustcake.adapters.store import StoreRefused
-from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, settings_in
-from dustcake.settings.model import Collector
-from dustcake.settings.setpoints import to_setpoints
-from dustcake_lab.commands.common import BadRowReport, long_work, progress_line
-from dustcake_lab.replay.listing import JsonListing, Listing, Tallies, WordsListing
-from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
-from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
-from dustcake_lab.traces.columns import BadRow, TraceError
-from dustcake_lab.traces.files import OpenTrace, open_any
-
-if TYPE_CHECKING:
-    from dustcake_lab.traces.samples import SampleStream, UsableStream
-
-DESCRIPTION = "Take the decisions of the daemon on a recorded trace, and say why."
-EPILOG = """\
 example:
   dustcake replay march.csv --settings /etc/dustcake/dustcake.toml --json
 
@@ -48,6 +25,28 @@ started, and `alarms` the times an alarm was raised; of these `while_it_holds` h
 `holds_until_s`, while the answers hold, and `beyond` what came after it. Exit code 0: done; 2: the
 settings, the options or the trace are not in order.
 """
+
+import argparse
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+from dustcake.adapters.store import StoreRefused
+from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, settings_in
+from dustcake.settings.model import Collector
+from dustcake.settings.setpoints import to_setpoints
+from dustcake_lab.commands.common import BadRowReport, long_work, progress_line
+from dustcake_lab.replay.listing import JsonListing, Listing, Tallies, WordsListing
+from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
+from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
+from dustcake_lab.traces.columns import BadRow, TraceError
+from dustcake_lab.traces.files import OpenTrace, open_any
+
+if TYPE_CHECKING:
+    from dustcake_lab.traces.samples import SampleStream, UsableStream
+
 _KEPT_IN_MEMORY_BYTES = 8_000_000
 _PROGRESS_FROM_BYTES = 20_000_000
 _PROGRESS_EVERY_BYTES = 5_000_000

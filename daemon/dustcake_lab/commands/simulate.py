@@ -1,4 +1,22 @@
-"""`dustcake simulate`: the daemon's decisions on a simulated collector, far faster than life."""
+"""Run the daemon's decisions on a simulated collector, far faster than life.
+
+example:
+  dustcake simulate shift_year --days 30 --json
+  dustcake simulate tired_compressor --plot tired.png
+  dustcake simulate my_plant.toml --settings /etc/dustcake/dustcake.toml
+
+SCENARIO is the path of a TOML file of your own, or the name of one that comes with dustcake:
+%(names)s.
+Without --settings, the settings file that the scenario names is used.
+
+The collector and the daemon's own decision core run together, as fast as they can; with --speed
+so many times faster than life. Scenario time begins at midnight of a Monday, and is shown as that
+of 1 January 2024, UTC. The same --seed gives the same run.
+
+With --json each event is one object, as `dustcake replay --json` prints them; the last is the
+summary, with the plant's side in `plant`. Exit code 0: done; 2: the scenario, the settings or the
+options are not in order. What is simulated is no claim about a real collector.
+"""
 
 import argparse
 import json
@@ -27,31 +45,12 @@ from dustcake_sim.scenario import (
 
 _DAY_S = 86_400.0
 _SAMPLES, _SAMPLE_S = 4000, 3.0  # of a run that is to be drawn: so many, no closer than that
-DESCRIPTION = "Run the daemon's decisions on a simulated collector, far faster than life."
-EPILOG = """\
-example:
-  dustcake simulate shift_year --days 30 --json
-  dustcake simulate tired_compressor --plot tired.png
-  dustcake simulate my_plant.toml --settings /etc/dustcake/dustcake.toml
-
-SCENARIO is the path of a TOML file of your own, or the name of one that comes with dustcake:
-%(names)s.
-Without --settings, the settings file that the scenario names is used.
-
-The collector and the daemon's own decision core run together, as fast as they can; with --speed
-so many times faster than life. Scenario time begins at midnight of a Monday, and is shown as that
-of 1 January 2024, UTC. The same --seed gives the same run.
-
-With --json each event is one object, as `dustcake replay --json` prints them; the last is the
-summary, with the plant's side in `plant`. Exit code 0: done; 2: the scenario, the settings or the
-options are not in order. What is simulated is no claim about a real collector.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake simulate`."""
     names = textwrap.fill(", ".join(packaged_scenarios()), 92, break_long_words=False)
-    parser.epilog = EPILOG % {"names": names}
+    parser.epilog = str(parser.epilog) % {"names": names}
     parser.add_argument("scenario", metavar="SCENARIO", help="name or path of a scenario (TOML)")
     parser.add_argument("--settings", type=Path, metavar="FILE", help="the settings file (TOML)")
     parser.add_argument(
@@ -95,7 +94,7 @@ def _simulate(arguments: argparse.Namespace) -> None:
             f"{error}: choose settings with one output for each row, or another scenario"
         ) from None
     until_s = (arguments.days or scenario.days) * _DAY_S
-    curves, line = Curves(scenario.plant.rows), progress_line()
+    curves, line = Curves(scenario.plant.rows, until_s), progress_line()
     watchers: list[Callable[[ClosedLoop], None]] = [] if line is None else [_Bar(line, until_s)]
     if arguments.plot is not None:
         watchers.append(curves.watch)

@@ -1,15 +1,5 @@
-"""`dustcake study`: which set points would serve a collector best, from a trace of it."""
+"""Fit a collector to a trace, and try settings on it.
 
-import argparse
-from importlib.util import find_spec
-from pathlib import Path
-
-from dustcake.cli.common import UsageError, between, file_called, whole_number
-from dustcake.settings.extras import install_hint
-from dustcake_lab.commands.common import AIR_L, FLOW_M3S
-
-DESCRIPTION = "Fit a collector to a trace, and try settings on it."
-EPILOG = """\
 example:
   dustcake history --since 28d --export march.parquet
   dustcake study march.parquet --settings /etc/dustcake/dustcake.toml --flow 1.2 --report march.html
@@ -50,6 +40,14 @@ all, whose `event` is "fleet".
 Needs the extra `analysis`. Exit code 0: done; 2: settings, options or trace are not in order, or
 the trace cannot say.
 """
+
+import argparse
+from importlib.util import find_spec
+from pathlib import Path
+
+from dustcake.cli.common import UsageError, between
+from dustcake.settings.extras import install_hint
+from dustcake_lab.commands.common import AIR_L, FLOW_M3S, file_called, whole_number
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -52,7 +52,7 @@ def journal_lines(
         bounded = since_utc_s is not None or until_utc_s is not None
         from_s = -inf if since_utc_s is None else since_utc_s
         to_s = inf if until_utc_s is None else until_utc_s
-        for start, happened in history.inputs_by_start(collector):
+        for start, happened in history.inputs(collector):
             if not isinstance(happened, PollCompleted):
                 continue
             starts.add(start)

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from dustcake.adapters.mqtt import EdgeNodeLink, LinkSettings, LinkStatus, MqttVersion
+from dustcake.adapters.mqtt import EdgeNodeLink
 from dustcake.core.inputs import Stamp
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
+from ports.mqtt.running_link import Noting, settings_for
 from publish.sparkplug.host import GROUP, NODE, dp, mode
 from publish.sparkplug.independent import parsed
 from system_support.broker import Broker, Subscriber, until
@@ -43,6 +44,10 @@ class HandClock:
         raise AssertionError(mono_s)
 
 
+class NotingEdgeNodeLink(Noting, EdgeNodeLink):
+    """One that keeps every status it has had."""
+
+
 class Linked:
     """A node under test, fed by hand."""
 
@@ -50,33 +55,24 @@ class Linked:
         self,
         port: int,
         *,
-        version: MqttVersion = MqttVersion.V5,
+        version: str = "5",
         host: str | None = None,
         commands: bool = True,
         unsure_s: float = 0.0,
     ) -> None:
-        settings = LinkSettings(
-            host="127.0.0.1",
-            port=port,
-            client_id="mill-sparkplug",
-            root="",
-            version=version,
-            retry_first_s=0.02,
-            retry_cap_s=0.1,
-            table="sparkplug",
+        settings = settings_for(
+            port, client_id="mill-sparkplug", version=version, retry_cap_s=0.1, table="sparkplug"
         )
         self.clock = HandClock()
         topics = NodeTopics(GROUP, NODE)
         self.node = EdgeNode(topics, [DEVICE], capacity=1000, unsure_s=unsure_s)
         self.asked: list[DeviceRequest | Refused] = []
-        self.statuses: list[LinkStatus] = []
-        self.link = EdgeNodeLink(
+        self.link = NotingEdgeNodeLink(
             settings,
             self.node,
             PrimaryHost(host),
             self.clock,
             on_request=self._ask if commands else None,
-            on_status=self.statuses.append,
             uniform=lambda: 0.5,
         )
         self._number = 0
@@ -101,7 +97,7 @@ class Linked:
 
     def causes(self) -> list[str]:
         """Why connections were lost, in words."""
-        return [each.trouble.cause for each in self.statuses if each.trouble is not None]
+        return [each.trouble.cause for each in self.link.statuses if each.trouble is not None]
 
 
 @contextlib.asynccontextmanager

@@ -2,17 +2,18 @@
 
 import asyncio
 import contextlib
-import dataclasses
 import json
 from collections.abc import AsyncIterator, Callable, Sequence
+from pathlib import Path
 from typing import Any
 
-from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink, MqttVersion
+from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
 from dustcake.ports import Outbox
 from dustcake.publish.topics import Keep, Publication
+from dustcake.settings.services import Broker, Tls
 from system_support.broker import until
 
-VERSIONS = (MqttVersion.V5, MqttVersion.V3_1_1)
+VERSIONS = ("5", "3.1.1")
 
 
 def message(topic: str, keep: Keep = Keep.EVENT, **body: Any) -> Publication:
@@ -26,44 +27,81 @@ def numbered(seq: int) -> Publication:
 
 
 class Says:
-    """A presence; ``states`` are its current retained states."""
+    """What a daemon says of itself; ``states`` are its current retained states, and ``number``
+    tells apart what it has said, a will first."""
 
-    def __init__(self, states: Sequence[Publication] = ()) -> None:
+    def __init__(self, states: Sequence[Publication] = (), topic: str = "mill/online") -> None:
         self.states = states
+        self._topic = topic
+        self._number = 0
 
-    def will(self) -> Publication:
-        return message("mill/online", Keep.LATEST, schema="mill.online.1", online=False, why="will")
-
-    def birth(self) -> Publication:
-        return message("mill/online", Keep.LATEST, schema="mill.online.1", online=True)
+    def online(self, online: bool) -> Publication:
+        self._number += 1
+        schema = "mill.online.1"
+        return message(self._topic, Keep.LATEST, schema=schema, online=online, number=self._number)
 
     def current(self) -> Sequence[Publication]:
         return self.states
 
-    def goodbye(self) -> Publication:
-        return message("mill/online", Keep.LATEST, online=False, why="goodbye")
-
 
 def settings_for(port: int, **changes: Any) -> LinkSettings:
-    settings = LinkSettings(
-        host="127.0.0.1",
-        port=port,
-        client_id="mill-daemon",
-        root="mill",
-        retry_first_s=0.02,
-        retry_cap_s=0.2,
+    """``changes``: of the link, or of its broker, whose files may be given as paths."""
+    of_link = {name for name in changes if name in LinkSettings.__annotations__}
+    of_broker = {
+        name: str(value) if isinstance(value, Path) else value
+        for name, value in changes.items()
+        if name not in of_link
+    }
+    return LinkSettings(
+        Broker(host="127.0.0.1", port=port).model_copy(update=of_broker),
+        **{
+            "client_id": "mill-daemon",
+            "root": "mill",
+            "retry_first_s": 0.02,
+            "retry_cap_s": 0.2,
+            **{name: changes[name] for name in of_link},
+        },
     )
-    return dataclasses.replace(settings, **changes)
+
+
+def tls_files(
+    ca: Path | None = None,
+    cert: Path | None = None,
+    key: Path | None = None,
+    *,
+    verify: bool = True,
+) -> Tls:
+    """TLS with these PEM files."""
+    ca_file, cert_file, key_file = (None if each is None else str(each) for each in (ca, cert, key))
+    return Tls(ca_file=ca_file, cert_file=cert_file, key_file=key_file, verify=verify)
+
+
+class Noting:
+    """A link that keeps every status it has had."""
+
+    statuses: list[LinkStatus]
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        if name == "status":
+            vars(self).setdefault("statuses", []).append(value)
+        super().__setattr__(name, value)
+
+
+class NotingLink(Noting, MqttLink):
+    pass
 
 
 class RunningLink:
     """The link and each status it has reported; one that was waited for is past."""
 
     def __init__(self) -> None:
-        self.link: MqttLink
+        self.link: NotingLink
         self.task: asyncio.Task[None]
-        self.statuses: list[LinkStatus] = []
         self._past = 0
+
+    @property
+    def statuses(self) -> list[LinkStatus]:
+        return self.link.statuses
 
     async def connected(self) -> None:
         await self._until(lambda: self.link.status.connected, "connection")
@@ -101,15 +139,14 @@ class RunningLink:
 async def link_running(
     settings: LinkSettings,
     outbox: Outbox,
-    presence: Says | None = None,
-    on_request: Any = None,
+    says: Says | None = None,
+    answer: Any = None,
     uniform: Callable[[], float] = lambda: 0.5,
 ) -> AsyncIterator[RunningLink]:
     """A link at work; cancelled at the end."""
     running = RunningLink()
-    link = MqttLink(
-        settings, outbox, presence or Says(), on_request, running.statuses.append, uniform
-    )
+    says = says or Says()
+    link = NotingLink(settings, outbox, says.online, says.current, answer, uniform)
     running.link = link
     running.task = task = asyncio.create_task(link.run())
     try:

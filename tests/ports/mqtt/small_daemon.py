@@ -3,10 +3,15 @@
 import asyncio
 import sys
 
-from dustcake.adapters.mqtt import MqttLink, MqttVersion
+from dustcake.adapters.mqtt import MqttLink
 from ports.fake_store import FakeStore
 from ports.mqtt.running_link import Says, settings_for
 
 if __name__ == "__main__":
-    settings = settings_for(int(sys.argv[1]), version=MqttVersion(sys.argv[2]))
-    asyncio.run(MqttLink(settings, FakeStore(), Says()).run())
+    settings = settings_for(int(sys.argv[1]), version=sys.argv[2])
+    says = Says()
+
+    async def run() -> None:
+        await MqttLink(settings, FakeStore(), says.online, says.current).run()
+
+    asyncio.run(run())

@@ -1,15 +1,15 @@
 """The example broker configuration in deploy/: each user may do what its access rules say."""
 
-import dataclasses
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from dustcake.adapters.mqtt import LinkSettings, TlsFiles
-from dustcake.publish.topics import Keep, Publication
+from dustcake.adapters.mqtt import LinkSettings
+from dustcake.publish.topics import Keep
 from ports.fake_store import FakeStore
-from ports.mqtt.running_link import Says, link_running, message, settings_for
+from ports.mqtt.running_link import Says, link_running, message, settings_for, tls_files
 from system_support.broker import until
 from system_support.example_broker import Example, example_running
 
@@ -24,32 +24,23 @@ async def example(tmp_path: Path) -> AsyncIterator[Example]:
         yield made
 
 
-def settings_of(example: Example, collector: str = "welding-1") -> LinkSettings:
+def settings_of(example: Example, collector: str = "welding-1", **changes: Any) -> LinkSettings:
     return settings_for(
         example.broker.port,
-        host="localhost",
-        client_id=collector,
-        root="dustcake",
-        username=collector,
-        password_file=example.folder / f"{collector}.password",
-        tls=TlsFiles(example.certificates.ca),
+        **{
+            "host": "localhost",
+            "client_id": collector,
+            "root": "dustcake",
+            "username": collector,
+            "password_file": example.folder / f"{collector}.password",
+            "tls": tls_files(example.certificates.ca),
+            **changes,
+        },
     )
 
 
-class Daemon(Says):
-    """A presence of one collector."""
-
-    def __init__(self, collector: str) -> None:
-        super().__init__()
-        self._collector = collector
-
-    def _say(self, **body: object) -> Publication:
-        return message(f"dustcake/{self._collector}/online", Keep.LATEST, **body)
-
-    def will(self) -> Publication:
-        return self._say(online=False)
-
-    birth = goodbye = will
+def says(collector: str) -> Says:
+    return Says(topic=f"dustcake/{collector}/online")
 
 
 async def test_each_user_may_write_what_the_access_rules_say(example: Example) -> None:
@@ -111,13 +102,13 @@ async def test_each_collector_has_a_connection_that_speaks_for_it(
     example: Example, store: FakeStore
 ) -> None:
     store.queue(message("dustcake/welding-1/state", Keep.LATEST, phase="idle"))
-    async with link_running(settings_of(example), store, Daemon("welding-1")) as daemon:
+    async with link_running(settings_of(example), store, says("welding-1")) as daemon:
         await daemon.connected()
         await until(lambda: store.empty, "the state to be delivered")
     # The same with the other's user: refused, and said so.
     store.queue(message("dustcake/welding-1/state", Keep.LATEST, phase="forged"))
     other = settings_of(example, "welding-2")
-    async with link_running(other, store, Daemon("welding-2")) as daemon:
+    async with link_running(other, store, says("welding-2")) as daemon:
         await daemon.cause("the broker refuses a publication to dustcake/welding-1/state")
     said = await example.run_client(
         "mosquitto_sub", "viewer", "-t", "dustcake/welding-1/state", "-C", "1", "-W", "10"
@@ -155,9 +146,9 @@ async def test_a_sparkplug_node_speaks_for_itself_alone(example: Example) -> Non
 async def test_without_a_password_or_encryption_nobody_gets_in(
     example: Example, store: FakeStore
 ) -> None:
-    nameless = dataclasses.replace(settings_of(example), username=None, password_file=None)
-    async with link_running(nameless, store, Daemon("welding-1")) as daemon:
+    nameless = settings_of(example, username=None, password_file=None)
+    async with link_running(nameless, store, says("welding-1")) as daemon:
         await daemon.cause("does not let user (none) in")
-    plain = dataclasses.replace(settings_of(example), tls=None)
-    async with link_running(plain, store, Daemon("welding-1")) as daemon:
+    plain = settings_of(example, tls=None)
+    async with link_running(plain, store, says("welding-1")) as daemon:
         await daemon.cause("closed the connection before answering")

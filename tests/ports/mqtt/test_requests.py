@@ -4,8 +4,8 @@ import asyncio
 
 import pytest
 
-from dustcake.adapters.mqtt import Incoming, MqttVersion
-from dustcake.adapters.mqtt.link import LARGEST_PAYLOAD, MOST_WAITING, Reply
+from dustcake.adapters.mqtt import Incoming, Reply
+from dustcake.adapters.mqtt.link import LARGEST_PAYLOAD, MOST_WAITING
 from ports.fake_store import FakeStore
 from ports.mqtt.running_link import VERSIONS, link_running, settings_for
 from system_support.broker import Broker, until
@@ -24,15 +24,13 @@ class Desk:
         self.open = asyncio.Event()
         self.open.set()
 
-    async def __call__(self, incoming: Incoming, reply: Reply) -> None:
+    async def answer(self, incoming: Incoming) -> Reply:
+        if incoming.is_one_too_many:
+            self.turned_away += 1
+            return "desk/busy", b"{}"
         self.taken.append(incoming)
         await self.open.wait()
-        answer_at = incoming.response_topic or "mill/c1/reply/kim"
-        reply(answer_at, b'{"accepted": true}', incoming.correlation_data)
-
-    def busy(self, incoming: Incoming, reply: Reply) -> None:
-        self.turned_away += 1
-        reply("desk/busy", b"{}", None)
+        return "mill/c1/reply/kim", b'{"accepted": true}'
 
 
 async def test_request_and_reply_with_mqtt_5(broker: Broker, store: FakeStore) -> None:
@@ -40,7 +38,7 @@ async def test_request_and_reply_with_mqtt_5(broker: Broker, store: FakeStore) -
     settings = settings_for(broker.port, request_topics=FILTERS)
     async with (
         broker.subscriber("desk/7", line_format="%p %D %C") as replies,
-        link_running(settings, store, on_request=desk) as running_link,
+        link_running(settings, store, answer=desk.answer) as running_link,
     ):
         await running_link.connected()
         await broker.publish(
@@ -51,17 +49,17 @@ async def test_request_and_reply_with_mqtt_5(broker: Broker, store: FakeStore) -
         )
         await until(lambda: len(replies.lines) == 1, "the reply")
         assert desk.taken == [
-            Incoming("mill/c1/request", b'{"do": "it"}', False, 20.0, "desk/7", b"abc")
+            Incoming("mill/c1/request", b'{"do": "it"}', False, 20, "desk/7", b"abc")
         ]
         assert replies.lines == ['{"accepted": true} abc application/json']
 
 
 async def test_request_with_mqtt_3_1_1(broker: Broker, store: FakeStore) -> None:
     desk = Desk()
-    settings = settings_for(broker.port, version=MqttVersion.V3_1_1, request_topics=FILTERS)
+    settings = settings_for(broker.port, version="3.1.1", request_topics=FILTERS)
     async with (
         broker.subscriber("mill/c1/reply/kim") as replies,
-        link_running(settings, store, on_request=desk) as running_link,
+        link_running(settings, store, answer=desk.answer) as running_link,
     ):
         await running_link.connected()
         await broker.publish("mill/c1/request", "{}")
@@ -71,7 +69,7 @@ async def test_request_with_mqtt_3_1_1(broker: Broker, store: FakeStore) -> None
 
 async def test_off_by_default(broker: Broker, store: FakeStore) -> None:
     desk = Desk()
-    async with link_running(settings_for(broker.port), store, on_request=desk) as running_link:
+    async with link_running(settings_for(broker.port), store, answer=desk.answer) as running_link:
         await running_link.connected()
         await broker.publish("mill/c1/request", "{}")
     assert "Received SUBSCRIBE from mill-daemon" not in broker.log
@@ -80,19 +78,19 @@ async def test_off_by_default(broker: Broker, store: FakeStore) -> None:
 
 @pytest.mark.parametrize("version", VERSIONS)
 async def test_oversize_requests_are_cut_and_retained_ones_say_so(
-    broker: Broker, store: FakeStore, version: MqttVersion
+    broker: Broker, store: FakeStore, version: str
 ) -> None:
     desk = Desk()
     await broker.publish("mill/c1/request", '"retained"', "-r")
     settings = settings_for(broker.port, version=version, request_topics=FILTERS)
-    async with link_running(settings, store, on_request=desk) as running_link:
+    async with link_running(settings, store, answer=desk.answer) as running_link:
         await running_link.connected()
         await broker.publish("mill/c1/request", "x" * (LARGEST_PAYLOAD + 1))
         await broker.publish("mill/c1/request", '"retained just now"', "-r")
         await until(lambda: len(desk.taken) == 3, "all three")
     assert [len(each.payload) for each in desk.taken] == [10, LARGEST_PAYLOAD, 19]
     # MQTT 3.1.1 cannot tell that one which comes at once was retained.
-    at_once = version is MqttVersion.V5
+    at_once = version == "5"
     assert [each.retained for each in desk.taken] == [True, False, at_once]
 
 
@@ -104,7 +102,7 @@ async def test_a_flood_is_bounded_and_does_not_hold_up_the_link(
     settings = settings_for(broker.port, request_topics=FILTERS)
     async with (
         broker.subscriber("desk/busy") as told,
-        link_running(settings, store, on_request=desk) as running_link,
+        link_running(settings, store, answer=desk.answer) as running_link,
     ):
         await running_link.connected()
         await broker.publish("mill/c1/request", "x", "--repeat", str(MOST_WAITING + 9))

@@ -7,10 +7,17 @@ from pathlib import Path
 import pytest
 import structlog
 
-from dustcake.adapters.mqtt import MqttVersion, TlsFiles
 from dustcake.publish.topics import Keep
 from ports.fake_store import FakeStore
-from ports.mqtt.running_link import VERSIONS, Says, link_running, message, numbered, settings_for
+from ports.mqtt.running_link import (
+    VERSIONS,
+    Says,
+    link_running,
+    message,
+    numbered,
+    settings_for,
+    tls_files,
+)
 from system_support.broker import (
     Broker,
     Certificates,
@@ -59,7 +66,7 @@ async def test_broker_absent_at_start_then_appears(tmp_path: Path, store: FakeSt
 
 
 @pytest.mark.parametrize("version", VERSIONS)
-async def test_wrong_password(tmp_path: Path, store: FakeStore, version: MqttVersion) -> None:
+async def test_wrong_password(tmp_path: Path, store: FakeStore, version: str) -> None:
     password_file = tmp_path / "password"
     password_file.write_text("wrong\n")
     broker = Broker(tmp_path / "broker", users={"mill": SECRET})
@@ -118,7 +125,7 @@ async def test_something_that_does_not_speak_tls_listens_there(store: FakeStore)
     server = await asyncio.start_server(greet, "127.0.0.1", 0)
     async with server:
         port = server.sockets[0].getsockname()[1]
-        async with link_running(settings_for(port, tls=TlsFiles()), store) as link:
+        async with link_running(settings_for(port, tls=tls_files()), store) as link:
             status = await link.cause("no TLS connection")
             assert status.trouble is not None
             assert "mqtt.port" in status.trouble.remedy
@@ -168,7 +175,7 @@ async def test_tls_with_the_right_authority_and_a_client_certificate(
     broker = Broker(tmp_path, certificates=certificates, client_certificate_required=True)
     store.queue(numbered(1))
     async with running(broker), broker.subscriber("mill/c1/event") as seen:
-        tls = TlsFiles(certificates.ca, certificates.client_cert, certificates.client_key)
+        tls = tls_files(certificates.ca, certificates.client_cert, certificates.client_key)
         for host in ("localhost", "127.0.0.1"):
             async with link_running(settings_for(broker.tls_port, host=host, tls=tls), store) as up:
                 await up.connected()
@@ -180,7 +187,7 @@ async def test_tls_without_the_client_certificate_asked_for(
 ) -> None:
     broker = Broker(tmp_path, certificates=certificates, client_certificate_required=True)
     async with running(broker):
-        settings = settings_for(broker.tls_port, tls=TlsFiles(certificates.ca))
+        settings = settings_for(broker.tls_port, tls=tls_files(certificates.ca))
         async with link_running(settings, store) as link:
             status = await link.cause(f"127.0.0.1:{broker.tls_port}")
             assert status.trouble is not None
@@ -192,14 +199,14 @@ async def test_tls_with_another_authority(
 ) -> None:
     stranger = make_certificates(tmp_path / "stranger", "stranger")
     async with running(Broker(tmp_path / "broker", certificates=certificates)) as broker:
-        settings = settings_for(broker.tls_port, tls=TlsFiles(stranger.ca))
+        settings = settings_for(broker.tls_port, tls=tls_files(stranger.ca))
         async with link_running(settings, store) as link:
             status = await link.cause("is not trusted")
             assert status.trouble is not None
             assert "mqtt.tls.ca_file" in status.trouble.remedy
             assert not link.link.status.connected
         # The system's list of authorities does not know the plant's either.
-        async with link_running(settings_for(broker.tls_port, tls=TlsFiles()), store) as link:
+        async with link_running(settings_for(broker.tls_port, tls=tls_files()), store) as link:
             await link.cause("is not trusted")
 
 
@@ -208,7 +215,7 @@ async def test_tls_without_verification_connects_and_warns(
 ) -> None:
     stranger = make_certificates(tmp_path / "stranger", "stranger")
     async with running(Broker(tmp_path / "broker", certificates=certificates)) as broker:
-        settings = settings_for(broker.tls_port, tls=TlsFiles(stranger.ca, verify=False))
+        settings = settings_for(broker.tls_port, tls=tls_files(stranger.ca, verify=False))
         with structlog.testing.capture_logs() as logs:
             async with link_running(settings, store) as link:
                 await link.connected()
@@ -219,7 +226,7 @@ async def test_tls_to_a_name_the_certificate_is_not_for(
     tmp_path: Path, store: FakeStore, certificates: Certificates
 ) -> None:
     async with running(Broker(tmp_path / "broker", certificates=certificates)) as broker:
-        settings = settings_for(broker.tls_port, host="127.0.0.2", tls=TlsFiles(certificates.ca))
+        settings = settings_for(broker.tls_port, host="127.0.0.2", tls=tls_files(certificates.ca))
         relay = CuttingProxy(broker.tls_port, "127.0.0.2", broker.tls_port)
         async with relay, link_running(settings, store) as link:
             status = await link.cause("is not trusted")
@@ -233,7 +240,7 @@ async def test_tls_certificate_out_of_date(
     async with running(
         Broker(tmp_path / "broker", certificates=out_of_date(certificates))
     ) as broker:
-        settings = settings_for(broker.tls_port, tls=TlsFiles(certificates.ca))
+        settings = settings_for(broker.tls_port, tls=tls_files(certificates.ca))
         async with link_running(settings, store) as link:
             status = await link.cause("expired")
             assert status.trouble is not None
@@ -244,7 +251,7 @@ async def test_tls_to_a_plain_port_and_plain_to_a_tls_port(
     tmp_path: Path, store: FakeStore, certificates: Certificates
 ) -> None:
     async with running(Broker(tmp_path, certificates=certificates)) as broker:
-        settings = settings_for(broker.port, tls=TlsFiles(certificates.ca))
+        settings = settings_for(broker.port, tls=tls_files(certificates.ca))
         async with link_running(settings, store) as link:
             await link.cause("closed the connection before answering")
         async with link_running(settings_for(broker.tls_port), store) as link:
@@ -255,10 +262,10 @@ async def test_tls_files_that_do_not_serve(tmp_path: Path, store: FakeStore) -> 
     not_pem = tmp_path / "not.pem"
     not_pem.write_text("nothing")
     cases = (
-        (TlsFiles(tmp_path / "missing.pem"), "mqtt.tls.ca_file"),
-        (TlsFiles(not_pem), "mqtt.tls.ca_file"),
-        (TlsFiles(None, tmp_path / "missing.pem", tmp_path / "missing.key"), "mqtt.tls.cert_file"),
-        (TlsFiles(None, not_pem, not_pem), "mqtt.tls.cert_file"),
+        (tls_files(tmp_path / "missing.pem"), "mqtt.tls.ca_file"),
+        (tls_files(not_pem), "mqtt.tls.ca_file"),
+        (tls_files(None, tmp_path / "missing.pem", tmp_path / "missing.key"), "mqtt.tls.cert_file"),
+        (tls_files(None, not_pem, not_pem), "mqtt.tls.cert_file"),
     )
     for tls, named in cases:
         async with link_running(settings_for(free_port(), tls=tls), store) as link:

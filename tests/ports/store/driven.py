@@ -46,7 +46,7 @@ class Driven:
         told: list[Publication] = []
         if result.events or result.state.decision is not before.decision:
             told = RENDERER.changes(before, result.state, result.events, happened.at.utc_s)
-        self.told += [one for one in told if one.topic == RENDERER.topics.event]
+        self.told += [one for one in told if one.topic == RENDERER.topics.of("event")]
         self.pulses += sum(event.body.name == "pulse" for event in result.events)
         if result.commands or told or happened.at.mono_s - self._flushed_s >= self._flush_s:
             await self.flush(result.events, told)

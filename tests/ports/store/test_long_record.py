@@ -9,7 +9,9 @@ import pytest
 import structlog
 
 from dustcake.adapters.store import History, Retention, SqliteStore
-from dustcake.adapters.store.retention import PERIOD
+from dustcake.adapters.store.journal_file import open_for_reading
+from dustcake.adapters.store.rows import minute_in
+from dustcake.adapters.store.writing import PERIOD
 from dustcake.core.inputs import (
     Contacts,
     FailureKind,
@@ -49,20 +51,26 @@ def restarted(mono_s: float, offset_s: float | None = UTC_S) -> Restarted:
 
 
 def minutes_in(path: Path) -> list[dict[str, object]]:
-    with History(path) as history:
-        return [
-            {
-                "number": one.number,
-                "start": one.start,
-                "utc_s": one.minute.began_utc_s,
-                "polls": one.minute.polls,
-                "good": one.minute.good,
-                "dp": one.minute.dp,
-                "covered_s": one.minute.covered_s,
-                "blower_s": one.minute.blower_s,
-            }
-            for one in history.minutes(COLLECTOR)
-        ]
+    found = []
+    with closing(open_for_reading(path)) as connection:
+        rows = connection.execute("SELECT n, start FROM minutes ORDER BY n").fetchall()
+        for row, start in rows:
+            one = minute_in(connection, row)
+            assert one is not None
+            number, _, minute = one
+            found.append(
+                {
+                    "number": number,
+                    "start": start,
+                    "utc_s": minute.began_utc_s,
+                    "polls": minute.polls,
+                    "good": minute.good,
+                    "dp": minute.dp,
+                    "covered_s": minute.covered_s,
+                    "blower_s": minute.blower_s,
+                }
+            )
+    return found
 
 
 async def test_minutes_are_folded_from_what_was_committed(path: Path) -> None:
@@ -206,7 +214,7 @@ async def test_events_are_stored_once_and_told_as_they_were_worded(path: Path) -
             await driven.take(poll(second, 1200.0))
         assert driven.pulses > 5
         waiting = await store.outbox(COLLECTOR).pending(1000)
-        told = payloads([one.publication for one in waiting], RENDERER.topics.event)
+        told = payloads([one.publication for one in waiting], RENDERER.topics.of("event"))
         assert told == [one.payload for one in driven.told]
         numbers = [json.loads(one)["seq"] for one in told]
         assert numbers == list(range(1, len(numbers) + 1))
@@ -225,7 +233,7 @@ async def test_an_event_of_another_version_is_still_told(path: Path) -> None:
         with closing(sqlite3.connect(path)) as connection, connection:
             connection.execute("UPDATE events SET name = 'tea_time', body = '{\"cups\": 2}'")
         first = (await store.outbox(COLLECTOR).pending(1))[0].publication
-    assert first.topic == RENDERER.topics.event
+    assert first.topic == RENDERER.topics.of("event")
     assert json.loads(first.payload) | {"utc": None} == {
         "schema": "dustcake/event/1",
         "utc": None,
@@ -246,8 +254,8 @@ async def test_minutes_wait_for_the_broker_and_the_oldest_are_dropped_and_counte
         for second in range(1, hours * 3600):
             await driven.take(poll(second))
         waiting = [one.publication for one in await store.outbox(COLLECTOR).pending(1000)]
-        minutes = [json.loads(one) for one in payloads(waiting, RENDERER.topics.minute)]
-        events = payloads(waiting, RENDERER.topics.event)
+        minutes = [json.loads(one) for one in payloads(waiting, RENDERER.topics.of("minute"))]
+        events = payloads(waiting, RENDERER.topics.of("event"))
     assert events == [one.payload for one in driven.told]
     first, last = minutes[0], minutes[-1]
     assert last["number"] == hours * 60 - 1
@@ -267,7 +275,7 @@ async def test_minutes_deleted_for_their_age_are_dropped_from_the_outbox(path: P
         for second in range(1, 2 * 3600):
             await driven.take(poll(second))
         waiting = [one.publication for one in await store.outbox(COLLECTOR).pending(1000)]
-        first = json.loads(payloads(waiting, RENDERER.topics.minute)[0])
+        first = json.loads(payloads(waiting, RENDERER.topics.of("minute"))[0])
     assert first["dropped"] == first["number"] - 1 > 0
 
 
@@ -297,7 +305,7 @@ async def test_damage_while_running_keeps_events_minutes_and_place_in_time(path:
         for second in range(301, 500):
             await driven.take(poll(second, 1200.0))
         waiting = [one.publication for one in await store.outbox(COLLECTOR).pending(1000)]
-    events = [json.loads(one)["seq"] for one in payloads(waiting, RENDERER.topics.event)]
+    events = [json.loads(one)["seq"] for one in payloads(waiting, RENDERER.topics.of("event"))]
     assert events == list(range(1, told + len(driven.told) + 1))
     assert [one["number"] for one in minutes_in(path)] == list(range(1, len(minutes_in(path)) + 1))
     assert {one["start"] for one in minutes_in(path)} == {1, 2}

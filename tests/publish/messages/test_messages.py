@@ -20,7 +20,8 @@ from dustcake.core.requests.definitions import REQUESTS
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.step import Step
-from dustcake.publish.messages import CHANNELS, document, messages_schema, payload_schemas
+from dustcake.publish.messages import document, messages_schema, payload_schemas
+from dustcake.publish.payloads import SHARED
 from dustcake.publish.render import Renderer
 from dustcake.publish.request_json import (
     InvalidRequest,
@@ -28,8 +29,7 @@ from dustcake.publish.request_json import (
     read_request,
     reply,
 )
-from dustcake.publish.schema_parts import SHARED
-from dustcake.publish.topics import Publication, Topics
+from dustcake.publish.topics import CHANNELS, Publication, Topics
 from dustcake.units import PressureUnit
 from examples import examples
 from publish.histories import SETPOINTS, live

@@ -11,9 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import aiomqtt
+import structlog
 from paho.mqtt.client import Client as PahoClient
 from paho.mqtt.client import DisconnectFlags
 from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -24,11 +26,12 @@ from dustcake.adapters.mqtt.packets import (
     Inbox,
     connect_properties,
     publish_properties,
-    will_properties,
 )
-from dustcake.adapters.mqtt.settings import LinkSettings, MqttVersion, TlsFiles
-from dustcake.adapters.mqtt.trouble import ClosedEarly, PublicationRefused, SetupFault
+from dustcake.adapters.mqtt.trouble import ClosedEarly, LinkFault, LinkSettings, reason_of
 from dustcake.publish.topics import Publication
+from dustcake.settings.services import Tls
+
+_log = structlog.get_logger(__name__)
 
 # The libraries report each fault several times and in their own words; the link reports it once.
 _library_log = logging.getLogger("dustcake.mqtt.library")
@@ -50,15 +53,15 @@ class Connection(aiomqtt.Client):
         on_sent: Callable[[], None],
     ) -> None:
         self._on_sent = on_sent
-        self._speaks_v5 = settings.version is MqttVersion.V5
+        broker = settings.broker
+        self._speaks_v5 = v5 = broker.version == "5"
         self._refusal: ReasonCode | None = None
         self._turns = Turns(MESSAGES_APART_S)
-        v5 = self._speaks_v5
         super().__init__(
-            settings.host,
-            settings.port,
+            broker.host,
+            broker.port_used,
             identifier=settings.client_id,
-            username=settings.username,
+            username=broker.username,
             password=password,
             protocol=aiomqtt.ProtocolVersion.V5 if v5 else aiomqtt.ProtocolVersion.V311,
             clean_session=None if v5 else True,
@@ -68,9 +71,9 @@ class Connection(aiomqtt.Client):
                 will.payload,
                 will.qos,
                 will.retain,
-                will_properties(will) if v5 else None,
+                publish_properties(will, packet_type=PacketTypes.WILLMESSAGE) if v5 else None,
             ),
-            keepalive=settings.keepalive_s,
+            keepalive=broker.keepalive_s,
             timeout=settings.ack_timeout_s,
             tls_context=tls,
             # paho's own check of the host name calls what Python 3.12 has removed.
@@ -87,29 +90,34 @@ class Connection(aiomqtt.Client):
             await self._turns.next()
             yield message
 
-    async def listen(self, topics: Sequence[str]) -> Sequence[object]:
-        """Subscribe at QoS 1; returns what the broker says to each. With MQTT 5 a message that was
-        sent as a retained one says so also when it comes at once.
+    async def listen(
+        self, topics: Sequence[str], refused: str, *, as_published: bool = False
+    ) -> None:
+        """Subscribe at QoS 1; what the broker refuses is logged as ``refused``, and costs only
+        that. ``as_published``, with MQTT 5: a message that was sent as a retained one says so also
+        when it comes at once.
 
         Raises ``aiomqtt.MqttError``.
         """
-        if not self._speaks_v5:
-            return await self.subscribe([(topic, 1) for topic in topics])
-        options = SubscribeOptions(qos=1, retainAsPublished=True)
-        return await self.subscribe([(topic, options) for topic in topics])
+        if self._speaks_v5:
+            options = SubscribeOptions(qos=1, retainAsPublished=as_published)
+            codes = await self.subscribe([(topic, options) for topic in topics])
+        else:
+            codes = await self.subscribe([(topic, 1) for topic in topics])
+        for topic, code in zip(topics, codes, strict=True):
+            if isinstance(code, ReasonCode) and code.is_failure:
+                remedy = "allow this user to read there in the broker's access rules"
+                _log.warning(refused, topic=topic, cause=str(code), remedy=remedy)
 
     async def send(self, publication: Publication, correlation_data: bytes | None = None) -> None:
         """Publish at QoS 0: return when it has been written. Raises ``aiomqtt.MqttError``."""
-        await self._publish(publication, 0, correlation_data)
+        await self.publish(*self._packet(publication, 0, correlation_data))
 
     def send_at_once(self, publication: Publication) -> bool:
         """Publish at QoS 0 if nothing has to be waited for; whether it has been."""
         if self._disconnected.done() or self._client.want_write():
             return False
-        properties = publish_properties(publication) if self._speaks_v5 else None
-        info = self._client.publish(
-            publication.topic, publication.payload, 0, publication.retain, properties
-        )
+        info = self._client.publish(*self._packet(publication, 0))
         return info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
 
     async def deliver(self, publication: Publication) -> None:
@@ -119,25 +127,23 @@ class Connection(aiomqtt.Client):
         acknowledgements were found slower, 500 against 2900 a second on one machine, for the
         broker's replies are then held back by Nagle's algorithm.
 
-        Raises ``PublicationRefused`` where the broker says that it did not take it, and
-        ``aiomqtt.MqttError`` when the connection ends or the acknowledgement does not come; then
-        it may have arrived all the same.
+        Raises ``aiomqtt.MqttError`` where the broker says that it did not take it (MQTT 5; 3.1.1
+        cannot say so), and when the connection ends or the acknowledgement does not come; then it
+        may have arrived all the same.
         """
         self._refusal = None
-        await self._publish(publication, publication.qos, None)
+        await self.publish(*self._packet(publication, publication.qos))
         if self._refusal is not None:
-            raise PublicationRefused(publication.topic, str(self._refusal))
+            raise LinkFault(
+                f"the broker refuses a publication to {publication.topic}: {self._refusal}",
+                "allow this user to write there in the broker's access rules",
+            )
 
-    async def _publish(
-        self, publication: Publication, qos: int, correlation_data: bytes | None
-    ) -> None:
-        await self.publish(
-            publication.topic,
-            publication.payload,
-            qos,
-            publication.retain,
-            publish_properties(publication, correlation_data) if self._speaks_v5 else None,
-        )
+    def _packet(
+        self, publication: Publication, qos: int, correlation_data: bytes | None = None
+    ) -> tuple[str, bytes, int, bool, Properties | None]:
+        properties = publish_properties(publication, correlation_data) if self._speaks_v5 else None
+        return publication.topic, publication.payload, qos, publication.retain, properties
 
     def _on_publish(
         self,
@@ -226,33 +232,28 @@ async def connect(
     """Connect, and disconnect on the way out within ``disconnect_s``. ``on_sent`` is called once
     the broker can be reached, and so gets the request to connect.
 
-
     Each call makes a client of its own: entering the same one again would reorder messages.
     Raises ``aiomqtt.MqttError`` when there is no connection to be had.
     """
-    tls, password, table = None, None, settings.table
-    if settings.tls is not None:
-        tls = await asyncio.to_thread(tls_context, settings.tls, table)
-    if settings.password_file is not None:
-        password = await asyncio.to_thread(read_password, settings.password_file, table)
+    tls, password, broker, table = None, None, settings.broker, settings.table
+    try:
+        broker.host.encode("idna")
+    except UnicodeError as error:
+        raise LinkFault(
+            f"{table}.host {broker.host!r} is not a host name", f"correct {table}.host"
+        ) from error
+    if broker.tls is not None:
+        tls = await asyncio.to_thread(tls_context, broker.tls, table)
+    if broker.password_file is not None:
+        password = await asyncio.to_thread(read_password, broker.password_file, table)
     connection = Connection(settings, password, tls, will, on_sent)
     try:
-        await _enter(connection, settings)
+        await connection.__aenter__()
         yield connection
     finally:
         connection.timeout = disconnect_s
         with suppress(aiomqtt.MqttError):
             await connection.__aexit__(None, None, None)
-
-
-async def _enter(connection: Connection, settings: LinkSettings) -> None:
-    try:
-        await connection.__aenter__()
-    except UnicodeError as error:
-        raise SetupFault(
-            f"{settings.table}.host {settings.host!r} is not a host name",
-            f"correct {settings.table}.host",
-        ) from error
 
 
 class _TidySocket(ssl.SSLSocket):
@@ -266,41 +267,37 @@ class _TidySocket(ssl.SSLSocket):
             raise
 
 
-def read_password(path: Path, table: str) -> str:
+def read_password(path: str, table: str) -> str:
     """The password in ``path``, without its line end. Read at each connect, so that a changed
     password needs no restart. ``table``: of the settings, for messages.
 
-    Raises ``SetupFault`` when the file cannot be read or is empty.
+    Raises ``LinkFault`` when the file cannot be read or is empty.
     """
+    named = f"{table}.password_file {path}"
     try:
-        password = path.read_text(encoding="utf-8").rstrip("\r\n")
+        password = Path(path).read_text(encoding="utf-8").rstrip("\r\n")
     except OSError as error:
-        raise SetupFault(
-            f"{table}.password_file {path}: {error.strerror}",
-            "make the file readable for the user the daemon runs as",
+        raise LinkFault(
+            f"{named}: {error.strerror}", "make the file readable for the user the daemon runs as"
         ) from error
     except UnicodeDecodeError as error:
-        raise SetupFault(
-            f"{table}.password_file {path} is not UTF-8 text", "write the password as plain text"
-        ) from error
+        raise LinkFault(f"{named} is not UTF-8 text", "write the password as plain text") from error
     if not password:
-        raise SetupFault(f"{table}.password_file {path} is empty", "write the password into it")
+        raise LinkFault(f"{named} is empty", "write the password into it")
     return password
 
 
-def tls_context(files: TlsFiles, table: str) -> ssl.SSLContext:
-    """A context that verifies the broker's certificate and its host name, unless
-    ``files`` says otherwise.
+def tls_context(tls: Tls, table: str) -> ssl.SSLContext:
+    """A context that verifies the broker's certificate and its host name, unless ``tls`` says
+    otherwise.
 
-    Raises ``SetupFault`` when a file is missing, unreadable or not what it should be.
+    Raises ``LinkFault`` when a file is missing, unreadable or not what it should be.
     """
     try:
-        context = ssl.create_default_context(
-            ssl.Purpose.SERVER_AUTH, cafile=None if files.ca_file is None else str(files.ca_file)
-        )
-    except (OSError, ssl.SSLError) as error:
-        raise SetupFault(
-            f"{table}.tls.ca_file {files.ca_file}: {_reason(error)}",
+        context = ssl.create_default_context(ssl.Purpose.SERVER_AUTH, cafile=tls.ca_file)
+    except OSError as error:
+        raise LinkFault(
+            f"{table}.tls.ca_file {tls.ca_file}: {reason_of(error)}",
             "name the PEM file of the authority that signed the broker's certificate",
         ) from error
     # From Python 3.13 on the default also refuses certificates without an authority key
@@ -308,27 +305,21 @@ def tls_context(files: TlsFiles, table: str) -> ssl.SSLContext:
     # name are verified by every version alike.
     context.verify_flags &= ~ssl.VERIFY_X509_STRICT
     context.sslsocket_class = _TidySocket
-    if not files.verify:
+    if not tls.verify:
         context.check_hostname = False
         context.verify_mode = ssl.CERT_NONE
-    if files.cert_file is None:
+    if tls.cert_file is None:
         return context
     try:
         # The empty password stops OpenSSL from asking for one at the terminal.
-        context.load_cert_chain(files.cert_file, files.key_file, password="")
-    except (OSError, ssl.SSLError) as error:
-        raise SetupFault(
-            f"{table}.tls.cert_file {files.cert_file}, key_file {files.key_file}: {_reason(error)}",
+        context.load_cert_chain(tls.cert_file, tls.key_file, password="")
+    except OSError as error:
+        raise LinkFault(
+            f"{table}.tls.cert_file {tls.cert_file}, key_file {tls.key_file}: {reason_of(error)}",
             "name this client's PEM certificate and its own unencrypted key, both readable for "
             "the user the daemon runs as",
         ) from error
     return context
-
-
-def _reason(error: OSError) -> str:
-    if isinstance(error, ssl.SSLError):
-        return error.reason or "not a PEM file"
-    return error.strerror or str(error)
 
 
 async def received(host: str, port: int, topic_filter: str) -> AsyncIterator[tuple[str, bytes]]:
@@ -336,8 +327,7 @@ async def received(host: str, port: int, topic_filter: str) -> AsyncIterator[tup
 
     Raises aiomqtt.MqttError when the broker cannot be reached or goes away.
     """
-    client = aiomqtt.Client(host, port, protocol=aiomqtt.ProtocolVersion.V5)
-    async with client:
+    async with aiomqtt.Client(host, port, protocol=aiomqtt.ProtocolVersion.V5) as client:
         await client.subscribe(topic_filter, qos=1)
         async for message in client.messages:
             if isinstance(message.payload, bytes):

@@ -6,17 +6,15 @@ from collections.abc import Awaitable, Callable
 
 import aiomqtt
 import structlog
-from paho.mqtt.reasoncodes import ReasonCode
 
 from dustcake.adapters.limits import FloodLog, Turns
 from dustcake.adapters.mqtt.connection import Connection
 from dustcake.adapters.mqtt.link import MOST_WAITING
-from dustcake.adapters.mqtt.reconnect import LinkStatus, Reconnector
-from dustcake.adapters.mqtt.settings import LinkSettings
-from dustcake.adapters.mqtt.trouble import HostAway
+from dustcake.adapters.mqtt.reconnect import Link
+from dustcake.adapters.mqtt.trouble import LinkFault, LinkSettings
 from dustcake.ports import Clock
 from dustcake.publish.sparkplug.commands import DeviceRequest, Rebirth, Refused, read_commands
-from dustcake.publish.sparkplug.edge_node import EdgeNode, Heard, MessageType, PrimaryHost
+from dustcake.publish.sparkplug.edge_node import EdgeNode, PrimaryHost
 from dustcake.publish.topics import Publication
 
 LARGEST_COMMAND = 5120  # bytes; some more than the longest request
@@ -29,7 +27,7 @@ _dropped = FloodLog("message dropped")
 RequestOf = Callable[[DeviceRequest | Refused], Awaitable[None]]
 
 
-class EdgeNodeLink:
+class EdgeNodeLink(Link):
     """One connection for the edge node; ``run`` keeps it up.
 
     ``settings.request_topics`` are not used: what is listened to follows from the node. With
@@ -47,26 +45,20 @@ class EdgeNodeLink:
         *,
         on_request: RequestOf | None = None,
         command_expiry_s: float = 60.0,
-        on_status: Callable[[LinkStatus], None] | None = None,
         uniform: Callable[[], float] = random.random,
     ) -> None:
+        super().__init__(settings, uniform)
         self._node = node
         self._host = host
         self._clock = clock
         self._on_request = on_request
         self._expiry_s = command_expiry_s
-        self._reconnector = Reconnector(settings, self, on_status, uniform)
         self._stirred = asyncio.Event()
         self._rebirth = False
         self._turns = Turns(COMMANDS_APART_S)
         self._requests: asyncio.Queue[DeviceRequest | Refused] = asyncio.Queue(MOST_WAITING)
         self._is_sent = False
         self._waited_for = ""
-
-    @property
-    def status(self) -> LinkStatus:
-        """Whether the broker is there, since when, and if not why."""
-        return self._reconnector.status
 
     def stir(self) -> None:
         """Something has been observed, and may be due."""
@@ -82,52 +74,36 @@ class EdgeNodeLink:
     def _now(self) -> float | None:
         return self._clock.now().utc_s
 
-    async def run(self) -> None:
-        """Keep the link up until cancelled. Expected failures are logged, never raised."""
-        await self._reconnector.run()
-
-    def will(self) -> Publication:
-        """See ``Session``, whose methods these are."""
+    def _will(self) -> Publication:
         return self._node.will()
 
-    def connect_sent(self) -> None:
-        """The will's number is used up."""
-        self._node.connect_sent()
+    def _connect_sent(self) -> None:
+        self._node.connect_sent()  # the will's number is used up
 
-    def goodbye(self) -> Publication:
-        """The death of the node."""
+    def _goodbye(self) -> Publication:
         return self._node.death()
 
-    def disconnected(self) -> None:
-        """What may have been lost on the way is sent again."""
+    def _disconnected(self) -> None:
+        # What may have been lost on the way is sent again.
         self._node.disconnected(self._clock.now().mono_s)
 
-    async def run_session(self, connection: Connection) -> None:
-        """Subscribe, wait for the primary host, publish births, then what is due, until it ends."""
+    async def _use(self, connection: Connection) -> None:
         self._host.connected()
         self._rebirth = False
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._receive(connection))
-            await self._subscribe(connection)
-            self._reconnector.note_connection()
+            await connection.listen(self._topics(), "commands refused by the broker")
+            self._note_connection()
             tasks.create_task(self._hand_on())
             tasks.create_task(self._send(connection))
 
-    async def _subscribe(self, connection: Connection) -> None:
-        topics = [self._node.topics.of(MessageType.NCMD)]
+    def _topics(self) -> list[str]:
+        topics = [self._node.topics.of("NCMD")]
         if self._on_request is not None:
-            topics += [self._node.topics.of(MessageType.DCMD, each) for each in self._node.devices]
+            topics += [self._node.topics.of("DCMD", each) for each in self._node.devices]
         if self._host.topic is not None:
             topics.append(self._host.topic)
-        codes = await connection.subscribe([(topic, 1) for topic in topics])
-        for topic, code in zip(topics, codes, strict=True):
-            if isinstance(code, ReasonCode) and code.is_failure:
-                _log.warning(
-                    "commands refused by the broker",
-                    topic=topic,
-                    cause=str(code),
-                    remedy="allow this user to read there in the broker's access rules",
-                )
+        return topics
 
     async def _send(self, connection: Connection) -> None:
         while True:
@@ -178,10 +154,14 @@ class EdgeNodeLink:
 
     def _take_state(self, payload: bytes) -> None:
         heard = self._host.heard(payload)
-        if heard is Heard.OFFLINE and self._node.is_born:
-            raise HostAway
-        if heard in (Heard.OLDER, Heard.NOT_UNDERSTOOD):
-            self._drop(str(self._host.topic), heard.name.lower().replace("_", " "))
+        if heard == "offline" and self._node.is_born:
+            broker = self._settings.broker
+            raise LinkFault(
+                f"the primary host application is offline at {broker.host}:{broker.port_used}",
+                "start it, or correct sparkplug.primary_host",
+            )
+        if heard in ("older", "not understood"):
+            _dropped.warn(topic=self._host.topic, cause=heard)
         self._stirred.set()
 
     def _take_commands(self, topic: str, message: aiomqtt.Message) -> None:
@@ -194,20 +174,17 @@ class EdgeNodeLink:
             elif isinstance(command, Refused):
                 self._refuse(topic, command.problem)
             elif self._requests.full():
-                self._drop(topic, f"{MOST_WAITING} commands are waiting already")
+                _dropped.warn(topic=topic, cause=f"{MOST_WAITING} commands are waiting already")
             else:
                 self._requests.put_nowait(command)
 
     def _refuse(self, topic: str, problem: str) -> None:
         """Not done. Where it was for a device, the requester is answered too."""
-        self._drop(topic, problem)
+        _dropped.warn(topic=topic, cause=problem)
         topics = self._node.topics
         for device in self._node.devices:
-            if topics.of(MessageType.DCMD, device) == topic and not self._requests.full():
+            if topics.of("DCMD", device) == topic and not self._requests.full():
                 self._requests.put_nowait(Refused(problem, device))
-
-    def _drop(self, topic: str, cause: str) -> None:
-        _dropped.warn(topic=topic, cause=cause)
 
     async def _hand_on(self) -> None:
         while self._on_request is not None:

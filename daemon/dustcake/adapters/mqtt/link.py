@@ -1,214 +1,104 @@
-"""A bounded waiting room in which the newest of each key wins."""
+"""The link of plain MQTT: the outbox in order, the newest of what is live, requests and replies."""
 
 import asyncio
 import random
-from collections.abc import Callable, Hashable, Sequence
-from typing import Generic, Protocol, TypeVar
+from collections.abc import Awaitable, Callable, Hashable, Sequence
 
 import aiomqtt
-import structlog
-from paho.mqtt.reasoncodes import ReasonCode
 
 from dustcake.adapters.limits import FloodLog, Turns
 from dustcake.adapters.mqtt.connection import MESSAGES_APART_S, Connection
-from dustcake.adapters.mqtt.packets import correlation_data, message_expiry_s, response_topic
-from dustcake.adapters.mqtt.reconnect import LinkStatus, Reconnector
-from dustcake.adapters.mqtt.settings import LinkSettings
+from dustcake.adapters.mqtt.reconnect import Link
+from dustcake.adapters.mqtt.trouble import LinkSettings
 from dustcake.core.record import record
 from dustcake.ports import Outbox
 from dustcake.publish.topics import Keep, Publication, may_be_published_to
 
-T = TypeVar("T")
-
-
-class LatestQueue(Generic[T]):
-    """First in, first out; a second item of a key replaces the first; full, the oldest goes."""
-
-    def __init__(self, capacity: int) -> None:
-        self._capacity = capacity
-        self._items: dict[Hashable, T] = {}
-        self._filled = asyncio.Event()
-
-    def put(self, key: Hashable, item: T) -> None:
-        """Add ``item``; never waits."""
-        self._items.pop(key, None)
-        if len(self._items) >= self._capacity:
-            del self._items[next(iter(self._items))]
-        self._items[key] = item
-        self._filled.set()
-
-    async def take(self) -> T:
-        """Remove and return the oldest item, waiting for one."""
-        while not self._items:
-            self._filled.clear()
-            await self._filled.wait()
-        return self._items.pop(next(iter(self._items)))
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether nothing waits."""
-        return not self._items
-
-    def clear(self) -> None:
-        """Forget everything."""
-        self._items.clear()
-
-
 LARGEST_PAYLOAD = 16_384  # bytes
 MOST_WAITING = 32
 BUSY = f"{MOST_WAITING} requests are waiting already"
+LIVE_CAPACITY = 256
 
-_log = structlog.get_logger(__name__)
 _dropped = FloodLog("request dropped")
+_not_sent = FloodLog("reply not sent")
+
+
+_Live = tuple[Hashable, Publication, bytes | None]
+
+
+class LatestQueue(asyncio.Queue[_Live]):
+    """First in, first out; a second item of a key, its first part, replaces the first; full, the
+    oldest goes."""
+
+    def _init(self, maxsize: int) -> None:
+        del maxsize
+        self._queue: dict[Hashable, _Live] = {}
+
+    def _put(self, item: _Live) -> None:
+        self._queue.pop(item[0], None)
+        if len(self._queue) >= LIVE_CAPACITY:
+            self._get()
+        self._queue[item[0]] = item
+
+    def _get(self) -> _Live:
+        return self._queue.pop(next(iter(self._queue)))
 
 
 @record
 class Incoming:
     """One request as it came. ``expiry_s``: what is left of its message expiry interval; this and
-    what follows is None in MQTT 3.1.1."""
+    what follows is None in MQTT 3.1.1. ``is_one_too_many``: as many as can are waiting already."""
 
     topic: str
     payload: bytes
     retained: bool
-    expiry_s: float | None
+    expiry_s: int | None
     response_topic: str | None
     correlation_data: bytes | None
+    is_one_too_many: bool = False
 
 
-Reply = Callable[[str, bytes, bytes | None], None]
+Reply = tuple[str, bytes]
+"""Where it goes unless the request names a topic for it; the payload."""
+
+AnswerRequest = Callable[[Incoming], Awaitable[Reply]]
+"""Called for one after the other; for one too many at once, and then answers without delay."""
 
 
-class RequestHandler(Protocol):
-    """Takes one request that came in, and replies once: to a topic, with correlation data."""
-
-    async def __call__(self, incoming: Incoming, reply: Reply) -> None:
-        """Called for one after the other."""
-        ...
-
-    def busy(self, incoming: Incoming, reply: Reply) -> None:
-        """The same where too many are waiting: without delay, in a few words."""
-        ...
-
-
-class Requests:
-    """The requests of one connection."""
-
-    def __init__(self, handler: RequestHandler | None, reply: Reply) -> None:
-        self._handler = handler
-        self._reply = reply
-        self._waiting: asyncio.Queue[Incoming] = asyncio.Queue(MOST_WAITING)
-        self._turns = Turns(MESSAGES_APART_S)
-
-    async def subscribe(self, connection: Connection, topics: Sequence[str]) -> None:
-        """Subscribe to ``topics``. A refusal is logged and costs only the requests."""
-        if not topics or self._handler is None:
-            return
-        codes = await connection.listen(topics)
-        for topic, code in zip(topics, codes, strict=True):
-            if isinstance(code, ReasonCode) and code.is_failure:
-                _log.warning(
-                    "requests refused by the broker",
-                    topic=topic,
-                    cause=str(code),
-                    remedy="allow this user to read there in the broker's access rules",
-                )
-
-    async def receive(self, connection: Connection) -> None:
-        """Sort what comes in, until the connection ends with an ``aiomqtt.MqttError``."""
-        async for message in connection.incoming():
-            if self._handler is None:
-                continue
-            incoming = _incoming(message)
-            if self._waiting.full():
-                _dropped.warn(topic=incoming.topic, cause=BUSY)
-                self._handler.busy(incoming, self._reply)
-            else:
-                self._waiting.put_nowait(incoming)
-
-    async def handle(self) -> None:
-        """Hand the requests on, one after the other, for ever."""
-        while self._handler is not None:
-            incoming = await self._waiting.get()
-            await self._turns.next()
-            await self._handler(incoming, self._reply)
-
-
-def _incoming(message: aiomqtt.Message) -> Incoming:
-    properties = message.properties
-    # What is too long is refused by whoever reads it; so much shows that it is.
-    payload = bytes(message.payload[:LARGEST_PAYLOAD])
-    return Incoming(
-        str(message.topic),
-        payload,
-        bool(message.retain),
-        message_expiry_s(properties),
-        response_topic(properties),
-        correlation_data(properties),
-    )
-
-
-LIVE_CAPACITY = 256
-
-_not_sent = FloodLog("reply not sent")
-
-
-class Presence(Protocol):
-    """What the daemon says of itself. Called anew each time, so that each carries its own time."""
-
-    def will(self) -> Publication:
-        """What the broker shall publish when this daemon vanishes."""
-        ...
-
-    def birth(self) -> Publication:
-        """First after connecting."""
-        ...
-
-    def current(self) -> Sequence[Publication]:
-        """The present retained states, after the birth."""
-        ...
-
-    def goodbye(self) -> Publication:
-        """Last before an orderly end."""
-        ...
-
-
-class MqttLink:
+class MqttLink(Link):
     """One connection to the broker; ``run`` keeps it up.
 
-    ``on_request`` takes what comes in on ``settings.request_topics``. ``on_status`` is called at
-    each change. ``uniform`` gives numbers in [0, 1), for the jitter of the waiting times.
+    ``online``: what the daemon says of itself at the beginning and end of a connection, and
+    ``current``: the present retained states, published after that; both are called anew each time,
+    so that each carries its own time. ``answer`` takes what comes in on
+    ``settings.request_topics``; None: nothing is listened to.
     """
 
     def __init__(
         self,
         settings: LinkSettings,
         outbox: Outbox,
-        presence: Presence,
-        on_request: RequestHandler | None = None,
-        on_status: Callable[[LinkStatus], None] | None = None,
+        online: Callable[[bool], Publication],
+        current: Callable[[], Sequence[Publication]],
+        answer: AnswerRequest | None = None,
         uniform: Callable[[], float] = random.random,
     ) -> None:
-        self._settings = settings
+        super().__init__(settings, uniform)
         self._outbox = outbox
-        self._presence = presence
-        self._on_request = on_request
-        self._reconnector = Reconnector(settings, self, on_status, uniform)
-        self._live: LatestQueue[tuple[Publication, bytes | None]] = LatestQueue(LIVE_CAPACITY)
+        self._online = online
+        self._current = current
+        self._answer = answer
+        self._live = LatestQueue()
         self._connection: Connection | None = None
-
-    @property
-    def status(self) -> LinkStatus:
-        """Whether the broker is there, since when, and if not why."""
-        return self._reconnector.status
 
     def publish_live(self, publication: Publication) -> None:
         """Publish at QoS 0 if there is a connection; never waits. Where what was published before
         still has to be sent, the newest of a topic wins."""
         if self._connection is None:
             return
-        if self._live.is_empty and self._connection.send_at_once(publication):
+        if self._live.empty() and self._connection.send_at_once(publication):
             return
-        self._live.put(publication.topic, (publication, None))
+        self._live.put_nowait((publication.topic, publication, None))
 
     def reply(self, topic: str, payload: bytes, correlation_data: bytes | None) -> None:
         """Answer a request at QoS 0, best effort.
@@ -223,44 +113,62 @@ class MqttLink:
             _not_sent.warn(topic=topic, cause="not a topic for replies")
         elif self.status.connected:
             publication = Publication(topic, payload, qos=0, retain=False, keep=Keep.LIVE)
-            self._live.put(object(), (publication, correlation_data))
+            self._live.put_nowait((object(), publication, correlation_data))
 
-    async def run(self) -> None:
-        """Keep the link up until cancelled. Expected failures are logged, never raised."""
-        await self._reconnector.run()
+    def _will(self) -> Publication:
+        return self._online(False)
 
-    def will(self) -> Publication:
-        """See ``Session``, whose methods these are."""
-        return self._presence.will()
+    def _connect_sent(self) -> None:
+        pass
 
-    def connect_sent(self) -> None:
-        """Nothing depends on it."""
+    def _goodbye(self) -> Publication:
+        return self._online(False)
 
-    def goodbye(self) -> Publication:
-        """Last before the connection is closed."""
-        return self._presence.goodbye()
-
-    def disconnected(self) -> None:
-        """What was worth sending only then is not any more."""
+    def _disconnected(self) -> None:
+        # What was worth sending only then is not any more.
         self._connection = None
-        self._live.clear()
+        self._live = LatestQueue()
 
-    async def run_session(self, connection: Connection) -> None:
-        """Announce the daemon, then deliver, publish and listen until the connection ends."""
+    async def _use(self, connection: Connection) -> None:
         async with asyncio.TaskGroup() as tasks:
             # The receiver is the first to learn of a lost connection, and by failing
             # ends whoever waits for an acknowledgement that cannot come.
-            requests = Requests(self._on_request, self.reply)
-            tasks.create_task(requests.receive(connection))
-            await connection.deliver(self._presence.birth())
-            for state in self._presence.current():
+            waiting: asyncio.Queue[Incoming] = asyncio.Queue(MOST_WAITING)
+            tasks.create_task(self._receive(connection, waiting))
+            await connection.deliver(self._online(True))
+            for state in self._current():
                 await connection.deliver(state)
-            await requests.subscribe(connection, self._settings.request_topics)
-            self._reconnector.note_connection()
+            topics = self._settings.request_topics
+            if topics and self._answer is not None:
+                refused = "requests refused by the broker"
+                await connection.listen(topics, refused, as_published=True)
+            self._note_connection()
             self._connection = connection
-            tasks.create_task(requests.handle())
+            tasks.create_task(self._answer_each(waiting))
             tasks.create_task(self._drain(connection))
             tasks.create_task(self._send_live(connection))
+
+    async def _receive(self, connection: Connection, waiting: asyncio.Queue[Incoming]) -> None:
+        """Sort what comes in, until the connection ends with an ``aiomqtt.MqttError``."""
+        async for message in connection.incoming():
+            incoming = _incoming(message, is_one_too_many=waiting.full())
+            if incoming.is_one_too_many:
+                _dropped.warn(topic=incoming.topic, cause=BUSY)
+                await self._answer_one(incoming)
+            else:
+                waiting.put_nowait(incoming)
+
+    async def _answer_each(self, waiting: asyncio.Queue[Incoming]) -> None:
+        turns = Turns(MESSAGES_APART_S)
+        while True:
+            incoming = await waiting.get()
+            await turns.next()
+            await self._answer_one(incoming)
+
+    async def _answer_one(self, incoming: Incoming) -> None:
+        if self._answer is not None:
+            topic, payload = await self._answer(incoming)
+            self.reply(incoming.response_topic or topic, payload, incoming.correlation_data)
 
     async def _drain(self, connection: Connection) -> None:
         while True:
@@ -271,5 +179,19 @@ class MqttLink:
 
     async def _send_live(self, connection: Connection) -> None:
         while True:
-            publication, correlation_data = await self._live.take()
+            _, publication, correlation_data = await self._live.get()
             await connection.send(publication, correlation_data)
+
+
+def _incoming(message: aiomqtt.Message, *, is_one_too_many: bool) -> Incoming:
+    properties = message.properties
+    return Incoming(
+        str(message.topic),
+        # What is too long is refused by whoever reads it; so much shows that it is.
+        bytes(message.payload[:LARGEST_PAYLOAD]),
+        bool(message.retain),
+        getattr(properties, "MessageExpiryInterval", None),
+        getattr(properties, "ResponseTopic", None),
+        getattr(properties, "CorrelationData", None),
+        is_one_too_many,
+    )

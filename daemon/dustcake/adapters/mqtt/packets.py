@@ -1,5 +1,5 @@
-"""MQTT packets, at the places where paho has to be helped: properties are packed once, and reading
-is bounded: how much at once, how long a packet may be, how many messages may wait.
+"""MQTT packets: their properties, and bounds for reading, which paho has none of: how much at
+once, how long a packet may be, how many messages may wait.
 
 With MQTT 5 the broker knows ``LARGEST_PACKET`` and sends nothing longer; with 3.1.1 it would have
 to be kept in memory whole, several times, only to be thrown away.
@@ -7,10 +7,9 @@ to be kept in memory whole, several times, only to be thrown away.
 
 import asyncio
 import json
-import re
 import ssl
 from collections import deque
-from functools import lru_cache
+from copy import deepcopy
 from struct import unpack_from
 from typing import Any
 
@@ -24,101 +23,36 @@ from dustcake.publish.topics import Publication
 
 LARGEST_PACKET = 65_536  # bytes; a broker that speaks MQTT 5 sends nothing larger
 
-# How payloads of our own begin: to see that, they need not be parsed whole.
-_SCHEMA_FIRST = re.compile(rb'\{"schema": "([a-z0-9/_]+)", ')
-
-
-class _Packed(Properties):
-    """Properties that stay as they are, packed once: paho's own take longer to fill and pack than
-    all else that is done to publish."""
-
-    def __init__(self, properties: Properties) -> None:
-        packed = bytes(properties.pack())  # type: ignore[no-untyped-call]
-        self.__dict__.update(properties.__dict__, packed=packed)
-
-    def pack(self) -> bytes:
-        packed: bytes = self.__dict__["packed"]
-        return packed
-
 
 def connect_properties() -> Properties:
     """A session that ends with the connection: a request never waits for an absent daemon."""
-    properties = _properties_of(PacketTypes.CONNECT)
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.SessionExpiryInterval = 0
     properties.MaximumPacketSize = LARGEST_PACKET
     return properties
 
 
 def publish_properties(
-    publication: Publication, correlation_data: bytes | None = None
+    publication: Publication,
+    correlation_data: bytes | None = None,
+    packet_type: int = PacketTypes.PUBLISH,
 ) -> Properties:
-    """Expiry, content type, the name of the payload's schema, correlation data."""
-    schema = _SCHEMA_FIRST.match(publication.payload)
-    if schema is not None and correlation_data is None:
-        return _of_schema(schema[1].decode(), publication.expiry_s)
-    properties = _properties_of(PacketTypes.PUBLISH)
-    _describe(properties, publication)
+    """Expiry, content type, the name of the payload's schema, correlation data; the same for a
+    will."""
+    properties = Properties(packet_type)  # type: ignore[no-untyped-call]
+    if publication.expiry_s is not None:
+        properties.MessageExpiryInterval = publication.expiry_s
     if correlation_data is not None:
         properties.CorrelationData = correlation_data
-    return properties
-
-
-@lru_cache(maxsize=64)
-def _of_schema(schema: str, expiry_s: int | None) -> Properties:
-    """The properties of every publication with a payload of ``schema``."""
-    properties = _properties_of(PacketTypes.PUBLISH)
-    _describe_as(properties, schema, expiry_s)
-    return _Packed(properties)
-
-
-def will_properties(will: Publication) -> Properties:
-    """The same for a will."""
-    properties = _properties_of(PacketTypes.WILLMESSAGE)
-    _describe(properties, will)
-    return properties
-
-
-def _properties_of(packet_type: int) -> Properties:
-    return Properties(packet_type)  # type: ignore[no-untyped-call]
-
-
-def _describe(properties: Properties, publication: Publication) -> None:
     try:
         body = json.loads(publication.payload)
     except ValueError:  # an empty payload that clears a retained one, or another encoding
-        if publication.expiry_s is not None:
-            properties.MessageExpiryInterval = publication.expiry_s
-        return
-    named = isinstance(body, dict) and isinstance(body.get("schema"), str)
-    _describe_as(properties, body["schema"] if named else None, publication.expiry_s)
-
-
-def _describe_as(properties: Properties, schema: str | None, expiry_s: int | None) -> None:
-    """As JSON, of ``schema`` where it has one."""
-    if expiry_s is not None:
-        properties.MessageExpiryInterval = expiry_s
+        return properties
     properties.PayloadFormatIndicator = 1  # UTF-8
     properties.ContentType = "application/json"
-    if schema is not None:
-        properties.UserProperty = ("schema", schema)
-
-
-def response_topic(properties: Properties | None) -> str | None:
-    """Where the sender of a request wants its reply."""
-    topic = getattr(properties, "ResponseTopic", None)
-    return topic if isinstance(topic, str) else None
-
-
-def correlation_data(properties: Properties | None) -> bytes | None:
-    """What the sender of a request wants back with its reply."""
-    data = getattr(properties, "CorrelationData", None)
-    return data if isinstance(data, bytes) else None
-
-
-def message_expiry_s(properties: Properties | None) -> float | None:
-    """For how long the message still holds; None: for ever."""
-    interval_s = getattr(properties, "MessageExpiryInterval", None)
-    return float(interval_s) if isinstance(interval_s, int) else None
+    if isinstance(body, dict) and isinstance(body.get("schema"), str):
+        properties.UserProperty = ("schema", body["schema"])
+    return properties
 
 
 MOST_UNSORTED = 128
@@ -152,6 +86,7 @@ class BoundedReader:
         self._to_skip = 0
         self._first_byte = 0
         self._head = b""
+        self._no_packet = deepcopy(client._in_packet)  # nothing has been read yet
         client._sock_recv = self._receive  # type: ignore[method-assign, assignment]
 
     def read(self) -> bool:
@@ -181,18 +116,7 @@ class BoundedReader:
     def _begin_skipping(self, size: int) -> None:
         packet = self._client._in_packet
         self._to_skip, self._first_byte, self._head = size, int(packet["command"]), b""
-        packet.update(
-            {
-                "command": 0,
-                "have_remaining": 0,
-                "remaining_count": [],
-                "remaining_mult": 1,
-                "remaining_length": 0,
-                "packet": bytearray(),
-                "to_process": 0,
-                "pos": 0,
-            }
-        )
+        packet.update(deepcopy(self._no_packet))
 
     def _skip(self) -> bool:
         """Go on with it; False where the connection is lost, which paho is to find out."""

@@ -6,8 +6,31 @@ import ssl
 import aiomqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
-from dustcake.adapters.mqtt.settings import LinkSettings
 from dustcake.core.record import record
+from dustcake.settings.services import Broker
+
+
+@record
+class LinkSettings:
+    """How to reach the broker, and how to behave on the link.
+
+    ``broker``: from the table ``table`` of the settings file, which messages name.
+    ``root``: first level of every topic of this daemon; guards replies (see ``MqttLink.reply``).
+    ``request_topics``: topic filters to take requests from; empty means requests are off.
+    ``ack_timeout_s``: a publication not acknowledged within this ends the connection.
+    ``leave_s``: a clean stop takes no longer than this, whether the broker answers or not.
+    ``retry_first_s``, ``retry_cap_s``: wait before the second attempt to connect, and the longest.
+    """
+
+    broker: Broker
+    client_id: str
+    root: str = ""
+    request_topics: tuple[str, ...] = ()
+    ack_timeout_s: float = 10.0
+    leave_s: float = 1.0
+    retry_first_s: float = 1.0
+    retry_cap_s: float = 60.0
+    table: str = "mqtt"
 
 
 @record
@@ -18,8 +41,8 @@ class Trouble:
     remedy: str
 
 
-class SetupFault(aiomqtt.MqttError):
-    """A file named in the settings does not serve."""
+class LinkFault(aiomqtt.MqttError):
+    """A fault whose cause and remedy are known where it is met."""
 
     def __init__(self, cause: str, remedy: str) -> None:
         super().__init__(cause)
@@ -30,133 +53,108 @@ class ClosedEarly(aiomqtt.MqttError):
     """The broker closed the connection instead of answering the request to connect."""
 
 
-class HostAway(aiomqtt.MqttError):
-    """The primary host application has said that it is offline, so the session is to end."""
-
-
-class PublicationRefused(aiomqtt.MqttError):
-    """The broker answered a publication with a refusal (MQTT 5; 3.1.1 has none)."""
-
-    def __init__(self, topic: str, reason: str) -> None:
-        super().__init__(reason)
-        self.topic = topic
-        self.reason = reason
+_BROKER_LOG = "see the broker's log"
+_CLOSED_EARLY = (
+    "{where} closed the connection before answering",
+    "check that an MQTT broker listens there, that it takes {table}.version {version}, and whether "
+    "it requires TLS or a client certificate",
+)
+_USER_REFUSED = (
+    "{where} does not let user {user} in: {detail}",
+    "check {table}.username and {table}.password_file, and that the broker knows this user",
+)
+# Reason codes of MQTT 5.0, section 2.4; paho gives the return codes of 3.1.1 as the same.
+_CODES = {
+    0x80: (
+        "{where} closed the connection",
+        f"{_BROKER_LOG}; two clients of the same {{table}}.client_id end each other's",
+    ),
+    0x84: ("{where} does not speak MQTT {version}", "choose the other {table}.version"),
+    0x85: (
+        "{where} does not accept {table}.client_id {client_id!r}",
+        "choose another one, of letters and digits",
+    ),
+    0x86: _USER_REFUSED,
+    0x87: _USER_REFUSED,
+    0x8B: ("the broker at {where} is shutting down", "start the broker"),
+    0x8D: (
+        "no answer from {where} within the keepalive of {keepalive_s} s",
+        "check the network between here and the broker",
+    ),
+    0x8E: (
+        "another client has connected to {where} as {client_id!r}",
+        "give every daemon an {table}.client_id of its own",
+    ),
+}
+_OTHER_CODE = ("{where} ended the connection: {detail}", _BROKER_LOG)
+_UNTRUSTED = "the certificate of {where} is not trusted: {detail}"
+_OUT_OF_DATE = "check this computer's clock, then the dates in the broker's certificate"
+_OTHER_NAME = "let {table}.host be a name the broker's certificate was made for"
+# X509_V_ERR_* of OpenSSL: not yet valid, expired; host name, address.
+_CERTIFICATE = {9: _OUT_OF_DATE, 10: _OUT_OF_DATE, 62: _OTHER_NAME, 64: _OTHER_NAME}
+_OTHER_AUTHORITY = "let {table}.tls.ca_file be the authority that signed the broker's certificate"
+# The first that fits.
+_ERRORS: tuple[tuple[type[OSError], str, str], ...] = (
+    (
+        ssl.SSLError,
+        "no TLS connection with {where}: {detail}",
+        "check that {table}.port is the broker's TLS port, and whether the broker requires a "
+        "client certificate",
+    ),
+    (
+        socket.gaierror,
+        "host name {host!r} is not known",
+        "check {table}.host and the name service of this network",
+    ),
+    (
+        ConnectionRefusedError,
+        "{where} refused the connection",
+        "start the broker there, or correct {table}.host and {table}.port",
+    ),
+    (
+        TimeoutError,
+        "{where} does not answer",
+        "check that the broker and its computer run, the network between, and firewalls",
+    ),
+    (OSError, "{where}: {detail}", "check the network"),
+)
 
 
 def explain(fault: aiomqtt.MqttError, settings: LinkSettings) -> Trouble:
     """Put ``fault`` in plain words."""
-    where = f"{settings.host}:{settings.port}"
-    if isinstance(fault, SetupFault):
+    if isinstance(fault, LinkFault):
         return fault.trouble
-    if isinstance(fault, PublicationRefused):
-        return Trouble(
-            f"the broker refuses a publication to {fault.topic}: {fault.reason}",
-            "allow this user to write there in the broker's access rules",
-        )
-    if isinstance(fault, HostAway):
-        return Trouble(
-            f"the primary host application is offline at {where}",
-            "start it, or correct sparkplug.primary_host",
-        )
+    cause, remedy, detail = _words(fault)
+    broker = settings.broker
+    known = {
+        **dict(broker),
+        "where": f"{broker.host}:{broker.port_used}",
+        "user": broker.username or "(none)",
+        "client_id": settings.client_id,
+        "table": settings.table,
+        "detail": detail,
+    }
+    return Trouble(cause.format_map(known), remedy.format_map(known))
+
+
+def _words(fault: aiomqtt.MqttError) -> tuple[str, str, object]:
+    """Cause and remedy, with places for what is known, one of which is the detail."""
     error = fault.__context__
     if isinstance(fault, ClosedEarly) or isinstance(error, ConnectionResetError):
-        return Trouble(
-            f"{where} closed the connection before answering",
-            f"check that an MQTT broker listens there, that it takes {settings.table}.version "
-            f"{settings.version}, and whether it requires TLS or a client certificate",
-        )
-    code = _reason_code(fault)
-    if code is not None:
-        return _coded(code, settings, where)
-    if isinstance(error, ssl.SSLError):
-        return _tls(error, settings, where)
-    if isinstance(error, OSError):
-        return _network(error, settings, where)
-    return Trouble(f"{where}: {fault}", "see the broker's log")
+        return (*_CLOSED_EARLY, "")
+    for each in (fault, fault.__cause__):
+        if isinstance(each, aiomqtt.MqttCodeError) and isinstance(each.rc, ReasonCode):
+            return (*_CODES.get(each.rc.value, _OTHER_CODE), each.rc)
+    if isinstance(error, ssl.SSLCertVerificationError):
+        remedy = _CERTIFICATE.get(error.verify_code, _OTHER_AUTHORITY)
+        return _UNTRUSTED, remedy, error.verify_message
+    for kind, cause, remedy in _ERRORS:
+        if isinstance(error, kind):
+            return cause, remedy, reason_of(error)
+    return "{where}: {detail}", _BROKER_LOG, fault
 
 
-def _reason_code(fault: BaseException) -> ReasonCode | None:
-    for error in (fault, fault.__cause__):
-        if isinstance(error, aiomqtt.MqttCodeError) and isinstance(error.rc, ReasonCode):
-            return error.rc
-    return None
-
-
-def _coded(code: ReasonCode, settings: LinkSettings, where: str) -> Trouble:
-    # Reason codes of MQTT 5.0, section 2.4; paho gives the return codes of 3.1.1 as the same.
-    match code.value:
-        case 0x80:
-            return Trouble(
-                f"{where} closed the connection",
-                "see the broker's log; two clients of the same "
-                f"{settings.table}.client_id end each other's",
-            )
-        case 0x84:
-            return Trouble(
-                f"{where} does not speak MQTT {settings.version}",
-                f"choose the other {settings.table}.version",
-            )
-        case 0x85:
-            return Trouble(
-                f"{where} does not accept {settings.table}.client_id {settings.client_id!r}",
-                "choose another one, of letters and digits",
-            )
-        case 0x86 | 0x87:
-            return Trouble(
-                f"{where} does not let user {settings.username or '(none)'} in: {code}",
-                f"check {settings.table}.username and {settings.table}.password_file, and that "
-                "the broker knows this user",
-            )
-        case 0x8B:
-            return Trouble(f"the broker at {where} is shutting down", "start the broker")
-        case 0x8D:
-            return Trouble(
-                f"no answer from {where} within the keepalive of {settings.keepalive_s} s",
-                "check the network between here and the broker",
-            )
-        case 0x8E:
-            return Trouble(
-                f"another client has connected to {where} as {settings.client_id!r}",
-                f"give every daemon an {settings.table}.client_id of its own",
-            )
-        case _:
-            return Trouble(f"{where} ended the connection: {code}", "see the broker's log")
-
-
-def _tls(error: ssl.SSLError, settings: LinkSettings, where: str) -> Trouble:
-    if not isinstance(error, ssl.SSLCertVerificationError):
-        return Trouble(
-            f"no TLS connection with {where}: {error.reason or error}",
-            f"check that {settings.table}.port is the broker's TLS port, and whether the "
-            "broker requires a client certificate",
-        )
-    match error.verify_code:  # X509_V_ERR_* of OpenSSL
-        case 9 | 10:  # not yet valid, expired
-            remedy = "check this computer's clock, then the dates in the broker's certificate"
-        case 62 | 64:  # host name, address
-            remedy = f"let {settings.table}.host be a name the broker's certificate was made for"
-        case _:
-            remedy = (
-                f"let {settings.table}.tls.ca_file be the authority that signed the broker's "
-                "certificate"
-            )
-    return Trouble(f"the certificate of {where} is not trusted: {error.verify_message}", remedy)
-
-
-def _network(error: OSError, settings: LinkSettings, where: str) -> Trouble:
-    if isinstance(error, socket.gaierror):
-        return Trouble(
-            f"host name {settings.host!r} is not known",
-            f"check {settings.table}.host and the name service of this network",
-        )
-    if isinstance(error, ConnectionRefusedError):
-        return Trouble(
-            f"{where} refused the connection",
-            f"start the broker there, or correct {settings.table}.host and {settings.table}.port",
-        )
-    if isinstance(error, TimeoutError):
-        return Trouble(
-            f"{where} does not answer",
-            "check that the broker and its computer run, the network between, and firewalls",
-        )
-    return Trouble(f"{where}: {error.strerror or error}", "check the network")
+def reason_of(error: OSError) -> str:
+    """What the system or the TLS library says of it."""
+    reason = error.reason if isinstance(error, ssl.SSLError) else error.strerror
+    return reason or str(error)

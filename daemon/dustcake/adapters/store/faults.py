@@ -10,6 +10,11 @@ class StoreRefused(Exception):  # noqa: N818 -- a refusal, not a bug
     """The file cannot be used as it is. The message says why and what to do."""
 
 
+_HELD = ("another program holds it", "close the other program")
+_DAMAGED = (
+    "it is damaged, or no journal",
+    "the daemon moves its own aside by itself and starts a new one; to read one, name another",
+)
 _WORDS = {
     sqlite3.SQLITE_FULL: ("the disk is full", "make room on the disk"),
     sqlite3.SQLITE_READONLY: (
@@ -24,35 +29,22 @@ _WORDS = {
         "access is denied",
         "make the file owned by the user the daemon runs as",
     ),
-    sqlite3.SQLITE_BUSY: ("another program holds it", "close the other program"),
-    sqlite3.SQLITE_LOCKED: ("another program holds it", "close the other program"),
+    sqlite3.SQLITE_BUSY: _HELD,
+    sqlite3.SQLITE_LOCKED: _HELD,
     sqlite3.SQLITE_IOERR: ("the disk reports an error", "check the disk, replace a worn SD card"),
+    sqlite3.SQLITE_CORRUPT: _DAMAGED,
+    sqlite3.SQLITE_NOTADB: _DAMAGED,
+    # Numbers are taken from the file itself, so that they clash or do not fit only where it is
+    # broken.
+    sqlite3.SQLITE_CONSTRAINT: _DAMAGED,
+    sqlite3.SQLITE_MISMATCH: _DAMAGED,
 }
-
-# Numbers are taken from the file itself, so that they can clash or not fit only where it is broken.
-_DAMAGE = (
-    sqlite3.SQLITE_CORRUPT,
-    sqlite3.SQLITE_NOTADB,
-    sqlite3.SQLITE_CONSTRAINT,
-    sqlite3.SQLITE_MISMATCH,
-)
-_WORDS |= dict.fromkeys(
-    _DAMAGE,
-    (
-        "it is damaged, or no journal",
-        "the daemon moves its own aside by itself and starts a new one; to read one, name another",
-    ),
-)
-
-
-def is_expected(error: sqlite3.Error) -> bool:
-    """Whether the disk is to blame rather than this program."""
-    return _primary(error) in _WORDS
+_UNKNOWN = ("it cannot be used", "see the cause")
 
 
 def is_damage(error: sqlite3.Error) -> bool:
     """Whether the content of the file is broken."""
-    return _primary(error) in _DAMAGE
+    return _words(error) is _DAMAGED
 
 
 def damage(what: str) -> sqlite3.DatabaseError:
@@ -72,15 +64,25 @@ def damage_named() -> Iterator[None]:
         raise damage(f"text is not UTF-8: {error.reason}") from None
 
 
-def explain(error: sqlite3.Error | OSError, path: Path) -> str:
+@contextmanager
+def refusing(path: Path, *, unknown_too: bool = True) -> Iterator[None]:
+    """What disk and file do to whoever uses ``path`` is raised as ``StoreRefused``, with cause and
+    remedy. Without ``unknown_too`` an error that no disk can be blamed for stays what it is."""
+    try:
+        with damage_named():
+            yield
+    except OSError as error:
+        raise StoreRefused(
+            f"journal {path}: {error.strerror or error}; check the disk and its permissions"
+        ) from None
+    except sqlite3.Error as error:
+        cause, remedy = words = _words(error)
+        if words is _UNKNOWN and not unknown_too:
+            raise
+        raise StoreRefused(f"journal {path}: {cause} ({error}); {remedy}") from None
+
+
+def _words(error: sqlite3.Error) -> tuple[str, str]:
     """Cause and remedy."""
-    if isinstance(error, OSError):
-        return f"journal {path}: {error.strerror or error}; check the disk and its permissions"
-    cause, remedy = _WORDS.get(_primary(error), ("it cannot be used", "see the cause"))
-    return f"journal {path}: {cause} ({error}); {remedy}"
-
-
-def _primary(error: sqlite3.Error) -> int:
     # The upper bits of an extended result code only refine the lowest eight.
-    code: int = getattr(error, "sqlite_errorcode", 0)
-    return code & 0xFF
+    return _WORDS.get(getattr(error, "sqlite_errorcode", 0) & 0xFF, _UNKNOWN)

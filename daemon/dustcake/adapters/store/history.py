@@ -1,4 +1,5 @@
-"""A trend: dP and header pressure over a length of time, in as many parts as a screen shows."""
+"""The journal for whoever reads it: events, inputs, and a trend, which is dP and header pressure
+over a length of time in as many parts as a screen shows."""
 
 import json
 import sqlite3
@@ -8,14 +9,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from dustcake.adapters.store.faults import StoreRefused, damage, explain
+from dustcake.adapters.store.faults import refusing
 from dustcake.adapters.store.journal_file import open_for_reading
-from dustcake.adapters.store.minutes import COLUMNS, NumberedMinute, to_minute
-from dustcake.adapters.store.rows import checked, fields_of, number, text, unpack, utc, whole
+from dustcake.adapters.store.rows import EVENT, RecordedEvent, recorded_event, unpack
 from dustcake.adapters.store.writing import read_state
-from dustcake.codec import FormatError, decode_body
-from dustcake.core.events import Event
-from dustcake.core.inputs import Input, Stamp
+from dustcake.codec import FormatError
+from dustcake.core.inputs import Input
 from dustcake.core.minutes import Spread
 from dustcake.core.record import record
 from dustcake.ports import Stored
@@ -111,41 +110,11 @@ def _spread(min_pa: object, sum_pa: float, weight: float, max_pa: object) -> Spr
     return Spread(min_pa, sum_pa / weight, max_pa)
 
 
-# An event without a time of day gets it from the first entry of its start that knows one.
-_EVENT = """
-    n, collector, seq, start, utc_s, mono_s, name, body,
-    CASE WHEN utc_s IS NULL THEN mono_s + (
-        SELECT utc_offset_s FROM clock
-        WHERE clock.start = e.start AND utc_offset_s IS NOT NULL ORDER BY clock.n LIMIT 1
-    ) END
+_EVENTS = f"""
+    SELECT n, {EVENT} FROM events AS e
+    WHERE (:collector IS NULL OR collector = :collector)
+        AND (:names IS NULL OR name IN (SELECT value FROM json_each(:names)))
 """
-_KINDS = (text, whole, whole, utc, number, text, text)
-
-
-@record
-class RecordedEvent:
-    """An event as it was recorded, by whatever version.
-
-    ``fields``: those of its body. ``utc_s`` is None where the clock was not set then;
-    ``found_utc_s`` is what it must have been, where it was set later in the same ``start``.
-    """
-
-    collector: str
-    seq: int
-    start: int
-    utc_s: float | None
-    mono_s: float
-    name: str
-    fields: dict[str, Any]
-    found_utc_s: float | None = None
-
-    def event(self) -> Event | None:
-        """The event itself; None where another version wrote it and this one cannot read it."""
-        try:
-            body = decode_body(self.name, json.dumps(self.fields).encode())
-        except FormatError:
-            return None
-        return Event(self.seq, Stamp(self.mono_s, self.utc_s), body)
 
 
 class History:
@@ -168,26 +137,9 @@ class History:
         trace: TracebackType | None,
     ) -> None:
         self._connection.close()
-        if isinstance(error, UnicodeDecodeError):
-            error = damage(error.reason)
-        if isinstance(error, sqlite3.Error):
-            raise StoreRefused(explain(error, self._path)) from None
-
-    def collectors(self) -> list[str]:
-        """The names of those it holds a state of."""
-        rows = self._connection.execute("SELECT collector FROM state ORDER BY collector")
-        return [name for (name,) in rows]
-
-    def events(self, collector: str, since_utc_s: float | None, most: int) -> list[RecordedEvent]:
-        """The newest ``most`` events, oldest first; with ``since_utc_s`` only those since then
-        (an event recorded while the clock was not set is not among them)."""
-        rows = self._connection.execute(
-            f"SELECT {_EVENT} FROM events AS e "
-            "WHERE collector = :collector AND (:since IS NULL OR utc_s >= :since) "
-            "ORDER BY n DESC LIMIT :most",
-            {"collector": collector, "since": since_utc_s, "most": most},
-        ).fetchall()
-        return [_event(row) for row in reversed(rows)]
+        if isinstance(error, sqlite3.Error | UnicodeDecodeError):
+            with refusing(self._path):
+                raise error
 
     def all_events(
         self,
@@ -199,38 +151,33 @@ class History:
         """Every event in the order of the journal; where given only of ``collector``, of these
         ``names``, between those times (as recorded, or as found out later)."""
         rows = self._connection.execute(
-            f"SELECT {_EVENT} FROM events AS e "
-            "WHERE (:collector IS NULL OR collector = :collector) "
-            "AND (:names IS NULL OR name IN (SELECT value FROM json_each(:names))) ORDER BY n",
-            {"collector": collector, "names": None if names is None else json.dumps([*names])},
+            f"SELECT * FROM ({_EVENTS}) "
+            "WHERE (:since IS NULL OR coalesce(utc_s, found_utc_s) >= :since) "
+            "AND (:until IS NULL OR coalesce(utc_s, found_utc_s) <= :until) ORDER BY n",
+            {
+                "collector": collector,
+                "names": _as_json(names),
+                "since": since_utc_s,
+                "until": until_utc_s,
+            },
         )
-        for row in rows:
-            one = _event(row)
-            at_s = one.found_utc_s if one.utc_s is None else one.utc_s
-            if at_s is None:
-                if since_utc_s is None and until_utc_s is None:
-                    yield one
-            elif (since_utc_s is None or at_s >= since_utc_s) and (
-                until_utc_s is None or at_s <= until_utc_s
-            ):
-                yield one
+        return map(_event, rows)
 
     def newest(
-        self, collector: str, names: Collection[str], most: int, within: int
+        self, collector: str, names: Collection[str] | None, most: int, within: int
     ) -> list[RecordedEvent]:
         """The newest ``most`` events of these ``names``, newest first, among the newest ``within``
         of all: so that few of them in a long record take no longer to find."""
         rows = self._connection.execute(
-            f"SELECT {_EVENT} FROM events AS e WHERE n > (SELECT max(n) FROM events) - :within "
-            "AND collector = :collector AND name IN (SELECT value FROM json_each(:names)) "
+            f"SELECT * FROM ({_EVENTS}) WHERE n > (SELECT max(n) FROM events) - :within "
             "ORDER BY n DESC LIMIT :most",
             {
                 "collector": collector,
-                "names": json.dumps([*names]),
+                "names": _as_json(names),
                 "most": most,
                 "within": within,
             },
-        ).fetchall()
+        )
         return [_event(row) for row in rows]
 
     def span(self, collector: str | None) -> tuple[float | None, float | None]:
@@ -243,13 +190,6 @@ class History:
         ).fetchone()
         return first, last
 
-    def minutes(self, collector: str) -> Iterator[NumberedMinute]:
-        """Every minute kept, in order."""
-        rows = self._connection.execute(
-            f"SELECT {COLUMNS} FROM minutes WHERE collector = ? ORDER BY n", (collector,)
-        )
-        return map(to_minute, rows)
-
     def trend(self, collector: str, until_utc_s: float, length_s: float, most: int) -> Trend:
         """The ``length_s`` before ``until_utc_s``, in at most ``most`` parts."""
         return trend(self._connection, collector, until_utc_s, length_s, most)
@@ -258,17 +198,9 @@ class History:
         """The last committed state. Raises ``dustcake.codec.FormatError``."""
         return read_state(self._connection, collector)
 
-    def inputs(self, collector: str) -> Iterator[Input]:
-        """Every raw input kept, in the order they were stepped. Raises
-        ``dustcake.codec.FormatError``."""
-        rows = self._connection.execute(
-            "SELECT kind, body FROM inputs WHERE collector = ? ORDER BY n", (collector,)
-        )
-        for kind, body in rows:
-            yield from unpack(kind, body)
-
-    def inputs_by_start(self, collector: str) -> Iterator[tuple[int, Input]]:
-        """As ``inputs``, each with the start of the daemon it belongs to."""
+    def inputs(self, collector: str) -> Iterator[tuple[int, Input]]:
+        """Every raw input kept, in the order they were stepped, each with the start of the daemon
+        it belongs to. Raises ``dustcake.codec.FormatError``."""
         rows = self._connection.execute(
             "SELECT start, kind, body FROM inputs WHERE collector = ? ORDER BY n", (collector,)
         )
@@ -285,14 +217,14 @@ class History:
         return dict(rows.fetchall())
 
 
+def _as_json(names: Collection[str] | None) -> str | None:
+    return None if names is None else json.dumps([*names])
+
+
 def _event(row: tuple[Any, ...]) -> RecordedEvent:
     """One that is damaged keeps its place, so that it is seen to be missing."""
-    n, *event, found_utc_s = row
+    n, *event = row
     try:
-        collector, seq, start, utc_s, mono_s, name, body = checked("events", event, _KINDS)
-        fields = fields_of(body)
+        return recorded_event(tuple(event))
     except FormatError:
         return RecordedEvent("?", 0, 0, None, 0.0, "not_readable", {"row": n})
-    if not utc(found_utc_s):
-        found_utc_s = None
-    return RecordedEvent(collector, seq, start, utc_s, mono_s, name, fields, found_utc_s)

@@ -1,14 +1,16 @@
-"""The file: one daemon to it, durable, private, of a known version, and sound; replaced when it is
-damaged, and copied while a daemon writes to it."""
+"""The file: one daemon to it and one thread of that, durable, private, of a known version, and
+sound; replaced when it is damaged, and copied while a daemon writes to it."""
 
+import asyncio
 import fcntl
 import os
-import shutil
 import sqlite3
 import time
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from collections.abc import AsyncIterator, Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import asynccontextmanager, closing, contextmanager
 from pathlib import Path
+from typing import BinaryIO, TypeVar
 from urllib.parse import quote
 
 import structlog
@@ -17,14 +19,12 @@ from dustcake.adapters.store.faults import (
     StoreRefused,
     damage,
     damage_named,
-    explain,
     is_damage,
-    is_expected,
+    refusing,
 )
 from dustcake.adapters.store.rows import sane
 from dustcake.adapters.store.schema import (
     KEYS,
-    SALVAGE_ORDER,
     VERSION,
     is_as_made,
     is_journal,
@@ -33,44 +33,40 @@ from dustcake.adapters.store.schema import (
 )
 from dustcake.codec import STATE_FORMAT
 
+T = TypeVar("T")
 
-class FileLock:
-    """An advisory lock on ``<path>.lock``; the kernel lifts it when the process ends, however.
-
-    Raises ``StoreRefused`` when another process holds it, or the file cannot be made. It is the
-    first thing a daemon needs of the disk, so it is here that a missing directory shows.
-    """
-
-    def __init__(self, path: Path) -> None:
-        if not path.parent.is_dir():
-            raise StoreRefused(
-                f"journal {path}: the directory {path.parent} does not exist; create it, owned by "
-                "the user the daemon runs as, or set `journal.path` to another place"
-            )
-        beside = path.with_name(path.name + ".lock")
-        try:
-            self._descriptor = os.open(beside, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
-        except OSError as error:
-            raise StoreRefused(explain(error, beside)) from None
-        try:
-            fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            os.close(self._descriptor)
-            raise StoreRefused(
-                f"journal {path} is in use by another dustcake daemon; stop that one, or give "
-                "this one a journal of its own"
-            ) from None
-
-    def release(self) -> None:
-        """Let another process have it."""
-        os.close(self._descriptor)
-
-
+CLOSE_S = 0.5
 MODE = 0o640  # whoever is in the daemon's group may read the history
 BUSY_TIMEOUT_S = 2.0
 MOST_ASIDE = 3  # damaged files kept for examination
 
 _log = structlog.get_logger(__name__)
+
+
+def locked(path: Path) -> BinaryIO:
+    """``<path>.lock``, locked until it is closed; the kernel lifts that when the process ends,
+    however.
+
+    Raises ``StoreRefused`` when another process holds it, or the file cannot be made. It is the
+    first thing a daemon needs of the disk, so it is here that a missing directory shows.
+    """
+    if not path.parent.is_dir():
+        raise StoreRefused(
+            f"journal {path}: the directory {path.parent} does not exist; create it, owned by "
+            "the user the daemon runs as, or set `journal.path` to another place"
+        )
+    beside = path.with_name(path.name + ".lock")
+    with refusing(beside):
+        lock = os.fdopen(os.open(beside, os.O_RDWR | os.O_CREAT, MODE), "rb")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        raise StoreRefused(
+            f"journal {path} is in use by another dustcake daemon; stop that one, or give "
+            "this one a journal of its own"
+        ) from None
+    return lock
 
 
 @contextmanager
@@ -91,25 +87,15 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
     A damaged file is moved aside, and what can be read of it is carried over. Raises
     ``StoreRefused`` when the file was written by a newer version, or cannot be used.
     """
-    try:
+    with refusing(path, unknown_too=False):
         if _rebuilt(path).exists():  # the power went before it was put in place
             _put_in_place(path)
-        return _open_or_replace(path)
-    except sqlite3.Error as error:
-        if is_expected(error):
-            raise StoreRefused(explain(error, path)) from None
-        raise
-    except OSError as error:
-        raise StoreRefused(explain(error, path)) from None
-
-
-def _open_or_replace(path: Path) -> sqlite3.Connection:
-    try:
-        return _open_sound(path)
-    except sqlite3.Error as error:
-        if not is_damage(error):
-            raise
-        return start_afresh(path)
+        try:
+            return _open_sound(path)
+        except sqlite3.Error as error:
+            if not is_damage(error):
+                raise
+            return start_afresh(path)
 
 
 def open_for_reading(path: Path, *, also_older: bool = False) -> sqlite3.Connection:
@@ -120,23 +106,15 @@ def open_for_reading(path: Path, *, also_older: bool = False) -> sqlite3.Connect
     """
     if not path.is_file():
         raise StoreRefused(f"journal {path} does not exist; name the daemon's journal file")
-    try:
-        connection = sqlite3.connect(
-            f"file:{quote(str(path))}?mode=ro",
-            uri=True,
-            timeout=BUSY_TIMEOUT_S,
-            isolation_level=None,
-        )
-        connection.text_factory = _text
-        with _closed_on_error(connection), damage_named():
+    with refusing(path):
+        connection = _connected(f"file:{quote(str(path))}?mode=ro", uri=True)
+        with _closed_on_error(connection):
             _refuse_foreign(connection, path)
             if version_of(connection) < VERSION and not also_older:
                 raise StoreRefused(
                     f"journal {path} was written by an older version of dustcake; start the "
                     "daemon once to bring it up"
                 )
-    except sqlite3.Error as error:
-        raise StoreRefused(explain(error, path)) from None
     return connection
 
 
@@ -153,7 +131,7 @@ def start_afresh(path: Path) -> sqlite3.Connection:
     path.with_name(path.name + "-shm").unlink(missing_ok=True)
     with closing(_open_sound(building)) as connection:
         with transaction(connection):
-            saved = {table: _carry_over(path, connection, table) for table in SALVAGE_ORDER}
+            saved = {table: _carry_over(path, connection, table) for table in KEYS}
             _drop_dangling(connection)
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     building.rename(_rebuilt(path))
@@ -168,33 +146,32 @@ def _rebuilt(path: Path) -> Path:
 
 
 def _put_in_place(path: Path) -> Path:
-    """Let the rebuilt file take its place; where the damaged one has gone."""
-    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
-    aside = path.with_name(f"{path.name}.damaged-{stamp}")
-    # First the log of the damaged file, which must never be taken for that of the new one.
+    """Let the rebuilt file take its place; where the damaged one has gone. Of those the newest few
+    are kept: a dying card must not be filled with them."""
+    aside = _move_aside(path, "damaged")
+    _rebuilt(path).rename(path)
+    earlier = sorted(path.parent.glob(f"{path.name}.damaged-*Z"))
+    for one in [other for other in earlier if other != aside][: 1 - MOST_ASIDE]:
+        for part in (one, one.with_name(f"{one.name}-wal")):
+            part.unlink(missing_ok=True)
+    return aside
+
+
+def _move_aside(path: Path, why: str) -> Path:
+    """Give the file at ``path`` another name, which is returned."""
+    aside = path.with_name(f"{path.name}.{why}-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}")
+    # First its log, which must never be taken for that of the file that comes.
     for suffix in ("-wal", ""):
         part = path.with_name(path.name + suffix)
         if part.exists():
             part.rename(aside.with_name(aside.name + suffix))
     path.with_name(path.name + "-shm").unlink(missing_ok=True)
-    _rebuilt(path).rename(path)
-    _forget_oldest(path, aside)
     return aside
 
 
-def _forget_oldest(path: Path, newest: Path) -> None:
-    """Of the damaged files keep the newest few: a dying card must not be filled with them."""
-    kept = MOST_ASIDE - 1
-    aside = sorted(path.parent.glob(f"{path.name}.damaged-*Z"))
-    for one in [other for other in aside if other != newest][:-kept]:
-        for part in (one, one.with_name(f"{one.name}-wal")):
-            part.unlink(missing_ok=True)
-
-
 def _open_sound(path: Path) -> sqlite3.Connection:
-    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, MODE))
-    connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
-    connection.text_factory = _text
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT, MODE))
+    connection = _connected(path)
     with _closed_on_error(connection), damage_named():
         _refuse_foreign(connection, path)
         # Small pages: most commits change a few hundred bytes. Only a new file takes this.
@@ -224,9 +201,11 @@ def _open_sound(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _text(stored: bytes) -> str:
-    """A stored text; where it is damaged, so that whoever reads it can see it."""
-    return stored.decode("utf-8", "replace")
+def _connected(to: Path | str, *, uri: bool = False) -> sqlite3.Connection:
+    connection = sqlite3.connect(to, uri=uri, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+    # Where a stored text is damaged, whoever reads it shall see it.
+    connection.text_factory = lambda stored: stored.decode("utf-8", "replace")
+    return connection
 
 
 @contextmanager
@@ -259,11 +238,7 @@ def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) 
     # Where the way from the beginning ends at a damaged page, another leads from the end.
     for order in ("", f"ORDER BY {KEYS[table]} DESC"):
         try:
-            with (
-                damage_named(),
-                closing(sqlite3.connect(damaged_path, isolation_level=None)) as damaged,
-            ):
-                damaged.text_factory = _text
+            with damage_named(), closing(_connected(damaged_path)) as damaged:
                 found = damaged.execute(f"SELECT * FROM {table} {order}")
                 names = [column[0] for column in found.description]
                 kept = [at for at, name in enumerate(names) if name in known]
@@ -282,18 +257,85 @@ def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) 
 
 def _drop_dangling(connection: sqlite3.Connection) -> None:
     """What the outbox refers to and could not be carried over cannot be published, and what is no
-    longer so must not be."""
-    for keep, table in (("event", "events"), ("minute", "minutes")):
-        connection.execute(
-            "DELETE FROM outbox WHERE keep = ? AND source IS NOT NULL AND NOT EXISTS "
-            f"(SELECT 1 FROM {table} WHERE n = source)",
-            (keep,),
-        )
-    # Where the state is lost, so is what the retained topics said of it.
+    longer so must not be: where the state is lost, so is what the retained topics said of it."""
     connection.execute(
-        "DELETE FROM outbox WHERE keep = 'latest' "
-        "AND collector NOT IN (SELECT collector FROM state)"
+        "DELETE FROM outbox WHERE CASE keep "
+        "WHEN 'event' THEN source NOT IN (SELECT n FROM events) "
+        "WHEN 'minute' THEN source NOT IN (SELECT n FROM minutes) "
+        "WHEN 'latest' THEN collector NOT IN (SELECT collector FROM state) END"
     )
+
+
+class Database:
+    """One thread, so that a stalling disk never stalls the loop. Make it with ``open``."""
+
+    def __init__(
+        self, path: Path, connection: sqlite3.Connection, executor: ThreadPoolExecutor
+    ) -> None:
+        self.path = path
+        self._connection = connection
+        self._executor = executor
+        self._damaged = False
+        self.replacements = 0
+        """How often the file was found damaged and another one started."""
+
+    @classmethod
+    @asynccontextmanager
+    async def open(cls, path: Path) -> AsyncIterator["Database"]:
+        """Lock and open ``path``, and close it in the end, if the disk lets it within ``CLOSE_S``.
+        Raises ``StoreRefused``."""
+        loop = asyncio.get_running_loop()
+        executor = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
+        try:
+            with await loop.run_in_executor(executor, locked, path):
+                connection = await loop.run_in_executor(executor, open_for_writing, path)
+                database = cls(path, connection, executor)
+                try:
+                    yield database
+                finally:
+                    closing = loop.run_in_executor(executor, database._close)
+                    await asyncio.wait({closing}, timeout=CLOSE_S)
+        finally:
+            # A thread that a disk holds fast is not waited for.
+            executor.shutdown(wait=False)
+
+    def _close(self) -> None:
+        self._connection.close()
+
+    async def run(
+        self,
+        call: Callable[[sqlite3.Connection], T],
+        otherwise: Callable[[], None] = lambda: None,
+    ) -> T:
+        """What ``call`` returns, called in the file's thread. Raises ``StoreRefused`` for what a
+        disk can be expected to do.
+
+        A file found damaged by one call is moved aside and replaced before the next one. Where the
+        disk does not let it, ``otherwise`` is called instead.
+        """
+        loop = asyncio.get_running_loop()
+        with refusing(self.path, unknown_too=False):
+            return await loop.run_in_executor(self._executor, self._call, call, otherwise)
+
+    def _call(self, call: Callable[[sqlite3.Connection], T], otherwise: Callable[[], None]) -> T:
+        if self._damaged:
+            try:
+                self._replace()
+            except (sqlite3.Error, OSError):
+                otherwise()
+                raise
+        try:
+            with damage_named():
+                return call(self._connection)
+        except sqlite3.Error as error:
+            self._damaged = is_damage(error)
+            raise
+
+    def _replace(self) -> None:
+        self._connection.close()
+        self._connection = start_afresh(self.path)
+        self._damaged = False
+        self.replacements += 1
 
 
 PAGES_AT_ONCE = 2048  # so that a daemon that wants to commit meanwhile waits for milliseconds
@@ -304,16 +346,14 @@ def copy_journal(path: Path, target: Path) -> None:
 
     Raises ``StoreRefused`` when it cannot be read, or ``target`` cannot be written.
     """
-    try:
-        with (
-            closing(open_for_reading(path, also_older=True)) as journal,
-            closing(sqlite3.connect(target)) as copy,
-        ):
-            journal.backup(copy, pages=PAGES_AT_ONCE, sleep=0.01)
-            # One file: a copy needs no log beside it.
-            copy.execute("PRAGMA journal_mode = DELETE")
-    except (sqlite3.Error, OSError) as error:
-        raise StoreRefused(explain(error, target)) from None
+    with (
+        refusing(target),
+        closing(open_for_reading(path, also_older=True)) as journal,
+        closing(sqlite3.connect(target)) as copy,
+    ):
+        journal.backup(copy, pages=PAGES_AT_ONCE, sleep=0.01)
+        # One file: a copy needs no log beside it.
+        copy.execute("PRAGMA journal_mode = DELETE")
 
 
 def put_journal_back(copy: Path, path: Path) -> Path | None:
@@ -323,40 +363,22 @@ def put_journal_back(copy: Path, path: Path) -> Path | None:
     a newer version or damaged, or when the disk does not let it. The journal is not touched before
     the copy is whole beside it.
     """
-    lock = FileLock(path)
-    try:
+    with locked(path), refusing(path):
         with closing(open_for_reading(copy, also_older=True)) as connection:
             found = connection.execute("PRAGMA integrity_check").fetchone()[0]
         if found != "ok":
             raise StoreRefused(f"{copy} is damaged ({found}); use another backup")
         arriving = path.with_name(f"{path.name}.arriving")
-        shutil.copyfile(copy, arriving)
+        arriving.unlink(missing_ok=True)
+        copy_journal(copy, arriving)
         arriving.chmod(MODE)
         if os.geteuid() == 0:  # for a daemon that is not root
             owner = path.parent.stat()
             os.chown(arriving, owner.st_uid, owner.st_gid)
         _sync(arriving)
-        aside = _move_aside(path)
+        aside = _move_aside(path, "replaced") if path.exists() else None
         arriving.rename(path)
         _sync(path.parent)
-    except (sqlite3.Error, OSError) as error:
-        raise StoreRefused(explain(error, path)) from None
-    finally:
-        lock.release()
-    return aside
-
-
-def _move_aside(path: Path) -> Path | None:
-    if not path.exists():
-        return None
-    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
-    aside = path.with_name(f"{path.name}.replaced-{stamp}")
-    # First the log, which must never be taken for that of the file that comes.
-    for suffix in ("-wal", ""):
-        part = path.with_name(path.name + suffix)
-        if part.exists():
-            part.rename(aside.with_name(aside.name + suffix))
-    path.with_name(path.name + "-shm").unlink(missing_ok=True)
     return aside
 
 

@@ -1,81 +1,58 @@
 """Rows of the journal: values are checked as they are read, and inputs packed many to a row and
-compressed, to spare the memory card."""
+compressed, to spare the memory card. And the rows of minutes, folded from those of inputs."""
 
-import json
+import sqlite3
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from functools import cache
-from math import isfinite
-from typing import Any
+from collections.abc import Iterable, Iterator
+from itertools import groupby, pairwise
+from typing import Annotated, Any, TypeVar
 
-from pydantic import TypeAdapter, ValidationError
+import structlog
+from pydantic import ConfigDict, Field, Json, TypeAdapter, ValidationError
+from pydantic_core import to_json
 
-from dustcake.codec import FormatError, decode_input, encode_input
-from dustcake.core.inputs import Input
+from dustcake.codec import FormatError, decode_body, decode_input, encode_input
+from dustcake.core.events import Event
+from dustcake.core.inputs import Input, Stamp
+from dustcake.core.minutes import Minute, Spread, minute_of, summarised
 from dustcake.core.reading import Sample
-from dustcake.core.record import replace
+from dustcake.core.record import record, replace
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 
-Kind = Callable[[object], bool]
+T = TypeVar("T")
+
+_log = structlog.get_logger(__name__)
 
 LARGEST = 2**53
 """No number of a row comes near it; far above it, the next number could not be stored."""
 
-_LAST_UTC_S = 253_402_300_799.0  # the end of the year 9999: no date can be given beyond
+Whole = Annotated[int, Field(ge=0, lt=LARGEST)]
+"""A count, or the number of something."""
+
+Number = Annotated[float, Field(gt=-LARGEST, lt=LARGEST, allow_inf_nan=False)]
+"""A measured value or a monotonic time."""
+
+LAST_UTC_S = 253_402_300_799
+"""The end of the year 9999: no date can be given beyond."""
+
+Utc = Annotated[float, Field(ge=0, le=LAST_UTC_S)] | None
+"""Seconds of UTC, or none."""
+
+Fields = Json[dict[str, Any]]
+"""The fields of a stored event, whatever version wrote it."""
+
+AS_STORED = ConfigDict(strict=True, defer_build=True)
+"""SQLite hands out each value with the type it has."""
 
 
-def whole(value: object) -> bool:
-    """A count, or the number of something."""
-    return isinstance(value, int) and 0 <= value < LARGEST
-
-
-def number(value: object) -> bool:
-    """A measured value or a monotonic time."""
-    return isinstance(value, float) and isfinite(value) and abs(value) < LARGEST
-
-
-def utc(value: object) -> bool:
-    """Seconds of UTC, or none."""
-    return value is None or (isinstance(value, float) and 0 <= value <= _LAST_UTC_S)
-
-
-def text(value: object) -> bool:
-    """A text."""
-    return isinstance(value, str)
-
-
-def blob(value: object) -> bool:
-    """Bytes."""
-    return isinstance(value, bytes)
-
-
-def packed(value: object) -> bool:
-    """Bytes, or the text that version 1 wrote."""
-    return isinstance(value, bytes | str)
-
-
-def optional(kind: Kind) -> Kind:
-    """``kind`` or nothing."""
-    return lambda value: value is None or kind(value)
-
-
-def checked(table: str, row: Sequence[Any], kinds: Sequence[Kind]) -> Sequence[Any]:
+def checked(table: str, kinds: TypeAdapter[T], row: tuple[Any, ...]) -> T:
     """``row`` of ``table``, if each value is of its kind. Raises ``FormatError``."""
-    for at, (value, kind) in enumerate(zip(row, kinds, strict=True)):
-        if not kind(value):
-            raise FormatError(f"{table}: column {at + 1} holds what it cannot hold")
-    return row
-
-
-def fields_of(body: str) -> dict[str, Any]:
-    """The fields of a stored event, whatever version wrote it. Raises ``FormatError``."""
     try:
-        fields = json.loads(body)
-    except (ValueError, RecursionError):
-        fields = None
-    if not isinstance(fields, dict):
-        raise FormatError("events: the body is not a JSON object")
-    return fields
+        return kinds.validate_python(row)
+    except ValidationError as error:
+        column = error.errors(include_url=False, include_input=False)[0]["loc"][0]
+        raise FormatError(f"{table}: column {int(column) + 1} holds what it cannot hold") from None
 
 
 def sane(column: str) -> str:
@@ -83,10 +60,17 @@ def sane(column: str) -> str:
     return f"typeof({column}) = 'integer' AND {column} BETWEEN 0 AND {LARGEST - 1}"
 
 
+def insert(connection: sqlite3.Connection, table: str, **values: object) -> int:
+    """Add a row; its number, where the table numbers its rows."""
+    columns, places = ", ".join(values), ", ".join("?" * len(values))
+    added = connection.execute(
+        f"INSERT INTO {table} ({columns}) VALUES ({places})", tuple(values.values())
+    )
+    return added.lastrowid or 0
+
+
 PACKED = "packed"
 """The kind of a row that holds several inputs. Files of version 1 hold one to a row."""
-
-_Readings = tuple[Sample, Sample | None]
 
 
 def pack(inputs: Iterable[Input]) -> bytes:
@@ -100,29 +84,190 @@ def unpack(kind: str, body: bytes | str) -> Iterator[Input]:
     if kind != PACKED:
         yield decode_input(kind, body.encode() if isinstance(body, str) else body)
         return
-    try:
-        lines = zlib.decompress(body if isinstance(body, bytes) else body.encode())
-    except zlib.error as error:
-        raise FormatError(f"packed inputs: {error}") from None
-    for line in lines.split(b"\n"):
+    for line in inflated("packed inputs", body).split(b"\n"):
         name, _, fields = line.partition(b" ")
         yield decode_input(name.decode(errors="replace"), fields)
 
 
+def inflated(what: str, body: bytes | str) -> bytes:
+    """``body`` as it was before it was compressed. Raises ``FormatError``."""
+    try:
+        return zlib.decompress(body if isinstance(body, bytes) else body.encode())
+    except zlib.error as error:
+        raise FormatError(f"{what}: {error}") from None
+
+
+_READINGS: TypeAdapter[tuple[Sample, Sample | None]] = TypeAdapter(
+    tuple[Sample, Sample | None], config=ConfigDict(defer_build=True)
+)
+
+
 def encode_readings(state: State) -> str:
     """What a quiet step changes of a state, as JSON."""
-    return _readings().dump_json((state.sample, state.header)).decode()
+    return _READINGS.dump_json((state.sample, state.header)).decode()
 
 
 def with_readings(state: State, stored: str) -> State:
     """``state`` with the later readings. Raises ``FormatError``."""
     try:
-        sample, header = _readings().validate_json(stored)
-        return replace(state, sample=sample, header=header)
+        sample, header = _READINGS.validate_json(stored)
     except ValidationError as error:
         raise FormatError(f"stored readings: {error.error_count()} errors") from None
+    return replace(state, sample=sample, header=header)
 
 
-@cache
-def _readings() -> TypeAdapter[_Readings]:
-    return TypeAdapter(_Readings)
+_INPUTS = TypeAdapter(tuple[Whole, Number, Utc, str, bytes], config=AS_STORED)
+
+_Run = tuple[int, Stamp, list[Input]]
+"""The inputs of one row: the start of the daemon, when the last of them was, and they."""
+
+
+def close_minutes(
+    connection: sqlite3.Connection, collector: str, setpoints: Setpoints, state: State
+) -> list[int]:
+    """Add a row for each minute that has ended, and where it is ``stopping`` for the last one too.
+
+    Nothing is counted in memory, so nothing is lost by a crash: whatever inputs no minute accounts
+    for yet are folded. Within the caller's transaction; ``state`` is that after its inputs.
+    Returns the numbers (``n``) of the rows added.
+    """
+    number, *after = connection.execute(
+        "SELECT number, start, mono_s FROM minutes WHERE collector = ? "
+        f"AND {sane('number')} AND {sane('start')} AND typeof(mono_s) = 'real' "
+        "ORDER BY n DESC LIMIT 1",
+        (collector,),
+    ).fetchone() or (0, 0, float("-inf"))
+    runs = _runs_after(connection, collector, after)
+    minutes = [list(of) for _, of in groupby(runs, lambda run: (run[0], minute_of(run[1])))]
+    added: list[int] = []
+    for minute, following in pairwise([*minutes, []]):
+        if not following and not state.stopping:
+            break
+        start = minute[0][0]
+        goes_on = following and following[0][0] == start
+        folded = summarised(
+            [happened for _, _, inputs in minute for happened in inputs],
+            following[0][2][0].at.mono_s if goes_on else None,
+            setpoints,
+            state.zero.offset_pa,
+        )
+        if folded is not None:
+            number += 1
+            place = {"collector": collector, "number": number, "start": start}
+            added.append(_insert_minute(connection, folded, seq=state.next_seq - 1, **place))
+    return added
+
+
+def _runs_after(connection: sqlite3.Connection, collector: str, after: list[float]) -> list[_Run]:
+    """Rows of packed inputs later than ``after`` (start and monotonic time), oldest first."""
+    found: list[_Run] = []
+    rows = connection.execute(
+        "SELECT start, mono_s, utc_s, kind, body FROM inputs "
+        "WHERE collector = ? AND kind = ? ORDER BY n DESC",
+        (collector, PACKED),
+    )
+    for row in rows:
+        try:
+            start, mono_s, utc_s, kind, body = checked("inputs", _INPUTS, row)
+            if [start, mono_s] <= after:
+                break
+            found.append((start, Stamp(mono_s, utc_s), list(unpack(kind, body))))
+        except FormatError as error:
+            _log.error("stored readings not readable", cause=str(error), consequence="not counted")
+    return found[::-1]
+
+
+def _insert_minute(connection: sqlite3.Connection, minute: Minute, **place: object) -> int:
+    spreads = {
+        f"{signal}_{part}": getattr(spread, part, None)
+        for signal, spread in (("dp", minute.dp), ("header", minute.header))
+        for part in ("min_pa", "mean_pa", "max_pa")
+    }
+    return insert(
+        connection,
+        "minutes",
+        **place,
+        utc_s=minute.began_utc_s,
+        mono_s=minute.at.mono_s,
+        covered_s=minute.covered_s,
+        polls=minute.polls,
+        good=minute.good,
+        blower_s=minute.blower_s,
+        **spreads,
+    )
+
+
+_Pa = Number | None
+_MINUTE = TypeAdapter(
+    tuple[Whole, Whole, Utc, Number, Number, Whole, Whole, Number, _Pa, _Pa, _Pa, _Pa, _Pa, _Pa],
+    config=AS_STORED,
+)
+
+
+def minute_in(connection: sqlite3.Connection, n: int) -> tuple[int, int, Minute] | None:
+    """The minute in row ``n`` with its number, which counts those of a collector from 1 without a
+    gap through every restart, and the ``seq`` of the last event before it was closed. None where it
+    has been deleted. Raises ``FormatError``."""
+    row = connection.execute(
+        "SELECT number, seq, utc_s, mono_s, covered_s, polls, good, blower_s, dp_min_pa, "
+        "dp_mean_pa, dp_max_pa, header_min_pa, header_mean_pa, header_max_pa "
+        "FROM minutes WHERE n = ?",
+        (n,),
+    ).fetchone()
+    if row is None:
+        return None
+    number, seq, utc_s, mono_s, covered_s, polls, good, blower_s, *_ = checked(
+        "minutes", _MINUTE, row
+    )
+    dp, header = (None if None in of else Spread(*of) for of in (row[8:11], row[11:]))
+    at = Stamp(mono_s, utc_s)
+    return number, seq, Minute(utc_s, at, covered_s, polls, good, dp, header, blower_s)
+
+
+_EVENT = TypeAdapter(tuple[str, Whole, Whole, Utc, Number, str, Fields, Utc], config=AS_STORED)
+EVENT = f"""
+    collector, seq, start, utc_s, mono_s, name, body,
+    CASE WHEN utc_s IS NULL THEN mono_s + (
+        SELECT utc_offset_s FROM clock
+        WHERE clock.start = e.start AND utc_offset_s BETWEEN 0 AND {LAST_UTC_S}
+        ORDER BY clock.n LIMIT 1
+    ) END AS found_utc_s
+"""
+"""What is read of a row of the events ``e``: one without a time of day gets it from the first entry
+of its start that knows one."""
+
+
+@record
+class RecordedEvent:
+    """An event as it was recorded, by whatever version.
+
+    ``fields``: those of its body. ``utc_s`` is None where the clock was not set then;
+    ``found_utc_s`` is what it must have been, where it was set later in the same ``start``.
+    """
+
+    collector: str
+    seq: int
+    start: int
+    utc_s: float | None
+    mono_s: float
+    name: str
+    fields: dict[str, Any]
+    found_utc_s: float | None = None
+
+    @property
+    def at_utc_s(self) -> float | None:
+        """When it happened, or when that was found out to have been."""
+        return self.found_utc_s if self.utc_s is None else self.utc_s
+
+    def event(self) -> Event | None:
+        """The event itself; None where another version wrote it and this one cannot read it."""
+        try:
+            body = decode_body(self.name, to_json(self.fields))
+        except FormatError:
+            return None
+        return Event(self.seq, Stamp(self.mono_s, self.utc_s), body)
+
+
+def recorded_event(row: tuple[Any, ...]) -> RecordedEvent:
+    """From what ``EVENT`` reads. Raises ``FormatError``."""
+    return RecordedEvent(*checked("events", _EVENT, row))

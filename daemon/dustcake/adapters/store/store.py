@@ -8,14 +8,20 @@ from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeVar
 
-from dustcake.adapters.store.database import Database, disk_is_to_blame
-from dustcake.adapters.store.faults import StoreRefused, explain
-from dustcake.adapters.store.journal_file import transaction
+from dustcake.adapters.store.faults import StoreRefused, refusing
+from dustcake.adapters.store.journal_file import Database, transaction
 from dustcake.adapters.store.outbox import CollectorOutbox
-from dustcake.adapters.store.retention import PERIOD, SPARED, Retention, prune
-from dustcake.adapters.store.writing import CollectorRecord, Timeline, last_seq, load
+from dustcake.adapters.store.writing import (
+    PERIOD,
+    SPARED,
+    CollectorRecord,
+    Retention,
+    Timeline,
+    last_seq,
+    load,
+    prune,
+)
 from dustcake.ports import Commit, CommitFailed, Queued, Stored
 from dustcake.publish.render import Renderer
 
@@ -27,11 +33,13 @@ moments, so those of one moment are there by then."""
 @dataclass
 class Waiting:
     """A commit on its way to the disk. ``gone``: what its outbox has delivered. Afterwards:
-    ``added`` to the outbox, or the ``error`` that kept all of it from being stored."""
+    ``added`` to the outbox, beside ``minutes``; or the ``error`` that kept all of it from being
+    stored."""
 
     commit: Commit
     gone: frozenset[int]
-    added: Sequence[Queued | None] = ()
+    added: Sequence[Queued] = ()
+    minutes: bool = False
     error: Exception | None = None
     is_done: bool = field(default=False, init=False)
 
@@ -79,8 +87,6 @@ class Group:
         if not one.is_done:
             self._waiting.remove(one)
 
-
-T = TypeVar("T")
 
 SETTLE_S = 0.3
 
@@ -141,37 +147,26 @@ class SqliteStore:
 
         Raises ``StoreRefused`` when the disk cannot be read.
         """
-        return await self._read(lambda connection: load(connection, collector))
+        return await self._database.run(lambda connection: load(connection, collector))
 
     async def last_seq(self, collector: str) -> int:
         """The number of the newest event of ``collector`` on record, 0 where there is none.
 
         Raises ``StoreRefused`` when the disk cannot be read.
         """
-        return await self._read(lambda connection: last_seq(connection, collector))
+        return await self._database.run(lambda connection: last_seq(connection, collector))
 
     async def waiting(self) -> dict[str, int]:
         """How many publications of each collector wait for the broker; none when the disk fails."""
         count = "SELECT collector, count(*) FROM outbox GROUP BY collector"
         try:
-            rows = await self._database.run(lambda connection: connection.execute(count).fetchall())
-        except (sqlite3.Error, OSError) as error:
-            if not disk_is_to_blame(error):
-                raise
+            stored = await self._database.run(lambda connection: dict(connection.execute(count)))
+        except StoreRefused:
             return {}
-        stored = dict(rows)
         return {
             name: stored.get(name, 0) - len(outbox.acknowledged())
             for name, outbox in self._outboxes.items()
         }
-
-    async def _read(self, call: Callable[[sqlite3.Connection], T]) -> T:
-        try:
-            return await self._database.run(call)
-        except (sqlite3.Error, OSError) as error:
-            if disk_is_to_blame(error):
-                raise StoreRefused(explain(error, self._database.path)) from None
-            raise
 
     async def commit(self, commit: Commit) -> CommitFailed | None:
         """Store all of ``commit`` in one transaction; on the disk when this returns None.
@@ -183,55 +178,45 @@ class SqliteStore:
         one = Waiting(commit, outbox.acknowledged())
         self._group.add(one)
         try:
-            await self._database.run(
-                lambda connection: self._group.write(connection, one),
-                otherwise=lambda: self._group.withdraw(one),
-            )
-        except (sqlite3.Error, OSError) as refused:
-            one.error = refused
-        if one.error is not None:
-            return self._failed(one.error)
-        outbox.committed(one.gone, one.added)
+            with refusing(self._database.path, unknown_too=False):
+                await self._database.run(
+                    lambda connection: self._group.write(connection, one),
+                    otherwise=lambda: self._group.withdraw(one),
+                )
+                if one.error is not None:
+                    raise one.error
+        except StoreRefused as refused:
+            self._forget()
+            return CommitFailed(str(refused))
+        outbox.committed(one.gone, one.added, minutes=one.minutes)
         return None
-
-    def _failed(self, error: Exception) -> CommitFailed:
-        self._forget()
-        if isinstance(error, sqlite3.Error | OSError) and disk_is_to_blame(error):
-            return CommitFailed(explain(error, self._database.path))
-        raise error
 
     def _write(self, connection: sqlite3.Connection, group: Sequence[Waiting]) -> None:
         """All of ``group``, within one transaction. The database's thread calls this."""
         if self._replacements_seen != self._database.replacements:
             self._replacements_seen = self._database.replacements
             self._forget()
-            for one in self._outboxes.values():
-                one.number_anew()
         with transaction(connection):
             start = self._timeline.start(connection)
             for each in group:
-                each.added = self._commit(connection, each, start)
+                self._write_one(connection, each, start)
 
-    def _commit(
-        self, connection: sqlite3.Connection, one: Waiting, start: int
-    ) -> Sequence[Queued | None]:
-        """What has been added to the outbox."""
+    def _write_one(self, connection: sqlite3.Connection, one: Waiting, start: int) -> None:
         commit = one.commit
         record, outbox = self._record(commit.collector), self.outbox(commit.collector)
         utc_s = None
         if commit.inputs:
             utc_s = commit.inputs[-1].at.utc_s
             self._timeline.note(connection, commit.inputs[-1].at)
-        self._until_pruning -= record.inputs(connection, commit, start)
-        record.state(connection, commit)
-        rows = record.events(connection, commit, start)
+        self._until_pruning -= record.inputs_and_state(connection, commit, start)
+        events = record.events(connection, commit, start)
         outbox.forget(connection, one.gone)
-        added = outbox.enqueue(connection, commit, rows)
-        added += outbox.enqueue_minutes(connection, record.minutes(connection, commit))
+        minutes = record.minutes(connection, commit)
+        one.added = outbox.enqueue(connection, commit, events, minutes)
+        one.minutes = bool(minutes)
         if self._until_pruning <= 0:
             self._until_pruning = PERIOD
             prune(connection, utc_s, self._retention, spared=SPARED * len(self._records))
-        return added
 
     def _forget(self) -> None:
         """What was thought to be on the disk is not, or is not known to be."""

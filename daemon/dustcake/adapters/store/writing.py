@@ -1,4 +1,5 @@
-"""One collector's part of the journal: what a commit writes, and what is loaded of it."""
+"""One collector's part of the journal: what a commit writes, and what is loaded of it; and how much
+is kept, so that the journal cannot fill the disk."""
 
 import sqlite3
 import zlib
@@ -6,26 +7,27 @@ from collections.abc import Sequence
 from itertools import groupby
 
 import structlog
+from pydantic import TypeAdapter
 
 from dustcake.adapters.store.journal_file import transaction
-from dustcake.adapters.store.minutes import close_minutes
 from dustcake.adapters.store.rows import (
+    AS_STORED,
     PACKED,
+    Utc,
+    Whole,
     checked,
+    close_minutes,
     encode_readings,
-    optional,
+    inflated,
+    insert,
     pack,
-    packed,
     sane,
-    text,
-    utc,
-    whole,
     with_readings,
 )
 from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
 from dustcake.core.inputs import Stamp
 from dustcake.core.minutes import minute_of
-from dustcake.core.record import replace
+from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.ports import Commit, Stored
@@ -55,37 +57,36 @@ class CollectorRecord:
         self._whole = None
         self._minute = None
 
-    def inputs(self, connection: sqlite3.Connection, commit: Commit, start: int) -> int:
-        """Add its inputs; how many rows that took. No row spans two minutes."""
+    def inputs_and_state(self, connection: sqlite3.Connection, commit: Commit, start: int) -> int:
+        """Add its inputs; how many rows that took. No row spans two minutes. Keep its state; if
+        only readings have changed, they are beside the inputs."""
         readings = self._readings(commit)
         runs = [list(run) for _, run in groupby(commit.inputs, lambda one: minute_of(one.at))]
-        for at, run in enumerate(runs):
-            last = run[-1].at
+        for run in runs:
+            insert(
+                connection,
+                "inputs",
+                collector=self._collector,
+                start=start,
+                utc_s=run[-1].at.utc_s,
+                mono_s=run[-1].at.mono_s,
+                kind=PACKED,
+                body=pack(run),
+                readings=readings if run is runs[-1] else None,
+            )
+        if readings is None:
             connection.execute(
-                "INSERT INTO inputs (collector, start, utc_s, mono_s, kind, body, readings) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO state (collector, format, utc_s, body) VALUES (?, ?, ?, ?) "
+                "ON CONFLICT (collector) DO UPDATE SET format = excluded.format, "
+                "utc_s = coalesce(excluded.utc_s, utc_s), body = excluded.body",
                 (
-                    *(self._collector, start, last.utc_s, last.mono_s, PACKED, pack(run)),
-                    readings if at == len(runs) - 1 else None,
+                    *(self._collector, STATE_FORMAT),
+                    commit.inputs[-1].at.utc_s if commit.inputs else None,
+                    zlib.compress(encode_state(commit.state), _LEVEL),
                 ),
             )
+            self._whole = commit.state
         return len(runs)
-
-    def state(self, connection: sqlite3.Connection, commit: Commit) -> None:
-        """Keep its state; if only readings have changed, they are beside the inputs already."""
-        if self._readings(commit) is not None:
-            return
-        connection.execute(
-            "INSERT INTO state (collector, format, utc_s, body) VALUES (?, ?, ?, ?) "
-            "ON CONFLICT (collector) DO UPDATE SET format = excluded.format, "
-            "utc_s = coalesce(excluded.utc_s, utc_s), body = excluded.body",
-            (
-                *(self._collector, STATE_FORMAT),
-                commit.inputs[-1].at.utc_s if commit.inputs else None,
-                zlib.compress(encode_state(commit.state), _LEVEL),
-            ),
-        )
-        self._whole = commit.state
 
     def _readings(self, commit: Commit) -> str | None:
         """The readings of its state; None where the whole state is to be stored."""
@@ -101,16 +102,18 @@ class CollectorRecord:
         rows: list[int] = []
         for one in commit.events:
             name, body = encode_body(one.body)
-            added = connection.execute(
-                "INSERT INTO events (collector, seq, start, utc_s, mono_s, name, body) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (
-                    *(self._collector, one.seq, start),
-                    *(one.at.utc_s, one.at.mono_s, name, body.decode()),
-                ),
-            ).lastrowid
-            assert added is not None
-            rows.append(added)
+            row = insert(
+                connection,
+                "events",
+                collector=self._collector,
+                seq=one.seq,
+                start=start,
+                utc_s=one.at.utc_s,
+                mono_s=one.at.mono_s,
+                name=name,
+                body=body.decode(),
+            )
+            rows.append(row)
         return rows
 
     def minutes(self, connection: sqlite3.Connection, commit: Commit) -> Sequence[int]:
@@ -121,13 +124,11 @@ class CollectorRecord:
         if minute == self._minute and not commit.state.stopping:
             return ()
         self._minute = minute
-        return close_minutes(
-            connection,
-            self._collector,
-            self.setpoints,
-            commit.state,
-            all_of_them=commit.state.stopping,
-        )
+        return close_minutes(connection, self._collector, self.setpoints, commit.state)
+
+
+_STATE = TypeAdapter(tuple[Whole, Utc, bytes | str], config=AS_STORED)
+_NEWEST = TypeAdapter(tuple[Utc, str | None], config=AS_STORED)
 
 
 def read_state(connection: sqlite3.Connection, collector: str) -> Stored | None:
@@ -137,14 +138,16 @@ def read_state(connection: sqlite3.Connection, collector: str) -> Stored | None:
     ).fetchone()
     if row is None:
         return None
-    version, utc_s, body = checked("state", row, (whole, utc, packed))
-    state = decode_state(_state_text(body), version)
+    version, utc_s, body = checked("state", _STATE, row)
+    # Version 1 stored it plain.
+    plain = body.encode() if isinstance(body, str) else inflated("state", body)
+    state = decode_state(plain, version)
     newest = connection.execute(
         "SELECT utc_s, readings FROM inputs WHERE collector = ? ORDER BY n DESC LIMIT 1",
         (collector,),
     ).fetchone()
     if newest is not None:
-        read_utc_s, readings = checked("inputs", newest, (utc, optional(text)))
+        read_utc_s, readings = checked("inputs", _NEWEST, newest)
         if readings is not None:
             state = with_readings(state, readings)
             utc_s = utc_s if read_utc_s is None else read_utc_s
@@ -180,16 +183,6 @@ def load(connection: sqlite3.Connection, collector: str) -> Stored | None:
         return None
 
 
-def _state_text(body: bytes | str) -> bytes:
-    """A stored state as JSON; version 1 stored it plain. Raises ``FormatError``."""
-    if isinstance(body, str):
-        return body.encode()
-    try:
-        return zlib.decompress(body)
-    except zlib.error as error:
-        raise FormatError(f"state: {error}") from None
-
-
 STEP_S = 2.0
 """A clock that has moved by more than this against the monotonic one gets an entry."""
 
@@ -209,12 +202,13 @@ class Timeline:
     def start(self, connection: sqlite3.Connection) -> int:
         """Which start of the daemon this is, counted from 1."""
         if self._start is None:
-            found = connection.execute(
-                f"SELECT max(start) FROM clock WHERE {sane('start')} "
+            last: int | None = connection.execute(
+                "SELECT max(start) FROM (SELECT start FROM clock "
                 "UNION ALL SELECT * FROM (SELECT start FROM events ORDER BY n DESC LIMIT 1) "
-                "UNION ALL SELECT * FROM (SELECT start FROM inputs ORDER BY n DESC LIMIT 1)"
-            ).fetchall()
-            self._start = max((start for (start,) in found if whole(start)), default=0) + 1
+                "UNION ALL SELECT * FROM (SELECT start FROM inputs ORDER BY n DESC LIMIT 1)) "
+                f"WHERE {sane('start')}"
+            ).fetchone()[0]
+            self._start = (last or 0) + 1
         return self._start
 
     def note(self, connection: sqlite3.Connection, at: Stamp) -> None:
@@ -222,10 +216,8 @@ class Timeline:
         offset_s = None if at.utc_s is None else at.utc_s - at.mono_s
         if self._anything_noted and not _moved(self._noted, offset_s):
             return
-        connection.execute(
-            "INSERT INTO clock (start, mono_s, utc_offset_s) VALUES (?, ?, ?)",
-            (self.start(connection), at.mono_s, offset_s),
-        )
+        start = self.start(connection)
+        insert(connection, "clock", start=start, mono_s=at.mono_s, utc_offset_s=offset_s)
         if self._noted is not None and offset_s is not None:
             _log.warning(
                 "clock stepped",
@@ -248,3 +240,110 @@ def _moved(before_s: float | None, now_s: float | None) -> bool:
     if before_s is None or now_s is None:
         return before_s is not now_s
     return abs(now_s - before_s) > STEP_S
+
+
+BATCH = 256  # rows deleted at once, so that no commit waits long
+PERIOD = 64  # rows of inputs between two prunings; below BATCH, or the file would grow all the same
+SPARED = 512  # newest rows of inputs of a collector, kept: the minute under way is made from them
+MOST_MINUTES_QUEUED = 43_200  # thirty days: for a broker away longer the oldest are dropped
+
+_DAY_S = 86_400.0
+
+
+@record
+class Retention:
+    """Raw inputs older than ``raw_days`` and minutes older than ``minutes_days`` are deleted; and
+    while the file holds more than ``max_bytes``, the oldest raw inputs, then the oldest minutes,
+    whatever their age. Events are kept. ``most_minutes_queued``: for each collector, of minutes
+    waiting for the broker; beyond it the oldest are not delivered."""
+
+    raw_days: float = 28.0
+    minutes_days: float = 366.0
+    max_bytes: int = 1_024_000_000
+    most_minutes_queued: int = MOST_MINUTES_QUEUED
+
+
+def prune(
+    connection: sqlite3.Connection, now_utc_s: float | None, limits: Retention, spared: int = SPARED
+) -> None:
+    """Delete one batch of what is too old or too much, within the caller's transaction; but never
+    the newest ``spared`` rows of inputs for their size.
+
+    So little at a time that a clock set wrong for an hour costs a few hours of the oldest raw
+    inputs, not all of them.
+    """
+    raw = minutes = 0
+    if now_utc_s is not None:
+        raw = _too_old(connection, "inputs", now_utc_s - limits.raw_days * _DAY_S)
+        minutes = _too_old(connection, "minutes", now_utc_s - limits.minutes_days * _DAY_S)
+    if _bytes_used(connection) > limits.max_bytes:
+        raw = max(raw, _found(connection, "SELECT max(n) FROM inputs") - spared)
+        if not _found(connection, "SELECT EXISTS (SELECT 1 FROM inputs WHERE n <= ?)", raw):
+            minutes = _found(connection, "SELECT max(n) FROM minutes")
+            if not minutes:
+                _log.warning(
+                    "journal larger than allowed",
+                    cause="only events are left, and they are kept",
+                    remedy="raise journal.max_size_mb, or archive the file and start a new one",
+                )
+    _delete(connection, "inputs", raw)
+    gone = _delete(connection, "minutes", minutes)
+    if gone:
+        connection.execute("DELETE FROM hours WHERE last_n <= ?", (gone,))
+        _drop_minutes(connection, "source <= ?", (gone,))
+    for collector, queued in connection.execute(
+        "SELECT collector, count(*) FROM outbox WHERE keep = 'minute' GROUP BY collector"
+    ).fetchall():
+        if queued > limits.most_minutes_queued:
+            _drop_minutes(
+                connection,
+                "collector = ? AND ref IN (SELECT ref FROM outbox WHERE collector = ? AND "
+                "keep = 'minute' ORDER BY ref LIMIT ?)",
+                (collector, collector, queued - limits.most_minutes_queued),
+            )
+
+
+def _too_old(connection: sqlite3.Connection, table: str, before_utc_s: float) -> int:
+    """The last row to go, 0 for none. Rows are in the order they happened, so whatever lies
+    before an old row is old, also where the clock was not yet set."""
+    oldest = f"SELECT n, utc_s FROM {table} ORDER BY n LIMIT ?"
+    return _found(connection, f"SELECT max(n) FROM ({oldest}) WHERE utc_s < ?", BATCH, before_utc_s)
+
+
+def _bytes_used(connection: sqlite3.Connection) -> int:
+    return _found(
+        connection,
+        "SELECT page_size * (page_count - freelist_count) "
+        "FROM pragma_page_size, pragma_page_count, pragma_freelist_count",
+    )
+
+
+def _delete(connection: sqlite3.Connection, table: str, last: int) -> int:
+    """Delete the oldest batch up to row ``last``; the last row deleted, 0 for none."""
+    oldest = f"SELECT n FROM {table} WHERE n <= ? ORDER BY n LIMIT ?"
+    end = _found(connection, f"SELECT max(n) FROM ({oldest})", last, BATCH)
+    connection.execute(f"DELETE FROM {table} WHERE n <= ?", (end,))
+    return end
+
+
+def _found(connection: sqlite3.Connection, query: str, *values: float) -> int:
+    """The one number of ``query``; 0 where there is none."""
+    found: int | None = connection.execute(query, values).fetchone()[0]
+    return found or 0
+
+
+def _drop_minutes(connection: sqlite3.Connection, which: str, values: tuple[object, ...]) -> None:
+    """Take minutes out of the outbox and count them, so that the subscriber learns of it."""
+    gone = f"FROM outbox WHERE keep = 'minute' AND {which}"
+    connection.execute(
+        f"INSERT INTO dropped (collector, minutes) SELECT collector, count(*) {gone} "
+        "GROUP BY collector ON CONFLICT (collector) DO UPDATE SET "
+        "minutes = minutes + excluded.minutes",
+        values,
+    )
+    if connection.execute(f"DELETE {gone}", values).rowcount:
+        _log.warning(
+            "minutes will not reach the broker",
+            cause="too many are waiting for it",
+            remedy="bring the broker back; events wait as long as it takes",
+        )

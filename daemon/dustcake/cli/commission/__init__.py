@@ -1,17 +1,32 @@
-"""`dustcake commission`: a first start step by step, with a record, carried out by the daemon."""
+"""Commission a collector: ordered checks with cautions, each put on record.
+
+examples:
+  dustcake commission                             step by step, with questions; leave it any time
+  dustcake commission --list
+  dustcake commission --step valves               what it is about, and what is on record of it
+  dustcake commission --step valves --do pulse --set valve=1 --set clear=yes
+  dustcake commission --answers answers.jsonl     a script: {"step": .., "action": .., "fields": {}}
+  dustcake commission --copy new.toml             the settings with what was found, as a copy
+  dustcake commission --report report.pdf         or report.html
+  dustcake commission --new                       set the record aside, and begin another
+
+The daemon must be running: it has the bus, keeps the record beside its journal, and after a restart
+goes on where it was. Exit code 0: done; 1: refused or failed, with the reason; 2: bad usage; 3: no
+daemon answers.
+"""
 
 import argparse
 import importlib.util
 import json
 import sys
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dustcake.adapters.local_client import NoDaemonError
 from dustcake.cli.commission.terminal import (
     CommissionClient,
-    result_line,
+    Content,
+    entry_lines,
     step_lines,
     step_list,
     walk,
@@ -31,23 +46,6 @@ from dustcake.cli.common import (
 if TYPE_CHECKING:
     from dustcake.commissioning.record import Record
     from dustcake.settings.model import Settings
-
-DESCRIPTION = "Commission a collector: ordered checks with cautions, each put on record."
-EPILOG = """\
-examples:
-  dustcake commission                             step by step, with questions; leave it any time
-  dustcake commission --list
-  dustcake commission --step valves               what it is about, and what is on record of it
-  dustcake commission --step valves --do pulse --set valve=1 --set clear=yes
-  dustcake commission --answers answers.jsonl     a script: {"step": .., "action": .., "fields": {}}
-  dustcake commission --copy new.toml             the settings with what was found, as a copy
-  dustcake commission --report report.pdf         or report.html
-  dustcake commission --new                       set the record aside, and begin another
-
-The daemon must be running: it has the bus, keeps the record beside its journal, and after a restart
-goes on where it was. Exit code 0: done; 1: refused or failed, with the reason; 2: bad usage; 3: no
-daemon answers.
-"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -89,49 +87,48 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _chosen(arguments: argparse.Namespace, settings: "Settings", client: CommissionClient) -> int:
+    as_json: bool = arguments.json
     if arguments.new:
-        return _print_answer(client.begin(), as_json=arguments.json)
+        return _print(client.begin(), "done", as_json=as_json)
     if arguments.report is not None:
         _write_report(client, settings, arguments.report)
-        return DONE
-    if arguments.copy is not None:
-        written = _copy_settings(arguments.settings, client, arguments.copy)
-        print(f"written: {arguments.copy}\n{written}")
-        return DONE
-    if arguments.answers is not None:
-        return _answers(arguments.answers, client, as_json=arguments.json)
-    if arguments.step is not None and arguments.do is not None:
-        fields = _fields(arguments.set)
-        return _do(client, arguments.step, arguments.do, fields, as_json=arguments.json)
-    if arguments.list or arguments.step is not None or arguments.json:
-        return _show(client, arguments.step, as_json=arguments.json)
-    return walk(client)
-
-
-def _print_answer(answer: dict[str, object], *, as_json: bool) -> int:
-    if as_json:
-        print(json.dumps(answer, ensure_ascii=False))
-    elif answer["accepted"]:
-        print("done")
+    elif arguments.copy is not None:
+        _copy_settings(arguments.settings, client, arguments.copy)
+    elif arguments.answers is not None:
+        return _answers(arguments.answers, client, as_json=as_json)
+    elif arguments.do is not None:
+        return _do(client, arguments.step, arguments.do, _fields(arguments.set), as_json=as_json)
+    elif arguments.list or arguments.step is not None or as_json:
+        _show(client, arguments.step, as_json=as_json)
     else:
-        fail(f"refused: {answer['reason']}")
-    return DONE if answer["accepted"] else FAILED
-
-
-def _show(client: CommissionClient, step: str | None, *, as_json: bool) -> int:
-    view = client.view()
-    steps = [one for one in view["steps"] if step in (None, one["step"])]
-    if step is not None and not steps:
-        raise UsageError(f"--step: one of {', '.join(one['step'] for one in view['steps'])}")
-    if as_json:
-        print(json.dumps(view if step is None else steps[0], ensure_ascii=False))
-    else:
-        print("\n".join(step_list(view) if step is None else step_lines(steps[0])))
+        walk(client)
     return DONE
 
 
-def _fields(given: list[str]) -> dict[str, object]:
-    fields: dict[str, object] = {}
+def _print(answer: Content, done: str, *, as_json: bool, of: str = "") -> int:
+    """What came of a request ``of`` the person; the exit code."""
+    if as_json:
+        print(json.dumps(answer, ensure_ascii=False))
+    elif answer["accepted"]:
+        print(done)
+    else:
+        fail(f"{of}refused: {answer['reason']}")
+    return DONE if answer["accepted"] else FAILED
+
+
+def _show(client: CommissionClient, step: str | None, *, as_json: bool) -> None:
+    view = client.view()
+    steps = {one["step"]: one for one in view["steps"]}
+    if step is not None and step not in steps:
+        raise UsageError(f"--step: one of {', '.join(steps)}")
+    if as_json:
+        print(json.dumps(view if step is None else steps[step], ensure_ascii=False))
+    else:
+        print("\n".join(step_list(view) if step is None else step_lines(steps[step])))
+
+
+def _fields(given: list[str]) -> Content:
+    fields = {}
     for one in given:
         name, equals, value = one.partition("=")
         if not equals:
@@ -140,17 +137,12 @@ def _fields(given: list[str]) -> dict[str, object]:
     return fields
 
 
-def _do(
-    client: CommissionClient, step: str, action: str, fields: dict[str, object], *, as_json: bool
-) -> int:
-    done = client.do(step, action, fields)
-    if as_json:
-        print(json.dumps(done, ensure_ascii=False))
-    elif done["accepted"]:
-        print(result_line(done["entry"]))
-    else:
-        fail(f"{step} {action}: refused: {done['reason']}")
-    return DONE if done["accepted"] and done["entry"]["result"] != "failed" else FAILED
+def _do(client: CommissionClient, step: str, action: str, fields: Content, *, as_json: bool) -> int:
+    answer = client.do(step, action, fields)
+    entry = answer["entry"]
+    words = "" if entry is None else "\n".join(entry_lines(entry))
+    code = _print(answer, words, as_json=as_json, of=f"{step} {action}: ")
+    return FAILED if entry is not None and entry["result"] == "failed" else code
 
 
 def _answers(file: Path, client: CommissionClient, *, as_json: bool) -> int:
@@ -171,62 +163,6 @@ def _answers(file: Path, client: CommissionClient, *, as_json: bool) -> int:
 # --- the record as a report, and as a copy of the settings file, which itself is never touched
 
 
-def _write_report(client: CommissionClient, settings: "Settings", file: Path) -> None:
-    """Write ``file``, as HTML or PDF by its ending."""
-    from dustcake.commissioning.observation import equipment_of
-    from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
-
-    if file.suffix not in (".html", ".pdf"):
-        raise UsageError(f"--report {file}: name a file that ends in .html or .pdf")
-    record = _record(client)
-    collector = chosen_collector(settings, record.collector)
-    content = report(equipment_of(settings, collector), record)
-    try:
-        made = to_html(content).encode() if file.suffix == ".html" else to_pdf(content)
-        file.write_bytes(made)
-    except MissingExtraError as error:
-        raise CommandError(str(error)) from None
-    except OSError as error:
-        raise CommandError(f"{file}: {error.strerror}") from None
-    print(f"written: {file}", file=sys.stderr)
-
-
-def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> str:
-    """Write ``copy``: the settings file with the transmitter that was chosen and the set points
-    that were proposed, all else as it is, comments too. Returns what was changed. Raises
-    CommandError."""
-    from dustcake.settings.errors import SettingsError
-    from dustcake.settings.load import parse_settings
-
-    record = _record(client)
-    changes = _changes(record)
-    if not changes:
-        raise CommandError("nothing has been chosen or proposed yet, so there is nothing to write")
-    if importlib.util.find_spec("tomlkit") is None:
-        raise CommandError(
-            "a copy with its comments needs the extra `commission`; without it write the lines "
-            "that `dustcake commission --step transmitter` shows by hand"
-        )
-    text = _changed(settings, record.collector, changes)
-    try:
-        parse_settings(text, str(copy))
-    except SettingsError as error:
-        raise CommandError(
-            f"the copy would not be in order, so it is not written: {error}"
-        ) from None
-    try:
-        with copy.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise CommandError(f"{copy} is there already: name a new file") from None
-    except OSError as error:
-        raise CommandError(f"{copy}: {error.strerror}") from None
-    return "\n".join(
-        f"  {table}: {', '.join(f'{name} = {value}' for name, value in lines.items())}"
-        for table, lines in changes.items()
-    )
-
-
 def _record(client: CommissionClient) -> "Record":
     """What is on record. Raises CommandError."""
     from dustcake.commissioning.record import RecordError, decode
@@ -240,28 +176,71 @@ def _record(client: CommissionClient) -> "Record":
         raise CommandError(str(error)) from None
 
 
-def _changes(record: "Record") -> dict[str, Mapping[str, Any]]:
-    """What was found in it that belongs into the settings file, by table."""
-    changes: dict[str, Mapping[str, Any]] = {}
+def _write_report(client: CommissionClient, settings: "Settings", file: Path) -> None:
+    """Write ``file``, as HTML or PDF by its ending."""
+    from dustcake.commissioning.observation import equipment_of
+    from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
+
+    if file.suffix not in (".html", ".pdf"):
+        raise UsageError(f"--report {file}: name a file that ends in .html or .pdf")
+    record = _record(client)
+    collector = chosen_collector(settings, record.collector)
+    content = report(equipment_of(settings, collector), record)
+    try:
+        file.write_bytes(to_html(content).encode() if file.suffix == ".html" else to_pdf(content))
+    except MissingExtraError as error:
+        raise CommandError(str(error)) from None
+    except OSError as error:
+        raise CommandError(f"{file}: {error.strerror}") from None
+    print(f"written: {file}", file=sys.stderr)
+
+
+def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> None:
+    """Write ``copy``: the settings file with the transmitter that was chosen and the set points
+    that were proposed, all else as it is, comments too. Raises CommandError."""
+    from dustcake.settings.errors import SettingsError
+    from dustcake.settings.load import parse_settings
+
+    record = _record(client)
+    changes: Content = {}
     for step, action in (("transmitter", "choose"), ("set_points", "propose")):
-        entry = record.last(step, action)
-        if entry is not None:
-            changes |= entry.values.get("changes", {})
-    return changes
+        changes |= record.values(step, action).get("changes", {})
+    if not changes:
+        raise CommandError("nothing has been chosen or proposed yet, so there is nothing to write")
+    if importlib.util.find_spec("tomlkit") is None:
+        raise CommandError(
+            "a copy with its comments needs the extra `commission`; without it write the lines "
+            "that `dustcake commission --step transmitter` shows by hand"
+        )
+    text = _changed(settings, record.collector, changes)
+    try:
+        parse_settings(text, str(copy))
+        with copy.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except SettingsError as error:
+        raise CommandError(
+            f"the copy would not be in order, so it is not written: {error}"
+        ) from None
+    except FileExistsError:
+        raise CommandError(f"{copy} is there already: name a new file") from None
+    except OSError as error:
+        raise CommandError(f"{copy}: {error.strerror}") from None
+    print(f"written: {copy}")
+    for table, lines in changes.items():
+        print(f"  {table}: {', '.join(f'{name} = {value}' for name, value in lines.items())}")
 
 
-def _changed(settings: Path, collector: str, changes: Mapping[str, Mapping[str, Any]]) -> str:
+def _changed(settings: Path, collector: str, changes: Content) -> str:
     import tomlkit
 
     document: Any = tomlkit.parse(settings.read_text(encoding="utf-8-sig"))
     table = next(one for one in document["collector"] if one["name"] == collector)
     for name, lines in changes.items():
-        if name not in table:
-            table[name] = tomlkit.table()
+        found = table.setdefault(name, tomlkit.table())
         if name == "transmitter":  # what the old kind needed would be wrong for the new one
-            for key in [key for key in table[name] if key not in lines]:
-                del table[name][key]
+            for key in found.keys() - lines.keys():
+                del found[key]
         for key, value in lines.items():
-            if table[name].get(key) != value:
-                table[name][key] = value
+            if found.get(key) != value:
+                found[key] = value
     return str(tomlkit.dumps(document))

@@ -2,7 +2,6 @@
 questions. Leaving changes nothing: the daemon keeps it all."""
 
 import json
-import sys
 import textwrap
 import time
 from collections.abc import Callable
@@ -10,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from dustcake.adapters.local_client import ask
-from dustcake.cli.common import DONE
 
 Content = dict[str, Any]
 
@@ -29,7 +27,7 @@ _HELP = "Letter: do it. Number: go to that step. l: list. Enter: refresh. q: lea
 # --- the daemon, which carries the steps out
 
 EVERY_S = 0.2
-"""Between two looks at what is under way."""
+"""Between two views of what is under way."""
 
 
 class CommissionClient:
@@ -47,9 +45,7 @@ class CommissionClient:
     def view(self) -> Content:
         """All there is to show; a record is begun where there is none."""
         view: Content = self._ask(commission="show")["view"]
-        if view["record"] is None:
-            view = self.begin()["view"]
-        return view
+        return view if view["record"] is not None else self.begin()["view"]
 
     def begin(self) -> Content:
         """Begin a new record."""
@@ -79,9 +75,14 @@ class CommissionClient:
             on_progress(view)
             time.sleep(EVERY_S)
             view = self._ask(commission="show")["view"]
-        found = next(one for one in view["steps"] if one["step"] == step)
-        entries = [one for one in found["entries"] if one["action"] == action]
+        entries = [e for e in step_in(view, step)["entries"] if e["action"] == action]
         return {**done, "accepted": True, "reason": "done", "entry": entries[-1]}
+
+
+def step_in(view: Content, name: str) -> Content:
+    """The step of this name."""
+    step: Content = next(one for one in view["steps"] if one["step"] == name)
+    return step
 
 
 # --- the walk
@@ -91,13 +92,12 @@ class _LeftError(Exception):
     """The person has had enough for now."""
 
 
-def walk(client: CommissionClient) -> int:
+def walk(client: CommissionClient) -> None:
     """Until the record is signed, or the person leaves."""
     try:
         _walk(client)
     except (_LeftError, KeyboardInterrupt):
         print("\nLeft. All that was done is on record; `dustcake commission` goes on there.")
-    return DONE
 
 
 def _walk(client: CommissionClient) -> None:
@@ -105,25 +105,19 @@ def _walk(client: CommissionClient) -> None:
     print("\n".join(step_list(view)))
     chosen = None
     while view["record"]["signature"] is None:
-        name = chosen or view["current"]
-        step = next(one for one in view["steps"] if one["step"] == name)
-        print(
-            *("", "=" * _WIDTH, *_about(step), "", f"Now: {_live_line(view)}"),
-            sep="\n",
-        )
+        step = step_in(view, chosen or view["current"])
+        chosen = step["step"]
+        print("", "=" * _WIDTH, *_about(step), "", f"Now: {_live_line(view)}", sep="\n")
         letters = {chr(ord("a") + n): one for n, one in enumerate(step["actions"])}
         for letter, action in letters.items():
             print(f"  {letter}  {action['title']}")
         typed = _typed(f"{_HELP}\n> ")
-        chosen = step["step"]
         if typed in letters:
-            _do(client, step, letters[typed])
-            view = client.view()
-            state = next(one["state"] for one in view["steps"] if one["step"] == name)
-            chosen = None if state in ("passed", "skipped") else chosen
-            continue
+            _do(client, chosen, letters[typed])
         view = client.view()
-        if typed == "l":
+        if typed in letters and step_in(view, chosen)["state"] in ("passed", "skipped"):
+            chosen = None
+        elif typed == "l":
             print("\n".join(step_list(view)))
         elif typed.isdigit() and 1 <= int(typed) <= len(view["steps"]):
             chosen = view["steps"][int(typed) - 1]["step"]
@@ -131,32 +125,29 @@ def _walk(client: CommissionClient) -> None:
     print("Signed. Write the report with `dustcake commission --report FILE.pdf` (or .html).")
 
 
-def _do(client: CommissionClient, step: Content, action: Content) -> None:
-    fields = {}
-    for question in action["asks"]:
-        answer = _answer(question)
-        if answer:
-            fields[question["name"]] = answer
-    done = client.do(step["step"], action["action"], fields, _show_progress)
+def _do(client: CommissionClient, step: str, action: Content) -> None:
+    answers = {question["name"]: _answer(question) for question in action["asks"]}
+    fields = {name: answer for name, answer in answers.items() if answer}
+    done = client.do(step, action["action"], fields, _show_progress)
     print("\r" + " " * _WIDTH + "\r", end="")
     if done["accepted"]:
-        print(result_line(done["entry"]))
+        print("\n".join(entry_lines(done["entry"])))
     else:
         print(f"REFUSED: {done['reason']}")
 
 
+_HINTS = {"consent": "yes / no", "yes_no": "yes / no", "pressure": 'as "1.2 inH2O"'}
+
+
 def _answer(question: Content) -> str:
-    hints = [" / ".join(question["choices"])] if question["choices"] else []
-    if question["form"] in ("consent", "yes_no"):
-        hints.append("yes / no")
-    elif question["form"] == "pressure":
-        hints.append('as "1.2 inH2O"')
-    if not question["required"]:
-        hints.append("may be left empty")
-    if question["default"]:
-        hints.append(f"Enter: {question['default']}")
-    hint = f" ({'; '.join(hints)})" if hints else ""
-    return _typed(f"{question['label']}{hint}: ")
+    hints = (
+        " / ".join(question["choices"]),
+        _HINTS.get(question["form"], ""),
+        "" if question["required"] else "may be left empty",
+        question["default"] and f"Enter: {question['default']}",
+    )
+    given = "; ".join(filter(None, hints))
+    return _typed(f"{question['label']}{f' ({given})' if given else ''}: ")
 
 
 def _typed(prompt: str) -> str:
@@ -172,8 +163,7 @@ def _typed(prompt: str) -> str:
 def _show_progress(view: Content) -> None:
     under_way = view["under_way"] or {}
     text = f"watching: {_live_line(view)} {under_way.get('progress', '')}"
-    print(f"\r{text[:_WIDTH]:{_WIDTH}}", end="")
-    sys.stdout.flush()
+    print(f"\r{text[:_WIDTH]:{_WIDTH}}", end="", flush=True)
 
 
 # --- as lines
@@ -226,16 +216,11 @@ def _about(step: Content) -> list[str]:
         lines += textwrap.wrap(f"CAUTION: {caution}", _WIDTH, subsequent_indent="  ")
     if step["waits_for"] is not None:
         lines.append(f"Waits for the step {step['waits_for']}.")
-    return lines + [line for entry in step["entries"] for line in _entry_lines(entry)]
+    return lines + [line for entry in step["entries"] for line in entry_lines(entry)]
 
 
-def result_line(entry: Content) -> str:
+def entry_lines(entry: Content) -> list[str]:
     """What one action came to, with what belongs to it."""
-    return "\n".join(_entry_lines(entry))
-
-
-def _entry_lines(entry: Content) -> list[str]:
-    """One entry of the record."""
     head = f"{entry['result'].upper()}: {entry['words']}"
     lines = textwrap.wrap(head, _WIDTH, subsequent_indent="  ")
     lines += [f"  ! {caution}" for caution in entry["cautions"]]

@@ -1,4 +1,13 @@
-"""`dustcake demo`: simulator, broker and daemon together, and what a subscriber sees of them."""
+"""Run simulator, broker and daemon together, and show what they do.
+
+example:
+  dustcake demo
+
+Tells a story in about two minutes, at many times real speed: filters load, a cleaning brings dP
+back, then the media wears and the filter-replacement alarm is raised. Everything shown has come
+through MQTT from the same daemon that runs a real collector. Broker and simulator listen on this
+machine only and end with the demo. Exit code 0: the story came to its end; 1: it did not.
+"""
 
 import argparse
 import asyncio
@@ -8,11 +17,11 @@ import socket
 import sys
 import tempfile
 import time
-from collections.abc import AsyncIterator
-from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass
+from collections.abc import AsyncIterator, Callable
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from importlib import resources
 from pathlib import Path
+from string import Template
 from typing import TYPE_CHECKING
 
 from dustcake.cli.common import DONE, FAILED, CommandError, between, fail
@@ -21,16 +30,6 @@ from dustcake.settings.extras import install_hint
 if TYPE_CHECKING:
     from dustcake.cli.demo.screen import PlantView
 
-DESCRIPTION = "Run simulator, broker and daemon together, and show what they do."
-EPILOG = """\
-example:
-  dustcake demo
-
-Tells a story in about two minutes, at many times real speed: filters load, a cleaning brings dP
-back, then the media wears and the filter-replacement alarm is raised. Everything shown has come
-through MQTT from the same daemon that runs a real collector. Broker and simulator listen on this
-machine only and end with the demo. Exit code 0: the story came to its end; 1: it did not.
-"""
 
 NEXT = """
 That was the daemon with a simulated collector. With real hardware: copy the file in config/ that is
@@ -41,6 +40,9 @@ nearest to your plant, put in your buses and addresses, then
 Lock out and vent the header before any work, and have a licensed person connect it."""
 
 LONGEST_S = 180.0
+START_WITHIN_S = 20.0
+STOP_WITHIN_S = 5.0
+REDRAWN_S = 0.25
 PLAIN_MEASUREMENT_S = 5.0  # measurements are many; as lines, one in this time is enough
 AFTERWARDS_S = 8.0  # so that the alarm can be read
 
@@ -84,28 +86,26 @@ async def _run_story(directory: Path, plain: bool, speed: float) -> bool:
     this = asyncio.current_task()
     assert this is not None  # a coroutine that runs is in a task
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, this.cancel)
-    view = PlantView()
+    view, problem = PlantView(), ""
     try:
-        async with everything(directory, "worn_filters", speed) as parts:
-            tasks = [
-                asyncio.create_task(_wait(view) if plain else _show(view)),
-                # These end only by a fault, which must not look like a silent plant.
-                asyncio.create_task(_listen(parts.mqtt_port, view, plain=plain)),
-                asyncio.create_task(parts.until_one_ends()),
-            ]
-            try:
-                done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-                done.pop().result()
-            finally:
-                for task in tasks:
-                    task.cancel()
-                await asyncio.wait(tasks)
-    except DemoError as error:
-        fail(f"the demo cannot run: {error}")
-        return False
-    if not _is_over(view):
-        fail(f"the story did not come to its end within {LONGEST_S:g} s")
-    return _is_over(view)
+        async with (
+            everything(directory, "worn_filters", speed) as (mqtt_port, processes),
+            asyncio.TaskGroup() as group,
+        ):
+            # These end only by a fault, which must not look like a silent plant.
+            watching = [group.create_task(_listen(mqtt_port, view, plain=plain))]
+            for name, process in processes.items():
+                watching.append(group.create_task(_end_of(directory, name, process)))
+            await (_until_over(view) if plain else _show(view))
+            for task in watching:
+                task.cancel()
+    except* DemoError as errors:
+        problem = f"the demo cannot run: {errors.exceptions[0]}"
+    if not problem and not view.is_over:
+        problem = f"the story did not come to its end within {LONGEST_S:g} s"
+    if problem:
+        fail(problem)
+    return not problem
 
 
 async def _listen(port: int, view: "PlantView", *, plain: bool) -> None:
@@ -123,20 +123,16 @@ async def _listen(port: int, view: "PlantView", *, plain: bool) -> None:
         print(line, flush=True)
 
 
-def _is_over(view: "PlantView") -> bool:
-    return view.cleanings_that_worked > 0 and view.replacement_raised
-
-
-async def _wait(view: "PlantView") -> None:
+async def _until_over(view: "PlantView", draw: Callable[[], None] = lambda: None) -> None:
     """Until the story is over and could be read, or it has taken too long."""
-    until_s = time.monotonic() + LONGEST_S
     over_s: float | None = None
-    while time.monotonic() < until_s:
-        if over_s is None and _is_over(view):
-            over_s = time.monotonic()
-        if over_s is not None and time.monotonic() - over_s > AFTERWARDS_S:
-            return
-        await asyncio.sleep(0.25)
+    with suppress(TimeoutError):
+        async with asyncio.timeout(LONGEST_S):
+            while over_s is None or time.monotonic() - over_s < AFTERWARDS_S:
+                draw()
+                await asyncio.sleep(REDRAWN_S)
+                if over_s is None and view.is_over:
+                    over_s = time.monotonic()
 
 
 async def _show(view: "PlantView") -> None:
@@ -146,117 +142,57 @@ async def _show(view: "PlantView") -> None:
     from dustcake.cli.demo.screen import screen
 
     began_s = time.monotonic()
-    waiting = asyncio.create_task(_wait(view))
     with Live(screen=True, auto_refresh=False) as live:
-        while not waiting.done():
-            live.update(screen(view, _chapter(view), time.monotonic() - began_s), refresh=True)
-            await asyncio.wait([waiting], timeout=0.25)
-    await waiting
 
+        def draw() -> None:
+            live.update(screen(view, time.monotonic() - began_s), refresh=True)
 
-def _chapter(view: "PlantView") -> str:
-    """The chapter of the story just now."""
-    if not view.state:
-        return "Starting a broker, a simulated collector and the daemon."
-    if view.replacement_raised:
-        return "3. Worn: cleaning runs, dP stays high, the alarm asks for new filters."
-    if view.cleanings_that_worked and view.state["phase"] == "cleaning":
-        return "2. The media blinds: cleaning runs again, and helps less and less."
-    if view.cleanings_that_worked:
-        return "2. Cleaned: dP is down again. The media begins to blind."
-    if view.state["phase"] == "cleaning":
-        return "1. dP has reached the high set point: pulses knock the cake off."
-    return "1. Dust cakes on the filters; dP rises towards the high set point."
-
-
-START_WITHIN_S = 20.0
-STOP_WITHIN_S = 5.0
-
-# The embedded broker's own settings: MQTT 5, loopback only.
-_BROKER = """\
-id = 0
-[router]
-id = 0
-max_connections = 20
-max_outgoing_packet_count = 200
-max_segment_size = 1048576
-max_segment_count = 10
-[v5.1]
-name = "demo"
-listen = "127.0.0.1:{port}"
-next_connection_delay_ms = 1
-[v5.1.connections]
-connection_timeout_ms = 60000
-max_payload_size = 65536
-max_inflight_count = 100
-dynamic_filters = true
-"""
+        await _until_over(view, draw)
 
 
 class DemoError(Exception):
     """A part of the demo did not start or has ended; the message says which, and its last words."""
 
 
-@dataclass
-class Parts:
-    """The parts while they run."""
-
-    mqtt_port: int
-    directory: Path
-    processes: dict[str, asyncio.subprocess.Process]
-
-    async def until_one_ends(self) -> None:
-        """Raise DemoError as soon as a part has ended, which none should by itself."""
-        ends = {asyncio.create_task(p.wait()): name for name, p in self.processes.items()}
-        try:
-            done, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for end in ends:
-                end.cancel()
-        name = ends[done.pop()]
-        said = (self.directory / f"{name}.log").read_text(errors="replace").splitlines()
-        raise DemoError("\n  ".join([f"the {name} has ended; it said last:", *said[-5:]]))
+async def _end_of(directory: Path, name: str, process: asyncio.subprocess.Process) -> None:
+    """Raise DemoError when a part has ended, which none should by itself."""
+    await process.wait()
+    said = (directory / f"{name}.log").read_text(errors="replace").splitlines()
+    raise DemoError("\n  ".join([f"the {name} has ended; it said last:", *said[-5:]]))
 
 
 @asynccontextmanager
-async def everything(directory: Path, scenario: str, speed: float) -> AsyncIterator[Parts]:
-    """Start all parts, yield them, and end them in order again."""
+async def everything(
+    directory: Path, scenario: str, speed: float
+) -> AsyncIterator[tuple[int, dict[str, asyncio.subprocess.Process]]]:
+    """Start all parts, yield the broker's port and the processes, and end all in order again."""
     from iotcore import Broker
 
     async with AsyncExitStack() as stack:
-        mqtt_port = _free_port()
-        config = directory / "broker.toml"
-        config.write_text(_BROKER.format(port=mqtt_port))
+        with socket.create_server(("127.0.0.1", 0)) as free:
+            mqtt_port: int = free.getsockname()[1]
+        filled: dict[str, object] = {"mqtt_port": mqtt_port, "directory": directory}
         # Starting and stopping it blocks for some tenths of a second.
-        broker = Broker(config_path=str(config))
+        broker = Broker(config_path=str(_fill(directory, "broker.toml", filled)))
         await asyncio.to_thread(broker.start)
         stack.push_async_callback(asyncio.to_thread, broker.stop)
+        options = f"{scenario} --port 0 --speed {speed:g} --seed 1 --log-json".split()
         simulator = await stack.enter_async_context(
-            _process(
-                directory,
-                "simulator",
-                "dustcake_sim",
-                *f"{scenario} --port 0 --speed {speed:g} --seed 1 --log-json".split(),
-            )
+            _process(directory, "simulator", "dustcake_sim", *options)
         )
-        settings = directory / "settings.toml"
-        template = resources.files("dustcake.cli.demo").joinpath("settings.toml").read_text()
-        settings.write_text(
-            template.replace("@MODBUS_PORT@", str(await _port_of(simulator)))
-            .replace("@MQTT_PORT@", str(mqtt_port))
-            .replace("@DIRECTORY@", str(directory))
-        )
+        filled["modbus_port"] = await _port_of(simulator)
+        settings = _fill(directory, "settings.toml", filled)
         daemon = await stack.enter_async_context(
             _process(directory, "daemon", "dustcake", "run", str(settings))
         )
-        yield Parts(mqtt_port, directory, {"simulator": simulator, "daemon": daemon})
+        yield mqtt_port, {"simulator": simulator, "daemon": daemon}
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+def _fill(directory: Path, name: str, filled: dict[str, object]) -> Path:
+    """Write one of our files into ``directory``, with what it leaves open filled in."""
+    template = resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
+    (directory / name).write_text(Template(template).substitute(filled), encoding="utf-8")
+    return directory / name
 
 
 @asynccontextmanager
@@ -290,12 +226,10 @@ async def _process(
 
 async def _port_of(simulator: asyncio.subprocess.Process) -> int:
     assert simulator.stdout is not None
-    try:
+    with suppress(TimeoutError):
         async with asyncio.timeout(START_WITHIN_S):
             while line := await simulator.stdout.readline():
                 said = json.loads(line)
                 if "port" in said:
                     return int(said["port"])
-    except TimeoutError:
-        pass
     raise DemoError("the simulated collector did not start")

@@ -5,6 +5,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
+from rich.bar import Bar
 from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.layout import Layout
 from rich.panel import Panel
@@ -20,7 +21,7 @@ CAUTION = (
 _FULL_SCALE_PA = 2000.0
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 TREND_LENGTH = 400
-MESSAGES_SHOWN = 60
+MESSAGES_SHOWN = 24
 
 
 @dataclass
@@ -57,6 +58,27 @@ class PlantView:
             self.messages.append(line)
         return line
 
+    @property
+    def is_over(self) -> bool:
+        """The story has come to its end."""
+        return self.cleanings_that_worked > 0 and self.replacement_raised
+
+    @property
+    def chapter(self) -> str:
+        """The chapter of the story just now."""
+        cleaning = self.state.get("phase") == "cleaning"
+        if not self.state:
+            return "Starting a broker, a simulated collector and the daemon."
+        if self.replacement_raised:
+            return "3. Worn: cleaning runs, dP stays high, the alarm asks for new filters."
+        if self.cleanings_that_worked and cleaning:
+            return "2. The media blinds: cleaning runs again, and helps less and less."
+        if self.cleanings_that_worked:
+            return "2. Cleaned: dP is down again. The media begins to blind."
+        if cleaning:
+            return "1. dP has reached the high set point: pulses knock the cake off."
+        return "1. Dust cakes on the filters; dP rises towards the high set point."
+
     def _event(self, content: dict[str, Any]) -> None:
         if content["event"] == "cleaning_stopped" and content["reason_code"] == "low_reached":
             self.cleanings_that_worked += 1
@@ -90,21 +112,15 @@ def _field(value: Any) -> str:
     return str(value)
 
 
-def screen(view: PlantView, chapter: str, running_s: float) -> Layout:
+def screen(view: PlantView, running_s: float) -> Layout:
     """The whole screen."""
     layout = Layout()
-    layout.split_column(
-        Layout(
-            Panel(Text(chapter, style="bold"), title=f"dustcake demo, {running_s:.0f} s"), size=3
-        ),
-        Layout(name="middle"),
-        Layout(Text(f" {CAUTION}  Ctrl-C ends.", style="italic"), size=1),
-    )
+    story = Panel(Text(view.chapter, style="bold"), title=f"dustcake demo, {running_s:.0f} s")
+    caution = Text(f" {CAUTION}  Ctrl-C ends.", style="italic")
+    layout.split_column(Layout(story, size=3), Layout(name="middle"), Layout(caution, size=1))
     layout["middle"].split_row(Layout(name="left"), Layout(name="right"))
     layout["left"].split_column(
-        Layout(_pressure(view), size=9),
-        Layout(_doing(view), size=7),
-        Layout(_rows(view)),
+        Layout(_pressure(view), size=9), Layout(_doing(view), size=7), Layout(_rows(view))
     )
     layout["right"].split_column(Layout(_alarms(view), size=9), Layout(_messages(view)))
     return layout
@@ -114,27 +130,20 @@ def _pressure(view: PlantView) -> RenderableType:
     dp: dict[str, Any] | None = view.measurement.get("dp")
     if dp is None or not view.state:
         return Panel("waiting for the first measurement", title="dP")
-    if dp["value"] is None:
-        value: RenderableType = Text("no value: " + "; ".join(dp["reasons"]), style="bold")
-    else:
-        value = Text(
-            f"{show(dp['value'], PressureUnit.INH2O)}   {show(dp['value'], PressureUnit.PA)}",
-            style="bold",
-        )
-    points = view.state["set_points"]
+    pa, points = dp["value"], view.state["set_points"]
+    value = f"no value: {'; '.join(dp['reasons'])}"
+    if pa is not None:
+        value = "   ".join(show(pa, unit) for unit in (PressureUnit.INH2O, PressureUnit.PA))
     words = "   ".join(
         f"{name[0].upper()} {name} {point['display']} ({point['value']:.0f} Pa)"
         for name, point in points.items()
     )
-    marks = {"L": points["low"], "H": points["high"], "R": points["replacement"]}
+    marks = {name[0].upper(): points[name]["value"] for name in ("low", "high", "replacement")}
     return Panel(
         Group(
-            value,
-            _Gauge(
-                dp["value"] or 0.0,
-                {mark: point["value"] for mark, point in marks.items()},
-                list(view.trend_pa),
-            ),
+            Text(value, style="bold"),
+            Bar(_FULL_SCALE_PA, 0.0, pa or 0.0),
+            _Below(marks, list(view.trend_pa)),
             Text(f"set points: {words}", overflow="fold"),
         ),
         title=f"dP, quality {dp['quality'].replace('_', ' ')}",
@@ -142,64 +151,39 @@ def _pressure(view: PlantView) -> RenderableType:
 
 
 @dataclass
-class _Gauge:
-    """dP as a bar with the set points marked under it, and its trend, as wide as there is room."""
+class _Below:
+    """Below the bar of dP the set points as marks, and its trend, as wide as there is room."""
 
-    pa: float
     marks: dict[str, float]
     trend_pa: list[float]
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        width = max(options.max_width - 1, 10)
-        yield Text(_bar(self.pa, width))
-        yield Text(_scale(self.marks, width))
-        yield Text(_trend(self.trend_pa, width))
-
-
-def _bar(pa: float, width: int) -> str:
-    filled = round(min(max(pa / _FULL_SCALE_PA, 0.0), 1.0) * width)
-    return "█" * filled + "·" * (width - filled)
-
-
-def _scale(marks: dict[str, float], width: int) -> str:
-    """Where the set points lie under the bar: low, high, replacement."""
-    line = [" "] * (width + 1)
-    for mark, pa in marks.items():
-        line[min(round(pa / _FULL_SCALE_PA * width), width)] = mark
-    return "".join(line)
-
-
-def _trend(values_pa: list[float], width: int) -> str:
-    """The last minutes of dP, one character for several readings."""
-    per = max(1, -(-len(values_pa) // width))
-    means = [
-        sum(values_pa[i : i + per]) / len(values_pa[i : i + per])
-        for i in range(0, len(values_pa), per)
-    ]
-    steps = len(_BLOCKS) - 1
-    return "".join(_BLOCKS[round(min(m / _FULL_SCALE_PA, 1.0) * steps)] for m in means if m >= 0)
+        width = options.max_width
+        line = [" "] * width
+        for mark, pa in self.marks.items():
+            line[min(round(pa / _FULL_SCALE_PA * width), width - 1)] = mark
+        yield Text("".join(line))
+        # One reading of several, so that all of it finds room.
+        readings = self.trend_pa[:: len(self.trend_pa) // width + 1]
+        shares = [min(max(pa / _FULL_SCALE_PA, 0.0), 1.0) for pa in readings]
+        yield Text("".join(_BLOCKS[round(share * (len(_BLOCKS) - 1))] for share in shares))
 
 
 def _doing(view: PlantView) -> RenderableType:
     state = view.state
     if not state:
         return Panel("", title="cleaning")
-    missing = [p for p in state["permissives"] if p["met"] == "no"]
-    permits = "; ".join(p["reason"] for p in missing) or "all met"
-    return Panel(
-        Group(
-            Text(f"mode {state['mode'].replace('_', ' ')}: {state['phase']}", style="bold"),
-            Text(f"because {state['reason']}", overflow="fold"),
-            Text(f"permissives: {permits}", overflow="fold"),
-        ),
-        title="cleaning",
+    missing = [p["reason"] for p in state["permissives"] if p["met"] == "no"]
+    lines = (
+        Text(f"mode {state['mode'].replace('_', ' ')}: {state['phase']}", style="bold"),
+        Text(f"because {state['reason']}", overflow="fold"),
+        Text(f"permissives: {'; '.join(missing) or 'all met'}", overflow="fold"),
     )
+    return Panel(Group(*lines), title="cleaning")
 
 
 def _rows(view: PlantView) -> RenderableType:
-    table = Table(expand=True, box=None)
-    for column in ("row", "pulses", ""):
-        table.add_column(column)
+    table = Table("row", "pulses", "", expand=True, box=None)
     for valve in view.state.get("valves", ()):
         last = "last pulse" if valve["valve"] == view.state["last_valve"] else ""
         table.add_row(str(valve["valve"]), str(valve["pulses"]), last)
@@ -210,22 +194,22 @@ def _rows(view: PlantView) -> RenderableType:
 
 
 def _alarms(view: PlantView) -> RenderableType:
-    active = [a for a in view.alarms.values() if a["state"] != "normal"]
-    if not active:
-        return Panel("none", title="alarms")
     lines: list[RenderableType] = []
-    for alarm in active:
-        lines.append(Text(f"! {alarm['title']} ({alarm['priority']}, {alarm['state']})", "bold"))
-        lines.append(Text(f"  {alarm['reason']}", overflow="fold"))
-        lines.append(Text(f"  {alarm['action']}", overflow="fold"))
+    for alarm in view.alarms.values():
+        if alarm["state"] != "normal":
+            head = f"! {alarm['title']} ({alarm['priority']}, {alarm['state']})"
+            lines.append(Text(head, "bold"))
+            lines += [Text(f"  {alarm[name]}", overflow="fold") for name in ("reason", "action")]
+    if not lines:
+        return Panel("none", title="alarms")
     return Panel(Group(*lines), title="alarms", border_style="bold")
 
 
 def _messages(view: PlantView) -> RenderableType:
-    recent = list(view.messages)[-24:]
     # Newest first, so that it is on the screen whatever the height.
+    recent = reversed(view.messages)
     return Panel(
-        Text("\n".join(reversed(recent)), overflow="fold"),
+        Text("\n".join(recent), overflow="fold"),
         title="an MQTT subscriber receives, newest first",
         subtitle="measurements not listed",
     )

@@ -1,34 +1,23 @@
-"""Finding the dP transmitter, its span and direction, and its zero; proving each valve."""
+"""Finding the dP transmitter, its span and direction, and its zero; proving each valve and the
+blower. What people read of it stands in ``steps.toml``."""
 
-from typing import Any
-
-from dustcake.commissioning.cautions import (
-    FIRST,
-    LINES,
-    LOCK_OUT,
-    NO_FLOW,
-    NOBODY_INSIDE,
-    STORED_AIR,
-)
-from dustcake.commissioning.observation import Equipment, Observation
+from dustcake.commissioning.observation import Observation
 from dustcake.commissioning.procedure import (
-    Action,
     ActionResult,
-    ProcedureStep,
+    Content,
+    CoreRequest,
+    Work,
     failed,
-    never,
     noted,
     passed,
     settings_lines,
 )
-from dustcake.commissioning.questions import AnswerType, Question
 from dustcake.commissioning.record import Result
 from dustcake.commissioning.scan import (
     AGREES,
     APPLIED,
     AT_REST,
     MOST_REGISTERS,
-    MOST_SHOWN,
     MOST_UNITS,
     MOVED,
     NEAR_ZERO,
@@ -37,60 +26,15 @@ from dustcake.commissioning.scan import (
     lines_of,
 )
 from dustcake.core.reading import Quality
-from dustcake.core.setpoints import OutputKind
+from dustcake.core.setpoints import BlowerRequest
 from dustcake.publish.wording import header_unit
 from dustcake.units import show
 
 MEASURED_S = 5.0
 READ_S = 4.0
-TABLE = "collector.transmitter"
 
 
-# --- find it: where the settings say, or by scanning units and registers within bounds
-
-
-def transmitter(equipment: Equipment) -> ProcedureStep:
-    """Read where the settings say; if that fails, scan for it and choose a meaning."""
-    scan = Action(
-        "scan",
-        "Scan for it",
-        (
-            _choice("bus", "Bus", *equipment.buses),
-            _number("first_unit", "First unit", "1", 1, 247),
-            _number("last_unit", "Last unit", "5", 1, 247),
-            _choice("table", "Registers", "both", "input", "holding"),
-            _number("first_register", "First register", "0", 0, 65535),
-            _number("last_register", "Last register", "31", 0, 65535),
-            _choice("pressure", "Pressure", AT_REST, APPLIED),
-            _MANOMETER,
-        ),
-        never,
-        refuse=_unusable_bounds,
-        timeout_s=600.0,
-        scans=True,
-        secondary=True,
-    )
-    return ProcedureStep(
-        "transmitter",
-        "Find the transmitter",
-        "The daemon reads dP where the settings say, and it is plausible. If not: scan at rest, "
-        "then once more with pressure on the high side, best beside a manometer; choose the "
-        "meaning that follows, write its lines into the settings file, and restart the daemon.",
-        (*FIRST, LINES),
-        (Action("read", "Read it as the settings say", (), _read), scan, _CHOOSE),
-        (("read", ""),),
-    )
-
-
-def _choice(name: str, label: str, *choices: str) -> Question:
-    return Question(name, label, AnswerType.CHOICE, default=choices[0], choices=choices)
-
-
-def _number(name: str, label: str, default: str, low: float, high: float) -> Question:
-    return Question(name, label, AnswerType.NUMBER, default=default, low=low, high=high)
-
-
-_MANOMETER = Question("manometer", "What a manometer shows", AnswerType.PRESSURE, required=False)
+# --- find the transmitter: where the settings say, or by scanning
 
 
 def _unusable_bounds(observed: Observation) -> str | None:
@@ -104,47 +48,37 @@ def _unusable_bounds(observed: Observation) -> str | None:
     return None
 
 
-def _candidate(observed: Observation) -> dict[str, Any] | None:
-    entry = observed.record.last("transmitter", "scan")
-    found = [] if entry is None else entry.values["candidates"]
-    number = int(float(observed.fields["number"]))
-    return found[number - 1] if number <= len(found) else None
+def _candidates(observed: Observation) -> list[Content]:
+    """Of the last scan, the one with the number given; none where there is no such number."""
+    number = round(float(observed.fields["number"]))
+    found: list[Content] = observed.record.values("transmitter", "scan").get("candidates", [])
+    return found[number - 1 : number]
 
 
 def _no_such_candidate(observed: Observation) -> str | None:
     if observed.record.last("transmitter", "scan") is None:
         return "scan first"
-    return None if _candidate(observed) is not None else "the last scan has no such number"
+    return None if _candidates(observed) else "the last scan has no such number"
 
 
 def _chosen(observed: Observation) -> ActionResult:
-    candidate = _candidate(observed)
-    assert candidate is not None  # refused before
-    chosen: dict[str, Any] = candidate["lines"]
-    lines = settings_lines(TABLE, chosen)
-    if chosen == lines_of(observed.equipment.collector.transmitter):
+    (candidate,) = _candidates(observed)  # refused before, where there is none
+    changes = {"transmitter": candidate["lines"]}
+    lines = settings_lines(changes)
+    if candidate["lines"] == lines_of(observed.equipment.collector.transmitter):
         return noted("that is what the settings say already", settings=lines)
     return noted(
         "write these lines into the settings file in place of those there, restart the daemon, and "
         "read it again",
         settings=lines,
-        changes={"transmitter": chosen},
+        changes=changes,
     )
-
-
-_CHOOSE = Action(
-    "choose",
-    "Choose a meaning",
-    (Question("number", "Its number in the scan", AnswerType.NUMBER, low=1, high=MOST_SHOWN),),
-    _chosen,
-    refuse=_no_such_candidate,
-    secondary=True,
-)
 
 
 def _read(observed: Observation) -> ActionResult | None:
     if observed.elapsed_s < READ_S:
         return None
+    transmitter = observed.equipment.collector.transmitter
     quality, steady = observed.now.quality, observed.steady(READ_S)
     words = quality.replace("_", " ")
     if steady is None or quality in (Quality.FAILURE, Quality.OUT_OF_SPECIFICATION):
@@ -154,10 +88,10 @@ def _read(observed: Observation) -> ActionResult | None:
             quality=quality,
         )
     return passed(
-        f"dP reads {observed.equipment.shown(steady.mean_pa)}, {words}",
-        dp_pa=round(steady.mean_pa, 2),
+        f"dP reads {observed.equipment.shown(steady.dp_pa)}, {words}",
+        dp_pa=steady.dp_pa,
         quality=quality,
-        settings=settings_lines(TABLE, lines_of(observed.equipment.collector.transmitter)),
+        settings=settings_lines({"transmitter": lines_of(transmitter)}),
     )
 
 
@@ -179,26 +113,23 @@ def _rest(observed: Observation) -> ActionResult | None:
     steady = observed.settled(MEASURED_S)
     if steady is None:
         return None
-    limit_pa, dp_pa = NEAR_ZERO * observed.equipment.span_pa, round(steady.mean_pa, 2)
-    shown, limit = (observed.equipment.shown(pa) for pa in (steady.mean_pa, limit_pa))
-    if abs(steady.mean_pa) > limit_pa:
+    shown, limit_pa = observed.equipment.shown, NEAR_ZERO * observed.equipment.span_pa
+    if abs(steady.dp_pa) > limit_pa:
         return failed(
-            f"it reads {shown} with no pressure, more than {limit} from zero: are both lines open "
-            "to the same air, and is the span right?",
-            dp_pa=dp_pa,
+            f"it reads {shown(steady.dp_pa)} with no pressure, more than {shown(limit_pa)} from "
+            "zero: are both lines open to the same air, and is the span right?",
+            dp_pa=steady.dp_pa,
         )
-    return noted(f"at rest {shown}", dp_pa=dp_pa)
+    return noted(f"at rest {shown(steady.dp_pa)}", dp_pa=steady.dp_pa)
 
 
 def _pressure(observed: Observation) -> ActionResult | None:
     steady = observed.settled(MEASURED_S)
     if steady is None:
         return None
-    rest = observed.record.last("span", "rest")
-    assert rest is not None  # refused before
-    rise_pa, span_pa = steady.mean_pa - float(rest.values["dp_pa"]), observed.equipment.span_pa
-    shown = observed.equipment.shown
-    values: dict[str, object] = {"dp_pa": round(steady.mean_pa, 2), "rise_pa": round(rise_pa, 2)}
+    rise_pa = steady.dp_pa - float(observed.record.values("span", "rest")["dp_pa"])
+    shown, span_pa = observed.equipment.shown, observed.equipment.span_pa
+    values: Content = {"dp_pa": steady.dp_pa, "rise_pa": round(rise_pa, 2)}
     if rise_pa <= -MOVED * span_pa:
         return failed(f"it falls, by {shown(-rise_pa)}: high and low side are swapped", **values)
     if rise_pa < MOVED * span_pa:
@@ -217,50 +148,7 @@ def _pressure(observed: Observation) -> ActionResult | None:
     return passed(words, **values)
 
 
-SPAN = ProcedureStep(
-    "span",
-    "Span and direction",
-    "Pressure on the high side (the dirty side's line) makes dP rise; beside a manometer it rises "
-    f"by the same, within {AGREES:.0%} of the span.",
-    (LINES, LOCK_OUT),
-    (
-        Action("rest", "Measure with no pressure", (), _rest, refuse=_blower_runs),
-        Action(
-            "pressure",
-            "Measure with pressure on the high side",
-            (_MANOMETER,),
-            _pressure,
-            refuse=_no_rest,
-        ),
-    ),
-    (("pressure", ""),),
-)
-
-
-# --- zero: with the blower proved off
-
-
-def zero(equipment: Equipment) -> ProcedureStep:
-    """The core takes the zero, and refuses where it must."""
-    still = "The blower stands still, and is locked out"
-    take = Action(
-        "take",
-        "Take the zero",
-        (Question("still", still, AnswerType.CONSENT),),
-        _zero,
-        requests=lambda _: ({"request": "zero", "blower_off_confirmed": True},),
-        timeout_s=equipment.setpoints.zeroing.average_s + 30.0,
-    )
-    return ProcedureStep(
-        "zero",
-        "Zero",
-        "With the blower off and both lines open to the collector, the reading becomes zero. It is "
-        "refused while the blower runs or has just stopped, and when the reading is too far from "
-        "zero.",
-        (LOCK_OUT,),
-        (take,),
-        (("take", ""),),
-    )
+# --- zero
 
 
 def _zero(observed: Observation) -> ActionResult | None:
@@ -273,58 +161,20 @@ def _zero(observed: Observation) -> ActionResult | None:
     return passed(f"zero taken: {shown} is subtracted from now on", offset_pa=now.offset_pa)
 
 
-# --- valves: one at a time, with consent, seen at the header and heard at the row
+# --- valves
 
 
 OBSERVED_S = 3.0
 LEAST_DIP = 0.02  # of header pressure: less is hardly seen above noise
 """Common practice, no source: a pulse takes a twentieth to a third of a header of fair size."""
-_CAUTIONS = (STORED_AIR, NOBODY_INSIDE, NO_FLOW)
 
 
-def valves(equipment: Equipment) -> ProcedureStep:
-    """One pulse each. A sequencer board is proved by its own test."""
-    pulsing = equipment.setpoints.pulsing
-    if pulsing.kind is OutputKind.DEMAND_CONTACT:
-        return _BOARD
-    numbers = tuple(str(n) for n in range(1, len(pulsing.order) + 1))
-    valve = Question("valve", "Valve", AnswerType.CHOICE, choices=numbers)
-    clear = "Nobody is at filters, header or doors; ears protected"
-    right = "One short bang, at that row and no other"
-    pulse = Action(
-        "pulse",
-        "Pulse it once",
-        (valve, Question("clear", clear, AnswerType.CONSENT)),
-        _pulsed,
-        requests=lambda observed: ({"request": "pulse", "valve": _valve(observed)},),
-        timeout_s=pulsing.report_timeout_s + 20.0,
-        item="valve",
-    )
-    heard = Action(
-        "heard",
-        "Say what was heard",
-        (valve, Question("right", right, AnswerType.YES_NO)),
-        _heard,
-        refuse=_not_pulsed,
-        item="valve",
-    )
-    return ProcedureStep(
-        "valves",
-        "Valves, one at a time",
-        "Each valve fires on command, at the row it is numbered for, and the header dips. Refused "
-        "while a door is open, there is smoke or no header pressure, or cleaning runs.",
-        _CAUTIONS,
-        (pulse, heard),
-        tuple((action, number) for number in numbers for action in ("pulse", "heard")),
-    )
-
-
-def _valve(observed: Observation) -> int:
-    return int(str(observed.fields["valve"]))
+def _pulse(observed: Observation) -> tuple[CoreRequest, ...]:
+    return ({"request": "pulse", "valve": int(str(observed.fields["valve"]))},)
 
 
 def _pulsed(observed: Observation) -> ActionResult | None:
-    valve = _valve(observed)
+    valve = int(str(observed.fields["valve"]))
     before, now = observed.before, observed.now
     if now.failures > before.failures:
         return failed(f"valve {valve} was not pulsed: the outputs do not follow their commands")
@@ -335,7 +185,7 @@ def _pulsed(observed: Observation) -> ActionResult | None:
     unit = header_unit(observed.equipment.unit)
     lowest_pa = min(one.header_pa for one in observed.snapshots if one.header_pa is not None)
     dip = (before.header_pa - lowest_pa) / before.header_pa
-    values: dict[str, object] = {
+    values: Content = {
         "header_before_pa": round(before.header_pa),
         "header_lowest_pa": round(lowest_pa),
         "dip_percent": round(100 * dip, 1),
@@ -352,8 +202,8 @@ def _pulsed(observed: Observation) -> ActionResult | None:
 
 def _not_pulsed(observed: Observation) -> str | None:
     valve = str(observed.fields["valve"])
-    done = observed.record.last("valves", "pulse", valve)
-    return None if done is not None else f"pulse valve {valve} first"
+    done = observed.record.last("valves", "pulse", item=valve)
+    return None if done else f"pulse valve {valve} first"
 
 
 def _heard(observed: Observation) -> ActionResult:
@@ -372,20 +222,61 @@ def _board_tested(observed: Observation) -> ActionResult:
     return failed("not every valve fired at its row: check wiring and settings of the board")
 
 
-_EVERY_VALVE = "Every valve fired in its turn, each at its own row"
-_BOARD = ProcedureStep(
-    "valves",
-    "Valves, by the sequencer board's own test",
-    "The board fires each valve in its turn. Dustcake only closes its demand contact, and cannot "
-    "choose a valve.",
-    _CAUTIONS,
-    (
-        Action(
-            "board",
-            "Say what was seen",
-            (Question("right", _EVERY_VALVE, AnswerType.YES_NO),),
-            _board_tested,
-        ),
+# --- blower
+
+
+def _start(observed: Observation) -> tuple[CoreRequest, ...]:
+    """Only where the run request is by hand does dustcake start it."""
+    by_hand = observed.equipment.setpoints.blower.request is BlowerRequest.HAND
+    return ({"request": "blower", "run": True},) if by_hand else ()
+
+
+def _started(observed: Observation) -> ActionResult | None:
+    """dP over the last readings must be above what proves flow."""
+    last = [one.dp_pa for one in observed.snapshots[-4:]]
+    numbers = [pa for pa in last if pa is not None]
+    if len(observed.snapshots) < 5 or len(numbers) < 4 or not observed.now.blower_running:
+        return None
+    if min(numbers) < observed.equipment.setpoints.blower.flow_proof_pa:
+        return None
+    before_pa, after_pa = observed.before.dp_pa, sum(numbers) / len(numbers)
+    shown = observed.equipment.shown
+    was = "" if before_pa is None else f" from {shown(before_pa)}"
+    return passed(
+        f"running after {observed.elapsed_s:.0f} s, dP rose{was} to {shown(after_pa)}",
+        before_pa=before_pa,
+        dp_pa=round(after_pa, 2),
+        after_s=round(observed.elapsed_s, 1),
+    )
+
+
+def _turning(observed: Observation) -> ActionResult:
+    fields = observed.fields
+    values = {name: fields[name] for name in ("current_a", "rated_a") if name in fields}
+    if not fields["right"]:
+        return failed(
+            "it turns the wrong way, and so moves little air: have two phases exchanged by a "
+            "licensed electrician, after lock-out",
+            **values,
+        )
+    if len(values) == 2 and float(values["current_a"]) > float(values["rated_a"]):
+        return failed("more current than the nameplate allows: close the damper further", **values)
+    current = f", {values['current_a']:g} A" if "current_a" in values else ""
+    return passed(f"it turns the right way{current}", **values)
+
+
+WORK = {
+    ("transmitter", "read"): Work(_read),
+    ("transmitter", "scan"): Work(refuse=_unusable_bounds),
+    ("transmitter", "choose"): Work(_chosen, refuse=_no_such_candidate),
+    ("span", "rest"): Work(_rest, refuse=_blower_runs),
+    ("span", "pressure"): Work(_pressure, refuse=_no_rest),
+    ("zero", "take"): Work(
+        _zero, requests=lambda _: ({"request": "zero", "blower_off_confirmed": True},)
     ),
-    (("board", ""),),
-)
+    ("valves", "pulse"): Work(_pulsed, requests=_pulse),
+    ("valves", "heard"): Work(_heard, refuse=_not_pulsed),
+    ("valves", "board"): Work(_board_tested),
+    ("blower", "start"): Work(_started, requests=_start),
+    ("blower", "rotation"): Work(_turning),
+}

@@ -1,5 +1,5 @@
-"""Set points, proposed from clean dP and media, the mode the collector goes on with, and trials of
-its alarms.
+"""New filters: start-up at little flow, a first cake, then the working flow; set points proposed
+from clean dP and media, the mode the collector goes on with, trials of its alarms, the signature.
 
 Common practice, no source: on-demand cleaning stops some way above the dP of clean, seasoned
 filters, so that a thin cake stays on them, and starts 0.5 to 1 inH2O above that. Usual ranges are 2
@@ -7,31 +7,128 @@ to 3 inH2O for the low one and 3 to 4 inH2O for the high one; filters are replac
 A proposal to begin with, to be trimmed when the collector has run for some weeks.
 """
 
-from collections.abc import Callable
+from dataclasses import asdict
 from enum import StrEnum
-from typing import Any
 
-from dustcake.commissioning.cautions import HARMLESS_TRIALS
-from dustcake.commissioning.observation import Equipment, Observation
+from dustcake.commissioning.observation import Observation, Steady
 from dustcake.commissioning.procedure import (
-    LEAVE,
-    Action,
     ActionResult,
+    Content,
     CoreRequest,
-    ProcedureStep,
+    Work,
     failed,
     noted,
     passed,
     settings_lines,
     skipped,
 )
-from dustcake.commissioning.questions import AnswerType, Question
-from dustcake.commissioning.record import RecordedAction
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
-from dustcake.units import PA_PER, PressureUnit, from_pa
+from dustcake.units import PressureUnit
 
-INCH_PA = PA_PER[PressureUnit.INH2O]
+MEASURED_S = 8.0
+CAKE_STAYS_S = 20.0
+
+
+# --- start-up: clean dP at the damper's minimum
+
+
+def _blower_off(observed: Observation) -> str | None:
+    return "the blower does not run" if observed.now.blower_running is False else None
+
+
+def _damper_moved(observed: Observation) -> CoreRequest:
+    note = f"commissioning: {float(observed.fields['opening_percent']):g} % open"
+    return {"request": "record", "entry": "damper_moved", "note": note}
+
+
+def _start_requests(observed: Observation) -> tuple[CoreRequest, ...]:
+    change: tuple[CoreRequest, ...] = ()
+    if observed.fields["new_filters"]:
+        change = ({"request": "filter_change", "note": "commissioning"},)
+    return ({"request": "mode", "mode": "off"}, *change, _damper_moved(observed))
+
+
+def _clean(observed: Observation) -> ActionResult | None:
+    steady = observed.settled(MEASURED_S)
+    if steady is None:
+        return None
+    shown = observed.equipment.shown
+    return passed(
+        f"clean dP {shown(steady.dp_pa)} ({shown(steady.low_pa)} to {shown(steady.high_pa)})",
+        **asdict(steady),
+        opening_percent=observed.fields["opening_percent"],
+    )
+
+
+# --- seasoning: until the first cake, observed by the daemon also while nobody is there
+
+
+def _begun(observed: Observation) -> ActionResult:
+    clean_pa = observed.record.values("start_up", "measure").get("dp_pa")
+    if clean_pa is None:
+        return failed("there is no clean dP on record: measure it in the step before")
+    target_pa = clean_pa * (1 + float(observed.fields["rise_percent"]) / 100)
+    words = f"watching for {observed.equipment.shown(target_pa)}"
+    return noted(words, clean_pa=clean_pa, target_pa=round(target_pa, 2))
+
+
+def _target_pa(observed: Observation) -> float | None:
+    """dP that is a first cake; None before it has been set."""
+    return observed.record.values("seasoning", "begin").get("target_pa")
+
+
+def _not_begun(observed: Observation) -> str | None:
+    if _target_pa(observed) is None:
+        return "begin to watch first"
+    if observed.now.mode != "off":
+        return "cleaning is on, which takes off the cake that should form: select mode off"
+    return _blower_off(observed)
+
+
+def _look(observed: Observation) -> ActionResult | None:
+    steady, target_pa = observed.steady(MEASURED_S), _target_pa(observed)
+    assert target_pa is not None  # refused before
+    if steady is None:
+        return None
+    if steady.dp_pa >= target_pa:
+        return _cake(observed, steady)
+    shown = observed.equipment.shown
+    return noted(f"not yet: {shown(steady.dp_pa)} of {shown(target_pa)}", dp_pa=steady.dp_pa)
+
+
+def _first_cake(observed: Observation) -> ActionResult | None:
+    """What the daemon sees by itself."""
+    target_pa = _target_pa(observed)
+    if target_pa is None or not observed.now.blower_running or observed.now.mode != "off":
+        return None
+    steady = observed.steady(CAKE_STAYS_S)
+    return _cake(observed, steady) if steady and steady.low_pa >= target_pa else None
+
+
+def _cake(observed: Observation, steady: Steady) -> ActionResult:
+    shown = observed.equipment.shown(steady.dp_pa)
+    return passed(f"a first cake: dP {shown}", dp_pa=steady.dp_pa)
+
+
+# --- damper: opened in steps until the hood captures
+
+
+def _opened(observed: Observation) -> ActionResult | None:
+    steady = observed.settled(MEASURED_S)
+    if steady is None:
+        return None
+    opening = float(observed.fields["opening_percent"])
+    words = f"{opening:g} % open: dP {observed.equipment.shown(steady.dp_pa)}"
+    values: Content = {"opening_percent": opening, "dp_pa": steady.dp_pa}
+    if observed.fields["captures"]:
+        return passed(f"{words}; the hood captures", **values)
+    return noted(f"{words}; the hood does not capture yet", **values)
+
+
+# --- set points
+
+INCH_PA = PressureUnit.INH2O.pa
 USUAL_LOW, USUAL_HIGH, USUAL_REPLACEMENT = (2.0, 3.0), (3.0, 4.0), 5.0
 ROUNDED_TO = 0.05  # inH2O
 
@@ -52,13 +149,13 @@ _STEPS = {Media.DEPTH: (1.5, 1.0), Media.SURFACE: (1.0, 0.75)}
 
 @record
 class Proposal:
-    """What is proposed, Pa. ``cautions``: what is unusual about it."""
+    """What is proposed, to hundredths of a pascal. ``cautions``: what is unusual about it."""
 
     low_pa: float
     high_pa: float
     replacement_pa: float
     rule: str
-    cautions: tuple[str, ...]
+    cautions: list[str]
 
 
 def propose(clean_pa: float, media: Media) -> Proposal:
@@ -79,71 +176,59 @@ def propose(clean_pa: float, media: Media) -> Proposal:
     ]
     if replacement > USUAL_REPLACEMENT:
         cautions.append("filter replacement: see that the fan still draws its flow at that dP")
-    return Proposal(low * INCH_PA, high * INCH_PA, replacement * INCH_PA, rule, tuple(cautions))
+    low_pa, high_pa, replacement_pa = (round(x * INCH_PA, 2) for x in (low, high, replacement))
+    return Proposal(low_pa, high_pa, replacement_pa, rule, cautions)
 
 
 def _rounded(inches: float) -> float:
     return round(round(inches / ROUNDED_TO) * ROUNDED_TO, 2)
 
 
-def _clean(observed: Observation) -> RecordedAction | None:
+def _clean_pa(observed: Observation) -> float | None:
     """dP at working flow: the newest at which the hood captured, or what was measured at all."""
-    for step, action in (("damper", "open"), ("start_up", "measure")):
-        entry = observed.record.last(step, action)
-        if entry is not None and "dp_pa" in entry.values:
-            return entry
-    return None
+    at_minimum = observed.record.values("start_up", "measure").get("dp_pa")
+    return observed.record.values("damper", "open").get("dp_pa", at_minimum)
 
 
 def _no_clean_dp(observed: Observation) -> str | None:
-    return None if _clean(observed) else "no dP is on record to propose from: measure one first"
+    known = _clean_pa(observed) is not None
+    return None if known else "no dP is on record to propose from: measure one first"
 
 
 def _proposed(observed: Observation) -> ActionResult:
-    clean = _clean(observed)
-    assert clean is not None  # refused before
-    clean_pa = float(clean.values["dp_pa"])
+    clean_pa = _clean_pa(observed)
+    assert clean_pa is not None  # refused before
     proposal = propose(clean_pa, Media(str(observed.fields["media"])))
-    shown, unit = observed.equipment.shown, observed.equipment.unit
+    equipment = observed.equipment
     low, high, replacement = (
-        _written(pa, unit) for pa in (proposal.low_pa, proposal.high_pa, proposal.replacement_pa)
+        _written(pa, equipment.unit)
+        for pa in (proposal.low_pa, proposal.high_pa, proposal.replacement_pa)
     )
     alarms = {"replacement": replacement}
-    if observed.equipment.setpoints.limits.high_pa < proposal.replacement_pa:
-        alarms["high"] = _written(proposal.replacement_pa + INCH_PA, unit)
+    if equipment.setpoints.limits.high_pa < proposal.replacement_pa:
+        alarms["high"] = _written(proposal.replacement_pa + INCH_PA, equipment.unit)
     changes = {"cleaning": {"low": low, "high": high}, "alarms": alarms}
-    tables = (settings_lines(f"collector.{name}", table) for name, table in changes.items())
     return noted(
-        f"clean dP {shown(clean_pa)}: low {low}, high {high}, filter replacement {replacement}; "
-        f"{proposal.rule}",
+        f"clean dP {equipment.shown(clean_pa)}: low {low}, high {high}, filter replacement "
+        f"{replacement}; {proposal.rule}",
         clean_pa=clean_pa,
-        low_pa=round(proposal.low_pa, 2),
-        high_pa=round(proposal.high_pa, 2),
-        replacement_pa=round(proposal.replacement_pa, 2),
-        rule=proposal.rule,
-        cautions=list(proposal.cautions),
-        settings="\n".join(tables),
+        **asdict(proposal),
+        settings=settings_lines(changes),
         changes=changes,
     )
 
 
 def _written(pa: float, unit: PressureUnit) -> str:
     """As in a settings file, to as many digits as make sense there."""
-    return f"{from_pa(pa, unit):.4g} {unit}"
+    return f"{pa / unit.pa:.4g} {unit}"
 
 
 def _not_proposed(observed: Observation) -> str | None:
     return None if observed.record.last("set_points", "propose") else "have some proposed first"
 
 
-def _last(observed: Observation, action: str) -> dict[str, Any]:
-    entry = observed.record.last("set_points", action)
-    assert entry is not None  # refused before
-    return entry.values
-
-
 def _request_change(observed: Observation) -> tuple[CoreRequest, ...]:
-    proposed = _last(observed, "propose")
+    proposed = observed.record.values("set_points", "propose")
     return ({"request": "set_points", **{name: proposed[name] for name in ("low_pa", "high_pa")}},)
 
 
@@ -158,8 +243,12 @@ def _shown_back(observed: Observation) -> ActionResult:
 
 
 def _nothing_to_confirm(observed: Observation) -> str | None:
-    shown = observed.record.last("set_points", "apply")
-    return "have the change shown first" if shown is None else None
+    return None if observed.record.last("set_points", "apply") else "have the change shown first"
+
+
+def _confirm(observed: Observation) -> tuple[CoreRequest, ...]:
+    change = observed.record.values("set_points", "apply")["change"]
+    return ({"request": "confirm", "change": change},)
 
 
 def _confirmed(observed: Observation) -> ActionResult:
@@ -167,10 +256,10 @@ def _confirmed(observed: Observation) -> ActionResult:
 
 
 def _decided(observed: Observation) -> ActionResult:
-    proposed, in_force = _last(observed, "propose"), _in_force(observed)
+    proposed, in_force = observed.record.values("set_points", "propose"), _in_force(observed)
     replacement_pa = observed.equipment.setpoints.limits.replacement_pa
     words = _listed(observed, {**in_force, "filter replacement": replacement_pa})
-    values: dict[str, object] = {f"{name}_pa": round(pa, 2) for name, pa in in_force.items()}
+    values: Content = {f"{name}_pa": round(pa, 2) for name, pa in in_force.items()}
     values["replacement_pa"] = round(replacement_pa, 2)
     if observed.fields["which"] == KEEP:
         if "why" not in observed.fields:
@@ -205,149 +294,30 @@ def _mode(observed: Observation) -> ActionResult:
     return passed(f"mode {str(observed.fields['mode']).replace('_', ' ')} selected")
 
 
-_KEPT_WHY = "Why, if those in force already are kept"
-_MODES = ("on_demand", "timed", "off")
-_ACTIONS = (
-    Action(
-        "propose",
-        "Propose set points",
-        (Question("media", "Filter media", AnswerType.CHOICE, choices=tuple(map(str, Media))),),
-        _proposed,
-        refuse=_no_clean_dp,
-    ),
-    Action(
-        "apply",
-        "Change low and high now",
-        (),
-        _shown_back,
-        refuse=_not_proposed,
-        requests=_request_change,
-    ),
-    Action(
-        "confirm",
-        "Confirm the change that was shown",
-        (Question("right", "That is what it shall be", AnswerType.CONSENT),),
-        _confirmed,
-        refuse=_nothing_to_confirm,
-        requests=lambda observed: (
-            {"request": "confirm", "change": _last(observed, "apply")["change"]},
-        ),
-    ),
-    Action(
-        "decide",
-        "Decide",
-        (
-            Question("which", "What holds", AnswerType.CHOICE, choices=(PROPOSED, KEEP)),
-            Question("why", _KEPT_WHY, AnswerType.TEXT, required=False),
-        ),
-        _decided,
-        refuse=_not_proposed,
-    ),
-    Action(
-        "mode",
-        "Select the mode",
-        (Question("mode", "Cleaning mode", AnswerType.CHOICE, choices=_MODES),),
-        _mode,
-        requests=lambda observed: ({"request": "mode", "mode": observed.fields["mode"]},),
-    ),
-)
-
-SET_POINTS = ProcedureStep(
-    "set_points",
-    "Set points and mode",
-    "Low, high and filter replacement fit the clean dP and the media. The rule is stated; it is "
-    "common practice, no source. Then cleaning goes to work.",
-    (),
-    _ACTIONS,
-    (("decide", ""), ("mode", "")),
-)
-
-
 # --- alarms and permissives tried: each that can be without harm comes, and somebody sees it
 
 
-TIMEOUT_S = 300.0
+_PERMISSIVES = ("door_shut", "no_stop")
+"""What is tried and no alarm reports."""
 
 
-@record
-class Trial:
-    """How something is made to come, and whether this collector can have it. ``is_alarm`` False:
-    it is a permissive that no alarm reports."""
-
-    how: str
-    is_fitted: Callable[[Setpoints], bool]
-    is_alarm: bool = True
-
-
-TRIALS = {
-    "transmitter_fault": Trial("pull the transmitter's connector", lambda _: True),
-    "smoke": Trial("use the detector's own test", lambda has: has.fitted.smoke),
-    "drum_full": Trial("make the drum's contact", lambda has: has.fitted.drum_full),
-    "header_pressure_low": Trial(
-        "shut off the air and vent the header slowly", lambda has: has.header is not None
-    ),
-    "door_shut": Trial(
-        "open the access door, with nobody in front of it",
-        lambda has: has.fitted.door_open,
-        is_alarm=False,
-    ),
-    "no_stop": Trial("set the stop input", lambda has: has.fitted.stop, is_alarm=False),
-}
-
-
-def _possible(setpoints: Setpoints) -> tuple[str, ...]:
-    """What can be tried at this collector."""
-    used = {alarm.name.value for alarm in setpoints.alarms if alarm.enabled}
-    return tuple(
-        name
-        for name, trial in TRIALS.items()
-        if trial.is_fitted(setpoints) and (name in used or not trial.is_alarm)
-    )
-
-
-def alarm_trials(equipment: Equipment) -> ProcedureStep:
-    """Each is made to come; a person says who saw it."""
-    names = _possible(equipment.setpoints)
-    which = Question("trial", "Which", AnswerType.CHOICE, choices=names)
-    where = "Where it was seen, and by whom"
-    tried = Action(
-        "try",
-        "Watch for it while you make it come",
-        (which, Question("told", "The control room knows of the trial", AnswerType.CONSENT)),
-        _came,
-        refuse=_there_already,
-        timeout_s=TIMEOUT_S,
-        item="trial",
-    )
-    seen = Action(
-        "seen",
-        "Say who saw it, and that all is back",
+def trials_of(setpoints: Setpoints) -> dict[str, str]:
+    """What can be tried at this collector, and how each is made to come."""
+    fitted = setpoints.fitted
+    known = {each.name.value for each in setpoints.alarms if each.enabled}.union(_PERMISSIVES)
+    trials = (
+        ("transmitter_fault", True, "pull the transmitter's connector"),
+        ("smoke", fitted.smoke, "use the detector's own test"),
+        ("drum_full", fitted.drum_full, "make the drum's contact"),
         (
-            which,
-            Question("seen", "The lamp or SCADA showed it", AnswerType.YES_NO),
-            Question("where", where, AnswerType.TEXT, required=False),
+            "header_pressure_low",
+            setpoints.header is not None,
+            "shut off the air and vent the header slowly",
         ),
-        _seen,
-        refuse=_not_back,
-        item="trial",
+        ("door_shut", fitted.door_open, "open the access door, with nobody in front of it"),
+        ("no_stop", fitted.stop, "set the stop input"),
     )
-    leave = Action(
-        LEAVE,
-        "Leave one out",
-        (which, Question("why", "Why it is not tried", AnswerType.TEXT)),
-        lambda observed: skipped(f"{_trial(observed)} not tried: {observed.fields['why']}"),
-        item="trial",
-        secondary=True,
-    )
-    how = "; ".join(f"{name.replace('_', ' ')}: {TRIALS[name].how}" for name in names)
-    return ProcedureStep(
-        "alarms",
-        "Alarms tried",
-        f"Each comes when it should, and is seen where people look. How: {how}. Then put all back.",
-        (HARMLESS_TRIALS,),
-        (tried, seen, leave),
-        tuple((action, name) for name in names for action in ("try", "seen")),
-    )
+    return {name: how for name, is_fitted, how in trials if is_fitted and name in known}
 
 
 def _trial(observed: Observation) -> str:
@@ -358,9 +328,7 @@ def _stands(observed: Observation) -> bool:
     name, now = str(observed.fields["trial"]), observed.now
     if name == "transmitter_fault" and "fieldbus_lost" in now.standing:
         return True  # the device with nothing else to be read: that alarm explains the other
-    if TRIALS[name].is_alarm:
-        return name in now.standing
-    return any(permissive.name == name for permissive in now.missing)
+    return name in now.standing or any(permissive.name == name for permissive in now.missing)
 
 
 def _there_already(observed: Observation) -> str | None:
@@ -370,8 +338,8 @@ def _there_already(observed: Observation) -> str | None:
 def _came(observed: Observation) -> ActionResult | None:
     if not _stands(observed):
         return None
-    is_alarm = TRIALS[str(observed.fields["trial"])].is_alarm
-    kind = "alarm" if is_alarm else "missing permissive"
+    is_permissive = observed.fields["trial"] in _PERMISSIVES
+    kind = "missing permissive" if is_permissive else "alarm"
     after_s = round(observed.elapsed_s, 1)
     return passed(
         f"{_trial(observed)}: {kind} came {after_s:g} s after watching began", after_s=after_s
@@ -379,7 +347,7 @@ def _came(observed: Observation) -> ActionResult | None:
 
 
 def _not_back(observed: Observation) -> str | None:
-    if observed.record.last("alarms", "try", str(observed.fields["trial"])) is None:
+    if observed.record.last("alarms", "try", item=str(observed.fields["trial"])) is None:
         return "make it come first"
     return "it still stands: put it back" if _stands(observed) else None
 
@@ -389,3 +357,28 @@ def _seen(observed: Observation) -> ActionResult:
         return failed(f"{_trial(observed)}: nobody saw it: check lamp, broker and SCADA")
     where = f": {observed.fields['where']}" if "where" in observed.fields else ""
     return passed(f"{_trial(observed)}: seen{where}, and all is back")
+
+
+def _left(observed: Observation) -> ActionResult:
+    return skipped(f"{_trial(observed)} not tried: {observed.fields['why']}")
+
+
+WORK = {
+    ("start_up", "measure"): Work(_clean, refuse=_blower_off, requests=_start_requests),
+    ("seasoning", "begin"): Work(_begun),
+    ("seasoning", "look"): Work(_look, refuse=_not_begun, automatic=_first_cake),
+    ("damper", "open"): Work(
+        _opened, refuse=_blower_off, requests=lambda observed: (_damper_moved(observed),)
+    ),
+    ("set_points", "propose"): Work(_proposed, refuse=_no_clean_dp),
+    ("set_points", "apply"): Work(_shown_back, refuse=_not_proposed, requests=_request_change),
+    ("set_points", "confirm"): Work(_confirmed, refuse=_nothing_to_confirm, requests=_confirm),
+    ("set_points", "decide"): Work(_decided, refuse=_not_proposed),
+    ("set_points", "mode"): Work(
+        _mode, requests=lambda observed: ({"request": "mode", "mode": observed.fields["mode"]},)
+    ),
+    ("alarms", "try"): Work(_came, refuse=_there_already),
+    ("alarms", "seen"): Work(_seen, refuse=_not_back),
+    ("alarms", "leave"): Work(_left),
+    ("sign", "sign"): Work(lambda observed: passed(f"signed by {observed.fields['name']}")),
+}

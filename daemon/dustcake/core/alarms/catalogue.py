@@ -12,11 +12,16 @@ from graphlib import TopologicalSorter
 from operator import is_
 from types import MappingProxyType
 
-from dustcake.core.alarms import cleaning, equipment, readings
-from dustcake.core.alarms.definition import NOT_SUPPRESSED, AlarmDefinition
-from dustcake.core.alarms.life import AlarmContext, follow, out_of_use
+from dustcake.core.alarms import equipment, readings
+from dustcake.core.alarms.life import (
+    NOT_SUPPRESSED,
+    AlarmContext,
+    AlarmDefinition,
+    follow,
+    out_of_use,
+)
 from dustcake.core.alarms.names import Alarm, AlarmName, AlarmSetting, AlarmState
-from dustcake.core.record import update
+from dustcake.core.record import replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
@@ -24,17 +29,20 @@ from dustcake.core.step_context import StepContext
 _PLACE = {name: place for place, name in enumerate(AlarmName)}
 """Where each alarm is found among those of the state, and of the settings."""
 
-# The order in which causes are named where several are active: what is read, then what is fitted,
-# then what cleaning comes to.
-_ENTRIES = (*readings.ALARMS, *equipment.ALARMS, *cleaning.ALARMS)
+# In the order in which causes are named where several are active.
+_ENTRIES = {
+    entry.name: entry
+    for entry in (*vars(readings).values(), *vars(equipment).values())
+    if isinstance(entry, AlarmDefinition)
+}
 
 CATALOGUE: Mapping[AlarmName, AlarmDefinition] = MappingProxyType(
-    {entry.name: entry for entry in sorted(_ENTRIES, key=lambda entry: _PLACE[entry.name])}
+    {name: _ENTRIES[name] for name in AlarmName}
 )
 """Every entry, in the order of ``AlarmName``."""
 
 EXPLAINS: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
-    {entry.name: entry.explains for entry in _ENTRIES if entry.explains}
+    {name: entry.explains for name, entry in _ENTRIES.items() if entry.explains}
 )
 
 CAUSES: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
@@ -43,12 +51,10 @@ CAUSES: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
         for name in AlarmName
     }
 )
-"""The causes of each alarm, in the order they are named when several are active."""
 
 # Raises graphlib.CycleError, were alarms declared to explain each other in a circle.
 CAUSES_FIRST: tuple[AlarmName, ...] = tuple(TopologicalSorter(CAUSES).static_order())
 """Every alarm, after all that could explain it."""
-
 
 _IN_TURN = tuple((_PLACE[name], CATALOGUE[name]) for name in CAUSES_FIRST)
 
@@ -65,19 +71,11 @@ def advance(context: StepContext, state: State) -> State:
         suppressed = entry.suppressed(context, state) if entry.suppressed_by else NOT_SUPPRESSED
         if not condition[0] and not suppressed[0] and _is_at_rest(alarm):
             continue
-        around = AlarmContext(
-            setting,
-            condition,
-            suppressed,
-            *_cause(entry.name, alarms, settings),
-            *_held(context, state, entry),
-        )
+        cause, held = _cause(entry.name, alarms, settings), _held(context, state, entry)
+        around = AlarmContext(setting, condition, suppressed, *cause, *held)
         alarms[place] = follow(context, alarm, around)
-    return update(state, alarms=_same_or_new(state.alarms, alarms))
-
-
-def _same_or_new(before: tuple[Alarm, ...], after: list[Alarm]) -> tuple[Alarm, ...]:
-    return before if all(map(is_, before, after)) else tuple(after)
+    same = all(map(is_, state.alarms, alarms))
+    return state if same else replace(state, alarms=tuple(alarms))
 
 
 def _is_at_rest(alarm: Alarm) -> bool:
@@ -113,17 +111,13 @@ def _held(context: StepContext, state: State, entry: AlarmDefinition) -> tuple[b
 
 def thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
     """Every dP at which an alarm changes its answer."""
-    for of_entry in _THRESHOLDS_PA:
-        yield from of_entry(setpoints)
+    for entry in _ENTRIES.values():
+        if entry.thresholds_pa is not None:
+            yield from entry.thresholds_pa(setpoints)
 
 
 def header_thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
     """Every header pressure at which one does."""
-    for of_entry in _HEADER_THRESHOLDS_PA:
-        yield from of_entry(setpoints)
-
-
-_THRESHOLDS_PA = tuple(e.thresholds_pa for e in _ENTRIES if e.thresholds_pa is not None)
-_HEADER_THRESHOLDS_PA = tuple(
-    e.header_thresholds_pa for e in _ENTRIES if e.header_thresholds_pa is not None
-)
+    for entry in _ENTRIES.values():
+        if entry.header_thresholds_pa is not None:
+            yield from entry.header_thresholds_pa(setpoints)

@@ -1,4 +1,4 @@
-"""The life of one alarm: its delays, what hides it, and what people do to it.
+"""The life of one alarm: what is stated of it, its delays, what hides it, what people do to it.
 
 Every transition comes from ``names.TABLE``. A condition demands that its alarm be raised (True),
 cleared (False), or neither (None): inside the deadband, or not to be judged now. None changes
@@ -8,6 +8,8 @@ the delay is held instead: it does not end before the next that is known, and be
 that is too late (``line``).
 """
 
+from collections.abc import Callable
+
 from dustcake.core.alarms.names import (
     ACTIVE,
     IN_VIEW,
@@ -16,17 +18,61 @@ from dustcake.core.alarms.names import (
     AlarmName,
     AlarmSetting,
     AlarmState,
+    Priority,
     Trigger,
 )
 from dustcake.core.events import AlarmChanged
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import record, replace
+from dustcake.core.record import record, replace, update
 from dustcake.core.requests.kinds import Acknowledge, AlarmAction, HandleAlarm
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 Condition = tuple[bool | None, Reason]
 """What a condition demands of its alarm, and why."""
+Judge = Callable[[StepContext, State], Condition]
+Thresholds = Callable[[Setpoints], tuple[float, ...]]
+
+CLEAR: Condition = (False, because(Because.NO_LONGER))
+NOT_SUPPRESSED: Condition = (False, because(Because.SUPPRESSION_OVER))
+
+
+@record
+class AlarmDefinition:
+    """One entry of the catalogue: all that is stated of an alarm.
+
+    ``priority`` and the delays are defaults, which settings may change; a delay of 0 is for
+    evidence that takes its time. ``explains``: alarms that, coming up while this one is active, are
+    suppressed with this one named as the cause. ``suppressed_by``: situations in which it would
+    mean nothing, by design (common practice, no source), in the order they are named; None where
+    that is not known, which leaves it as it was. ``rests_on``: the signals without which it cannot
+    be judged, as ``Line`` calls them; a lost reply holds its delays. ``thresholds_pa``,
+    ``header_thresholds_pa``: every dP, and header pressure, at which ``condition`` changes its
+    answer.
+    """
+
+    condition: Judge
+    name: AlarmName
+    priority: Priority
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+    explains: tuple[AlarmName, ...] = ()
+    suppressed_by: tuple[Judge, ...] = ()
+    rests_on: tuple[str, ...] = ()
+    thresholds_pa: Thresholds | None = None
+    header_thresholds_pa: Thresholds | None = None
+
+    def suppressed(self, context: StepContext, state: State) -> Condition:
+        """Whether it is suppressed by design, and by what."""
+        unknown: Condition | None = None
+        for situation in self.suppressed_by:
+            holds, reason = situation(context, state)
+            if holds:
+                return True, reason
+            if holds is None and unknown is None:
+                unknown = None, reason
+        return unknown or NOT_SUPPRESSED
 
 
 @record
@@ -52,10 +98,10 @@ def follow(context: StepContext, alarm: Alarm, around: AlarmContext) -> Alarm:
     """Follow the condition after its delay, through whatever hides the alarm. One event at most."""
     after = _advanced(context, alarm, around)
     if after.state is not alarm.state:
-        return record_change(context, after, around.setting)
+        return _recorded(context, after, around.setting)
     if after.condition_active is not alarm.condition_active and after.state not in IN_VIEW:
         # Nobody is alarmed, but the record has it.
-        recorded = record_change(context, after, around.setting)
+        recorded = _recorded(context, after, around.setting)
         return replace(recorded, since_utc_s=alarm.since_utc_s)
     return after
 
@@ -65,7 +111,7 @@ def out_of_use(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Ala
     if alarm.state is AlarmState.NORMAL:
         return alarm
     blank = Alarm(alarm.name, alarm.state)
-    return record_change(
+    return _recorded(
         context, transition(blank, Trigger.DISABLE, because(Because.NOT_USED)), setting
     )
 
@@ -124,13 +170,9 @@ def _under_cause(context: StepContext, alarm: Alarm, around: AlarmContext) -> Al
         return _raised(transition(alarm, Trigger.UNSUPPRESS, reason), reason)
     if demand is False and not alarm.condition_active:
         alarm = transition(alarm, Trigger.UNSUPPRESS, reason)
-        return _in_view(context, alarm, _alone(around)) if alarm.relatch else alarm
+        alone = AlarmContext(around.setting, around.condition, around.suppressed)
+        return _in_view(context, alarm, alone) if alarm.relatch else alarm
     return alarm
-
-
-def _alone(around: AlarmContext) -> AlarmContext:
-    """Without a cause, or a lost reply, that bears on it."""
-    return AlarmContext(around.setting, around.condition, around.suppressed)
 
 
 def _after_delay(
@@ -146,7 +188,7 @@ def _after_delay(
     if demand is None and around.held:
         return alarm
     if demand is None or demand is alarm.condition_active:
-        return alarm if alarm.pending_s is None else replace(alarm, pending_s=None)
+        return update(alarm, pending_s=None)
     pending_s = context.now_s if alarm.pending_s is None else alarm.pending_s
     if around.resumed_s is not None:
         pending_s = max(pending_s, around.resumed_s)
@@ -183,7 +225,7 @@ def _leaving_view(alarm: Alarm, setting: AlarmSetting) -> Alarm:
 _HELD_BY_LATCH = (*ACTIVE, AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED)
 
 
-def record_change(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Alarm:
+def _recorded(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Alarm:
     """Put the alarm's new state on record."""
     context.emit(
         AlarmChanged(
@@ -202,18 +244,17 @@ def record_change(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> 
 def restart(context: StepContext, state: State) -> State:
     """After a restart, one alarm for each setting, in that order: known ones as they were, delays
     begun anew. Shelving goes on for what was left of it, less the downtime where that is known."""
-    known = {alarm.name: _rebased(context, alarm) for alarm in state.alarms}
-    settings = context.setpoints.alarms
-    alarms = tuple(known.get(setting.name, Alarm(setting.name)) for setting in settings)
-    return replace(state, alarms=alarms)
-
-
-def _rebased(context: StepContext, alarm: Alarm) -> Alarm:
-    until_s, start = alarm.until_s, context.restart
+    start = context.restart
     downtime_s = 0.0 if start is None else start.downtime_s or 0.0
-    if until_s is not None:
-        until_s = context.now_s + max(0.0, until_s - context.last_s - downtime_s)
-    return replace(alarm, pending_s=None, until_s=until_s)
+    known = {alarm.name: alarm for alarm in state.alarms}
+    alarms = []
+    for setting in context.setpoints.alarms:
+        alarm = known.get(setting.name, Alarm(setting.name))
+        until_s = alarm.until_s
+        if until_s is not None:
+            until_s = context.now_s + max(0.0, until_s - context.last_s - downtime_s)
+        alarms.append(replace(alarm, pending_s=None, until_s=until_s))
+    return replace(state, alarms=tuple(alarms))
 
 
 # --- what people do
@@ -230,8 +271,8 @@ class _Way:
     needs_why: bool = False
 
 
-_ACKNOWLEDGE = _Way(Trigger.ACKNOWLEDGE, None, Because.NOTHING_TO_ACKNOWLEDGE)
-_WAYS = {
+_WAYS: dict[AlarmAction | None, _Way] = {
+    None: _Way(Trigger.ACKNOWLEDGE, None, Because.NOTHING_TO_ACKNOWLEDGE),
     AlarmAction.RESET: _Way(Trigger.RESET, Because.RESET, Because.NOT_LATCHED),
     AlarmAction.SHELVE: _Way(Trigger.SHELVE, Because.SHELVED, Because.CANNOT_BE_SHELVED, True),
     AlarmAction.UNSHELVE: _Way(Trigger.UNSHELVE, Because.UNSHELVED, Because.NOT_SHELVED),
@@ -240,65 +281,47 @@ _WAYS = {
     ),
     AlarmAction.IN_SERVICE: _Way(Trigger.RESTORE, Because.IN_SERVICE, Because.NOT_OUT_OF_SERVICE),
 }
+"""None: to acknowledge."""
 
 
 def request(
     context: StepContext, alarms: tuple[Alarm, ...], ask: Acknowledge | HandleAlarm, by: str
 ) -> tuple[tuple[Alarm, ...], bool, Reason]:
     """The alarms after a person's request, whether it was accepted, and why."""
-    for i, (alarm, setting) in enumerate(zip(alarms, context.setpoints.alarms, strict=True)):
-        if alarm.name == ask.alarm:
-            way = _ACKNOWLEDGE if isinstance(ask, Acknowledge) else _WAYS[ask.action]
-            refusal = _refusal(context, way, alarm, setting, ask)
-            if refusal is not None:
-                return alarms, False, refusal
-            moved = _moved(context, way, _leaving_by(way, alarm, setting), ask, by)
-            changed = record_change(context, moved, setting)
-            return (*alarms[:i], changed, *alarms[i + 1 :]), True, because(Because.DONE)
-    return alarms, False, because(Because.NO_SUCH_ALARM, ask.alarm)
+    place = next((i for i, alarm in enumerate(alarms) if alarm.name == ask.alarm), None)
+    if place is None:
+        return alarms, False, because(Because.NO_SUCH_ALARM, ask.alarm)
+    alarm, setting = alarms[place], context.setpoints.alarms[place]
+    action, why, for_s = None, "", 0.0
+    if isinstance(ask, HandleAlarm):
+        action, why, for_s = ask.action, ask.why, ask.for_s or 0.0
+    way = _WAYS[action]
+    refusal = _refusal(context, way, alarm, setting, why, for_s)
+    if refusal is not None:
+        return alarms, False, refusal
+    if way.trigger in (Trigger.SHELVE, Trigger.REMOVE):
+        alarm = _leaving_view(alarm, setting)
+    reason = alarm.reason if way.done is None else because(way.done)
+    alarm = replace(transition(alarm, way.trigger, reason), by=by, why=why)
+    if way.trigger is Trigger.SHELVE:
+        utc_s = context.at.utc_s
+        until_utc_s = None if utc_s is None else utc_s + for_s
+        alarm = replace(alarm, until_s=context.now_s + for_s, until_utc_s=until_utc_s)
+    changed = _recorded(context, alarm, setting)
+    return (*alarms[:place], changed, *alarms[place + 1 :]), True, because(Because.DONE)
 
 
 def _refusal(
-    context: StepContext,
-    way: _Way,
-    alarm: Alarm,
-    setting: AlarmSetting,
-    ask: Acknowledge | HandleAlarm,
+    context: StepContext, way: _Way, alarm: Alarm, setting: AlarmSetting, why: str, for_s: float
 ) -> Reason | None:
     if not setting.enabled:
-        return because(Because.ALARM_NOT_USED, ask.alarm)
+        return because(Because.ALARM_NOT_USED, alarm.name.value)
     if (alarm.state, way.trigger) not in TABLE:
-        return _no_such_transition(way, alarm)
-    if isinstance(ask, Acknowledge):
-        return None
-    if way.needs_why and not ask.why.strip():
+        first = way.trigger is Trigger.RESET and alarm.state is AlarmState.LATCHED_UNACKNOWLEDGED
+        return because(Because.ACKNOWLEDGE_FIRST if first else way.refused, alarm.name.value)
+    if way.needs_why and not why.strip():
         return because(Because.NO_WHY)
     longest_s = context.setpoints.alarm_rules.shelve_max_s
-    if ask.action is AlarmAction.SHELVE and not 0 < (ask.for_s or 0.0) <= longest_s:
+    if way.trigger is Trigger.SHELVE and not 0 < for_s <= longest_s:
         return because(Because.SHELVE_TIME, shelve_max_s=longest_s)
     return None
-
-
-def _no_such_transition(way: _Way, alarm: Alarm) -> Reason:
-    if way.trigger is Trigger.RESET and alarm.state is AlarmState.LATCHED_UNACKNOWLEDGED:
-        return because(Because.ACKNOWLEDGE_FIRST, alarm.name.value)
-    return because(way.refused, alarm.name.value)
-
-
-def _leaving_by(way: _Way, alarm: Alarm, setting: AlarmSetting) -> Alarm:
-    leaves = way.trigger in (Trigger.SHELVE, Trigger.REMOVE)
-    return _leaving_view(alarm, setting) if leaves else alarm
-
-
-def _moved(
-    context: StepContext, way: _Way, alarm: Alarm, ask: Acknowledge | HandleAlarm, by: str
-) -> Alarm:
-    reason = alarm.reason if way.done is None else because(way.done)
-    alarm = replace(transition(alarm, way.trigger, reason), by=by)
-    if isinstance(ask, Acknowledge):
-        return alarm
-    for_s, utc_s = ask.for_s, context.at.utc_s
-    if way.trigger is Trigger.SHELVE and for_s is not None:
-        until_utc_s = None if utc_s is None else utc_s + for_s
-        alarm = replace(alarm, until_s=context.now_s + for_s, until_utc_s=until_utc_s)
-    return replace(alarm, why=ask.why)

@@ -17,6 +17,7 @@ from dustcake.core.record import record
 class AlarmName(StrEnum):
     """The alarms this daemon can raise."""
 
+    # The place of each, from 0, is its bit in the registers for a PLC: a new one goes to the end.
     FILTER_REPLACEMENT = "filter_replacement"
     HIGH_DP = "high_dp"
     LOW_DP = "low_dp"

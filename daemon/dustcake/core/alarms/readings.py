@@ -1,14 +1,8 @@
 """Alarms of the readings: whether they come and can be trusted, and what dP by itself shows."""
 
-from dustcake.core.alarms.definition import (
-    CLEAR,
-    AlarmDefinition,
-    blower_off,
-    seasoning,
-    start_up,
-    zeroing,
-)
-from dustcake.core.alarms.life import Condition
+from functools import partial
+
+from dustcake.core.alarms.life import CLEAR, NOT_SUPPRESSED, AlarmDefinition, Condition
 from dustcake.core.alarms.names import AlarmName, Priority
 from dustcake.core.blower import is_known
 from dustcake.core.inputs import CALLED
@@ -22,7 +16,54 @@ from dustcake.core.signal_validation.state import DEAD, OF_THE_LINE, find
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
+CLEANS_LITTLE = (AlarmName.CLEANING_NOT_EFFECTIVE, AlarmName.CLEANING_TOO_FREQUENT)
 
+
+def blower_off(context: StepContext, state: State) -> Condition:
+    """Only a contact can prove that the blower is off."""
+    if not context.setpoints.fitted.blower_running:
+        return NOT_SUPPRESSED
+    running = state.blower.running
+    return (None if running is None else not running), because(Because.BLOWER_OFF)
+
+
+def start_up(context: StepContext, state: State) -> Condition:
+    """The blower has just started, so dP has not built up yet."""
+    settle_s = context.setpoints.limits.low_start_delay_s
+    contact = context.setpoints.fitted.blower_running
+    if not (contact and state.blower.running) or context.is_due(state.blower.since_s + settle_s):
+        return NOT_SUPPRESSED
+    return True, because(Because.START_UP, start_delay_s=settle_s)
+
+
+def zeroing(_context: StepContext, state: State) -> Condition:
+    """The zero of the transmitter is being taken."""
+    return (True, because(Because.ZEROING)) if state.zero.under_way else NOT_SUPPRESSED
+
+
+def seasoning(context: StepContext, state: State) -> Condition:
+    """New filters have no cake yet and read low, which looks like a torn one."""
+    seasoning_s = context.setpoints.alarm_rules.seasoning_s
+    changed_s = state.log_book.filters_changed_s
+    if changed_s is None or context.is_due(state.blower.total_reaches_s(changed_s + seasoning_s)):
+        return NOT_SUPPRESSED
+    return True, because(Because.SEASONING, seasoning_s=seasoning_s)
+
+
+@partial(
+    AlarmDefinition,
+    name=AlarmName.FIELDBUS_LOST,
+    priority=Priority.MEDIUM,
+    on_delay_s=30.0,
+    off_delay_s=30.0,
+    # All that hangs on the wire is silent at once.
+    explains=(
+        AlarmName.TRANSMITTER_FAULT,
+        AlarmName.HEADER_TRANSMITTER_FAULT,
+        AlarmName.OUTPUTS_LOST,
+        AlarmName.BLOWER_NOT_PROVED,
+    ),
+)
 def _fieldbus_lost(context: StepContext, state: State) -> Condition:
     """Nothing at all can be read, where there is more to read than dP: it is not the transmitter.
     While no poll comes back at all, nobody knows."""
@@ -45,6 +86,14 @@ def _unread(sample: Sample) -> bool:
     return bool(sample.reasons) and sample.reasons[0].code is Because.READ_FAILED
 
 
+@partial(
+    AlarmDefinition,
+    name=AlarmName.TRANSMITTER_FAULT,
+    priority=Priority.MEDIUM,
+    on_delay_s=30.0,
+    off_delay_s=30.0,
+    suppressed_by=(zeroing,),
+)
 def _transmitter_fault(_context: StepContext, state: State) -> Condition:
     sample = state.sample
     if sample.usable_pa is not None:
@@ -58,6 +107,13 @@ def _transmitter_fault(_context: StepContext, state: State) -> Condition:
     return True, sample.reasons[0]
 
 
+@partial(
+    AlarmDefinition,
+    name=AlarmName.HEADER_TRANSMITTER_FAULT,
+    priority=Priority.LOW,
+    on_delay_s=30.0,
+    off_delay_s=30.0,
+)
 def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
     if context.setpoints.header is None:
         return CLEAR
@@ -68,6 +124,7 @@ def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
     return True, state.header.reasons[0]
 
 
+@partial(AlarmDefinition, name=AlarmName.READINGS_OFTEN_LOST, priority=Priority.LOW)
 def _readings_often_lost(context: StepContext, state: State) -> Condition:
     """A signal fails often, though never for long: that one of which most is lost."""
     gaps = state.line.gaps()
@@ -102,26 +159,26 @@ def _doubt(state: State, *codes: Because) -> Condition:
     return CLEAR if doubt is None else (True, doubt.reason)
 
 
+@partial(
+    AlarmDefinition,
+    name=AlarmName.SENSING_LINE_SUSPECT,
+    priority=Priority.MEDIUM,
+    # A reading that is not that of the filters is read all the same.
+    explains=(
+        AlarmName.LOW_DP,
+        AlarmName.ZERO_DRIFT,
+        AlarmName.FILTER_REPLACEMENT,
+        *CLEANS_LITTLE,
+    ),
+)
 def _sensing_line_suspect(_context: StepContext, state: State) -> Condition:
     """The reading is not that of the filters, and a line may be why."""
     return _doubt(state, *OF_THE_LINE)
 
 
+@partial(AlarmDefinition, name=AlarmName.ZERO_DRIFT, priority=Priority.LOW)
 def _zero_drift(_context: StepContext, state: State) -> Condition:
     return _doubt(state, Because.ZERO_DRIFT)
-
-
-def _high_dp(context: StepContext, state: State) -> Condition:
-    limits, sample = context.setpoints.limits, state.sample
-    # Beyond the span is no measurement, but it is high.
-    above_span = sample.quality is Quality.OUT_OF_SPECIFICATION
-    dp_pa = sample.pa if above_span else sample.usable_pa
-    if dp_pa is None or (above_span and dp_pa < limits.high_pa):
-        return None, sample.reasons[0]
-    reason = because(Because.ABOVE_LIMIT, dp_pa=dp_pa, limit_pa=limits.high_pa)
-    if dp_pa >= limits.high_pa:
-        return True, reason
-    return (False if dp_pa < limits.high_pa - limits.deadband_pa else None), reason
 
 
 def _high_pa(setpoints: Setpoints) -> tuple[float, ...]:
@@ -129,19 +186,25 @@ def _high_pa(setpoints: Setpoints) -> tuple[float, ...]:
     return limits.high_pa, limits.high_pa - limits.deadband_pa
 
 
-def _low_dp(context: StepContext, state: State) -> Condition:
-    """Low dP means something only while the blower is proved by its contact: dP alone cannot tell
-    a torn filter from a stopped fan."""
-    limits, dp_pa = context.setpoints.limits, state.sample.usable_pa
-    if dp_pa is None:
-        return None, state.sample.reasons[0]
-    reason = because(Because.BELOW_LIMIT, dp_pa=dp_pa, limit_pa=limits.low_pa)
-    fitted = context.setpoints.fitted.blower_running
-    if not (fitted and state.blower.running and is_known(context, state)):
-        return None, reason
-    if dp_pa <= limits.low_pa:
-        return True, reason
-    return (False if dp_pa > limits.low_pa + limits.deadband_pa else None), reason
+@partial(
+    AlarmDefinition,
+    name=AlarmName.HIGH_DP,
+    priority=Priority.MEDIUM,
+    on_delay_s=60.0,
+    off_delay_s=30.0,
+    suppressed_by=(zeroing,),
+    rests_on=("dp",),
+    thresholds_pa=_high_pa,
+)
+def _high_dp(context: StepContext, state: State) -> Condition:
+    (limit_pa, clear_pa), sample = _high_pa(context.setpoints), state.sample
+    # Beyond the span is no measurement, but it is high.
+    above_span = sample.quality is Quality.OUT_OF_SPECIFICATION
+    dp_pa = sample.pa if above_span else sample.usable_pa
+    if dp_pa is None or (above_span and dp_pa < limit_pa):
+        return None, sample.reasons[0]
+    demand = True if dp_pa >= limit_pa else False if dp_pa < clear_pa else None
+    return demand, because(Because.ABOVE_LIMIT, dp_pa=dp_pa, limit_pa=limit_pa)
 
 
 def _low_pa(setpoints: Setpoints) -> tuple[float, ...]:
@@ -149,110 +212,47 @@ def _low_pa(setpoints: Setpoints) -> tuple[float, ...]:
     return limits.low_pa, limits.low_pa + limits.deadband_pa
 
 
+@partial(
+    AlarmDefinition,
+    name=AlarmName.LOW_DP,
+    priority=Priority.MEDIUM,
+    on_delay_s=60.0,
+    off_delay_s=30.0,
+    suppressed_by=(blower_off, start_up, zeroing, seasoning),
+    rests_on=("dp", "blower_running"),
+    thresholds_pa=_low_pa,
+)
+def _low_dp(context: StepContext, state: State) -> Condition:
+    """Low dP means something only while the blower is proved by its contact: dP alone cannot tell
+    a torn filter from a stopped fan."""
+    (limit_pa, clear_pa), dp_pa = _low_pa(context.setpoints), state.sample.usable_pa
+    if dp_pa is None:
+        return None, state.sample.reasons[0]
+    reason = because(Because.BELOW_LIMIT, dp_pa=dp_pa, limit_pa=limit_pa)
+    fitted = context.setpoints.fitted.blower_running
+    if not (fitted and state.blower.running and is_known(context, state)):
+        return None, reason
+    return (True if dp_pa <= limit_pa else False if dp_pa > clear_pa else None), reason
+
+
+@partial(
+    AlarmDefinition,
+    name=AlarmName.FILTER_TORN,
+    priority=Priority.MEDIUM,
+    explains=(AlarmName.LOW_DP,),
+)
 def _filter_torn(_context: StepContext, state: State) -> Condition:
     """dP too low for these filters, or fallen at once."""
     finding = standing(state.pulse_response, FindingName.FILTER_TORN)
     return _doubt(state, Because.FELL_AT_ONCE) if finding is None else (True, finding.reason)
 
 
+@partial(
+    AlarmDefinition,
+    name=AlarmName.CLOCK_NOT_SET,
+    priority=Priority.LOW,
+    # A computer without a clock of its own waits for the network after each start.
+    on_delay_s=600.0,
+)
 def _clock_not_set(context: StepContext, _state: State) -> Condition:
     return (True, because(Because.CLOCK_NOT_SET)) if context.at.utc_s is None else CLEAR
-
-
-ALARMS = (
-    AlarmDefinition(
-        AlarmName.FIELDBUS_LOST,
-        plc_bit=12,
-        priority=Priority.MEDIUM,
-        condition=_fieldbus_lost,
-        on_delay_s=30.0,
-        off_delay_s=30.0,
-        # All that hangs on the wire is silent at once.
-        explains=(
-            AlarmName.TRANSMITTER_FAULT,
-            AlarmName.HEADER_TRANSMITTER_FAULT,
-            AlarmName.OUTPUTS_LOST,
-            AlarmName.BLOWER_NOT_PROVED,
-        ),
-    ),
-    AlarmDefinition(
-        AlarmName.TRANSMITTER_FAULT,
-        plc_bit=6,
-        priority=Priority.MEDIUM,
-        condition=_transmitter_fault,
-        on_delay_s=30.0,
-        off_delay_s=30.0,
-        suppressed_by=(zeroing,),
-    ),
-    AlarmDefinition(
-        AlarmName.HEADER_TRANSMITTER_FAULT,
-        plc_bit=5,
-        priority=Priority.LOW,
-        condition=_header_transmitter_fault,
-        on_delay_s=30.0,
-        off_delay_s=30.0,
-    ),
-    AlarmDefinition(
-        AlarmName.READINGS_OFTEN_LOST,
-        plc_bit=22,
-        priority=Priority.LOW,
-        condition=_readings_often_lost,
-    ),
-    AlarmDefinition(
-        AlarmName.SENSING_LINE_SUSPECT,
-        plc_bit=16,
-        priority=Priority.MEDIUM,
-        condition=_sensing_line_suspect,
-        # A reading that is not that of the filters is read all the same.
-        explains=(
-            AlarmName.LOW_DP,
-            AlarmName.ZERO_DRIFT,
-            AlarmName.FILTER_REPLACEMENT,
-            AlarmName.CLEANING_NOT_EFFECTIVE,
-            AlarmName.CLEANING_TOO_FREQUENT,
-        ),
-    ),
-    AlarmDefinition(
-        AlarmName.ZERO_DRIFT,
-        plc_bit=17,
-        priority=Priority.LOW,
-        condition=_zero_drift,
-    ),
-    AlarmDefinition(
-        AlarmName.HIGH_DP,
-        plc_bit=1,
-        priority=Priority.MEDIUM,
-        condition=_high_dp,
-        on_delay_s=60.0,
-        off_delay_s=30.0,
-        suppressed_by=(zeroing,),
-        rests_on=("dp",),
-        thresholds_pa=_high_pa,
-    ),
-    AlarmDefinition(
-        AlarmName.LOW_DP,
-        plc_bit=2,
-        priority=Priority.MEDIUM,
-        condition=_low_dp,
-        on_delay_s=60.0,
-        off_delay_s=30.0,
-        suppressed_by=(blower_off, start_up, zeroing, seasoning),
-        rests_on=("dp", "blower_running"),
-        thresholds_pa=_low_pa,
-    ),
-    AlarmDefinition(
-        AlarmName.FILTER_TORN,
-        plc_bit=20,
-        priority=Priority.MEDIUM,
-        condition=_filter_torn,
-        explains=(AlarmName.LOW_DP,),
-    ),
-    AlarmDefinition(
-        AlarmName.CLOCK_NOT_SET,
-        plc_bit=15,
-        priority=Priority.LOW,
-        condition=_clock_not_set,
-        # A computer without a clock of its own waits for the network after each start.
-        on_delay_s=600.0,
-    ),
-)

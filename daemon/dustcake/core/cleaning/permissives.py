@@ -51,7 +51,7 @@ def permissives(
     if not context.is_due(state.started_s + setpoints.settle_s):
         reason = because(Because.SETTLING, settle_s=setpoints.settle_s)
         missing.append(_missing("settled", reason, holds_only=True))
-    in_order = _in_order(fitted, setpoints.header is not None, by_contact or flow_proved)
+    in_order = all_in_order(fitted, setpoints.header is not None, by_contact or flow_proved)
     if not missing:
         return in_order, ()
     by_name = {each.name: each for each in missing}
@@ -59,7 +59,7 @@ def permissives(
 
 
 @cache
-def _in_order(fitted: Fitted, header: bool, blower_known: bool) -> tuple[Permissive, ...]:
+def all_in_order(fitted: Fitted, header: bool, blower_known: bool) -> tuple[Permissive, ...]:
     """All permissives where none is missing. ``blower_known``: by its contact, or proved by dP."""
     has = {
         "valid_reading": True,

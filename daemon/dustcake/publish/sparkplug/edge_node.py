@@ -7,29 +7,22 @@ connection go in, publications come out one at a time, each numbered as it leave
 
 import json
 from collections import deque
-from collections.abc import Iterable, Sequence
-from enum import Enum, StrEnum, auto
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Literal
 
 from dustcake.core.inputs import Stamp
 from dustcake.core.record import record
-from dustcake.publish.sparkplug.payload import DataType, Metric, Payload, encode
-from dustcake.publish.sparkplug.reports import Change, Lost, Report, Source, milliseconds
+from dustcake.publish.sparkplug.payload import DataType, Report, Written, bare_metric, payload
 from dustcake.publish.topics import Keep, Publication
 
 NAMESPACE = "spBv1.0"
 
 
-class MessageType(StrEnum):
-    """What a message is. Those that begin with D name a device, those with N do not."""
+MessageType = Literal["NBIRTH", "NDATA", "NDEATH", "NCMD", "DBIRTH", "DDATA", "DDEATH", "DCMD"]
+"""What a message is. Those that begin with D name a device, those with N do not."""
 
-    NBIRTH = "NBIRTH"
-    NDATA = "NDATA"
-    NDEATH = "NDEATH"
-    NCMD = "NCMD"
-    DBIRTH = "DBIRTH"
-    DDATA = "DDATA"
-    DDEATH = "DDEATH"
-    DCMD = "DCMD"
+Heard = Literal["online", "offline", "older", "not understood"]
+"""What a STATE message came to; one older than one heard before says nothing about now."""
 
 
 @record
@@ -44,15 +37,6 @@ class NodeTopics:
         assert (device is not None) is kind.startswith("D")
         topic = f"{NAMESPACE}/{self.group}/{kind}/{self.node}"
         return topic if device is None else f"{topic}/{device}"
-
-
-class Heard(Enum):
-    """What a STATE message came to."""
-
-    ONLINE = auto()
-    OFFLINE = auto()
-    OLDER = auto()  # than one heard before, so it says nothing about now
-    NOT_UNDERSTOOD = auto()
 
 
 class PrimaryHost:
@@ -78,42 +62,141 @@ class PrimaryHost:
         time."""
         self._online = False
 
-    def heard(self, payload: bytes) -> Heard:
+    def heard(self, message: bytes) -> Heard:
         """Take in one STATE message on ``topic``."""
         try:
-            said = json.loads(payload.decode())
+            said = json.loads(message.decode())
         except (UnicodeDecodeError, ValueError, RecursionError):
-            return Heard.NOT_UNDERSTOOD
+            return "not understood"
         online = said.get("online") if isinstance(said, dict) else None
         at_ms = said.get("timestamp") if isinstance(said, dict) else None
         if not isinstance(online, bool) or isinstance(at_ms, bool) or not isinstance(at_ms, int):
-            return Heard.NOT_UNDERSTOOD
+            return "not understood"
         if self._newest_ms is not None and at_ms < self._newest_ms:
-            return Heard.OLDER
+            return "older"
         self._newest_ms = at_ms
         self._online = online
-        return Heard.ONLINE if online else Heard.OFFLINE
+        return "online" if online else "offline"
 
 
-REBIRTH = "Node Control/Rebirth"
+ALIASES_EACH = 65_536
+REBIRTH = "Node Control/Rebirth"  # with aliases in use, this one must have none
+
+
+@record
+class Change:
+    """A value that waits. ``is_historical``: a newer one has been sent in a birth since."""
+
+    report: Report
+    is_historical: bool = False
+
+
+class Lost:
+    """Marks in the queue that the device was lost here."""
+
+
+class Source:
+    """Values by name, their aliases, and what waits, oldest first, ``capacity`` at most.
+
+    ``number`` sets its aliases apart from those of every other source of the node.
+    """
+
+    def __init__(self, number: int, capacity: int) -> None:
+        self._first_alias = number * ALIASES_EACH + 1
+        self._capacity = capacity
+        self._present: dict[str, Report] = {}
+        self._reported: dict[str, Report] = {}
+        self._aliases: dict[str, int] = {}
+        self.waiting: deque[Change | Lost] = deque()
+        self.dropped = 0
+        self.is_there = False
+        self.is_born = False
+        """Whether its birth has been published in this session, and no death since."""
+
+    @property
+    def names(self) -> Mapping[int, str]:
+        """Metric by alias."""
+        return {alias: name for name, alias in self._aliases.items()}
+
+    def observe(self, reports: Iterable[Report], *, is_there: bool) -> None:
+        """Take in the present values; all of them, each time."""
+        was_there, self.is_there = self.is_there, is_there
+        self._present = {report.name: report for report in reports}
+        changed = [each for each in self._present.values() if self._is_news(each)]
+        for report in changed:
+            if report.name not in self._reported:
+                # What a birth did not name must not be sent: there is another birth.
+                self.is_born = False
+                self._aliases.setdefault(report.name, self._first_alias + len(self._aliases))
+            self._reported[report.name] = report
+        # The last values of a device that has just been lost still are news; those of one that
+        # is away are not, for a subscriber takes nothing it has said for present.
+        if was_there or is_there:
+            for report in sorted(changed, key=lambda each: each.utc_s):
+                self._wait(Change(report))
+        if was_there and not is_there:
+            self._wait(Lost())
+
+    def _is_news(self, report: Report) -> bool:
+        last = self._reported.get(report.name)
+        return last is None or report.differs(last)
+
+    def _wait(self, what: Change | Lost) -> None:
+        if len(self.waiting) >= self._capacity:
+            self.waiting.popleft()
+            self.dropped += 1
+        self.waiting.append(what)
+
+    def wait_again(self, reports: Sequence[Report]) -> None:
+        """These may not have arrived: they wait once more, before everything else."""
+        room = self._capacity - len(self.waiting)
+        kept = reports[max(0, len(reports) - room) :]
+        self.dropped += len(reports) - len(kept)
+        self.waiting.extendleft(Change(report, is_historical=True) for report in reversed(kept))
+
+    def birth(self) -> tuple[list[bytes], list[Report]]:
+        """Every metric with its present value, and what waited that they say: it waits no longer,
+        while older values do."""
+        self.make_past()
+        self._reported = dict(self._present)
+        waited = [each for each in self.waiting if isinstance(each, Change)]
+        self.waiting.clear()
+        covered: list[Report] = []
+        for each in waited:
+            reported = self._reported.get(each.report.name)
+            if each.report == reported:
+                covered.append(each.report)
+            elif reported is not None:
+                self.waiting.append(each)
+        self.is_born = True
+        metrics = [
+            report.metric(None if name == REBIRTH else self._aliases[name], in_birth=True)
+            for name, report in self._reported.items()
+        ]
+        return metrics, covered
+
+    def make_past(self) -> None:
+        """No birth holds any more, and what waits will be history when it is sent."""
+        self.is_born = False
+        self.waiting = deque(
+            Change(each.report, is_historical=True)
+            for each in self.waiting
+            if isinstance(each, Change)
+        )
+
+    def metric(self, change: Change) -> bytes:
+        """``change`` as data have it."""
+        alias = self._aliases[change.report.name]
+        return change.report.metric(alias, is_historical=change.is_historical)
+
+
 BD_SEQ = "bdSeq"
 DROPPED = "History/Dropped"
-# With aliases in use, the request for a rebirth must have none.
-WITHOUT_ALIAS = frozenset({REBIRTH})
 
 MOST_METRICS = 100  # in one data message
 MOST_UNSURE = 10_000
 NODE_CAPACITY = 100
 SEQ_END = 256
-
-
-@record
-class _Sent:
-    """Data that left at ``mono_s``."""
-
-    mono_s: float
-    source: Source
-    reports: Sequence[Report]
 
 
 class EdgeNode:
@@ -128,13 +211,14 @@ class EdgeNode:
         self, topics: NodeTopics, devices: Iterable[str], *, capacity: int, unsure_s: float
     ) -> None:
         self.topics = topics
-        self._node = Source(0, NODE_CAPACITY, WITHOUT_ALIAS)
+        self.devices = tuple(devices)
+        self._node = Source(0, NODE_CAPACITY)
         self._devices = {
-            name: Source(number, capacity, frozenset())
-            for number, name in enumerate(devices, start=1)
+            name: Source(at, capacity) for at, name in enumerate(self.devices, start=1)
         }
         self._unsure_s = unsure_s
-        self._sent: deque[_Sent] = deque(maxlen=MOST_UNSURE)
+        self._sent: deque[tuple[float, Source, Sequence[Report]]] = deque(maxlen=MOST_UNSURE)
+        """When, from where, and what."""
         self._bd_seq = 0
         self._next_bd_seq = 0
         self._seq = 0
@@ -154,21 +238,16 @@ class EdgeNode:
         return self._ndeath(self._bd_seq)
 
     def _ndeath(self, bd_seq: int) -> Publication:
-        metric = Metric(BD_SEQ, None, None, DataType.INT64, bd_seq)
-        body = encode(Payload(None, (metric,)))
-        return Publication(self.topics.of(MessageType.NDEATH), body, 1, False, Keep.LIVE)
+        body = payload(None, [bare_metric(BD_SEQ, DataType.INT64, bd_seq)])
+        return Publication(self.topics.of("NDEATH"), body, 1, False, Keep.LIVE)
 
     def disconnected(self, mono_s: float) -> None:
         """The session is over, in whichever way."""
+        unsure = [sent for sent in self._sent if mono_s - sent[0] < self._unsure_s]
+        self._sent.clear()
         for source in (self._node, *self._devices.values()):
             source.make_past()
-        again: dict[int, tuple[Source, list[Report]]] = {}
-        for sent in self._sent:
-            if mono_s - sent.mono_s < self._unsure_s:
-                again.setdefault(id(sent.source), (sent.source, []))[1].extend(sent.reports)
-        self._sent.clear()
-        for source, reports in again.values():
-            source.wait_again(reports)
+            source.wait_again([each for _, of, sent in unsure if of is source for each in sent])
 
     def observe_node(self, facts: Iterable[Report], utc_s: float) -> None:
         """What there is to say of the node itself, beside what Sparkplug wants."""
@@ -188,17 +267,12 @@ class EdgeNode:
         """The present values of ``device``, and whether they can be had at all."""
         self._devices[device].observe(reports, is_there=is_there)
 
-    def metric_named(self, metric: Metric, device: str | None = None) -> str | None:
+    def metric_named(self, written: Written, device: str | None = None) -> str | None:
         """The name of what a command writes to; None where the birth named no such thing."""
-        source = self._node if device is None else self._devices[device]
-        if metric.alias is not None:
-            return source.names.get(metric.alias)
-        return metric.name if metric.name in source.names.values() else None
-
-    @property
-    def devices(self) -> tuple[str, ...]:
-        """Their names."""
-        return tuple(self._devices)
+        names = (self._node if device is None else self._devices[device]).names
+        if written.alias is not None:
+            return names.get(written.alias)
+        return written.name if written.name in names.values() else None
 
     @property
     def is_born(self) -> bool:
@@ -211,35 +285,35 @@ class EdgeNode:
             source.make_past()
         self._observe_node(utc_s)
         self._seq = 0
-        metrics = self._node.birth().metrics
-        return self._numbered(MessageType.NBIRTH, None, metrics, utc_s)
+        metrics, _ = self._node.birth()
+        return self._numbered("NBIRTH", None, metrics, utc_s)
 
     def next_due(self, now: Stamp, utc_s: float) -> Publication | None:
         """The next message of a session whose node is born: None when all has been sent."""
         for name, source in self._devices.items():
             if source.is_there and not source.is_born:
-                birth = source.birth()
-                self._sent.append(_Sent(now.mono_s, source, birth.covered))
-                return self._numbered(MessageType.DBIRTH, name, birth.metrics, utc_s)
+                metrics, covered = source.birth()
+                self._sent.append((now.mono_s, source, covered))
+                return self._numbered("DBIRTH", name, metrics, utc_s)
         for name, source in self._devices.items():
             if source.is_born and source.waiting:
                 if isinstance(source.waiting[0], Lost):
                     source.waiting.popleft()
                     source.make_past()
-                    return self._numbered(MessageType.DDEATH, name, (), utc_s)
-                return self._data(MessageType.DDATA, name, source, now, utc_s)
+                    return self._numbered("DDEATH", name, (), utc_s)
+                return self._data("DDATA", name, source, now, utc_s)
         self._observe_node(utc_s)
         if not self._node.is_born:
             return self.birth(utc_s)
         if self._node.waiting:
-            return self._data(MessageType.NDATA, None, self._node, now, utc_s)
+            return self._data("NDATA", None, self._node, now, utc_s)
         return None
 
     def _data(
         self, kind: MessageType, device: str | None, source: Source, now: Stamp, utc_s: float
     ) -> Publication:
         reports: list[Report] = []
-        metrics: list[Metric] = []
+        metrics: list[bytes] = []
         while source.waiting and len(metrics) < MOST_METRICS:
             first = source.waiting[0]
             if not isinstance(first, Change):
@@ -247,12 +321,12 @@ class EdgeNode:
             source.waiting.popleft()
             reports.append(first.report)
             metrics.append(source.metric(first))
-        self._sent.append(_Sent(now.mono_s, source, reports))
-        return self._numbered(kind, device, tuple(metrics), utc_s)
+        self._sent.append((now.mono_s, source, reports))
+        return self._numbered(kind, device, metrics, utc_s)
 
     def _numbered(
-        self, kind: MessageType, device: str | None, metrics: tuple[Metric, ...], utc_s: float
+        self, kind: MessageType, device: str | None, metrics: Iterable[bytes], utc_s: float
     ) -> Publication:
-        body = encode(Payload(milliseconds(utc_s), metrics, self._seq))
+        body = payload(utc_s, metrics, self._seq)
         self._seq = (self._seq + 1) % SEQ_END
         return Publication(self.topics.of(kind, device), body, 0, False, Keep.LIVE)

@@ -1,119 +1,23 @@
 """Sparkplug B payloads: metrics with name or alias, type, value, time and properties.
 
 Field and type numbers are those of the open schema of the Sparkplug B payload (Sparkplug 3.0,
-chapter 6). Data sets, templates and files are not used here: a decoded one is a metric without
-a value.
+chapter 6). What is read is what a command can say: its time, and metrics with a text or a flag.
 
-Protocol Buffers are written by hand: the protobuf library's C part has no wheel for 32-bit ARM, and
-three message types need little. The encoding is the published one: a field is a varint key (number
-times eight plus wire type) and a value; wire types 3, 4, 6 and 7 do not occur.
+Protocol Buffers are written by hand: three message types need little, and the protobuf library
+takes 7 MiB of memory. A field is a varint key (number times eight plus wire type) and a value.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator
 from enum import IntEnum
-from struct import pack, unpack
+from struct import pack
 
 from dustcake.core.record import record
 
 LONGEST_VARINT = 10  # bytes, for 64 bits
-
-
-class WireType(IntEnum):
-    """How a value is laid out."""
-
-    VARINT = 0
-    FIXED64 = 1
-    LENGTH_DELIMITED = 2
-    FIXED32 = 5
-
-
-class PayloadError(ValueError):
-    """Bytes that are no Sparkplug B payload; the message says what is wrong."""
-
-
-@record
-class Field:
-    """One field as it came: ``number`` of a varint, or the ``data`` of anything else."""
-
-    key: int
-    wire_type: WireType
-    number: int = 0
-    data: bytes = b""
-
-
-def varint(number: int) -> bytes:
-    """``number``, 0 to 2**64 - 1, seven bits a byte, the lowest first."""
-    out = bytearray()
-    while number > 0x7F:
-        out.append(0x80 | (number & 0x7F))
-        number >>= 7
-    out.append(number)
-    return bytes(out)
-
-
-def varint_field(key: int, number: int) -> bytes:
-    """An unsigned integer or a bool."""
-    return varint(key << 3 | WireType.VARINT) + varint(number)
-
-
-def bytes_field(key: int, data: bytes) -> bytes:
-    """Bytes, a UTF-8 string, or an embedded message."""
-    return varint(key << 3 | WireType.LENGTH_DELIMITED) + varint(len(data)) + data
-
-
-def float_field(key: int, value: float) -> bytes:
-    """IEEE 754 single precision, little-endian."""
-    return varint(key << 3 | WireType.FIXED32) + pack("<f", value)
-
-
-def double_field(key: int, value: float) -> bytes:
-    """IEEE 754 double precision, little-endian."""
-    return varint(key << 3 | WireType.FIXED64) + pack("<d", value)
-
-
-def fields(data: bytes) -> Iterator[Field]:
-    """The fields of one message, in order. Raises ``PayloadError`` where the bytes are none."""
-    at = 0
-    while at < len(data):
-        tag, at = _varint_at(data, at)
-        key, layout = tag >> 3, tag & 7
-        if key == 0:
-            raise PayloadError("a field has the number 0")
-        if layout == WireType.VARINT:
-            number, at = _varint_at(data, at)
-            yield Field(key, WireType.VARINT, number=number)
-            continue
-        if layout == WireType.LENGTH_DELIMITED:
-            length, at = _varint_at(data, at)
-        elif layout == WireType.FIXED64:
-            length = 8
-        elif layout == WireType.FIXED32:
-            length = 4
-        else:
-            raise PayloadError(f"wire type {layout} is not used in Sparkplug B")
-        if at + length > len(data):
-            raise PayloadError("cut off in the middle of a field")
-        yield Field(key, WireType(layout), data=data[at : at + length])
-        at += length
-
-
-def _varint_at(data: bytes, at: int) -> tuple[int, int]:
-    """The varint at ``at``, and where it ends."""
-    number = 0
-    for place in range(LONGEST_VARINT):
-        if at + place >= len(data):
-            raise PayloadError("cut off in the middle of a number")
-        byte = data[at + place]
-        number |= (byte & 0x7F) << (7 * place)
-        if byte < 0x80:
-            if number >> 64:
-                raise PayloadError("a number has more than 64 bits")
-            return number, at + place + 1
-    raise PayloadError(f"a number has more than {LONGEST_VARINT} bytes")
-
+VARINT, FIXED64, LENGTH_DELIMITED = 0, 1, 2  # wire types
+_FIXED_LENGTHS = {FIXED64: 8, 5: 4}
 
 Value = bool | int | float | str
-LARGEST_DATATYPE = 34  # the arrays end there
 
 
 class DataType(IntEnum):
@@ -121,9 +25,6 @@ class DataType(IntEnum):
 
     INT32 = 3
     INT64 = 4
-    UINT32 = 7
-    UINT64 = 8
-    FLOAT = 9
     DOUBLE = 10
     BOOLEAN = 11
     STRING = 12
@@ -137,203 +38,209 @@ class QualityCode(IntEnum):
     STALE = 500
 
 
-QUALITY, UNIT = "Quality", "unit"
-_BITS = {DataType.INT32: 32, DataType.INT64: 64, DataType.UINT32: 32, DataType.UINT64: 64}
+class PayloadError(ValueError):
+    """Bytes that are no Sparkplug B payload; the message says what is wrong."""
+
+
+def varint(number: int) -> bytes:
+    """``number``, 0 to 2**64 - 1, seven bits a byte, the lowest first."""
+    out = bytearray()
+    while number > 0x7F:
+        out.append(0x80 | (number & 0x7F))
+        number >>= 7
+    out.append(number)
+    return bytes(out)
+
+
+def field(key: int, value: Value | bytes | None) -> bytes:
+    """One field: a number from 0 to 2**64 - 1, a text, a real number in double precision, or an
+    embedded message; nothing for None."""
+    if value is None:
+        return b""
+    if isinstance(value, float):
+        return varint(key << 3 | FIXED64) + pack("<d", value)
+    if isinstance(value, int):
+        return varint(key << 3 | VARINT) + varint(value)
+    data = value.encode() if isinstance(value, str) else value
+    return varint(key << 3 | LENGTH_DELIMITED) + varint(len(data)) + data
+
+
+def payload(utc_s: float | None, metrics: Iterable[bytes], seq: int | None = None) -> bytes:
+    """One message. ``seq``: 0 to 255, None in deaths of the node."""
+    listed = b"".join(field(2, each) for each in metrics)
+    return field(1, _milliseconds(utc_s)) + listed + field(3, seq)
+
+
+def _milliseconds(utc_s: float | None) -> int | None:
+    """Time as Sparkplug has it: milliseconds since 1970-01-01 UTC."""
+    return None if utc_s is None else round(utc_s * 1000)
+
+
+def bare_metric(name: str, datatype: DataType, value: Value) -> bytes:
+    """A metric without time and quality."""
+    return field(1, name) + field(4, datatype) + _value(10, datatype, value)
 
 
 @record
-class Property:
-    """Something said of a metric, beside its value."""
+class Report:
+    """The value of one metric at ``utc_s``.
 
-    key: str
+    ``value`` None: there is none now. ``deadband``: a number that differs by less is not reported.
+    ``change_key``: for a text with numbers in it that change all the time, what must change
+    instead.
+    """
+
+    name: str
     datatype: DataType
-    value: Value
+    value: Value | None
+    utc_s: float
+    quality: QualityCode = QualityCode.GOOD
+    unit: str | None = None
+    deadband: float = 0.0
+    change_key: str | None = None
+
+    def differs(self, last: "Report") -> bool:
+        """Whether it is worth sending after ``last``."""
+        if self.quality is not last.quality or self.change_key != last.change_key:
+            return True
+        if self.change_key is not None or self.value == last.value:
+            return False
+        if self.value is None or last.value is None or isinstance(self.value, str | bool):
+            return True
+        return abs(self.value - float(last.value)) >= self.deadband
+
+    def metric(
+        self, alias: int | None, *, in_birth: bool = False, is_historical: bool = False
+    ) -> bytes:
+        """As a birth has it, with name, type and unit; as data have it, by alias alone."""
+        said: list[tuple[str, DataType, Value]] = [("Quality", DataType.INT32, self.quality.value)]
+        if in_birth and self.unit is not None:
+            said.append(("unit", DataType.STRING, self.unit))
+        values = (field(1, kind) + _value(3, kind, value) for _, kind, value in said)
+        properties = [field(1, key) for key, *_ in said] + [field(2, value) for value in values]
+        parts = [
+            field(1, self.name if in_birth else None),
+            field(2, alias),
+            field(3, _milliseconds(self.utc_s)),
+            field(4, self.datatype if in_birth else None),
+            field(5, is_historical or None),
+            field(7, self.value is None or None),
+            field(9, b"".join(properties)),
+            _value(10, self.datatype, self.value),
+        ]
+        return b"".join(parts)
+
+
+def _value(first_key: int, datatype: DataType, value: Value | None) -> bytes:
+    """In a metric the values begin at field 10, in a property at field 3, in the same order."""
+    match datatype:
+        case _ if value is None:
+            return b""
+        case DataType.INT32:
+            return field(first_key, int(value) & 0xFFFF_FFFF)
+        case DataType.INT64:
+            return field(first_key + 1, int(value) & 0xFFFF_FFFF_FFFF_FFFF)
+        case DataType.DOUBLE:
+            return field(first_key + 3, float(value))
+        case DataType.BOOLEAN:
+            return field(first_key + 4, bool(value))
+        case DataType.STRING:
+            return field(first_key + 5, str(value))
 
 
 @record
-class Metric:
-    """One metric. ``name`` stands in births and wherever there is no ``alias``. ``value`` None:
-    there is none now. ``tells_type``: whether the type travels with it, as in births; one that
-    came without has ``datatype`` None."""
+class Written:
+    """What a command writes to the metric of ``name`` or ``alias``. ``value`` None: null, or
+    something that is neither a text nor a flag."""
 
     name: str | None
     alias: int | None
-    timestamp_ms: int | None
-    datatype: DataType | int | None
-    value: Value | None
-    tells_type: bool = True
-    is_historical: bool = False
-    properties: tuple[Property, ...] = ()
+    value: bool | str | None
 
 
-@record
-class Payload:
-    """One message. ``seq``: 0 to 255, None in deaths of the node and in commands."""
-
-    timestamp_ms: int | None
-    metrics: tuple[Metric, ...]
-    seq: int | None = None
-
-
-def encode(payload: Payload) -> bytes:
-    """The bytes of ``payload``."""
-    metrics = (bytes_field(2, _encode_metric(metric)) for metric in payload.metrics)
-    return _numbers({1: payload.timestamp_ms}) + b"".join(metrics) + _numbers({3: payload.seq})
-
-
-def _numbers(fields: Mapping[int, int | None]) -> bytes:
-    """Those that are there, by the number of their field."""
-    return b"".join(varint_field(key, each) for key, each in fields.items() if each is not None)
-
-
-def _encode_metric(metric: Metric) -> bytes:
-    out = b"" if metric.name is None else bytes_field(1, metric.name.encode())
-    out += _numbers(
-        {
-            2: metric.alias,
-            3: metric.timestamp_ms,
-            4: metric.datatype if metric.tells_type else None,
-            5: 1 if metric.is_historical else None,
-            7: 1 if metric.value is None else None,
-        }
-    )
-    if metric.properties:
-        out += bytes_field(9, _encode_properties(metric.properties))
-    if metric.value is not None:
-        out += _encode_value(DataType(metric.datatype or 0), metric.value, 10)
-    return out
-
-
-def _encode_properties(properties: Sequence[Property]) -> bytes:
-    out = b"".join(bytes_field(1, each.key.encode()) for each in properties)
-    for each in properties:
-        value = varint_field(1, each.datatype) + _encode_value(each.datatype, each.value, 3)
-        out += bytes_field(2, value)
-    return out
-
-
-def _encode_value(datatype: DataType, value: Value, first_key: int) -> bytes:
-    """In a metric the values begin at field 10, in a property at field 3, in the same order."""
-    match datatype:
-        case DataType.INT32 | DataType.UINT32:
-            return varint_field(first_key, int(value) & 0xFFFF_FFFF)
-        case DataType.INT64 | DataType.UINT64:
-            return varint_field(first_key + 1, int(value) & 0xFFFF_FFFF_FFFF_FFFF)
-        case DataType.FLOAT:
-            return float_field(first_key + 2, float(value))
-        case DataType.DOUBLE:
-            return double_field(first_key + 3, float(value))
-        case DataType.BOOLEAN:
-            return varint_field(first_key + 4, int(value))
-        case _:
-            return bytes_field(first_key + 5, str(value).encode())
-
-
-def decode(data: bytes, most_metrics: int | None = None) -> Payload:
-    """The payload in ``data``. Raises ``PayloadError``, also where it has more than
-    ``most_metrics``."""
+def decode(data: bytes, most_metrics: int) -> tuple[int | None, list[Written]]:
+    """When the command in ``data`` was sent, in ms, and what it writes. Raises ``PayloadError``,
+    also where it has more than ``most_metrics``."""
     timestamp_ms: int | None = None
-    seq: int | None = None
-    metrics: list[Metric] = []
-    for field in fields(data):
-        if field.key == 1:
-            timestamp_ms = _number(field)
-        elif field.key == 2:
-            if len(metrics) == most_metrics:
+    written: list[Written] = []
+    for key, value in _fields(data):
+        if key == 1:
+            timestamp_ms = _number(key, value)
+        elif key == 2:
+            if len(written) == most_metrics:
                 raise PayloadError(f"it has more than {most_metrics} metrics")
-            metrics.append(_decode_metric(_data(field)))
-        elif field.key == 3:
-            seq = _number(field)
-    return Payload(timestamp_ms, tuple(metrics), seq)
+            written.append(_decode_metric(_data(key, value)))
+    return timestamp_ms, written
 
 
-def _decode_metric(data: bytes) -> Metric:
-    found = {field.key: field for field in fields(data)}
-    datatype = _optional_number(found, 4)
-    if datatype is not None and not 1 <= datatype <= LARGEST_DATATYPE:
-        raise PayloadError(f"there is no data type {datatype}")
-    value = None if _optional_number(found, 7) else _decode_value(found, 10, datatype)
-    return Metric(
-        name=_text(found[1]) if 1 in found else None,
-        alias=_optional_number(found, 2),
-        timestamp_ms=_optional_number(found, 3),
-        datatype=datatype,
-        value=value,
-        tells_type=datatype is not None,
-        is_historical=bool(_optional_number(found, 5)),
-        properties=_decode_properties(_data(found[9])) if 9 in found else (),
-    )
+def _decode_metric(data: bytes) -> Written:
+    found = dict(_fields(data))
+    value: bool | str | None = None
+    if 7 in found and _number(7, found[7]):
+        pass  # null, whatever else it says
+    elif 14 in found:
+        value = _number(14, found[14]) != 0
+    elif 15 in found:
+        value = _text(15, found[15])
+    name = _text(1, found[1]) if 1 in found else None
+    return Written(name, _number(2, found[2]) if 2 in found else None, value)
 
 
-def _decode_properties(data: bytes) -> tuple[Property, ...]:
-    """Those of a type of ours that have a value; others are left out."""
-    keys: list[str] = []
-    values: list[dict[int, Field]] = []
-    for field in fields(data):
-        if field.key == 1:
-            keys.append(_text(field))
-        elif field.key == 2:
-            values.append({each.key: each for each in fields(_data(field))})
-    if len(keys) != len(values):
-        raise PayloadError(f"{len(keys)} names for {len(values)} properties")
-    found: list[Property] = []
-    for key, parts in zip(keys, values, strict=True):
-        datatype = _number(parts[1]) if 1 in parts else 0
-        value = _decode_value(parts, 3, datatype)
-        if value is not None and datatype in list(DataType):
-            found.append(Property(key, DataType(datatype), value))
-    return tuple(found)
+def _fields(data: bytes) -> Iterator[tuple[int, int | bytes]]:
+    """Number and value of each field, in order. Raises ``PayloadError`` where the bytes are none.
+    Those of a fixed length are passed over: nothing that is read has one."""
+    at = 0
+    while at < len(data):
+        tag, at = _varint_at(data, at)
+        key, wire_type = tag >> 3, tag & 7
+        if key == 0:
+            raise PayloadError("a field has the number 0")
+        if wire_type == VARINT:
+            number, at = _varint_at(data, at)
+            yield key, number
+            continue
+        if wire_type == LENGTH_DELIMITED:
+            length, at = _varint_at(data, at)
+        elif wire_type in _FIXED_LENGTHS:
+            length = _FIXED_LENGTHS[wire_type]
+        else:
+            raise PayloadError(f"wire type {wire_type} is not used in Sparkplug B")
+        end = at + length
+        if end > len(data):
+            raise PayloadError("cut off in the middle of a field")
+        if wire_type == LENGTH_DELIMITED:
+            yield key, data[at:end]
+        at = end
 
 
-def _decode_value(found: Mapping[int, Field], first_key: int, datatype: int | None) -> Value | None:
-    for key in (first_key, first_key + 1):
-        if key in found:
-            return _signed(_number(found[key]), datatype)
-    if first_key + 2 in found:
-        return _real(found[first_key + 2], WireType.FIXED32, "<f")
-    if first_key + 3 in found:
-        return _real(found[first_key + 3], WireType.FIXED64, "<d")
-    if first_key + 4 in found:
-        return _number(found[first_key + 4]) != 0
-    if first_key + 5 in found:
-        return _text(found[first_key + 5])
-    return None
+def _varint_at(data: bytes, at: int) -> tuple[int, int]:
+    """The varint at ``at``, and where it ends."""
+    number = 0
+    for place, byte in enumerate(data[at : at + LONGEST_VARINT]):
+        number |= (byte & 0x7F) << (7 * place)
+        if byte < 0x80:
+            if number >> 64:
+                raise PayloadError("a number has more than 64 bits")
+            return number, at + place + 1
+    if at + LONGEST_VARINT > len(data):
+        raise PayloadError("cut off in the middle of a number")
+    raise PayloadError(f"a number has more than {LONGEST_VARINT} bytes")
 
 
-def _signed(number: int, datatype: int | None) -> int:
-    """Negative numbers travel as their two's complement."""
-    if datatype in (DataType.INT32, DataType.INT64):
-        bits = _BITS[DataType(datatype)]
-        number &= (1 << bits) - 1
-        return number - (1 << bits) if number >> (bits - 1) else number
-    return number
-
-
-def _number(field: Field) -> int:
-    if field.wire_type is not WireType.VARINT:
-        raise PayloadError(f"field {field.key} is no number")
-    return field.number
-
-
-def _optional_number(found: Mapping[int, Field], key: int) -> int | None:
-    return _number(found[key]) if key in found else None
-
-
-def _data(field: Field) -> bytes:
-    if field.wire_type is not WireType.LENGTH_DELIMITED:
-        raise PayloadError(f"field {field.key} has no length")
-    return field.data
-
-
-def _text(field: Field) -> str:
-    try:
-        return _data(field).decode()
-    except UnicodeDecodeError:
-        raise PayloadError(f"field {field.key} is not UTF-8") from None
-
-
-def _real(field: Field, wire_type: WireType, packing: str) -> float:
-    if field.wire_type is not wire_type:
-        raise PayloadError(f"field {field.key} is no floating-point number")
-    value: float = unpack(packing, field.data)[0]
+def _number(key: int, value: int | bytes) -> int:
+    if isinstance(value, bytes):
+        raise PayloadError(f"field {key} is no number")
     return value
+
+
+def _data(key: int, value: int | bytes) -> bytes:
+    if isinstance(value, int):
+        raise PayloadError(f"field {key} has no length")
+    return value
+
+
+def _text(key: int, value: int | bytes) -> str:
+    try:
+        return _data(key, value).decode()
+    except UnicodeDecodeError:
+        raise PayloadError(f"field {key} is not UTF-8") from None
