@@ -114,12 +114,12 @@ def polled(
     contacts: Contacts,
 ) -> Line:
     """After a poll. ``before`` and ``now``: dP and header."""
-    sample, header = now
+    (sample, header), gaps = now, line.gaps()
     after: dict[str, Gap] = {}
     now_s, before_s, stale_after_s = sample.at.mono_s, before[0].at.mono_s, setpoints.stale_after_s
 
     def follow(name: str, known: bool, is_lost: bool, before_pa: float | None) -> None:
-        gap = line.of(name)
+        gap = gaps.get(name, _KNOWN)
         if not known:
             missing = _missing(gap, now_s, before_s, stale_after_s, is_lost, before_pa)
             if missing is not gap:

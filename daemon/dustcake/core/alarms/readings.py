@@ -21,10 +21,10 @@ CLEANS_LITTLE = (AlarmName.CLEANING_NOT_EFFECTIVE, AlarmName.CLEANING_TOO_FREQUE
 
 def blower_off(context: StepContext, state: State) -> Condition:
     """Only a contact can prove that the blower is off."""
-    if not context.setpoints.fitted.blower_running:
-        return NOT_SUPPRESSED
     running = state.blower.running
-    return (None if running is None else not running), because(Because.BLOWER_OFF)
+    if running or not context.setpoints.fitted.blower_running:
+        return NOT_SUPPRESSED
+    return (None if running is None else True), because(Because.BLOWER_OFF)
 
 
 def start_up(context: StepContext, state: State) -> Condition:
