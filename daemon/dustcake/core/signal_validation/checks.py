@@ -138,7 +138,8 @@ def _believed(
     """A jump that stayed, from where dP is followed on: it is not found a second time. One back
     towards where an earlier one came from takes its doubt away."""
     rose = pa > from_pa
-    code, opposite = JUMPS if rose else JUMPS[::-1]
+    code = Because.ROSE_AT_ONCE if rose else Because.FELL_AT_ONCE
+    opposite = Because.FELL_AT_ONCE if rose else Because.ROSE_AT_ONCE
     doubts = cleared(validation.doubts, opposite)
     if doubts is validation.doubts:
         line = line_at_fault(settings, reads_high=rose)
