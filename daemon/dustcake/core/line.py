@@ -80,7 +80,7 @@ class Line:
     @property
     def blower_running(self) -> Gap:
         """The contact that proves the blower."""
-        return self.of("blower_running")
+        return dict(self.contacts).get("blower_running", _KNOWN)
 
     def of(self, name: str) -> Gap:
         """The signal of this name."""

@@ -25,7 +25,7 @@ FAILURES_TO_ALARM = 3
 
 
 def _found(state: State, *names: FindingName) -> Condition:
-    for name in names:
+    for name in names if state.pulse_response.findings else ():
         finding = standing(state.pulse_response, name)
         if finding is not None:
             return True, finding.reason

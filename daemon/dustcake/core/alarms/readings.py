@@ -128,10 +128,10 @@ def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
 def _readings_often_lost(context: StepContext, state: State) -> Condition:
     """A signal fails often, though never for long: that one of which most is lost."""
     gaps = state.line.gaps()
-    losing = [name for name in CALLED if name in gaps and gaps[name].lost > SELDOM]
+    losing = [name for name, gap in gaps.items() if gap.lost > SELDOM]
     if not losing:
         return CLEAR
-    often = [name for name in losing if _loses_more(context, gaps[name], OFTEN)]
+    often = [name for name in CALLED if name in losing and _loses_more(context, gaps[name], OFTEN)]
     if often:
         worst = max(often, key=lambda name: gaps[name].lost_at(context.now_s))
         share = gaps[worst].lost_at(context.now_s)
@@ -155,7 +155,8 @@ def _loses_more(context: StepContext, gap: Gap, share: float) -> bool:
 
 
 def _doubt(state: State, *codes: Because) -> Condition:
-    doubt = find(state.signal_validation.doubts, *codes)
+    doubts = state.signal_validation.doubts
+    doubt = find(doubts, *codes) if doubts else None
     return CLEAR if doubt is None else (True, doubt.reason)
 
 

@@ -361,6 +361,6 @@ def _validated(context: StepContext, sample: Sample, validation: SignalValidatio
 
 def record_quality(context: StepContext, before: Sample, after: Sample) -> None:
     """An event if the quality changed, or why it is as it is."""
-    codes_before, codes = ([each.code for each in sample.reasons] for sample in (before, after))
-    if before.quality is not after.quality or codes_before != codes:
+    codes = [reason.code for reason in after.reasons]
+    if before.quality is not after.quality or codes != [each.code for each in before.reasons]:
         context.emit(QualityChanged(after.quality, after.reasons))
