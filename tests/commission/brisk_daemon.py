@@ -1,5 +1,5 @@
-"""`dustcake`, whose measurements during a commissioning are over in a half or quarter of their time.
-That they last as long as they should is proved in simulated time, by `test_conductor.py`."""
+"""`dustcake`, whose measurements during a commissioning take half or a quarter of their time. That
+they last as long as they should is proved in simulated time, by `test_conductor.py`."""
 
 from dustcake.__main__ import main
 from dustcake.commissioning.steps import devices, operation
