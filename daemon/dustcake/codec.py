@@ -21,27 +21,26 @@ class FormatError(Exception):
     """Stored bytes that cannot be read back: written by another version, or damaged."""
 
 
-_INPUTS = frozenset(cls.__name__ for cls in get_args(Input))
-_BODIES = {cls.name: cls.__name__ for cls in get_args(Body)}
-_TYPES = {cls.__name__: cls for cls in (State, *get_args(Input), *get_args(Body))}
+_INPUTS: dict[str, Any] = {cls.__name__: cls for cls in get_args(Input)}
+_BODIES: dict[str, Any] = {cls.name: cls for cls in get_args(Body)}
 
 
 @cache
-def _adapter(type_name: str) -> TypeAdapter[Any]:
+def _adapter(kind: Any) -> TypeAdapter[Any]:
     """Built when first needed: a daemon meets few of the types in its first second."""
-    return TypeAdapter(_TYPES[type_name])
+    return TypeAdapter(kind)
 
 
 def encode_state(state: State) -> bytes:
     """The whole state; store ``STATE_FORMAT`` beside it."""
-    return _adapter("State").dump_json(state)
+    return _adapter(State).dump_json(state)
 
 
 def decode_state(stored: bytes, version: int) -> State:
     """The state as it was. Raises ``FormatError``."""
     if version != STATE_FORMAT:
         stored = _brought_up(stored, version)
-    state: State = _decoded("State", stored)
+    state: State = _decoded(State, stored)
     return state
 
 
@@ -122,13 +121,13 @@ def decode_input(kind: str, stored: bytes) -> Input:
     """The input as it was. Raises ``FormatError``."""
     if kind not in _INPUTS:
         raise FormatError(f"no input is called {kind!r}")
-    happened: Input = _decoded(kind, stored)
+    happened: Input = _decoded(_INPUTS[kind], stored)
     return happened
 
 
 def encode_body(body: Body) -> tuple[str, bytes]:
     """The event's name and its fields."""
-    return body.name, _adapter(type(body).__name__).dump_json(body)
+    return body.name, _adapter(_BODIES[body.name]).dump_json(body)
 
 
 def decode_body(name: str, stored: bytes) -> Body:
@@ -139,10 +138,10 @@ def decode_body(name: str, stored: bytes) -> Body:
     return body
 
 
-def _decoded(type_name: str, stored: bytes) -> Any:
+def _decoded(kind: Any, stored: bytes) -> Any:
     try:
-        return _adapter(type_name).validate_json(stored)
+        return _adapter(kind).validate_json(stored)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
         place = ".".join(str(part) for part in first["loc"])
-        raise FormatError(f"{type_name}: {place}: {first['msg']}") from None
+        raise FormatError(f"{kind.__name__}: {place}: {first['msg']}") from None

@@ -13,36 +13,26 @@ from enum import StrEnum
 
 
 class PressureUnit(StrEnum):
-    """The units a pressure may be written or shown in."""
+    """The units a pressure may be written or shown in: each with its pascals, and to how many
+    decimals a technician reads it."""
 
-    INH2O = "inH2O"
+    pa: float
+    decimals: int
+
+    def __new__(cls, name: str, pa: float = 1.0, decimals: int = 0) -> "PressureUnit":
+        """A member of value ``name``."""
+        member = str.__new__(cls, name)
+        member._value_, member.pa, member.decimals = name, pa, decimals
+        return member
+
+    INH2O = "inH2O", 249.08891, 2  # 25.4 mm of 9.80665 Pa each, exact
     PA = "Pa"
-    KPA = "kPa"
-    MBAR = "mbar"
-    MMH2O = "mmH2O"
-    PSI = "psi"
-    BAR = "bar"
+    KPA = "kPa", 1000.0, 3
+    MBAR = "mbar", 100.0, 2
+    MMH2O = "mmH2O", 9.80665, 1
+    PSI = "psi", 6894.757293168361, 1  # 0.45359237 kg x 9.80665 m/s2 / (0.0254 m)2
+    BAR = "bar", 100_000.0, 2
 
-
-PA_PER: dict[PressureUnit, float] = {
-    PressureUnit.INH2O: 249.08891,  # 25.4 mm of 9.80665 Pa each, exact
-    PressureUnit.PA: 1.0,
-    PressureUnit.KPA: 1000.0,
-    PressureUnit.MBAR: 100.0,
-    PressureUnit.MMH2O: 9.80665,
-    PressureUnit.PSI: 6894.757293168361,  # 0.45359237 kg x 9.80665 m/s2 / (0.0254 m)2
-    PressureUnit.BAR: 100_000.0,
-}
-
-_DECIMALS: dict[PressureUnit, int] = {
-    PressureUnit.INH2O: 2,
-    PressureUnit.PA: 0,
-    PressureUnit.KPA: 3,
-    PressureUnit.MBAR: 2,
-    PressureUnit.MMH2O: 1,
-    PressureUnit.PSI: 1,
-    PressureUnit.BAR: 2,
-}
 
 PRESSURE_PATTERN = rf"^-?[0-9]{{1,9}}(\.[0-9]{{1,9}})? ?({'|'.join(PressureUnit)})$"
 """What a written pressure looks like: a plain decimal number, at most one space, the unit."""
@@ -59,27 +49,15 @@ UNIT_OF_ENDING = {
 }
 """The unit of a number by the ending of its name; the first that fits."""
 
-_NUMBER = re.compile(r"[-+]?[0-9]+(?:\.[0-9]+)?")
-
 
 def unit_ending(name: str) -> str | None:
     """The ending of ``name`` that says its unit; None where it has none."""
     return next((ending for ending in UNIT_OF_ENDING if name.endswith(ending)), None)
 
 
-def to_pa(value: float, unit: PressureUnit) -> float:
-    """``value`` in ``unit``, as pascals."""
-    return value * PA_PER[unit]
-
-
-def from_pa(pa: float, unit: PressureUnit) -> float:
-    """``pa`` pascals, in ``unit``."""
-    return pa / PA_PER[unit]
-
-
 def show(pa: float, unit: PressureUnit) -> str:
-    """``pa`` for people, in ``unit``, to as many decimals as a technician reads there."""
-    text = f"{from_pa(pa, unit):.{_DECIMALS[unit]}f}"
+    """``pa`` for people, in ``unit``."""
+    text = f"{pa / unit.pa:.{unit.decimals}f}"
     return f"{text.removeprefix('-') if float(text) == 0 else text} {unit}"
 
 
@@ -99,7 +77,7 @@ class Pressure:
     @property
     def pa(self) -> float:
         """In pascals."""
-        return to_pa(self.value, self.unit)
+        return self.value * self.unit.pa
 
     def __str__(self) -> str:
         number = f"{self.value:.9f}".rstrip("0").rstrip(".")
@@ -120,7 +98,7 @@ def parse_pressure(text: str) -> Pressure:
 
 
 def _what_is_wrong(text: str) -> str:
-    number = _NUMBER.match(text.strip())
+    number = re.match(r"[-+]?[0-9]+(?:\.[0-9]+)?", text.strip())
     known = ", ".join(PressureUnit)
     if number is None:
         return f'it does not start with a number: write it like "4.0 inH2O" (units: {known})'

@@ -12,7 +12,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.publish.request_json import InvalidRequest, ParsedRequest
 from dustcake.runtime.commissioning import Commissioning
-from dustcake.runtime.request_service import Delivery, Requester
+from dustcake.runtime.request_service import Requester
 from dustcake.settings.load import parse_settings
 from dustcake.settings.setpoints import to_setpoints
 
@@ -45,7 +45,6 @@ class Core:
         self,
         asked: ParsedRequest | InvalidRequest,
         requester: Requester,
-        sent: Delivery | None = None,
     ) -> bytes:
         assert isinstance(asked, ParsedRequest), asked
         self.asked.append((asked.request, requester.by))
@@ -65,7 +64,9 @@ class Conducted:
         collector = settings.collectors[0]
         self.setpoints = to_setpoints(collector)
         self.state: State = first_state(self.setpoints, self.time.now())
-        self.made = Commissioning(settings, collector, self.core.answer, {}, self.time)
+        self.made = Commissioning(
+            settings, collector, self.core.answer, lambda: self.state, {}, self.time
+        )
         self.sees(0.0)
 
     def sees(self, dp_pa: float | None, for_s: float = 0.0, **contacts: bool) -> None:
@@ -77,7 +78,8 @@ class Conducted:
             blower = replace(self.state.blower, running=seen.blower_running)
             sample = Sample(self.time.now(), dp_pa, quality)
             self.state = replace(self.state, sample=sample, contacts=seen, blower=blower)
-            self.made.observe(self.state)
+            if self.made.record is not None and self.made.record.signature is None:
+                self.made.observe()
 
     def has_on_disk(self, text: bytes) -> bool:
         """Whether the stored record has this in it."""

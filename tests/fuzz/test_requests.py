@@ -180,8 +180,8 @@ def test_a_reply_goes_anywhere_but_over_what_we_say(
         link.status = replace(link.status, connected=True)
         for asked in (topic, f"mill/{topic}", f"mill/reply/{topic}"):
             link.reply(asked, payload, correlation)
-        while link._live._items:
-            publication, data = await link._live.take()
+        while not link._live.empty():
+            _, publication, data = link._live.get_nowait()
             assert data == correlation
             assert not publication.retain
             assert 0 < len(publication.topic.encode("utf-8")) <= 65_535

@@ -3,18 +3,19 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dustcake.adapters.panel.source import Fields, SourceError, TrendColumns
+from dustcake.adapters.panel import Fields, SourceError, Trend
+from dustcake.core.minutes import Spread
 from dustcake.units import PressureUnit, show
 
-TREND = TrendColumns(
+TREND = Trend(
     since_utc_s=1_700_000_000.0,
     until_utc_s=1_700_003_600.0,
     width_s=60.0,
-    utc_s=[1_700_000_000.0, 1_700_000_060.0, 1_700_000_600.0],
-    dp_min_pa=[500.0, 600.0, None],
-    dp_mean_pa=[700.0, 800.0, None],
-    dp_max_pa=[900.0, 1000.0, None],
-    header_mean_pa=[None, None, None],
+    parts=[
+        (1_700_000_000.0, Spread(500.0, 700.0, 900.0)),
+        (1_700_000_060.0, Spread(600.0, 800.0, 1000.0)),
+        (1_700_000_600.0, Spread(600.0, 800.0, 1000.0)),
+    ],
 )
 
 
@@ -44,13 +45,13 @@ class FakeSource:
         self.asked.append((collector, fields, by))
         return {"accepted": True, "reason": "done"}
 
-    async def trend(self, collector: str, length_s: float) -> TrendColumns:
+    async def trend(self, collector: str, length_s: float) -> Trend:
         if self.broken:
             raise SourceError("the disk reports an error")
         return TREND
 
     async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
-        return [{"event": "log_entry", "entry": "note", "note": "<b>", "by": "kim"}]
+        return [{"utc": None, "text": "note by kim: <b>"}]
 
     def settings(self, collector: str) -> Sequence[Fields]:
         return [{"subject": "daemon", "text": "site x", "caution": False}]

@@ -107,7 +107,7 @@ async def test_a_mode_is_shown_again_before_it_is_selected(
         await seen.page.wait_for_selector("[data-mode=timed][aria-pressed=true]")
         assert (await here.daemon.status())["mode"] == "timed"
         book = seen.page.locator("#log-list")
-        await expect(book).to_contain_text("mode timed selected (panel:kim)")
+        await expect(book).to_contain_text("mode timed selected by panel:kim")
         assert seen.complaints == []
 
 

@@ -103,7 +103,6 @@ PAGES = (
     "/api/who",
     "/api/settings",
     "/api/trend.svg?length=1y",
-    "/api/trend?length=1y",
     "/api/log-book",
     "/api/commission",
     "/nothing",

@@ -9,7 +9,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.signals import Contacts
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
-from dustcake.publish.exception_reporting import Deadbands, ExceptionReporter
+from dustcake.publish.render import Deadbands, ExceptionReporter
 from publish.histories import SETPOINTS
 
 DEADBANDS = Deadbands(10.0, 10_000.0)

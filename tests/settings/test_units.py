@@ -7,15 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dustcake.units import (
-    PA_PER,
     PRESSURE_PATTERN,
     Pressure,
     PressureUnit,
-    from_pa,
     parse_pressure,
     show,
     show_with_pa,
-    to_pa,
 )
 
 PINT_NAMES = {
@@ -32,7 +29,7 @@ PINT_NAMES = {
 @pytest.mark.parametrize("unit", PressureUnit)
 def test_factors_agree_with_pint(unit: PressureUnit) -> None:
     theirs = pint.UnitRegistry().Quantity(1.0, PINT_NAMES[unit]).to("Pa").magnitude
-    assert PA_PER[unit] == pytest.approx(theirs, rel=1e-12)
+    assert unit.pa == pytest.approx(theirs, rel=1e-12)
 
 
 # NIST SP 811 Appendix B, as printed, from a transcription of it (secondary source).
@@ -47,12 +44,12 @@ def test_factors_agree_with_pint(unit: PressureUnit) -> None:
     ],
 )
 def test_factors_agree_with_the_printed_table(unit: PressureUnit, printed_pa: float) -> None:
-    assert PA_PER[unit] == pytest.approx(printed_pa, rel=5e-7)
+    assert unit.pa == pytest.approx(printed_pa, rel=5e-7)
 
 
 def test_factors_agree_with_their_definitions() -> None:
-    assert PA_PER[PressureUnit.INH2O] == pytest.approx(25.4 * scipy.constants.g, rel=1e-15)
-    assert PA_PER[PressureUnit.PSI] == pytest.approx(scipy.constants.psi, rel=1e-15)
+    assert PressureUnit.INH2O.pa == pytest.approx(25.4 * scipy.constants.g, rel=1e-15)
+    assert PressureUnit.PSI.pa == pytest.approx(scipy.constants.psi, rel=1e-15)
 
 
 # Computed with pint 0.25 and rounded to two decimals.
@@ -70,12 +67,12 @@ def test_factors_agree_with_their_definitions() -> None:
     ],
 )
 def test_set_point_table(inches: float, pa: float) -> None:
-    assert round(to_pa(inches, PressureUnit.INH2O), 2) == pa
+    assert round(Pressure(inches, PressureUnit.INH2O).pa, 2) == pa
 
 
 def test_unit_to_unit() -> None:
     def ratio(one: PressureUnit, other: PressureUnit) -> float:
-        return from_pa(to_pa(1.0, one), other)
+        return Pressure(1.0, one).pa / other.pa
 
     assert ratio(PressureUnit.PSI, PressureUnit.INH2O) == pytest.approx(27.679905, rel=1e-7)
     assert ratio(PressureUnit.MBAR, PressureUnit.INH2O) == pytest.approx(0.40146308, rel=1e-7)
@@ -84,7 +81,7 @@ def test_unit_to_unit() -> None:
 
 @given(st.floats(-1e6, 1e6), st.sampled_from(PressureUnit))
 def test_there_and_back(value: float, unit: PressureUnit) -> None:
-    assert from_pa(to_pa(value, unit), unit) == pytest.approx(value, rel=1e-12, abs=1e-12)
+    assert Pressure(value, unit).pa / unit.pa == pytest.approx(value, rel=1e-12, abs=1e-12)
 
 
 def test_shown_for_people() -> None:

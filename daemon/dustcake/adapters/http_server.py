@@ -15,14 +15,19 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.server import ServerState
 
 from dustcake.adapters.limits import Turns
-from dustcake.adapters.listener import REQUEST_WITHIN_S, Client, Listener, listening_at
+from dustcake.adapters.listener import (
+    REQUEST_WITHIN_S,
+    Client,
+    Listener,
+    listening_at,
+    once_possible,
+)
 
 log = structlog.get_logger()
 
 App = Callable[[Any, Any, Any], Awaitable[None]]
 """An ASGI application: scope, receive, send."""
 
-RETRY_S = 10.0
 MOST_CONNECTIONS = 64
 APART_S = 0.004
 PIECE_BYTES = 1024
@@ -124,86 +129,67 @@ class _Server(uvicorn.Server):
         self._listener.drop_all()
 
 
-class HttpServer:
-    """Serves ``app`` at ``host`` and ``port``. ``table``: of the settings, for messages. ``tls``:
-    files of certificate and key. ``let_go``: called in the end, before connections are closed."""
+async def serve_http(
+    app: App,
+    host: str,
+    port: int,
+    *,
+    table: str,
+    tls: tuple[Path, Path] | None = None,
+    let_go: Callable[[], None] = lambda: None,
+) -> None:
+    """Serve ``app`` at ``host`` and ``port`` until cancelled. ``table``: of the settings, for
+    messages. ``tls``: files of certificate and key. ``let_go``: called in the end, before
+    connections are closed."""
+    # What a client has done wrong is nothing to log.
+    logging.getLogger("uvicorn").setLevel(logging.ERROR)
+    turns = Turns(APART_S)
 
-    def __init__(
-        self,
-        app: App,
-        host: str,
-        port: int,
-        *,
-        table: str,
-        tls: tuple[Path, Path] | None = None,
-        let_go: Callable[[], None] = lambda: None,
-    ) -> None:
-        self._app = app
-        self._turns = Turns(APART_S)
-        self._listener = Listener(table, MOST_CONNECTIONS, REQUEST_WITHIN_S)
-        self._host = host
-        self._port = port
-        self._table = table
-        self._tls = tls
-        self._let_go = let_go
+    async def in_turn(scope: Any, receive: Any, send: Any) -> None:
+        await turns.next()
+        await app(scope, receive, send)
 
-    async def run(self) -> None:
-        """Until cancelled. What keeps it from serving is logged once and tried again: control does
-        not depend on it."""
-        # What a client has done wrong is nothing to log.
-        logging.getLogger("uvicorn").setLevel(logging.ERROR)
-        logged = ""
-        while True:
-            try:
-                config = self._config()
-                sockets = await listening_at(self._host, self._port)
-            except OSError as error:  # ssl.SSLError is one
-                cause = f"{self._host}:{self._port}: {error.strerror or error}"
-                if cause != logged:
-                    remedy = f"correct {self._table}.host and {self._table}.port"
-                    if self._tls is not None:
-                        remedy += f", and the files of {self._table}.tls"
-                    log.warning(f"{self._table} cannot be served", cause=cause, remedy=remedy)
-                    logged = cause
-                await asyncio.sleep(RETRY_S)
-                continue
-            break
-        log.info(
-            f"{self._table} served", host=self._host, port=self._port, tls=self._tls is not None
-        )
-        server = _Server(config, self._listener, self._turns)
-        serving = asyncio.create_task(server.serve(sockets), name=f"{self._table} server")
-        try:
-            await asyncio.shield(serving)
-        finally:
-            # Whoever listens on is let go first; then there is nobody to wait for.
-            self._let_go()
-            server.should_exit = True
-            await serving
+    async def prepare() -> tuple[uvicorn.Config, list[socket.socket]]:
+        return _config(in_turn, tls), await listening_at(host, port)
 
-    async def _in_turn(self, scope: Any, receive: Any, send: Any) -> None:
-        await self._turns.next()
-        await self._app(scope, receive, send)
+    remedy = f"correct {table}.host and {table}.port"
+    if tls is not None:
+        remedy += f", and the files of {table}.tls"
+    failing = f"{table} cannot be served"
+    config, sockets = await once_possible(prepare, f"{host}:{port}", failing, remedy)
+    log.info(f"{table} served", host=host, port=port, tls=tls is not None)
+    server = _Server(config, Listener(table, MOST_CONNECTIONS, REQUEST_WITHIN_S), turns)
+    serving = asyncio.create_task(server.serve(sockets), name=f"{table} server")
+    try:
+        await asyncio.shield(serving)
+    finally:
+        # Whoever listens on is let go first; then there is nobody to wait for.
+        let_go()
+        server.should_exit = True
+        await serving
 
-    def _config(self) -> uvicorn.Config:
-        config = uvicorn.Config(
-            self._in_turn,
-            log_config=None,
-            access_log=False,
-            lifespan="off",
-            interface="asgi3",
-            http=_Bounded,
-            ws="none",
-            proxy_headers=False,
-            server_header=False,
-            date_header=False,
-            # A client without a request is dropped by the listener.
-            timeout_keep_alive=int(2 * REQUEST_WITHIN_S),
-            timeout_graceful_shutdown=1,
-            ssl_certfile=None if self._tls is None else str(self._tls[0]),
-            ssl_keyfile=None if self._tls is None else str(self._tls[1]),
-        )
-        config.load()
-        if config.ssl is not None:
-            config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
-        return config
+
+def _config(app: App, tls: tuple[Path, Path] | None) -> uvicorn.Config:
+    """Raises OSError where a file of ``tls`` does not serve."""
+    certificate, key = (None, None) if tls is None else map(str, tls)
+    config = uvicorn.Config(
+        app,
+        log_config=None,
+        access_log=False,
+        lifespan="off",
+        interface="asgi3",
+        http=_Bounded,
+        ws="none",
+        proxy_headers=False,
+        server_header=False,
+        date_header=False,
+        # A client without a request is dropped by the listener.
+        timeout_keep_alive=int(2 * REQUEST_WITHIN_S),
+        timeout_graceful_shutdown=1,
+        ssl_certfile=certificate,
+        ssl_keyfile=key,
+    )
+    config.load()
+    if config.ssl is not None:
+        config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
+    return config

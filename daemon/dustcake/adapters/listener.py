@@ -9,9 +9,17 @@ import ssl
 from asyncio import sslproto
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
+from typing import TypeVar
+
+import structlog
 
 from dustcake.adapters.limits import FloodLog
 
+log = structlog.get_logger()
+
+T = TypeVar("T")
+
+RETRY_S = 10.0
 REQUEST_WITHIN_S = 10.0
 ROOM_WITHIN_S = 0.5
 """For so long a newcomer is kept waiting where there is no room. Who has been connected for longer
@@ -21,7 +29,7 @@ _HANDSHAKE_APART_S = 0.025  # its signature is dear on a small computer
 _SWEEP_S = 1.0
 _NO_FILES_LEFT_S = 1.0
 _LOOK_S = 0.05
-_BACKLOG = 128
+BACKLOG = 128
 _TLS_PIECE_BYTES = 16_384
 """Deciphered at once: asyncio's own are 16 times as many, of which one byte may be a record."""
 sslproto.SSLProtocol.max_size = _TLS_PIECE_BYTES  # nothing else in the daemon uses it
@@ -125,7 +133,6 @@ class Listener:
                 tasks.create_task(self._sweep())
                 for listening in sockets:
                     listening.setblocking(False)
-                    listening.listen(_BACKLOG)
                     tasks.create_task(self._accept(listening, make, tls, tasks))
         finally:
             for listening in sockets:
@@ -194,20 +201,31 @@ async def _connect(
         connection.close()  # a handshake that failed is nothing to log
 
 
+async def once_possible(
+    attempt: Callable[[], Awaitable[T]], where: str, what_fails: str, remedy: str
+) -> T:
+    """What ``attempt`` gives. Where it raises OSError that is logged once as ``what_fails``, and it
+    is tried again: control does not depend on it."""
+    logged = ""
+    while True:
+        try:
+            return await attempt()
+        except OSError as error:  # ssl.SSLError is one
+            cause = f"{where}: {error.strerror or error}"
+            if cause != logged:
+                log.warning(what_fails, cause=cause, remedy=remedy)
+                logged = cause
+            await asyncio.sleep(RETRY_S)
+
+
 async def listening_at(host: str, port: int) -> list[socket.socket]:
     """A socket for each address of ``host``. Raises OSError."""
     loop = asyncio.get_running_loop()
     found = await loop.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
     sockets: list[socket.socket] = []
     try:
-        for family, kind, protocol, _, address in dict.fromkeys(found):
-            listening = socket.socket(family, kind, protocol)
-            sockets.append(listening)
-            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            if family == socket.AF_INET6:
-                listening.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
-            listening.bind(address)
-            listening.listen(_BACKLOG)
+        for family, _, _, _, address in dict.fromkeys(found):
+            sockets.append(socket.create_server(address, family=family, backlog=BACKLOG))
     except OSError:
         for listening in sockets:
             listening.close()

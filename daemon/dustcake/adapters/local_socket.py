@@ -14,7 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from dustcake.adapters.limits import Turns
-from dustcake.adapters.listener import Client, Listener, by_streams
+from dustcake.adapters.listener import BACKLOG, Client, Listener, by_streams
 
 Answer = Callable[[bytes, str], Awaitable[bytes]]
 
@@ -48,7 +48,7 @@ class LocalSocket:
             listening.bind(os.fspath(self._path))
             # The owner's group may connect: an operator is made a member of it.
             self._path.chmod(0o660)
-            listening.listen()
+            listening.listen(BACKLOG)
         except OSError as error:
             listening.close()
             raise SocketRefusedError(

@@ -9,7 +9,7 @@ from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, genera
 from prometheus_client.process_collector import ProcessCollector
 from prometheus_client.registry import Collector, CollectorRegistry
 
-from dustcake.adapters.http_server import HttpServer
+from dustcake.adapters.http_server import serve_http
 from dustcake.publish.metrics import Family
 
 PATH = "/metrics"
@@ -40,21 +40,22 @@ def text(families: Families) -> bytes:
     return words
 
 
-class MetricsServer:
-    """Answers each reader with what ``snapshot`` gives: a function that is called in a thread,
-    since to word figures of many collectors takes longer than a pulse may be kept waiting."""
+async def serve(snapshot: Callable[[], Awaitable[Families]], host: str, port: int) -> None:
+    """Until cancelled, answer each reader with what ``snapshot`` gives: a function that is called
+    in a thread, since to word figures of many collectors takes longer than a pulse may be kept
+    waiting."""
+    one_at_a_time = asyncio.Lock()
 
-    def __init__(self, snapshot: Callable[[], Awaitable[Families]], host: str, port: int) -> None:
-        self._snapshot = snapshot
-        self._one_at_a_time = asyncio.Lock()
-        self._server = HttpServer(self._app, host, port, table="metrics")
+    async def answer(method: str, path: str) -> tuple[int, str, bytes]:
+        if path != PATH:
+            return 404, "text/plain", b"the metrics are at /metrics\n"
+        if method not in ("GET", "HEAD"):
+            return 405, "text/plain", b"the metrics can only be read\n"
+        async with one_at_a_time:
+            return 200, CONTENT_TYPE_LATEST, await asyncio.to_thread(text, await snapshot())
 
-    async def run(self) -> None:
-        """Until cancelled."""
-        await self._server.run()
-
-    async def _app(self, scope: Any, receive: Any, send: Any) -> None:
-        status, kind, body = await self._answer(scope["method"], scope["path"])
+    async def app(scope: Any, _receive: Any, send: Any) -> None:
+        status, kind, body = await answer(scope["method"], scope["path"])
         headers = [
             (b"content-type", kind.encode()),
             (b"content-length", str(len(body)).encode()),
@@ -63,11 +64,4 @@ class MetricsServer:
         await send({"type": "http.response.start", "status": status, "headers": headers})
         await send({"type": "http.response.body", "body": body})
 
-    async def _answer(self, method: str, path: str) -> tuple[int, str, bytes]:
-        if path != PATH:
-            return 404, "text/plain", b"the metrics are at /metrics\n"
-        if method not in ("GET", "HEAD"):
-            return 405, "text/plain", b"the metrics can only be read\n"
-        async with self._one_at_a_time:
-            families = await self._snapshot()
-            return 200, CONTENT_TYPE_LATEST, await asyncio.to_thread(text, families)
+    await serve_http(app, host, port, table="metrics")

@@ -10,12 +10,11 @@ import asyncio
 import structlog
 
 from dustcake.adapters.limits import Turns
-from dustcake.adapters.listener import Client, Listener, by_streams, listening_at
+from dustcake.adapters.listener import Client, Listener, by_streams, listening_at, once_possible
 from dustcake.publish.plc import HEADER_BYTES, LONGEST_PDU, RegistersOf, answer, length_of
 
 log = structlog.get_logger(__name__)
 
-RETRY_S = 10.0
 ANSWERS_APART_S = 0.001
 _LONGEST_REQUEST = HEADER_BYTES + LONGEST_PDU
 
@@ -47,21 +46,13 @@ class PlcServer:
         return self._port
 
     async def run(self) -> None:
-        """Until cancelled. A port that cannot be had is logged once and tried again: control does
-        not depend on it."""
-        logged = ""
-        while True:
-            try:
-                sockets = await listening_at(self._host, self._port)
-            except OSError as error:
-                cause = f"{self._host}:{self._port}: {error.strerror or error}"
-                if cause != logged:
-                    remedy = "correct plc.host and plc.port; a port below 1024 needs a right"
-                    log.warning("PLC server cannot listen", cause=cause, remedy=remedy)
-                    logged = cause
-                await asyncio.sleep(RETRY_S)
-                continue
-            break
+        """Until cancelled."""
+        sockets = await once_possible(
+            lambda: listening_at(self._host, self._port),
+            f"{self._host}:{self._port}",
+            "PLC server cannot listen",
+            "correct plc.host and plc.port; a port below 1024 needs a right",
+        )
         self._port = sockets[0].getsockname()[1]
         log.info("PLC server listens", host=self._host, port=self._port)
         self.listening.set()

@@ -20,13 +20,12 @@ import csv
 import json
 import sys
 import time
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
-from typing import IO, TYPE_CHECKING, cast, get_args
+from typing import IO, TYPE_CHECKING, Any, cast, get_args
 
-from dustcake.cli import history_reports as reports
 from dustcake.cli.common import (
     DONE,
     CommandError,
@@ -39,8 +38,10 @@ from dustcake.cli.common import (
     settings_in,
 )
 from dustcake.core import events
-from dustcake.publish.alarm_metrics import metrics
+from dustcake.core.setpoints import Air
+from dustcake.publish.alarm_metrics import Change, metrics, metrics_content, metrics_words
 from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
+from dustcake.publish.life_and_air import energy_kwh
 from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.units import PressureUnit
 
@@ -169,8 +170,8 @@ def _print_events(history: "History", settings: "Settings", arguments: argparse.
         from dustcake.settings.setpoints import to_setpoints
 
         factors = {each.name: to_setpoints(each).air for each in settings.collectors}
-        show = reports.air_json if arguments.json else reports.air_words
-        lines = map(show, reports.air_by_day(found, factors))
+        show = _air_json if arguments.json else _air_words
+        lines = map(show, _air_by_day(found, factors))
     else:
         line = _json_line if arguments.json else _words_line
         lines = (line(one, _unit(one, units)) for one in found)
@@ -202,13 +203,16 @@ def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
         return
     from_s = first_s if arguments.since is None else max(first_s, arguments.since)
     to_s = max(last_s, time.time()) if arguments.until is None else arguments.until
-    changes = reports.changes_in(
-        history.all_events(arguments.collector, None, {events.AlarmChanged.name})
-    )
+    changes = []
+    for one in history.all_events(arguments.collector, None, {events.AlarmChanged.name}):
+        if one.at_utc_s is not None:
+            named = (str(one.fields.get(name)) for name in ("alarm", "state", "priority"))
+            changes.append(Change(one.at_utc_s, one.collector, *named))
+    # A clock that was set back has left them out of order.
+    changes.sort(key=lambda change: change.at_s)
     found = metrics(changes, from_s, max(from_s, to_s))
-    print(
-        reports.metrics_json(found) if arguments.json else "\n".join(reports.metrics_words(found))
-    )
+    for line in [json.dumps(metrics_content(found))] if arguments.json else metrics_words(found):
+        print(line)
 
 
 # --- events as lines in words, as JSON, or as a table
@@ -270,3 +274,58 @@ def _what(one: "RecordedEvent", unit: PressureUnit) -> str:
     if event is None:
         return unknown_event_sentence(one.name, one.fields, display)
     return event_sentence(event.body, display)
+
+
+# --- compressed air by day, out of the hourly accounts in the journal
+
+
+def _air_by_day(
+    found: Iterable["RecordedEvent"], factors: Mapping[str, Air]
+) -> Iterator[dict[str, Any]]:
+    """What the accounts of each collector and UTC day come to, in order, at the ``factors`` of the
+    settings as they are now; the date is None for accounts whose time of day was never found."""
+    days: dict[tuple[str, str | None], list[events.AirUsed]] = {}
+    for one in found:
+        event = one.event()
+        if event is None or not isinstance(event.body, events.AirUsed):
+            continue
+        used = event.body
+        at_s = one.at_utc_s if used.from_utc_s is None else used.from_utc_s
+        date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
+        days.setdefault((one.collector, date), []).append(used)
+    for (collector, date), accounts in days.items():
+        factor = factors.get(collector, Air())
+        free_m3 = sum(used.free_m3 for used in accounts)
+        blower_h = sum(used.blower_run_s for used in accounts) / 3600.0
+        kwh = energy_kwh(free_m3, factor)
+        yield {
+            "collector": collector,
+            "date": date,
+            "free_air_m3": free_m3,
+            "mass_kg": sum(used.mass_kg for used in accounts),
+            "pulses_measured": sum(used.measured for used in accounts),
+            "pulses_rated": sum(used.rated for used in accounts),
+            "blower_h": round(blower_h, 3),
+            "free_air_m3_per_blower_h": free_m3 / blower_h if blower_h > 0.0 else None,
+            "energy_kwh": kwh,
+            "cost": kwh * factor.price_per_kwh,
+            "currency": factor.currency,
+        }
+
+
+def _air_json(day: dict[str, Any]) -> str:
+    """One of ``_air_by_day`` as a JSON object."""
+    rounded = {name: round(v, 4) if isinstance(v, float) else v for name, v in day.items()}
+    return json.dumps(rounded)
+
+
+def _air_words(day: dict[str, Any]) -> str:
+    """The same for people, as one line."""
+    hourly_m3 = day["free_air_m3_per_blower_h"]
+    rate = "" if hourly_m3 is None else f", {hourly_m3:.3g} m3 a blower hour"
+    return (
+        f"{day['date'] or 'no date':10}  {day['collector']}  {day['free_air_m3']:8.3f} m3 of free "
+        f"air ({day['mass_kg']:.3f} kg){rate}; {day['energy_kwh']:.3g} kWh, {day['cost']:.2f} "
+        f"{day['currency']}; {day['pulses_measured']} pulses measured, {day['pulses_rated']} as "
+        "rated"
+    )

@@ -11,15 +11,10 @@ the daemon with `dustcake status` instead. Exit code 0: everything read; 3: some
 import argparse
 import asyncio
 import json
+from collections.abc import Iterator
 from typing import Any
 
-from dustcake.cli.common import (
-    DONE,
-    UNREACHED,
-    add_settings,
-    fail,
-    settings_in,
-)
+from dustcake.cli.common import DONE, UNREACHED, add_settings, fail, settings_in
 from dustcake.core.reading import interpret
 from dustcake.core.setpoints import Scale
 from dustcake.core.signals import ReadFailure, Registers, Signal
@@ -39,15 +34,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     readings = asyncio.run(_read_all(settings_in(arguments.file)))
-    complete = True
-    for collector, reading in readings:
-        points = _points(collector, reading)
-        complete = complete and all(point["problem"] is None for point in points)
-        for point in points:
-            print(json.dumps(point, ensure_ascii=False) if arguments.json else _words(point))
-    if not complete:
-        fail("not everything could be read: check supply, wiring, bus settings, unit and address")
-    return DONE if complete else UNREACHED
+    points = [point for collector, reading in readings for point in _points(collector, reading)]
+    for point in points:
+        print(json.dumps(point, ensure_ascii=False) if arguments.json else _words(point))
+    if all(point["problem"] is None for point in points):
+        return DONE
+    fail("not everything could be read: check supply, wiring, bus settings, unit and address")
+    return UNREACHED
 
 
 async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
@@ -68,36 +61,31 @@ async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
             await bus.aclose()
 
 
-def _points(collector: Collector, reading: FieldReading) -> list[dict[str, Any]]:
+def _points(collector: Collector, reading: FieldReading) -> Iterator[dict[str, Any]]:
     name, scales = collector.name, to_setpoints(collector)
-    points = [_analog(name, "dp", reading.dp, scales.dp, collector.shown_in)]
+    yield _analog(name, "dp", reading.dp, scales.dp, collector.shown_in)
     if scales.header is not None and reading.header is not None:
-        points.append(_analog(name, "header", reading.header, scales.header, PressureUnit.BAR))
+        yield _analog(name, "header", reading.header, scales.header, PressureUnit.BAR)
     for point, contact in collector.contacts:
         if contact is not None:
             state = getattr(reading.contacts, point)
             problem = "could not be read" if state is None else None
-            points.append({"collector": name, "point": point, "state": state, "problem": problem})
-    return points
+            yield {"collector": name, "point": point, "state": state, "problem": problem}
 
 
 def _analog(
     collector: str, name: str, signal: Signal, scale: Scale, unit: PressureUnit
 ) -> dict[str, Any]:
     pa, quality, reasons = interpret(signal, scale, 0.0)
-    raw = list(signal.words) if isinstance(signal, Registers) else None
-    problem = None
-    if isinstance(signal, ReadFailure):
-        problem = f"{signal.kind}: {signal.detail}"
     return {
         "collector": collector,
         "point": name,
-        "raw": raw,
+        "raw": list(signal.words) if isinstance(signal, Registers) else None,
         "value_pa": pa,
         "display": None if pa is None else show_with_pa(pa, unit),
         "quality": quality.value,
         "reasons": [sentence(reason, unit) for reason in reasons],
-        "problem": problem,
+        "problem": f"{signal.kind}: {signal.detail}" if isinstance(signal, ReadFailure) else None,
     }
 
 

@@ -76,28 +76,6 @@ def _add_field(parser: argparse.ArgumentParser, field: Field, *, is_argument: bo
     parser.add_argument(f"--{name}", dest=field.name, default=argparse.SUPPRESS, **how)
 
 
-def _value_of(field: Field) -> dict[str, Any]:
-    """How the value of a field is written."""
-    match field.value_type:
-        case FieldType.CHOICE:
-            return {"choices": [each.value for each in field.choices or ()]}
-        case FieldType.ALARM:
-            return {"choices": [each.value for each in AlarmName], "metavar": "ALARM"}
-        case FieldType.FLAG:
-            return {"type": _on_or_off, "metavar": "{on,off}"}
-        case FieldType.WHOLE:
-            return {"type": int, "metavar": "N"}
-        case FieldType.WHOLES:
-            return {"type": int, "nargs": "+", "metavar": "N"}
-        case FieldType.DURATION:
-            return {"type": _length, "metavar": "TIME"}
-        case FieldType.NUMBER if field.name.endswith("_pa"):
-            return {"type": _pressure, "metavar": "PRESSURE"}
-        case FieldType.NUMBER:
-            return {"type": float, "metavar": "SECONDS"}
-    return {"metavar": "NAME" if field.value_type is FieldType.LABEL else "TEXT"}
-
-
 def _on_or_off(text: str) -> bool:
     if text not in ("on", "off"):
         raise argparse.ArgumentTypeError(f"{text!r}: write on or off")
@@ -116,6 +94,27 @@ def _length(text: str) -> float:
     if length_s is None:
         raise argparse.ArgumentTypeError(f"{text!r} is no length of time: write 30min, 8h or 1h30m")
     return length_s
+
+
+_VALUES: dict[FieldType, dict[str, Any]] = {
+    FieldType.ALARM: {"choices": [each.value for each in AlarmName], "metavar": "ALARM"},
+    FieldType.FLAG: {"type": _on_or_off, "metavar": "{on,off}"},
+    FieldType.WHOLE: {"type": int, "metavar": "N"},
+    FieldType.WHOLES: {"type": int, "nargs": "+", "metavar": "N"},
+    FieldType.DURATION: {"type": _length, "metavar": "TIME"},
+    FieldType.NUMBER: {"type": float, "metavar": "SECONDS"},
+    FieldType.LABEL: {"metavar": "NAME"},
+    FieldType.TEXT: {"metavar": "TEXT"},
+}
+
+
+def _value_of(field: Field) -> dict[str, Any]:
+    """How the value of a field is written."""
+    if field.choices is not None:
+        return {"choices": [each.value for each in field.choices]}
+    if field.name.endswith("_pa"):
+        return {"type": _pressure, "metavar": "PRESSURE"}
+    return _VALUES[field.value_type]
 
 
 def run(arguments: argparse.Namespace) -> int:

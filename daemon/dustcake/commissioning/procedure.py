@@ -285,7 +285,7 @@ def settings_lines(tables: Mapping[str, Mapping[str, Any]]) -> str:
 # --- what command line and panel show of it
 
 
-def view(equipment: Equipment, steps: Steps, history: Record | None, now: State | None) -> Content:
+def view(equipment: Equipment, steps: Steps, history: Record | None, now: State) -> Content:
     """All steps with what is on record of them, where it goes on, and what is read now."""
     goes_on = None
     if history is not None and history.signature is None:
@@ -295,7 +295,7 @@ def view(equipment: Equipment, steps: Steps, history: Record | None, now: State 
         "record": None if history is None else _record(history),
         "steps": [] if history is None else [_step(steps, step, history) for step in steps],
         "current": goes_on,
-        "live": None if now is None else _live(equipment.unit, now),
+        "live": _live(equipment.unit, now),
     }
 
 

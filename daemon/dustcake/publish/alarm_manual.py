@@ -50,23 +50,27 @@ latch, or takes it out. Texts are common practice, no source.
 
 def alarm_manual(settings: Iterable[AlarmSetting]) -> str:
     """The whole file."""
-    shared = {trigger: to for trigger in Trigger if (to := _from_everywhere(trigger)) is not None}
-    ways = [(state, trigger, to) for (state, trigger), to in TABLE.items()]
     header = [f"| from \\ trigger | {' | '.join(Trigger)} |", f"| --- |{' --- |' * len(Trigger)}"]
     return _MANUAL.format(
-        within_view="\n".join(
-            f"        {state} --> {to}: {trigger}"
-            for state, trigger, to in ways
-            if state in IN_VIEW and trigger not in shared
-        ),
-        other_ways="\n".join(
-            [f"    in_view --> {to}: {trigger}" for trigger, to in shared.items()]
-            + [f"    {a} --> {to}: {trigger}" for a, trigger, to in ways if a not in IN_VIEW]
-        ),
-        cells="\n".join(header + [_row(state) for state in AlarmState]),
+        **_drawing(),
+        cells="\n".join([*header, *map(_row, AlarmState)]),
         explained="\n".join(f"| {cause} | {', '.join(of)} |" for cause, of in EXPLAINS.items()),
         alarms="\n".join(map(_one, settings)),
     )
+
+
+def _drawing() -> dict[str, str]:
+    """The transitions: within view, and all others; what leads to one state from everywhere in view
+    is drawn once."""
+    within, others = [], []
+    shared = {trigger: to for trigger in Trigger if (to := _from_everywhere(trigger)) is not None}
+    others += [f"    in_view --> {to}: {trigger}" for trigger, to in shared.items()]
+    for (state, trigger), to in TABLE.items():
+        if state not in IN_VIEW:
+            others.append(f"    {state} --> {to}: {trigger}")
+        elif trigger not in shared:
+            within.append(f"        {state} --> {to}: {trigger}")
+    return {"within_view": "\n".join(within), "other_ways": "\n".join(others)}
 
 
 def _from_everywhere(trigger: Trigger) -> AlarmState | None:

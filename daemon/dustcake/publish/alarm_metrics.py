@@ -2,14 +2,19 @@
 
 Metrics and targets are those of ISA-18.2 (secondary sources, which agree); they are for all alarms
 one operator has, so the alarms of all collectors in question count together. One collector should
-add almost nothing.
+add almost nothing. In words and as JSON they are what `dustcake history --alarms` shows.
 """
 
+from bisect import bisect_right
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import takewhile
+from typing import Any
 
 from dustcake.core.alarms.names import ACTIVE, IN_VIEW, AlarmState
 from dustcake.core.record import record
+from dustcake.publish.payloads import utc_text
+from dustcake.publish.wording import duration
 
 TEN_MINUTES_S = 600.0
 DAY_S = 86_400.0
@@ -97,12 +102,17 @@ class Metrics:
 def metrics(changes: Iterable[Change], from_s: float, to_s: float) -> Metrics:
     """The metrics of ``changes``, which are in order of time; those before ``from_s`` only say how
     the alarms stood then."""
-    known = [change for change in changes if change.at_s <= to_s]
-    raised = [c for c in known if c.state == AlarmState.UNACKNOWLEDGED and c.at_s >= from_s]
+    by_alarm: dict[tuple[str, str], list[Change]] = {}
+    raised: list[Change] = []
+    for change in changes:
+        if change.at_s <= to_s:
+            by_alarm.setdefault((change.collector, change.alarm), []).append(change)
+            raised += _raised([change], from_s)
     times = [change.at_s for change in raised]
     length_s = max(to_s - from_s, 1.0)
     periods = Counter(int((at_s - from_s) // TEN_MINUTES_S) for at_s in times)
     flooded = sum(count > FLOOD_ABOVE for count in periods.values())
+    alarms = [_alarm(each, len(raised), from_s, to_s) for each in by_alarm.values()]
     return Metrics(
         from_s=from_s,
         to_s=to_s,
@@ -113,17 +123,21 @@ def metrics(changes: Iterable[Change], from_s: float, to_s: float) -> Metrics:
         flooded_share=flooded / max(1.0, length_s / TEN_MINUTES_S),
         floods=tuple(_floods(times, to_s)),
         by_priority=dict(Counter(change.priority for change in raised)),
-        alarms=tuple(_alarms(known, raised, from_s, to_s)),
+        alarms=tuple(sorted(alarms, key=_most_frequent_first)),
     )
 
 
+def _raised(changes: Iterable[Change], from_s: float) -> list[Change]:
+    return [c for c in changes if c.state == AlarmState.UNACKNOWLEDGED and c.at_s >= from_s]
+
+
+def _most_frequent_first(one: OneAlarm) -> tuple[float, float, str, str]:
+    return -one.raised, -one.active_s, one.collector, one.alarm
+
+
 def _most_within(times: Sequence[float], window_s: float) -> int:
-    first, most = 0, 0
-    for last, at_s in enumerate(times):
-        while times[first] <= at_s - window_s:
-            first += 1
-        most = max(most, last - first + 1)
-    return most
+    before = (bisect_right(times, at_s - window_s) for at_s in times)
+    return max((count - first for count, first in enumerate(before, start=1)), default=0)
 
 
 def _floods(times: Sequence[float], to_s: float) -> Iterable[Flood]:
@@ -142,44 +156,30 @@ def _floods(times: Sequence[float], to_s: float) -> Iterable[Flood]:
         yield Flood(times[began], min(ended_s, to_s), len(times) - began)
 
 
-def _alarms(
-    known: Sequence[Change], raised: Sequence[Change], from_s: float, to_s: float
-) -> Iterable[OneAlarm]:
-    by_alarm: dict[tuple[str, str], list[Change]] = {}
-    for change in known:
-        by_alarm.setdefault((change.collector, change.alarm), []).append(change)
-    found = []
-    for (collector, alarm), changes in by_alarm.items():
-        times = [c.at_s for c in raised if (c.collector, c.alarm) == (collector, alarm)]
-        last = _last_change(changes)
-        found.append(
-            OneAlarm(
-                collector=collector,
-                alarm=alarm,
-                raised=len(times),
-                share=len(times) / len(raised) if raised else 0.0,
-                chattering=sum(
-                    third - first < CHATTER_S
-                    for first, third in zip(times, times[CHATTER_TIMES - 1 :], strict=False)
-                ),
-                active_s=_active_s(changes, from_s, to_s),
-                state=last.state,
-                since_s=last.at_s,
-            )
-        )
-    return sorted(found, key=lambda one: (-one.raised, -one.active_s, one.collector, one.alarm))
-
-
-def _last_change(changes: Sequence[Change]) -> Change:
-    """The change after which the alarm is as it is at the end: to active, whether that has been
-    acknowledged since or not; else to its state."""
+def _alarm(changes: Sequence[Change], raised: int, from_s: float, to_s: float) -> OneAlarm:
+    """All ``changes`` of one alarm; ``raised``: how often any was."""
+    times = [change.at_s for change in _raised(changes, from_s)]
+    thirds = zip(times, times[CHATTER_TIMES - 1 :], strict=False)
     last = changes[-1]
-    for change in reversed(changes):
-        same = change.state == last.state or (change.state in ACTIVE and last.state in ACTIVE)
-        if not same:
-            break
-        last = Change(change.at_s, last.collector, last.alarm, last.state, last.priority)
-    return last
+    return OneAlarm(
+        collector=last.collector,
+        alarm=last.alarm,
+        raised=len(times),
+        share=len(times) / max(raised, 1),
+        chattering=sum(third - first < CHATTER_S for first, third in thirds),
+        active_s=_active_s(changes, from_s, to_s),
+        state=last.state,
+        since_s=_since_s(changes),
+    )
+
+
+def _since_s(changes: Sequence[Change]) -> float:
+    """When the alarm became as it is at the end: active, whether that has been acknowledged since
+    or not; else in its state."""
+    state = changes[-1].state
+    alike = ACTIVE if state in ACTIVE else (state,)
+    *_, first = takewhile(lambda change: change.state in alike, reversed(changes))
+    return first.at_s
 
 
 def _active_s(changes: Sequence[Change], from_s: float, to_s: float) -> float:
@@ -189,3 +189,89 @@ def _active_s(changes: Sequence[Change], from_s: float, to_s: float) -> float:
         for change, end_s in zip(changes, ends, strict=True)
         if change.state in ACTIVE
     )
+
+
+# --- in words
+
+_LISTED = 10
+
+
+def metrics_content(found: Metrics) -> dict[str, Any]:
+    """All of them, as JSON has them."""
+    return {
+        "event": "alarm_metrics",
+        "from": utc_text(found.from_s),
+        "to": utc_text(found.to_s),
+        "raised": found.raised,
+        "per_hour": round(found.per_hour, 4),
+        "per_day": round(found.per_day, 4),
+        "most_in_ten_minutes": found.most_in_ten_minutes,
+        "flooded_share": round(found.flooded_share, 6),
+        "floods": [
+            {"from": utc_text(f.from_s), "to": utc_text(f.to_s), "raised": f.raised}
+            for f in found.floods
+        ],
+        "by_priority": found.by_priority,
+        "chattering": [_name(one) for one in found.chattering],
+        "stale": [_name(one) for one in found.stale],
+        "out_of_view": [{**_name(one), "state": one.state} for one in found.out_of_view],
+        "alarms": [
+            {
+                **_name(one),
+                "raised": one.raised,
+                "share": round(one.share, 4),
+                "chattering": one.chattering,
+                "active_s": round(one.active_s, 3),
+                "state": one.state,
+                "since": utc_text(one.since_s),
+            }
+            for one in found.alarms
+        ],
+    }
+
+
+def _name(one: OneAlarm) -> dict[str, Any]:
+    return {"collector": one.collector, "alarm": one.alarm}
+
+
+def metrics_words(found: Metrics) -> Iterator[str]:
+    """The same for people, beside the"""
+    span = duration(found.to_s - found.from_s)
+    yield ""
+    yield f"Alarms from {utc_text(found.from_s)} to {utc_text(found.to_s)} ({span})"
+    yield (
+        f"  raised             {found.raised}: {found.per_hour:.3g} an hour, {found.per_day:.3g} a "
+        f"day; target {TARGET_PER_HOUR} an hour for one operator, at most "
+        f"{MOST_PER_HOUR}"
+    )
+    yield (
+        f"  most in 10 min     {found.most_in_ten_minutes}; floods (more than "
+        f"{FLOOD_ABOVE}): {len(found.floods)}, {found.flooded_share:.2%} of the time; "
+        f"target below {MOST_FLOODED_SHARE:.0%}"
+    )
+    shares = ", ".join(
+        f"{name} {found.by_priority.get(name, 0)} (target {share:.0%})"
+        for name, share in PRIORITY_SHARES.items()
+    )
+    yield f"  by priority        {shares}"
+    yield (
+        f"  chattering         {_names(found.chattering)}; raised {CHATTER_TIMES} times in "
+        f"{duration(CHATTER_S)}"
+    )
+    yield (
+        f"  stale              {_names(found.stale)}; active for more than "
+        f"{duration(STALE_S)}, target fewer than {MOST_STALE}"
+    )
+    yield f"  out of view        {_names(found.out_of_view)}"
+    yield "  most frequent      times  share  time in alarm"
+    for one in found.alarms[:_LISTED]:
+        if one.raised or one.active_s:
+            yield (
+                f"    {one.collector} {one.alarm:26} {one.raised:5}  {one.share:5.0%}  "
+                f"{duration(one.active_s)}"
+            )
+    yield "  Targets: ISA-18.2, from secondary sources."
+
+
+def _names(alarms: Iterable[OneAlarm]) -> str:
+    return ", ".join(f"{one.collector} {one.alarm}" for one in alarms) or "none"

@@ -11,7 +11,6 @@ from collections.abc import Iterable
 from dataclasses import fields
 from datetime import UTC, datetime
 from enum import StrEnum
-from functools import lru_cache
 from typing import Any
 
 from dustcake.core.alarms.names import AlarmName, AlarmState, Priority
@@ -141,7 +140,6 @@ SHARED: Schema = {
 _ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
-@lru_cache(maxsize=256)  # a message has the same time more than once
 def utc_text(utc_s: float | None) -> str | None:
     """ISO 8601 in UTC to the millisecond; None while the clock is not known."""
     if utc_s is None:
@@ -172,11 +170,6 @@ def pressure(pa: float, unit: PressureUnit) -> Fields:
     """A pressure that somebody chose, such as a set point: as good as it was chosen."""
     quality = Quality.GOOD.value
     return {"value": round(pa, 2), "unit": "Pa", "quality": quality, "display": show(pa, unit)}
-
-
-def contact(state: bool | None) -> Fields:
-    """A contact or a proof that is fitted; null where it is not known."""
-    return quantity(state, None)
 
 
 def reason_fields(reason: Reason, unit: PressureUnit) -> Fields:

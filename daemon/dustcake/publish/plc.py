@@ -9,9 +9,8 @@ on TCP/IP (24 October 2006), from memory of both. Nothing can be written.
 """
 
 from collections.abc import Callable, Container, Iterable, Sequence
-from enum import StrEnum
 from math import nan
-from struct import pack, pack_into, unpack, unpack_from
+from struct import calcsize, pack, pack_into, unpack, unpack_from
 
 from dustcake.core.alarms.names import ACTIVE, AlarmName, AlarmState
 from dustcake.core.cleaning.permissives import all_in_order
@@ -36,21 +35,9 @@ PERMISSIVES = tuple(each.name for each in all_in_order(Fitted(), header=False, b
 UNKNOWN_AGE_S = 65_535
 
 
-class ValueType(StrEnum):
-    """How a value is laid over registers, the high word first."""
-
-    UINT16 = "uint16"
-    UINT32 = "uint32"
-    FLOAT32 = "float32"
-    BITS32 = "32 bits"
-
-
-_PACKING = {
-    ValueType.UINT16: ">H",
-    ValueType.UINT32: ">I",
-    ValueType.FLOAT32: ">f",
-    ValueType.BITS32: ">I",
-}
+_PACKING = {"uint16": ">H", "uint32": ">I", "float32": ">f", "32 bits": ">I"}
+"""How each type of value is laid over registers, the high word first."""
+U16, U32, F32, B32 = _PACKING
 
 
 @record
@@ -74,7 +61,7 @@ class Row:
     """One value. ``address`` counts from 0, as in the protocol."""
 
     address: int
-    value_type: ValueType
+    value_type: str
     name: str
     meaning: str
     value: Callable[[RegisterSource], float]
@@ -82,7 +69,7 @@ class Row:
     @property
     def words(self) -> int:
         """How many registers it takes."""
-        return 1 if self.value_type is ValueType.UINT16 else 2
+        return calcsize(_PACKING[self.value_type]) // 2
 
 
 def _age_s(source: RegisterSource) -> float:
@@ -119,7 +106,6 @@ def _listed(names: Iterable[str]) -> str:
     return ", ".join(f"{number} {name}" for number, name in enumerate(names))
 
 
-U16, U32, F32, B32 = ValueType.UINT16, ValueType.UINT32, ValueType.FLOAT32, ValueType.BITS32
 ROWS = (
     Row(0, U16, "map version", f"{MAP_VERSION}", lambda _: MAP_VERSION),
     Row(
@@ -172,7 +158,7 @@ def image(source: RegisterSource) -> list[int]:
     data = bytearray(2 * SIZE)
     for row in ROWS:
         value = row.value(source)
-        laid = value if row.value_type is ValueType.FLOAT32 else int(value) & 0xFFFF_FFFF
+        laid = value if row.value_type == F32 else int(value) & 0xFFFF_FFFF
         pack_into(_PACKING[row.value_type], data, 2 * row.address, laid)
     for valve, count in enumerate(source.state.pulsing.counts[:MOST_VALVES]):
         pack_into(">I", data, 2 * (FIRST_VALVE + 2 * valve), count & 0xFFFF_FFFF)

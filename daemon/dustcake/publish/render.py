@@ -1,4 +1,4 @@
-"""From a state and its events to what the broker gets."""
+"""From a state and its events to what the broker gets, a measurement when it is worth a message."""
 
 from collections.abc import Iterable
 
@@ -6,7 +6,7 @@ from dustcake.core.alarms.names import IN_VIEW, Alarm, AlarmSetting, AlarmState
 from dustcake.core.cleaning.state import Permissive
 from dustcake.core.events import Event
 from dustcake.core.minutes import Minute, Spread
-from dustcake.core.reading import Quality
+from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import PendingChange, SetPoint, SetPointOverride
 from dustcake.core.requests.set_point_overrides import effective
@@ -17,7 +17,6 @@ from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.life_and_air import air_content, life_content
 from dustcake.publish.payloads import (
     Fields,
-    contact,
     event_content,
     measured,
     payload,
@@ -61,9 +60,9 @@ class Renderer:
             "dp": measured(state.sample, self.unit),
             "header": None if header is None else measured(header, header_unit(self.unit)),
             # Without a contact it is what dP proves.
-            "blower_running": contact(state.blower.running),
+            "blower_running": quantity(state.blower.running, None),
             **{
-                name: contact(getattr(contacts, name)) if getattr(fitted, name) else None
+                name: quantity(getattr(contacts, name), None) if getattr(fitted, name) else None
                 for name in CONTACT_NAMES
                 if name != "blower_running"
             },
@@ -118,7 +117,7 @@ class Renderer:
             "on_time": point_content(SetPoint.ON_TIME, pulsing.on_time_s, self.unit),
             "set_points_by_request": self._by_request(state.set_point_overrides.points),
             "change_held": self._held(state.set_point_overrides.pending),
-            "filter_life": life_content(state.filter_life, self.setpoints.seasoning_h, self.unit),
+            "filter_life": self._life(state),
             "air": air_content(
                 state.air, state.blower.total_until_s(state.sample.at.mono_s), self.setpoints
             ),
@@ -170,9 +169,9 @@ class Renderer:
         """Events, in order; ``quality`` of the dP reading at their time."""
         return [
             self._publication(
-                "event", event.at.utc_s, event.seq, event_content(event, self.unit, quality)
+                "event", each.at.utc_s, each.seq, event_content(each, self.unit, quality)
             )
-            for event in events
+            for each in events
         ]
 
     def everything(self, state: State, utc_s: float | None) -> list[Publication]:
@@ -188,11 +187,10 @@ class Renderer:
         published = self.events(events, after.sample.quality)
         if len(before.alarms) != len(after.alarms):
             return [*published, *self.everything(after, utc_s)]
+        alarms = zip(before.alarms, after.alarms, self.setpoints.alarms, strict=True)
         published += [
             self.alarm(new, setting, after.next_seq - 1)
-            for old, new, setting in zip(
-                before.alarms, after.alarms, self.setpoints.alarms, strict=True
-            )
+            for old, new, setting in alarms
             if _alarm_news(old) != _alarm_news(new)
         ]
         if _state_news(before) != _state_news(after) or self._life_differs(before, after):
@@ -202,11 +200,10 @@ class Renderer:
     def _life_differs(self, before: State, after: State) -> bool:
         if before.filter_life is after.filter_life:
             return False
-        was, now = (
-            life_content(each.filter_life, self.setpoints.seasoning_h, self.unit)
-            for each in (before, after)
-        )
-        return was != now
+        return self._life(before) != self._life(after)
+
+    def _life(self, state: State) -> Fields:
+        return life_content(state.filter_life, self.setpoints.seasoning_h, self.unit)
 
     def _by_request(self, points: Iterable[SetPointOverride]) -> list[Fields]:
         """What is not as the settings file has it, and who changed it when."""
@@ -245,10 +242,13 @@ class Renderer:
         ]
 
     def _permissive(self, permissive: Permissive) -> Fields:
-        head = {"name": permissive.name, "met": permissive.met.value}
-        if permissive.reason is None:
-            return {**head, "reason": None, "reason_code": None}
-        return {**head, **reason_fields(permissive.reason, self.unit)}
+        reason = permissive.reason
+        return {
+            "name": permissive.name,
+            "met": permissive.met.value,
+            "reason": reason and sentence(reason, self.unit),
+            "reason_code": reason and reason.code.value,
+        }
 
 
 _SHOWN = frozenset(IN_VIEW) - {AlarmState.NORMAL}
@@ -290,3 +290,55 @@ def _spread(spread: Spread | None) -> Fields | None:
         "mean": quantity(spread.mean_pa, "Pa", digits=2),
         "max": quantity(spread.max_pa, "Pa", digits=2),
     }
+
+
+# Polls come a little sooner or later than they should: with a heartbeat of one poll, every second
+# of them would be passed over.
+_EARLY = 0.95
+
+
+@record
+class Deadbands:
+    """Pressures that differ by less than this from the last ones reported are no news, Pa."""
+
+    dp_pa: float
+    header_pa: float
+
+
+class ExceptionReporter:
+    """Remembers what was reported last. ``every_s``: the heartbeat, after which it is due
+    whatever has changed; ``deadbands`` None: only then, and when the quality changes."""
+
+    def __init__(self, every_s: float, deadbands: Deadbands | None) -> None:
+        self._every_s = every_s
+        self._deadbands = deadbands
+        self._reported: tuple[float, State] | None = None
+
+    def is_due(self, state: State, mono_s: float) -> bool:
+        """Whether the measurement is to be reported now; if so it counts as reported."""
+        due = self._reported is None or self._is_news(state, mono_s, *self._reported)
+        if due:
+            self._reported = mono_s, state
+        return due
+
+    def _is_news(self, state: State, mono_s: float, then_s: float, then: State) -> bool:
+        if mono_s - then_s >= _EARLY * self._every_s:
+            return True
+        if self._deadbands is None:
+            return state.sample.quality is not then.sample.quality
+        return (
+            state.contacts != then.contacts
+            or state.blower.running is not then.blower.running
+            or _differs(state.sample, then.sample, self._deadbands.dp_pa)
+            or _differs(state.header, then.header, self._deadbands.header_pa)
+        )
+
+
+def _differs(now: Sample | None, reported: Sample | None, deadband_pa: float) -> bool:
+    if now is None or reported is None:
+        return now is not reported
+    if now.quality is not reported.quality:
+        return True
+    if now.pa is None or reported.pa is None:
+        return now.pa is not reported.pa
+    return abs(now.pa - reported.pa) >= deadband_pa

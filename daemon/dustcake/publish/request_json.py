@@ -1,6 +1,7 @@
 """Requests as JSON: read from whoever makes them, and answered."""
 
 import json
+from contextlib import suppress
 from datetime import datetime
 from typing import Any
 
@@ -46,26 +47,22 @@ def read_object(text: bytes) -> dict[str, Any] | InvalidRequest:
     try:
         # Decoded here, because the library would guess at other encodings.
         found = json.loads(text.decode(), object_pairs_hook=_once_each, parse_constant=_no_number)
-    except _SaidTwiceError:
-        return InvalidRequest("a name stands twice in one object")
-    except (UnicodeDecodeError, ValueError, RecursionError):
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
         return InvalidRequest("not JSON in UTF-8")
+    except ValueError as error:
+        return InvalidRequest(str(error))
     return found if isinstance(found, dict) else InvalidRequest("not a JSON object")
-
-
-class _SaidTwiceError(Exception):
-    pass
 
 
 def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) < len(pairs):
-        raise _SaidTwiceError
+        raise ValueError("a name stands twice in one object")
     return found
 
 
 def _no_number(constant: str) -> None:
-    raise ValueError(f"{constant} is not JSON")
+    raise json.JSONDecodeError("no JSON", constant, 0)
 
 
 def read_request(
@@ -100,14 +97,8 @@ def request_in(fields: dict[str, Any]) -> ParsedRequest | InvalidRequest:
         return InvalidRequest("`id` must be a text of 1 to 64 characters, new for each request")
     if not is_label(by):
         return InvalidRequest("`by` must be a text of at most 64 characters", request_id)
-    sent_utc_s = None
-    if "utc" in rest:
-        sent_utc_s = _utc_s(rest.pop("utc"))
-        if sent_utc_s is None:
-            return InvalidRequest(
-                "`utc` must be a time with its zone, as 2026-05-04T06:00:00Z", request_id
-            )
     try:
+        sent_utc_s = _utc_s(rest.pop("utc")) if "utc" in rest else None
         request = _kind(rest.pop("request", None)).request(rest)
     except ValueError as error:
         return InvalidRequest(str(error), request_id)
@@ -115,18 +106,17 @@ def request_in(fields: dict[str, Any]) -> ParsedRequest | InvalidRequest:
 
 
 def _kind(name: object) -> RequestKind:
-    kind = KIND_OF.get(name) if isinstance(name, str) else None
-    if kind is None:
+    if not isinstance(name, str) or name not in KIND_OF:
         raise ValueError(f"`request` must be one of {', '.join(KIND_OF)}")
-    return kind
+    return KIND_OF[name]
 
 
-def _utc_s(value: object) -> float | None:
-    try:
-        at = datetime.fromisoformat(value) if isinstance(value, str) else None
-        return None if at is None or at.tzinfo is None else at.timestamp()
-    except ValueError:
-        return None
+def _utc_s(value: object) -> float:
+    with suppress(ValueError):
+        at = datetime.fromisoformat(str(value))
+        if at.tzinfo is not None:
+            return at.timestamp()
+    raise ValueError("`utc` must be a time with its zone, as 2026-05-04T06:00:00Z")
 
 
 CLOCKS_APART_S = 10.0  # how far a request may come from the future

@@ -1,7 +1,7 @@
 """One collector of the daemon: its engine, and what polls, feeds the watchdog and publishes."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from math import floor
@@ -13,12 +13,10 @@ from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarms.names import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import ReadFailure
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
-from dustcake.ports import Clock, FieldReading, Watchdog
-from dustcake.publish.exception_reporting import Deadbands
+from dustcake.ports import Clock, Watchdog
 from dustcake.publish.payloads import measured
-from dustcake.publish.render import Renderer
+from dustcake.publish.render import Deadbands, Renderer
 from dustcake.publish.topics import Publication, Topics
 from dustcake.publish.wording import header_unit
 from dustcake.runtime.commissioning import Commissioning
@@ -84,23 +82,24 @@ class CollectorService:
         watchdog_feeder: WatchdogFeeder,
     ) -> None:
         self.name = collector.name
-        self._collector = collector
+        self.shown_in = collector.shown_in
+        self.setpoints = to_setpoints(collector)
+        self._poll_s = collector.poll_s
         self._clock = clock
         self._transmitter = FieldInputs(
             buses, collector.transmitter, collector.header, collector.contacts
         )
-        setpoints = to_setpoints(collector)
-        mqtt = settings.mqtt
-        every_s = 10.0 if mqtt is None else mqtt.measurement_every_s
-        topics = Topics("dustcake" if mqtt is None else mqtt.root, collector.name)
-        expiry_s = max(1, round(MEASUREMENTS_MISSED * every_s))
-        self._renderer = Renderer(topics, setpoints, collector.shown_in, expiry_s)
+        # Without a broker nothing is published; what would be is worded by the defaults.
+        mqtt = settings.mqtt or Mqtt(host="localhost")
+        topics = Topics(mqtt.root, collector.name)
+        expiry_s = max(1, round(MEASUREMENTS_MISSED * mqtt.measurement_every_s))
+        self._renderer = Renderer(topics, self.setpoints, collector.shown_in, expiry_s)
         store.describe(self._renderer)
         self._outputs = CoilOutputs(buses, collector.outputs, collector.blower.coil)
         self._watchdog_feeder = watchdog_feeder
         self._polled = False
         self.engine = Engine(
-            setpoints,
+            self.setpoints,
             clock=clock,
             journal=store,
             outputs=self._outputs,
@@ -108,16 +107,17 @@ class CollectorService:
             live=self._publish_live,
             fed=self._stepped,
             flush_s=settings.journal.flush_s,
-            measurement_every_s=every_s,
-            deadbands=None
-            if mqtt is None
-            else Deadbands(mqtt.dp_deadband.pa, mqtt.header_deadband.pa),
+            measurement_every_s=mqtt.measurement_every_s,
+            deadbands=Deadbands(mqtt.dp_deadband.pa, mqtt.header_deadband.pa),
         )
         self.request_service = RequestService(self.engine, collector.shown_in, clock)
         self._outbox = store.outbox(collector.name)
-        self._link: MqttLink | None = None
+        self.link: MqttLink | None = None
+        """To the broker, where the settings name one."""
         put_request = self.request_service.answer
-        self.commissioning = Commissioning(settings, collector, put_request, buses, clock)
+        self.commissioning = Commissioning(
+            settings, collector, put_request, lambda: self.engine.state, buses, clock
+        )
         self.polls = 0
         """Times the inputs were read since the start."""
         self.polls_failed = 0
@@ -126,10 +126,9 @@ class CollectorService:
         """Polls left out, because the one before took too long."""
         self.watchers: list[Callable[[State], None]] = []
         """Called with the state after each step that is completed and committed."""
-        self.watchers.append(self.commissioning.observe)
-        if mqtt is not None:
+        if settings.mqtt is not None:
             requests = MqttRequests(mqtt, topics, self.request_service)
-            self._link = MqttLink(
+            self.link = MqttLink(
                 _link_settings(settings, mqtt, topics, requests.filters),
                 self._outbox,
                 self._online,
@@ -145,18 +144,20 @@ class CollectorService:
         return self._renderer.everything(self.engine.state, self._clock.now().utc_s)
 
     def _publish_live(self, publication: Publication) -> None:
-        if self._link is not None:
-            self._link.publish_live(publication)
+        if self.link is not None:
+            self.link.publish_live(publication)
 
-    async def poll(self) -> None:
-        """Read the field, paced, until cancelled."""
-        async for missed in paced(self._clock, self._collector.poll_s):
+    async def _poll(self) -> None:
+        async for missed in paced(self._clock, self._poll_s):
             self.polls_missed += missed
             reading = await self._transmitter.read()
             self.polls += 1
             self.polls_failed += isinstance(reading.dp, ReadFailure)
             self._polled = True
-            await self.engine.post(partial(_poll_completed, reading=reading))
+            completed = partial(
+                PollCompleted, dp=reading.dp, contacts=reading.contacts, header=reading.header
+            )
+            await self.engine.post(completed)
 
     def _stepped(self) -> None:
         """Feed the watchdog, but not for steps alone: the core also wakes by itself, and that must
@@ -164,28 +165,27 @@ class CollectorService:
         if self._polled:
             self._polled = False
             self._watchdog_feeder.fed(self.name)
+        record = self.commissioning.record
+        if record is not None and record.signature is None:
+            self.commissioning.observe()
         for watcher in self.watchers:
             watcher(self.engine.state)
 
-    async def keep_watchdog(self) -> None:
-        """Keep the output module's watchdog set and fed, until cancelled; return if none is
-        fitted."""
-        await self._outputs.keep_watchdog()
-
-    async def publish(self) -> None:
-        """Keep the link to the broker, until cancelled."""
-        if self._link is not None:
-            await self.engine.started.wait()
-            await self._link.run()
-
-    @property
-    def connected(self) -> bool | None:
-        """Whether the link to the broker is up; None where there is none."""
-        return None if self._link is None else self._link.status.connected
+    def background(self) -> dict[str, Coroutine[Any, Any, None]]:
+        """What runs beside the engine until cancelled, by name."""
+        work = {
+            "poll": self._poll(),
+            "commissioning": self.commissioning.run(),
+            # Set and fed; this ends where none is fitted.
+            "module watchdog": self._outputs.keep_watchdog(),
+        }
+        if self.link is not None:
+            work["publish"] = self.link.run()
+        return work
 
     async def drained(self) -> None:
         """Return when the broker has everything, or at once when it is not there."""
-        while self._link is not None and self._link.status.connected:
+        while self.link is not None and self.link.status.connected:
             if not await self._outbox.pending(1):
                 return
             await asyncio.sleep(0.01)
@@ -193,7 +193,7 @@ class CollectorService:
     def summary(self) -> str:
         """One line for the service manager."""
         state = self.engine.state
-        dp = measured(state.sample, self._collector.shown_in)["display"] or "no dP"
+        dp = measured(state.sample, self.shown_in)["display"] or "no dP"
         active = sum(alarm.state in ACTIVE for alarm in state.alarms)
         decision = state.decision
         clock = "" if self._clock.now().utc_s is not None else ", clock not set"
@@ -205,9 +205,8 @@ class CollectorService:
     def status(self, shown_in: PressureUnit | None = None) -> dict[str, Any]:
         """For `dustcake status`; in ``shown_in`` instead of the collector's own unit where that is
         given."""
-        state, unit = self.engine.state, shown_in or self._collector.shown_in
+        state, unit = self.engine.state, shown_in or self.shown_in
         renderer = self._renderer if shown_in is None else replace(self._renderer, unit=shown_in)
-        link: LinkStatus | None = None if self._link is None else self._link.status
         return {
             "dp": measured(state.sample, unit),
             "header": None if state.header is None else measured(state.header, header_unit(unit)),
@@ -219,12 +218,8 @@ class CollectorService:
             ],
             "missed_polls": self.polls_missed,
             "clock_set": self._clock.now().utc_s is not None,
-            "broker": None if link is None else link_content(link),
+            "broker": None if self.link is None else link_content(self.link.status),
         }
-
-
-def _poll_completed(at: Stamp, reading: FieldReading) -> PollCompleted:
-    return PollCompleted(at, reading.dp, reading.contacts, reading.header)
 
 
 def link_content(status: LinkStatus) -> dict[str, Any]:

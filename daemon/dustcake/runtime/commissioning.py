@@ -75,13 +75,15 @@ class _RunningAction:
 
 
 class Commissioning:
-    """The commissioning of one collector. ``observe`` has to be called after every step."""
+    """The commissioning of one collector, whose newest state is ``state``. While ``record`` is
+    there and not signed, ``observe`` has to be called after every step."""
 
     def __init__(
         self,
         settings: Settings,
         collector: Collector,
         put_request: PutRequest,
+        state: Callable[[], State],
         buses: Mapping[str, Bus],
         clock: Clock,
     ) -> None:
@@ -90,8 +92,8 @@ class Commissioning:
         self._steps = all_steps(self._equipment)
         self._put_request, self._buses, self._clock = put_request, buses, clock
         self._file = RecordFile(place_of(Path(settings.journal.path), collector.name))
-        self._record: Record | None = None
-        self._state: State | None = None
+        self.record: Record | None = None
+        self._state = state
         self._window: deque[Moment] = deque()
         self._running: _RunningAction | None = None
         self._scan: asyncio.Task[None] | None = None
@@ -106,8 +108,8 @@ class Commissioning:
             while True:
                 await self._unsaved.wait()
                 self._unsaved.clear()
-                assert self._record is not None  # whoever adds to it has begun one
-                await self._save(self._record)
+                assert self.record is not None  # whoever adds to it has begun one
+                await self._save(self.record)
         finally:
             if self._scan is not None:
                 self._scan.cancel()
@@ -115,7 +117,7 @@ class Commissioning:
     async def _load(self) -> None:
         try:
             stored = await asyncio.to_thread(self._file.read)
-            self._record = None if stored is None else decode(stored)
+            self.record = None if stored is None else decode(stored)
         except RecordError as error:
             await self._archive("damaged")
             self._problem = f"the record could not be read, and was set aside: {error}"
@@ -141,16 +143,14 @@ class Commissioning:
         except FileProblemError as error:
             log.error("commissioning record cannot be set aside", cause=str(error))
 
-    def observe(self, state: State) -> None:
+    def observe(self) -> None:
         """Take notice of the collector after a step."""
-        self._state = state
-        if self._record is None or self._record.signature is not None:
-            return
-        now = Moment(self._clock.now().mono_s, state)
+        assert self.record is not None
+        now = Moment(self._clock.now().mono_s, self._state())
         if self._running is not None:
             self._follow(self._running, now)
         else:
-            self._evaluate_automatic(self._record, now)
+            self._evaluate_automatic(self.record, now)
 
     def _follow(self, running: _RunningAction, now: Moment) -> None:
         observed = replace(running.observed, moments=(*running.observed.moments, now))
@@ -181,7 +181,7 @@ class Commissioning:
 
     def _finish(self, running: _RunningAction, result: ActionResult) -> None:
         """Put on record what came of it."""
-        assert self._record is not None
+        assert self.record is not None
         self._running = None
         self._window.clear()
         step, action, by = running.step.name, running.action.name, running.by
@@ -197,9 +197,9 @@ class Commissioning:
             by=by,
             utc=utc_text(self._clock.now().utc_s),
         )
-        self._record = replace(self._record, entries=(*self._record.entries, entry))
+        self.record = replace(self.record, entries=(*self.record.entries, entry))
         if running.step is self._steps[-1]:
-            self._record = self._record.signed(str(fields["name"]), by, entry.utc)
+            self.record = self.record.signed(str(fields["name"]), by, entry.utc)
         log.info("commissioning", step=step, action=action, result=result.result.value, by=by)
         self._unsaved.set()
 
@@ -223,15 +223,15 @@ class Commissioning:
         return self._answer("")
 
     def _stored(self) -> Content:
-        record = None if self._record is None else encode(self._record).decode()
+        record = None if self.record is None else encode(self.record).decode()
         return {"accepted": record is not None, "reason": "no record yet", "record": record}
 
     async def report(self, form: str) -> bytes | str:
         """The report as ``html`` or ``pdf``; why there is none."""
         await self._loaded.wait()
-        if self._record is None:
+        if self.record is None:
             return "there is no record yet"
-        content = report(self._equipment, self._record)
+        content = report(self._equipment, self.record)
         if form == "html":
             return to_html(content).encode()
         try:
@@ -246,7 +246,7 @@ class Commissioning:
             "accepted": not refusal,
             "reason": refusal or "done",
             "view": {
-                **view(self._equipment, self._steps, self._record, self._state),
+                **view(self._equipment, self._steps, self.record, self._state()),
                 "under_way": running
                 and {
                     "step": running.step.name,
@@ -261,11 +261,11 @@ class Commissioning:
         """Begin a record, and archive the one there was. Raises RefusedError."""
         if self._running is not None:
             raise RefusedError("something is under way: wait for its end")
-        if self._record is not None:
+        if self.record is not None:
             await self._archive("before")
         self._window.clear()
         utc = utc_text(self._clock.now().utc_s)
-        self._record = Record(self._equipment.collector.name, self._site_name, utc, by)
+        self.record = Record(self._equipment.collector.name, self._site_name, utc, by)
         self._unsaved.set()
 
     async def _do(self, request: Mapping[str, Any], by: str) -> None:
@@ -296,17 +296,15 @@ class Commissioning:
 
     def _prepared(self, request: Mapping[str, Any], by: str) -> _RunningAction:
         """The action that is requested, with what the person answered. Raises RefusedError."""
-        if self._record is None:
+        if self.record is None:
             raise RefusedError("there is no record yet: begin one")
-        if self._record.signature is not None:
+        if self.record.signature is not None:
             raise RefusedError("the record is signed and closed: begin a new one")
-        if self._state is None:
-            raise RefusedError("nothing has been read yet: try again")
         if self._running is not None:
             raise RefusedError(f"{self._running.action.title!r} is under way: wait for its end")
         step = _named("step", request, self._steps)
         action = _named("action", request, step.actions)
-        first = blocked_by(self._steps, self._record, step)
+        first = blocked_by(self._steps, self.record, step)
         if first is not None:
             raise RefusedError(
                 f"first comes {first.title!r}: finish it, or leave it out with the reason"
@@ -315,8 +313,8 @@ class Commissioning:
         if not isinstance(fields, dict):
             raise RefusedError("`fields` must be an object")
         answers = read_fields(action.questions, fields)
-        moment = Moment(self._clock.now().mono_s, self._state)
-        observed = Observation(self._equipment, self._record, answers, (moment,))
+        moment = Moment(self._clock.now().mono_s, self._state())
+        observed = Observation(self._equipment, self.record, answers, (moment,))
         return _RunningAction(step, action, by, observed)
 
     async def _request(self, content: Mapping[str, Any], by: str) -> Content:

@@ -23,8 +23,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs
-from dustcake.publish.exception_reporting import Deadbands, ExceptionReporter
-from dustcake.publish.render import Renderer
+from dustcake.publish.render import Deadbands, ExceptionReporter, Renderer
 from dustcake.publish.topics import Keep, Publication
 from dustcake.runtime.actuator import NO_COMMAND, Actuator
 from dustcake.runtime.shutdown import OUTPUTS_S

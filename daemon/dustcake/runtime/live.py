@@ -3,7 +3,7 @@
 import asyncio
 import gc
 import signal
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from contextlib import AsyncExitStack
 from functools import partial
 from pathlib import Path
@@ -16,10 +16,15 @@ from dustcake.adapters.modbus import Bus, open_bus
 from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.inputs import Stopping
 from dustcake.ports import Clock, Watchdog
-from dustcake.runtime.collector_service import CollectorService, WatchdogFeeder, paced
+from dustcake.runtime.collector_service import (
+    CollectorService,
+    WatchdogFeeder,
+    link_content,
+    paced,
+)
+from dustcake.runtime.faces import MetricsService, PlcService, SparkplugNode
 from dustcake.runtime.panel import PanelSource, serve_panel
 from dustcake.runtime.request_service import answer_local
-from dustcake.runtime.servers import MetricsService, PlcService
 from dustcake.runtime.shutdown import (
     AGAIN_S,
     DISK_S,
@@ -30,29 +35,17 @@ from dustcake.runtime.shutdown import (
     DaemonThreadPool,
     end,
 )
-from dustcake.runtime.sparkplug import SparkplugNode
+from dustcake.settings.extras import missing_extras, not_installed
 from dustcake.settings.model import Settings
-from dustcake.settings.services import Journal
 
 log = structlog.get_logger()
 
 STATUS_EVERY_S = 3.0  # the line for the service manager
 
 
+_ENDING = "TERM INT HUP QUIT USR1 USR2 ALRM VTALRM PROF IO PWR STKFLT XCPU"
 ENDING = (
-    signal.SIGTERM,
-    signal.SIGINT,
-    signal.SIGHUP,
-    signal.SIGQUIT,
-    signal.SIGUSR1,
-    signal.SIGUSR2,
-    signal.SIGALRM,
-    signal.SIGVTALRM,
-    signal.SIGPROF,
-    signal.SIGIO,
-    signal.SIGPWR,
-    signal.SIGSTKFLT,
-    signal.SIGXCPU,
+    *(signal.Signals[f"SIG{name}"] for name in _ENDING.split()),
     *range(signal.SIGRTMIN, signal.SIGRTMAX + 1),
 )
 """Every signal that ends a process unless it takes it, but for SIGKILL and those of its own
@@ -71,24 +64,17 @@ async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
         loop.add_signal_handler(number, _end_on, number, stop)
     for number in STOPPING:
         signal.signal(number, signal.SIG_IGN)
+    journal = settings.journal
+    retention = Retention(journal.raw_days, journal.minutes_days, journal.max_size_mb * 1_000_000)
     async with AsyncExitStack() as stack:
-        store = await stack.enter_async_context(
-            SqliteStore.open(Path(settings.journal.path), _retention(settings.journal))
-        )
+        store = await stack.enter_async_context(SqliteStore.open(Path(journal.path), retention))
         buses = {bus.name: open_bus(bus, clock) for bus in settings.buses}
         for bus in buses.values():
             stack.push_async_callback(bus.aclose)
-        watchdog_feeder = WatchdogFeeder(
-            watchdog, [collector.name for collector in settings.collectors]
-        )
+        feeder = WatchdogFeeder(watchdog, [collector.name for collector in settings.collectors])
         services = [
             CollectorService(
-                settings,
-                collector,
-                buses=buses,
-                store=store,
-                clock=clock,
-                watchdog_feeder=watchdog_feeder,
+                settings, collector, buses=buses, store=store, clock=clock, watchdog_feeder=feeder
             )
             for collector in settings.collectors
         ]
@@ -97,19 +83,12 @@ async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
 
 
 def _end_on(number: int, stop: asyncio.Future[str]) -> None:
-    if not stop.done():
-        stop.set_result(_name(number))
-
-
-def _name(number: int) -> str:
+    if stop.done():
+        return
     try:
-        return signal.Signals(number).name
-    except ValueError:  # most real-time signals have none
-        return str(number)
-
-
-def _retention(journal: Journal) -> Retention:
-    return Retention(journal.raw_days, journal.minutes_days, journal.max_size_mb * 1_000_000)
+        stop.set_result(signal.Signals(number).name)
+    except ValueError:  # most real-time signals have no name
+        stop.set_result(str(number))
 
 
 async def _run_all(
@@ -124,11 +103,7 @@ async def _run_all(
     node = None
     if settings.sparkplug is not None:
         node = SparkplugNode(settings, settings.sparkplug, services, clock)
-    plc = None if settings.plc is None else PlcService(settings, settings.plc, services, clock)
-    panel = None if settings.panel is None else PanelSource(settings, services, clock)
-    metrics = None
-    if settings.metrics is not None:
-        metrics = MetricsService(settings, settings.metrics, services, store, clock)
+    faces = _faces(settings, services, store, clock)
     local = LocalSocket(Path(settings.control.socket), partial(_answer, services, node))
     async with asyncio.TaskGroup() as tasks:
         around = [tasks.create_task(local.run(), name="local socket")]
@@ -138,24 +113,16 @@ async def _run_all(
         for each in services:
             await each.engine.started.wait()
         for each in services:
-            around.append(tasks.create_task(each.poll(), name=f"poll {each.name}"))
-            around.append(tasks.create_task(each.publish(), name=f"publish {each.name}"))
-            commissioning = each.commissioning.run()
-            around.append(tasks.create_task(commissioning, name=f"commissioning {each.name}"))
-            keeping = tasks.create_task(each.keep_watchdog(), name=f"module watchdog {each.name}")
-            around.append(keeping)
+            around += [
+                tasks.create_task(work, name=f"{name} {each.name}")
+                for name, work in each.background().items()
+            ]
         if node is not None:
-            around.append(tasks.create_task(node.publish(), name="publish sparkplug"))
-        if plc is not None:
-            around.append(tasks.create_task(plc.serve(), name="PLC server"))
-        if settings.panel is not None and panel is not None:
-            page = serve_panel(settings, settings.panel, panel, clock)
-            around.append(tasks.create_task(page, name="panel"))
-        if metrics is not None:
-            around.append(tasks.create_task(metrics.serve(), name="metrics"))
-        around.append(tasks.create_task(_announce(services, watchdog, clock), name="announce"))
+            around.append(tasks.create_task(node.link.run(), name="publish sparkplug"))
+        around += [tasks.create_task(serve(), name=name) for name, serve in faces.items()]
+        announcing = tasks.create_task(_announce(services, watchdog, clock), name="announce")
         number = await stop
-        around.pop().cancel()
+        announcing.cancel()
         log.info("stopping", signal=number)
         watchdog.stopping()
         began_s = clock.now().mono_s
@@ -169,11 +136,35 @@ async def _run_all(
             async with asyncio.timeout(DRAIN_S + left_s):
                 for each in services:
                     await each.drained()
-                while node is not None and node.is_behind:  # noqa: ASYNC110 -- it has no event
+                while node is not None and node.link.is_behind:  # noqa: ASYNC110 -- it has no event
                     await asyncio.sleep(0.01)
         except TimeoutError:
             log.info("the broker gets the rest at the next start")
         await end(around, LEAVE_S + AGAIN_S)
+
+
+def _faces(
+    settings: Settings, services: Sequence[CollectorService], store: SqliteStore, clock: Clock
+) -> dict[str, Callable[[], Coroutine[Any, Any, None]]]:
+    """What serves others, by name. Where an extra is missing that is logged, and nothing is served:
+    control does not depend on it."""
+    missing = set(missing_extras(settings))
+    for extra in missing:
+        cause, remedy = not_installed(extra)
+        log.error(f"{extra} cannot be served", cause=cause, remedy=remedy)
+    faces: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {}
+    if settings.plc is not None:
+        faces["PLC server"] = PlcService(settings.plc, services, clock).server.run
+    if settings.panel is not None and "panel" not in missing:
+        source = PanelSource(settings, services, clock)
+        faces["panel"] = partial(serve_panel, settings.panel, source, clock)
+    if settings.metrics is not None and "metrics" not in missing:
+        from dustcake.adapters.metrics import serve
+
+        service = MetricsService(services, store, Path(settings.journal.path), clock)
+        where = settings.metrics.host, settings.metrics.port
+        faces["metrics"] = partial(serve, service.snapshot, *where)
+    return faces
 
 
 async def _stopped(services: Sequence[CollectorService]) -> None:
@@ -240,4 +231,5 @@ async def _answer(
 
 
 def _status(collector: CollectorService, node: SparkplugNode | None) -> dict[str, Any]:
-    return {**collector.status(), "sparkplug": None if node is None else node.status()}
+    sparkplug = None if node is None else link_content(node.link.status)
+    return {**collector.status(), "sparkplug": sparkplug}

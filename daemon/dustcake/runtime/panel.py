@@ -1,28 +1,30 @@
 """The daemon as the panel sees it."""
 
 import asyncio
+import json
 import secrets
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 import structlog
 
-from dustcake.adapters.panel.source import Fields, SourceError, TrendColumns
-from dustcake.adapters.store import History, RecordedEvent, StoreRefused, Trend
+from dustcake.adapters.panel import Fields, SourceError, Trend
+from dustcake.adapters.store import History, RecordedEvent, StoreRefused
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.payloads import by_request_words, event_fields, reason_fields, utc_text
-from dustcake.publish.request_json import InvalidRequest, read_object, request_in
+from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
+from dustcake.publish.payloads import by_request_words, reason_fields, utc_text
+from dustcake.publish.request_json import request_in
 from dustcake.runtime.collector_service import CollectorService
 from dustcake.runtime.request_service import Requester
-from dustcake.settings.extras import is_installed, not_installed
 from dustcake.settings.model import Settings
 from dustcake.settings.services import Panel
-from dustcake.settings.summary import summary
+from dustcake.settings.summary import Statement, summary
 from dustcake.units import PressureUnit
 
 log = structlog.get_logger()
@@ -55,10 +57,7 @@ class PanelSource:
         self._journal = Path(settings.journal.path)
         # Threads share one core's worth of Python with control.
         self._one_at_a_time = asyncio.Lock()
-        self._blower_by_hand = {
-            collector.name: collector.blower.request is BlowerRequest.HAND
-            for collector in settings.collectors
-        }
+        self._collectors = {collector.name: collector for collector in settings.collectors}
         self._last_pulses = {each.name: LastPulses() for each in services}
         for each in services:
             each.watchers.append(self._last_pulses[each.name].follow)
@@ -71,20 +70,20 @@ class PanelSource:
     @property
     def collectors(self) -> Mapping[str, PressureUnit]:
         """The collectors, each with the unit it is shown in."""
-        return {collector.name: collector.shown_in for collector in self._settings.collectors}
+        return {name: collector.shown_in for name, collector in self._collectors.items()}
 
     def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
         """What `dustcake status` says, in words of ``unit``; and the time of day, when each row was
         last pulsed and what came of it, what diagnosis has found, and whether the blower is run by
         hand (None: it is not)."""
-        services = self._services[collector]
-        status, state = services.status(unit), services.engine.state
+        service = self._services[collector]
+        status, state = service.status(unit), service.engine.state
         pulses = self._last_pulses[collector].utc_s
         for valve, seen in zip(status["valves"], state.pulse_response.valves, strict=False):
             valve["last_pulse"] = utc_text(pulses.get(valve["valve"]))
             valve["response"] = _rounded(seen.response)
             valve["dip"] = _rounded(seen.dip)
-        by_hand = self._blower_by_hand[collector]
+        by_hand = self._collectors[collector].blower.request is BlowerRequest.HAND
         return {
             "utc": utc_text(self._clock.now().utc_s),
             **status,
@@ -104,11 +103,10 @@ class PanelSource:
         request = request_in({**fields, "id": secrets.token_hex(16)})
         requester = Requester(by, Identity.AUTHENTICATED, unit=unit)
         answer = await self._services[collector].request_service.answer(request, requester)
-        content = read_object(answer)
-        assert not isinstance(content, InvalidRequest)  # it is our own
+        content: Fields = json.loads(answer)
         return content
 
-    async def trend(self, collector: str, length_s: float) -> TrendColumns:
+    async def trend(self, collector: str, length_s: float) -> Trend:
         """The time up to now. Raises SourceError."""
         now_s = self._clock.now().utc_s
         if now_s is None:
@@ -116,7 +114,8 @@ class PanelSource:
         found = await self._read(
             lambda history: history.trend(collector, now_s, length_s, TREND_PARTS)
         )
-        return _columns(found)
+        parts = [(part.utc_s, part.dp) for part in found.parts if part.dp is not None]
+        return Trend(found.since_utc_s, found.until_utc_s, found.width_s, parts)
 
     async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
         """The newest entries, newest first. Raises SourceError."""
@@ -125,21 +124,25 @@ class PanelSource:
                 collector, _IN_LOG_BOOK, LOG_BOOK_ENTRIES, _RECENT_EVENTS
             )
         )
-        return [_entry(one, unit) for one in found]
+        display = Display(unit)
+        return [
+            {
+                "utc": utc_text(one.at_utc_s),
+                "text": _sentence(one, display),
+            }
+            for one in found
+        ]
 
     def settings(self, collector: str) -> Sequence[Fields]:
         """What was understood of the settings, without those of other collectors; and which set
         points are not as they have them, by request."""
         by_request = self._services[collector].status()["set_points_by_request"]
         others = {f"collector {name}" for name in self._services if name != collector}
-        return [
-            {"subject": "in force", "text": by_request_words(each), "caution": True}
-            for each in by_request
-        ] + [
-            {"subject": each.subject, "text": each.text, "caution": each.caution}
-            for each in summary(self._settings)
-            if each.subject not in others
+        statements = [
+            Statement("in force", by_request_words(each), caution=True) for each in by_request
         ]
+        statements += [each for each in summary(self._settings) if each.subject not in others]
+        return [asdict(each) for each in statements]
 
     async def commission(self, collector: str, fields: Fields, by: str) -> Fields:
         """A piece of commissioning, requested by ``by``."""
@@ -168,15 +171,16 @@ class PanelSource:
     async def _read(self, read: Callable[[History], T]) -> T:
         """What ``read`` finds in the journal, in a thread and with a connection of its own, that
         cannot write. Raises SourceError."""
+
+        def read_now() -> T:
+            with History(self._journal) as history:
+                return read(history)
+
         try:
             async with self._one_at_a_time:
-                return await asyncio.to_thread(self._read_now, read)
+                return await asyncio.to_thread(read_now)
         except StoreRefused as refused:
             raise SourceError(str(refused)) from None
-
-    def _read_now(self, read: Callable[[History], T]) -> T:
-        with History(self._journal) as history:
-            return read(history)
 
 
 class LastPulses:
@@ -208,39 +212,20 @@ def _recent(collector: str, history: History) -> list[RecordedEvent]:
     return history.newest(collector, ("pulse",), _RECENT_EVENTS, _RECENT_EVENTS)
 
 
-def _columns(trend: Trend) -> TrendColumns:
-    dp = [part.dp for part in trend.parts]
-    return TrendColumns(
-        trend.since_utc_s,
-        trend.until_utc_s,
-        trend.width_s,
-        [part.utc_s for part in trend.parts],
-        [None if spread is None else round(spread.min_pa, 1) for spread in dp],
-        [None if spread is None else round(spread.mean_pa, 1) for spread in dp],
-        [None if spread is None else round(spread.max_pa, 1) for spread in dp],
-        [None if part.header is None else round(part.header.mean_pa) for part in trend.parts],
-    )
-
-
-def _entry(one: RecordedEvent, unit: PressureUnit) -> Fields:
+def _sentence(one: RecordedEvent, display: Display) -> str:
     event = one.event()
-    fields = one.fields if event is None else event_fields(event, unit)
-    at_s = one.found_utc_s if one.utc_s is None else one.utc_s
-    return {**fields, "event": one.name, "seq": one.seq, "utc": utc_text(at_s)}
+    if event is None:
+        return unknown_event_sentence(one.name, one.fields, display)
+    return event_sentence(event.body, display)
 
 
-async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clock: Clock) -> None:
-    """Until cancelled. Where the extra is missing that is logged, and nothing is served: control
-    does not depend on it."""
-    if not is_installed("panel"):
-        cause, remedy = not_installed("panel")
-        log.error("panel cannot be served", cause=cause, remedy=remedy)
-        return
-    from dustcake.adapters.http_server import HttpServer
+async def serve_panel(panel: Panel, source: PanelSource, clock: Clock) -> None:
+    """Until cancelled."""
+    from dustcake.adapters.http_server import serve_http
     from dustcake.adapters.panel.live import Live
     from dustcake.adapters.panel.people import People
     from dustcake.adapters.panel.users import Users
-    from dustcake.adapters.panel.web import Web, page_files
+    from dustcake.adapters.panel.web import Web
 
     def now_s() -> float:
         return clock.now().mono_s
@@ -257,7 +242,6 @@ async def serve_panel(settings: Settings, panel: Panel, source: PanelSource, clo
         now=now_s,
     )
     live = Live(source.status, now_s)
-    web = Web(source, people, live, page_files())
+    web = Web(source, people, live)
     app = web.app(panel.host, is_local=panel.is_local, tls=tls is not None)
-    server = HttpServer(app, panel.host, panel.port, table="panel", tls=tls, let_go=live.close)
-    await server.run()
+    await serve_http(app, panel.host, panel.port, table="panel", tls=tls, let_go=live.close)

@@ -90,23 +90,13 @@ class Requester:
     unit: PressureUnit | None = None
 
 
-@record
-class Delivery:
-    """How a broker delivered a request. ``retained``: as a retained message; ``expiry_s``: what is
-    left of its message expiry interval; ``valid_s``: how long a request is valid after sending."""
-
-    retained: bool
-    expiry_s: float | None
-    valid_s: float
-
-
 class RequestService:
     """Requests to one collector. Each goes on record, also when it is refused here."""
 
     def __init__(self, engine: Engine, unit: PressureUnit, clock: Clock) -> None:
         self._engine = engine
         self._unit = unit
-        self._clock = clock
+        self.clock = clock
         # Readings come to the engine by the same queue, and each request may take it a commit.
         self._one_at_a_time = asyncio.Lock()
 
@@ -116,29 +106,27 @@ class RequestService:
         requester: Requester,
         limit: RateLimit,
         source: str = "",
-        delivery: Delivery | None = None,
+        refusal: Reason | None = None,
     ) -> bytes:
         """The same, as long as ``source`` does not exceed its rate: the first request too many is
         refused on record, what follows only in words."""
-        refusal = None
-        verdict = limit.take(source, self._clock.now().mono_s)
+        verdict = limit.take(source, self.clock.now().mono_s)
         if verdict is not Verdict.YES:
             refusal = because(Because.TOO_MANY, per_minute=limit.per_minute)
-        if refusal is not None and verdict is Verdict.NO:
-            return self.refuse_unrecorded(refusal, request.request_id or "")
-        return await self.answer(request, requester, delivery, refusal)
+            if verdict is Verdict.NO:
+                return self.refuse_unrecorded(refusal, request.request_id or "")
+        return await self.answer(request, requester, refusal)
 
     async def answer(
         self,
         request: ParsedRequest | InvalidRequest,
         requester: Requester,
-        delivery: Delivery | None = None,
         refusal: Reason | None = None,
     ) -> bytes:
-        """Hand a request to the core, if ``requester`` may make it and it is still valid; the
-        answer as JSON. The name a request itself gives is recorded beside ``requester.by``.
-        ``refusal``: why it is refused whatever it is."""
-        make = self._input(request, requester, delivery, refusal)
+        """Hand a request to the core, if ``requester`` may make it; the answer as JSON. The name a
+        request itself gives is recorded beside ``requester.by``. ``refusal``: why it is refused
+        whatever it is."""
+        make = _input(request, requester, refusal)
         try:
             async with asyncio.timeout(ANSWER_WITHIN_S), self._one_at_a_time:
                 event = await self._engine.request(make)
@@ -148,64 +136,45 @@ class RequestService:
         assert isinstance(event.body, RequestAnswered)
         return reply(event.body, event.at.utc_s, event.seq, requester.unit or self._unit)
 
-    def _input(
-        self,
-        request: ParsedRequest | InvalidRequest,
-        requester: Requester,
-        delivery: Delivery | None,
-        refusal: Reason | None,
-    ) -> MakeInput:
-        """The input for the engine: the request, or the record that it was refused."""
-        by, identity = requester.by, requester.identity
-        if isinstance(request, InvalidRequest):
-            return partial(
-                RequestRefused,
-                request="",
-                by=by,
-                request_id=request.request_id or "",
-                identity=identity,
-                reason=refusal or request.reason,
-            )
+    def refuse_unrecorded(self, reason: Reason, request_id: str = "") -> bytes:
+        """Refuse in words alone: what comes in floods must not fill the journal."""
+        refused = RequestAnswered(request_id, "", "", False, reason)
+        now, seq = self.clock.now(), self._engine.state.next_seq - 1
+        return reply(refused, now.utc_s, seq, self._unit)
+
+
+def _input(
+    request: ParsedRequest | InvalidRequest, requester: Requester, refusal: Reason | None
+) -> MakeInput:
+    """The input for the engine: the request, or the record that it was refused."""
+    by, identity, name = requester.by, requester.identity, ""
+    if isinstance(request, InvalidRequest):
+        refusal = refusal or request.reason
+    else:
         if request.by:
             by = f"{by}:{request.by}"
             identity = Identity.CLAIMED if identity is Identity.UNKNOWN else identity
         name = name_of(request.request)
-        refusal = refusal or self._refusal(request, name, requester, delivery)
-        if refusal is not None:
+        if not requester.level.may_request(name):
+            refusal = refusal or because(Because.LEVEL_TOO_LOW, requester.elsewhere or "no request")
+        elif not (request.by or requester.is_named) and KIND_OF[name].name_required:
+            refusal = refusal or because(Because.NOT_NAMED)
+        if refusal is None:
             return partial(
-                RequestRefused,
-                request=name,
+                OperatorRequested,
+                request=request.request,
                 by=by,
                 request_id=request.request_id,
                 identity=identity,
-                reason=refusal,
             )
-        return partial(
-            OperatorRequested,
-            request=request.request,
-            by=by,
-            request_id=request.request_id,
-            identity=identity,
-        )
-
-    def _refusal(
-        self, request: ParsedRequest, name: str, requester: Requester, delivery: Delivery | None
-    ) -> Reason | None:
-        if not requester.level.may_request(name):
-            return because(Because.LEVEL_TOO_LOW, requester.elsewhere or "no request")
-        if not (request.by or requester.is_named) and KIND_OF[name].name_required:
-            return because(Because.NOT_NAMED)
-        if delivery is None:
-            return None
-        if delivery.retained:
-            return because(Because.RETAINED)
-        return age_refusal(request, delivery.expiry_s, self._clock.now().utc_s, delivery.valid_s)
-
-    def refuse_unrecorded(self, reason: Reason, request_id: str = "") -> bytes:
-        """Refuse in words alone: what comes in floods must not fill the journal."""
-        refused = RequestAnswered(request_id, "", "", False, reason)
-        now, seq = self._clock.now(), self._engine.state.next_seq - 1
-        return reply(refused, now.utc_s, seq, self._unit)
+    return partial(
+        RequestRefused,
+        request=name,
+        by=by,
+        request_id=request.request_id or "",
+        identity=identity,
+        reason=refusal,
+    )
 
 
 Commission = Callable[[Mapping[str, Any], str], Awaitable[Mapping[str, Any]]]
@@ -266,11 +235,23 @@ class MqttRequests:
             return reply_topic, self._request_service.refuse_unrecorded(because(Because.BUSY))
         identity = Identity.AUTHENTICATED if self._checked else Identity.CLAIMED
         requester = Requester(f"mqtt:{name}", identity, level, self._topics.requests(Level.ADJUST))
+        request = read_request(incoming.payload, incoming.correlation_data)
         return reply_topic, await self._request_service.answer_limited(
-            read_request(incoming.payload, incoming.correlation_data),
+            request,
             requester,
             self._rate_limit,
             # A name that is only claimed can be another each time.
             requester.by if self._checked else "",
-            Delivery(incoming.retained, incoming.expiry_s, self._valid_s),
+            self._delivery_refusal(request, incoming),
+        )
+
+    def _delivery_refusal(
+        self, request: ParsedRequest | InvalidRequest, incoming: Incoming
+    ) -> Reason | None:
+        if isinstance(request, InvalidRequest):
+            return None
+        if incoming.retained:
+            return because(Because.RETAINED)
+        return age_refusal(
+            request, incoming.expiry_s, self._request_service.clock.now().utc_s, self._valid_s
         )

@@ -236,10 +236,8 @@ def _show(value: object, location: Location) -> str:
     # A user and password before the host of an address is a common way to write them.
     if any(word in name for word in _SECRET_WORDS) or (isinstance(value, str) and "@" in value):
         return _NOT_SHOWN
-    if isinstance(value, bool):
+    if isinstance(value, bool | int | float) and not abs(value) > 10**30:
         return str(value).lower()
-    if isinstance(value, int | float) and not abs(value) > 10**30:
-        return str(value)
     if isinstance(value, str) and len(value) <= 80:
         return f'"{value}"' if value.isprintable() else repr(value)
     return _type_given(value)

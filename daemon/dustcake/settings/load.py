@@ -1,7 +1,7 @@
 """Reading a settings file, and reporting all that is wrong in it at once."""
 
 import tomllib
-from collections.abc import Iterable
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +10,7 @@ from pydantic_core import ErrorDetails
 
 from dustcake.settings.errors import (
     NAMED_LISTS,
+    Labels,
     Location,
     Problem,
     SettingsError,
@@ -33,13 +34,30 @@ def load_settings(path: Path) -> Settings:
 
 
 def parse_settings(text: str, source: str = "settings") -> Settings:
-    """The settings in ``text``; ``source`` names it in errors. Raises SettingsError."""
+    """The settings in ``text``; ``source`` names it in errors. Raises SettingsError.
+
+    First the problems of single settings are found, then those that show between the settings in
+    order. For these what is wrong is taken out, so that defaults stand in for it, and rules that
+    would judge such a stand-in are not applied.
+    """
     data = _parse(text, source)
-    try:
-        settings = Settings.model_validate(data)
-    except ValidationError as error:
-        raise SettingsError(source, _all_problems(data, _errors(error))) from None
-    problems = list(cross_problems(settings, labels_of(data)))
+    labels = labels_of(data)
+    problems: list[Problem] = []
+    places: list[str] = []
+    settings: Settings | None = None
+    while settings is None:
+        try:
+            settings = Settings.model_validate(data)
+        except ValidationError as error:
+            errors = [each for each in error.errors() if _is_meant(each)]
+            problems = problems or _problems_of(errors, data, labels)
+            targets = {_to_take_out(each) for each in errors}
+            if () in targets:
+                raise SettingsError(source, problems) from None
+            places += [path_of(target, labels) for target in targets]
+            data, labels = _without(targets, data), _without(targets, labels)
+    found = cross_problems(settings, labels)
+    problems += [problem for problem in found if not _concerns(problem, places)]
     if problems:
         raise SettingsError(source, problems)
     return settings
@@ -95,46 +113,16 @@ def _unusable(source: str, value: str, allowed: str, remedy: str) -> SettingsErr
     return SettingsError(source, [Problem("settings file", value, allowed, remedy)])
 
 
-def _errors(error: ValidationError) -> list[ErrorDetails]:
-    """The errors, without the claim that an array is too short because of its bad elements."""
-    errors = error.errors(include_url=False, include_context=False)
-    return [
-        each
-        for each in errors
-        if each["type"] != "too_short"
-        or not any(_lies_in(other["loc"], each["loc"]) for other in errors)
-    ]
+def _is_meant(error: ErrorDetails) -> bool:
+    """Whether it is no claim that an array is too short because of its bad elements."""
+    return error["type"] != "too_short" or len(error["input"]) < error["ctx"]["min_length"]
 
 
-def _lies_in(inner: Location, outer: Location) -> bool:
-    return len(inner) > len(outer) and inner[: len(outer)] == outer
-
-
-def _all_problems(data: dict[str, Any], errors: list[ErrorDetails]) -> list[Problem]:
-    """The problems of single settings, then those that show between the settings in order.
-
-    For the second part what is wrong is taken out, so that defaults stand in for it, and rules
-    that would judge such a stand-in are not applied.
-    """
-    labels = labels_of(data)
+def _problems_of(errors: list[ErrorDetails], data: dict[str, Any], labels: Labels) -> list[Problem]:
     problems = [problem_of(error, data, labels) for error in errors[:_MOST_SHOWN]]
     if len(errors) > _MOST_SHOWN:
         more = f"{len(errors) - _MOST_SHOWN} more problems"
         problems.append(Problem("settings file", more, "none", "correct those above first"))
-    places: list[str] = []
-    while () not in (targets := {_to_take_out(error) for error in errors}):
-        places += [path_of(target, labels) for target in targets]
-        data, labels = _without(targets, data), _without(targets, labels)
-        try:
-            settings = Settings.model_validate(data)
-        except ValidationError as error:
-            errors = _errors(error)
-        else:
-            return problems + [
-                problem
-                for problem in cross_problems(settings, labels)
-                if not any(_touches(path, places) for path in (problem.setting, *problem.involves))
-            ]
     return problems
 
 
@@ -148,13 +136,14 @@ def _to_take_out(error: ErrorDetails) -> Location:
     return location[:cut]
 
 
-def _touches(path: str, places: Iterable[str]) -> bool:
-    """Whether ``path`` is one of ``places``, lies in one, or holds one."""
-    return any(_holds(path, place) or _holds(place, path) for place in places)
+def _concerns(problem: Problem, places: list[str]) -> bool:
+    """Whether a setting it speaks of stands at one of ``places``, or in one, or holds one."""
+    pairs = product((problem.setting, *problem.involves), places)
+    return any(_holds(path, place) or _holds(place, path) for path, place in pairs)
 
 
 def _holds(outer: str, inner: str) -> bool:
-    return inner == outer or (inner.startswith(outer) and inner[len(outer)] in ".[")
+    return inner.startswith(outer) and inner[len(outer) :][:1] in ("", ".", "[")
 
 
 def _without(targets: set[Location], part: Any, location: Location = ()) -> Any:

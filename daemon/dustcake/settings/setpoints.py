@@ -26,7 +26,7 @@ from dustcake.settings.cleaning import (
 )
 from dustcake.settings.model import Collector
 from dustcake.settings.monitoring import alarm_setting
-from dustcake.units import PA_PER, Pressure, PressureUnit, parse_pressure, show_with_pa
+from dustcake.units import Pressure, PressureUnit, parse_pressure, show_with_pa
 
 LOOP_LOW_MA = 4.0
 LOOP_HIGH_MA = 20.0
@@ -123,7 +123,7 @@ def to_scale(analog: AnalogInput) -> core.Scale:
     first, last = analog.counts or MICROAMPERES
     ma_per_count = 0.001
     if analog.kind is SignalKind.FLOAT32:
-        offset_pa, gain_pa = 0.0, PA_PER[analog.span[0].unit]
+        offset_pa, gain_pa = 0.0, analog.span[0].unit.pa
     else:
         at_low, at_high = float(first), float(last)
         if analog.kind is SignalKind.CURRENT:

@@ -83,17 +83,13 @@ def _analog(analog: AnalogInput) -> str:
     low, high = analog.span
     place = f"bus {analog.bus}, unit {analog.unit}, {analog.table} register"
     address = analog.register_address
-    match analog.kind:
-        case SignalKind.FLOAT32:
-            order = analog.word_order.upper()
-            registers = f"{place}s {address} and {address + 1}"
-            return f"{registers}, float32 {order} in {low.unit}, {low} to {high}"
-        case SignalKind.CURRENT:
-            first, last = analog.counts or MICROAMPERES
-            return f"{place} {address}, 4-20 mA as {first} to {last}, {low} to {high}"
-        case SignalKind.SCALED_INTEGER:
-            first, last = analog.counts or (0, 0)
-            return f"{place} {address}, signed {first} to {last}, {low} to {high}"
+    if analog.kind is SignalKind.FLOAT32:
+        order = analog.word_order.upper()
+        registers = f"{place}s {address} and {address + 1}"
+        return f"{registers}, float32 {order} in {low.unit}, {low} to {high}"
+    first, last = analog.counts or MICROAMPERES
+    form = "4-20 mA as" if analog.kind is SignalKind.CURRENT else "signed"
+    return f"{place} {address}, {form} {first} to {last}, {low} to {high}"
 
 
 def _cleaning(collector: Collector) -> Iterator[str]:
@@ -105,15 +101,13 @@ def _cleaning(collector: Collector) -> Iterator[str]:
         case Mode.ON_DEMAND:
             yield f"{on_demand}; this is the mode at the first start"
         case Mode.TIMED:
-            interval = f"a pulse every {collector.timed_interval_s:g} s"
-            yield f"timed cleaning at the first start: {interval}"
+            every = f"a pulse every {collector.timed_interval_s:g} s"
+            yield f"timed cleaning at the first start: {every}"
             yield f"if somebody selects it, {on_demand}"
         case Mode.OFF:
             yield f"no cleaning until somebody selects a mode; if selected, {on_demand}"
-    yield (
-        f"after {cleaning.max_cycles} full cycles without reaching {low} it rests "
-        f"{cleaning.rest_s:g} s"
-    )
+    cycles = f"{cleaning.max_cycles} full cycles without reaching {low}"
+    yield f"after {cycles} it rests {cleaning.rest_s:g} s"
 
 
 def _flow(collector: Collector) -> Iterator[str]:
@@ -131,10 +125,8 @@ def _flow(collector: Collector) -> Iterator[str]:
             yield "while dP cannot be trusted: no pulses on demand"
         yield "timed cleaning needs no dP"
         return
-    proof, kept = (
-        show_with_pa(pa, collector.shown_in)
-        for pa in (blower.flow_proof.pa, blower.flow_proof.pa * PROOF_KEPT)
-    )
+    proof = show_with_pa(blower.flow_proof.pa, collector.shown_in)
+    kept = show_with_pa(blower.flow_proof.pa * PROOF_KEPT, collector.shown_in)
     waived = blower.timed_without_proof is not None
     what = "no pulses on demand" if waived else "no cleaning pulses"
     yield (
@@ -191,10 +183,8 @@ def _requests(collector: Collector) -> Iterator[str]:
 
 def _alarms(collector: Collector) -> Iterator[str]:
     alarms, unit = collector.alarms, collector.shown_in
-    replacement, high, low, deadband = (
-        show_with_pa(p.pa, unit)
-        for p in (alarms.replacement, alarms.high, alarms.low, alarms.deadband)
-    )
+    limits = (alarms.replacement, alarms.high, alarms.low, alarms.deadband)
+    replacement, high, low, deadband = (show_with_pa(limit.pa, unit) for limit in limits)
     fitted = collector.contacts.blower_running is not None
     and_low = f", low dP alarm at {low}" if fitted else ""
     yield f"filter replacement above {replacement} after {alarms.replacement_cycles} full cycles"
@@ -209,16 +199,12 @@ def _air(collector: Collector) -> Iterator[str]:
         return
     rated = f"{air.rated_pulse_l:g} L of free air (20 C, {air.reference})"
     if collector.header is not None and air.header_volume_l is not None:
-        yield (
-            f"air of a pulse by the fall of header pressure in {air.header_volume_l:g} L; where "
-            f"that cannot be seen, {rated}"
-        )
+        fall = f"the fall of header pressure in {air.header_volume_l:g} L"
+        yield f"air of a pulse by {fall}; where that cannot be seen, {rated}"
     else:
         yield f"air of a pulse as rated: {rated}"
-    yield (
-        f"{air.energy_kwh_per_m3:g} kWh for a m3 of it, {air.price_per_kwh:g} {air.currency} for a "
-        "kWh"
-    )
+    price = f"{air.price_per_kwh:g} {air.currency} for a kWh"
+    yield f"{air.energy_kwh_per_m3:g} kWh for a m3 of it, {price}"
 
 
 def _daemon(settings: Settings) -> Iterator[str]:
@@ -279,10 +265,9 @@ def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[str]:
     yield from _broker(sparkplug, settings.sparkplug_client_id)
     devices = ", ".join(collector.name for collector in settings.collectors)
     yield f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
-    host = sparkplug.primary_host
-    waits = (
-        "nobody is waited for" if host is None else f"nothing is published while {host} is offline"
-    )
+    waits = "nobody is waited for"
+    if sparkplug.primary_host is not None:
+        waits = f"nothing is published while {sparkplug.primary_host} is offline"
     yield f"{waits}; up to {sparkplug.history_values} values of each device are kept meanwhile"
     yield _taken("commands to devices", sparkplug.commands_enabled, sparkplug.commands_adjust)
 

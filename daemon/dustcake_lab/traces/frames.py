@@ -13,7 +13,6 @@ import polars as pl
 
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import Contacts
-from dustcake.units import PA_PER
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,
     DP_COLUMNS,
@@ -76,7 +75,7 @@ class FrameReader:
             ahead_s.min().alias("shortest_s"),
             ahead_s.max().alias("longest_s"),
         )
-        self._made = [(pl.col(dp_name) * PA_PER[DP_COLUMNS[dp_name]]).alias("dp_pa")]
+        self._made = [(pl.col(dp_name) * DP_COLUMNS[dp_name].pa).alias("dp_pa")]
         self._made += [pl.col(name) for name in numbers[1:] if name not in unused]
         if contacts:
             digits = (_digit(name) * 3**n for n, name in enumerate(contacts))

@@ -16,7 +16,6 @@ from pathlib import Path
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Signal
 from dustcake.core.stamp import Stamp
-from dustcake.units import PA_PER
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,
     DP_COLUMNS,
@@ -94,7 +93,7 @@ class RowReader:
         self._time = place["time"]
         self._dp_name = next(name for name in columns if name in DP_COLUMNS)
         self._dp = place[self._dp_name]
-        self._pa_per = PA_PER[DP_COLUMNS[self._dp_name]]
+        self._pa_per = DP_COLUMNS[self._dp_name].pa
         self._header, self._flow = place.get("header_pa"), place.get("flow_m3s")
         self._header_used = self._header is not None and "header_pa" not in unused
         self._contact_places = [(name, place[name]) for name in CONTACT_COLUMNS if name in place]

@@ -8,12 +8,12 @@ import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
-from dustcake.adapters.mqtt.link import LatestQueue, MqttLink
+from dustcake.adapters.mqtt.link import LIVE_CAPACITY, LatestQueue, MqttLink
 from dustcake.adapters.mqtt.packets import publish_properties
 from dustcake.adapters.mqtt.trouble import explain
 from dustcake.publish.topics import Keep, Publication
 from ports.fake_store import FakeStore
-from ports.mqtt.running_link import Says, settings_for
+from ports.mqtt.running_link import Says, numbered, settings_for
 from runtime.simulated_time import run
 
 
@@ -73,15 +73,19 @@ def test_waiting_starts_afresh_only_after_a_connection_that_held() -> None:
 
 
 async def test_newest_wins_in_order_of_arrival_and_is_bounded() -> None:
-    room: LatestQueue[int] = LatestQueue(3)
-    for key, item in (("a", 1), ("b", 2), ("a", 3), ("c", 4), ("d", 5)):
-        room.put(key, item)
-    assert [await room.take() for _ in range(3)] == [3, 4, 5]
-    waiting = asyncio.create_task(room.take())
+    room = LatestQueue()
+    for key, seq in (("a", 1), ("b", 2), ("a", 3), ("c", 4)):
+        room.put_nowait((key, numbered(seq), None))
+    assert [room.get_nowait()[1] for _ in range(3)] == [numbered(2), numbered(3), numbered(4)]
+    waiting = asyncio.create_task(room.get())
     await asyncio.sleep(0)
     assert not waiting.done()
-    room.put("e", 6)
-    assert await waiting == 6
+    room.put_nowait(("e", numbered(5), None))
+    assert (await waiting)[1] == numbered(5)
+    for seq in range(LIVE_CAPACITY + 1):
+        room.put_nowait((seq, numbered(seq), None))
+    assert room.qsize() == LIVE_CAPACITY
+    assert room.get_nowait()[0] == 1
 
 
 @pytest.mark.parametrize(

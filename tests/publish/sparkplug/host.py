@@ -6,8 +6,7 @@ from typing import Any
 
 from dustcake.core.stamp import Stamp
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics
-from dustcake.publish.sparkplug.payload import DataType, QualityCode
-from dustcake.publish.sparkplug.reports import Report
+from dustcake.publish.sparkplug.payload import DataType, QualityCode, Report
 from dustcake.publish.topics import Publication
 from publish.sparkplug.independent import parsed, quality_of, value_of
 

@@ -16,8 +16,7 @@ from dustcake.core.state import MaintenanceTask, State, first_state
 from dustcake.core.step import Step
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics
-from dustcake.publish.sparkplug.payload import QualityCode
-from dustcake.publish.sparkplug.reports import Report
+from dustcake.publish.sparkplug.payload import QualityCode, Report
 from dustcake.units import PressureUnit
 from examples import examples
 from publish.histories import SETPOINTS, live

@@ -9,16 +9,18 @@ from hypothesis import strategies as st
 from dustcake.publish.sparkplug.payload import (
     DataType,
     PayloadError,
+    QualityCode,
+    Report,
     Value,
     Written,
+    bare_metric,
     decode,
     field,
-    metric,
     payload,
     varint,
 )
 from publish.sparkplug.independent import Payload as Independent
-from publish.sparkplug.independent import command, parsed, value_of
+from publish.sparkplug.independent import command, parsed, quality_of, value_of
 
 U64 = st.integers(0, 2**64 - 1)
 TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
@@ -44,21 +46,29 @@ TYPED = st.sampled_from(list(DataType)).flatmap(typed)
 
 
 @st.composite
-def metrics(draw: st.DrawFn) -> dict[str, Any]:
+def metrics(draw: st.DrawFn) -> tuple[Report, int | None, bool, bool]:
+    """A report, its alias, whether a birth has it, and whether it is historical."""
     datatype, value = draw(TYPED)
-    return {
-        "datatype": datatype,
-        "value": draw(st.sampled_from([value, None])),
-        "name": draw(st.none() | TEXTS),
-        "alias": draw(st.none() | U64),
-        "timestamp_ms": draw(st.none() | U64),
-        "has_type": draw(st.booleans()),
-        "is_historical": draw(st.booleans()),
-        "properties": [(draw(TEXTS), *draw(TYPED)) for _ in range(draw(st.integers(0, 2)))],
-    }
+    report = Report(
+        draw(TEXTS),
+        datatype,
+        draw(st.sampled_from([value, None])),
+        draw(st.integers(0, 2**40)) / 1000,
+        draw(st.sampled_from(list(QualityCode))),
+        draw(st.none() | TEXTS),
+    )
+    return report, draw(st.none() | U64), draw(st.booleans()), draw(st.booleans())
 
 
 LISTED = st.lists(metrics(), max_size=4)
+SENT_UTC_S = st.none() | st.integers(0, 2**40).map(lambda ms: ms / 1000)
+
+
+def encoded(listed: list[tuple[Report, int | None, bool, bool]]) -> list[bytes]:
+    return [
+        report.metric(alias, in_birth=in_birth, is_historical=is_historical)
+        for report, alias, in_birth, is_historical in listed
+    ]
 
 
 def same(datatype: DataType, value: Value | None, got: Any) -> bool:
@@ -68,43 +78,46 @@ def same(datatype: DataType, value: Value | None, got: Any) -> bool:
     return bool(got == value)
 
 
-@given(st.none() | U64, LISTED, st.none() | st.integers(0, 255))
+@given(SENT_UTC_S, LISTED, st.none() | st.integers(0, 255))
 def test_what_is_written_is_read_by_another(
-    timestamp_ms: int | None, listed: list[dict[str, Any]], seq: int | None
+    utc_s: float | None, listed: list[tuple[Report, int | None, bool, bool]], seq: int | None
 ) -> None:
-    theirs = parsed(payload(timestamp_ms, [metric(**each) for each in listed], seq))
-    for number, name in ((timestamp_ms, "timestamp"), (seq, "seq")):
-        assert theirs.HasField(name) is (number is not None)
-        assert getattr(theirs, name) == (number or 0)
+    theirs = parsed(payload(utc_s, encoded(listed), seq))
+    assert theirs.HasField("timestamp") is (utc_s is not None)
+    assert theirs.timestamp == round((utc_s or 0.0) * 1000)
+    assert (theirs.HasField("seq"), theirs.seq) == (seq is not None, seq or 0)
     assert len(theirs.metrics) == len(listed)
-    for ours, got in zip(listed, theirs.metrics, strict=True):
-        assert (got.name, got.alias) == (ours["name"] or "", ours["alias"] or 0)
-        assert got.timestamp == (ours["timestamp_ms"] or 0)
-        assert got.datatype == (ours["datatype"] if ours["has_type"] else 0)
-        assert got.is_null is (ours["value"] is None)
-        assert got.is_historical is ours["is_historical"]
-        assert same(ours["datatype"], ours["value"], value_of(got))
-        said = zip(got.properties.keys, got.properties.values, strict=True)
-        for (key, datatype, value), (their_key, their) in zip(
-            ours["properties"], said, strict=True
-        ):
-            assert (their_key, their.type) == (key, datatype)
-            assert same(datatype, value, value_of(their))
+    for (report, alias, in_birth, is_historical), got in zip(listed, theirs.metrics, strict=True):
+        assert (got.HasField("name"), got.alias) == (in_birth, alias or 0)
+        assert got.name == (report.name if in_birth else "")
+        assert got.timestamp == round(report.utc_s * 1000)
+        assert got.datatype == (report.datatype if in_birth else 0)
+        assert got.is_null is (report.value is None)
+        assert got.is_historical is is_historical
+        assert same(report.datatype, report.value, value_of(got))
+        assert quality_of(got) == report.quality
+        units = [v for k, v in zip(*properties(got), strict=True) if k == "unit"]
+        wanted = in_birth and report.unit is not None
+        assert [(v.type, v.string_value) for v in units] == [(12, report.unit)] * wanted
 
 
-@given(st.none() | U64, LISTED)
+def properties(metric: Any) -> tuple[Any, Any]:
+    return metric.properties.keys, metric.properties.values
+
+
+@given(SENT_UTC_S, LISTED)
 def test_texts_and_flags_are_read_again(
-    timestamp_ms: int | None, listed: list[dict[str, Any]]
+    utc_s: float | None, listed: list[tuple[Report, int | None, bool, bool]]
 ) -> None:
-    sent_ms, written = decode(payload(timestamp_ms, [metric(**each) for each in listed]), MOST)
-    assert sent_ms == timestamp_ms
+    sent_ms, written = decode(payload(utc_s, encoded(listed)), MOST)
+    assert sent_ms == (None if utc_s is None else round(utc_s * 1000))
     assert written == [
         Written(
-            each["name"],
-            each["alias"],
-            each["value"] if isinstance(each["value"], bool | str) else None,
+            report.name if in_birth else None,
+            alias,
+            report.value if isinstance(report.value, bool | str) else None,
         )
-        for each in listed
+        for report, alias, in_birth, _ in listed
     ]
 
 
@@ -113,19 +126,19 @@ def test_texts_and_flags_are_read_again(
     ("made", "data"),
     [
         (payload(None, ()), ""),
-        (payload(1, (), 0), "0801 1800"),
-        (payload(300, (), 255), "08ac02 18ff01"),
+        (payload(0.001, (), 0), "0801 1800"),
+        (payload(0.3, (), 255), "08ac02 18ff01"),
         (
-            payload(None, [metric(DataType.INT64, 7, name="bdSeq")]),
+            payload(None, [bare_metric("bdSeq", DataType.INT64, 7)]),
             "120b 0a05 6264536571 2004 5807",
         ),
         (
-            payload(None, [metric(DataType.DOUBLE, 1.0, alias=2, has_type=False)]),
-            "120b 1002 69 000000000000f03f",
+            payload(None, [Report("dP", DataType.DOUBLE, 1.0, 0.3).metric(2)]),
+            "1220 1002 18ac02 4a10 0a07 5175616c697479 1205 0803 18c001 69 000000000000f03f",
         ),
         (
-            payload(None, [metric(DataType.BOOLEAN, None, alias=2, has_type=False)]),
-            "1204 1002 3801",
+            payload(None, [Report("on", DataType.BOOLEAN, None, 0.3).metric(2)]),
+            "1219 1002 18ac02 3801 4a10 0a07 5175616c697479 1205 0803 18c001",
         ),
     ],
 )
@@ -176,9 +189,9 @@ def test_any_bytes_are_a_payload_or_told_to_be_none(data: bytes) -> None:
 
 @given(LISTED, st.data())
 def test_spoiled_payloads_are_read_or_told(
-    listed: list[dict[str, Any]], data: st.DataObject
+    listed: list[tuple[Report, int | None, bool, bool]], data: st.DataObject
 ) -> None:
-    sound = bytearray(payload(7, [metric(**each) for each in listed]))
+    sound = bytearray(payload(7.0, encoded(listed)))
     if sound:
         at = data.draw(st.integers(0, len(sound) - 1))
         sound[at] = data.draw(st.integers(0, 255))

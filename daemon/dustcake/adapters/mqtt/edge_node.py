@@ -14,7 +14,7 @@ from dustcake.adapters.mqtt.reconnect import Link
 from dustcake.adapters.mqtt.trouble import LinkFault, LinkSettings
 from dustcake.ports import Clock
 from dustcake.publish.sparkplug.commands import DeviceRequest, Rebirth, Refused, read_commands
-from dustcake.publish.sparkplug.edge_node import EdgeNode, Heard, MessageType, PrimaryHost
+from dustcake.publish.sparkplug.edge_node import EdgeNode, PrimaryHost
 from dustcake.publish.topics import Publication
 
 LARGEST_COMMAND = 5120  # bytes; some more than the longest request
@@ -98,9 +98,9 @@ class EdgeNodeLink(Link):
             tasks.create_task(self._send(connection))
 
     def _topics(self) -> list[str]:
-        topics = [self._node.topics.of(MessageType.NCMD)]
+        topics = [self._node.topics.of("NCMD")]
         if self._on_request is not None:
-            topics += [self._node.topics.of(MessageType.DCMD, each) for each in self._node.devices]
+            topics += [self._node.topics.of("DCMD", each) for each in self._node.devices]
         if self._host.topic is not None:
             topics.append(self._host.topic)
         return topics
@@ -154,15 +154,14 @@ class EdgeNodeLink(Link):
 
     def _take_state(self, payload: bytes) -> None:
         heard = self._host.heard(payload)
-        if heard is Heard.OFFLINE and self._node.is_born:
+        if heard == "offline" and self._node.is_born:
             broker = self._settings.broker
             raise LinkFault(
                 f"the primary host application is offline at {broker.host}:{broker.port_used}",
                 "start it, or correct sparkplug.primary_host",
             )
-        if heard in (Heard.OLDER, Heard.NOT_UNDERSTOOD):
-            cause = heard.name.lower().replace("_", " ")
-            _dropped.warn(topic=self._host.topic, cause=cause)
+        if heard in ("older", "not understood"):
+            _dropped.warn(topic=self._host.topic, cause=heard)
         self._stirred.set()
 
     def _take_commands(self, topic: str, message: aiomqtt.Message) -> None:
@@ -184,7 +183,7 @@ class EdgeNodeLink(Link):
         _dropped.warn(topic=topic, cause=problem)
         topics = self._node.topics
         for device in self._node.devices:
-            if topics.of(MessageType.DCMD, device) == topic and not self._requests.full():
+            if topics.of("DCMD", device) == topic and not self._requests.full():
                 self._requests.put_nowait(Refused(problem, device))
 
     async def _hand_on(self) -> None:

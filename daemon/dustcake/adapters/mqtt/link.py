@@ -3,7 +3,6 @@
 import asyncio
 import random
 from collections.abc import Awaitable, Callable, Hashable, Sequence
-from typing import Generic, TypeVar
 
 import aiomqtt
 
@@ -15,42 +14,6 @@ from dustcake.core.record import record
 from dustcake.ports import Outbox
 from dustcake.publish.topics import Keep, Publication, may_be_published_to
 
-T = TypeVar("T")
-
-
-class LatestQueue(Generic[T]):
-    """First in, first out; a second item of a key replaces the first; full, the oldest goes."""
-
-    def __init__(self, capacity: int) -> None:
-        self._capacity = capacity
-        self._items: dict[Hashable, T] = {}
-        self._filled = asyncio.Event()
-
-    def put(self, key: Hashable, item: T) -> None:
-        """Add ``item``; never waits."""
-        self._items.pop(key, None)
-        if len(self._items) >= self._capacity:
-            del self._items[next(iter(self._items))]
-        self._items[key] = item
-        self._filled.set()
-
-    async def take(self) -> T:
-        """Remove and return the oldest item, waiting for one."""
-        while not self._items:
-            self._filled.clear()
-            await self._filled.wait()
-        return self._items.pop(next(iter(self._items)))
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether nothing waits."""
-        return not self._items
-
-    def clear(self) -> None:
-        """Forget everything."""
-        self._items.clear()
-
-
 LARGEST_PAYLOAD = 16_384  # bytes
 MOST_WAITING = 32
 BUSY = f"{MOST_WAITING} requests are waiting already"
@@ -58,6 +21,27 @@ LIVE_CAPACITY = 256
 
 _dropped = FloodLog("request dropped")
 _not_sent = FloodLog("reply not sent")
+
+
+_Live = tuple[Hashable, Publication, bytes | None]
+
+
+class LatestQueue(asyncio.Queue[_Live]):
+    """First in, first out; a second item of a key, its first part, replaces the first; full, the
+    oldest goes."""
+
+    def _init(self, maxsize: int) -> None:
+        del maxsize
+        self._queue: dict[Hashable, _Live] = {}
+
+    def _put(self, item: _Live) -> None:
+        self._queue.pop(item[0], None)
+        if len(self._queue) >= LIVE_CAPACITY:
+            self._get()
+        self._queue[item[0]] = item
+
+    def _get(self) -> _Live:
+        return self._queue.pop(next(iter(self._queue)))
 
 
 @record
@@ -104,7 +88,7 @@ class MqttLink(Link):
         self._online = online
         self._current = current
         self._answer = answer
-        self._live: LatestQueue[tuple[Publication, bytes | None]] = LatestQueue(LIVE_CAPACITY)
+        self._live = LatestQueue()
         self._connection: Connection | None = None
 
     def publish_live(self, publication: Publication) -> None:
@@ -112,9 +96,9 @@ class MqttLink(Link):
         still has to be sent, the newest of a topic wins."""
         if self._connection is None:
             return
-        if self._live.is_empty and self._connection.send_at_once(publication):
+        if self._live.empty() and self._connection.send_at_once(publication):
             return
-        self._live.put(publication.topic, (publication, None))
+        self._live.put_nowait((publication.topic, publication, None))
 
     def reply(self, topic: str, payload: bytes, correlation_data: bytes | None) -> None:
         """Answer a request at QoS 0, best effort.
@@ -129,7 +113,7 @@ class MqttLink(Link):
             _not_sent.warn(topic=topic, cause="not a topic for replies")
         elif self.status.connected:
             publication = Publication(topic, payload, qos=0, retain=False, keep=Keep.LIVE)
-            self._live.put(object(), (publication, correlation_data))
+            self._live.put_nowait((object(), publication, correlation_data))
 
     def _will(self) -> Publication:
         return self._online(False)
@@ -143,7 +127,7 @@ class MqttLink(Link):
     def _disconnected(self) -> None:
         # What was worth sending only then is not any more.
         self._connection = None
-        self._live.clear()
+        self._live = LatestQueue()
 
     async def _use(self, connection: Connection) -> None:
         async with asyncio.TaskGroup() as tasks:
@@ -195,7 +179,7 @@ class MqttLink(Link):
 
     async def _send_live(self, connection: Connection) -> None:
         while True:
-            publication, correlation_data = await self._live.take()
+            _, publication, correlation_data = await self._live.get()
             await connection.send(publication, correlation_data)
 
 

@@ -1,2 +1,69 @@
-"""The panel: a page for people, served by the daemon. Only its modules ``web`` and ``server``
-import the web libraries, so that all else works without the extra `panel`."""
+"""The panel: a page for people, served by the daemon. Here is what it needs to know of the daemon;
+the runtime provides it. Only ``web`` and ``people`` import the web libraries, so that all else
+works without the extra `panel`."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
+
+from dustcake.core.minutes import Spread
+from dustcake.core.record import record
+from dustcake.units import PressureUnit
+
+Fields = dict[str, Any]
+
+
+@record
+class Trend:
+    """dP over some time. ``parts``: of ``width_s`` seconds each, when one begins and what was read
+    in it; one without a reading is left out."""
+
+    since_utc_s: float
+    until_utc_s: float
+    width_s: float
+    parts: Sequence[tuple[float, Spread]]
+
+
+class SourceError(Exception):
+    """Something cannot be shown now; the message says why, and what to do."""
+
+
+class Source(Protocol):
+    """The daemon, as the panel sees it."""
+
+    @property
+    def site(self) -> str:
+        """Name of the plant or hall."""
+        ...
+
+    @property
+    def collectors(self) -> Mapping[str, PressureUnit]:
+        """The collectors, each with the unit it is shown in."""
+        ...
+
+    def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
+        """All there is to say of it now, in words of ``unit``."""
+        ...
+
+    async def request(self, collector: str, fields: Fields, by: str, unit: PressureUnit) -> Fields:
+        """Put a request to it, for ``by``; what became of it, in words of ``unit``."""
+        ...
+
+    async def trend(self, collector: str, length_s: float) -> Trend:
+        """The time up to now. Raises SourceError."""
+        ...
+
+    async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
+        """The newest entries, newest first: ``utc`` and ``text``. Raises SourceError."""
+        ...
+
+    def settings(self, collector: str) -> Sequence[Fields]:
+        """What was understood of the settings: ``subject``, ``text``, ``caution``."""
+        ...
+
+    async def commission(self, collector: str, fields: Fields, by: str) -> Fields:
+        """A piece of commissioning, requested by ``by``: its outcome, and how far all is."""
+        ...
+
+    async def commission_report(self, collector: str, form: str) -> bytes:
+        """The report of it, ``html`` or ``pdf``. Raises SourceError."""
+        ...

@@ -8,6 +8,7 @@ connection begins with everything, so nothing need be kept for those who were aw
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import suppress
 from typing import Any
 
 from dustcake.units import PressureUnit
@@ -30,11 +31,6 @@ class Live:
         self.viewers = 0
         """How many are listening."""
 
-    @property
-    def is_full(self) -> bool:
-        """Whether there is no room for another viewer."""
-        return self.viewers >= MOST_VIEWERS
-
     def close(self) -> None:
         """Let all viewers go."""
         self._closing.set()
@@ -56,16 +52,11 @@ class Live:
                 text = f"id: {number}\nevent: {kind}\ndata: {{{','.join(news)}}}\n\n"
                 yield text.encode()
                 sent = parts
-                await self._next_turn()
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(EVERY_S):
+                        await self._closing.wait()
         finally:
             self.viewers -= 1
-
-    async def _next_turn(self) -> None:
-        try:
-            async with asyncio.timeout(EVERY_S):
-                await self._closing.wait()
-        except TimeoutError:
-            return
 
     def _parts(self, collector: str, unit: PressureUnit) -> dict[str, str]:
         """The status, each part as JSON; made once for all viewers within half a turn."""

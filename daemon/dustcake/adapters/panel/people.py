@@ -10,10 +10,10 @@ from typing import Any
 
 import structlog
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from dustcake.adapters.panel.guard import TooLongError
 from dustcake.adapters.panel.users import LONGEST_PASSWORD, NOBODY, User, Users, UsersFileError
 from dustcake.core.requests.definitions import LEVEL_NEEDED, Level
 
@@ -76,13 +76,9 @@ class LockOut:
 
     def wait_s(self, *keys: str) -> float:
         """How long it is until all of ``keys`` may try again; 0 if they may now."""
-        return max(map(self._wait_s, keys), default=0.0)
-
-    def _wait_s(self, key: str) -> float:
-        count, last_s = self._failures.get(key, (0, 0.0))
-        if count < FREE_TRIES:
-            return 0.0
-        return max(0.0, last_s + LOCKED_S - self._now())
+        failures = [self._failures[key] for key in keys if key in self._failures]
+        locked_s = [last_s + LOCKED_S for count, last_s in failures if count >= FREE_TRIES]
+        return max(0.0, max(locked_s, default=0.0) - self._now())
 
     def failed(self, *keys: str) -> None:
         """One more failure of each."""
@@ -105,20 +101,7 @@ log = structlog.get_logger()
 
 TOKEN_HEADER = "x-dustcake-token"
 _LONGEST_NAME = 32
-
-
-class RefusedError(Exception):
-    """A request is refused: with this HTTP status, for this reason."""
-
-    def __init__(self, status: int, reason: str) -> None:
-        super().__init__(reason)
-        self.status = status
-        self.reason = reason
-
-    @property
-    def response(self) -> Response:
-        """As it is answered."""
-        return JSONResponse({"accepted": False, "reason": self.reason}, self.status)
+LONGEST_BODY_BYTES = 4096
 
 
 class People:
@@ -168,49 +151,49 @@ class People:
         may = [name for name, needed in LEVEL_NEEDED.items() if level.includes(needed)]
         return {"user": session.user.name, "level": level, "may": may, "token": session.token}
 
-    def allowed(self, request: Request, name: str) -> Session:
-        """The session of who makes a request of kind ``name``. Raises RefusedError."""
+    def allowed(self, request: Request, name: str) -> str:
+        """Who makes a request of kind ``name``, as it is recorded. Raises HTTPException."""
         session = self.session(request)
         if session is None:
-            raise RefusedError(401, "sign in first")
+            raise HTTPException(401, "sign in first")
         self._ours(request)
         if request.headers.get(TOKEN_HEADER) != session.token:
-            raise RefusedError(403, "this page is out of date; load it anew")
+            raise HTTPException(403, "this page is out of date; load it anew")
         needed = LEVEL_NEEDED.get(name)
         if needed is None or not session.user.level.includes(needed):
             shown = name if needed is not None else "unknown"
             log.warning("panel request refused", by=session.user.name, request=shown)
             what = "" if needed is None else f"; it needs the level `{needed}`"
-            raise RefusedError(403, f"your level is `{session.user.level}`{what}")
-        return session
+            raise HTTPException(403, f"your level is `{session.user.level}`{what}")
+        return f"panel:{session.user.name}"
 
     def _ours(self, request: Request) -> None:
-        """Raises RefusedError where another site's page makes the browser send it."""
+        """Raises HTTPException where another site's page makes the browser send it."""
         origin = request.headers.get("origin")
         scheme = "https" if self._secure else "http"
         if origin is not None and origin != f"{scheme}://{request.headers.get('host')}":
-            raise RefusedError(403, "the request comes from the page of another site")
+            raise HTTPException(403, "the request comes from the page of another site")
         if request.headers.get("content-type", "").partition(";")[0] != "application/json":
-            raise RefusedError(415, "a request is JSON")
+            raise HTTPException(415, "a request is JSON")
 
     async def sign_in(self, request: Request) -> Response:
-        """Check name and password, and begin a session. Raises RefusedError."""
+        """Check name and password, and begin a session. Raises HTTPException."""
         self._ours(request)
         fields = await fields_of(request)
         name, password = fields.get("user"), fields.get("password")
         if not isinstance(name, str) or not isinstance(password, str):
-            raise RefusedError(400, "give `user` and `password`")
+            raise HTTPException(400, "give `user` and `password`")
         address = "?" if request.client is None else request.client.host
         # A name nobody has is not remembered, nor is one that no user could have.
         keys = (f"address {address}", f"user {name[:_LONGEST_NAME]}")
         wait_s = self._lock_out.wait_s(*keys)
         if wait_s > 0:
-            raise RefusedError(429, f"too many failures; try again in {wait_s / 60:.0f} min or so")
+            raise HTTPException(429, f"too many failures; try again in {wait_s / 60:.0f} min or so")
         try:
             user = self._users.find(name)
         except UsersFileError as error:
             log.error("panel cannot let anybody sign in", cause=str(error))
-            raise RefusedError(503, "nobody can sign in now; the daemon's log says why") from None
+            raise HTTPException(503, "nobody can sign in now; the daemon's log says why") from None
         # Counted beforehand, so that guesses made at once count as well.
         self._lock_out.failed(*keys)
         async with self._hashing:
@@ -220,44 +203,45 @@ class People:
         if user is None or not fits:
             shown = name[:_LONGEST_NAME] if name.isprintable() else "?"
             log.warning("panel sign-in failed", user=shown, address=address)
-            raise RefusedError(401, "name or password is wrong")
+            raise HTTPException(401, "name or password is wrong")
         self._lock_out.succeeded(*keys)
         session_id = self._sessions.begin(user)
         log.info("panel signed in", user=user.name, level=user.level.value, address=address)
+        return self._answer_with_cookie(session_id, self._session_s)
+
+    async def sign_out(self, request: Request) -> Response:
+        """End the session. Raises HTTPException."""
+        self._ours(request)
+        session = self.session(request)
+        if session is not None:
+            log.info("panel signed out", user=session.user.name)
+        self._sessions.end(request.cookies.get(self._cookie, ""))
+        return self._answer_with_cookie("", 0.0)
+
+    def _answer_with_cookie(self, session_id: str, keep_s: float) -> Response:
         response = JSONResponse({"accepted": True})
         response.set_cookie(
             self._cookie,
             session_id,
-            max_age=int(self._session_s),
-            path="/",
+            max_age=int(keep_s),
             secure=self._secure,
             httponly=True,
             samesite="strict",
         )
         return response
 
-    def sign_out(self, request: Request) -> Response:
-        """End the session. Raises RefusedError."""
-        self._ours(request)
-        session = self.session(request)
-        if session is not None:
-            log.info("panel signed out", user=session.user.name)
-        self._sessions.end(request.cookies.get(self._cookie, ""))
-        response = JSONResponse({"accepted": True})
-        response.delete_cookie(
-            self._cookie, path="/", secure=self._secure, httponly=True, samesite="strict"
-        )
-        return response
-
 
 async def fields_of(request: Request) -> dict[str, Any]:
-    """The JSON object a request has as its body. Raises RefusedError."""
+    """The JSON object a request has as its body. Raises HTTPException."""
+    body = b""
+    async for piece in request.stream():
+        body += piece
+        if len(body) > LONGEST_BODY_BYTES:
+            raise HTTPException(413, "the request is too long")
     try:
-        found = json.loads(await request.body())
-    except TooLongError:
-        raise RefusedError(413, "the request is too long") from None
+        found = json.loads(body)
     except (ValueError, RecursionError):
-        raise RefusedError(400, "not JSON") from None
+        raise HTTPException(400, "not JSON") from None
     if not isinstance(found, dict):
-        raise RefusedError(400, "not a JSON object")
+        raise HTTPException(400, "not a JSON object")
     return found

@@ -77,7 +77,7 @@ def read_users(path: Path) -> dict[str, User]:
     """The users in the file at ``path``, by name. Raises UsersFileError."""
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
-        users = [_user(name, fields) for name, fields in found["users"].items()]
+        return {name: _user(name, fields) for name, fields in found["users"].items()}
     except FileNotFoundError:
         raise UsersFileError(
             f"users file {path} does not exist; make it with `dustcake users add NAME`"
@@ -90,7 +90,6 @@ def read_users(path: Path) -> dict[str, User]:
         raise UsersFileError(
             f"users file {path} is damaged; restore it, or remove it and add the users anew"
         ) from None
-    return {user.name: user for user in users}
 
 
 def _user(name: str, fields: dict[str, Any]) -> User:
@@ -129,29 +128,14 @@ class Users:
 
     def __init__(self, path: Path | None) -> None:
         self._path = path
-        self._stamp: tuple[int, int, int] | None = None
-        self._known: dict[str, User] = {}
 
     def find(self, name: str) -> User | None:
         """The user of this name. Raises UsersFileError."""
-        return self._now().get(name)
+        return None if self._path is None else read_users(self._path).get(name)
 
     def has(self, user: User) -> bool:
         """Whether this user is there still, with the same level and password."""
         try:
-            return self._now().get(user.name) == user
+            return self.find(user.name) == user
         except UsersFileError:
             return False
-
-    def _now(self) -> dict[str, User]:
-        if self._path is None:
-            return {}
-        try:
-            found = self._path.stat()
-            stamp = (found.st_mtime_ns, found.st_size, found.st_ino)
-        except OSError:
-            stamp = None
-        if stamp is None or stamp != self._stamp:
-            self._known = read_users(self._path)
-            self._stamp = stamp
-        return self._known

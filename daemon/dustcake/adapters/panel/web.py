@@ -1,112 +1,30 @@
 """The panel over HTTP: the files of its page, and what the page requests."""
 
-import gzip
-import hashlib
-from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import asdict, dataclass
-from importlib import resources
 from pathlib import Path
 
 import structlog
 from starlette.applications import Starlette
+from starlette.datastructures import MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
-from starlette.routing import Route
-from starlette.types import ASGIApp
+from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dustcake.adapters.panel.guard import Guard
-from dustcake.adapters.panel.live import Live
-from dustcake.adapters.panel.people import People, RefusedError, fields_of
-from dustcake.adapters.panel.source import Fields, Source, SourceError
-from dustcake.adapters.panel.trend_svg import NARROWEST, WIDEST, trend_svg
+from dustcake.adapters.panel import Fields, Source, SourceError
+from dustcake.adapters.panel.live import MOST_VIEWERS, Live
+from dustcake.adapters.panel.people import People, fields_of
+from dustcake.adapters.panel.trend_svg import NARROWEST, WIDEST, TrendPicture
 from dustcake.units import PressureUnit, parse_pressure
-
-_TYPES = {
-    ".html": "text/html; charset=utf-8",
-    ".css": "text/css; charset=utf-8",
-    ".js": "text/javascript; charset=utf-8",
-    ".svg": "image/svg+xml",
-}
-_WORTH_PACKING_BYTES = 500
-_REPORT_TYPES = {"html": _TYPES[".html"], "pdf": "application/pdf"}
-_COMMISSION_REQUESTS = ("begin", "do")
-
-
-@dataclass(frozen=True, slots=True)
-class File:
-    """One file in memory, also packed. ``etag``: changes with its content."""
-
-    media_type: str
-    content: bytes
-    packed: bytes
-    etag: str
-
-    def answer(self, request: Request) -> Response:
-        """Send it, unless the browser has it already."""
-        headers = {"etag": self.etag, "cache-control": "no-cache", "vary": "accept-encoding"}
-        if request.headers.get("if-none-match") == self.etag:
-            return Response(status_code=304, headers=headers)
-        content = self.content
-        accepted = request.headers.get("accept-encoding", "")
-        if len(content) >= _WORTH_PACKING_BYTES and "gzip" in accepted:
-            content = self.packed
-            headers["content-encoding"] = "gzip"
-        return Response(content, headers=headers, media_type=self.media_type)
-
-
-def _file(name: str, content: bytes) -> File:
-    digest = hashlib.sha256(content).hexdigest()[:20]
-    packed = gzip.compress(content, mtime=0)
-    return File(_TYPES[Path(name).suffix], content, packed, f'"{digest}"')
-
-
-def page_files() -> dict[str, File]:
-    """The files of the page by the path they are served at."""
-    directory = resources.files("dustcake.adapters.panel") / "page"
-    found = {
-        f"/{entry.name}": _file(entry.name, entry.read_bytes())
-        for entry in directory.iterdir()
-        if Path(entry.name).suffix in _TYPES
-    }
-    found["/"] = found.pop("/index.html")
-    return found
-
-
-class CommissionWeb:
-    """Its endpoints."""
-
-    def __init__(self, source: Source, people: People) -> None:
-        self._source = source
-        self._people = people
-
-    async def show(self, collector: str) -> Response:
-        """The state of it; for viewers."""
-        return JSONResponse(await self._source.commission(collector, {"commission": "show"}, ""))
-
-    async def request(self, request: Request) -> Response:
-        """Begin a record, or do something in a step; for adjusters."""
-        fields = await fields_of(request)
-        session = self._people.allowed(request, "commission")
-        collector = fields.pop("collector", None)
-        if not isinstance(collector, str) or collector not in self._source.collectors:
-            raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
-        if fields.get("commission") not in _COMMISSION_REQUESTS:
-            raise RefusedError(400, f"`commission`: one of {', '.join(_COMMISSION_REQUESTS)}")
-        by = f"panel:{session.user.name}"
-        return JSONResponse(await self._source.commission(collector, fields, by))
-
-    async def report(self, collector: str, form: str) -> Response:
-        """The report, to be saved; for viewers."""
-        made = await self._source.commission_report(collector, form)
-        name = f"commissioning-{collector}.{form}"
-        headers = {"content-disposition": f'attachment; filename="{name}"'}
-        return Response(made, media_type=_REPORT_TYPES[form], headers=headers)
-
 
 log = structlog.get_logger()
 
-Endpoint = Callable[[Request], Awaitable[Response]]
-
+PAGE = Path(__file__).with_name("page")
+_REPORT_TYPES = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
+_COMMISSION_REQUESTS = ("begin", "do")
 _DAY_S = 86_400.0
 TREND_LENGTHS_S = {
     "1h": 3600.0,
@@ -117,61 +35,74 @@ TREND_LENGTHS_S = {
     "1y": 366 * _DAY_S,
 }
 _MOST_ZONE_MIN = 14 * 60
-_LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
+# Nothing comes from elsewhere, nothing is run that is not one of our files, and no other site may
+# put the page into a frame. Styles set by scripts one property at a time are no inline styles.
+_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "connect-src 'self'; form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
+)
+_HEADERS = {
+    "content-security-policy": _POLICY,
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "referrer-policy": "no-referrer",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
+}
+_YEAR_S = 31_536_000
+
+
+def guarded(app: ASGIApp, *, tls: bool) -> ASGIApp:
+    """With headers that keep a browser from what it should not do. ``tls``: whether TLS is used."""
+    added = {**_HEADERS, "strict-transport-security": f"max-age={_YEAR_S}"} if tls else _HEADERS
+
+    async def guard(scope: Scope, receive: Receive, send: Send) -> None:
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                headers.update(added)
+                # A file is asked for again each time, and only sent if it has changed.
+                headers.setdefault("cache-control", "no-cache" if "etag" in headers else "no-store")
+            await send(message)
+
+        await app(scope, receive, send_guarded)
+
+    return guard
 
 
 class Web:
     """The panel's application."""
 
-    def __init__(
-        self, source: Source, people: People, live: Live, files: Mapping[str, File]
-    ) -> None:
+    def __init__(self, source: Source, people: People, live: Live) -> None:
         self._source = source
         self._people = people
         self._live = live
-        self._files = files
-        self._commission = CommissionWeb(source, people)
 
     def app(self, host: str, *, is_local: bool, tls: bool) -> ASGIApp:
         """The ASGI application, listening at ``host``."""
-        page = [Route(path, self._file) for path in self._files]
-        viewed = {
-            "/api/live": self._events,
-            "/api/trend": self._trend,
-            "/api/trend.svg": self._trend_svg,
-            "/api/log-book": self._log_book,
-            "/api/settings": self._settings,
-            "/api/commission": self._commission_view,
-            "/api/commission/report.html": self._report("html"),
-            "/api/commission/report.pdf": self._report("pdf"),
-        }
         routes = [
-            *page,
             Route("/api/who", self._who),
-            *(Route(path, self._viewed(endpoint)) for path, endpoint in viewed.items()),
+            Route("/api/live", self._events),
+            Route("/api/trend.svg", self._trend),
+            Route("/api/log-book", self._log_book),
+            Route("/api/settings", self._settings),
+            Route("/api/commission", self._commission),
+            Route("/api/commission/report.{form}", self._report),
             Route("/api/sign-in", self._people.sign_in, methods=["POST"]),
-            Route("/api/sign-out", self._sign_out, methods=["POST"]),
+            Route("/api/sign-out", self._people.sign_out, methods=["POST"]),
             Route("/api/request", self._request, methods=["POST"]),
-            Route("/api/commission", self._commission.request, methods=["POST"]),
+            Route("/api/commission", self._request_commission, methods=["POST"]),
+            Mount("/", GZipMiddleware(StaticFiles(directory=PAGE, html=True))),
         ]
-        app = Starlette(routes=routes, exception_handlers={RefusedError: _refused})
-        # Beyond this machine its names are not known here; there is nothing without a password.
-        hosts = {host.lower(), f"[{host.lower()}]", *_LOCAL_NAMES} if is_local else None
-        return Guard(app, hosts, tls=tls)
-
-    def _viewed(self, endpoint: Endpoint) -> Endpoint:
-        async def viewed(request: Request) -> Response:
-            if not self._people.may_view(request):
-                raise RefusedError(401, "sign in first")
-            try:
-                return await endpoint(request)
-            except SourceError as error:
-                raise RefusedError(503, str(error)) from None
-
-        return viewed
-
-    async def _file(self, request: Request) -> Response:
-        return self._files[request.url.path].answer(request)
+        handlers = {HTTPException: _refused, SourceError: _unavailable}
+        app: ASGIApp = Starlette(routes=routes, exception_handlers=handlers)
+        if is_local:
+            # A name that is made to point here is refused. Beyond this machine its names are not
+            # known here; there is nothing without a password.
+            names = [host, "localhost", "127.0.0.1", "[::1]"]
+            app = TrustedHostMiddleware(app, names, www_redirect=False)
+        return guarded(app, tls=tls)
 
     async def _who(self, request: Request) -> Response:
         who = self._people.who(request)
@@ -181,86 +112,97 @@ class Web:
         about = {"site": self._source.site, "collectors": collectors}
         return JSONResponse({**who, **about})
 
-    async def _sign_out(self, request: Request) -> Response:
-        return self._people.sign_out(request)
+    async def _events(self, request: Request) -> Response:
+        collector, unit = self._viewed(request)
+        if self._live.viewers >= MOST_VIEWERS:
+            raise HTTPException(503, "as many are viewing as can; try again later")
+        events = self._live.events(collector, unit, lambda: self._people.may_view(request))
+        return StreamingResponse(events, media_type="text/event-stream")
+
+    async def _trend(self, request: Request) -> Response:
+        collector, unit = self._viewed(request)
+        length = request.query_params.get("length", "1h")
+        if length not in TREND_LENGTHS_S:
+            raise HTTPException(400, f"`length`: one of {', '.join(TREND_LENGTHS_S)}")
+        trend = await self._source.trend(collector, TREND_LENGTHS_S[length])
+        points = self._source.status(collector, unit)["set_points"]
+        picture = TrendPicture(
+            trend,
+            {name: point["value"] for name, point in points.items()},
+            unit,
+            zone_min=_whole(request, "zone_min", 0, -_MOST_ZONE_MIN, _MOST_ZONE_MIN),
+            width=_whole(request, "width", 720, NARROWEST, WIDEST),
+        )
+        return Response(picture.svg(), media_type="image/svg+xml")
+
+    async def _log_book(self, request: Request) -> Response:
+        return JSONResponse(await self._source.log_book(*self._viewed(request)))
+
+    async def _settings(self, request: Request) -> Response:
+        return JSONResponse(self._source.settings(self._viewed(request)[0]))
+
+    async def _commission(self, request: Request) -> Response:
+        collector, _ = self._viewed(request)
+        return JSONResponse(await self._source.commission(collector, {"commission": "show"}, ""))
+
+    async def _report(self, request: Request) -> Response:
+        collector, _ = self._viewed(request)
+        form = request.path_params["form"]
+        if form not in _REPORT_TYPES:
+            raise HTTPException(404)
+        made = await self._source.commission_report(collector, form)
+        name = f"commissioning-{collector}.{form}"
+        headers = {"content-disposition": f'attachment; filename="{name}"'}
+        return Response(made, headers=headers, media_type=_REPORT_TYPES[form])
 
     async def _request(self, request: Request) -> Response:
         fields = await fields_of(request)
         name = str(fields.get("request"))
-        session = self._people.allowed(request, name)
-        collector = fields.pop("collector", None)
-        if not isinstance(collector, str) or collector not in self._source.collectors:
-            raise RefusedError(400, f"`collector`: one of {', '.join(self._source.collectors)}")
-        by = f"panel:{session.user.name}"
+        by = self._people.allowed(request, name)
+        collector = self._named_collector(fields.pop("collector", None), 400)
         unit = self._unit(request, collector)
         answer = await self._source.request(collector, _in_pascals(fields), by, unit)
         log.info("panel request", by=by, request=name, accepted=answer["accepted"])
         return JSONResponse(answer)
 
-    async def _events(self, request: Request) -> Response:
-        if self._live.is_full:
-            raise RefusedError(503, "as many are viewing as can; try again later")
-        collector = self._collector(request)
-        events = self._live.events(
-            collector, self._unit(request, collector), lambda: self._people.may_view(request)
-        )
-        return StreamingResponse(events, media_type="text/event-stream")
+    async def _request_commission(self, request: Request) -> Response:
+        fields = await fields_of(request)
+        by = self._people.allowed(request, "commission")
+        collector = self._named_collector(fields.pop("collector", None), 400)
+        if fields.get("commission") not in _COMMISSION_REQUESTS:
+            raise HTTPException(400, f"`commission`: one of {', '.join(_COMMISSION_REQUESTS)}")
+        return JSONResponse(await self._source.commission(collector, fields, by))
 
-    async def _trend(self, request: Request) -> Response:
-        trend = await self._source.trend(self._collector(request), _length_s(request))
-        return JSONResponse(asdict(trend))
+    def _viewed(self, request: Request) -> tuple[str, PressureUnit]:
+        """The collector to be shown, and in which unit. Raises HTTPException."""
+        if not self._people.may_view(request):
+            raise HTTPException(401, "sign in first")
+        first = next(iter(self._source.collectors))
+        collector = self._named_collector(request.query_params.get("collector", first), 404)
+        return collector, self._unit(request, collector)
 
-    async def _trend_svg(self, request: Request) -> Response:
-        collector = self._collector(request)
-        unit = self._unit(request, collector)
-        trend = await self._source.trend(collector, _length_s(request))
-        points = self._source.status(collector, unit)["set_points"]
-        in_pa = {name: point["value"] for name, point in points.items()}
-        picture = trend_svg(
-            trend,
-            in_pa,
-            unit,
-            zone_min=_whole(request, "zone_min", 0, -_MOST_ZONE_MIN, _MOST_ZONE_MIN),
-            width=_whole(request, "width", 720, NARROWEST, WIDEST),
-        )
-        return PlainTextResponse(picture, media_type="image/svg+xml")
-
-    async def _log_book(self, request: Request) -> Response:
-        collector = self._collector(request)
-        unit = self._unit(request, collector)
-        return JSONResponse(list(await self._source.log_book(collector, unit)))
-
-    async def _settings(self, request: Request) -> Response:
-        return JSONResponse(list(self._source.settings(self._collector(request))))
-
-    async def _commission_view(self, request: Request) -> Response:
-        return await self._commission.show(self._collector(request))
-
-    def _report(self, form: str) -> Endpoint:
-        async def report(request: Request) -> Response:
-            return await self._commission.report(self._collector(request), form)
-
-        return report
-
-    def _collector(self, request: Request) -> str:
-        name = request.query_params.get("collector", next(iter(self._source.collectors)))
-        if name not in self._source.collectors:
-            raise RefusedError(404, f"`collector`: one of {', '.join(self._source.collectors)}")
+    def _named_collector(self, name: object, unknown_status: int) -> str:
+        if not isinstance(name, str) or name not in self._source.collectors:
+            known = ", ".join(self._source.collectors)
+            raise HTTPException(unknown_status, f"`collector`: one of {known}")
         return name
 
     def _unit(self, request: Request, collector: str) -> PressureUnit:
-        written = request.query_params.get("unit")
-        if written is None:
-            return self._source.collectors[collector]
+        written = request.query_params.get("unit", self._source.collectors[collector])
         try:
             return PressureUnit(written)
         except ValueError:
-            raise RefusedError(400, f"`unit`: one of {', '.join(PressureUnit)}") from None
+            raise HTTPException(400, f"`unit`: one of {', '.join(PressureUnit)}") from None
 
 
 async def _refused(_request: Request, error: Exception) -> Response:
-    assert isinstance(error, RefusedError)
-    return error.response
+    assert isinstance(error, HTTPException)
+    refusal = {"accepted": False, "reason": error.detail}
+    return JSONResponse(refusal, error.status_code, headers=error.headers)
+
+
+async def _unavailable(_request: Request, error: Exception) -> Response:
+    return JSONResponse({"accepted": False, "reason": str(error)}, 503)
 
 
 def _in_pascals(fields: Fields) -> Fields:
@@ -273,14 +215,7 @@ def _in_pascals(fields: Fields) -> Fields:
             for name, value in fields.items()
         }
     except ValueError as error:
-        raise RefusedError(400, str(error)) from None
-
-
-def _length_s(request: Request) -> float:
-    written = request.query_params.get("length", "1h")
-    if written not in TREND_LENGTHS_S:
-        raise RefusedError(400, f"`length`: one of {', '.join(TREND_LENGTHS_S)}")
-    return TREND_LENGTHS_S[written]
+        raise HTTPException(400, str(error)) from None
 
 
 def _whole(request: Request, name: str, default: int, low: int, high: int) -> int:
@@ -289,5 +224,5 @@ def _whole(request: Request, name: str, default: int, low: int, high: int) -> in
     except ValueError:
         value = low - 1
     if not low <= value <= high:
-        raise RefusedError(400, f"`{name}`: {low} to {high}")
+        raise HTTPException(400, f"`{name}`: {low} to {high}")
     return value

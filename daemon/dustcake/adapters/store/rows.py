@@ -255,6 +255,11 @@ class RecordedEvent:
     fields: dict[str, Any]
     found_utc_s: float | None = None
 
+    @property
+    def at_utc_s(self) -> float | None:
+        """When it happened, or when that was found out to have been."""
+        return self.found_utc_s if self.utc_s is None else self.utc_s
+
     def event(self) -> Event | None:
         """The event itself; None where another version wrote it and this one cannot read it."""
         try:

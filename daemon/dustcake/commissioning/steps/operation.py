@@ -27,7 +27,7 @@ from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
-from dustcake.units import PA_PER, PressureUnit, from_pa
+from dustcake.units import PressureUnit
 
 MEASURED_S = 8.0
 CAKE_STAYS_S = 20.0
@@ -131,7 +131,7 @@ def _opened(observed: Observation) -> ActionResult | None:
 
 # --- set points
 
-INCH_PA = PA_PER[PressureUnit.INH2O]
+INCH_PA = PressureUnit.INH2O.pa
 USUAL_LOW, USUAL_HIGH, USUAL_REPLACEMENT = (2.0, 3.0), (3.0, 4.0), 5.0
 ROUNDED_TO = 0.05  # inH2O
 
@@ -223,7 +223,7 @@ def _proposed(observed: Observation) -> ActionResult:
 
 def _written(pa: float, unit: PressureUnit) -> str:
     """As in a settings file, to as many digits as make sense there."""
-    return f"{from_pa(pa, unit):.4g} {unit}"
+    return f"{pa / unit.pa:.4g} {unit}"
 
 
 def _not_proposed(observed: Observation) -> str | None:

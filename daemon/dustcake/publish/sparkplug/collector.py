@@ -1,6 +1,6 @@
 """One collector as a Sparkplug device: its metrics, and whether its transmitter can be had."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from dustcake.core.alarms.names import ACTIVE, Alarm
 from dustcake.core.reading import Quality, Sample
@@ -12,8 +12,7 @@ from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.publish.payloads import utc_text
 from dustcake.publish.render import UNACKNOWLEDGED
-from dustcake.publish.sparkplug.payload import DataType, QualityCode, Value
-from dustcake.publish.sparkplug.reports import Report
+from dustcake.publish.sparkplug.payload import DataType, QualityCode, Report
 from dustcake.publish.wording import sentence
 from dustcake.units import PressureUnit
 
@@ -61,19 +60,17 @@ class CollectorDevice:
     def _readings(self, state: State, utc_s: float) -> Iterator[Report]:
         dp_deadband_pa, header_deadband_pa = self._deadbands_pa
         yield _pressure("dP", state.sample, utc_s, dp_deadband_pa)
-        quality = state.sample.quality.value
-        yield _text("dP quality", quality, utc_s)
+        yield _text("dP quality", state.sample.quality.value, utc_s)
         why = "; ".join(sentence(reason, self._unit) for reason in state.sample.reasons)
         codes = " ".join(reason.code.value for reason in state.sample.reasons)
         yield _text("dP quality reasons", why, utc_s, change_key=codes)
         if self._setpoints.header is not None:
             header = state.header or Sample(state.sample.at, None, Quality.FAILURE)
             yield _pressure("Header pressure", header, utc_s, header_deadband_pa)
-        yield _known("Blower running", DataType.BOOLEAN, state.blower.running, utc_s)
+        yield _flag("Blower running", state.blower.running, utc_s)
         for name in self._setpoints.fitted.names():
             if name != "blower_running":
-                value: bool | None = getattr(state.contacts, name)
-                yield _known(contact_label(name), DataType.BOOLEAN, value, utc_s)
+                yield _flag(contact_label(name), getattr(state.contacts, name), utc_s)
 
     def _doing(self, state: State, utc_s: float) -> Iterator[Report]:
         decision = state.decision
@@ -87,34 +84,31 @@ class CollectorDevice:
             yield _text(f"Permissives/{permissive.name}", permissive.met.value, utc_s)
         for valve, count in enumerate(state.pulsing.counts, start=1):
             yield Report(f"Valves/{valve}/Pulses", DataType.INT64, count, utc_s)
-        last = state.pulsing.last_valve
-        yield Report("Last valve", DataType.INT32, last, utc_s)
+        yield Report("Last valve", DataType.INT32, state.pulsing.last_valve, utc_s)
         yield Report("Event number", DataType.INT64, state.next_seq - 1, utc_s)
 
     def _chosen(self, state: State, utc_s: float) -> Iterator[Report]:
         present = effective(self._setpoints, state.set_point_overrides)
         cleaning, limits = present.cleaning, present.limits
-        points: Mapping[str, float] = {
-            "Set points/Low": cleaning.low_pa,
-            "Set points/High": cleaning.high_pa,
-            "Set points/Filter replacement": limits.replacement_pa,
-            "Zero offset": state.zero.offset_pa,
-        }
-        for name, value_pa in points.items():
+        for name, value_pa in (
+            ("Set points/Low", cleaning.low_pa),
+            ("Set points/High", cleaning.high_pa),
+            ("Set points/Filter replacement", limits.replacement_pa),
+            ("Zero offset", state.zero.offset_pa),
+        ):
             yield Report(name, DataType.DOUBLE, round(value_pa, 2), utc_s, unit="Pa")
 
     def _upkeep(self, state: State, utc_s: float) -> Iterator[Report]:
         changed = utc_text(state.log_book.filters_changed_utc_s)
         yield _text("Upkeep/Filters changed", changed, utc_s)
         for item in state.log_book.maintenance.tasks:
-            yield Report(f"Upkeep/{item.name}/Due", DataType.BOOLEAN, item.due, utc_s)
+            yield _flag(f"Upkeep/{item.name}/Due", item.due, utc_s)
 
     def _alarm(self, alarm: Alarm, utc_s: float) -> Iterator[Report]:
-        waits = alarm.state in UNACKNOWLEDGED
         place = f"Alarms/{alarm.name.value}"
         yield _text(f"{place}/State", alarm.state.value, utc_s)
-        yield Report(f"{place}/Active", DataType.BOOLEAN, alarm.condition_active, utc_s)
-        yield Report(f"{place}/Unacknowledged", DataType.BOOLEAN, waits, utc_s)
+        yield _flag(f"{place}/Active", alarm.condition_active, utc_s)
+        yield _flag(f"{place}/Unacknowledged", alarm.state in UNACKNOWLEDGED, utc_s)
 
 
 def active_alarms(state: State) -> str:
@@ -137,9 +131,9 @@ def _pressure(name: str, sample: Sample, utc_s: float, deadband_pa: float) -> Re
     )
 
 
-def _known(name: str, datatype: DataType, value: Value | None, utc_s: float) -> Report:
-    quality = QualityCode.BAD if value is None else QualityCode.GOOD
-    return Report(name, datatype, value, utc_s, quality)
+def _flag(name: str, flag: bool | None, utc_s: float) -> Report:
+    quality = QualityCode.BAD if flag is None else QualityCode.GOOD
+    return Report(name, DataType.BOOLEAN, flag, utc_s, quality)
 
 
 def _text(name: str, text: str | None, utc_s: float, change_key: str | None = None) -> Report:

@@ -10,9 +10,8 @@ from collections.abc import Iterator
 from dustcake.core.record import record
 from dustcake.core.requests.definitions import LONGEST_LABEL
 from dustcake.publish.request_json import CLOCKS_APART_S
-from dustcake.publish.sparkplug.edge_node import EdgeNode, MessageType
-from dustcake.publish.sparkplug.payload import DataType, PayloadError, Written, decode
-from dustcake.publish.sparkplug.reports import REBIRTH, Report
+from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode
+from dustcake.publish.sparkplug.payload import DataType, PayloadError, Report, Written, decode
 
 ZERO, ZERO_CONFIRMED = "Commands/Zero", "Commands/Zero with blower confirmed off"
 REQUEST, ANSWER = "Commands/Request", "Commands/Answer"
@@ -75,13 +74,13 @@ def read_commands(
     except PayloadError as error:
         yield Refused(f"not a Sparkplug B payload: {error}")
         return
-    if topic == node.topics.of(MessageType.NCMD):
+    if topic == node.topics.of("NCMD"):
         if REBIRTH in [node.metric_named(each) for each in written if each.value is True]:
             yield Rebirth()
         else:
             yield Refused(f"the node takes no other command than {REBIRTH} = true")
         return
-    device = {node.topics.of(MessageType.DCMD, name): name for name in node.devices}.get(topic)
+    device = {node.topics.of("DCMD", name): name for name in node.devices}.get(topic)
     if device is None:
         yield Refused("no such device")
     elif utc_s is None:

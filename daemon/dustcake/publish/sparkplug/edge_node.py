@@ -7,36 +7,22 @@ connection go in, publications come out one at a time, each numbered as it leave
 
 import json
 from collections import deque
-from collections.abc import Iterable, Sequence
-from enum import Enum, StrEnum, auto
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Literal
 
 from dustcake.core.record import record
 from dustcake.core.stamp import Stamp
-from dustcake.publish.sparkplug.payload import DataType, Written, metric, payload
-from dustcake.publish.sparkplug.reports import (
-    REBIRTH,
-    Change,
-    Lost,
-    Report,
-    Source,
-    milliseconds,
-)
+from dustcake.publish.sparkplug.payload import DataType, Report, Written, bare_metric, payload
 from dustcake.publish.topics import Keep, Publication
 
 NAMESPACE = "spBv1.0"
 
 
-class MessageType(StrEnum):
-    """What a message is. Those that begin with D name a device, those with N do not."""
+MessageType = Literal["NBIRTH", "NDATA", "NDEATH", "NCMD", "DBIRTH", "DDATA", "DDEATH", "DCMD"]
+"""What a message is. Those that begin with D name a device, those with N do not."""
 
-    NBIRTH = "NBIRTH"
-    NDATA = "NDATA"
-    NDEATH = "NDEATH"
-    NCMD = "NCMD"
-    DBIRTH = "DBIRTH"
-    DDATA = "DDATA"
-    DDEATH = "DDEATH"
-    DCMD = "DCMD"
+Heard = Literal["online", "offline", "older", "not understood"]
+"""What a STATE message came to; one older than one heard before says nothing about now."""
 
 
 @record
@@ -51,15 +37,6 @@ class NodeTopics:
         assert (device is not None) is kind.startswith("D")
         topic = f"{NAMESPACE}/{self.group}/{kind}/{self.node}"
         return topic if device is None else f"{topic}/{device}"
-
-
-class Heard(Enum):
-    """What a STATE message came to."""
-
-    ONLINE = auto()
-    OFFLINE = auto()
-    OLDER = auto()  # than one heard before, so it says nothing about now
-    NOT_UNDERSTOOD = auto()
 
 
 class PrimaryHost:
@@ -90,16 +67,127 @@ class PrimaryHost:
         try:
             said = json.loads(message.decode())
         except (UnicodeDecodeError, ValueError, RecursionError):
-            return Heard.NOT_UNDERSTOOD
+            return "not understood"
         online = said.get("online") if isinstance(said, dict) else None
         at_ms = said.get("timestamp") if isinstance(said, dict) else None
         if not isinstance(online, bool) or isinstance(at_ms, bool) or not isinstance(at_ms, int):
-            return Heard.NOT_UNDERSTOOD
+            return "not understood"
         if self._newest_ms is not None and at_ms < self._newest_ms:
-            return Heard.OLDER
+            return "older"
         self._newest_ms = at_ms
         self._online = online
-        return Heard.ONLINE if online else Heard.OFFLINE
+        return "online" if online else "offline"
+
+
+ALIASES_EACH = 65_536
+REBIRTH = "Node Control/Rebirth"  # with aliases in use, this one must have none
+
+
+@record
+class Change:
+    """A value that waits. ``is_historical``: a newer one has been sent in a birth since."""
+
+    report: Report
+    is_historical: bool = False
+
+
+class Lost:
+    """Marks in the queue that the device was lost here."""
+
+
+class Source:
+    """Values by name, their aliases, and what waits, oldest first, ``capacity`` at most.
+
+    ``number`` sets its aliases apart from those of every other source of the node.
+    """
+
+    def __init__(self, number: int, capacity: int) -> None:
+        self._first_alias = number * ALIASES_EACH + 1
+        self._capacity = capacity
+        self._present: dict[str, Report] = {}
+        self._reported: dict[str, Report] = {}
+        self._aliases: dict[str, int] = {}
+        self.waiting: deque[Change | Lost] = deque()
+        self.dropped = 0
+        self.is_there = False
+        self.is_born = False
+        """Whether its birth has been published in this session, and no death since."""
+
+    @property
+    def names(self) -> Mapping[int, str]:
+        """Metric by alias."""
+        return {alias: name for name, alias in self._aliases.items()}
+
+    def observe(self, reports: Iterable[Report], *, is_there: bool) -> None:
+        """Take in the present values; all of them, each time."""
+        was_there, self.is_there = self.is_there, is_there
+        self._present = {report.name: report for report in reports}
+        changed = [each for each in self._present.values() if self._is_news(each)]
+        for report in changed:
+            if report.name not in self._reported:
+                # What a birth did not name must not be sent: there is another birth.
+                self.is_born = False
+                self._aliases.setdefault(report.name, self._first_alias + len(self._aliases))
+            self._reported[report.name] = report
+        # The last values of a device that has just been lost still are news; those of one that
+        # is away are not, for a subscriber takes nothing it has said for present.
+        if was_there or is_there:
+            for report in sorted(changed, key=lambda each: each.utc_s):
+                self._wait(Change(report))
+        if was_there and not is_there:
+            self._wait(Lost())
+
+    def _is_news(self, report: Report) -> bool:
+        last = self._reported.get(report.name)
+        return last is None or report.differs(last)
+
+    def _wait(self, what: Change | Lost) -> None:
+        if len(self.waiting) >= self._capacity:
+            self.waiting.popleft()
+            self.dropped += 1
+        self.waiting.append(what)
+
+    def wait_again(self, reports: Sequence[Report]) -> None:
+        """These may not have arrived: they wait once more, before everything else."""
+        room = self._capacity - len(self.waiting)
+        kept = reports[max(0, len(reports) - room) :]
+        self.dropped += len(reports) - len(kept)
+        self.waiting.extendleft(Change(report, is_historical=True) for report in reversed(kept))
+
+    def birth(self) -> tuple[list[bytes], list[Report]]:
+        """Every metric with its present value, and what waited that they say: it waits no longer,
+        while older values do."""
+        self.make_past()
+        self._reported = dict(self._present)
+        waited = [each for each in self.waiting if isinstance(each, Change)]
+        self.waiting.clear()
+        covered: list[Report] = []
+        for each in waited:
+            reported = self._reported.get(each.report.name)
+            if each.report == reported:
+                covered.append(each.report)
+            elif reported is not None:
+                self.waiting.append(each)
+        self.is_born = True
+        metrics = [
+            report.metric(None if name == REBIRTH else self._aliases[name], in_birth=True)
+            for name, report in self._reported.items()
+        ]
+        return metrics, covered
+
+    def make_past(self) -> None:
+        """No birth holds any more, and what waits will be history when it is sent."""
+        self.is_born = False
+        self.waiting = deque(
+            Change(each.report, is_historical=True)
+            for each in self.waiting
+            if isinstance(each, Change)
+        )
+
+    def metric(self, change: Change) -> bytes:
+        """``change`` as data have it."""
+        alias = self._aliases[change.report.name]
+        return change.report.metric(alias, is_historical=change.is_historical)
 
 
 BD_SEQ = "bdSeq"
@@ -109,15 +197,6 @@ MOST_METRICS = 100  # in one data message
 MOST_UNSURE = 10_000
 NODE_CAPACITY = 100
 SEQ_END = 256
-
-
-@record
-class _Sent:
-    """Data that left at ``mono_s``."""
-
-    mono_s: float
-    source: Source
-    reports: Sequence[Report]
 
 
 class EdgeNode:
@@ -132,10 +211,14 @@ class EdgeNode:
         self, topics: NodeTopics, devices: Iterable[str], *, capacity: int, unsure_s: float
     ) -> None:
         self.topics = topics
+        self.devices = tuple(devices)
         self._node = Source(0, NODE_CAPACITY)
-        self._devices = {name: Source(at, capacity) for at, name in enumerate(devices, start=1)}
+        self._devices = {
+            name: Source(at, capacity) for at, name in enumerate(self.devices, start=1)
+        }
         self._unsure_s = unsure_s
-        self._sent: deque[_Sent] = deque(maxlen=MOST_UNSURE)
+        self._sent: deque[tuple[float, Source, Sequence[Report]]] = deque(maxlen=MOST_UNSURE)
+        """When, from where, and what."""
         self._bd_seq = 0
         self._next_bd_seq = 0
         self._seq = 0
@@ -155,20 +238,16 @@ class EdgeNode:
         return self._ndeath(self._bd_seq)
 
     def _ndeath(self, bd_seq: int) -> Publication:
-        body = payload(None, [metric(DataType.INT64, bd_seq, name=BD_SEQ)])
-        return Publication(self.topics.of(MessageType.NDEATH), body, 1, False, Keep.LIVE)
+        body = payload(None, [bare_metric(BD_SEQ, DataType.INT64, bd_seq)])
+        return Publication(self.topics.of("NDEATH"), body, 1, False, Keep.LIVE)
 
     def disconnected(self, mono_s: float) -> None:
         """The session is over, in whichever way."""
+        unsure = [sent for sent in self._sent if mono_s - sent[0] < self._unsure_s]
+        self._sent.clear()
         for source in (self._node, *self._devices.values()):
             source.make_past()
-        again: dict[int, tuple[Source, list[Report]]] = {}
-        for sent in self._sent:
-            if mono_s - sent.mono_s < self._unsure_s:
-                again.setdefault(id(sent.source), (sent.source, []))[1].extend(sent.reports)
-        self._sent.clear()
-        for source, reports in again.values():
-            source.wait_again(reports)
+            source.wait_again([each for _, of, sent in unsure if of is source for each in sent])
 
     def observe_node(self, facts: Iterable[Report], utc_s: float) -> None:
         """What there is to say of the node itself, beside what Sparkplug wants."""
@@ -196,11 +275,6 @@ class EdgeNode:
         return written.name if written.name in names.values() else None
 
     @property
-    def devices(self) -> tuple[str, ...]:
-        """Their names."""
-        return tuple(self._devices)
-
-    @property
     def is_born(self) -> bool:
         """Whether the birth of the node has been published in this session."""
         return self._node.is_born
@@ -212,27 +286,27 @@ class EdgeNode:
         self._observe_node(utc_s)
         self._seq = 0
         metrics, _ = self._node.birth()
-        return self._numbered(MessageType.NBIRTH, None, metrics, utc_s)
+        return self._numbered("NBIRTH", None, metrics, utc_s)
 
     def next_due(self, now: Stamp, utc_s: float) -> Publication | None:
         """The next message of a session whose node is born: None when all has been sent."""
         for name, source in self._devices.items():
             if source.is_there and not source.is_born:
                 metrics, covered = source.birth()
-                self._sent.append(_Sent(now.mono_s, source, covered))
-                return self._numbered(MessageType.DBIRTH, name, metrics, utc_s)
+                self._sent.append((now.mono_s, source, covered))
+                return self._numbered("DBIRTH", name, metrics, utc_s)
         for name, source in self._devices.items():
             if source.is_born and source.waiting:
                 if isinstance(source.waiting[0], Lost):
                     source.waiting.popleft()
                     source.make_past()
-                    return self._numbered(MessageType.DDEATH, name, (), utc_s)
-                return self._data(MessageType.DDATA, name, source, now, utc_s)
+                    return self._numbered("DDEATH", name, (), utc_s)
+                return self._data("DDATA", name, source, now, utc_s)
         self._observe_node(utc_s)
         if not self._node.is_born:
             return self.birth(utc_s)
         if self._node.waiting:
-            return self._data(MessageType.NDATA, None, self._node, now, utc_s)
+            return self._data("NDATA", None, self._node, now, utc_s)
         return None
 
     def _data(
@@ -247,12 +321,12 @@ class EdgeNode:
             source.waiting.popleft()
             reports.append(first.report)
             metrics.append(source.metric(first))
-        self._sent.append(_Sent(now.mono_s, source, reports))
+        self._sent.append((now.mono_s, source, reports))
         return self._numbered(kind, device, metrics, utc_s)
 
     def _numbered(
         self, kind: MessageType, device: str | None, metrics: Iterable[bytes], utc_s: float
     ) -> Publication:
-        body = payload(milliseconds(utc_s), metrics, self._seq)
+        body = payload(utc_s, metrics, self._seq)
         self._seq = (self._seq + 1) % SEQ_END
         return Publication(self.topics.of(kind, device), body, 0, False, Keep.LIVE)

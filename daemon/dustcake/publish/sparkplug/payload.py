@@ -65,45 +65,70 @@ def field(key: int, value: Value | bytes | None) -> bytes:
     return varint(key << 3 | LENGTH_DELIMITED) + varint(len(data)) + data
 
 
-def payload(timestamp_ms: int | None, metrics: Iterable[bytes], seq: int | None = None) -> bytes:
+def payload(utc_s: float | None, metrics: Iterable[bytes], seq: int | None = None) -> bytes:
     """One message. ``seq``: 0 to 255, None in deaths of the node."""
     listed = b"".join(field(2, each) for each in metrics)
-    return field(1, timestamp_ms) + listed + field(3, seq)
+    return field(1, _milliseconds(utc_s)) + listed + field(3, seq)
 
 
-def metric(
-    datatype: DataType,
-    value: Value | None,
-    *,
-    name: str | None = None,
-    alias: int | None = None,
-    timestamp_ms: int | None = None,
-    has_type: bool = True,
-    is_historical: bool = False,
-    properties: Iterable[tuple[str, DataType, Value]] = (),
-) -> bytes:
-    """One metric. ``value`` None: there is none now. ``has_type``: whether the type travels with
-    it, as in births. ``properties``: what is said of it, each with its name."""
-    return b"".join(
-        [
-            field(1, name),
+def _milliseconds(utc_s: float | None) -> int | None:
+    """Time as Sparkplug has it: milliseconds since 1970-01-01 UTC."""
+    return None if utc_s is None else round(utc_s * 1000)
+
+
+def bare_metric(name: str, datatype: DataType, value: Value) -> bytes:
+    """A metric without time and quality."""
+    return field(1, name) + field(4, datatype) + _value(10, datatype, value)
+
+
+@record
+class Report:
+    """The value of one metric at ``utc_s``.
+
+    ``value`` None: there is none now. ``deadband``: a number that differs by less is not reported.
+    ``change_key``: for a text with numbers in it that change all the time, what must change
+    instead.
+    """
+
+    name: str
+    datatype: DataType
+    value: Value | None
+    utc_s: float
+    quality: QualityCode = QualityCode.GOOD
+    unit: str | None = None
+    deadband: float = 0.0
+    change_key: str | None = None
+
+    def differs(self, last: "Report") -> bool:
+        """Whether it is worth sending after ``last``."""
+        if self.quality is not last.quality or self.change_key != last.change_key:
+            return True
+        if self.change_key is not None or self.value == last.value:
+            return False
+        if self.value is None or last.value is None or isinstance(self.value, str | bool):
+            return True
+        return abs(self.value - float(last.value)) >= self.deadband
+
+    def metric(
+        self, alias: int | None, *, in_birth: bool = False, is_historical: bool = False
+    ) -> bytes:
+        """As a birth has it, with name, type and unit; as data have it, by alias alone."""
+        said: list[tuple[str, DataType, Value]] = [("Quality", DataType.INT32, self.quality.value)]
+        if in_birth and self.unit is not None:
+            said.append(("unit", DataType.STRING, self.unit))
+        values = (field(1, kind) + _value(3, kind, value) for _, kind, value in said)
+        properties = [field(1, key) for key, *_ in said] + [field(2, value) for value in values]
+        parts = [
+            field(1, self.name if in_birth else None),
             field(2, alias),
-            field(3, timestamp_ms),
-            field(4, datatype if has_type else None),
+            field(3, _milliseconds(self.utc_s)),
+            field(4, self.datatype if in_birth else None),
             field(5, is_historical or None),
-            field(7, value is None or None),
-            field(9, _properties(properties) or None),
-            _value(10, datatype, value),
+            field(7, self.value is None or None),
+            field(9, b"".join(properties)),
+            _value(10, self.datatype, self.value),
         ]
-    )
-
-
-def _properties(properties: Iterable[tuple[str, DataType, Value]]) -> bytes:
-    keys, values = b"", b""
-    for key, datatype, value in properties:
-        keys += field(1, key)
-        values += field(2, field(1, datatype) + _value(3, datatype, value))
-    return keys + values
+        return b"".join(parts)
 
 
 def _value(first_key: int, datatype: DataType, value: Value | None) -> bytes:

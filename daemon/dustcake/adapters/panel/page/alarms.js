@@ -1,4 +1,4 @@
-// Alarms: what stands, what to do, and what may be asked for.
+// Alarms: which there are, what to do, and what may be requested.
 
 import { $, el, fill, timeText, words } from "./dom.js";
 
@@ -37,15 +37,15 @@ function one(alarm, people) {
     buttons(alarm, people));
 }
 
-function button(people, name, text, alarm, ask) {
+function button(people, name, text, alarm, confirmation) {
   if (!people.may(name)) return null;
   const label = `${text}: ${alarm.title}`;
   return el("button", { type: "button", "data-key": `${name}-${alarm.alarm}`, "data-request": name,
-    "data-alarm": alarm.alarm, "aria-label": label, onclick: () => act(people, name, alarm, ask) }, text);
+    "data-alarm": alarm.alarm, "aria-label": label, onclick: () => act(people, name, alarm, confirmation) }, text);
 }
 
-function act(people, name, alarm, ask) {
-  if (ask) people.askFirst({ request: name, alarm: alarm.alarm }, ask);
+function act(people, name, alarm, confirmation) {
+  if (confirmation) people.confirmFirst({ request: name, alarm: alarm.alarm }, confirmation);
   else people.request({ request: name, alarm: alarm.alarm });
 }
 

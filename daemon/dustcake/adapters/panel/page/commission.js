@@ -1,4 +1,4 @@
-// Commissioning, step by step: the same steps as `dustcake commission`, asked for by this page.
+// Commissioning, step by step: the same steps as `dustcake commission`, done from this page.
 
 import { $, el, fill, pairs, say, timeText, words } from "./dom.js";
 import { form } from "./answers.js";
@@ -57,8 +57,8 @@ async function look() {
 }
 setInterval(() => { if (!document.hidden) look(); }, EVERY_MS);
 
-function show(told) {
-  view = told.view;
+function show(answer) {
+  view = answer.view;
   $("main").hidden = false;
   say($("collector-name"), `${view.collector}: commissioning`);
   document.title = `Commissioning of ${view.collector}`;
@@ -94,7 +94,7 @@ function showSteps() {
   }, el("span", {}, one.title), el("span", { class: "small" }, STATES[one.state])))));
   const may = people.may("commission");
   const offered = [];
-  if (may && (!record || signed)) offered.push(button("begin", record ? "Begin a new record" : "Begin", () => (record ? $("ask-dialog").showModal() : ask({ commission: "begin" }))));
+  if (may && (!record || signed)) offered.push(button("begin", record ? "Begin a new record" : "Begin", () => (record ? $("ask-dialog").showModal() : send({ commission: "begin" }))));
   if (may && record && !signed) offered.push(button("anew", "Begin anew", () => $("ask-dialog").showModal()));
   if (record) {
     offered.push(el("a", { class: "link", href: `/api/commission/report.html?${query()}` }, "Report as HTML"));
@@ -110,7 +110,7 @@ function showSteps() {
 
 const button = (key, text, onclick) => el("button", { type: "button", "data-key": key, onclick }, text);
 
-people.asked = () => { $("ask-dialog").close(); chosen = null; ask({ commission: "begin" }); };
+people.confirmed = () => { $("ask-dialog").close(); chosen = null; send({ commission: "begin" }); };
 
 function showStep(step) {
   say($("step-h"), `${step.title}: ${STATES[step.state].slice(2)}`);
@@ -134,25 +134,25 @@ function forms(step) {
   if (!people.may("commission")) return [el("p", {}, "Sign in with the level adjust to do anything here.")];
   return step.actions.map((action) => {
     const made = form(action, (fields) =>
-      ask({ commission: "do", step: step.step, action: action.action, fields }, action.title));
+      send({ commission: "do", step: step.step, action: action.action, fields }, action.title));
     return action.aside ? el("details", { class: "aside" }, el("summary", {}, action.title), made) : made;
   });
 }
 
-async function ask(asked, title) {
+async function send(request, title) {
   const before = view.record?.entries ?? 0;
-  const told = await post("/api/commission", { ...asked, collector: place.collector }, people.who.token);
+  const answer = await post("/api/commission", { ...request, collector: place.collector }, people.who.token);
   $("said").hidden = false;
-  if (!told.accepted) return say($("said"), `Refused: ${told.reason}.`);
+  if (!answer.accepted) return say($("said"), `Refused: ${answer.reason}.`);
   say($("said"), title ? `${title}: watching…` : "Done.");
-  show(told);
+  show(answer);
   while (title && view.under_way) {
     await new Promise((next) => setTimeout(next, EVERY_MS / 2));
     await look();
   }
   if (title && (view.record?.entries ?? 0) > before) {
-    const all = view.steps.find((one) => one.step === asked.step).entries;
-    const last = all.findLast((one) => one.action === asked.action);
+    const all = view.steps.find((one) => one.step === request.step).entries;
+    const last = all.findLast((one) => one.action === request.action);
     if (last) say($("said"), `${RESULTS[last.result]}: ${last.words}`);
   }
 }

@@ -101,7 +101,7 @@ function stale(seconds) {
   const words = seconds === null ? "No word from the daemon yet. Nothing here can be relied on."
     : `No word from the daemon for ${duration(seconds)}. What is below is old.`;
   const banner = $("stale");
-  // Told once and then kept up to date without being read out each second.
+  // Said once and then kept up to date without being read out each second.
   if (banner.hidden || seconds === null || seconds % 10 < 1.2) say(banner, words);
   banner.hidden = false;
   document.body.classList.add("is-stale");
@@ -133,7 +133,7 @@ $("log-form").addEventListener("submit", async (event) => {
   const entry = $("log-entry").value, note = $("log-note").value;
   const fields = entry === "filter_change" ? { request: "filter_change", note } : { request: "record", entry, note };
   if (entry === "filter_change") {
-    people.askFirst(fields, { title: "Filters changed, all rows", done: "Put it on record", text: "Filter life and the replacement alarm begin anew from here." });
+    people.confirmFirst(fields, { title: "Filters changed, all rows", done: "Put it on record", text: "Filter life and the replacement alarm begin anew from here." });
   } else if (await people.request(fields)) {
     $("log-note").value = "";
     logBook();

@@ -1,4 +1,4 @@
-// Who is signed in, what they may ask for, and asking for it.
+// Who is signed in, what they may request, and requesting it.
 
 import { $, say } from "./dom.js";
 import { post, requests } from "./talk.js";
@@ -10,7 +10,7 @@ export class People {
     this.who = { may: [] };
     $("sign-in").addEventListener("click", () => (this.who.user ? this.signOut() : this.offer()));
     $("sign-in-form").addEventListener("submit", (event) => { event.preventDefault(); this.signIn(); });
-    $("ask-form").addEventListener("submit", (event) => { event.preventDefault(); this.asked(); });
+    $("ask-form").addEventListener("submit", (event) => { event.preventDefault(); this.confirmed(); });
     for (const button of document.querySelectorAll("[data-close]")) {
       button.addEventListener("click", () => button.closest("dialog").close());
     }
@@ -46,11 +46,11 @@ export class People {
   async request(fields) {
     const answer = await post(requests(this.view), { ...fields, collector: this.view.collector }, this.who.token);
     const what = fields.request.replaceAll("_", " ");
-    this.tell(answer.accepted ? `Done: ${what}.` : `Refused: ${what}: ${answer.reason}.`);
+    this.report(answer.accepted ? `Done: ${what}.` : `Refused: ${what}: ${answer.reason}.`);
     return answer.accepted;
   }
 
-  tell(text) {
+  report(text) {
     const said = $("said");
     said.hidden = false;
     say(said, text);
@@ -59,7 +59,7 @@ export class People {
   }
 
   // What is to be done is shown again before it is.
-  askFirst(fields, { title, text, why = false, time = false, done }) {
+  confirmFirst(fields, { title, text, why = false, time = false, done }) {
     this.pending = { fields, why, time };
     say($("ask-h"), title);
     say($("ask-text"), text);
@@ -71,7 +71,7 @@ export class People {
     $("ask-dialog").showModal();
   }
 
-  asked() {
+  confirmed() {
     const { fields, why, time } = this.pending;
     $("ask-dialog").close();
     if (why) fields.why = $("ask-why").value;

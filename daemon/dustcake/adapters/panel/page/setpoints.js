@@ -18,7 +18,7 @@ export class SetPoints {
     this.people = people;
     this.change = null;
     $("points-open").addEventListener("click", () => this.offer());
-    $("points-form").addEventListener("submit", (event) => { event.preventDefault(); this.ask(); });
+    $("points-form").addEventListener("submit", (event) => { event.preventDefault(); this.propose(); });
     $("points-confirm").addEventListener("click", () => this.confirm());
     $("points-dialog").addEventListener("close", () => { this.change = null; });
   }
@@ -52,11 +52,11 @@ export class SetPoints {
     $("points-confirm").hidden = !shown;
   }
 
-  async ask() {
+  async propose() {
     const fields = {};
     for (const box of $("points-fields").querySelectorAll("input")) {
       const text = box.value.trim().replace(",", ".");
-      // What was not touched is not asked for: shown rounded, it would come back as another value.
+      // What was not touched is not requested: shown rounded, it would come back as another value.
       if (text === this.before[box.name]) continue;
       fields[box.name] = box.dataset.unit ? `${text} ${box.dataset.unit}` : Number(text);
     }
@@ -77,7 +77,7 @@ export class SetPoints {
       return say($("points-refusal"), `Refused: ${answer.reason}.`);
     }
     $("points-dialog").close();
-    this.people.tell("Done: the set points are in force.");
+    this.people.report("Done: the set points are in force.");
   }
 
   send(fields) {

@@ -1,4 +1,4 @@
-// Talking with the daemon: what it tells by itself, and what it is asked.
+// The connection with the daemon: what it sends by itself, and requests to it.
 
 const STALE_AFTER_MS = 5000;
 
@@ -34,7 +34,7 @@ export async function post(path, fields, token) {
 // but not after a refusal, nor when a connection goes quiet without ending: then it is begun anew.
 export class Stream {
   constructor({ whole, stale, fresh, refused }) {
-    this.told = { whole, stale, fresh, refused };
+    this.handlers = { whole, stale, fresh, refused };
     this.heard = null;
     this.isStale = false;
     setInterval(() => this.look(), 1000);
@@ -55,9 +55,9 @@ export class Stream {
       if (source !== this.source) return;
       this.status = { ...before, ...JSON.parse(event.data) };
       this.heard = performance.now();
-      if (this.isStale) this.told.fresh();
+      if (this.isStale) this.handlers.fresh();
       this.isStale = false;
-      this.told.whole(this.status);
+      this.handlers.whole(this.status);
     };
     source.addEventListener("whole", (event) => take(event, {}));
     source.addEventListener("changed", (event) => take(event, this.status));
@@ -69,9 +69,9 @@ export class Stream {
     const quiet = now - (this.heard ?? this.begun);
     if (quiet < STALE_AFTER_MS) return;
     this.isStale = true;
-    this.told.stale(this.heard === null ? null : quiet / 1000);
+    this.handlers.stale(this.heard === null ? null : quiet / 1000);
     if (now - this.begun >= STALE_AFTER_MS) {
-      this.told.refused();
+      this.handlers.refused();
       this.begin();
     }
   }

@@ -1,4 +1,4 @@
-// The parts of the page, from what the daemon tells.
+// The parts of the page, from what the daemon sends.
 
 import { $, ago, el, fill, pairs, say, timeText, words } from "./dom.js";
 
@@ -94,7 +94,7 @@ function modes(status, people) {
   fill($("modes"), ...Object.entries(MODES).map(([mode, text]) => el("button", {
     type: "button", "data-key": mode, "data-mode": mode, class: mode === status.mode ? "chosen" : "",
     "aria-pressed": String(mode === status.mode),
-    onclick: () => people.askFirst({ request: "mode", mode }, {
+    onclick: () => people.confirmFirst({ request: "mode", mode }, {
       title: `Cleaning mode: ${text}`, done: `Select ${text.toLowerCase()}`,
       text: `The mode now is ${$("modes").querySelector("[aria-pressed=true]")?.textContent.toLowerCase()}. What is selected stays through restarts.`,
     }),
@@ -102,12 +102,12 @@ function modes(status, people) {
   const run = !status.blower_by_hand, verb = run ? "Run" : "Stop";
   const offered = [];
   if (people.may("blower") && status.blower_by_hand !== null) {
-    offered.push(el("button", { type: "button", "data-key": "blower", onclick: () => people.askFirst({ request: "blower", run }, {
+    offered.push(el("button", { type: "button", "data-key": "blower", onclick: () => people.confirmFirst({ request: "blower", run }, {
       title: `${verb} the blower`, done: `${verb} it`,
       text: run ? "See that nobody works at it, and that it is not locked out." : "Fume and dust will not be collected." }) }, `${verb} the blower`));
   }
   if (people.may("zero")) {
-    offered.push(el("button", { type: "button", "data-key": "zero", onclick: () => people.askFirst({ request: "zero", blower_off_confirmed: true }, {
+    offered.push(el("button", { type: "button", "data-key": "zero", onclick: () => people.confirmFirst({ request: "zero", blower_off_confirmed: true }, {
       title: "Take the zero", done: "It stands still: take the zero",
       text: "The blower must stand still, and dP must have fallen to nothing. The present reading becomes the zero." }) }, "Take the zero"));
   }
@@ -158,20 +158,10 @@ export function showUpkeep(status, people) {
     : [el("li", {}, "The settings have none")]));
 }
 
-const ENTRY = {
-  log_entry: (e) => [words(e.entry), e.upkeep && e.entry === "upkeep_done" ? words(e.upkeep) : "", e.note].filter(Boolean).join(": "),
-  filters_changed: (e) => `filters changed after ${e.hours} blower hours${e.valves?.length ? `, rows ${e.valves.join(", ")}` : ""}${e.note ? `: ${e.note}` : ""}`,
-  zero_taken: () => "zero taken",
-  mode_selected: (e) => `mode ${words(e.mode)} selected`,
-  setting_changed: (e) => `setting changed: ${e.change ?? e.setting}`,
-  upkeep_due: (e) => `upkeep due: ${words(e.upkeep)}`,
-  started: () => "daemon started",
-};
-
 export function showLogBook(entries) {
   fill($("log-list"), ...(entries.length ? entries.map((one) => el("li", {},
     el("time", { datetime: one.utc ?? "" }, timeText(one.utc)),
-    `${(ENTRY[one.event] ?? (() => words(one.event)))(one)}${one.by ? ` (${one.by})` : ""}`)) : [el("li", {}, "Nothing yet")]));
+    one.text)) : [el("li", {}, "Nothing yet")]));
 }
 
 export function showSettings(statements) {
