@@ -238,7 +238,7 @@ def _link_settings(
 ) -> LinkSettings:
     """One connection for each collector, so that each has a will of its own and the broker's
     access rules can keep one collector from speaking for another."""
-    client_id = settings.mqtt_client_id
+    client_id = settings.client_id("mqtt")
     if len(settings.collectors) > 1:
         client_id = f"{client_id}-{topics.collector}"
     broker = _filled_in(mqtt, topics.collector)

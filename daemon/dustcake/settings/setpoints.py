@@ -42,7 +42,8 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
     overrides = {
         name: override.model_dump(exclude_none=True) for name, override in alarms.override.items()
     }
-    cycle_s = collector.pulsing.sequencer_cycle_s  # given for a demand contact, and only there
+    # Given for a demand contact, and only there.
+    cycle_s = collector.pulsing.sequencer_cycle_s or len(order) * collector.pulsing.interval_s
     return core.Setpoints(
         collector=collector.name,
         dp=to_scale(collector.transmitter),
@@ -67,9 +68,7 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             collector.pulsing,
             kind=collector.outputs.kind,
             order=order,
-            sequencer_cycle_s=len(order) * collector.pulsing.interval_s
-            if cycle_s is None
-            else cycle_s,
+            sequencer_cycle_s=cycle_s,
         ),
         alarms=tuple(
             replace(default, **overrides.get(name, {})) for name, default in DEFAULT_ALARMS.items()
