@@ -22,6 +22,7 @@ import sys
 import time
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
+from operator import attrgetter
 from pathlib import Path
 from types import ModuleType
 from typing import IO, TYPE_CHECKING, Any, cast, get_args
@@ -279,6 +280,9 @@ def _what(one: "RecordedEvent", unit: PressureUnit) -> str:
 # --- compressed air by day, out of the hourly accounts in the journal
 
 
+_AMOUNTS = attrgetter("free_m3", "mass_kg", "measured", "rated", "blower_run_s")
+
+
 def _air_by_day(
     found: Iterable["RecordedEvent"], factors: Mapping[str, Air]
 ) -> Iterator[dict[str, Any]]:
@@ -295,16 +299,17 @@ def _air_by_day(
         days.setdefault((one.collector, date), []).append(used)
     for (collector, date), accounts in days.items():
         factor = factors.get(collector, Air())
-        free_m3 = sum(used.free_m3 for used in accounts)
-        blower_h = sum(used.blower_run_s for used in accounts) / 3600.0
+        columns = zip(*map(_AMOUNTS, accounts), strict=True)
+        free_m3, mass_kg, measured, rated, run_s = map(sum, columns)
+        blower_h = run_s / 3600.0
         kwh = energy_kwh(free_m3, factor)
         yield {
             "collector": collector,
             "date": date,
             "free_air_m3": free_m3,
-            "mass_kg": sum(used.mass_kg for used in accounts),
-            "pulses_measured": sum(used.measured for used in accounts),
-            "pulses_rated": sum(used.rated for used in accounts),
+            "mass_kg": mass_kg,
+            "pulses_measured": measured,
+            "pulses_rated": rated,
             "blower_h": round(blower_h, 3),
             "free_air_m3_per_blower_h": free_m3 / blower_h if blower_h > 0.0 else None,
             "energy_kwh": kwh,

@@ -161,7 +161,7 @@ class SparkplugNode:
             capacity=sparkplug.history_values,
             unsure_s=UNNOTICED * sparkplug.keepalive_s,
         )
-        client_id = settings.sparkplug_client_id
+        client_id = settings.client_id("sparkplug")
         self.link = EdgeNodeLink(
             LinkSettings(sparkplug, client_id, leave_s=LEAVE_S, table="sparkplug"),
             self._node,

@@ -237,7 +237,7 @@ def _broker(broker: Broker, client_id: str) -> Iterator[str]:
 
 
 def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[str]:
-    yield from _broker(mqtt, settings.mqtt_client_id)
+    yield from _broker(mqtt, settings.client_id("mqtt"))
     topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
     yield (
         f"topics below {topics}; a measurement when dP has changed by {mqtt.dp_deadband}, header "
@@ -262,7 +262,7 @@ def _taken(what: str, acknowledge: bool, adjust: bool) -> str:
 
 
 def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[str]:
-    yield from _broker(sparkplug, settings.sparkplug_client_id)
+    yield from _broker(sparkplug, settings.client_id("sparkplug"))
     devices = ", ".join(collector.name for collector in settings.collectors)
     yield f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
     waits = "nobody is waited for"

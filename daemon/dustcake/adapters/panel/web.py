@@ -1,17 +1,19 @@
 """The panel over HTTP: the files of its page, and what the page requests."""
 
+import gzip
+from collections.abc import Awaitable, Callable
+from hashlib import sha256
+from mimetypes import guess_type
 from pathlib import Path
 
 import structlog
 from starlette.applications import Starlette
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
-from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
-from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dustcake.adapters.panel import Fields, Source, SourceError
@@ -71,6 +73,26 @@ def guarded(app: ASGIApp, *, tls: bool) -> ASGIApp:
     return guard
 
 
+def _served(file: Path) -> Callable[[Request], Awaitable[Response]]:
+    """What answers for it: from memory, packed once, as a flood must cost little; and not again
+    where the browser has it already."""
+    content = file.read_bytes()
+    kind, _ = guess_type(file)
+    etag = f'"{sha256(content).hexdigest()[:20]}"'
+    headers = {"etag": etag, "vary": "accept-encoding"}
+    known = Response(status_code=304, headers=headers)
+    plain = Response(content, headers=headers, media_type=kind)
+    headers = {**headers, "content-encoding": "gzip"}
+    packed = Response(gzip.compress(content, mtime=0), headers=headers, media_type=kind)
+
+    async def answer(request: Request) -> Response:
+        if request.headers.get("if-none-match") == etag:
+            return known
+        return packed if "gzip" in request.headers.get("accept-encoding", "") else plain
+
+    return answer
+
+
 class Web:
     """The panel's application."""
 
@@ -93,7 +115,8 @@ class Web:
             Route("/api/sign-out", self._people.sign_out, methods=["POST"]),
             Route("/api/request", self._request, methods=["POST"]),
             Route("/api/commission", self._request_commission, methods=["POST"]),
-            Mount("/", GZipMiddleware(StaticFiles(directory=PAGE, html=True))),
+            *(Route(f"/{file.name}", _served(file)) for file in PAGE.iterdir()),
+            Route("/", _served(PAGE / "index.html")),
         ]
         handlers = {HTTPException: _refused, SourceError: _unavailable}
         app: ASGIApp = Starlette(routes=routes, exception_handlers=handlers)

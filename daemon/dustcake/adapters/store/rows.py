@@ -61,11 +61,13 @@ def sane(column: str) -> str:
     return f"typeof({column}) = 'integer' AND {column} BETWEEN 0 AND {LARGEST - 1}"
 
 
-def insert(connection: sqlite3.Connection, table: str, **values: object) -> int:
+def insert(
+    connection: sqlite3.Connection, table: str, how: str = "INSERT", /, **values: object
+) -> int:
     """Add a row; its number, where the table numbers its rows."""
     columns, places = ", ".join(values), ", ".join("?" * len(values))
     added = connection.execute(
-        f"INSERT INTO {table} ({columns}) VALUES ({places})", tuple(values.values())
+        f"{how} INTO {table} ({columns}) VALUES ({places})", tuple(values.values())
     )
     return added.lastrowid or 0
 
