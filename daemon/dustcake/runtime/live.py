@@ -11,11 +11,12 @@ from typing import Any
 
 import structlog
 
+from dustcake.adapters.host import ServiceManager
 from dustcake.adapters.local_socket import LocalSocket
 from dustcake.adapters.modbus import Bus
 from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.inputs import Stopping
-from dustcake.ports import Clock, Watchdog
+from dustcake.ports import Clock
 from dustcake.runtime.collector_service import (
     CollectorService,
     WatchdogFeeder,
@@ -55,7 +56,7 @@ STOPPING = (signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU)
 """They would stop a process without ending it, valves as they are."""
 
 
-async def run(settings: Settings, clock: Clock, watchdog: Watchdog) -> None:
+async def run(settings: Settings, clock: Clock, watchdog: ServiceManager) -> None:
     """Run until a signal of ``ENDING``. Raises what the store or the local socket refuse with."""
     loop = asyncio.get_running_loop()
     stop: asyncio.Future[str] = loop.create_future()
@@ -96,7 +97,7 @@ async def _run_all(
     services: Sequence[CollectorService],
     store: SqliteStore,
     stop: asyncio.Future[str],
-    watchdog: Watchdog,
+    watchdog: ServiceManager,
     clock: Clock,
     buses: Iterable[Bus],
 ) -> None:
@@ -206,7 +207,9 @@ async def _stop(
     await asyncio.wait(engines, timeout=OUTPUTS_S)
 
 
-async def _announce(services: Sequence[CollectorService], watchdog: Watchdog, clock: Clock) -> None:
+async def _announce(
+    services: Sequence[CollectorService], watchdog: ServiceManager, clock: Clock
+) -> None:
     """Say that the daemon runs, once every collector has decided on a first reading, and from then
     on now and again what they do."""
     for each in services:
