@@ -57,20 +57,13 @@ class PanelSource:
         self._journal = Path(settings.journal.path)
         # Threads share one core's worth of Python with control.
         self._one_at_a_time = asyncio.Lock()
-        self._collectors = {collector.name: collector for collector in settings.collectors}
+        self.site = settings.site.name
+        self.collectors: Mapping[str, PressureUnit] = {
+            each.name: each.shown_in for each in services
+        }
         self._last_pulses = {each.name: LastPulses() for each in services}
         for each in services:
             each.watchers.append(self._last_pulses[each.name].follow)
-
-    @property
-    def site(self) -> str:
-        """Name of the plant or hall."""
-        return self._settings.site.name
-
-    @property
-    def collectors(self) -> Mapping[str, PressureUnit]:
-        """The collectors, each with the unit it is shown in."""
-        return {name: collector.shown_in for name, collector in self._collectors.items()}
 
     def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
         """What `dustcake status` says, in words of ``unit``; and the time of day, when each row was
@@ -83,7 +76,7 @@ class PanelSource:
             valve["last_pulse"] = utc_text(pulses.get(valve["valve"]))
             valve["response"] = _rounded(seen.response)
             valve["dip"] = _rounded(seen.dip)
-        by_hand = self._collectors[collector].blower.request is BlowerRequest.HAND
+        by_hand = service.setpoints.blower.request is BlowerRequest.HAND
         return {
             "utc": utc_text(self._clock.now().utc_s),
             **status,
