@@ -36,7 +36,7 @@ from dustcake.runtime.shutdown import (
     DaemonThreadPool,
     end,
 )
-from dustcake.settings.extras import missing_extras, not_installed
+from dustcake.settings.extras import missing_extras
 from dustcake.settings.model import Settings
 
 log = structlog.get_logger()
@@ -156,9 +156,8 @@ def _faces(
 ) -> dict[str, Callable[[], Coroutine[Any, Any, None]]]:
     """What serves others, by name. Where an extra is missing that is logged, and nothing is served:
     control does not depend on it."""
-    missing = set(missing_extras(settings))
-    for extra in missing:
-        cause, remedy = not_installed(extra)
+    missing = missing_extras(settings)
+    for extra, (cause, remedy) in missing.items():
         log.error(f"{extra} cannot be served", cause=cause, remedy=remedy)
     faces: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {}
     if settings.plc is not None:
