@@ -119,19 +119,3 @@ class Outbox(Protocol):
 
     async def wait(self) -> None:
         """Return when something has been added since the last ``pending`` (or is there now)."""
-
-
-class Watchdog(Protocol):
-    """The service manager."""
-
-    def ready(self) -> None:
-        """The daemon has made its first decisions."""
-
-    def status(self, line: str) -> None:
-        """One line, as the service manager shows it."""
-
-    def fed(self) -> None:
-        """A step has been completed and committed."""
-
-    def stopping(self) -> None:
-        """The daemon is on its way out."""

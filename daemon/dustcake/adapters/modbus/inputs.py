@@ -3,8 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 
-from dustcake.adapters.modbus.bus import Bus
-from dustcake.adapters.modbus.connection import Backoff
+from dustcake.adapters.modbus.bus import Backoff, Bus
 from dustcake.adapters.modbus.messages import Answer, Read, Span, joined
 from dustcake.core.record import record
 from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers, Signal

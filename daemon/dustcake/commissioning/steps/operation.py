@@ -22,7 +22,10 @@ from dustcake.commissioning.procedure import (
     settings_lines,
     skipped,
 )
+from dustcake.core.cleaning.state import Met
 from dustcake.core.record import record
+from dustcake.core.requests.kinds import Mode
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.units import PressureUnit
 
@@ -34,7 +37,7 @@ CAKE_STAYS_S = 20.0
 
 
 def _blower_off(observed: Observation) -> str | None:
-    return "the blower does not run" if observed.now.blower_running is False else None
+    return "the blower does not run" if observed.now.blower.running is False else None
 
 
 def _damper_moved(observed: Observation) -> CoreRequest:
@@ -81,7 +84,7 @@ def _target_pa(observed: Observation) -> float | None:
 def _not_begun(observed: Observation) -> str | None:
     if _target_pa(observed) is None:
         return "begin to watch first"
-    if observed.now.mode != "off":
+    if observed.now.mode is not Mode.OFF:
         return "cleaning is on, which takes off the cake that should form: select mode off"
     return _blower_off(observed)
 
@@ -100,7 +103,7 @@ def _look(observed: Observation) -> ActionResult | None:
 def _first_cake(observed: Observation) -> ActionResult | None:
     """What the daemon sees by itself."""
     target_pa = _target_pa(observed)
-    if target_pa is None or not observed.now.blower_running or observed.now.mode != "off":
+    if target_pa is None or not observed.now.blower.running or observed.now.mode is not Mode.OFF:
         return None
     steady = observed.steady(CAKE_STAYS_S)
     return _cake(observed, steady) if steady and steady.low_pa >= target_pa else None
@@ -278,7 +281,8 @@ def _decided(observed: Observation) -> ActionResult:
 
 
 def _in_force(observed: Observation) -> dict[str, float]:
-    return {"low": observed.now.low_pa, "high": observed.now.high_pa}
+    points = effective(observed.equipment.setpoints, observed.now.set_point_overrides).cleaning
+    return {"low": points.low_pa, "high": points.high_pa}
 
 
 def _listed(observed: Observation, pressures: dict[str, float]) -> str:
@@ -325,10 +329,12 @@ def _trial(observed: Observation) -> str:
 
 
 def _stands(observed: Observation) -> bool:
+    """The alarm's condition holds, in view or not; or the permissive is missing."""
     name, now = str(observed.fields["trial"]), observed.now
-    if name == "transmitter_fault" and "fieldbus_lost" in now.standing:
-        return True  # the device with nothing else to be read: that alarm explains the other
-    return name in now.standing or any(permissive.name == name for permissive in now.missing)
+    missing = {one.name for one in now.decision.permissives if one.met is Met.NO}
+    standing = missing.union(one.name.value for one in now.alarms if one.condition_active)
+    # The device with nothing else to be read: that alarm explains the other.
+    return name in standing or (name == "transmitter_fault" and "fieldbus_lost" in standing)
 
 
 def _there_already(observed: Observation) -> str | None:
