@@ -211,8 +211,8 @@ class SparkplugNode:
             request = InvalidRequest(command.problem)
         else:
             request = read_request(command.request)
-        answer = await collector.request_service.answer_limited(
-            request, self._requester, self._rate_limit
+        answer = await collector.request_service.answer(
+            request, self._requester, limit=self._rate_limit
         )
         self._answers[command.device] = answer.decode()
         self._observe(command.device, collector.engine.state)
