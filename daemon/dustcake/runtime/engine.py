@@ -225,10 +225,7 @@ class Engine:
                 self._actuator.submit(command)
         broken = self._journal_retry_s is not None
         urgent = bool(commands or changes)
-        if self._journal_retry_s is not None:
-            attempt = now_s >= self._journal_retry_s
-        else:
-            attempt = urgent or self._flush_is_due(now_s)
+        attempt = self._commit_is_due(now_s, urgent=urgent)
         failed = await self._commit(urgent=urgent) if attempt else None
         committed = attempt and failed is None
         for command in commands:
@@ -255,10 +252,12 @@ class Engine:
                 self._journal_retry_s = None
                 await self._handle(JournalReported(self._clock.now(), True))
 
-    def _flush_is_due(self, now_s: float) -> bool:
-        """At the same moments for every collector of the daemon, so that they share what a
-        transaction costs."""
-        if self._flush_s == 0.0:
+    def _commit_is_due(self, now_s: float, *, urgent: bool) -> bool:
+        """What is not urgent is stored at the same moments for every collector of the daemon, so
+        that they share what a transaction costs."""
+        if self._journal_retry_s is not None:
+            return now_s >= self._journal_retry_s
+        if urgent or self._flush_s == 0.0:
             return True
         return now_s // self._flush_s > self._flushed_s // self._flush_s
 

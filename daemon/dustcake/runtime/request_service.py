@@ -148,33 +148,33 @@ def _input(
 ) -> MakeInput:
     """The input for the engine: the request, or the record that it was refused."""
     by, identity, name = requester.by, requester.identity, ""
-    if isinstance(request, InvalidRequest):
-        refusal = refusal or request.reason
-    else:
+    if isinstance(request, ParsedRequest):
+        name = name_of(request.request)
         if request.by:
             by = f"{by}:{request.by}"
             identity = Identity.CLAIMED if identity is Identity.UNKNOWN else identity
-        name = name_of(request.request)
-        if not requester.level.may_request(name):
-            refusal = refusal or because(Because.LEVEL_TOO_LOW, requester.elsewhere or "no request")
-        elif not (request.by or requester.is_named) and KIND_OF[name].name_required:
-            refusal = refusal or because(Because.NOT_NAMED)
-        if refusal is None:
-            return partial(
-                OperatorRequested,
-                request=request.request,
-                by=by,
-                request_id=request.request_id,
-                identity=identity,
-            )
-    return partial(
-        RequestRefused,
-        request=name,
-        by=by,
-        request_id=request.request_id or "",
-        identity=identity,
-        reason=refusal,
-    )
+    about: dict[str, Any] = {
+        "by": by,
+        "request_id": request.request_id or "",
+        "identity": identity,
+    }
+    refusal = refusal or _refusal(request, name, requester)
+    if refusal is not None:
+        return partial(RequestRefused, request=name, reason=refusal, **about)
+    assert isinstance(request, ParsedRequest)
+    return partial(OperatorRequested, request=request.request, **about)
+
+
+def _refusal(
+    request: ParsedRequest | InvalidRequest, name: str, requester: Requester
+) -> Reason | None:
+    if isinstance(request, InvalidRequest):
+        return request.reason
+    if not requester.level.may_request(name):
+        return because(Because.LEVEL_TOO_LOW, requester.elsewhere or "no request")
+    if not (request.by or requester.is_named) and KIND_OF[name].name_required:
+        return because(Because.NOT_NAMED)
+    return None
 
 
 Commission = Callable[[Mapping[str, Any], str], Awaitable[Mapping[str, Any]]]

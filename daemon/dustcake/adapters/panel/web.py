@@ -27,15 +27,7 @@ log = structlog.get_logger()
 PAGE = Path(__file__).with_name("page")
 _REPORT_TYPES = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
 _COMMISSION_REQUESTS = ("begin", "do")
-_DAY_S = 86_400.0
-TREND_LENGTHS_S = {
-    "1h": 3600.0,
-    "8h": 8 * 3600.0,
-    "1d": _DAY_S,
-    "1w": 7 * _DAY_S,
-    "1m": 31 * _DAY_S,
-    "1y": 366 * _DAY_S,
-}
+TREND_LENGTHS_H = {"1h": 1, "8h": 8, "1d": 24, "1w": 7 * 24, "1m": 31 * 24, "1y": 366 * 24}
 _MOST_ZONE_MIN = 14 * 60
 # Nothing comes from elsewhere, nothing is run that is not one of our files, and no other site may
 # put the page into a frame. Styles set by scripts one property at a time are no inline styles.
@@ -145,9 +137,9 @@ class Web:
     async def _trend(self, request: Request) -> Response:
         collector, unit = self._viewed(request)
         length = request.query_params.get("length", "1h")
-        if length not in TREND_LENGTHS_S:
-            raise HTTPException(400, f"`length`: one of {', '.join(TREND_LENGTHS_S)}")
-        trend = await self._source.trend(collector, TREND_LENGTHS_S[length])
+        if length not in TREND_LENGTHS_H:
+            raise HTTPException(400, f"`length`: one of {', '.join(TREND_LENGTHS_H)}")
+        trend = await self._source.trend(collector, 3600.0 * TREND_LENGTHS_H[length])
         points = self._source.status(collector, unit)["set_points"]
         picture = TrendPicture(
             trend,

@@ -20,6 +20,7 @@ from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
+from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
 
 T = TypeVar("T")
 
@@ -269,6 +270,13 @@ class RecordedEvent:
         except FormatError:
             return None
         return Event(self.seq, Stamp(self.mono_s, self.utc_s), body)
+
+    def sentence(self, display: Display) -> str:
+        """What happened, in one line for people; where it cannot be read, what there is of it."""
+        event = self.event()
+        if event is None:
+            return unknown_event_sentence(self.name, self.fields, display)
+        return event_sentence(event.body, display)
 
 
 def recorded_event(row: tuple[Any, ...]) -> RecordedEvent:
