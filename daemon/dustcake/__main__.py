@@ -91,9 +91,7 @@ def _run(arguments: Sequence[str]) -> int:
     module: ModuleType | None = None
     for command in COMMANDS:
         subparser = subparsers.add_parser(
-            command.name,
-            help=command.summary,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
+            command.name, help=command.summary, formatter_class=argparse.RawDescriptionHelpFormatter
         )
         if command.name == chosen:
             module = command.load()

@@ -20,11 +20,9 @@ class Clock(Protocol):
 
     def now(self) -> Stamp:
         """The present instant."""
-        ...
 
     async def sleep_until(self, mono_s: float) -> None:
         """Return at or just after ``mono_s``; at once if it has passed."""
-        ...
 
 
 @record
@@ -34,14 +32,6 @@ class FieldReading:
     dp: Signal
     header: Signal | None
     contacts: Contacts
-
-
-class Transmitter(Protocol):
-    """The inputs of one collector."""
-
-    async def read(self) -> FieldReading:
-        """Read dP and whatever else is fitted, within the time-out of the bus."""
-        ...
 
 
 @record
@@ -60,7 +50,6 @@ class Outputs(Protocol):
 
         If the caller is cancelled while a valve is on, the valve is switched off first.
         """
-        ...
 
 
 @record
@@ -100,16 +89,13 @@ class Journal(Protocol):
 
     async def load(self, collector: str) -> Stored | None:
         """The last committed state, or None on a first start."""
-        ...
 
     async def last_seq(self, collector: str) -> int:
         """The number of the newest event on record, 0 where there is none: from there the numbers
         go on where the state has been lost."""
-        ...
 
     async def commit(self, commit: Commit) -> CommitFailed | None:
         """Store all of ``commit`` in one transaction, on the disk when this returns None."""
-        ...
 
 
 @record
@@ -125,32 +111,9 @@ class Outbox(Protocol):
 
     async def pending(self, most: int) -> Sequence[Queued]:
         """The oldest ``most`` publications not yet delivered, oldest first."""
-        ...
 
     async def delivered(self, refs: Sequence[int]) -> None:
         """Forget these: the broker has acknowledged them."""
-        ...
 
     async def wait(self) -> None:
         """Return when something has been added since the last ``pending`` (or is there now)."""
-        ...
-
-
-class Watchdog(Protocol):
-    """The service manager."""
-
-    def ready(self) -> None:
-        """The daemon has made its first decisions."""
-        ...
-
-    def status(self, line: str) -> None:
-        """One line, as the service manager shows it."""
-        ...
-
-    def fed(self) -> None:
-        """A step has been completed and committed."""
-        ...
-
-    def stopping(self) -> None:
-        """The daemon is on its way out."""
-        ...

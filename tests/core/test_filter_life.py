@@ -9,7 +9,7 @@ import pytest
 from core.driver import LOST, Collector, answering, board, chosen, ready, with_header
 from dustcake.core.commands import FireValve
 from dustcake.core.events import CleaningStopped, FilterLifeChanged
-from dustcake.core.filter_life import residual as filter_life
+from dustcake.core.filter_life import ageing as filter_life
 from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.filter_life.state import FilterLife
 from dustcake.core.inputs import Measured, Outcome, Signal

@@ -17,7 +17,7 @@ from umodbus.client import tcp as umodbus
 from device.samples import sample_image
 from device.wire import PtyWire, required_tool
 from dustcake.adapters.host import SystemClock
-from dustcake.adapters.modbus import Bus, open_bus
+from dustcake.adapters.modbus import Bus
 from dustcake.adapters.modbus.messages import Read
 from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.settings.buses import SerialBus, TcpBus, WordTable
@@ -103,7 +103,7 @@ async def test_the_adapter_over_tcp(
     settings = TcpBus(
         kind="tcp", name="hall", host="127.0.0.1", port=server.port, timeout_s=TIMEOUT_S, retries=0
     )
-    bus = open_bus(settings, SystemClock())
+    bus = Bus(settings, SystemClock())
     try:
         assert await bus.read(READ) == RIGHT
         faults_on(server).inject(fault)
@@ -121,7 +121,7 @@ async def test_the_adapter_over_a_serial_line(
         kind="rtu", name="hall", port=theirs.port, parity="none", timeout_s=TIMEOUT_S, retries=0
     )
     async with joined(ours, theirs), ModbusSerialServer({1: image}, ours.port, parity="N") as line:
-        bus = open_bus(settings, SystemClock())
+        bus = Bus(settings, SystemClock())
         try:
             assert await bus.read(READ) == RIGHT
             faults_on(line).inject(fault)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from dustcake.adapters.modbus import Bus, open_bus
+from dustcake.adapters.modbus import Bus
 from dustcake.core.inputs import Stamp
 from dustcake.settings.buses import SerialBus, TcpBus
 from foreign_modbus.python_server import served
@@ -107,7 +107,7 @@ async def foreign_bus(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIt
         "python_tcp": python_tcp,
     }
     async with peers[request.param]() as settings:
-        bus = open_bus(settings, LoopClock())
+        bus = Bus(settings, LoopClock())
         yield bus
         await bus.aclose()
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs, open_bus
+from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.adapters.modbus.messages import Answer, Read, WriteCoils, WriteRegister
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetDemand
 from dustcake.core.inputs import Outcome, ReadFailure, Registers, Signal
@@ -83,7 +83,7 @@ def _answers(
     changing(wire)
 
     async def story() -> None:
-        bus = open_bus(wire.settings, SimulatedClock())
+        bus = Bus(wire.settings, SimulatedClock())
         for request, _ in rounds:
             await asked(bus, wire, request)
         await bus.aclose()
@@ -126,7 +126,7 @@ def _readings(serial: bool, mishaps: list[Mishap]) -> None:
 
     async def story() -> None:
         clock = SimulatedClock()
-        bus = open_bus(wire.settings, clock)
+        bus = Bus(wire.settings, clock)
         header = analog(7)
         inputs = FieldInputs({"hall": bus}, analog(3), header, contacts(smoke=2, stop=40))
         while wire.mishaps_left:
@@ -195,7 +195,7 @@ def _commands(
 
     async def story() -> None:
         clock = SimulatedClock()
-        bus = open_bus(wire.settings, clock)
+        bus = Bus(wire.settings, clock)
         outlets = CoilOutputs({"hall": bus}, outputs(kind.value, coils), None)
         for command in commands:
             before = {coil for coil in coils if device.coils[coil]}
@@ -239,7 +239,7 @@ def test_a_flood_takes_no_memory(serial: bool, piece: bytes) -> None:
 
     async def story() -> None:
         clock = SimulatedClock()
-        bus = open_bus(wire.settings, clock)
+        bus = Bus(wire.settings, clock)
         tracemalloc.start()
         began_s = clock.now().mono_s
         for _ in range(8):

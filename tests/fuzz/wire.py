@@ -190,7 +190,7 @@ def connecting_to(wire: Wire) -> Iterator[None]:
 
     with (
         mock.patch.object(SimulatedLoop, "create_connection", tcp, create=True),
-        mock.patch("pymodbus.transport.transport.create_serial_connection", serial),
+        mock.patch("dustcake.adapters.modbus.connection.create_serial_connection", serial),
     ):
         yield
 

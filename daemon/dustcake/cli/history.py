@@ -22,6 +22,7 @@ import sys
 import time
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
+from operator import attrgetter
 from pathlib import Path
 from types import ModuleType
 from typing import IO, TYPE_CHECKING, Any, cast
@@ -40,7 +41,7 @@ from dustcake.cli.common import (
 from dustcake.core import events
 from dustcake.core.setpoints import Air
 from dustcake.publish.alarm_metrics import Change, metrics, metrics_content, metrics_words
-from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
+from dustcake.publish.event_sentences import Display
 from dustcake.publish.life_and_air import energy_kwh
 from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.units import PressureUnit
@@ -239,7 +240,7 @@ def _json_line(one: "RecordedEvent", unit: PressureUnit) -> str:
 
 def _words_line(one: "RecordedEvent", unit: PressureUnit) -> str:
     """One line for people."""
-    return f"{_at(one):25}  {one.collector}  {one.seq:>6}  {_what(one, unit)}"
+    return f"{_at(one):25}  {one.collector}  {one.seq:>6}  {one.sentence(Display(unit, UTC))}"
 
 
 def print_csv(
@@ -249,7 +250,7 @@ def print_csv(
     writer = csv.writer(out)
     writer.writerow(_CSV_COLUMNS)
     for one in found:
-        by, what = str(one.fields.get("by") or ""), _what(one, _unit(one, units))
+        by, what = str(one.fields.get("by") or ""), one.sentence(Display(_unit(one, units), UTC))
         cells = (_at(one), one.collector, one.seq, one.name, by, what)
         writer.writerow([_plain(cell) for cell in cells])
 
@@ -269,14 +270,10 @@ def _at(one: "RecordedEvent") -> str:
     return utc_text(one.utc_s) or f"{utc_text(one.found_utc_s)}~"
 
 
-def _what(one: "RecordedEvent", unit: PressureUnit) -> str:
-    event, display = one.event(), Display(unit, UTC)
-    if event is None:
-        return unknown_event_sentence(one.name, one.fields, display)
-    return event_sentence(event.body, display)
-
-
 # --- compressed air by day, out of the hourly accounts in the journal
+
+
+_AMOUNTS = attrgetter("free_m3", "mass_kg", "measured", "rated", "blower_run_s")
 
 
 def _air_by_day(
@@ -295,16 +292,17 @@ def _air_by_day(
         days.setdefault((one.collector, date), []).append(used)
     for (collector, date), accounts in days.items():
         factor = factors.get(collector, Air())
-        free_m3 = sum(used.free_m3 for used in accounts)
-        blower_h = sum(used.blower_run_s for used in accounts) / 3600.0
+        columns = zip(*map(_AMOUNTS, accounts), strict=True)
+        free_m3, mass_kg, measured, rated, run_s = map(sum, columns)
+        blower_h = run_s / 3600.0
         kwh = energy_kwh(free_m3, factor)
         yield {
             "collector": collector,
             "date": date,
             "free_air_m3": free_m3,
-            "mass_kg": sum(used.mass_kg for used in accounts),
-            "pulses_measured": sum(used.measured for used in accounts),
-            "pulses_rated": sum(used.rated for used in accounts),
+            "mass_kg": mass_kg,
+            "pulses_measured": measured,
+            "pulses_rated": rated,
             "blower_h": round(blower_h, 3),
             "free_air_m3_per_blower_h": free_m3 / blower_h if blower_h > 0.0 else None,
             "energy_kwh": kwh,

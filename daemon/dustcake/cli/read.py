@@ -45,12 +45,12 @@ def run(arguments: argparse.Namespace) -> int:
 
 async def _read_all(settings: Settings) -> list[tuple[Collector, FieldReading]]:
     from dustcake.adapters.host import SystemClock
-    from dustcake.adapters.modbus import FieldInputs, open_bus
+    from dustcake.adapters.modbus import Bus, FieldInputs
     from dustcake.cli.logs import log_to_stderr
 
     # What was lost is shown for each point; as a log line it would stand between the readings.
     log_to_stderr("text", "error")
-    buses = {bus.name: open_bus(bus, SystemClock()) for bus in settings.buses}
+    buses = {bus.name: Bus(bus, SystemClock()) for bus in settings.buses}
     try:
         return [
             (each, await FieldInputs(buses, each.transmitter, each.header, each.contacts).read())

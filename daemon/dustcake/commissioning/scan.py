@@ -200,7 +200,7 @@ async def scan(
         words,
         rest=None if rest is None else {k: tuple(v) for k, v in rest["registers"].items()},
         reference_pa=None if manometer is None else float(manometer),
-        at_rest=not applied and observed.before.blower_running is not True,
+        at_rest=not applied and observed.before.blower.running is not True,
     )
     plausible = sum(one.is_plausible for one in ranked)
     units = sorted({int(place.split()[1]) for place in words})

@@ -8,7 +8,7 @@ from dustcake.core import outputs as output_proof
 from dustcake.core import zeroing
 from dustcake.core.cleaning import pulsing
 from dustcake.core.events import JournalChanged, Started, Stopped
-from dustcake.core.filter_life import replacement
+from dustcake.core.filter_life.ageing import good_air
 from dustcake.core.inputs import (
     Contacts,
     Input,
@@ -22,10 +22,9 @@ from dustcake.core.inputs import (
     Stopping,
     Woke,
 )
-from dustcake.core.pulse_response import observation
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
-from dustcake.core.record import replace
+from dustcake.core.record import replace, update
 from dustcake.core.requests import set_point_overrides
 from dustcake.core.requests.handling import answer, refused
 from dustcake.core.signal_validation import checks
@@ -113,18 +112,13 @@ def _report(context: StepContext, state: State, report: OutputReported) -> State
     flight = state.pulsing.in_flight
     if flight is None or report.command_id != flight.command_id:
         return state  # of a command that was given up: its time-out has been dealt with
-    fired_before = sum(state.pulsing.counts)
-    pulses, proof = pulsing.reported(
-        context, state.pulsing, state.outputs, report, state.sample.usable_pa
-    )
+    before, state = state, pulsing.reported(context, state, report)
     worn = state.replacement
     # One cut short has not cleaned as it should.
-    if report.outcome is Outcome.DONE and replacement.good_air(context, state):
-        worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
-    diagnosis = state.pulse_response
-    if report.outcome is not Outcome.DONE:
-        diagnosis = observation.void(diagnosis)
-    return replace(state, pulsing=pulses, outputs=proof, replacement=worn, pulse_response=diagnosis)
+    if worn.above and report.outcome is Outcome.DONE and good_air(context, state):
+        fired = sum(state.pulsing.counts) - sum(before.pulsing.counts)
+        worn = replace(worn, pulses=worn.pulses + fired)
+    return update(state, replacement=worn)
 
 
 def _journal(context: StepContext, state: State, report: JournalReported) -> State:

@@ -45,8 +45,7 @@ from dustcake.core.alarms import life as alarm_life
 from dustcake.core.cleaning import pulsing, runs
 from dustcake.core.commands import Command
 from dustcake.core.events import AirUsed, Event, PulseFired
-from dustcake.core.filter_life import replacement
-from dustcake.core.filter_life import residual as filter_life
+from dustcake.core.filter_life import ageing as filter_life
 from dustcake.core.inputs import Input, PollCompleted
 from dustcake.core.pulse_response import observation as pulse_response
 from dustcake.core.reading import Quality, Sample, interpret
@@ -143,11 +142,6 @@ PARTS: tuple[Part, ...] = (
         header_thresholds_pa=pulse_response.header_thresholds_pa,
     ),
     Part(
-        replacement.advance,
-        "the blower, and pulses that have been reported: cleaning that did not help is counted",
-        restart=replacement.restart,
-    ),
-    Part(
         _as_it_was,
         "the set points: at a restart those that have changed are put into the log book",
         restart=log_book.restart,
@@ -159,8 +153,8 @@ PARTS: tuple[Part, ...] = (
     ),
     Part(
         filter_life.advance,
-        "runs and pulses of this step: a residual is read when a cycle has ended, just before the"
-        " next pulse",
+        "the blower, runs and pulses of this step: a residual is read when a cycle has ended, just"
+        " before the next pulse, and cleaning that did not help is counted",
         restart=filter_life.restart,
     ),
     Part(

@@ -7,7 +7,7 @@ add almost nothing. In words and as JSON they are what `dustcake history --alarm
 
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from itertools import takewhile
 from typing import Any
 
@@ -19,11 +19,8 @@ from dustcake.publish.wording import duration
 TEN_MINUTES_S = 600.0
 DAY_S = 86_400.0
 
-TARGET_PER_HOUR, MOST_PER_HOUR = 6, 12
 FLOOD_ABOVE, FLOOD_ENDS_BELOW = 10, 5  # in ten minutes
-MOST_FLOODED_SHARE = 0.01  # of all ten-minute periods
 STALE_S = DAY_S
-MOST_STALE = 5
 CHATTER_TIMES, CHATTER_S = 3, 60.0
 PRIORITY_SHARES = {"low": 0.80, "medium": 0.15, "high": 0.05}
 
@@ -102,12 +99,11 @@ class Metrics:
 def metrics(changes: Iterable[Change], from_s: float, to_s: float) -> Metrics:
     """The metrics of ``changes``, which are in order of time; those before ``from_s`` only say how
     the alarms stood then."""
+    known = [change for change in changes if change.at_s <= to_s]
+    raised = _raised(known, from_s)
     by_alarm: dict[tuple[str, str], list[Change]] = {}
-    raised: list[Change] = []
-    for change in changes:
-        if change.at_s <= to_s:
-            by_alarm.setdefault((change.collector, change.alarm), []).append(change)
-            raised += _raised([change], from_s)
+    for change in known:
+        by_alarm.setdefault((change.collector, change.alarm), []).append(change)
     times = [change.at_s for change in raised]
     length_s = max(to_s - from_s, 1.0)
     periods = Counter(int((at_s - from_s) // TEN_MINUTES_S) for at_s in times)
@@ -234,43 +230,33 @@ def _name(one: OneAlarm) -> dict[str, Any]:
     return {"collector": one.collector, "alarm": one.alarm}
 
 
-def metrics_words(found: Metrics) -> Iterator[str]:
-    """The same for people, beside the"""
-    span = duration(found.to_s - found.from_s)
-    yield ""
-    yield f"Alarms from {utc_text(found.from_s)} to {utc_text(found.to_s)} ({span})"
-    yield (
-        f"  raised             {found.raised}: {found.per_hour:.3g} an hour, {found.per_day:.3g} a "
-        f"day; target {TARGET_PER_HOUR} an hour for one operator, at most "
-        f"{MOST_PER_HOUR}"
-    )
-    yield (
-        f"  most in 10 min     {found.most_in_ten_minutes}; floods (more than "
-        f"{FLOOD_ABOVE}): {len(found.floods)}, {found.flooded_share:.2%} of the time; "
-        f"target below {MOST_FLOODED_SHARE:.0%}"
-    )
+def metrics_words(found: Metrics) -> list[str]:
+    """The same for people, beside the targets."""
+    from_utc, to_utc = utc_text(found.from_s), utc_text(found.to_s)
     shares = ", ".join(
         f"{name} {found.by_priority.get(name, 0)} (target {share:.0%})"
         for name, share in PRIORITY_SHARES.items()
     )
-    yield f"  by priority        {shares}"
-    yield (
-        f"  chattering         {_names(found.chattering)}; raised {CHATTER_TIMES} times in "
-        f"{duration(CHATTER_S)}"
+    alarms = "".join(
+        f"    {one.collector} {one.alarm:26} {one.raised:5}  {one.share:5.0%}  "
+        f"{duration(one.active_s)}\n"
+        for one in found.alarms[:_LISTED]
+        if one.raised or one.active_s
     )
-    yield (
-        f"  stale              {_names(found.stale)}; active for more than "
-        f"{duration(STALE_S)}, target fewer than {MOST_STALE}"
-    )
-    yield f"  out of view        {_names(found.out_of_view)}"
-    yield "  most frequent      times  share  time in alarm"
-    for one in found.alarms[:_LISTED]:
-        if one.raised or one.active_s:
-            yield (
-                f"    {one.collector} {one.alarm:26} {one.raised:5}  {one.share:5.0%}  "
-                f"{duration(one.active_s)}"
-            )
-    yield "  Targets: ISA-18.2, from secondary sources."
+    return f"""
+Alarms from {from_utc} to {to_utc} ({duration(found.to_s - found.from_s)})
+  raised             {found.raised}: {found.per_hour:.3g} an hour, {found.per_day:.3g} a day; \
+target 6 an hour for one operator, at most 12
+  most in 10 min     {found.most_in_ten_minutes}; floods (more than {FLOOD_ABOVE}): \
+{len(found.floods)}, {found.flooded_share:.2%} of the time; target below 1%
+  by priority        {shares}
+  chattering         {_names(found.chattering)}; raised {CHATTER_TIMES} times in \
+{duration(CHATTER_S)}
+  stale              {_names(found.stale)}; active for more than {duration(STALE_S)}, \
+target fewer than 5
+  out of view        {_names(found.out_of_view)}
+  most frequent      times  share  time in alarm
+{alarms}  Targets: ISA-18.2, from secondary sources.""".splitlines()
 
 
 def _names(alarms: Iterable[OneAlarm]) -> str:

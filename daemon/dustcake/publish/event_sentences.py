@@ -20,11 +20,11 @@ from dustcake.publish.life_and_air import life_words
 from dustcake.publish.payloads import point_words, points_content
 from dustcake.publish.wording import (
     duration,
+    filled,
     label,
     number,
     sentence,
     setting_change,
-    spoken,
 )
 from dustcake.units import PressureUnit, show
 
@@ -94,12 +94,11 @@ def _noted(note: str) -> str:
 @singledispatch
 def event_sentence(body: happened.Body, display: Display) -> str:
     """What happened, in one line, without time and number."""
-    names = [each.name for each in fields(body)]
-    words = {name: _word(name, getattr(body, name), display) for name in names}
-    return _SENTENCES[type(body)].format_map(words).removesuffix(": ")
+    values = {each.name: getattr(body, each.name) for each in fields(body)}
+    values["by"] = _by(values.get("by", ""))
+    return filled(_SENTENCES[type(body)], values, display.unit).removesuffix(": ")
 
 
-# With the fields of the event as words; of what is true or false, one word or the other.
 _SENTENCES: dict[type[happened.Body], str] = {
     happened.Stopped: "daemon stopped in an orderly way",
     happened.PulseFailed: "pulse of valve {valve} failed: {detail}",
@@ -109,38 +108,12 @@ _SENTENCES: dict[type[happened.Body], str] = {
     happened.OutputsChanged: "outputs {healthy:proved|lost}: {detail}",
     happened.ModeSelected: "mode {mode} selected{by}",
     happened.ZeroTaken: "zero taken{by}: offset {offset_pa}, before {previous_offset_pa}",
-    happened.BlowerRunSet: "blower run request {run:set|withdrawn}: {reason}",
+    happened.BlowerRunSet: "blower run request {run:set|withdrawn}: {reason!s}",
     happened.JournalChanged: "the journal can {writable:be written again|no longer be written}: "
     "{detail}",
     happened.ChangeLapsed: "change {change} of set points, requested{by}, given up: {reason}",
-    happened.UpkeepDue: "maintenance due: {upkeep}: {text}",
+    happened.UpkeepDue: "maintenance due: {upkeep!s}: {text!s}",
 }
-
-
-def _word(field: str, value: Any, display: Display) -> object:
-    match value:
-        case bool():
-            return _OneOrOther(value)
-        case float():
-            return number(field, value, display.unit)
-        case Reason():
-            return display.because(value)
-        case str() if field == "by":
-            return _by(value)
-        case str() if field in ("detail", "mode"):
-            return spoken(value)
-    return value
-
-
-@record
-class _OneOrOther:
-    """In a sentence as ``{field:this if it is true|this if not}``."""
-
-    value: bool
-
-    def __format__(self, spec: str) -> str:
-        yes, _, no = spec.partition("|")
-        return yes if self.value else no
 
 
 @event_sentence.register

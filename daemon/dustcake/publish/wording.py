@@ -1,8 +1,11 @@
 """Reasons as sentences and numbers as text, in the units people chose."""
 
+from collections.abc import Mapping, Sequence
+from string import Formatter
+from typing import Any
+
 from dustcake.core.events import SettingChanged
 from dustcake.core.reasons import Reason
-from dustcake.core.record import record
 from dustcake.publish.alarm_texts import ALARM_TITLES, alarm_title
 from dustcake.units import UNIT_OF_ENDING, PressureUnit, show, unit_ending
 
@@ -14,40 +17,46 @@ def header_unit(unit: PressureUnit) -> PressureUnit:
 
 
 def sentence(reason: Reason, unit: PressureUnit) -> str:
-    """The reason as people read it. A number that is not there, because another version recorded
-    the reason or the record is damaged, is a question mark."""
-    numbers = {name: _Number(name, value, unit) for name, value in reason.values}
+    """The reason as people read it."""
     template = reason.code.template
     if not reason.detail:
         template = template.replace(" ({detail})", "")
-    return template.format_map(_Blanks(numbers, detail=_Detail(reason.detail)))
+    return filled(template, {**dict(reason.values), "detail": reason.detail}, unit)
 
 
-class _Blanks(dict[str, object]):
-    def __missing__(self, name: str) -> object:
-        return _Detail("?")
+def filled(template: str, values: Mapping[str, Any], unit: PressureUnit) -> str:
+    """``template`` with ``values`` in words. Beside what ``Because`` says, ``{flag:this|that}`` is
+    one word or the other, and ``{text!s}`` a text as it is. What is not there, because another
+    version recorded it or the record is damaged, is a question mark."""
+    return _Filler(unit).vformat(template, (), values)
 
 
-@record
-class _Number:
-    """A number of a reason in its template: ``{x_pa}``, or ``{x_pa:header}``."""
+class _Filler(Formatter):
+    def __init__(self, unit: PressureUnit) -> None:
+        self._unit = unit
 
-    name: str
-    value: float
-    unit: PressureUnit
+    def get_field(self, name: str, _args: Sequence[Any], values: Mapping[str, Any]) -> Any:
+        return (name, values.get(name)), name
 
-    def __format__(self, spec: str) -> str:
-        return number(self.name, self.value, self.unit, is_header=spec == "header")
+    def convert_field(self, named: Any, conversion: Any) -> Any:
+        return named if conversion is None else super().convert_field(named[1], conversion)
 
-
-class _Detail(str):
-    """A reason's ``detail`` in its template: ``{detail}`` in words, ``{detail!r}`` as it is,
-    ``{detail:title}`` an alarm's title, ``{detail:point}`` a set point."""
-
-    def __format__(self, spec: str) -> str:
+    def format_field(self, named: Any, spec: str) -> str:
+        if isinstance(named, str):
+            return named
+        name, value = named
+        match value:
+            case None:
+                return "?"
+            case Reason():
+                return sentence(value, self._unit)
+            case bool():
+                return spec.split("|")[not value]
+            case int() | float():
+                return number(name, value, self._unit, is_header=spec == "header")
         if spec == "title":
-            return f'"{alarm_title(self)}"' if self in ALARM_TITLES else repr(self)
-        return set_point_words(self) if spec == "point" else spoken(self)
+            return f'"{alarm_title(value)}"' if value in ALARM_TITLES else repr(value)
+        return set_point_words(value) if spec == "point" else spoken(value)
 
 
 def spoken(detail: str) -> str:
@@ -68,7 +77,7 @@ def number(name: str, value: float, unit: PressureUnit, *, is_header: bool = Fal
     if ending == "_s":
         return duration(value)
     if ending is None:
-        return f"{value:g}"
+        return str(value) if isinstance(value, int) else f"{value:g}"
     return f"{value:{_FORMATS.get(ending, '.4g')}} {UNIT_OF_ENDING[ending]}"
 
 

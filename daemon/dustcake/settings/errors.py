@@ -140,8 +140,8 @@ def problem_of(error: ErrorDetails, data: Mapping[str, Any], labels: Labels) -> 
 
 def _remedy(error: ErrorDetails, location: Location, here: Schema) -> str:
     value, kind = error["input"], here.get("type")
-    if error["type"] == "pressure":
-        return error["msg"]
+    if error["type"] == "value_error":  # of our own making, such as of a pressure
+        return str(error["ctx"]["error"])
     if "enum" in here and isinstance(value, str):
         return _choose(value, here["enum"])
     if "const" in here:

@@ -15,7 +15,6 @@ from pydantic import Field
 
 from dustcake.core.alarms.catalogue import CATALOGUE
 from dustcake.core.alarms.names import AlarmName, AlarmSetting, Priority
-from dustcake.core.record import replace
 from dustcake.core.setpoints import FanPlace
 from dustcake.settings.base import Lax, Name, PositivePressure, Seconds, Section, TextLine
 from dustcake.units import Pressure, PressureUnit
@@ -189,9 +188,3 @@ DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = MappingProxyType(
         for name, entry in CATALOGUE.items()
     }
 )
-
-
-def alarm_setting(name: AlarmName, override: AlarmOverride | None) -> AlarmSetting:
-    """The setting of alarm ``name``: its default, but for what ``override`` gives."""
-    given = {} if override is None else override.model_dump(exclude_none=True)
-    return replace(DEFAULT_ALARMS[name], **given)

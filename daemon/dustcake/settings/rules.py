@@ -41,13 +41,7 @@ def cross_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:
     yield from _one_shot_registers(collectors)
     for at in collectors:
         yield from collector_problems(at.section, at.path, settings.buses)
-    for path, what in (("mqtt", "requests"), ("sparkplug", "commands")):
-        if (broker := getattr(settings, path)) is not None:
-            yield from _broker(Table(broker, path))
-            yield from _commands(Table(broker, path), f"{what}_enabled")
-            yield from _commands(Table(broker, path), f"{what}_adjust")
-    if settings.panel is not None:
-        yield from _panel(settings.panel)
+    yield from _services(settings)
 
 
 def _buses(settings: Settings, labels: Labels) -> Iterator[Problem]:
@@ -170,6 +164,16 @@ def _one_shot_registers(collectors: Iterable[Table]) -> Iterator[Problem]:
             allowed = f"{first_s}, as {other} has: both set it in one register of one module"
             remedy = "use the same on-time for both, or an output module for each"
             yield at.problem("pulsing.on_time_s", allowed, remedy, beside=other)
+
+
+def _services(settings: Settings) -> Iterator[Problem]:
+    for path, what in (("mqtt", "requests"), ("sparkplug", "commands")):
+        if (broker := getattr(settings, path)) is not None:
+            yield from _broker(Table(broker, path))
+            yield from _commands(Table(broker, path), f"{what}_enabled")
+            yield from _commands(Table(broker, path), f"{what}_adjust")
+    if settings.panel is not None:
+        yield from _panel(settings.panel)
 
 
 def _broker(at: Table) -> Iterator[Problem]:

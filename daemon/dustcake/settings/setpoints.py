@@ -13,8 +13,8 @@ from operator import attrgetter
 from typing import Any, TypeVar
 
 from dustcake.core import setpoints as core
-from dustcake.core.alarms.names import AlarmName
 from dustcake.core.inputs import CONTACT_NAMES
+from dustcake.core.record import replace
 from dustcake.core.requests.kinds import SetPoint
 from dustcake.core.setpoints import OutputKind, SignalKind
 from dustcake.settings.base import Section
@@ -25,7 +25,7 @@ from dustcake.settings.cleaning import (
     WATCHDOG_BEYOND_PULSE_S,
 )
 from dustcake.settings.model import Collector
-from dustcake.settings.monitoring import alarm_setting
+from dustcake.settings.monitoring import DEFAULT_ALARMS
 from dustcake.units import Pressure, PressureUnit, parse_pressure, show_with_pa
 
 LOOP_LOW_MA = 4.0
@@ -39,7 +39,11 @@ Band = tuple[float, float]
 def to_setpoints(collector: Collector) -> core.Setpoints:
     """The set points of ``collector``, which must come from a loaded, and so checked, file."""
     alarms, header, order = collector.alarms, collector.header, collector.order
-    cycle_s = collector.pulsing.sequencer_cycle_s  # given for a demand contact, and only there
+    overrides = {
+        name: override.model_dump(exclude_none=True) for name, override in alarms.override.items()
+    }
+    # Given for a demand contact, and only there.
+    cycle_s = collector.pulsing.sequencer_cycle_s or len(order) * collector.pulsing.interval_s
     return core.Setpoints(
         collector=collector.name,
         dp=to_scale(collector.transmitter),
@@ -64,11 +68,11 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             collector.pulsing,
             kind=collector.outputs.kind,
             order=order,
-            sequencer_cycle_s=len(order) * collector.pulsing.interval_s
-            if cycle_s is None
-            else cycle_s,
+            sequencer_cycle_s=cycle_s,
         ),
-        alarms=tuple(alarm_setting(name, alarms.override.get(name)) for name in AlarmName),
+        alarms=tuple(
+            replace(default, **overrides.get(name, {})) for name, default in DEFAULT_ALARMS.items()
+        ),
         limits=_by_rule(core.AlarmLimits, alarms),
         alarm_rules=_by_rule(core.AlarmRules, alarms),
         zeroing=_by_rule(core.Zeroing, collector.zeroing, limit_pa=collector.zero_limit_pa),

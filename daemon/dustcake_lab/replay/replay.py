@@ -23,7 +23,6 @@ from dustcake.core.inputs import (
     Stamp,
     Woke,
 )
-from dustcake.core.pulse_response import observation
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Fitted, Setpoints
 from dustcake.core.state import State, first_state
@@ -179,7 +178,7 @@ class Replay:
         if observed is None or self._recorded is None or now_s < observed.due_s:
             return
         if not self._recorded.had_pulse(observed.began_s):
-            nobody = observation.void(self._state.pulse_response)
+            nobody = replace(self._state.pulse_response, observation=None)
             self._state = replace(self._state, pulse_response=nobody)
 
     def _happens(self, happened: Input) -> list[Event]:

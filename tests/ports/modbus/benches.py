@@ -5,7 +5,7 @@ from typing import Any, Protocol
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.core.inputs import Contacts, Registers
 from dustcake.core.setpoints import OutputKind
-from dustcake.ports import Outputs, Transmitter
+from dustcake.ports import Outputs
 from ports.fake_field import FakeField
 from ports.modbus.clocks import LeapClock
 from ports.modbus.rogue import RogueRtu, RogueTcp
@@ -19,7 +19,7 @@ CONTACTS = ("blower_running", "smoke", "door_open", "process_running", "stop")
 class Bench(Protocol):
     """``on``: what is energised now; ``fired``: valves switched on so far, in order."""
 
-    inputs: Transmitter
+    inputs: FieldInputs | FakeField
     outputs: Outputs
 
     def set_dp(self, *words: int) -> None: ...
@@ -35,7 +35,7 @@ class FakeBench:
     def __init__(self, kind: OutputKind) -> None:
         self._fake = FakeField(kind, VALVES)
         self._fake.contacts = Contacts(**dict.fromkeys(CONTACTS, False))
-        self.inputs: Transmitter = self._fake
+        self.inputs: FieldInputs | FakeField = self._fake
         self.outputs: Outputs = self._fake
 
     def set_dp(self, *words: int) -> None:
@@ -77,7 +77,9 @@ class ModbusBench:
         self._labels |= {BLOWER_COIL: "blower"} | ({0: "demand"} if demand else {})
         at: dict[str, Any] = {name: n for n, name in enumerate(CONTACTS)}
         buses = {"hall": bus}
-        self.inputs: Transmitter = FieldInputs(buses, analog(0, "float32"), None, contacts(**at))
+        self.inputs: FieldInputs | FakeField = FieldInputs(
+            buses, analog(0, "float32"), None, contacts(**at)
+        )
         self.outputs: Outputs = CoilOutputs(buses, outputs(kind.value, coils), blower(BLOWER_COIL))
 
     def set_dp(self, *words: int) -> None:

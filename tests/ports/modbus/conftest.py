@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from dustcake.adapters.modbus import Bus, open_bus
+from dustcake.adapters.modbus import Bus
 from dustcake.ports import Clock
 from dustcake.settings.buses import SerialBus, TcpBus
 from ports.modbus.clocks import LeapClock
@@ -46,7 +46,7 @@ async def bus_to(leap: LeapClock) -> AsyncIterator[OpenBus]:
         to: RogueTcp | RogueRtu | TcpBus | SerialBus, clock: Clock | None = None, **settings: Any
     ) -> Bus:
         bus_settings = to.bus(**settings) if isinstance(to, RogueTcp | RogueRtu) else to
-        bus = open_bus(bus_settings, clock or leap)
+        bus = Bus(bus_settings, clock or leap)
         closing.append(bus.aclose)
         return bus
 

@@ -9,9 +9,13 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Self
 
-from dustcake.adapters.modbus.connection import crc16
+import crcmod.predefined
+
 from dustcake.settings.buses import SerialBus, TcpBus
 from ports.modbus.device import Device
+
+crc16 = crcmod.predefined.mkCrcFun("modbus")
+"""The checksum of a serial frame, by another than the client's library."""
 
 
 class Cut:
@@ -161,7 +165,8 @@ class RogueRtu(Rogue):
 
     def frame(self, request: bytes, unit: int, pdu: bytes) -> bytes:
         frame = bytes([unit]) + pdu
-        return frame + crc16(frame).to_bytes(2, "little")
+        checksum: int = crc16(frame)
+        return frame + checksum.to_bytes(2, "little")
 
     def send(self, frame: bytes) -> None:
         """Returns when ``frame`` can be read at the other end."""

@@ -1,4 +1,4 @@
-"""What the ports Transmitter and Outputs promise: one suite over the fake and the real adapter."""
+"""What inputs and outputs promise: one suite over the fake field and the real adapter."""
 
 from collections.abc import Callable
 

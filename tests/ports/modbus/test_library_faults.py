@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 import serial
 
-from dustcake.adapters.modbus.connection import Connection, Fault, frame_gap_s
+from dustcake.adapters.modbus.connection import Connection, frame_gap_s
 from dustcake.adapters.modbus.messages import WriteCoils, to_pdu
-from dustcake.core.inputs import FailureKind
+from dustcake.core.inputs import FailureKind, ReadFailure
 from ports.modbus.clocks import LeapClock, RealClock
 from ports.modbus.conftest import OpenBus
 from ports.modbus.rogue import Cut, RogueRtu, RogueTcp, Tamper
@@ -234,27 +234,36 @@ async def test_5_bytes_before_the_first_request_are_passed_over(
     assert not noise
 
 
-async def test_5_a_bad_reply_in_the_moment_of_the_time_out_stays_a_value(tcp: RogueTcp) -> None:
+async def test_5_a_bad_reply_in_the_moment_of_the_time_out_stays_a_value(
+    tcp: RogueTcp, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """It comes after the time-out has struck and before whoever waits has been told."""
     loop = asyncio.get_running_loop()
     link = Connection(tcp.bus(), loop.time)
     assert await link.open() is None
     tcp.tamper = lambda request, reply: None
+    waits: list[asyncio.Timeout] = []
+    timeout = asyncio.timeout
+
+    def noted(delay_s: float | None) -> asyncio.Timeout:
+        waits.append(timeout(delay_s))
+        return waits[-1]
+
+    monkeypatch.setattr(asyncio, "timeout", noted)
     asking = asyncio.create_task(link.exchange(to_pdu(words())))
     await tcp.heard.get()
-    assert link._waiting is not None
-    strikes_s = link._waiting.when()
+    strikes_s = waits[-1].when()
     assert strikes_s is not None
     came = asyncio.Event()
 
     def bad_reply() -> None:
         came.set()
-        link._gate(False, b"\xff" * 9)
+        link.data_received(b"\xff" * 9)
 
     loop.call_at(math.nextafter(strikes_s, math.inf), bad_reply)
     fault = await asking
     assert came.is_set()
-    assert isinstance(fault, Fault)
+    assert isinstance(fault, ReadFailure)
     assert fault.kind is FailureKind.TIMEOUT
     link.close()
     await tcp.all_gone.wait()

@@ -3,10 +3,11 @@ output module or by the daemon."""
 
 import asyncio
 
-from dustcake.adapters.modbus.bus import Bus, Reserved
+from dustcake.adapters.modbus.bus import Bus, Channel
 from dustcake.adapters.modbus.messages import Read, Span, WriteCoils, WriteRegister, joined
 from dustcake.core.commands import FireValve
 from dustcake.core.inputs import FailureKind, Outcome, ReadFailure
+from dustcake.core.setpoints import OutputKind
 from dustcake.ports import Clock, OutputReport
 from dustcake.settings.buses import BitTable, Outputs
 
@@ -19,6 +20,11 @@ OFF_PAUSE_S = 0.25
 DONE = OutputReport(Outcome.DONE)
 
 
+def failed(detail: str) -> OutputReport:
+    """Not done, for the reason ``detail``."""
+    return OutputReport(Outcome.FAILED, detail)
+
+
 class Coils:
     """Coils of one unit. ``labels``: coil address -> what it drives, for messages."""
 
@@ -26,42 +32,39 @@ class Coils:
         self._bus = bus
         self._unit = unit
         self._labels = labels
-        spans = [Span(coil, 1) for coil in labels]
-        self._blocks = joined(spans)
+        self._singles = [Span(coil, 1) for coil in labels]
+        self._reads = joined(self._singles)
+        # Never written are coils in between that belong to others.
         contiguous = max(labels) - min(labels) + 1 == len(labels)
-        self._writes = [Span(min(labels), len(labels))] if contiguous else spans
+        self._writes = self._reads if contiguous else self._singles
 
-    async def write(self, hold: Reserved, *, on: bool) -> ReadFailure | None:
+    async def write(self, hold: Channel, *, on: bool) -> ReadFailure | None:
         """Write all of them, once. Returns the last failure; a failure does not keep the other
         coils from being written. Off is written even while the bus is backing off."""
-        failure = await self._write(hold, self._writes, on=on)
-        if failure and failure.kind is FailureKind.EXCEPTION and self._several_at_once():
-            self._writes = [Span(coil, 1) for coil in self._labels]
-            failure = await self._write(hold, self._writes, on=on)
+        failure = await self._write(hold, on=on)
+        if _refused(failure) and len(self._writes) < len(self._singles):
+            self._writes = self._singles
+            failure = await self._write(hold, on=on)
         return failure
 
-    async def reading_on(self, hold: Reserved) -> tuple[str, ...] | ReadFailure:
+    async def reading_on(self, hold: Channel) -> tuple[str, ...] | ReadFailure:
         """Labels of those that read energised; a failure if any of them could not be read."""
-        states = await self._read(hold, self._blocks)
-        if (
-            isinstance(states, ReadFailure)
-            and states.kind is FailureKind.EXCEPTION
-            and len(self._blocks) < len(self._labels)
-        ):
-            self._blocks = [Span(coil, 1) for coil in self._labels]
-            states = await self._read(hold, self._blocks)
+        states = await self._read(hold)
+        if _refused(states) and len(self._reads) < len(self._singles):
+            self._reads = self._singles
+            states = await self._read(hold)
         if isinstance(states, ReadFailure):
             return states
         return tuple(label for coil, label in self._labels.items() if states[coil])
 
-    async def off_once(self, hold: Reserved) -> OutputReport:
+    async def off_once(self, hold: Channel) -> OutputReport:
         """Write off and read back, once."""
         not_written = await self.write(hold, on=False)
         if not_written:
-            return OutputReport(Outcome.FAILED, f"not switched off: {not_written.detail}")
+            return failed(f"not switched off: {not_written.detail}")
         energised = await self.reading_on(hold)
         if isinstance(energised, ReadFailure):
-            return OutputReport(Outcome.FAILED, f"not proved off: {energised.detail}")
+            return failed(f"not proved off: {energised.detail}")
         if energised:
             names = ", ".join(energised)
             return OutputReport(Outcome.STUCK_ON, f"reads on after being switched off: {names}")
@@ -83,26 +86,38 @@ class Coils:
                 report = await self.off_once(hold)
         return report
 
-    def _several_at_once(self) -> bool:
-        return any(span.count > 1 for span in self._writes)
+    async def switch_on(self) -> OutputReport:
+        """Write on and read back."""
+        async with self._bus.reserved() as hold:
+            failure = await self.write(hold, on=True)
+            if failure is not None:
+                return failed(f"not switched on: {failure.detail}")
+            energised = await self.reading_on(hold)
+        if isinstance(energised, ReadFailure):
+            return failed(f"not proved on: {energised.detail}")
+        return DONE if energised else failed("reads off after being switched on")
 
-    async def _write(self, hold: Reserved, spans: list[Span], *, on: bool) -> ReadFailure | None:
+    async def _write(self, hold: Channel, *, on: bool) -> ReadFailure | None:
         failure: ReadFailure | None = None
-        for span in spans:
+        for span in self._writes:
             request = WriteCoils(self._unit, span.address, (on,) * span.count)
             answer = await hold.exchange(request, urgent=not on)
             if isinstance(answer, ReadFailure):
                 failure = answer
         return failure
 
-    async def _read(self, hold: Reserved, spans: list[Span]) -> dict[int, int] | ReadFailure:
+    async def _read(self, hold: Channel) -> dict[int, int] | ReadFailure:
         states: dict[int, int] = {}
-        for span in spans:
+        for span in self._reads:
             answer = await hold.exchange(Read(self._unit, BitTable.COIL, span.address, span.count))
             if isinstance(answer, ReadFailure):
                 return answer
             states.update(enumerate(answer, start=span.address))
         return states
+
+
+def _refused(outcome: object) -> bool:
+    return isinstance(outcome, ReadFailure) and outcome.kind is FailureKind.EXCEPTION
 
 
 ON_TIME_TOLERANCE_S = 0.1
@@ -112,135 +127,77 @@ module may take to end a pulse that it times itself."""
 _LARGEST_WORD = 0xFFFF
 
 
-class EarlyEnd:
-    """A request to end the pulse under way now."""
+class Pulses:
+    """Pulses of valves. ``early_end`` is set when the one under way is to end now."""
 
-    def __init__(self) -> None:
-        self._event = asyncio.Event()
-
-    @property
-    def requested(self) -> bool:
-        """Whether the pulse is to end."""
-        return self._event.is_set()
-
-    def request(self) -> None:
-        """End the pulse."""
-        self._event.set()
-
-    async def wait(self, clock: Clock, until_s: float) -> None:
-        """Return at monotonic ``until_s``, or when the pulse is to end if that is sooner."""
-        waits = {
-            asyncio.ensure_future(clock.sleep_until(until_s)),
-            asyncio.ensure_future(self._event.wait()),
-        }
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for wait in waits:
-                wait.cancel()
-            await asyncio.gather(*waits, return_exceptions=True)
-
-
-class _Pulses:
     def __init__(self, bus: Bus, outputs: Outputs, all_valves: Coils) -> None:
         self._bus = bus
-        self._unit = outputs.unit
+        self._outputs = outputs
         self._all = all_valves
-        self._coils = outputs.coils
         self._valves = [
             Coils(bus, outputs.unit, {coil: f"valve {n}"})
             for n, coil in enumerate(outputs.coils, start=1)
         ]
-
-    def _refusal(self, command: FireValve) -> OutputReport | None:
-        if 1 <= command.valve <= len(self._valves):
-            return None
-        last = len(self._valves)
-        return _failed(f"there is no valve {command.valve}: `coils` lists 1 to {last}")
-
-    async def _any_on(self, hold: Reserved, command: FireValve) -> OutputReport | None:
-        """None when all valves read off; otherwise why ``command`` is not carried out."""
-        energised = await self._all.reading_on(hold)
-        if isinstance(energised, ReadFailure):
-            return _failed(f"valve {command.valve} not fired: {energised.detail}")
-        if not energised:
-            return None
-        off = await self._all.off_once(hold)
-        outcome = Outcome.STUCK_ON if off.outcome is Outcome.STUCK_ON else Outcome.FAILED
-        was_on = ", ".join(energised)
-        now = off.detail or "it has been switched off"
-        return OutputReport(outcome, f"valve {command.valve} not fired: {was_on} read on; {now}")
-
-    def _on(self, valve: int) -> WriteCoils:
-        return WriteCoils(self._unit, self._coils[valve - 1], (True,))
-
-
-class OneShotPulses(_Pulses):
-    """The output module ends the pulse; the daemon checks that it did."""
-
-    def __init__(self, bus: Bus, outputs: Outputs, all_valves: Coils) -> None:
-        super().__init__(bus, outputs, all_valves)
-        self._register = outputs.one_shot_register
-        self._ms_per_count = outputs.one_shot_ms_per_count
         self._set_counts: int | None = None
 
-    async def fire(self, command: FireValve, early_end: EarlyEnd) -> OutputReport:
+    async def fire(self, command: FireValve, early_end: asyncio.Event) -> OutputReport:
         """Fire, and return when the valve reads off or could not be made to."""
-        refusal = self._refusal(command)
-        if refusal:
-            return refusal
+        last = len(self._valves)
+        if not 1 <= command.valve <= last:
+            return failed(f"there is no valve {command.valve}: `coils` lists 1 to {last}")
         valve = self._valves[command.valve - 1]
+        if self._outputs.kind is OutputKind.VALVES_ONE_SHOT:
+            return await self._fire_one_shot(valve, command, early_end)
+        return await self._fire_timed(valve, command, early_end)
+
+    async def _fire_one_shot(
+        self, valve: Coils, command: FireValve, early_end: asyncio.Event
+    ) -> OutputReport:
+        """The output module ends the pulse; the daemon checks that it did."""
         clock = self._bus.clock
         async with self._bus.reserved() as hold:
             refusal = await self._any_on(hold, command) or await self._set_time(hold, command)
             refusal = refusal or _too_late(command, early_end)
             if refusal:
                 return refusal
-            failure = await hold.exchange(self._on(command.valve))
-        if isinstance(failure, ReadFailure):
+            failure = await valve.write(hold, on=True)
+        if failure is not None:
             self._set_counts = None  # the module may have been restarted and have forgotten it
-            off = await valve.switch_off()
-            return _not_fired(command, failure, off)
+            return _not_fired(command, failure, await valve.switch_off())
         end_s = clock.now().mono_s + command.on_time_s + ON_TIME_TOLERANCE_S
-        await early_end.wait(clock, end_s)
-        async with self._bus.reserved() as hold:
-            energised = () if early_end.requested else await valve.reading_on(hold)
-        if not energised and not early_end.requested:
-            return DONE
-        off = await valve.switch_off()
-        if isinstance(energised, ReadFailure):
-            return _ended_badly(command, f"not proved off by itself: {energised.detail}", off)
-        if early_end.requested:
-            return _ended_badly(command, "cut short", off)
-        return _ended_badly(command, "the module did not end the pulse", off)
+        await _until(end_s, clock, early_end)
+        what = "cut short"
+        if not early_end.is_set():
+            async with self._bus.reserved() as hold:
+                energised = await valve.reading_on(hold)
+            if not energised:
+                return DONE
+            what = "the module did not end the pulse"
+            if isinstance(energised, ReadFailure):
+                what = f"not proved off by itself: {energised.detail}"
+        return _ended_badly(command, what, await valve.switch_off())
 
-    async def _set_time(self, hold: Reserved, command: FireValve) -> OutputReport | None:
-        if self._register is None:
-            return None
-        counts = round(command.on_time_s * 1000 / self._ms_per_count)
-        if counts == self._set_counts:
+    async def _set_time(self, hold: Channel, command: FireValve) -> OutputReport | None:
+        """Write the pulse time where the module takes it; why that could not be done."""
+        register = self._outputs.one_shot_register
+        counts = round(command.on_time_s * 1000 / self._outputs.one_shot_ms_per_count)
+        if register is None or counts == self._set_counts:
             return None
         if not 1 <= counts <= _LARGEST_WORD:
-            return _failed(
+            return failed(
                 f"not fired: an on-time of {command.on_time_s:g} s is {counts} counts, which "
                 "does not fit the register: check `one_shot_ms_per_count`"
             )
-        answer = await hold.exchange(WriteRegister(self._unit, self._register, counts))
+        answer = await hold.exchange(WriteRegister(self._outputs.unit, register, counts))
         if isinstance(answer, ReadFailure):
-            return _failed(f"not fired, pulse time not set: {answer.detail}")
+            return failed(f"not fired, pulse time not set: {answer.detail}")
         self._set_counts = counts
         return None
 
-
-class TimedPulses(_Pulses):
-    """The daemon ends the pulse, and has the bus to itself until the valve reads off."""
-
-    async def fire(self, command: FireValve, early_end: EarlyEnd) -> OutputReport:
-        """Fire, and return when the valve reads off or could not be made to."""
-        refusal = self._refusal(command)
-        if refusal:
-            return refusal
-        valve = self._valves[command.valve - 1]
+    async def _fire_timed(
+        self, valve: Coils, command: FireValve, early_end: asyncio.Event
+    ) -> OutputReport:
+        """The daemon ends the pulse, and has the bus to itself until the valve reads off."""
         clock = self._bus.clock
         off: OutputReport | None = None
         async with self._bus.reserved() as hold:
@@ -249,19 +206,19 @@ class TimedPulses(_Pulses):
                 return refusal
             started_s = clock.now().mono_s
             try:
-                failure = await hold.exchange(self._on(command.valve))
-                if not isinstance(failure, ReadFailure):
-                    await early_end.wait(clock, clock.now().mono_s + command.on_time_s)
+                failure = await valve.write(hold, on=True)
+                if failure is None:
+                    await _until(clock.now().mono_s + command.on_time_s, clock, early_end)
             finally:
                 off = await valve.off_once(hold)
         if off.outcome is not Outcome.DONE:
             off = await valve.switch_off()
         on_time_s = clock.now().mono_s - started_s
-        if isinstance(failure, ReadFailure):
+        if failure is not None:
             return _not_fired(command, failure, off)
         if off.outcome is not Outcome.DONE:
             return _ended_badly(command, "fired", off)
-        if early_end.requested:
+        if early_end.is_set():
             return _ended_badly(command, "cut short", off)
         if on_time_s > command.on_time_s + ON_TIME_TOLERANCE_S:
             return OutputReport(
@@ -271,14 +228,37 @@ class TimedPulses(_Pulses):
             )
         return DONE
 
+    async def _any_on(self, hold: Channel, command: FireValve) -> OutputReport | None:
+        """None when all valves read off; otherwise why ``command`` is not carried out."""
+        energised = await self._all.reading_on(hold)
+        if isinstance(energised, ReadFailure):
+            return failed(f"valve {command.valve} not fired: {energised.detail}")
+        if not energised:
+            return None
+        off = await self._all.off_once(hold)
+        outcome = Outcome.STUCK_ON if off.outcome is Outcome.STUCK_ON else Outcome.FAILED
+        was_on = ", ".join(energised)
+        now = off.detail or "it has been switched off"
+        return OutputReport(outcome, f"valve {command.valve} not fired: {was_on} read on; {now}")
 
-def _failed(detail: str) -> OutputReport:
-    return OutputReport(Outcome.FAILED, detail)
+
+async def _until(until_s: float, clock: Clock, early_end: asyncio.Event) -> None:
+    """Return at monotonic ``until_s``, or when the pulse is to end if that is sooner."""
+    waits = {
+        asyncio.ensure_future(clock.sleep_until(until_s)),
+        asyncio.ensure_future(early_end.wait()),
+    }
+    try:
+        await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for wait in waits:
+            wait.cancel()
+        await asyncio.gather(*waits, return_exceptions=True)
 
 
-def _too_late(command: FireValve, early_end: EarlyEnd) -> OutputReport | None:
+def _too_late(command: FireValve, early_end: asyncio.Event) -> OutputReport | None:
     """Not None when the end was requested before the pulse began."""
-    return _failed(f"valve {command.valve} not fired: given up") if early_end.requested else None
+    return failed(f"valve {command.valve} not fired: given up") if early_end.is_set() else None
 
 
 def _not_fired(command: FireValve, why: ReadFailure, off: OutputReport) -> OutputReport:

@@ -1,7 +1,7 @@
-"""One connection of one bus: a client object of the library for as long as it is trusted.
+"""One connection of one bus, for as long as it is trusted.
 
-The client library accepts replies of another function, another length or another transaction,
-so each reply is compared with its request here before the library may decode it.
+The client library's framing and serial transport are used, not its client, which believes replies
+too easily and hides why it could not connect.
 """
 
 import asyncio
@@ -12,15 +12,13 @@ import socket
 import struct
 import termios
 from collections.abc import Callable
-from typing import Any
 
-from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
-from pymodbus.exceptions import ModbusException
-from pymodbus.framer import FramerRTU
-from pymodbus.pdu import ModbusPDU
+from pymodbus.framer import FramerRTU, FramerSocket
+from pymodbus.pdu import DecodePDU, ModbusPDU
+from pymodbus.transport.serialtransport import create_serial_connection
 
-from dustcake.core.inputs import FailureKind
-from dustcake.core.record import record
+from dustcake.adapters.modbus.messages import BadReplyError, rtu_reply_whole, tcp_reply_whole
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.settings.buses import SerialBus, TcpBus
 
 _PARITY = {"even": ("E", 1), "odd": ("O", 1), "none": ("N", 2)}
@@ -28,7 +26,6 @@ _CONNECT_TIMEOUT_S = 1.0
 # SO_LINGER of socket(7): whether to linger, and for how many seconds. With none, closing resets the
 # connection and throws away what has not been delivered.
 _DISCARD, _DELIVER = struct.pack("ii", 1, 0), struct.pack("ii", 0, 0)
-_LIBRARY_PATIENCE_S = 60.0  # never reached: the time-outs here are shorter
 _REMEDIES = {
     errno.ECONNREFUSED: "connection refused: check the port number, and that the device serves it",
     errno.EHOSTUNREACH: "no route to the host: check address, cable and network",
@@ -40,15 +37,7 @@ _REMEDIES = {
 }
 
 
-@record
-class Fault:
-    """Why an exchange failed: kind, and cause in plain words."""
-
-    kind: FailureKind
-    cause: str
-
-
-class Connection:
+class Connection(asyncio.Protocol):
     """A connection, opened once and thrown away when it can no longer be trusted.
 
     Made inside a running event loop. ``monotonic``: seconds, for ``active_s``.
@@ -61,70 +50,77 @@ class Connection:
         """Whether a good reply has come over it."""
         self.usable = False
         """Whether it is open and has not been lost."""
+        self._settings = settings
         self._monotonic = monotonic
-        self._timeout_s = settings.timeout_s
-        self._sent = b""
-        self._waiting: asyncio.Timeout | None = None
+        self._transport: asyncio.Transport | None = None
+        self._made = asyncio.Event()
+        self._transaction = 0
+        self._sent = self._received = b""
+        self._reply: asyncio.Future[ReadFailure | None] | None = None
         self._unanswered = False
-        self._fault: Fault | None = None
-        self._why_not = "the connection could not be made"
-        common: dict[str, Any] = {
-            "name": settings.name,
-            "timeout": _LIBRARY_PATIENCE_S,
-            "retries": 0,
-            "reconnect_delay": 0,
-            "trace_packet": self._gate,
-            "trace_connect": self._connection_changed,
-        }
-        self._client: AsyncModbusTcpClient | AsyncModbusSerialClient
+        decoder = DecodePDU(is_server=False)
         if isinstance(settings, TcpBus):
+            self._framer: FramerSocket | FramerRTU = FramerSocket(decoder)
             self._reply_whole = tcp_reply_whole
-            self._client = AsyncModbusTcpClient(settings.host, port=settings.port, **common)
         else:
-            parity, stop_bits = _PARITY[settings.parity]
+            self._framer = FramerRTU(decoder)
             self._reply_whole = rtu_reply_whole
-            self._client = AsyncModbusSerialClient(
-                settings.port, baudrate=settings.baud, parity=parity, stopbits=stop_bits, **common
-            )
-        self._create = self._client.ctx.call_create
-        self._client.ctx.call_create = self._create_saying_why
 
     async def open(self) -> str | None:
         """Connect. Returns None, or why it could not, in plain words."""
-        limit_s = max(self._timeout_s, _CONNECT_TIMEOUT_S)
+        limit_s = max(self._settings.timeout_s, _CONNECT_TIMEOUT_S)
         try:
             async with asyncio.timeout(limit_s):
-                self.usable = await self._client.connect()
+                await self._connect()
         except TimeoutError:
-            self._why_not = f"no connection within {limit_s:g} s"
+            return f"no connection within {limit_s:g} s"
+        except termios.error:
+            return "the serial port refuses its settings: check `baud` and `parity`"
+        except OSError as failure:
+            return _plain(failure)
         self.active_s = self._monotonic()
         self._on_close(_DISCARD)
-        return None if self.usable else self._why_not
+        return None
 
-    async def exchange(self, pdu: ModbusPDU) -> ModbusPDU | Fault:
+    async def _connect(self) -> None:
+        loop, settings = asyncio.get_running_loop(), self._settings
+        if isinstance(settings, TcpBus):
+            await loop.create_connection(lambda: self, settings.host, settings.port)
+            return
+        parity, stop_bits = _PARITY[settings.parity]
+        self._transport, _ = await create_serial_connection(
+            loop, lambda: self, settings.port, settings.baud, 8, parity, stop_bits
+        )
+        await self._made.wait()
+
+    async def exchange(self, pdu: ModbusPDU) -> ModbusPDU | ReadFailure:
         """Send ``pdu`` and return the reply, checked byte by byte against it, or what was wrong.
 
         Returns as soon as the reply is known to be wrong or the connection is lost.
         """
-        self._fault = None
+        if self._transport is None or not self.usable:
+            return ReadFailure(FailureKind.LOST, "the connection was lost")
+        pdu.transaction_id = self._transaction = self._transaction % 0xFFFF + 1
+        self._sent, self._received = self._framer.buildFrame(pdu), b""
+        self._reply = asyncio.get_running_loop().create_future()
         self._unanswered = True
+        self.active_s = self._monotonic()
+        self._transport.write(self._sent)
         try:
-            async with asyncio.timeout(self._timeout_s) as self._waiting:
-                reply: ModbusPDU = await self._client.execute(False, pdu)
+            async with asyncio.timeout(self._settings.timeout_s):
+                failure = await self._reply
         except TimeoutError:
-            return self._why_unanswered()
-        except ModbusException:
-            return Fault(FailureKind.LOST, "the connection was lost")
+            why = f"no reply within {self._settings.timeout_s:g} s"
+            return ReadFailure(FailureKind.TIMEOUT, why)
         finally:
-            self._waiting = None
+            self._reply = None
+        if failure is not None:
+            return failure
         self.answered = True
         self._unanswered = False
+        _, reply = self._framer.handleFrame(self._received, 0, 0)
+        assert reply is not None  # it has been checked
         return reply
-
-    def _why_unanswered(self) -> Fault:
-        if self._fault is not None:
-            return self._fault
-        return Fault(FailureKind.TIMEOUT, f"no reply within {self._timeout_s:g} s")
 
     def close(self) -> None:
         """Give the connection up. A request without an answer must not arrive any more: an order
@@ -134,56 +130,42 @@ class Connection:
         self.usable = False
         if not self._unanswered:
             self._on_close(_DELIVER)
-        self._client.close()
+        if self._transport is not None:
+            self._transport.close()
 
     def _on_close(self, linger: bytes) -> None:
-        transport: asyncio.BaseTransport | None = self._client.ctx.transport
-        sock = None if transport is None else transport.get_extra_info("socket")
+        sock = None if self._transport is None else self._transport.get_extra_info("socket")
         if sock is not None:  # a serial port has none
             with contextlib.suppress(OSError):
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
 
-    async def _create_saying_why(self) -> Any:
-        """Connect as the library does, but keep the cause, which it only logs, and turn the one
-        error of a serial port that is not an OSError into one, which it understands."""
-        try:
-            return await self._create()
-        except OSError as failure:
-            self._why_not = _plain(failure)
-            raise
-        except termios.error as failure:
-            self._why_not = "the serial port refuses its settings: check `baud` and `parity`"
-            raise ConnectionError(self._why_not) from failure
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """It is open."""
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        self.usable = True
+        self._made.set()
 
-    def _gate(self, sending: bool, data: bytes) -> bytes:
-        """The library's view of the bytes: it gets to see a reply once it is whole and right.
-
-        ``data`` received is all since the request; an empty result makes the library wait.
-        Bytes that nobody waits for are passed over.
-        """
+    def data_received(self, data: bytes) -> None:
+        """Bytes that nobody waits for are passed over."""
         self.active_s = self._monotonic()
-        if sending:
-            self._sent = data
-            return data
-        if self._waiting is None:
-            return b""
+        if self._reply is None:
+            return
+        self._received += data
         try:
-            return data if self._reply_whole(self._sent, data) else b""
+            if self._reply_whole(self._sent, self._received):
+                self._end_waiting(None)
         except BadReplyError as wrong:
-            self._end_waiting(Fault(FailureKind.BAD_REPLY, str(wrong)))
-            return b""
+            self._end_waiting(ReadFailure(FailureKind.BAD_REPLY, str(wrong)))
 
-    def _connection_changed(self, connected: bool) -> None:
-        if connected:
-            return
+    def connection_lost(self, exc: Exception | None) -> None:
+        """It is gone."""
         self.usable = False
-        self._end_waiting(Fault(FailureKind.LOST, "the connection broke while waiting"))
+        self._end_waiting(ReadFailure(FailureKind.LOST, "the connection broke while waiting"))
 
-    def _end_waiting(self, fault: Fault) -> None:
-        if self._waiting is None or self._fault is not None or self._waiting.expired():
-            return
-        self._fault = fault
-        self._waiting.reschedule(asyncio.get_running_loop().time())
+    def _end_waiting(self, failure: ReadFailure | None) -> None:
+        if self._reply is not None and not self._reply.done():
+            self._reply.set_result(failure)
 
 
 def _plain(failure: OSError) -> str:
@@ -204,23 +186,6 @@ LONGEST_FRAME = 256
 FASTEST_COUNTED_BAUD = 19200
 FIXED_GAP_S = 0.00175
 
-_MBAP = 7  # transaction (2), protocol (2), length (2), unit (1)
-_EXCEPTION = 0x80
-_EXCEPTION_PDU = 2
-_BIT_READS = (1, 2)
-_WORD_READS = (3, 4)
-
-
-class BadReplyError(Exception):
-    """What was received cannot be the reply to what was sent; the message says why."""
-
-
-def crc16(data: bytes) -> int:
-    """CRC-16/MODBUS of ``data`` as a number: 0x1241 for 02 07, as in the serial line
-    specification (secondary source). It goes on the wire low byte first."""
-    on_the_wire = FramerRTU.compute_CRC(data).to_bytes(2, "big")
-    return int.from_bytes(on_the_wire, "little")
-
 
 def character_s(baud: int) -> float:
     """Seconds one character takes on a line of ``baud`` bit/s."""
@@ -230,83 +195,4 @@ def character_s(baud: int) -> float:
 def frame_gap_s(baud: int) -> float:
     """Least silence between two frames, in seconds: 3.5 characters, and a fixed 1.750 ms above
     19 200 bit/s (serial line specification V1.02, secondary source)."""
-    if baud > FASTEST_COUNTED_BAUD:
-        return FIXED_GAP_S
-    return 3.5 * character_s(baud)
-
-
-def tcp_reply_whole(sent: bytes, received: bytes) -> bool:
-    """Whether ``received`` is all of the reply to the TCP frame ``sent``; False: more must come.
-
-    Raises BadReplyError as soon as the bytes show that it is not that reply. Transaction id 0
-    counts as wrong like any other that was not sent.
-    """
-    request = sent[_MBAP:]
-    if received[:2] != sent[: len(received[:2])]:
-        raise BadReplyError("the reply carries another transaction id than the request")
-    if any(received[2:4]):
-        raise BadReplyError("the reply is not Modbus: its protocol id is not 0")
-    if len(received) >= _MBAP - 1:
-        length = int.from_bytes(received[4:6], "big")
-        expected = 1 + _reply_length(request)
-        if length not in (expected, 1 + _EXCEPTION_PDU):
-            raise BadReplyError(f"the reply has length {length} instead of {expected}")
-        if len(received) > _MBAP and length != 1 + _length_begun(request, received[_MBAP]):
-            raise BadReplyError(f"the reply has length {length}, which its function denies")
-    _check_unit(sent[_MBAP - 1], received[_MBAP - 1 : _MBAP])
-    return _pdu_whole(request, received[_MBAP:], trailer=0)
-
-
-def rtu_reply_whole(sent: bytes, received: bytes) -> bool:
-    """Whether ``received`` is all of the reply to the serial frame ``sent``; False: more must
-    come. Raises BadReplyError as soon as the bytes show that it is not that reply."""
-    _check_unit(sent[0], received[:1])
-    if not _pdu_whole(sent[1:-2], received[1:], trailer=2):
-        return False
-    if int.from_bytes(received[-2:], "little") != crc16(received[:-2]):
-        raise BadReplyError("the checksum of the reply is wrong: noise, or two devices with one id")
-    return True
-
-
-def _check_unit(unit: int, received: bytes) -> None:
-    if received and received[0] != unit:
-        raise BadReplyError(f"the reply comes from unit {received[0]}")
-
-
-def _reply_length(request: bytes) -> int:
-    """Bytes in the PDU of a good reply to the PDU ``request``."""
-    quantity = int.from_bytes(request[3:5], "big")
-    if request[0] in _BIT_READS:
-        return 2 + (quantity + 7) // 8
-    if request[0] in _WORD_READS:
-        return 2 + 2 * quantity
-    return 5  # a write is answered with its address, and its value or quantity
-
-
-def _length_begun(request: bytes, function: int) -> int:
-    """Bytes in the PDU of a reply that begins with ``function``."""
-    return _EXCEPTION_PDU if function & _EXCEPTION else _reply_length(request)
-
-
-def _pdu_whole(request: bytes, received: bytes, trailer: int) -> bool:
-    """The check both framings share. ``received``: reply PDU so far, and ``trailer`` bytes."""
-    if not received:
-        return False
-    function = received[0]
-    if function & ~_EXCEPTION != request[0]:
-        raise BadReplyError(f"function {request[0]} was answered with function {function}")
-    if not function & _EXCEPTION:
-        _check_start(request, received)
-    missing = _length_begun(request, function) + trailer - len(received)
-    if missing < 0:
-        raise BadReplyError(f"{-missing} more bytes than the reply has follow it")
-    return missing == 0
-
-
-def _check_start(request: bytes, received: bytes) -> None:
-    if request[0] in _BIT_READS + _WORD_READS:
-        expected = _reply_length(request) - 2
-        if len(received) > 1 and received[1] != expected:
-            raise BadReplyError(f"the reply has {received[1]} data bytes instead of {expected}")
-    elif received[:5] != request[: len(received[:5])]:
-        raise BadReplyError("the reply does not repeat what was written")
+    return FIXED_GAP_S if baud > FASTEST_COUNTED_BAUD else 3.5 * character_s(baud)

@@ -3,24 +3,20 @@
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 
-from dustcake.adapters.modbus.bus import Bus
-from dustcake.adapters.modbus.channel import Backoff
+from dustcake.adapters.modbus.bus import Backoff, Bus
 from dustcake.adapters.modbus.messages import Answer, Read, Span, joined
 from dustcake.core.inputs import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.core.record import record
 from dustcake.ports import FieldReading
 from dustcake.settings import buses as field
 
-_Table = field.WordTable | field.BitTable
-
 
 @record
 class _Point:
     name: str
     bus: str
-    unit: int
-    table: _Table
-    span: Span
+    request: Read
+    """What reads it alone."""
 
 
 @record
@@ -33,7 +29,7 @@ class _Block:
 
 
 class FieldInputs:
-    """Implements the port Transmitter over the buses the inputs are on."""
+    """They are read over the buses they are on."""
 
     def __init__(
         self,
@@ -47,12 +43,14 @@ class FieldInputs:
         self._contacts: dict[str, field.ContactInput] = {
             name: contact for name, contact in contacts if contact is not None
         }
-        points = [_analog_point("dp", dp)]
-        if header is not None:
-            points.append(_analog_point("header", header))
+        points = [
+            _Point(name, at.bus, Read(at.unit, at.table, at.register_address, at.word_count))
+            for name, at in (("dp", dp), ("header", header))
+            if at is not None
+        ]
         points += [
-            _Point(name, contact.bus, contact.unit, contact.table, Span(contact.address, 1))
-            for name, contact in self._contacts.items()
+            _Point(name, at.bus, Read(at.unit, at.table, at.address, 1))
+            for name, at in self._contacts.items()
         ]
         self._plan = _planned(points)
         self._resting: defaultdict[tuple[str, int], Backoff] = defaultdict(Backoff)
@@ -73,29 +71,27 @@ class FieldInputs:
         )
 
     async def _read_block(self, block: _Block) -> dict[str, Answer | ReadFailure]:
-        bus = self._buses[block.bus]
-        rest = self._resting[block.bus, block.request.unit]
+        bus, unit = self._buses[block.bus], block.request.unit
+        rest = self._resting[block.bus, unit]
         wait_s = rest.remaining_s(bus.clock.now().mono_s)
+        answer: Answer | ReadFailure
         if wait_s > 0:
-            failure = ReadFailure(
-                FailureKind.TIMEOUT,
-                f"bus {block.bus}, unit {block.request.unit}: did not reply before; "
-                f"next try in {wait_s:.2g} s",
-            )
-            return {point.name: failure for point in block.points}
-        answer = await bus.read(block.request)
-        if not isinstance(answer, ReadFailure):
-            rest.succeeded()
-            return {point.name: _part(block, point, answer) for point in block.points}
-        if answer.kind is FailureKind.TIMEOUT:
-            rest.failed(bus.clock.now().mono_s)
-        if answer.kind is FailureKind.EXCEPTION and len(block.points) > 1:
-            return await self._split(block)
+            why = f"bus {block.bus}, unit {unit}: did not reply before; next try in {wait_s:.2g} s"
+            answer = ReadFailure(FailureKind.TIMEOUT, why)
+        else:
+            answer = await bus.read(block.request)
+            if not isinstance(answer, ReadFailure):
+                rest.succeeded()
+                return {point.name: _part(block, point, answer) for point in block.points}
+            if answer.kind is FailureKind.TIMEOUT:
+                rest.failed(bus.clock.now().mono_s)
+            if answer.kind is FailureKind.EXCEPTION and len(block.points) > 1:
+                return await self._split(block)
         return {point.name: answer for point in block.points}
 
     async def _split(self, block: _Block) -> dict[str, Answer | ReadFailure]:
         """The device does not let these be read together: read one by one from now on."""
-        singles = [_block((point,)) for point in block.points]
+        singles = [_Block(point.bus, point.request, (point,)) for point in block.points]
         at = self._plan.index(block)
         self._plan[at : at + 1] = singles
         got: dict[str, Answer | ReadFailure] = {}
@@ -109,43 +105,32 @@ class FieldInputs:
         return bool(answer[0]) is not self._contacts[name].invert
 
 
-def _analog_point(name: str, analog: field.AnalogInput) -> _Point:
-    span = Span(analog.register_address, analog.word_count)
-    return _Point(name, analog.bus, analog.unit, analog.table, span)
-
-
 def _signal(answer: Answer | ReadFailure) -> Signal:
     return answer if isinstance(answer, ReadFailure) else Registers(answer)
 
 
 def _planned(points: Iterable[_Point]) -> list[_Block]:
     """One block for each analog input, and contacts of one table together where they are near."""
-    alone: list[_Block] = []
-    grouped: defaultdict[tuple[str, int, _Table], list[_Point]] = defaultdict(list)
+    groups: defaultdict[tuple[object, ...], list[_Point]] = defaultdict(list)
     for point in points:
-        if isinstance(point.table, field.WordTable):
-            alone.append(_block((point,)))
-        else:
-            grouped[point.bus, point.unit, point.table].append(point)
-    together = [
-        _block(tuple(point for point in group if _within(point.span, span)))
-        for group in grouped.values()
-        for span in joined(point.span for point in group)
+        alone = point.name if isinstance(point.request.table, field.WordTable) else ""
+        groups[point.bus, point.request.unit, point.request.table, alone].append(point)
+    return [
+        _block(group, span)
+        for group in groups.values()
+        for span in joined(Span(point.request.address, point.request.count) for point in group)
     ]
-    return alone + together
 
 
-def _block(points: tuple[_Point, ...]) -> _Block:
+def _block(group: list[_Point], span: Span) -> _Block:
+    """Those of ``group`` that lie within ``span``."""
+    addresses = range(span.address, span.address + span.count)
+    points = tuple(point for point in group if point.request.address in addresses)
     first = points[0]
-    start = min(point.span.address for point in points)
-    end = max(point.span.address + point.span.count for point in points)
-    return _Block(first.bus, Read(first.unit, first.table, start, end - start), points)
-
-
-def _within(part: Span, whole: Span) -> bool:
-    return whole.address <= part.address < whole.address + whole.count
+    whole = Read(first.request.unit, first.request.table, span.address, span.count)
+    return _Block(first.bus, whole, points)
 
 
 def _part(block: _Block, point: _Point, answer: Answer) -> Answer:
-    start = point.span.address - block.request.address
-    return answer[start : start + point.span.count]
+    start = point.request.address - block.request.address
+    return answer[start : start + point.request.count]

@@ -1,8 +1,13 @@
-"""Requests to a device, and the client library's objects for them."""
+"""Requests to a device, the client library's objects for them, and what counts as a reply.
+
+The library accepts replies of another function, another length or another transaction, so each
+reply is compared with its request here before the library may decode it.
+"""
 
 from collections.abc import Iterable
 
 from pymodbus.constants import ExcCodes
+from pymodbus.framer import FramerRTU
 from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.bit_message import (
     ReadCoilsRequest,
@@ -16,6 +21,7 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.core.record import record
 from dustcake.settings.buses import BitTable, WordTable
 
@@ -53,18 +59,11 @@ class WriteRegister:
 
 Request = Read | WriteCoils | WriteRegister
 
-_READS: dict[BitTable | WordTable, type[ModbusPDU]] = {
-    BitTable.COIL: ReadCoilsRequest,
-    BitTable.DISCRETE: ReadDiscreteInputsRequest,
-    WordTable.HOLDING: ReadHoldingRegistersRequest,
-    WordTable.INPUT: ReadInputRegistersRequest,
-}
-
-_PLACES: dict[BitTable | WordTable, str] = {
-    BitTable.COIL: "coil",
-    BitTable.DISCRETE: "discrete input",
-    WordTable.HOLDING: "holding register",
-    WordTable.INPUT: "input register",
+_TABLES: dict[BitTable | WordTable, tuple[type[ModbusPDU], str]] = {
+    BitTable.COIL: (ReadCoilsRequest, "coil"),
+    BitTable.DISCRETE: (ReadDiscreteInputsRequest, "discrete input"),
+    WordTable.HOLDING: (ReadHoldingRegistersRequest, "holding register"),
+    WordTable.INPUT: (ReadInputRegistersRequest, "input register"),
 }
 
 _EXCEPTIONS: dict[int, str] = {
@@ -77,13 +76,14 @@ _EXCEPTIONS: dict[int, str] = {
     ExcCodes.GATEWAY_PATH_UNAVIABLE: "the gateway has no path to it",
     ExcCodes.GATEWAY_NO_RESPONSE: "it did not answer the gateway",
 }
+"""In plain words (application protocol V1.1b3, secondary source)."""
 
 
 def to_pdu(request: Request) -> ModbusPDU:
     """``request`` as the client library's own object, fresh for one exchange."""
     match request:
         case Read(unit, table, address, count):
-            return _READS[table](dev_id=unit, address=address, count=count)
+            return _TABLES[table][0](dev_id=unit, address=address, count=count)
         case WriteCoils(unit, address, (bit,)):
             return WriteSingleCoilRequest(dev_id=unit, address=address, bits=[bit])
         case WriteCoils(unit, address, bits):
@@ -92,8 +92,13 @@ def to_pdu(request: Request) -> ModbusPDU:
             return WriteSingleRegisterRequest(dev_id=unit, address=address, registers=[word])
 
 
-def answer_of(request: Request, reply: ModbusPDU) -> Answer:
+def answer_of(request: Request, reply: ModbusPDU) -> Answer | ReadFailure:
     """What ``reply``, already checked against ``request``, says."""
+    if reply.isError():
+        code = reply.exception_code
+        why = _EXCEPTIONS.get(code, "no known reason")
+        detail = f"the device refuses: {why} (exception {code})"
+        return ReadFailure(FailureKind.EXCEPTION, detail)
     if not isinstance(request, Read):
         return ()
     if isinstance(request.table, WordTable):
@@ -101,24 +106,96 @@ def answer_of(request: Request, reply: ModbusPDU) -> Answer:
     return tuple(int(bit) for bit in reply.bits[: request.count])
 
 
-def exception_words(code: int) -> str:
-    """A Modbus exception code in plain words (application protocol V1.1b3, secondary source)."""
-    return f"the device refuses: {_EXCEPTIONS.get(code, 'no known reason')} (exception {code})"
-
-
 def place(request: Request) -> str:
     """Which unit and address ``request`` is about, as a technician would say it."""
-    match request:
-        case Read(unit, table, address, count):
-            return f"unit {unit}, {_numbered(_PLACES[table], address, count)}"
-        case WriteCoils(unit, address, bits):
-            return f"unit {unit}, {_numbered('coil', address, len(bits))}"
-        case WriteRegister(unit, address):
-            return f"unit {unit}, {_numbered('holding register', address, 1)}"
+    if isinstance(request, Read):
+        what, count = _TABLES[request.table][1], request.count
+    elif isinstance(request, WriteCoils):
+        what, count = "coil", len(request.bits)
+    else:
+        what, count = "holding register", 1
+    first = request.address
+    which = f"{what} {first}" if count == 1 else f"{what}s {first} to {first + count - 1}"
+    return f"unit {request.unit}, {which}"
 
 
-def _numbered(what: str, address: int, count: int) -> str:
-    return f"{what} {address}" if count == 1 else f"{what}s {address} to {address + count - 1}"
+_MBAP = 7  # transaction (2), protocol (2), length (2), unit (1)
+_EXCEPTION = 0x80
+_EXCEPTION_PDU = 2
+_BIT_READS = (1, 2)
+_WORD_READS = (3, 4)
+
+
+class BadReplyError(Exception):
+    """What was received cannot be the reply to what was sent; the message says why."""
+
+
+def tcp_reply_whole(sent: bytes, received: bytes) -> bool:
+    """Whether ``received`` is all of the reply to the TCP frame ``sent``; False: more must come.
+
+    Raises BadReplyError as soon as the bytes show that it is not that reply. Transaction id 0
+    counts as wrong like any other that was not sent.
+    """
+    request = sent[_MBAP:]
+    if received[:2] != sent[: len(received[:2])]:
+        raise BadReplyError("the reply carries another transaction id than the request")
+    if any(received[2:4]):
+        raise BadReplyError("the reply is not Modbus: its protocol id is not 0")
+    if len(received) >= _MBAP - 1:
+        length = int.from_bytes(received[4:6], "big")
+        expected = 1 + _good_reply(request)[1]
+        if length not in (expected, 1 + _EXCEPTION_PDU):
+            raise BadReplyError(f"the reply has length {length} instead of {expected}")
+        is_good = length == expected
+        if len(received) > _MBAP and is_good is bool(received[_MBAP] & _EXCEPTION):
+            raise BadReplyError(f"the reply has length {length}, which its function denies")
+    _check_unit(sent[_MBAP - 1], received[_MBAP - 1 : _MBAP])
+    return _pdu_whole(request, received[_MBAP:], trailer=0)
+
+
+def rtu_reply_whole(sent: bytes, received: bytes) -> bool:
+    """Whether ``received`` is all of the reply to the serial frame ``sent``; False: more must
+    come. Raises BadReplyError as soon as the bytes show that it is not that reply."""
+    _check_unit(sent[0], received[:1])
+    if not _pdu_whole(sent[1:-2], received[1:], trailer=2):
+        return False
+    if not FramerRTU.check_CRC(received[:-2], int.from_bytes(received[-2:], "big")):
+        raise BadReplyError("the checksum of the reply is wrong: noise, or two devices with one id")
+    return True
+
+
+def _check_unit(unit: int, received: bytes) -> None:
+    if received and received[0] != unit:
+        raise BadReplyError(f"the reply comes from unit {received[0]}")
+
+
+def _good_reply(request: bytes) -> tuple[bytes, int]:
+    """What the PDU of a good reply to the PDU ``request`` begins with, and its length in bytes."""
+    function, quantity = request[0], int.from_bytes(request[3:5], "big")
+    if function in _BIT_READS + _WORD_READS:
+        count = (quantity + 7) // 8 if function in _BIT_READS else 2 * quantity
+        return bytes([function, count]), 2 + count
+    return request[:5], 5  # a write is answered with its address, and its value or quantity
+
+
+def _pdu_whole(request: bytes, received: bytes, trailer: int) -> bool:
+    """The check both framings share. ``received``: reply PDU so far, and ``trailer`` bytes."""
+    if not received:
+        return False
+    function = received[0]
+    begins, length = _good_reply(request)
+    if function & ~_EXCEPTION != request[0]:
+        raise BadReplyError(f"function {request[0]} was answered with function {function}")
+    if function & _EXCEPTION:
+        length = _EXCEPTION_PDU
+    elif not begins.startswith(received[: len(begins)]):
+        if function in _BIT_READS + _WORD_READS:
+            raise BadReplyError(f"the reply has {received[1]} data bytes instead of {begins[1]}")
+        raise BadReplyError("the reply does not repeat what was written")
+    missing = length + trailer - len(received)
+    if missing < 0:
+        raise BadReplyError(f"{-missing} more bytes than the reply has follow it")
+    return missing == 0
 
 
 MOST_WITH_GAPS = 16

@@ -6,8 +6,8 @@ from typing import assert_never
 
 import structlog
 
-from dustcake.adapters.modbus.bus import Bus, Reserved
-from dustcake.adapters.modbus.coils import DONE, Coils, EarlyEnd, OneShotPulses, TimedPulses
+from dustcake.adapters.modbus.bus import Bus, Channel
+from dustcake.adapters.modbus.coils import Coils, Pulses, failed
 from dustcake.adapters.modbus.messages import Read, WriteRegister
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.inputs import FailureKind, Outcome, ReadFailure
@@ -27,30 +27,22 @@ class CoilOutputs:
         blower_run: field.CoilOutput | None,
     ) -> None:
         bus = buses[outputs.bus]
-        self._pulses: OneShotPulses | TimedPulses | None = None
-        if outputs.kind is OutputKind.DEMAND_CONTACT:
-            labels = {outputs.coils[0]: "demand contact"}
-        else:
-            labels = {coil: f"valve {n}" for n, coil in enumerate(outputs.coils, start=1)}
+        is_demand = outputs.kind is OutputKind.DEMAND_CONTACT
+        labels = {
+            coil: "demand contact" if is_demand else f"valve {n}"
+            for n, coil in enumerate(outputs.coils, start=1)
+        }
         self._all = Coils(bus, outputs.unit, labels)
-        match outputs.kind:
-            case OutputKind.VALVES_ONE_SHOT:
-                self._pulses = OneShotPulses(bus, outputs, self._all)
-            case OutputKind.VALVES_ON_OFF:
-                self._pulses = TimedPulses(bus, outputs, self._all)
-            case OutputKind.DEMAND_CONTACT:
-                pass
-        self._bus = bus
+        self._pulses = None if is_demand else Pulses(bus, outputs, self._all)
         self._watchdog: OutputWatchdog | None = None
         if outputs.watchdog is not None:
             self._watchdog = OutputWatchdog(bus, outputs.unit, outputs.watchdog)
         self._one_at_a_time = asyncio.Lock()
-        self._under_way: EarlyEnd | None = None
+        self._under_way: asyncio.Event | None = None
         self._blower: Coils | None = None
         if blower_run is not None:
-            self._blower_bus = buses[blower_run.bus]
             labels = {blower_run.coil: "blower run request"}
-            self._blower = Coils(self._blower_bus, blower_run.unit, labels)
+            self._blower = Coils(buses[blower_run.bus], blower_run.unit, labels)
 
     async def execute(self, command: Command) -> OutputReport:
         """Carry ``command`` out and verify it by reading back.
@@ -58,16 +50,16 @@ class CoilOutputs:
         A pulse under way is cut short by AllValvesOff, and by cancelling the caller, who gets
         his CancelledError only after the valve has been switched off.
         """
-        early_end = EarlyEnd()
+        early_end = asyncio.Event()
         if isinstance(command, AllValvesOff) and self._under_way is not None:
-            self._under_way.request()
+            self._under_way.set()
         # A task of its own: cancelling it in the middle of an exchange would leave the off
         # write to wait until the line can be trusted again.
         task = asyncio.create_task(self._carry_out(command, early_end))
         try:
             return await asyncio.shield(task)
         except asyncio.CancelledError:
-            early_end.request()
+            early_end.set()
             await _ended(task)
             raise
 
@@ -76,17 +68,16 @@ class CoilOutputs:
         if self._watchdog is not None:
             await self._watchdog.keep()
 
-    async def _carry_out(self, command: Command, early_end: EarlyEnd) -> OutputReport:
+    async def _carry_out(self, command: Command, early_end: asyncio.Event) -> OutputReport:
         if isinstance(command, SetBlowerRun):
             return await self._set_blower(command.run)
         async with self._one_at_a_time:
-            if early_end.requested and _energises(command):
-                return OutputReport(Outcome.FAILED, "given up before it began")
-            if self._watchdog is not None and _energises(command):
-                failure = await self._watchdog.ensure()
+            if _energises(command):
+                if early_end.is_set():
+                    return failed("given up before it began")
+                failure = None if self._watchdog is None else await self._watchdog.ensure()
                 if failure is not None:
-                    detail = f"module watchdog not set: {failure.detail}"
-                    return OutputReport(Outcome.FAILED, detail)
+                    return failed(f"module watchdog not set: {failure.detail}")
             match command:
                 case FireValve():
                     return await self._fire(command, early_end)
@@ -97,9 +88,9 @@ class CoilOutputs:
                 case _:
                     assert_never(command)
 
-    async def _fire(self, command: FireValve, early_end: EarlyEnd) -> OutputReport:
+    async def _fire(self, command: FireValve, early_end: asyncio.Event) -> OutputReport:
         if self._pulses is None:
-            return OutputReport(Outcome.FAILED, "a demand contact has no valves to fire")
+            return failed("a demand contact has no valves to fire")
         self._under_way = early_end
         try:
             return await self._pulses.fire(command, early_end)
@@ -108,42 +99,25 @@ class CoilOutputs:
 
     async def _set_demand(self, closed: bool) -> OutputReport:
         if self._pulses is not None:
-            return OutputReport(Outcome.FAILED, "these outputs are valves, not a demand contact")
+            return failed("these outputs are valves, not a demand contact")
         if not closed:
             return await self._all.switch_off()
-        report = await _switched_on(self._bus, self._all)
+        report = await self._all.switch_on()
         if report.outcome is Outcome.DONE:
             return report
         off = await self._all.switch_off()
-        return report if off.outcome is Outcome.DONE else _both(report, off)
+        if off.outcome is Outcome.DONE:
+            return report
+        return OutputReport(off.outcome, f"{report.detail}; {off.detail}")
 
     async def _set_blower(self, run: bool) -> OutputReport:
         if self._blower is None:
-            return OutputReport(Outcome.FAILED, "no blower run output is set: add `blower_run`")
-        if run:
-            return await _switched_on(self._blower_bus, self._blower)
-        return await self._blower.switch_off()
+            return failed("no blower run output is set: add `blower_run`")
+        return await (self._blower.switch_on() if run else self._blower.switch_off())
 
 
 def _energises(command: Command) -> bool:
     return isinstance(command, FireValve) or (isinstance(command, SetDemand) and command.closed)
-
-
-async def _switched_on(bus: Bus, coils: Coils) -> OutputReport:
-    async with bus.reserved() as hold:
-        failure = await coils.write(hold, on=True)
-        if failure is not None:
-            return OutputReport(Outcome.FAILED, f"not switched on: {failure.detail}")
-        energised = await coils.reading_on(hold)
-    if isinstance(energised, ReadFailure):
-        return OutputReport(Outcome.FAILED, f"not proved on: {energised.detail}")
-    if not energised:
-        return OutputReport(Outcome.FAILED, "reads off after being switched on")
-    return DONE
-
-
-def _both(first: OutputReport, off: OutputReport) -> OutputReport:
-    return OutputReport(off.outcome, f"{first.detail}; {off.detail}")
 
 
 async def _ended(task: asyncio.Task[OutputReport]) -> None:
@@ -172,7 +146,7 @@ class OutputWatchdog:
         self._counts = settings.counts
         self._every_s = settings.timeout_s / FEEDS_A_TIMEOUT
         self._is_set = False
-        self._told: str | None = None
+        self._in_trouble = False
 
     async def ensure(self) -> ReadFailure | None:
         """Set it unless it is known to be set; why that could not be done."""
@@ -189,15 +163,15 @@ class OutputWatchdog:
                 failure = await self._prove(hold)
                 if not isinstance(failure, ReadFailure) and not self._is_set:
                     failure = await self._set(hold)
-            self._tell(failure)
+            self._log_changes(failure)
             await clock.sleep_until(clock.now().mono_s + self._every_s)
 
-    async def _prove(self, hold: Reserved) -> ReadFailure | None:
+    async def _prove(self, hold: Channel) -> ReadFailure | None:
         answer = await hold.exchange(Read(self._unit, WordTable.HOLDING, self._register, 1))
         self._is_set = answer == (self._counts,)
         return answer if isinstance(answer, ReadFailure) else None
 
-    async def _set(self, hold: Reserved) -> ReadFailure | None:
+    async def _set(self, hold: Channel) -> ReadFailure | None:
         answer = await hold.exchange(WriteRegister(self._unit, self._register, self._counts))
         failure = answer if isinstance(answer, ReadFailure) else await self._prove(hold)
         if failure is None and not self._is_set:
@@ -208,10 +182,11 @@ class OutputWatchdog:
             )
         return failure
 
-    def _tell(self, failure: ReadFailure | None) -> None:
-        detail = None if failure is None else failure.detail
-        if detail is not None and self._told is None:
-            _log.warning("module watchdog not set", cause=detail, consequence="no valve is fired")
-        elif detail is None and self._told is not None:
+    def _log_changes(self, failure: ReadFailure | None) -> None:
+        if failure is not None and not self._in_trouble:
+            _log.warning(
+                "module watchdog not set", cause=failure.detail, consequence="no valve is fired"
+            )
+        elif failure is None and self._in_trouble:
             _log.info("module watchdog set")
-        self._told = detail
+        self._in_trouble = failure is not None

@@ -27,26 +27,26 @@ _WIDTHS_S = (
     *(HOUR_S * hours for hours in (1, 2, 3, 4, 6, 12, 24)),
 )
 
-_MINUTES = """
-    SELECT CAST((utc_s - :since) / :width AS INTEGER) AS part,
-        min(dp_min_pa), total(dp_mean_pa * good), total(iif(dp_mean_pa IS NULL, 0, good)),
-        max(dp_max_pa),
-        min(header_min_pa), total(header_mean_pa * polls),
-        total(iif(header_mean_pa IS NULL, 0, polls)), max(header_max_pa)
+_TREND = """
+    SELECT CAST((at_s - :since) / :width AS INTEGER) AS part,
+        min(dp_min_pa), total(dp_sum_pa), total(good), max(dp_max_pa),
+        min(header_min_pa), total(header_sum_pa), total(polls), max(header_max_pa)
+    FROM {grains}
+    WHERE collector = :collector AND at_s >= :since AND at_s < :until
+    GROUP BY part ORDER BY part
+"""
+_MINUTES = """(
+    SELECT collector, utc_s AS at_s,
+        dp_min_pa, dp_mean_pa * good AS dp_sum_pa, dp_max_pa,
+        iif(dp_mean_pa IS NULL, 0, good) AS good,
+        header_min_pa, header_mean_pa * polls AS header_sum_pa, header_max_pa,
+        iif(header_mean_pa IS NULL, 0, polls) AS polls
     FROM minutes
     WHERE n >= (
         SELECT min(first_n) FROM hours WHERE collector = :collector AND hour >= :first_hour
-    ) AND collector = :collector AND utc_s >= :since AND utc_s < :until
-    GROUP BY part ORDER BY part
-"""
-_HOURS = """
-    SELECT CAST((hour * 3600.0 - :since) / :width AS INTEGER) AS part,
-        min(dp_min_pa), total(dp_sum_pa), total(good), max(dp_max_pa),
-        min(header_min_pa), total(header_sum_pa), total(polls), max(header_max_pa)
-    FROM hours
-    WHERE collector = :collector AND hour >= :first_hour AND hour * 3600.0 < :until
-    GROUP BY part ORDER BY part
-"""
+    )
+)"""
+_HOURS = "(SELECT *, hour * 3600.0 AS at_s FROM hours WHERE hour >= :first_hour)"
 
 
 @record
@@ -86,7 +86,7 @@ def trend(
     until_s = ceil(until_utc_s / width_s) * width_s
     since_s = until_s - width_s * ceil(length_s / width_s)
     rows = connection.execute(
-        _MINUTES if grain_s < HOUR_S else _HOURS,
+        _TREND.format(grains=_MINUTES if grain_s < HOUR_S else _HOURS),
         {
             "collector": collector,
             "since": since_s,
@@ -98,7 +98,6 @@ def trend(
     parts = tuple(
         TrendPart(since_s + part * width_s, _spread(*of[:4]), _spread(*of[4:]))
         for part, *of in rows
-        if part >= 0
     )
     return Trend(since_s, until_s, width_s, parts)
 
@@ -150,35 +149,36 @@ class History:
     ) -> Iterator[RecordedEvent]:
         """Every event in the order of the journal; where given only of ``collector``, of these
         ``names``, between those times (as recorded, or as found out later)."""
-        rows = self._connection.execute(
-            f"SELECT * FROM ({_EVENTS}) "
+        return self._events(
             "WHERE (:since IS NULL OR coalesce(utc_s, found_utc_s) >= :since) "
             "AND (:until IS NULL OR coalesce(utc_s, found_utc_s) <= :until) ORDER BY n",
-            {
-                "collector": collector,
-                "names": _as_json(names),
-                "since": since_utc_s,
-                "until": until_utc_s,
-            },
+            collector,
+            names,
+            since=since_utc_s,
+            until=until_utc_s,
         )
-        return map(_event, rows)
 
     def newest(
         self, collector: str, names: Collection[str] | None, most: int, within: int
     ) -> list[RecordedEvent]:
         """The newest ``most`` events of these ``names``, newest first, among the newest ``within``
         of all: so that few of them in a long record take no longer to find."""
-        rows = self._connection.execute(
-            f"SELECT * FROM ({_EVENTS}) WHERE n > (SELECT max(n) FROM events) - :within "
-            "ORDER BY n DESC LIMIT :most",
-            {
-                "collector": collector,
-                "names": _as_json(names),
-                "most": most,
-                "within": within,
-            },
+        return list(
+            self._events(
+                "WHERE n > (SELECT max(n) FROM events) - :within ORDER BY n DESC LIMIT :most",
+                collector,
+                names,
+                most=most,
+                within=within,
+            )
         )
-        return [_event(row) for row in rows]
+
+    def _events(
+        self, which: str, collector: str | None, names: Collection[str] | None, **values: object
+    ) -> Iterator[RecordedEvent]:
+        values["collector"] = collector
+        values["names"] = None if names is None else json.dumps([*names])
+        return map(_event, self._connection.execute(f"SELECT * FROM ({_EVENTS}) {which}", values))
 
     def span(self, collector: str | None) -> tuple[float | None, float | None]:
         """UTC seconds of the first and the last event with a time of day; None where there is
@@ -215,10 +215,6 @@ class History:
             "SELECT start, utc_offset_s FROM clock WHERE utc_offset_s IS NOT NULL ORDER BY n DESC"
         )
         return dict(rows.fetchall())
-
-
-def _as_json(names: Collection[str] | None) -> str | None:
-    return None if names is None else json.dumps([*names])
 
 
 def _event(row: tuple[Any, ...]) -> RecordedEvent:

@@ -29,6 +29,7 @@ from dustcake.adapters.store.schema import (
     is_as_made,
     is_journal,
     migrate,
+    number_of,
     version_of,
 )
 from dustcake.codec import STATE_FORMAT
@@ -193,10 +194,8 @@ def _open_sound(path: Path) -> sqlite3.Connection:
             found = connection.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]
             if found != "ok":
                 raise damage(found)
-        newest = connection.execute(
-            f"SELECT max(format) FROM state WHERE {sane('format')}"
-        ).fetchone()[0]
-        if newest is not None and newest > STATE_FORMAT:
+        newest = f"SELECT max(format) FROM state WHERE {sane('format')}"
+        if number_of(connection, newest) > STATE_FORMAT:
             raise _newer(path)
     return connection
 
@@ -276,8 +275,6 @@ class Database:
         self._connection = connection
         self._executor = executor
         self._damaged = False
-        self.replacements = 0
-        """How often the file was found damaged and another one started."""
 
     @classmethod
     @asynccontextmanager
@@ -320,22 +317,18 @@ class Database:
     def _call(self, call: Callable[[sqlite3.Connection], T], otherwise: Callable[[], None]) -> T:
         if self._damaged:
             try:
-                self._replace()
+                self._connection.close()
+                self._connection = start_afresh(self.path)
             except (sqlite3.Error, OSError):
                 otherwise()
                 raise
+            self._damaged = False
         try:
             with damage_named():
                 return call(self._connection)
         except sqlite3.Error as error:
             self._damaged = is_damage(error)
             raise
-
-    def _replace(self) -> None:
-        self._connection.close()
-        self._connection = start_afresh(self.path)
-        self._damaged = False
-        self.replacements += 1
 
 
 PAGES_AT_ONCE = 2048  # so that a daemon that wants to commit meanwhile waits for milliseconds

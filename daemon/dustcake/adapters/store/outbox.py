@@ -26,6 +26,7 @@ from dustcake.adapters.store.rows import (
     recorded_event,
     sane,
 )
+from dustcake.adapters.store.schema import number_of
 from dustcake.codec import FormatError
 from dustcake.core.events import Event
 from dustcake.core.reading import Quality
@@ -150,8 +151,10 @@ class CollectorOutbox:
             self._waiting = None
 
     def forget(self, connection: sqlite3.Connection, refs: frozenset[int]) -> None:
-        """Delete these, within the caller's transaction."""
-        self._note_last(connection)  # before rows go, so that no number is ever given twice
+        """Delete these, within the caller's transaction, and before it adds any."""
+        # Before rows go, so that no number is ever given twice.
+        newest = f"SELECT max(ref) FROM outbox WHERE collector = ? AND {sane('ref')}"
+        self._last_ref = max(self._last_ref, number_of(connection, newest, self._collector))
         connection.executemany(
             "DELETE FROM outbox WHERE collector = ? AND ref = ?",
             [(self._collector, ref) for ref in refs],
@@ -179,11 +182,6 @@ class CollectorOutbox:
             row = None
             if one.keep is Keep.EVENT:
                 row = self._reference(one, commit, *next(rows, (None, None)))
-            else:
-                connection.execute(
-                    "DELETE FROM outbox WHERE keep = 'latest' AND topic = ? AND collector = ?",
-                    (one.topic, self._collector),
-                )
             what: dict[str, object] = {"topic": one.topic, "payload": one.payload}
             if row is not None:
                 quality = commit.state.sample.quality.value
@@ -206,17 +204,11 @@ class CollectorOutbox:
         return row if again == [one] else None
 
     def _insert(self, connection: sqlite3.Connection, **values: object) -> int:
-        self._note_last(connection)
+        # An older one that the newest of its topic replaces is found by a unique index.
         self._last_ref += 1
-        insert(connection, "outbox", collector=self._collector, ref=self._last_ref, **values)
+        place = {"collector": self._collector, "ref": self._last_ref}
+        insert(connection, "outbox", "INSERT OR REPLACE", **place, **values)
         return self._last_ref
-
-    def _note_last(self, connection: sqlite3.Connection) -> None:
-        newest: int | None = connection.execute(
-            f"SELECT max(ref) FROM outbox WHERE collector = ? AND {sane('ref')}",
-            (self._collector,),
-        ).fetchone()[0]
-        self._last_ref = max(self._last_ref, newest or 0)
 
     def _read(self, connection: sqlite3.Connection, most: int) -> list[Queued]:
         """The oldest, and one more where there is one."""
@@ -267,12 +259,9 @@ class CollectorOutbox:
         found = minute_in(connection, row)
         if found is None:
             return None
-        dropped = connection.execute(
-            f"SELECT minutes FROM dropped WHERE collector = ? AND {sane('minutes')}",
-            (self._collector,),
-        ).fetchone()
         number, seq, minute = found
-        return renderer.minute(number, minute, dropped[0] if dropped else 0, seq)
+        dropped = f"SELECT max(minutes) FROM dropped WHERE collector = ? AND {sane('minutes')}"
+        return renderer.minute(number, minute, number_of(connection, dropped, self._collector), seq)
 
 
 def _event(

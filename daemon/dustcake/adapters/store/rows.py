@@ -19,6 +19,7 @@ from dustcake.core.reading import Sample
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
+from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
 
 T = TypeVar("T")
 
@@ -60,11 +61,13 @@ def sane(column: str) -> str:
     return f"typeof({column}) = 'integer' AND {column} BETWEEN 0 AND {LARGEST - 1}"
 
 
-def insert(connection: sqlite3.Connection, table: str, **values: object) -> int:
+def insert(
+    connection: sqlite3.Connection, table: str, how: str = "INSERT", /, **values: object
+) -> int:
     """Add a row; its number, where the table numbers its rows."""
     columns, places = ", ".join(values), ", ".join("?" * len(values))
     added = connection.execute(
-        f"INSERT INTO {table} ({columns}) VALUES ({places})", tuple(values.values())
+        f"{how} INTO {table} ({columns}) VALUES ({places})", tuple(values.values())
     )
     return added.lastrowid or 0
 
@@ -266,6 +269,13 @@ class RecordedEvent:
         except FormatError:
             return None
         return Event(self.seq, Stamp(self.mono_s, self.utc_s), body)
+
+    def sentence(self, display: Display) -> str:
+        """What happened, in one line for people; where it cannot be read, what there is of it."""
+        event = self.event()
+        if event is None:
+            return unknown_event_sentence(self.name, self.fields, display)
+        return event_sentence(event.body, display)
 
 
 def recorded_event(row: tuple[Any, ...]) -> RecordedEvent:

@@ -4,7 +4,7 @@ import asyncio
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -44,50 +44,6 @@ class Waiting:
     is_done: bool = field(default=False, init=False)
 
 
-class Group:
-    """Whoever's turn comes first writes for all who wait by then.
-
-    ``add`` is called in the event loop, the others in the database's thread, which is one.
-    ``is_shared``: whether there is anybody else to wait for.
-    """
-
-    def __init__(self, write_all: Callable[[sqlite3.Connection, Sequence[Waiting]], None]) -> None:
-        self._write_all = write_all
-        self._waiting: deque[Waiting] = deque()
-        self._hurry = threading.Event()
-        self.is_shared = False
-
-    def add(self, one: Waiting) -> None:
-        """``write`` is called for it next."""
-        self._waiting.append(one)
-        if one.commit.urgent:
-            self._hurry.set()
-
-    def write(self, connection: sqlite3.Connection, one: Waiting) -> None:
-        """Write ``one`` and all who wait, unless somebody has done so. Raises what keeps it from
-        being written; the others find it in their ``error``, since it is raised only once."""
-        if one.is_done:
-            return
-        if self.is_shared:
-            self._hurry.wait(GATHER_S)
-        self._hurry.clear()
-        group = [self._waiting.popleft() for _ in range(len(self._waiting))]
-        try:
-            self._write_all(connection, group)
-        except Exception as error:
-            for each in group:
-                each.error = error
-            raise
-        finally:
-            for each in group:
-                each.is_done = True
-
-    def withdraw(self, one: Waiting) -> None:
-        """``write`` cannot be called for ``one``, so nobody may write it later."""
-        if not one.is_done:
-            self._waiting.remove(one)
-
-
 SETTLE_S = 0.3
 
 
@@ -104,8 +60,9 @@ class SqliteStore:
         self._timeline = Timeline()
         self._outboxes: dict[str, CollectorOutbox] = {}
         self._records: dict[str, CollectorRecord] = {}
-        self._replacements_seen = 0
-        self._group = Group(self._write)
+        self._waiting: deque[Waiting] = deque()
+        self._hurry = threading.Event()
+        self._written_to: sqlite3.Connection | None = None
 
     @classmethod
     @asynccontextmanager
@@ -132,7 +89,6 @@ class SqliteStore:
         collector = renderer.setpoints.collector
         self.outbox(collector).worded_by(renderer)
         self._record(collector).setpoints = renderer.setpoints
-        self._group.is_shared = len(self._records) > 1
 
     def outbox(self, collector: str) -> CollectorOutbox:
         """The outbox of ``collector``; always the same one."""
@@ -176,12 +132,14 @@ class SqliteStore:
         """
         outbox = self.outbox(commit.collector)
         one = Waiting(commit, outbox.acknowledged())
-        self._group.add(one)
+        self._waiting.append(one)
+        if commit.urgent:
+            self._hurry.set()
         try:
             with refusing(self._database.path, unknown_too=False):
                 await self._database.run(
-                    lambda connection: self._group.write(connection, one),
-                    otherwise=lambda: self._group.withdraw(one),
+                    lambda connection: self._write(connection, one),
+                    otherwise=lambda: self._withdraw(one),
                 )
                 if one.error is not None:
                     raise one.error
@@ -191,15 +149,36 @@ class SqliteStore:
         outbox.committed(one.gone, one.added, minutes=one.minutes)
         return None
 
-    def _write(self, connection: sqlite3.Connection, group: Sequence[Waiting]) -> None:
-        """All of ``group``, within one transaction. The database's thread calls this."""
-        if self._replacements_seen != self._database.replacements:
-            self._replacements_seen = self._database.replacements
+    def _write(self, connection: sqlite3.Connection, one: Waiting) -> None:
+        """Write ``one`` and all who wait by then, in one transaction, unless somebody has done so.
+        What keeps them from being written is raised once; the others find it in their ``error``.
+        The database's thread calls this, which is one."""
+        if one.is_done:
+            return
+        if len(self._records) > 1:
+            self._hurry.wait(GATHER_S)
+        self._hurry.clear()
+        group = [self._waiting.popleft() for _ in range(len(self._waiting))]
+        if connection is not self._written_to:  # but another file
+            self._written_to = connection
             self._forget()
-        with transaction(connection):
-            start = self._timeline.start(connection)
+        try:
+            with transaction(connection):
+                start = self._timeline.start(connection)
+                for each in group:
+                    self._write_one(connection, each, start)
+        except Exception as error:
             for each in group:
-                self._write_one(connection, each, start)
+                each.error = error
+            raise
+        finally:
+            for each in group:
+                each.is_done = True
+
+    def _withdraw(self, one: Waiting) -> None:
+        """It cannot be written now, so nobody may write it later."""
+        if not one.is_done:
+            self._waiting.remove(one)
 
     def _write_one(self, connection: sqlite3.Connection, one: Waiting, start: int) -> None:
         commit = one.commit

@@ -196,11 +196,6 @@ def _responded(
     return rows.no_ripple(replace(known, cleaned=cleaned), validation, response)
 
 
-def void(known: PulseResponseState) -> PulseResponseState:
-    """A pulse that was not carried out as commanded is no evidence of anything."""
-    return update(known, observation=None)
-
-
 def advance(context: StepContext, state: State) -> State:
     """See whether the header, or dP, is too low with no pulse to explain it."""
     if state.blower.running and context.setpoints.pulse_response.response_s > 0:

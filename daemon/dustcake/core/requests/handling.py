@@ -9,7 +9,7 @@ from dustcake.core.cleaning.permissives import permissives
 from dustcake.core.cleaning.pulsing import fire
 from dustcake.core.cleaning.runs import ALWAYS
 from dustcake.core.events import ModeSelected, RequestAnswered
-from dustcake.core.filter_life import residual as filter_life
+from dustcake.core.filter_life import ageing as filter_life
 from dustcake.core.filter_life.state import ReplacementState
 from dustcake.core.inputs import OperatorRequested, RequestRefused
 from dustcake.core.pulse_response.findings import reset_baseline, reset_cleaned
