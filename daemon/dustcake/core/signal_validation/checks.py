@@ -138,12 +138,16 @@ def _believed(
     """A jump that stayed, from where dP is followed on: it is not found a second time. One back
     towards where an earlier one came from takes its doubt away."""
     rose = pa > from_pa
-    code = Because.ROSE_AT_ONCE if rose else Because.FELL_AT_ONCE
     opposite = Because.FELL_AT_ONCE if rose else Because.ROSE_AT_ONCE
     doubts = cleared(validation.doubts, opposite)
     if doubts is validation.doubts:
         line = line_at_fault(settings, reads_high=rose)
-        doubts = doubted(doubts, because(code, line, dp_pa=pa, from_pa=from_pa))
+        reason = (
+            because(Because.ROSE_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
+            if rose
+            else because(Because.FELL_AT_ONCE, line, dp_pa=pa, from_pa=from_pa)
+        )
+        doubts = doubted(doubts, reason)
     return replace(validation, jump=None, doubts=doubts, anchor_pa=pa, excursion=None)
 
 
