@@ -33,8 +33,8 @@ from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import ProgressLine, progress_line
 from dustcake_lab.replay.listing import JsonListing, WordsListing
-from dustcake_lab.simulation import Curves, PlotError, SimulatedRun, draw, require_matplotlib
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_loop.closed_loop import ClosedLoop
+from dustcake_loop.simulation import Curves, PlotError, SimulatedRun, draw, require_matplotlib
 from dustcake_sim.scenario import (
     Scenario,
     ScenarioError,
