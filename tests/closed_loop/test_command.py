@@ -234,7 +234,7 @@ def test_speed_holds_the_run_back(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_bar_shows_on_a_terminal_only(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(simulate._Bar, "_EVERY_S", 0.0)
+    monkeypatch.setattr(simulate, "_BAR_EVERY_S", 0.0)
     assert run("welding_cell", "--days", "0.1") == 0
     assert capsys.readouterr().err == ""
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)

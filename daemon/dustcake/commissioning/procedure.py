@@ -195,8 +195,9 @@ class Work:
 class Action:
     """Something done in a step, for ``timeout_s`` at most. ``required``: the step has passed when
     this has, or has been left out with the reason; ``item``: the question that says which of
-    several, each of which is required; ``scans``: registers are searched; ``secondary``: not what
-    is usually done."""
+    several, each of which is required; ``after``: what has to be on record of the same item, and
+    ``first`` what is said where it is not; ``scans``: registers are searched; ``secondary``: not
+    what is usually done."""
 
     name: str
     title: str
@@ -205,6 +206,8 @@ class Action:
     required: bool = False
     timeout_s: float = 30.0
     item: str = ""
+    after: str = ""
+    first: str = ""
     scans: bool = False
     secondary: bool = False
 
@@ -280,6 +283,14 @@ def settings_lines(tables: Mapping[str, Mapping[str, Any]]) -> str:
         lines.append(f"[collector.{table}]")
         lines += [f"{name} = {json.dumps(value)}" for name, value in settings.items()]
     return "\n".join(lines)
+
+
+def refusal(step: ProcedureStep, action: Action, observed: Observation) -> str | None:
+    """Why an action may not be done now; None if it may."""
+    item = str(observed.fields.get(action.item, ""))
+    if action.after and observed.record.last(step.name, action.after, item=item) is None:
+        return action.first.format_map(observed.fields)
+    return action.work.refuse(observed)
 
 
 # --- what command line and panel show of it

@@ -25,6 +25,7 @@ from dustcake.commissioning.procedure import (
     current,
     failed,
     read_fields,
+    refusal,
     state_of,
     view,
 )
@@ -239,12 +240,12 @@ class Commissioning:
         except MissingExtraError as error:
             return str(error)
 
-    def _answer(self, refusal: str) -> Content:
+    def _answer(self, refused: str) -> Content:
         """The request was carried out, or the refusal; with the view as it now is."""
         running = self._running
         return {
-            "accepted": not refusal,
-            "reason": refusal or "done",
+            "accepted": not refused,
+            "reason": refused or "done",
             "view": {
                 **view(self._equipment, self._steps, self.record, self._state()),
                 "under_way": running
@@ -272,9 +273,9 @@ class Commissioning:
         """Begin an action; it is then under way, or done. Raises RefusedError."""
         running = self._prepared(request, by)
         action, observed = running.action, running.observed
-        refusal = action.work.refuse(observed)
-        if refusal is not None:
-            raise RefusedError(refusal)
+        why = refusal(running.step, action, observed)
+        if why is not None:
+            raise RefusedError(why)
         # From here on nothing else is begun, while the core answers.
         self._running = running
         for content in action.work.requests(observed):

@@ -198,25 +198,13 @@ async def serve_panel(panel: Panel, source: PanelSource, clock: Clock) -> None:
     """Until cancelled."""
     from dustcake.adapters.http_server import serve_http
     from dustcake.adapters.panel.live import Live
-    from dustcake.adapters.panel.people import People
-    from dustcake.adapters.panel.users import Users
     from dustcake.adapters.panel.web import Web
 
     def now_s() -> float:
         return clock.now().mono_s
 
     await source.remember_pulses()
-    tls = None
-    if panel.tls is not None:
-        tls = (Path(panel.tls.cert_file), Path(panel.tls.key_file))
-    people = People(
-        Users(None if panel.users_file is None else Path(panel.users_file)),
-        shows_to_all=panel.shows_to_all,
-        secure=tls is not None,
-        session_s=panel.session_h * 3600.0,
-        now=now_s,
-    )
     live = Live(source.status, now_s)
-    web = Web(source, people, live)
-    app = web.app(panel.host, is_local=panel.is_local, tls=tls is not None)
+    app = Web(panel, source, live, now_s).app()
+    tls = None if panel.tls is None else (panel.tls.cert_file, panel.tls.key_file)
     await serve_http(app, panel.host, panel.port, table="panel", tls=tls, let_go=live.close)

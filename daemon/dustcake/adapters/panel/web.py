@@ -20,6 +20,7 @@ from dustcake.adapters.panel import Fields, Source, SourceError
 from dustcake.adapters.panel.live import MOST_VIEWERS, Live
 from dustcake.adapters.panel.people import People, fields_of
 from dustcake.adapters.panel.trend_svg import NARROWEST, WIDEST, TrendPicture
+from dustcake.settings.services import Panel
 from dustcake.units import PressureUnit, parse_pressure
 
 log = structlog.get_logger()
@@ -86,15 +87,16 @@ def _served(file: Path) -> Callable[[Request], Awaitable[Response]]:
 
 
 class Web:
-    """The panel's application."""
+    """The panel's application. ``now``: the monotonic clock."""
 
-    def __init__(self, source: Source, people: People, live: Live) -> None:
+    def __init__(self, panel: Panel, source: Source, live: Live, now: Callable[[], float]) -> None:
+        self._panel = panel
         self._source = source
-        self._people = people
+        self._people = People(panel, now)
         self._live = live
 
-    def app(self, host: str, *, is_local: bool, tls: bool) -> ASGIApp:
-        """The ASGI application, listening at ``host``."""
+    def app(self) -> ASGIApp:
+        """By ASGI."""
         routes = [
             Route("/api/who", self._who),
             Route("/api/live", self._events),
@@ -112,12 +114,12 @@ class Web:
         ]
         handlers = {HTTPException: _refused, SourceError: _unavailable}
         app: ASGIApp = Starlette(routes=routes, exception_handlers=handlers)
-        if is_local:
+        if self._panel.is_local:
             # A name that is made to point here is refused. Beyond this machine its names are not
             # known here; there is nothing without a password.
-            names = [host, "localhost", "127.0.0.1", "[::1]"]
+            names = [self._panel.host, "localhost", "127.0.0.1", "[::1]"]
             app = TrustedHostMiddleware(app, names, www_redirect=False)
-        return guarded(app, tls=tls)
+        return guarded(app, tls=self._panel.tls is not None)
 
     async def _who(self, request: Request) -> Response:
         who = self._people.who(request)

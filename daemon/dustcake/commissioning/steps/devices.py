@@ -56,8 +56,6 @@ def _candidates(observed: Observation) -> list[Content]:
 
 
 def _no_such_candidate(observed: Observation) -> str | None:
-    if observed.record.last("transmitter", "scan") is None:
-        return "scan first"
     return None if _candidates(observed) else "the last scan has no such number"
 
 
@@ -104,7 +102,7 @@ def _blower_runs(observed: Observation) -> str | None:
 
 def _no_rest(observed: Observation) -> str | None:
     rest = observed.record.last("span", "rest")
-    if rest is None or rest.result is Result.FAILED:
+    if rest is not None and rest.result is Result.FAILED:
         return "measure with no pressure first"
     return _blower_runs(observed)
 
@@ -202,12 +200,6 @@ def _pulsed(observed: Observation) -> ActionResult | None:
     return passed(f"valve {valve}: {words}", **values)
 
 
-def _not_pulsed(observed: Observation) -> str | None:
-    valve = str(observed.fields["valve"])
-    done = observed.record.last("valves", "pulse", item=valve)
-    return None if done else f"pulse valve {valve} first"
-
-
 def _heard(observed: Observation) -> ActionResult:
     valve = observed.fields["valve"]
     if observed.fields["right"]:
@@ -277,7 +269,7 @@ WORK = {
         _zero, requests=lambda _: ({"request": "zero", "blower_off_confirmed": True},)
     ),
     ("valves", "pulse"): Work(_pulsed, requests=_pulse),
-    ("valves", "heard"): Work(_heard, refuse=_not_pulsed),
+    ("valves", "heard"): Work(_heard),
     ("valves", "board"): Work(_board_tested),
     ("blower", "start"): Work(_started, requests=_start),
     ("blower", "rotation"): Work(_turning),

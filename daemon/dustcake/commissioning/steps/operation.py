@@ -226,10 +226,6 @@ def _written(pa: float, unit: PressureUnit) -> str:
     return f"{pa / unit.pa:.4g} {unit}"
 
 
-def _not_proposed(observed: Observation) -> str | None:
-    return None if observed.record.last("set_points", "propose") else "have some proposed first"
-
-
 def _request_change(observed: Observation) -> tuple[CoreRequest, ...]:
     proposed = observed.record.values("set_points", "propose")
     return ({"request": "set_points", **{name: proposed[name] for name in ("low_pa", "high_pa")}},)
@@ -243,10 +239,6 @@ def _shown_back(observed: Observation) -> ActionResult:
         for each in answer["points"]
     )
     return noted(f"{points}: {answer['reason']}", change=answer["change"])
-
-
-def _nothing_to_confirm(observed: Observation) -> str | None:
-    return None if observed.record.last("set_points", "apply") else "have the change shown first"
 
 
 def _confirm(observed: Observation) -> tuple[CoreRequest, ...]:
@@ -337,7 +329,7 @@ def _stands(observed: Observation) -> bool:
     return name in standing or (name == "transmitter_fault" and "fieldbus_lost" in standing)
 
 
-def _there_already(observed: Observation) -> str | None:
+def _stands_already(observed: Observation) -> str | None:
     return "it stands already: put that right first" if _stands(observed) else None
 
 
@@ -353,8 +345,6 @@ def _came(observed: Observation) -> ActionResult | None:
 
 
 def _not_back(observed: Observation) -> str | None:
-    if observed.record.last("alarms", "try", item=str(observed.fields["trial"])) is None:
-        return "make it come first"
     return "it still stands: put it back" if _stands(observed) else None
 
 
@@ -377,13 +367,13 @@ WORK = {
         _opened, refuse=_blower_off, requests=lambda observed: (_damper_moved(observed),)
     ),
     ("set_points", "propose"): Work(_proposed, refuse=_no_clean_dp),
-    ("set_points", "apply"): Work(_shown_back, refuse=_not_proposed, requests=_request_change),
-    ("set_points", "confirm"): Work(_confirmed, refuse=_nothing_to_confirm, requests=_confirm),
-    ("set_points", "decide"): Work(_decided, refuse=_not_proposed),
+    ("set_points", "apply"): Work(_shown_back, requests=_request_change),
+    ("set_points", "confirm"): Work(_confirmed, requests=_confirm),
+    ("set_points", "decide"): Work(_decided),
     ("set_points", "mode"): Work(
         _mode, requests=lambda observed: ({"request": "mode", "mode": observed.fields["mode"]},)
     ),
-    ("alarms", "try"): Work(_came, refuse=_there_already),
+    ("alarms", "try"): Work(_came, refuse=_stands_already),
     ("alarms", "seen"): Work(_seen, refuse=_not_back),
     ("alarms", "leave"): Work(_left),
     ("sign", "sign"): Work(lambda observed: passed(f"signed by {observed.fields['name']}")),
