@@ -115,7 +115,7 @@ def _trace_name(text: str) -> Path:
 
 
 def _export_module() -> ModuleType:
-    return lab_module("history_export", "--export")
+    return lab_module("dustcake_lab.commands.history_export", "--export")
 
 
 def _utc_s(text: str) -> float:

@@ -40,13 +40,7 @@ class PlcService:
         self._clock = clock
         # By unit: the newest state, and how many there have been.
         self._seen: dict[int, tuple[State, int]] = {}
-        self.server = PlcServer(
-            plc.host,
-            plc.port,
-            self._registers,
-            most_connections=plc.most_connections,
-            idle_s=plc.idle_s,
-        )
+        self.server = PlcServer(plc, self._registers)
         for unit, each in enumerate(services, start=1):
             each.watchers.append(partial(self._observe, unit))
 

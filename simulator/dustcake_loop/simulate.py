@@ -35,7 +35,8 @@ from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import ProgressLine, progress_line
 from dustcake_lab.replay.listing import JsonListing, WordsListing
 from dustcake_lab.replay.replay import Tally
-from dustcake_lab.simulation import (
+from dustcake_loop.closed_loop import FIRST_UTC_S, ClosedLoop
+from dustcake_loop.simulation import (
     Curves,
     PlotError,
     draw,
@@ -43,7 +44,6 @@ from dustcake_lab.simulation import (
     summary,
     summary_lines,
 )
-from dustcake_sim.closed_loop import FIRST_UTC_S, ClosedLoop
 from dustcake_sim.scenario import (
     Scenario,
     ScenarioError,

@@ -17,7 +17,7 @@ from dustcake.settings.extras import install_hint
 from dustcake.units import UNIT_OF_ENDING
 from dustcake_lab.replay.listing import count_lines, counts
 from dustcake_lab.replay.replay import Tally
-from dustcake_sim.closed_loop import FIRST_UTC_S, ClosedLoop
+from dustcake_loop.closed_loop import FIRST_UTC_S, ClosedLoop
 from dustcake_sim.events import Event as ScenarioEvent
 from dustcake_sim.scenario import Scenario
 
