@@ -21,9 +21,8 @@ import pytest
 from bench.conftest import Add
 from core.driver import chosen
 from dustcake.core.events import Event
-from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.inputs import Contacts, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Contacts
 from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake.settings.load import load_settings

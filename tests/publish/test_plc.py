@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, BASE, FIRST_UTC_S, HEADER_SCALE, Collector, chosen
 from dustcake.core.alarms.names import Alarm, AlarmName, AlarmState
+from dustcake.core.cleaning.state import PERMISSIVES
+from dustcake.core.inputs import CONTACT_NAMES, Contacts, Stamp
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import CONTACT_NAMES, Contacts
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
 from dustcake.publish import plc
@@ -116,7 +116,7 @@ def test_permissives_that_are_missing() -> None:
     collector.poll(500.0)
     state = collector.state
     names = [permissive.name for permissive in state.decision.permissives]
-    assert tuple(names) == plc.PERMISSIVES
+    assert tuple(names) == PERMISSIVES
     missing = sum(
         1 << place for place, p in enumerate(state.decision.permissives) if p.met.value == "no"
     )
@@ -144,7 +144,7 @@ def test_every_number_and_bit_has_its_place() -> None:
     assert (
         " ".join(CONTACT_NAMES) == "blower_running smoke door_open process_running stop drum_full"
     )
-    assert " ".join(plc.PERMISSIVES) == (
+    assert " ".join(PERMISSIVES) == (
         "valid_reading blower_running no_smoke no_stop door_shut header_pressure outputs_healthy "
         "journal_writable settled"
     )

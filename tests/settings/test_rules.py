@@ -335,4 +335,4 @@ def test_broker_accepted(mqtt: str, port: int) -> None:
     [("", "dustcake-site"), ('[site]\nname = "Hall 2 / East"', "dustcake-hall-2-east")],
 )
 def test_client_identifier_made_of_the_site(site: str, client_id: str) -> None:
-    assert settings_of(tail=site).mqtt_client_id == client_id
+    assert settings_of(tail=site).client_id("mqtt") == client_id

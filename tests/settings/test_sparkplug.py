@@ -74,14 +74,16 @@ def test_refused(lines: str, setting: str) -> None:
 
 def test_a_connection_apart_from_plain_mode() -> None:
     settings = settings_of(tail=f'[mqtt]\nhost = "localhost"\n{HEAD}{NAMES}')
-    assert settings.sparkplug_client_id == "dustcake-site-sparkplug" != settings.mqtt_client_id
+    assert (
+        settings.client_id("sparkplug") == "dustcake-site-sparkplug" != settings.client_id("mqtt")
+    )
     assert settings.sparkplug is not None
     assert settings.sparkplug.dp_deadband.pa == 10.0
     named = settings_of(tail=f'{HEAD}{NAMES}client_id = "mill"\n')
-    assert named.sparkplug_client_id == "mill"
+    assert named.client_id("sparkplug") == "mill"
     long = settings_of(tail=f'[site]\nname = "{"x" * 200}"\n{HEAD}{NAMES}')
-    assert len(long.sparkplug_client_id) == 128
-    assert long.sparkplug_client_id.endswith("-sparkplug")
+    assert len(long.client_id("sparkplug")) == 128
+    assert long.client_id("sparkplug").endswith("-sparkplug")
 
 
 def test_what_is_understood(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -13,11 +13,19 @@ from hypothesis import strategies as st
 
 from core.traces import AT_LIMITS, BETWEEN, SEEDS, setpoints
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.inputs import (
+    Contacts,
+    Input,
+    Measured,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Stamp,
+    Woke,
+)
 from dustcake.core.reasons import Because
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake_lab.replay.replay import Replay, Tally, for_a_trace

@@ -8,8 +8,9 @@ from dustcake.core import outputs as output_proof
 from dustcake.core import zeroing
 from dustcake.core.cleaning import pulsing
 from dustcake.core.events import JournalChanged, Started, Stopped
-from dustcake.core.filter_life import replacement
+from dustcake.core.filter_life.ageing import good_air
 from dustcake.core.inputs import (
+    Contacts,
     Input,
     JournalReported,
     OperatorRequested,
@@ -21,16 +22,13 @@ from dustcake.core.inputs import (
     Stopping,
     Woke,
 )
-from dustcake.core.pulse_response import observation
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
-from dustcake.core.record import replace
+from dustcake.core.record import replace, update
 from dustcake.core.requests import set_point_overrides
 from dustcake.core.requests.handling import answer, refused
 from dustcake.core.signal_validation import checks
 from dustcake.core.signal_validation.state import in_doubt, is_well_formed
-from dustcake.core.signal_validation.validate import record_quality
-from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
 from dustcake.core.step_context import StepContext
 
@@ -84,7 +82,7 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     line = lines.polled(
         context.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
     )
-    record_quality(context, state.sample, sample)
+    checks.record_quality(context, state.sample, sample)
     return replace(
         state,
         sample=sample,
@@ -114,18 +112,13 @@ def _report(context: StepContext, state: State, report: OutputReported) -> State
     flight = state.pulsing.in_flight
     if flight is None or report.command_id != flight.command_id:
         return state  # of a command that was given up: its time-out has been dealt with
-    fired_before = sum(state.pulsing.counts)
-    pulses, proof = pulsing.reported(
-        context, state.pulsing, state.outputs, report, state.sample.usable_pa
-    )
+    before, state = state, pulsing.reported(context, state, report)
     worn = state.replacement
     # One cut short has not cleaned as it should.
-    if report.outcome is Outcome.DONE and replacement.good_air(context, state):
-        worn = replacement.pulsed(worn, sum(pulses.counts) - fired_before)
-    diagnosis = state.pulse_response
-    if report.outcome is not Outcome.DONE:
-        diagnosis = observation.void(diagnosis)
-    return replace(state, pulsing=pulses, outputs=proof, replacement=worn, pulse_response=diagnosis)
+    if worn.above and report.outcome is Outcome.DONE and good_air(context, state):
+        fired = sum(state.pulsing.counts) - sum(before.pulsing.counts)
+        worn = replace(worn, pulses=worn.pulses + fired)
+    return update(state, replacement=worn)
 
 
 def _journal(context: StepContext, state: State, report: JournalReported) -> State:
@@ -169,7 +162,7 @@ def expire(context: StepContext, state: State) -> State:
     if state.relies_on_poll and context.now_s >= sample.at.mono_s + context.setpoints.stale_after_s:
         reason = because(Because.STALE, stale_after_s=context.setpoints.stale_after_s)
         stale = Sample(sample.at, None, Quality.FAILURE, (reason,))
-        record_quality(context, sample, stale)
+        checks.record_quality(context, sample, stale)
         line = lines.stale(context.setpoints, state.line, sample.at.mono_s)
         state = replace(state, sample=stale, header=None, contacts=Contacts(), line=line)
     flight = state.pulsing.in_flight

@@ -13,14 +13,13 @@ from math import nan
 from struct import calcsize, pack, pack_into, unpack, unpack_from
 
 from dustcake.core.alarms.names import ACTIVE, AlarmName, AlarmState
-from dustcake.core.cleaning.permissives import all_in_order
-from dustcake.core.cleaning.state import Met
+from dustcake.core.cleaning.state import PERMISSIVES, Met
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
-from dustcake.core.setpoints import Cleaning, Fitted, Setpoints
-from dustcake.core.signals import CONTACT_NAMES
+from dustcake.core.setpoints import Cleaning, Setpoints
 from dustcake.core.state import Phase, State
 from dustcake.publish.render import UNACKNOWLEDGED
 
@@ -31,7 +30,6 @@ SIZE = FIRST_VALVE + 2 * MOST_VALVES
 
 # Numbers and bits are places in these, and among the alarms: they grow at their ends alone.
 QUALITIES, MODES, PHASES = tuple(Quality), tuple(Mode), tuple(Phase)
-PERMISSIVES = tuple(each.name for each in all_in_order(Fitted(), header=False, blower_known=False))
 UNKNOWN_AGE_S = 65_535
 
 

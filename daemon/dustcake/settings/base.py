@@ -36,11 +36,7 @@ class Section(BaseModel):
     """A table of the settings file: unknown keys are refused, values are never coerced."""
 
     model_config = ConfigDict(
-        extra="forbid",
-        frozen=True,
-        strict=True,
-        allow_inf_nan=False,
-        use_attribute_docstrings=True,
+        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, use_attribute_docstrings=True
     )
 
 

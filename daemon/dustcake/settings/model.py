@@ -118,19 +118,17 @@ class Collector(Section):
     @property
     def stale_s(self) -> float:
         """Age in seconds beyond which a reading is not trusted."""
-        return max(5.0, 3 * self.poll_s) if self.stale_after_s is None else self.stale_after_s
+        return self.stale_after_s or max(5.0, 3 * self.poll_s)
 
     @property
     def timed_interval_s(self) -> float:
         """Seconds from one pulse to the next in timed mode."""
-        chosen = self.cleaning.timed_interval_s
-        return self.pulsing.interval_s if chosen is None else chosen
+        return self.cleaning.timed_interval_s or self.pulsing.interval_s
 
     @property
     def fallback_interval_s(self) -> float:
         """Seconds from one pulse to the next while the reading is bad."""
-        chosen = self.cleaning.fallback_interval_s
-        return max(60.0, self.pulsing.interval_s) if chosen is None else chosen
+        return self.cleaning.fallback_interval_s or max(60.0, self.pulsing.interval_s)
 
     @property
     def zero_limit_pa(self) -> float:
@@ -169,18 +167,12 @@ class Settings(Section):
     control: Control = Field(default_factory=Control)
     """The local request socket."""
 
-    @property
-    def mqtt_client_id(self) -> str:
-        """Client identifier at the broker: the one written, or one made of the site's name."""
-        return self._client_id(self.mqtt, "")
-
-    @property
-    def sparkplug_client_id(self) -> str:
-        """The same at the broker of the Sparkplug infrastructure."""
-        return self._client_id(self.sparkplug, "-sparkplug")
-
-    def _client_id(self, broker: Broker | None, ending: str) -> str:
+    def client_id(self, table: Literal["mqtt", "sparkplug"]) -> str:
+        """Client identifier at the broker of this table: the one written, or one made of the
+        site's name."""
+        broker: Broker | None = getattr(self, table)
         if broker is not None and broker.client_id is not None:
             return broker.client_id
+        ending = "-sparkplug" if table == "sparkplug" else ""
         made = "-".join(["dustcake", *re.findall(r"[a-z0-9]+", self.site.name.lower())])
         return made[: 128 - len(ending)] + ending

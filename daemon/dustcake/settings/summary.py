@@ -17,7 +17,7 @@ from dustcake.core.setpoints import (
     neighbours_in_succession,
 )
 from dustcake.settings.buses import AnalogInput, SerialBus, TcpBus
-from dustcake.settings.extras import missing_extras, not_installed
+from dustcake.settings.extras import missing_extras
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
 from dustcake.settings.setpoints import MICROAMPERES, adjustable
@@ -56,8 +56,8 @@ def _subjects(settings: Settings) -> Iterator[tuple[str, Iterable[str]]]:
     for table, texts in _SERVICES.items():
         if (section := getattr(settings, table)) is not None:
             yield table, texts(settings, section)
-    for extra in missing_extras(settings):
-        yield extra, [_Caution("; ".join(not_installed(extra)))]
+    for extra, wrong in missing_extras(settings).items():
+        yield extra, [_Caution("; ".join(wrong))]
 
 
 def _bus(bus: TcpBus | SerialBus) -> str:
@@ -237,7 +237,7 @@ def _broker(broker: Broker, client_id: str) -> Iterator[str]:
 
 
 def _mqtt(settings: Settings, mqtt: Mqtt) -> Iterator[str]:
-    yield from _broker(mqtt, settings.mqtt_client_id)
+    yield from _broker(mqtt, settings.client_id("mqtt"))
     topics = ", ".join(f"{mqtt.root}/{collector.name}/" for collector in settings.collectors)
     yield (
         f"topics below {topics}; a measurement when dP has changed by {mqtt.dp_deadband}, header "
@@ -262,7 +262,7 @@ def _taken(what: str, acknowledge: bool, adjust: bool) -> str:
 
 
 def _sparkplug(settings: Settings, sparkplug: Sparkplug) -> Iterator[str]:
-    yield from _broker(sparkplug, settings.sparkplug_client_id)
+    yield from _broker(sparkplug, settings.client_id("sparkplug"))
     devices = ", ".join(collector.name for collector in settings.collectors)
     yield f"edge node {sparkplug.node} of group {sparkplug.group}; devices {devices}"
     waits = "nobody is waited for"

@@ -30,8 +30,8 @@ from typing import Any
 
 from dustcake.cli.common import BAD_USAGE, DONE, UsageError, between
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Point, at_flow, forecast
+from dustcake.core.inputs import Measured
 from dustcake.core.record import record
-from dustcake.core.signals import Measured
 from dustcake.publish.wording import duration
 from dustcake.units import Pressure, PressureUnit, parse_pressure, show
 from dustcake_lab.commands.common import BadRowReport

@@ -13,12 +13,18 @@ from typing import TYPE_CHECKING, cast
 from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
-from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
-from dustcake.core.pulse_response import observation
+from dustcake.core.inputs import (
+    Input,
+    Measured,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Stamp,
+    Woke,
+)
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Fitted, Setpoints
-from dustcake.core.signals import Measured
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake_lab.traces.columns import CONTACT_COLUMNS, PULSE_COLUMNS, Recorded
@@ -55,12 +61,14 @@ def match_columns(setpoints: Setpoints, columns: tuple[str, ...]) -> ColumnMatch
     elif setpoints.header is None and "header_pa" in columns:
         unused.append("header_pa")
     notes += [f"column `{name}` is not used: the settings have no such input" for name in unused]
-    if not set(PULSE_COLUMNS) & set(columns) and setpoints.diagnosis.response_s > 0:
+    if not set(PULSE_COLUMNS) & set(columns) and setpoints.pulse_response.response_s > 0:
         notes.append(
             "the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
             "pulses that may never have been is not judged"
         )
-        setpoints = replace(setpoints, diagnosis=replace(setpoints.diagnosis, response_s=0.0))
+        setpoints = replace(
+            setpoints, pulse_response=replace(setpoints.pulse_response, response_s=0.0)
+        )
     if "flow_m3s" in columns:
         notes.append("column `flow_m3s` is not used: no decision rests on flow")
     return ColumnMatch(setpoints, tuple(unused), tuple(notes))
@@ -121,7 +129,7 @@ class Replay:
             to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
             check = self.state.signal_validation.frozen
             if check is not None and to > row:
-                to, after = columns.frozen_checks(row, to, check, self._setpoints.trust)
+                to, after = columns.frozen_checks(row, to, check, self._setpoints.signal_validation)
                 if after is not check:
                     validation = replace(self.state.signal_validation, frozen=after)
                     self.state = replace(self.state, signal_validation=validation)
@@ -165,7 +173,7 @@ class Replay:
         if observed is None or self._recorded is None or now_s < observed.due_s:
             return
         if not self._recorded.had_pulse(observed.began_s):
-            nobody = observation.void(self.state.pulse_response)
+            nobody = replace(self.state.pulse_response, observation=None)
             self.state = replace(self.state, pulse_response=nobody)
 
     def _happens(self, happened: Input) -> list[Event]:

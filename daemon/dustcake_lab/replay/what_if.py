@@ -6,8 +6,8 @@ have been. What would follow is a question for a model: `dustcake study`.
 """
 
 from dustcake.core.commands import Command, FireValve, SetDemand
+from dustcake.core.inputs import Stamp
 from dustcake.core.record import record
-from dustcake.core.stamp import Stamp
 from dustcake_lab.traces.columns import Recorded, RecordedPulse
 
 _SLACK_S = 3.0

@@ -14,11 +14,18 @@ from scipy.optimize import brentq
 
 from dustcake.core.commands import FireValve, SetDemand
 from dustcake.core.events import AlarmChanged, CleaningStarted
-from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted
+from dustcake.core.inputs import (
+    Contacts,
+    Input,
+    Measured,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Stamp,
+)
 from dustcake.core.record import record
 from dustcake.core.setpoints import OutputKind, Setpoints
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake_lab.traces.leap import leap_after

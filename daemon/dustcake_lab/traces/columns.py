@@ -5,9 +5,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import (
+    CONTACT_NAMES,
+    FailureKind,
+    Measured,
+    PollCompleted,
+    ReadFailure,
+    Signal,
+)
 from dustcake.core.record import record
-from dustcake.core.signals import CONTACT_NAMES, FailureKind, Measured, ReadFailure, Signal
 from dustcake.units import PressureUnit
 
 DP_COLUMNS = {

@@ -20,8 +20,7 @@ import numpy as np
 import polars as pl
 from polars import selectors as cs
 
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import Contacts
+from dustcake.core.inputs import Contacts, PollCompleted
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,
     DP_COLUMNS,

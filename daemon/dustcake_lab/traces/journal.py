@@ -11,10 +11,9 @@ from typing import Any
 
 from dustcake.adapters.store import History
 from dustcake.core.events import CleaningStarted, CleaningStopped, PulseFired, ZeroTaken
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import PollCompleted, Signal
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import Scale, Setpoints
-from dustcake.core.signals import Signal
 from dustcake_lab.traces.columns import EVENT_COLUMNS, TraceError
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

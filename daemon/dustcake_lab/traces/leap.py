@@ -2,11 +2,11 @@
 
 from math import inf
 
+from dustcake.core.inputs import Contacts, Measured, Signal
 from dustcake.core.reading import OVER_SPAN, UNDER_SPAN
 from dustcake.core.reasons import Because
 from dustcake.core.record import record
 from dustcake.core.setpoints import Scale, Setpoints
-from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.core.state import State
 from dustcake.core.step import thresholds_pa
 

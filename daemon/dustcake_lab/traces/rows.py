@@ -12,9 +12,7 @@ from functools import partial
 from io import BufferedIOBase, BufferedReader, TextIOWrapper
 from pathlib import Path
 
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Contacts, FailureKind, PollCompleted, ReadFailure, Signal, Stamp
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,
     DP_COLUMNS,

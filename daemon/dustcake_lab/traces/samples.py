@@ -8,12 +8,10 @@ from typing import TypeAlias, cast
 import numpy as np
 import numpy.typing as npt
 
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.setpoints import Trust
+from dustcake.core.inputs import Contacts, Measured, PollCompleted, Signal, Stamp
+from dustcake.core.setpoints import ValidationSetting
 from dustcake.core.signal_validation.checks import FROZEN_CHECKS, frozen_checked
 from dustcake.core.signal_validation.state import FrozenCheck
-from dustcake.core.signals import Contacts, Measured, Signal
-from dustcake.core.stamp import Stamp
 from dustcake_lab.traces.columns import NO_VALUE, BadRow
 from dustcake_lab.traces.leap import Leap
 
@@ -105,7 +103,7 @@ class Columns:
             row = back
 
     def frozen_checks(
-        self, row: int, to: int, check: FrozenCheck, settings: Trust
+        self, row: int, to: int, check: FrozenCheck, settings: ValidationSetting
     ) -> tuple[int, FrozenCheck]:
         """What the core's checks whether the reading moves come to while rows from ``row`` up to
         ``to`` are leapt over; and a row before ``to``, where one of them is for the core itself."""

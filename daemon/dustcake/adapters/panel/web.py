@@ -1,23 +1,26 @@
 """The panel over HTTP: the files of its page, and what the page requests."""
 
+import gzip
+from collections.abc import Awaitable, Callable
+from hashlib import sha256
+from mimetypes import guess_type
 from pathlib import Path
 
 import structlog
 from starlette.applications import Starlette
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
-from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
-from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dustcake.adapters.panel import Fields, Source, SourceError
 from dustcake.adapters.panel.live import MOST_VIEWERS, Live
 from dustcake.adapters.panel.people import People, fields_of
 from dustcake.adapters.panel.trend_svg import NARROWEST, WIDEST, TrendPicture
+from dustcake.settings.services import Panel
 from dustcake.units import PressureUnit, parse_pressure
 
 log = structlog.get_logger()
@@ -25,15 +28,7 @@ log = structlog.get_logger()
 PAGE = Path(__file__).with_name("page")
 _REPORT_TYPES = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
 _COMMISSION_REQUESTS = ("begin", "do")
-_DAY_S = 86_400.0
-TREND_LENGTHS_S = {
-    "1h": 3600.0,
-    "8h": 8 * 3600.0,
-    "1d": _DAY_S,
-    "1w": 7 * _DAY_S,
-    "1m": 31 * _DAY_S,
-    "1y": 366 * _DAY_S,
-}
+TREND_LENGTHS_H = {"1h": 1, "8h": 8, "1d": 24, "1w": 7 * 24, "1m": 31 * 24, "1y": 366 * 24}
 _MOST_ZONE_MIN = 14 * 60
 # Nothing comes from elsewhere, nothing is run that is not one of our files, and no other site may
 # put the page into a frame. Styles set by scripts one property at a time are no inline styles.
@@ -71,16 +66,37 @@ def guarded(app: ASGIApp, *, tls: bool) -> ASGIApp:
     return guard
 
 
-class Web:
-    """The panel's application."""
+def _served(file: Path) -> Callable[[Request], Awaitable[Response]]:
+    """What answers for it: from memory, packed once, as a flood must cost little; and not again
+    where the browser has it already."""
+    content = file.read_bytes()
+    kind, _ = guess_type(file)
+    etag = f'"{sha256(content).hexdigest()[:20]}"'
+    headers = {"etag": etag, "vary": "accept-encoding"}
+    known = Response(status_code=304, headers=headers)
+    plain = Response(content, headers=headers, media_type=kind)
+    headers = {**headers, "content-encoding": "gzip"}
+    packed = Response(gzip.compress(content, mtime=0), headers=headers, media_type=kind)
 
-    def __init__(self, source: Source, people: People, live: Live) -> None:
+    async def answer(request: Request) -> Response:
+        if request.headers.get("if-none-match") == etag:
+            return known
+        return packed if "gzip" in request.headers.get("accept-encoding", "") else plain
+
+    return answer
+
+
+class Web:
+    """The panel's application. ``now``: the monotonic clock."""
+
+    def __init__(self, panel: Panel, source: Source, live: Live, now: Callable[[], float]) -> None:
+        self._panel = panel
         self._source = source
-        self._people = people
+        self._people = People(panel, now)
         self._live = live
 
-    def app(self, host: str, *, is_local: bool, tls: bool) -> ASGIApp:
-        """The ASGI application, listening at ``host``."""
+    def app(self) -> ASGIApp:
+        """By ASGI."""
         routes = [
             Route("/api/who", self._who),
             Route("/api/live", self._events),
@@ -93,16 +109,17 @@ class Web:
             Route("/api/sign-out", self._people.sign_out, methods=["POST"]),
             Route("/api/request", self._request, methods=["POST"]),
             Route("/api/commission", self._request_commission, methods=["POST"]),
-            Mount("/", GZipMiddleware(StaticFiles(directory=PAGE, html=True))),
+            *(Route(f"/{file.name}", _served(file)) for file in PAGE.iterdir()),
+            Route("/", _served(PAGE / "index.html")),
         ]
         handlers = {HTTPException: _refused, SourceError: _unavailable}
         app: ASGIApp = Starlette(routes=routes, exception_handlers=handlers)
-        if is_local:
+        if self._panel.is_local:
             # A name that is made to point here is refused. Beyond this machine its names are not
             # known here; there is nothing without a password.
-            names = [host, "localhost", "127.0.0.1", "[::1]"]
+            names = [self._panel.host, "localhost", "127.0.0.1", "[::1]"]
             app = TrustedHostMiddleware(app, names, www_redirect=False)
-        return guarded(app, tls=tls)
+        return guarded(app, tls=self._panel.tls is not None)
 
     async def _who(self, request: Request) -> Response:
         who = self._people.who(request)
@@ -122,9 +139,9 @@ class Web:
     async def _trend(self, request: Request) -> Response:
         collector, unit = self._viewed(request)
         length = request.query_params.get("length", "1h")
-        if length not in TREND_LENGTHS_S:
-            raise HTTPException(400, f"`length`: one of {', '.join(TREND_LENGTHS_S)}")
-        trend = await self._source.trend(collector, TREND_LENGTHS_S[length])
+        if length not in TREND_LENGTHS_H:
+            raise HTTPException(400, f"`length`: one of {', '.join(TREND_LENGTHS_H)}")
+        trend = await self._source.trend(collector, 3600.0 * TREND_LENGTHS_H[length])
         points = self._source.status(collector, unit)["set_points"]
         picture = TrendPicture(
             trend,

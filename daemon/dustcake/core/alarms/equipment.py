@@ -8,7 +8,7 @@ from dustcake.core.alarms.names import AlarmName, Priority
 from dustcake.core.alarms.readings import CLEANS_LITTLE, blower_off
 from dustcake.core.blower import is_known
 from dustcake.core.cleaning.runs import is_frequent
-from dustcake.core.filter_life import replacement
+from dustcake.core.filter_life import ageing
 from dustcake.core.pulse_response.findings import standing
 from dustcake.core.pulse_response.state import FindingName
 from dustcake.core.reasons import Because, because
@@ -25,8 +25,11 @@ FAILURES_TO_ALARM = 3
 
 
 def _found(state: State, *names: FindingName) -> Condition:
-    findings = (standing(state.pulse_response, name) for name in names)
-    return next(((True, finding.reason) for finding in findings if finding is not None), CLEAR)
+    for name in names if state.pulse_response.findings else ():
+        finding = standing(state.pulse_response, name)
+        if finding is not None:
+            return True, finding.reason
+    return CLEAR
 
 
 @partial(
@@ -214,9 +217,9 @@ def _filter_replacement(context: StepContext, state: State) -> Condition:
     )
     if dp_pa is None or not (state.blower.running and is_known(context, state)):
         return None, reason
-    if replacement.proved(context, state.replacement):
+    if ageing.proved(context, state.replacement):
         return True, reason
-    return CLEAR if replacement.has_recovered(context, dp_pa) else (None, reason)
+    return CLEAR if ageing.has_recovered(context, dp_pa) else (None, reason)
 
 
 @partial(AlarmDefinition, name=AlarmName.ROW_NOT_RECOVERING, priority=Priority.LOW)

@@ -1,13 +1,12 @@
 """What must hold before a pulse, each with its reason."""
 
-from functools import cache
+from collections.abc import Iterator
 
 from dustcake.core.cleaning.state import Met, Permissive
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.setpoints import Fitted, Setpoints
-from dustcake.core.signals import Contacts
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import OutputsState, State
 from dustcake.core.step_context import StepContext
 
@@ -20,104 +19,83 @@ def permissives(
     Which of them a kind of cleaning needs is decided in ``runs``: a valid reading is needed to
     clean on demand only, and downtime cleaning needs the blower off, not running.
     """
-    setpoints, contacts, sample = context.setpoints, state.contacts, state.sample
-    fitted, header, missing = setpoints.fitted, state.header, []
-    if sample.usable_pa is None:
-        # A bad reading withholds pulses at once; when it ends a run, ``runs`` decides.
-        missing.append(_missing("valid_reading", sample.reasons[0], holds_only=True))
-    by_contact = fitted.blower_running
-    # The proof of flow holds through a lost reply; a pulse waits for what is known now.
-    known = bool(contacts.blower_running) if by_contact else sample.usable_pa is not None
-    flow_proved = state.blower.running is True and known
-    if not flow_proved:
-        # Without a contact, a plant may be set to be cleaned by time without a proof of flow.
-        if by_contact:
-            missing.append(_blower_running(contacts))
-        elif not (setpoints.blower.timed_unproved and state.mode is Mode.TIMED):
-            missing.append(_flow_not_proved(setpoints))
-    if fitted.smoke and contacts.smoke is not False:
-        missing.append(_contact("no_smoke", "smoke", contacts.smoke, Because.SMOKE))
-    if fitted.stop and contacts.stop is not False:
-        missing.append(_contact("no_stop", "stop input", contacts.stop, Because.STOP_INPUT))
-    if fitted.door_open and contacts.door_open is not False:
-        missing.append(_contact("door_shut", "door", contacts.door_open, Because.DOOR_OPEN))
-    if setpoints.header is not None and header is not None:
-        missing += _header_pressure(setpoints, header)
-    if not state.outputs.proved:
-        missing.append(_outputs_healthy(state.outputs))
-    if state.journal.fault is not None:
-        reason = because(Because.JOURNAL_FAULT, state.journal.fault)
-        missing.append(_missing("journal_writable", reason))
-    if not context.is_due(state.started_s + setpoints.settle_s):
-        reason = because(Because.SETTLING, settle_s=setpoints.settle_s)
-        missing.append(_missing("settled", reason, holds_only=True))
-    in_order = all_in_order(fitted, setpoints.header is not None, by_contact or flow_proved)
-    if not missing:
-        return in_order, ()
-    by_name = {each.name: each for each in missing}
-    return tuple(by_name.get(each.name, each) for each in in_order), tuple(missing)
+    every = tuple(_judged(context, state))
+    return every, tuple(permissive for permissive in every if permissive.met is Met.NO)
 
 
-@cache
-def all_in_order(fitted: Fitted, header: bool, blower_known: bool) -> tuple[Permissive, ...]:
-    """All permissives where none is missing. ``blower_known``: by its contact, or proved by dP."""
-    has = {
-        "valid_reading": True,
-        "blower_running": blower_known,
-        "no_smoke": fitted.smoke,
-        "no_stop": fitted.stop,
-        "door_shut": fitted.door_open,
-        "header_pressure": header,
-        "outputs_healthy": True,
-        "journal_writable": True,
-        "settled": True,
-    }
-    return tuple(Permissive(name, Met.YES if is_ else Met.NOT_FITTED) for name, is_ in has.items())
+def _judged(context: StepContext, state: State) -> Iterator[Permissive]:
+    setpoints, contacts, fault = context.setpoints, state.contacts, state.journal.fault
+    fitted, settle_s = setpoints.fitted, setpoints.settle_s
+    # A bad reading withholds pulses at once; when it ends a run, ``runs`` decides.
+    bad = None if state.sample.usable_pa is not None else state.sample.reasons[0]
+    yield _permissive("valid_reading", bad, holds_only=True)
+    yield _blower_running(setpoints, state)
+    yield _contact("no_smoke", "smoke", fitted.smoke, contacts.smoke, Because.SMOKE)
+    yield _contact("no_stop", "stop input", fitted.stop, contacts.stop, Because.STOP_INPUT)
+    yield _contact("door_shut", "door", fitted.door_open, contacts.door_open, Because.DOOR_OPEN)
+    pressure = _header_out_of_band(setpoints, state.header)
+    yield _permissive("header_pressure", pressure, setpoints.header is not None, holds_only=True)
+    yield _permissive("outputs_healthy", _outputs_unproved(state.outputs), holds_only=True)
+    unwritable = None if fault is None else because(Because.JOURNAL_FAULT, fault)
+    yield _permissive("journal_writable", unwritable)
+    settled = context.is_due(state.started_s + settle_s)
+    settling = None if settled else because(Because.SETTLING, settle_s=settle_s)
+    yield _permissive("settled", settling, holds_only=True)
 
 
-def _missing(name: str, reason: Reason, *, holds_only: bool = False) -> Permissive:
+def _permissive(
+    name: str, reason: Reason | None, fitted: bool = True, *, holds_only: bool = False
+) -> Permissive:
+    """``reason``: why it is missing, None where it is not."""
+    if not fitted:
+        return Permissive(name, Met.NOT_FITTED)
+    if reason is None:
+        return Permissive(name, Met.YES)
     return Permissive(name, Met.NO, reason, holds_only)
 
 
-def _blower_running(contacts: Contacts) -> Permissive:
-    """By the contact as it is read now: what is only held fires no pulse."""
-    if contacts.blower_running is None:
-        return _missing("blower_running", because(Because.BLOWER_UNKNOWN), holds_only=True)
-    return _missing("blower_running", because(Because.BLOWER_OFF))
+def _blower_running(setpoints: Setpoints, state: State) -> Permissive:
+    """By what is read now: the proof of flow holds through a lost reply, a pulse waits. Without a
+    contact a low reading withholds pulses at once; when it ends a run, ``runs`` decides."""
+    name, running = "blower_running", state.blower.running is True
+    if setpoints.fitted.blower_running:
+        contact = state.contacts.blower_running
+        if contact is None:
+            return _permissive(name, because(Because.BLOWER_UNKNOWN), holds_only=True)
+        return _permissive(name, None if contact and running else because(Because.BLOWER_OFF))
+    if running and state.sample.usable_pa is not None:
+        return _permissive(name, None)
+    # A plant may be set to be cleaned by time without a proof of flow.
+    needed = not (setpoints.blower.timed_unproved and state.mode is Mode.TIMED)
+    unproved = because(Because.FLOW_NOT_PROVED, flow_proof_pa=setpoints.blower.flow_proof_pa)
+    return _permissive(name, unproved, needed, holds_only=True)
 
 
-def _flow_not_proved(setpoints: Setpoints) -> Permissive:
-    """It withholds pulses at once. When it ends a run, ``runs`` decides: not one
-    low reading."""
-    reason = because(Because.FLOW_NOT_PROVED, flow_proof_pa=setpoints.blower.flow_proof_pa)
-    return _missing("blower_running", reason, holds_only=True)
-
-
-def _contact(name: str, label: str, present: bool | None, code: Because) -> Permissive:
+def _contact(name: str, label: str, fitted: bool, made: bool | None, code: Because) -> Permissive:
     """A contact that must be read and must not be made. While it cannot be read no pulse is fired,
     but one lost reply does not end a run."""
-    if present is None:
-        return _missing(name, because(Because.CONTACT_UNREADABLE, label), holds_only=True)
-    return _missing(name, because(code))
+    if made is None:
+        unreadable = because(Because.CONTACT_UNREADABLE, label)
+        return _permissive(name, unreadable, fitted, holds_only=True)
+    return _permissive(name, because(code) if made else None, fitted)
 
 
-def _header_pressure(setpoints: Setpoints, header: Sample) -> list[Permissive]:
-    """Header pressure in its band. One that is not known does not withhold pulses: a pulse from
-    a weak header does no harm, filters that are not cleaned let fume escape; there is an alarm."""
-    limits, header_pa = setpoints.header_limits, header.usable_pa
+def _header_out_of_band(setpoints: Setpoints, header: Sample | None) -> Reason | None:
+    """A pressure that is not known does not withhold pulses: a pulse from a weak header does no
+    harm, filters that are not cleaned let fume escape; there is an alarm."""
+    limits, header_pa = setpoints.header_limits, None if header is None else header.usable_pa
     if header_pa is None or limits.min_pa <= header_pa <= limits.max_pa:
-        return []
+        return None
     if header_pa < limits.min_pa:
-        reason = because(Because.HEADER_LOW, min_pa=limits.min_pa)
-    else:
-        reason = because(Because.HEADER_HIGH, max_pa=limits.max_pa)
-    return [_missing("header_pressure", reason, holds_only=True)]
+        return because(Because.HEADER_LOW, min_pa=limits.min_pa)
+    return because(Because.HEADER_HIGH, max_pa=limits.max_pa)
 
 
-def _outputs_healthy(outputs: OutputsState) -> Permissive:
-    """Outputs proved off. A fault withholds pulses; if it ended the run, one valve that fails in
-    every cycle would begin a new run each time, and no run would come to its limit of cycles."""
-    reason = because(Because.OUTPUTS_UNPROVED)
+def _outputs_unproved(outputs: OutputsState) -> Reason | None:
+    """A fault withholds pulses; if it ended the run, one valve that fails in every cycle would
+    begin a new run each time, and no run would come to its limit of cycles."""
+    if outputs.proved:
+        return None
     if outputs.fault:
-        reason = because(Because.OUTPUTS_FAULT, outputs.fault)
-    return _missing("outputs_healthy", reason, holds_only=True)
+        return because(Because.OUTPUTS_FAULT, outputs.fault)
+    return because(Because.OUTPUTS_UNPROVED)

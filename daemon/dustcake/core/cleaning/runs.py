@@ -5,30 +5,29 @@ one full cycle is one pulse of each valve.
 """
 
 from math import ceil, inf
+from operator import attrgetter
 
 from dustcake.core.blower import is_known
 from dustcake.core.cleaning.permissives import permissives
-from dustcake.core.cleaning.state import CleaningState, Pace, Permissive, Run, RunKind
+from dustcake.core.cleaning.state import (
+    PERMISSIVES,
+    CleaningState,
+    Pace,
+    Permissive,
+    Run,
+    RunKind,
+)
 from dustcake.core.events import CleaningStarted, CleaningStopped
+from dustcake.core.filter_life.state import ReplacementState
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace, update
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import OnBadReading, OutputKind, Setpoints
-from dustcake.core.state import BlowerState, Decision, Phase, State
+from dustcake.core.state import Decision, Phase, State
 from dustcake.core.step_context import StepContext
 
 # Which permissives each kind needs. Every kind needs those of ALWAYS.
-ALWAYS = frozenset(
-    {
-        "no_smoke",
-        "no_stop",
-        "door_shut",
-        "header_pressure",
-        "outputs_healthy",
-        "journal_writable",
-        "settled",
-    }
-)
+ALWAYS = frozenset(PERMISSIVES) - {"valid_reading", "blower_running"}
 NEEDS = {
     RunKind.ON_DEMAND: ALWAYS | {"valid_reading", "blower_running"},
     RunKind.TIMED: ALWAYS | {"blower_running"},
@@ -37,17 +36,17 @@ NEEDS = {
 }
 
 
-def lacks(kind: RunKind, missing: tuple[Permissive, ...]) -> tuple[Permissive, ...]:
-    """What of all that is ``missing`` a run of this kind needs. Downtime cleaning needs the blower
-    off, so it lacks ``blower_running`` only where nobody knows whether the blower runs."""
-    if not missing:
-        return missing
-    return tuple(
+def lacking(kind: RunKind, missing: tuple[Permissive, ...]) -> Permissive | None:
+    """What a run of this kind needs of all that is ``missing``, if anything: what ends runs before
+    what only withholds pulses. Downtime cleaning needs the blower off, so it lacks
+    ``blower_running`` only where nobody knows whether the blower runs."""
+    lacks = [
         p
         for p in missing
         if p.name in NEEDS[kind]
         or (kind is RunKind.DOWNTIME and p.name == "blower_running" and p.holds_only)
-    )
+    ]
+    return min(lacks, key=attrgetter("holds_only"), default=None)
 
 
 Wanted = tuple[RunKind | None, Reason]
@@ -76,63 +75,52 @@ def restart(context: StepContext, state: State) -> State:
 
 def advance(context: StepContext, state: State) -> State:
     """Start, keep or stop a run, and say what is being done and why."""
-    permits, missing = permissives(context, state)
-    context.missing = missing
-    before, blower = state.cleaning, state.blower
-    cleaning = _count_demand(context, before, state.pulsing.demand_closed)
+    permits, context.missing = permissives(context, state)
+    before, blower, cleaning = state.cleaning.run, state.blower, state.cleaning
+    if before is not None:
+        closed = before.closed.follow(context.now_s, state.pulsing.demand_closed)
+        cleaning = update(cleaning, run=update(before, closed=closed))
     if state.stopping:
         cleaning = replace(cleaning, reason=because(Because.STOPPING))
         cleaning = _switch(context, cleaning, None, state.sample.usable_pa)
     else:
-        cleaning = _decide(context, replace(state, cleaning=cleaning))
+        cleaning = _decide(context, update(state, cleaning=cleaning))
         if cleaning.reason.code is Because.DOWNTIME_DONE:
             blower = replace(blower, run_s=0.0)
-    kind = None if cleaning.run is None else cleaning.run.kind
-    phase = _phase(state.mode, cleaning, missing)
+    phase = _phase(state.mode, cleaning, context.missing)
     return update(
         state,
         cleaning=cleaning,
         blower=blower,
-        cleaning_pace=_paced(context, state.cleaning_pace, before.run, cleaning.run),
-        decision=Decision(state.mode, phase, kind, cleaning.reason, permits),
+        cleaning_pace=_paced(context, state.cleaning_pace, before, cleaning.run),
+        decision=Decision(state.mode, phase, cleaning.kind, cleaning.reason, permits),
     )
 
 
-def _count_demand(context: StepContext, cleaning: CleaningState, closed: bool) -> CleaningState:
-    """Count the time for which the demand contact is closed in the run under way."""
-    run = cleaning.run
-    if run is None or closed is (run.closed.since_s is not None):
-        return cleaning
-    return replace(cleaning, run=replace(run, closed=run.closed.follow(context.now_s, closed)))
-
-
-def has_run(context: StepContext, run: Run, cycles: int) -> bool:
-    """Whether a run has come to this many full cycles: counted in pulses, or by the rated time of
-    a sequencer board, which reports nothing. Asks to be woken when the time decides. While pulses
-    are withheld no time counts: what has not been pulsed cannot have failed to clean."""
+def has_run(context: StepContext, cleaned: Run | ReplacementState, cycles: int) -> bool:
+    """Whether cleaning has come to this many full cycles: counted in pulses, or by the rated time
+    of a sequencer board, which reports nothing. Asks to be woken when the time decides. While
+    pulses are withheld no time counts: what has not been pulsed cannot have failed to clean."""
     pulsing = context.setpoints.pulsing
     if pulsing.kind is not OutputKind.DEMAND_CONTACT:
-        return run.pulses >= cycles * len(pulsing.order)
-    return context.is_due(run.closed.reaches_s(cycles * pulsing.sequencer_cycle_s))
+        return cleaned.pulses >= cycles * len(pulsing.order)
+    return context.is_due(cleaned.closed.reaches_s(cycles * pulsing.sequencer_cycle_s))
 
 
 def _decide(context: StepContext, state: State) -> CleaningState:
     """Start, keep or stop a run; the reason says why, whichever it is."""
-    cleaning, blower, dp_pa = _track(context, state), state.blower, state.sample.usable_pa
-    kind, reason = _wanted(context, cleaning, state.mode, dp_pa, state)
-    if kind is not None:
-        lacking = _lacking(kind, context.missing)
-        if lacking is not None and lacking.reason is not None:
-            # What ends a run also keeps one from starting; what only withholds pulses lets a run
-            # that is under way wait.
-            under_way = cleaning.run is not None and cleaning.run.kind is kind
-            waits = lacking.holds_only and not _flow_is_lost(
-                context, cleaning, blower, lacking.reason
-            )
-            if not (waits and under_way):
-                kind = None
-            if lacking.name != "valid_reading":  # why a run waits for it has been said better
-                reason = lacking.reason
+    cleaning, dp_pa = _track(context, state), state.sample.usable_pa
+    state = update(state, cleaning=cleaning)
+    kind, reason = _wanted(context, state)
+    lacks = None if kind is None else lacking(kind, context.missing)
+    if lacks is not None and lacks.reason is not None:
+        # What ends a run also keeps one from starting; what only withholds pulses lets a run that
+        # is under way wait.
+        waits = lacks.holds_only and not _flow_is_lost(context, state, lacks.reason)
+        if not waits or cleaning.kind is not kind:
+            kind = None
+        if lacks.name != "valid_reading":  # why a run waits for it has been said better
+            reason = lacks.reason
     after = _switch(context, replace(cleaning, reason=reason), kind, dp_pa)
     ended = cleaning.run is not None and after.run is None
     if ended and reason.code is Because.LOW_REACHED and after.high_since_s is not None:
@@ -141,23 +129,14 @@ def _decide(context: StepContext, state: State) -> CleaningState:
     return after
 
 
-def _lacking(kind: RunKind, missing: tuple[Permissive, ...]) -> Permissive | None:
-    """The permissive to act on, if one is lacking: one that ends runs before one that holds."""
-    lacking = lacks(kind, missing)
-    if not lacking:
-        return None
-    return next((p for p in lacking if not p.holds_only), lacking[0])
-
-
-def _flow_is_lost(
-    context: StepContext, cleaning: CleaningState, blower: BlowerState, lacking: Reason
-) -> bool:
-    """Whether it is dP's proof of flow that is ``lacking``, and for as long as a lost reading is
+def _flow_is_lost(context: StepContext, state: State, lacks: Reason) -> bool:
+    """Whether it is dP's proof of flow that is lacking, and for as long as a lost reading is
     waited for: a stopped blower then, not one odd reading."""
-    if lacking.code is not Because.FLOW_NOT_PROVED:
+    if lacks.code is not Because.FLOW_NOT_PROVED:
         return False
+    blower, bad_since_s = state.blower, state.cleaning.bad_since_s
     unproved_s = inf if blower.running else blower.since_s
-    bad_s = inf if cleaning.bad_since_s is None else cleaning.bad_since_s
+    bad_s = inf if bad_since_s is None else bad_since_s
     return context.is_due(min(unproved_s, bad_s) + context.setpoints.stale_after_s)
 
 
@@ -182,8 +161,13 @@ def _track(context: StepContext, state: State) -> CleaningState:
             not_effective, resting_until_s = False, None
     if resting_until_s is not None and context.is_due(resting_until_s):
         resting_until_s = None
-    return CleaningState(
-        run, high_since_s, bad_since_s, resting_until_s, not_effective, cleaning.reason
+    return update(
+        cleaning,
+        run=run,
+        high_since_s=high_since_s,
+        bad_since_s=bad_since_s,
+        resting_until_s=resting_until_s,
+        not_effective=not_effective,
     )
 
 
@@ -217,104 +201,82 @@ def _cycle_under_way(context: StepContext, run: Run) -> int:
     return ceil(run.pulses / len(pulsing.order))
 
 
-def _wanted(
-    context: StepContext,
-    cleaning: CleaningState,
-    mode: Mode,
-    dp_pa: float | None,
-    state: State,
-) -> Wanted:
-    settings, run, blower = context.setpoints.cleaning, cleaning.run, state.blower
-    if mode is Mode.OFF:
+def _wanted(context: StepContext, state: State) -> Wanted:
+    settings, blower, dp_pa = context.setpoints.cleaning, state.blower, state.sample.usable_pa
+    if state.mode is Mode.OFF:
         return None, because(Because.MODE_OFF)
-    after_work = run is not None and run.kind is RunKind.DOWNTIME
+    after_work = state.cleaning.kind is RunKind.DOWNTIME
     if blower.running is False or (blower.running is None and after_work):
-        return _downtime(context, cleaning, blower)
-    if mode is Mode.TIMED:
+        return _downtime(context, state)
+    if state.mode is Mode.TIMED:
         return RunKind.TIMED, because(Because.TIMED_SELECTED, interval_s=settings.timed_interval_s)
     if dp_pa is None:
-        return _without_reading(context, cleaning, state)
-    return _on_demand(context, cleaning, dp_pa)
+        return _without_reading(context, state)
+    return _on_demand(context, state.cleaning, dp_pa)
 
 
-def _downtime(context: StepContext, cleaning: CleaningState, blower: BlowerState) -> Wanted:
-    settings, run = context.setpoints.cleaning, cleaning.run
+def _downtime(context: StepContext, state: State) -> Wanted:
+    settings, run, blower = context.setpoints.cleaning, state.cleaning.run, state.blower
+    passes, spin_down_s = settings.downtime_passes, settings.downtime_spin_down_s
     if run is not None and run.kind is RunKind.DOWNTIME:
-        if has_run(context, run, settings.downtime_passes):
-            return None, because(Because.DOWNTIME_DONE, passes=settings.downtime_passes)
-        return RunKind.DOWNTIME, because(Because.DOWNTIME, passes=settings.downtime_passes)
+        if has_run(context, run, passes):
+            return None, because(Because.DOWNTIME_DONE, passes=passes)
+        return RunKind.DOWNTIME, because(Because.DOWNTIME, passes=passes)
     collected = blower.run_s > 0 and blower.run_s >= settings.downtime_min_run_s
     if not settings.downtime or not collected:
         return None, because(Because.BLOWER_OFF)
-    ready_s = blower.since_s + settings.downtime_spin_down_s
-    if context.now_s < ready_s:
-        context.wake_by(ready_s)
-        return None, because(Because.DOWNTIME_SPIN_DOWN, spin_down_s=settings.downtime_spin_down_s)
-    return RunKind.DOWNTIME, because(Because.DOWNTIME, passes=settings.downtime_passes)
+    if not context.is_due(blower.since_s + spin_down_s):
+        return None, because(Because.DOWNTIME_SPIN_DOWN, spin_down_s=spin_down_s)
+    return RunKind.DOWNTIME, because(Because.DOWNTIME, passes=passes)
 
 
-def _without_reading(context: StepContext, cleaning: CleaningState, state: State) -> Wanted:
-    settings, run = context.setpoints.cleaning, cleaning.run
+def _without_reading(context: StepContext, state: State) -> Wanted:
+    settings, cleaning = context.setpoints.cleaning, state.cleaning
     assert cleaning.bad_since_s is not None
     grace_s = cleaning.bad_since_s + context.setpoints.stale_after_s
-    if run is not None and run.kind is RunKind.ON_DEMAND and not context.is_due(grace_s):
+    if cleaning.kind is RunKind.ON_DEMAND and not context.is_due(grace_s):
         # One lost reply must not end a run, which would begin again only at the high set point.
         return RunKind.ON_DEMAND, because(Because.BAD_READING_WAIT)
     if settings.on_bad_reading is OnBadReading.HOLD:
         return None, because(Because.BAD_READING_HOLD)
-    under_way = run is not None and run.kind is RunKind.FALLBACK
     contact = context.setpoints.fitted.blower_running
     proved = contact and state.blower.running and is_known(context, state)
-    if not proved and not under_way:
+    if not proved and cleaning.kind is not RunKind.FALLBACK:
         return None, because(Because.FALLBACK_NEEDS_BLOWER)
     if not context.is_due(cleaning.bad_since_s + settings.fallback_delay_s):
         return None, because(Because.BAD_READING_WAIT)
-    return RunKind.FALLBACK, because(
-        Because.BAD_READING_FALLBACK, interval_s=settings.fallback_interval_s
-    )
+    interval_s = settings.fallback_interval_s
+    return RunKind.FALLBACK, because(Because.BAD_READING_FALLBACK, interval_s=interval_s)
 
 
 def _on_demand(context: StepContext, cleaning: CleaningState, dp_pa: float) -> Wanted:
     settings, run = context.setpoints.cleaning, cleaning.run
+    low_pa, high_pa, cycles = settings.low_pa, settings.high_pa, settings.max_cycles
     if run is not None and run.kind is RunKind.ON_DEMAND:
         return _keep_on(context, run, dp_pa)
     if cleaning.high_since_s is None:
-        return None, because(Because.BELOW_HIGH, high_pa=settings.high_pa)
+        return None, because(Because.BELOW_HIGH, high_pa=high_pa)
     if cleaning.resting_until_s is not None:
-        return None, because(
-            Because.RESTING,
-            cycles=settings.max_cycles,
-            low_pa=settings.low_pa,
-            rest_s=settings.rest_s,
-        )
-    from_s = cleaning.high_since_s + settings.on_delay_s
-    if context.now_s < from_s:
-        context.wake_by(from_s)
-        return None, because(
-            Because.ON_DELAY, high_pa=settings.high_pa, on_delay_s=settings.on_delay_s
-        )
-    return RunKind.ON_DEMAND, because(Because.HIGH_REACHED, dp_pa=dp_pa, high_pa=settings.high_pa)
+        rest_s = settings.rest_s
+        return None, because(Because.RESTING, cycles=cycles, low_pa=low_pa, rest_s=rest_s)
+    if not context.is_due(cleaning.high_since_s + settings.on_delay_s):
+        return None, because(Because.ON_DELAY, high_pa=high_pa, on_delay_s=settings.on_delay_s)
+    return RunKind.ON_DEMAND, because(Because.HIGH_REACHED, dp_pa=dp_pa, high_pa=high_pa)
 
 
 def _keep_on(context: StepContext, run: Run, dp_pa: float) -> Wanted:
     """Whether an on-demand run goes on."""
-    settings = context.setpoints.cleaning
+    low_pa, cycles = context.setpoints.cleaning.low_pa, context.setpoints.cleaning.max_cycles
     if run.last_cycle is not None:
         if has_run(context, run, run.last_cycle):
-            return None, because(Because.LOW_REACHED, dp_pa=dp_pa, low_pa=settings.low_pa)
-        return RunKind.ON_DEMAND, because(Because.FINISHING_CYCLE, low_pa=settings.low_pa)
-    if has_run(context, run, settings.max_cycles) and _last_pulse_has_worked(context, run):
-        return None, because(
-            Because.LIMIT_OF_CYCLES, dp_pa=dp_pa, low_pa=settings.low_pa, cycles=settings.max_cycles
-        )
-    return RunKind.ON_DEMAND, because(Because.ABOVE_LOW, low_pa=settings.low_pa)
-
-
-def _last_pulse_has_worked(context: StepContext, run: Run) -> bool:
-    """Whether dP has had the time of one interval to answer to the last pulse of a run."""
-    if run.last_pulse_s is None:  # a sequencer board: its rated time is long enough
-        return True
-    return context.is_due(run.last_pulse_s + context.setpoints.pulsing.interval_s)
+            return None, because(Because.LOW_REACHED, dp_pa=dp_pa, low_pa=low_pa)
+        return RunKind.ON_DEMAND, because(Because.FINISHING_CYCLE, low_pa=low_pa)
+    # dP has the time of one interval to answer the last pulse; that of a board is long enough.
+    pulsed_s = -inf if run.last_pulse_s is None else run.last_pulse_s
+    answered_s = pulsed_s + context.setpoints.pulsing.interval_s
+    if has_run(context, run, cycles) and context.is_due(answered_s):
+        return None, because(Because.LIMIT_OF_CYCLES, dp_pa=dp_pa, low_pa=low_pa, cycles=cycles)
+    return RunKind.ON_DEMAND, because(Because.ABOVE_LOW, low_pa=low_pa)
 
 
 def _switch(
@@ -322,7 +284,7 @@ def _switch(
 ) -> CleaningState:
     """Go from the run under way to the kind wanted, recording both ends."""
     run = cleaning.run
-    if (run.kind if run is not None else None) is kind:
+    if cleaning.kind is kind:
         return cleaning
     reason = cleaning.reason
     if run is not None:

@@ -6,6 +6,20 @@ from math import inf
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.record import record
 
+PERMISSIVES = (
+    "valid_reading",
+    "blower_running",
+    "no_smoke",
+    "no_stop",
+    "door_shut",
+    "header_pressure",
+    "outputs_healthy",
+    "journal_writable",
+    "settled",
+)
+"""What may be asked for before a pulse, in the order it is shown: a PLC knows them by their place,
+and a new one goes to the end."""
+
 
 class Met(StrEnum):
     """State of a permissive."""
@@ -90,6 +104,11 @@ class CleaningState:
     resting_until_s: float | None = None
     not_effective: bool = False
     reason: Reason = Reason(Because.NO_SAMPLE_YET)
+
+    @property
+    def kind(self) -> RunKind | None:
+        """That of the run under way."""
+        return None if self.run is None else self.run.kind
 
 
 @record

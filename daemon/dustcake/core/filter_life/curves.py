@@ -6,15 +6,12 @@ straight line promises too much and an exponential too little (computed from ope
 All of them are therefore kept, each weighted by how well it fits.
 """
 
-from collections.abc import Callable, Iterable, Sequence
-from itertools import pairwise, repeat
+from collections.abc import Callable, Hashable, Sequence
+from itertools import combinations, pairwise
 from math import exp, expm1, log
-from operator import mul, sub
-from statistics import median
+from statistics import fmean, median
 
 from dustcake.core.record import record
-
-_SINGULAR = 1e-12
 
 Curve = Callable[[float], float]
 
@@ -54,23 +51,67 @@ CURVES: tuple[tuple[Curve, float], ...] = (
 
 
 @record
+class Line:
+    """A weighted straight fit. ``slope``, through the means ``x`` and ``y`` of the last point's
+    level; ``of_slope`` and ``of_y``: their variances, as multiples of that of one point of weight
+    1. ``residuals`` of each point, ``mean_square`` of them by weight."""
+
+    slope: float
+    x: float
+    y: float
+    of_slope: float
+    of_y: float
+    residuals: tuple[float, ...]
+    mean_square: float
+
+
+def fit_line(
+    xs: Sequence[float],
+    ys: Sequence[float],
+    levels: Sequence[Hashable],
+    weights: Sequence[float],
+) -> Line | None:
+    """The fit to points of which those of unequal level are a shift apart that it finds itself;
+    None where they do not settle it. Every level's sum of weights is above 0."""
+    means: dict[Hashable, tuple[float, float, float]] = {}
+    for level in set(levels):
+        members = [i for i, other in enumerate(levels) if other == level]
+        of_level = [weights[i] for i in members]
+        x, y = (fmean([values[i] for i in members], of_level) for values in (xs, ys))
+        means[level] = x, y, sum(of_level)
+    from_x = [x - means[level][0] for x, level in zip(xs, levels, strict=True)]
+    from_y = [y - means[level][1] for y, level in zip(ys, levels, strict=True)]
+    squares = _summed(weights, from_x, from_x)
+    if squares <= 1e-12 * _summed(weights, xs, xs):
+        return None
+    slope = _summed(weights, from_x, from_y) / squares
+    residuals = tuple(y - slope * x for x, y in zip(from_x, from_y, strict=True))
+    mean_square = _summed(weights, residuals, residuals) / sum(weights)
+    x, y, weight = means[levels[-1]]
+    return Line(slope, x, y, 1.0 / squares, 1.0 / weight, residuals, mean_square)
+
+
+def _summed(weights: Sequence[float], a: Sequence[float], b: Sequence[float]) -> float:
+    return sum(w * p * q for w, p, q in zip(weights, a, b, strict=True))
+
+
+@record
 class Fitted:
-    """A curve with its share of the belief. Residual dP is ``base_pa + rise_pa * curve(u)``;
-    ``variances``: of the base, of both together (covariance), of the rise, Pa2."""
+    """A curve with its share of the belief: residual dP is ``line`` over it; ``variance``: of one
+    point of weight 1, Pa2."""
 
     curve: Curve
     share: float
-    base_pa: float
-    rise_pa: float
-    variances: tuple[float, float, float]
+    line: Line
+    variance: float
 
     def at(self, u: float) -> tuple[float, float, float]:
         """Residual dP at ``u`` times the age now, Pa; by how much it will have risen until then,
         Pa; and the variance of both as far as the fit is to blame, Pa2."""
-        g = self.curve(u)
-        base, both, rise = self.variances
-        variance = max(0.0, base + 2.0 * both * g + rise * g * g)
-        return self.base_pa + self.rise_pa * g, self.rise_pa * (g - 1.0), variance
+        line, g = self.line, self.curve(u)
+        away = g - line.x
+        variance = self.variance * (line.of_y + line.of_slope * away * away)
+        return line.y + line.slope * away, line.slope * (g - 1.0), variance
 
 
 @record
@@ -85,40 +126,32 @@ class Fits:
 def fit_all(
     ages: Sequence[float],
     values_pa: Sequence[float],
-    levels: Sequence[int],
+    levels: Sequence[Hashable],
     weights: Sequence[float],
 ) -> Fits:
-    """Every curve, fitted. ``ages`` as parts of the age now, rising; ``levels``: points of unequal
-    level are a shift apart that the fit finds itself, and the last point's level is the one that
-    counts. Needs more points of that level than one."""
-    here = levels[-1]
-    others = sorted(set(levels) - {here})
-    ones = [1.0] * len(ages)
-    shifts = [[float(level == other) for level in levels] for other in others]
-    found: list[tuple[Curve, float, LeastSquares]] = []
+    """Every curve, fitted. ``ages`` as parts of the age now, rising; ``levels`` as ``fit_line`` has
+    them: the last point's is the one that counts. Needs more points of that level than one."""
+    found = []
     for curve, belief in CURVES:
-        fit = least_squares([ones, [curve(u) for u in ages], *shifts], values_pa, weights)
-        if fit is not None:
-            found.append((curve, belief, fit))
+        line = fit_line([curve(u) for u in ages], values_pa, levels, weights)
+        if line is not None:
+            found.append((curve, belief, line))
     if not found:
         return Fits((), 0.0)
-    best = min((fit for _, _, fit in found), key=lambda fit: fit.mean_square)
-    count, columns = len(ages), 2 + len(others)
+    best = min((line for _, _, line in found), key=lambda line: line.mean_square)
+    count, parameters = len(ages), 1 + len(set(levels))
     repeats = _repeats(best.residuals)
     evidence = min(_MOST_EVIDENCE, count / repeats)
     floor = _FLOOR * values_pa[-1] ** 2 + 1e-9
     scores = [
-        log(belief) - 0.5 * evidence * log(fit.mean_square + floor) for _, belief, fit in found
+        log(belief) - 0.5 * evidence * log(line.mean_square + floor) for _, belief, line in found
     ]
     shares = [exp(score - max(scores)) for score in scores]
-    of_one = repeats * sum(weights) / max(1, count - columns)
-    fitted = []
-    for (curve, _, fit), share in zip(found, shares, strict=True):
-        variance = (fit.mean_square + floor) * of_one
-        base_pa, rise_pa, *_ = fit.coefficients
-        (base, both, *_), (_, rise, *_), *_ = fit.inverse
-        variances = (base * variance, both * variance, rise * variance)
-        fitted.append(Fitted(curve, share / sum(shares), base_pa, rise_pa, variances))
+    of_one = repeats * sum(weights) / max(1, count - parameters)
+    fitted = (
+        Fitted(curve, share / sum(shares), line, (line.mean_square + floor) * of_one)
+        for (curve, _, line), share in zip(found, shares, strict=True)
+    )
     kept = tuple(each for each in fitted if each.share > 1e-4)
     return Fits(kept, _wander(best.residuals, levels))
 
@@ -133,7 +166,7 @@ def _repeats(residuals: Sequence[float]) -> float:
     return (1.0 + correlation) / (1.0 - correlation)
 
 
-def _wander(residuals: Sequence[float], levels: Sequence[int]) -> float:
+def _wander(residuals: Sequence[float], levels: Sequence[Hashable]) -> float:
     """Variance by which distant residuals differ more than neighbours do, brought to one age. A
     fit bends after the wandering, which hides a part of it: half as much again."""
     count = len(residuals)
@@ -142,7 +175,7 @@ def _wander(residuals: Sequence[float], levels: Sequence[int]) -> float:
     return 1.5 * max(0.0, excess) * count / (far - 1)
 
 
-def _difference(residuals: Sequence[float], levels: Sequence[int], apart: int) -> float:
+def _difference(residuals: Sequence[float], levels: Sequence[Hashable], apart: int) -> float:
     squares = [
         (residuals[i + apart] - residuals[i]) ** 2
         for i in range(len(residuals) - apart)
@@ -151,72 +184,13 @@ def _difference(residuals: Sequence[float], levels: Sequence[int], apart: int) -
     return sum(squares) / len(squares) if squares else 0.0
 
 
-@record
-class LeastSquares:
-    """``coefficients`` of the columns; ``inverse`` of the normal equations, which times the
-    variance of one point of weight 1 is their covariance; ``residuals`` of each point;
-    ``mean_square`` of them by weight."""
-
-    coefficients: tuple[float, ...]
-    inverse: tuple[tuple[float, ...], ...]
-    residuals: tuple[float, ...]
-    mean_square: float
-
-
-def least_squares(
-    columns: Sequence[Sequence[float]], values: Sequence[float], weights: Sequence[float]
-) -> LeastSquares | None:
-    """The weighted fit of ``values`` by ``columns``, each with one number for each of them; None
-    where they do not settle it."""
-    weighted = [list(map(mul, weights, column)) for column in columns]
-    inverse = _inverse([[_dot(a, b) for b in columns] for a in weighted])
-    if inverse is None:
-        return None
-    right = [_dot(a, values) for a in weighted]
-    coefficients = tuple(_dot(row, right) for row in inverse)
-    residuals = list(values)
-    for coefficient, column in zip(coefficients, columns, strict=True):
-        residuals = list(map(sub, residuals, map(mul, repeat(coefficient), column)))
-    squares = _dot(map(mul, weights, residuals), residuals)
-    return LeastSquares(coefficients, inverse, tuple(residuals), squares / sum(weights))
-
-
-def _dot(a: Iterable[float], b: Iterable[float]) -> float:
-    total: float = sum(map(mul, a, b))
-    return total
-
-
-def _inverse(matrix: list[list[float]]) -> tuple[tuple[float, ...], ...] | None:
-    """By elimination with pivots; None of a singular matrix."""
-    size = len(matrix)
-    largest = max(abs(x) for row in matrix for x in row)
-    work = [[*row, *(float(i == j) for j in range(size))] for i, row in enumerate(matrix)]
-    for i in range(size):
-        pivot = max(range(i, size), key=lambda r: abs(work[r][i]))
-        work[i], work[pivot] = work[pivot], work[i]
-        by = work[i][i]
-        if abs(by) <= _SINGULAR * largest:
-            return None
-        work[i] = [x / by for x in work[i]]
-        for r in range(size):
-            factor = work[r][i]
-            if r != i and factor != 0.0:
-                work[r] = [x - factor * y for x, y in zip(work[r], work[i], strict=True)]
-    return tuple(tuple(row[size:]) for row in work)
-
-
 def theil_sen(xs: Sequence[float], ys: Sequence[float]) -> tuple[float, float]:
     """Slope and intercept: the median of the slopes of all pairs, through the medians of both.
 
     ``xs`` must hold two different values at least.
     """
-    slopes = [
-        (ys[j] - ys[i]) / (xs[j] - xs[i])
-        for i in range(len(xs))
-        for j in range(i + 1, len(xs))
-        if xs[j] != xs[i]
-    ]
-    slope = median(slopes)
+    pairs = combinations(zip(xs, ys, strict=True), 2)
+    slope = median([(y2 - y1) / (x2 - x1) for (x1, y1), (x2, y2) in pairs if x1 != x2])
     return slope, median(ys) - slope * median(xs)
 
 

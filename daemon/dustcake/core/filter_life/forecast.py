@@ -5,11 +5,12 @@ fit, the wandering beside it, and that the future rises faster or slower than th
 confidence is checked on simulated lives that share no code with it.
 """
 
-from collections.abc import Sequence
+from bisect import bisect_left
+from collections.abc import Hashable, Sequence
 from enum import StrEnum
 from itertools import pairwise
-from math import erf, sqrt
-from statistics import median
+from math import sqrt
+from statistics import NormalDist, median
 
 from dustcake.core.filter_life.curves import Fits, fit_all, scatter, theil_sen
 from dustcake.core.record import record, replace
@@ -17,7 +18,7 @@ from dustcake.core.record import record, replace
 CONFIDENCE = 0.8
 FEWEST_POINTS = 12
 HORIZON = 10.0  # ages: nothing is said of what lies farther ahead
-_HALVINGS = 17  # of the horizon, which leaves less than a ten-thousandth of the age
+_PARTS = 2**17  # of the horizon: each less than a ten-thousandth of the age
 _LEFT_OUT = 0.05  # of the age: new filters season, and that rise says nothing of their end
 
 # How much faster the rest may rise than the curve goes on, and the belief in it: judgement. Dust,
@@ -114,20 +115,16 @@ def at_flow(dp_pa: float, flow_m3_s: float, reference_m3_s: float) -> float:
     return dp_pa * reference_m3_s / flow_m3_s
 
 
-def _levels(points: Sequence[Point]) -> list[int]:
+def _levels(points: Sequence[Point]) -> list[tuple[int, int]]:
     """The level of each point, with steps that nothing on record explains as levels of their
     own."""
-    levels = [point.level for point in points]
-    steps = _steps([point.pa for point in points], levels)
-    # Twice the level and one more for each step before it: unequal wherever either is.
-    return [
-        level * (_MOST_STEPS + 1) + sum(s <= i for s in steps) for i, level in enumerate(levels)
-    ]
+    steps = _steps(points)
+    return [(p.level, sum(step <= i for step in steps)) for i, p in enumerate(points)]
 
 
-def _steps(values: Sequence[float], levels: Sequence[int]) -> list[int]:
+def _steps(points: Sequence[Point]) -> list[int]:
     """The points at which the level jumps, the largest first."""
-    w, count = _STEP_POINTS, len(values)
+    values, w, count = [point.pa for point in points], _STEP_POINTS, len(points)
     if count < 2 * w:
         return []
     moves = [b - a for a, b in pairwise(values)]
@@ -140,7 +137,7 @@ def _steps(values: Sequence[float], levels: Sequence[int]) -> list[int]:
         apart = min(after) > max(before) or max(after) < min(before)
         sudden = abs(moves[i - 1] - drift) > 0.6 * abs(jump)
         large = abs(jump) > _STEP_SCATTERS * noise + _STEP_LEVEL * abs(values[i])
-        if large and sudden and apart and len(set(levels[i - w : i + w])) == 1:
+        if large and sudden and apart and len({p.level for p in points[i - w : i + w]}) == 1:
             found.append((abs(jump), i))
     chosen: list[int] = []
     for _, i in sorted(found, reverse=True):
@@ -149,7 +146,9 @@ def _steps(values: Sequence[float], levels: Sequence[int]) -> list[int]:
     return chosen
 
 
-def _weights(ages: Sequence[float], values: Sequence[float], levels: Sequence[int]) -> list[float]:
+def _weights(
+    ages: Sequence[float], values: Sequence[float], levels: Sequence[Hashable]
+) -> list[float]:
     """Recent points count more (the square of their age), what stands far out from its neighbours
     less."""
     apart = []
@@ -157,7 +156,7 @@ def _weights(ages: Sequence[float], values: Sequence[float], levels: Sequence[in
         near = range(max(0, i - 2), min(len(values), i + 3))
         beside = [values[j] for j in near if j != i and levels[j] == levels[i]]
         apart.append(value - median(beside) if beside else 0.0)
-    width = 4.0 * scatter(apart)
+    width = 4.0 * scatter(apart) + 1e-9
     return [
         age * age * (1.0 if abs(d) <= width else (width / d) ** 4)
         for age, d in zip(ages, apart, strict=True)
@@ -179,20 +178,15 @@ def _reached(fits: Fits, limit_pa: float, u: float) -> float:
         level_pa, gain_pa, variance = fit.at(u)
         gain_pa, variance = max(0.0, gain_pa), variance + wander_pa2
         for pace, belief in _PACES:
-            twice_spread2 = 2.0 * (variance + (_PACE_SPREAD * pace * gain_pa) ** 2)
-            above_pa = level_pa + (pace - 1.0) * gain_pa - limit_pa
-            total += fit.share * belief * 0.5 * (1.0 + erf(above_pa / sqrt(twice_spread2)))
+            spread_pa = sqrt(variance + (_PACE_SPREAD * pace * gain_pa) ** 2)
+            at_pace_pa = level_pa + (pace - 1.0) * gain_pa
+            total += fit.share * belief * NormalDist(limit_pa, spread_pa).cdf(at_pace_pa)
     return total
 
 
 def _age_of(fits: Fits, limit_pa: float, probability: float) -> float | None:
-    low, high = 1.0, 1.0 + HORIZON
-    if _reached(fits, limit_pa, high) < probability:
-        return None
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        if _reached(fits, limit_pa, middle) < probability:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
+    def reached(part: int) -> float:
+        return _reached(fits, limit_pa, 1.0 + HORIZON * part / _PARTS)
+
+    part = bisect_left(range(_PARTS + 1), probability, key=reached)
+    return None if part > _PARTS else 1.0 + HORIZON * part / _PARTS

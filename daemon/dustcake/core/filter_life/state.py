@@ -1,7 +1,9 @@
 """What is remembered of the filters: cleaning that has not helped, and residual dP since the filter
 change, in a bounded number of points."""
 
-from statistics import median
+from itertools import groupby
+from operator import attrgetter
+from statistics import fmean, median
 
 from dustcake.core.cleaning.state import ClosedTime
 from dustcake.core.filter_life.forecast import Forecast, Point
@@ -88,26 +90,20 @@ class Residuals:
 
 
 def _merged(points: tuple[Point, ...]) -> tuple[Point, ...]:
-    """Neighbours of one level made one, in pairs, each weighted by its readings."""
-    merged: list[Point] = []
-    waiting: Point | None = None
-    for point in points:
-        if waiting is None:
-            waiting = point
-        elif waiting.level != point.level:
-            merged.append(waiting)
-            waiting = point
-        else:
-            merged.append(_mean(waiting, point))
-            waiting = None
-    return tuple(merged if waiting is None else [*merged, waiting])
+    """Neighbours of one level made one, in pairs."""
+    merged = []
+    for _, neighbours in groupby(points, key=attrgetter("level")):
+        run = list(neighbours)
+        merged += [_mean(run[i : i + 2]) for i in range(0, len(run), 2)]
+    return tuple(merged)
 
 
-def _mean(a: Point, b: Point) -> Point:
-    count = a.count + b.count
-    hours = (a.hours * a.count + b.hours * b.count) / count
-    pa = (a.pa * a.count + b.pa * b.count) / count
-    return Point(round(hours, 3), round(pa, 2), count, a.level)
+def _mean(points: list[Point]) -> Point:
+    """Each weighted by its readings."""
+    counts = [point.count for point in points]
+    hours = fmean([point.hours for point in points], counts)
+    pa = fmean([point.pa for point in points], counts)
+    return Point(round(hours, 3), round(pa, 2), sum(counts), points[0].level)
 
 
 def _with_conditions(residuals: Residuals, conditions: Conditions) -> Residuals:

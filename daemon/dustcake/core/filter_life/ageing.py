@@ -1,4 +1,5 @@
-"""How long the filters will last: residual dP read after cleaning, and what its trend says.
+"""How the filters age: residual dP read after cleaning and what its trend says of their life, and
+evidence that cleaning no longer helps them.
 
 Residual dP is what is left once each valve has pulsed one time, read just before the next pulse is
 due: the same effort each time, however long a run goes on. Where a run reaches the low set point
@@ -8,10 +9,16 @@ before that, what is left then is read, and kept apart. Only dP with proved flow
 from dustcake.core.blower import is_known
 from dustcake.core.cleaning.pulsing import interval_s
 from dustcake.core.cleaning.runs import has_run
-from dustcake.core.cleaning.state import PulsingState, Run, RunKind
+from dustcake.core.cleaning.state import Run, RunKind
 from dustcake.core.events import FilterLifeChanged
 from dustcake.core.filter_life.forecast import Outlook, forecast
-from dustcake.core.filter_life.state import DAY_S, Conditions, Due, FilterLife
+from dustcake.core.filter_life.state import (
+    DAY_S,
+    Conditions,
+    Due,
+    FilterLife,
+    ReplacementState,
+)
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
 from dustcake.core.record import replace, update
@@ -40,27 +47,75 @@ def level_moved(life: FilterLife) -> FilterLife:
     return replace(life, moved=life.moved + 1, due=None)
 
 
-def restart(_context: StepContext, state: State) -> State:
-    """After a restart: what was due is not known to have been cleaning, and is not read."""
-    return replace(state, filter_life=replace(state.filter_life, due=None, run_counted=0))
+def restart(context: StepContext, state: State) -> State:
+    """After a restart: what was due is not known to have been cleaning, and is not read. All valves
+    are off, so the contact of a sequencer board is open since then at the latest."""
+    worn, life = state.replacement, replace(state.filter_life, due=None, run_counted=0)
+    worn = replace(worn, closed=worn.closed.follow(context.last_s, False))
+    return replace(state, replacement=worn, filter_life=life)
 
 
 def advance(context: StepContext, state: State) -> State:
-    """Read the residual that is due, and see whether another one is."""
-    return update(state, filter_life=_followed(context, state))
+    """Count cleaning that does not help. Read the residual that is due, and see whether another one
+    is."""
+    return update(state, replacement=_worn(context, state), filter_life=_followed(context, state))
+
+
+# --- cleaning that does not help
+
+
+def _worn(context: StepContext, state: State) -> ReplacementState:
+    """A bad reading, or one with no proved flow, says nothing about the filters."""
+    worn, flow = state.replacement, state.blower.running and is_known(context, state)
+    dp_pa = state.sample.usable_pa if flow else None
+    if dp_pa is not None and dp_pa >= context.setpoints.limits.replacement_pa:
+        worn = update(worn, above=True)
+    elif worn.above and dp_pa is not None and has_recovered(context, dp_pa):
+        worn = ReplacementState(fresh=worn.fresh)
+    if worn.above:
+        # The contact of a sequencer board is closed, and there is good air.
+        with_air = state.pulsing.demand_closed and good_air(context, state)
+        worn = update(worn, closed=worn.closed.follow(context.now_s, with_air))
+    return update(worn, fresh=False) if proved(context, worn) else worn
+
+
+def good_air(context: StepContext, state: State) -> bool:
+    """Whether the air of a pulse counts as good. No pulse is fired while the header is known to be
+    out of its band; one fired while its pressure is not known proves nothing of the filters, unless
+    it was in its band just before. Where no transmitter is fitted, air is taken to be there."""
+    header = state.header
+    if context.setpoints.header is None or (header is not None and header.usable_pa is not None):
+        return True
+    gap, limits = state.line.header, context.setpoints.header_limits
+    in_band = gap.pa is not None and limits.min_pa <= gap.pa <= limits.max_pa
+    return in_band and context.holds(gap)
+
+
+def has_recovered(context: StepContext, dp_pa: float) -> bool:
+    """Whether dP, at proved flow, is below the set point by its deadband."""
+    limits = context.setpoints.limits
+    return dp_pa < limits.replacement_pa - limits.deadband_pa
+
+
+def proved(context: StepContext, worn: ReplacementState) -> bool:
+    """Whether enough full cycles have run while dP stayed above."""
+    return worn.above and has_run(context, worn, context.setpoints.limits.replacement_cycles)
+
+
+# --- residual dP
 
 
 def _followed(context: StepContext, state: State) -> FilterLife:
     # The cleaning run before this step, and after it with the pulse it may have commanded.
     before = None if context.restart else context.before.cleaning.run
-    run, pulsing, ended_by = state.cleaning.run, state.pulsing, state.cleaning.reason.code
+    run, ended_by = state.cleaning.run, state.cleaning.reason.code
     life = _read(context, state, state.filter_life)
     if before is not None and (run is None or run.started_s != before.started_s):
-        if life.run_counted == 0 and has_run(context, before, 1):
-            life = _await(context, life, before, pulsing, full_cycle=True)
-        elif life.run_counted == 0 and ended_by is Because.LOW_REACHED:
-            life = _await(context, life, before, pulsing, full_cycle=False)
-        life = life if life.run_counted == 0 else replace(life, run_counted=0)
+        if life.run_counted == 0:
+            full_cycle = has_run(context, before, 1)
+            if full_cycle or ended_by is Because.LOW_REACHED:
+                life = _await(context, state, life, before, full_cycle=full_cycle)
+        life = update(life, run_counted=0)
     # The later cycles of an on-demand run find cleaner filters, and would be another residual.
     while (
         run is not None
@@ -68,7 +123,7 @@ def _followed(context: StepContext, state: State) -> FilterLife:
         and (life.run_counted == 0 or run.kind is RunKind.TIMED)
         and has_run(context, run, life.run_counted + 1)
     ):
-        life = _await(context, life, run, pulsing, full_cycle=True)
+        life = _await(context, state, life, run, full_cycle=True)
         life = replace(life, run_counted=life.run_counted + 1)
     life = _read(context, state, life)
     if life.due is not None and life.due.at_s > context.now_s:
@@ -77,11 +132,11 @@ def _followed(context: StepContext, state: State) -> FilterLife:
 
 
 def _await(
-    context: StepContext, life: FilterLife, run: Run, pulsing: PulsingState, *, full_cycle: bool
+    context: StepContext, state: State, life: FilterLife, run: Run, *, full_cycle: bool
 ) -> FilterLife:
     board = context.setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
     done = run.pulses > 0 or (board and full_cycle)
-    if not done or pulsing.failures or run.kind is RunKind.DOWNTIME:
+    if not done or state.pulsing.failures or run.kind is RunKind.DOWNTIME:
         return life
     from_s = context.now_s if run.last_pulse_s is None else run.last_pulse_s
     at_s = from_s + (0.0 if board else interval_s(context.setpoints, run.kind))
@@ -125,8 +180,8 @@ def _forecast(context: StepContext, life: FilterLife, hours: float) -> FilterLif
     seasoned = [p for p in life.residuals.points if p.hours >= context.setpoints.seasoning_h]
     now = forecast(seasoned, hours, limit_pa)
     life = replace(life, forecast=now, use=_with_use(life.use, context.at.utc_s, hours))
-    is_due = before is None or before.outlook is not now.outlook
-    is_due = is_due or hours >= life.reported_h + REPORT_EVERY_H
+    is_other = before is None or before.outlook is not now.outlook
+    is_due = is_other or hours >= life.reported_h + REPORT_EVERY_H
     if now.outlook is Outlook.NOT_ENOUGH_DATA or not is_due:
         return life
     context.emit(
@@ -152,9 +207,6 @@ def _with_use(
         return use
     if use and utc_s <= use[-1][0]:  # the clock was set back: what it said before is worth nothing
         return ((utc_s, hours),)
-    now = (utc_s, hours)
-    if len(use) < 2:
-        return (*use, now)
-    if use[-1][0] < use[-2][0] + _USE_EVERY_S:
-        return (*use[:-1], now)
-    return (*use, now)[-_USE_WEEKS:]
+    if len(use) > 1 and use[-1][0] < use[-2][0] + _USE_EVERY_S:
+        use = use[:-1]
+    return (*use, (utc_s, hours))[-_USE_WEEKS:]
