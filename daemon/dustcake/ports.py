@@ -9,10 +9,8 @@ from typing import Protocol
 
 from dustcake.core.commands import Command
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input, Outcome
+from dustcake.core.inputs import Contacts, Input, Outcome, Signal, Stamp
 from dustcake.core.record import record
-from dustcake.core.signals import Contacts, Signal
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.publish.topics import Publication
 
@@ -119,19 +117,3 @@ class Outbox(Protocol):
 
     async def wait(self) -> None:
         """Return when something has been added since the last ``pending`` (or is there now)."""
-
-
-class Watchdog(Protocol):
-    """The service manager."""
-
-    def ready(self) -> None:
-        """The daemon has made its first decisions."""
-
-    def status(self, line: str) -> None:
-        """One line, as the service manager shows it."""
-
-    def fed(self) -> None:
-        """A step has been completed and committed."""
-
-    def stopping(self) -> None:
-        """The daemon is on its way out."""

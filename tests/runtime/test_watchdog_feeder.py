@@ -1,15 +1,13 @@
 """The watchdog is fed only when every collector has come a step further."""
 
+from dustcake.adapters.host import ServiceManager
 from dustcake.runtime.collector_service import WatchdogFeeder
 
 
-class Counting:
+class Counting(ServiceManager):
     def __init__(self) -> None:
+        super().__init__({})
         self.times = 0
-
-    def ready(self) -> None: ...
-    def status(self, line: str) -> None: ...
-    def stopping(self) -> None: ...
 
     def fed(self) -> None:
         self.times += 1

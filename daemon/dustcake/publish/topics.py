@@ -32,47 +32,38 @@ class Channel:
     """The topics of one kind of message. ``leaf``: what follows ``root/collector/``."""
 
     leaf: str
-    about: str
-    qos: int
-    retain: bool
     keep: Keep
+    about: str
+    qos: int = 1
+    retain: bool = False
     is_read: bool = False
 
 
 CHANNELS = {
     "online": Channel(
-        "online", "Whether the daemon is there; false also by its will.", 1, True, Keep.LIVE
+        "online", Keep.LIVE, "Whether the daemon is there; false also by its will.", retain=True
     ),
     "measurement": Channel(
         "measurement",
+        Keep.LIVE,
         "The reading, when it has changed by more than the deadband and at the latest after "
         "`measurement_every_s`. Expires (MQTT 5).",
-        0,
-        False,
-        Keep.LIVE,
+        qos=0,
     ),
-    "state": Channel("state", "What is being done, and why.", 1, True, Keep.LATEST),
-    "alarm": Channel("alarm/{alarm}", "One alarm.", 1, True, Keep.LATEST),
-    "event": Channel(
-        "event", "Everything that happens, in order, once each by `seq`.", 1, False, Keep.EVENT
-    ),
-    "minute": Channel("minute", "Statistics of each minute, in order.", 1, False, Keep.EVENT),
+    "state": Channel("state", Keep.LATEST, "What is being done, and why.", retain=True),
+    "alarm": Channel("alarm/{alarm}", Keep.LATEST, "One alarm.", retain=True),
+    "event": Channel("event", Keep.EVENT, "Everything that happens, in order, once each by `seq`."),
+    "minute": Channel("minute", Keep.EVENT, "Statistics of each minute, in order."),
     "reply": Channel(
-        "reply/{name}",
-        "Answers to requests that name no response topic (MQTT 5).",
-        0,
-        False,
-        Keep.LIVE,
+        "reply/{name}", Keep.LIVE, "Answers to requests that name no response topic (MQTT 5).", 0
     ),
     "request": Channel(
         "request/{level}/{name}",
+        Keep.LIVE,
         "What plant SCADA asks for; read only with `requests_enabled` (level `acknowledge`) or "
         "`requests_adjust` (level `adjust`, all requests). With MQTT 5 the reply goes to the "
         "response topic, with the correlation data of the request. A request holds for "
         "`request_expiry_s`: it has `utc`, or a message expiry interval of no more.",
-        1,
-        False,
-        Keep.LIVE,
         is_read=True,
     ),
 }

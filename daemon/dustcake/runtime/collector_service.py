@@ -7,14 +7,14 @@ from functools import partial
 from math import floor
 from typing import Any, TypeVar
 
+from dustcake.adapters.host import ServiceManager
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarms.names import ACTIVE, AlarmState
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import ReadFailure
+from dustcake.core.inputs import PollCompleted, ReadFailure
 from dustcake.core.state import State
-from dustcake.ports import Clock, Watchdog
+from dustcake.ports import Clock
 from dustcake.publish.payloads import measured
 from dustcake.publish.render import Deadbands, Renderer
 from dustcake.publish.topics import Publication, Topics
@@ -55,7 +55,7 @@ class WatchdogFeeder:
     """Feeds the service manager's watchdog when every collector has completed a step since it was
     last fed, so that one stuck collector is not hidden by the others."""
 
-    def __init__(self, watchdog: Watchdog, collectors: Iterable[str]) -> None:
+    def __init__(self, watchdog: ServiceManager, collectors: Iterable[str]) -> None:
         self._watchdog = watchdog
         self._collectors = frozenset(collectors)
         self._fed: set[str] = set()

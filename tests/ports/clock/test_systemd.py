@@ -9,7 +9,6 @@ import pytest
 import structlog
 
 from dustcake.adapters.host import ServiceManager
-from dustcake.ports import Watchdog
 
 
 @pytest.fixture(params=["path", "abstract"])
@@ -28,11 +27,10 @@ def manager(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[st
 def test_everything_that_is_told(manager: tuple[str, socket.socket]) -> None:
     name, listener = manager
     service = ServiceManager({"NOTIFY_SOCKET": name})
-    watchdog: Watchdog = service
-    watchdog.ready()
-    watchdog.status("2 collectors,\n1 cleaning")
-    watchdog.fed()
-    watchdog.stopping()
+    service.ready()
+    service.status("2 collectors,\n1 cleaning")
+    service.fed()
+    service.stopping()
     heard = [listener.recv(4096) for _ in range(4)]
     assert heard == [b"READY=1", b"STATUS=2 collectors, 1 cleaning", b"WATCHDOG=1", b"STOPPING=1"]
     service.close()

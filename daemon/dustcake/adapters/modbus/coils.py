@@ -3,12 +3,11 @@ output module or by the daemon."""
 
 import asyncio
 
-from dustcake.adapters.modbus.bus import Bus, Reserved
+from dustcake.adapters.modbus.bus import Bus, Channel
 from dustcake.adapters.modbus.messages import Read, Span, WriteCoils, WriteRegister, joined
 from dustcake.core.commands import FireValve
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import FailureKind, Outcome, ReadFailure
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.ports import Clock, OutputReport
 from dustcake.settings.buses import BitTable, Outputs
 
@@ -39,7 +38,7 @@ class Coils:
         contiguous = max(labels) - min(labels) + 1 == len(labels)
         self._writes = self._reads if contiguous else self._singles
 
-    async def write(self, hold: Reserved, *, on: bool) -> ReadFailure | None:
+    async def write(self, hold: Channel, *, on: bool) -> ReadFailure | None:
         """Write all of them, once. Returns the last failure; a failure does not keep the other
         coils from being written. Off is written even while the bus is backing off."""
         failure = await self._write(hold, on=on)
@@ -48,7 +47,7 @@ class Coils:
             failure = await self._write(hold, on=on)
         return failure
 
-    async def reading_on(self, hold: Reserved) -> tuple[str, ...] | ReadFailure:
+    async def reading_on(self, hold: Channel) -> tuple[str, ...] | ReadFailure:
         """Labels of those that read energised; a failure if any of them could not be read."""
         states = await self._read(hold)
         if _refused(states) and len(self._reads) < len(self._singles):
@@ -58,7 +57,7 @@ class Coils:
             return states
         return tuple(label for coil, label in self._labels.items() if states[coil])
 
-    async def off_once(self, hold: Reserved) -> OutputReport:
+    async def off_once(self, hold: Channel) -> OutputReport:
         """Write off and read back, once."""
         not_written = await self.write(hold, on=False)
         if not_written:
@@ -98,7 +97,7 @@ class Coils:
             return failed(f"not proved on: {energised.detail}")
         return DONE if energised else failed("reads off after being switched on")
 
-    async def _write(self, hold: Reserved, *, on: bool) -> ReadFailure | None:
+    async def _write(self, hold: Channel, *, on: bool) -> ReadFailure | None:
         failure: ReadFailure | None = None
         for span in self._writes:
             request = WriteCoils(self._unit, span.address, (on,) * span.count)
@@ -107,7 +106,7 @@ class Coils:
                 failure = answer
         return failure
 
-    async def _read(self, hold: Reserved) -> dict[int, int] | ReadFailure:
+    async def _read(self, hold: Channel) -> dict[int, int] | ReadFailure:
         states: dict[int, int] = {}
         for span in self._reads:
             answer = await hold.exchange(Read(self._unit, BitTable.COIL, span.address, span.count))
@@ -178,7 +177,7 @@ class Pulses:
                 what = f"not proved off by itself: {energised.detail}"
         return _ended_badly(command, what, await valve.switch_off())
 
-    async def _set_time(self, hold: Reserved, command: FireValve) -> OutputReport | None:
+    async def _set_time(self, hold: Channel, command: FireValve) -> OutputReport | None:
         """Write the pulse time where the module takes it; why that could not be done."""
         register = self._outputs.one_shot_register
         counts = round(command.on_time_s * 1000 / self._outputs.one_shot_ms_per_count)
@@ -229,7 +228,7 @@ class Pulses:
             )
         return DONE
 
-    async def _any_on(self, hold: Reserved, command: FireValve) -> OutputReport | None:
+    async def _any_on(self, hold: Channel, command: FireValve) -> OutputReport | None:
         """None when all valves read off; otherwise why ``command`` is not carried out."""
         energised = await self._all.reading_on(hold)
         if isinstance(energised, ReadFailure):

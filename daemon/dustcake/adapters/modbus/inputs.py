@@ -3,11 +3,10 @@
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 
-from dustcake.adapters.modbus.bus import Bus
-from dustcake.adapters.modbus.connection import Backoff
+from dustcake.adapters.modbus.bus import Backoff, Bus
 from dustcake.adapters.modbus.messages import Answer, Read, Span, joined
+from dustcake.core.inputs import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.core.record import record
-from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading
 from dustcake.settings import buses as field
 

@@ -6,13 +6,12 @@ from typing import assert_never
 
 import structlog
 
-from dustcake.adapters.modbus.bus import Bus, Reserved
+from dustcake.adapters.modbus.bus import Bus, Channel
 from dustcake.adapters.modbus.coils import Coils, Pulses, failed
 from dustcake.adapters.modbus.messages import Read, WriteRegister
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import FailureKind, Outcome, ReadFailure
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.ports import OutputReport
 from dustcake.settings import buses as field
 from dustcake.settings.buses import ModuleWatchdog, WordTable
@@ -167,12 +166,12 @@ class OutputWatchdog:
             self._log_changes(failure)
             await clock.sleep_until(clock.now().mono_s + self._every_s)
 
-    async def _prove(self, hold: Reserved) -> ReadFailure | None:
+    async def _prove(self, hold: Channel) -> ReadFailure | None:
         answer = await hold.exchange(Read(self._unit, WordTable.HOLDING, self._register, 1))
         self._is_set = answer == (self._counts,)
         return answer if isinstance(answer, ReadFailure) else None
 
-    async def _set(self, hold: Reserved) -> ReadFailure | None:
+    async def _set(self, hold: Channel) -> ReadFailure | None:
         answer = await hold.exchange(WriteRegister(self._unit, self._register, self._counts))
         failure = answer if isinstance(answer, ReadFailure) else await self._prove(hold)
         if failure is None and not self._is_set:

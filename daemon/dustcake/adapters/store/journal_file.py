@@ -29,6 +29,7 @@ from dustcake.adapters.store.schema import (
     is_as_made,
     is_journal,
     migrate,
+    number_of,
     version_of,
 )
 from dustcake.codec import STATE_FORMAT
@@ -193,10 +194,8 @@ def _open_sound(path: Path) -> sqlite3.Connection:
             found = connection.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]
             if found != "ok":
                 raise damage(found)
-        newest = connection.execute(
-            f"SELECT max(format) FROM state WHERE {sane('format')}"
-        ).fetchone()[0]
-        if newest is not None and newest > STATE_FORMAT:
+        newest = f"SELECT max(format) FROM state WHERE {sane('format')}"
+        if number_of(connection, newest) > STATE_FORMAT:
             raise _newer(path)
     return connection
 

@@ -26,6 +26,7 @@ from dustcake.adapters.store.rows import (
     recorded_event,
     sane,
 )
+from dustcake.adapters.store.schema import number_of
 from dustcake.codec import FormatError
 from dustcake.core.events import Event
 from dustcake.core.reading import Quality
@@ -151,12 +152,9 @@ class CollectorOutbox:
 
     def forget(self, connection: sqlite3.Connection, refs: frozenset[int]) -> None:
         """Delete these, within the caller's transaction, and before it adds any."""
-        newest: int | None = connection.execute(
-            f"SELECT max(ref) FROM outbox WHERE collector = ? AND {sane('ref')}",
-            (self._collector,),
-        ).fetchone()[0]
         # Before rows go, so that no number is ever given twice.
-        self._last_ref = max(self._last_ref, newest or 0)
+        newest = f"SELECT max(ref) FROM outbox WHERE collector = ? AND {sane('ref')}"
+        self._last_ref = max(self._last_ref, number_of(connection, newest, self._collector))
         connection.executemany(
             "DELETE FROM outbox WHERE collector = ? AND ref = ?",
             [(self._collector, ref) for ref in refs],
@@ -261,12 +259,9 @@ class CollectorOutbox:
         found = minute_in(connection, row)
         if found is None:
             return None
-        dropped = connection.execute(
-            f"SELECT minutes FROM dropped WHERE collector = ? AND {sane('minutes')}",
-            (self._collector,),
-        ).fetchone()
         number, seq, minute = found
-        return renderer.minute(number, minute, dropped[0] if dropped else 0, seq)
+        dropped = f"SELECT max(minutes) FROM dropped WHERE collector = ? AND {sane('minutes')}"
+        return renderer.minute(number, minute, number_of(connection, dropped, self._collector), seq)
 
 
 def _event(

@@ -22,17 +22,21 @@ KEYS = {
 puts its rows in order."""
 
 
+def number_of(connection: sqlite3.Connection, query: str, *values: object) -> int:
+    """The one number that ``query`` gives; 0 where that is none."""
+    found: int | None = connection.execute(query, values).fetchone()[0]
+    return found or 0
+
+
 def is_journal(connection: sqlite3.Connection) -> bool:
     """Whether the file is a journal, or still empty."""
-    found: int = connection.execute("PRAGMA application_id").fetchone()[0]
-    empty: bool = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
-    return empty or found == APPLICATION_ID
+    is_marked = number_of(connection, "PRAGMA application_id") == APPLICATION_ID
+    return is_marked or not number_of(connection, "SELECT count(*) FROM sqlite_master")
 
 
 def version_of(connection: sqlite3.Connection) -> int:
     """The schema version of the file; 0 for an empty one."""
-    version: int = connection.execute("PRAGMA user_version").fetchone()[0]
-    return version
+    return number_of(connection, "PRAGMA user_version")
 
 
 def migrate(connection: sqlite3.Connection) -> None:

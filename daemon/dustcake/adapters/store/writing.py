@@ -24,11 +24,12 @@ from dustcake.adapters.store.rows import (
     sane,
     with_readings,
 )
+from dustcake.adapters.store.schema import number_of
 from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
+from dustcake.core.inputs import Stamp
 from dustcake.core.minutes import minute_of
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.ports import Commit, Stored
 
@@ -127,39 +128,33 @@ class CollectorRecord:
         return close_minutes(connection, self._collector, self.setpoints, commit.state)
 
 
-_STATE = TypeAdapter(tuple[Whole, Utc, bytes | str], config=AS_STORED)
-_NEWEST = TypeAdapter(tuple[Utc, str | None], config=AS_STORED)
+_STATE = TypeAdapter(tuple[Whole, Utc, bytes | str, Utc, str | None], config=AS_STORED)
 
 
 def read_state(connection: sqlite3.Connection, collector: str) -> Stored | None:
     """The last committed state; None where there is none. Raises ``FormatError``."""
     row = connection.execute(
-        "SELECT format, utc_s, body FROM state WHERE collector = ?", (collector,)
+        "SELECT format, state.utc_s, body, newest.utc_s, readings FROM state LEFT JOIN ("
+        "SELECT utc_s, readings FROM inputs WHERE collector = :collector ORDER BY n DESC LIMIT 1"
+        ") AS newest WHERE collector = :collector",
+        {"collector": collector},
     ).fetchone()
     if row is None:
         return None
-    version, utc_s, body = checked("state", _STATE, row)
+    version, utc_s, body, read_utc_s, readings = checked("state", _STATE, row)
     # Version 1 stored it plain.
     plain = body.encode() if isinstance(body, str) else inflated("state", body)
     state = decode_state(plain, version)
-    newest = connection.execute(
-        "SELECT utc_s, readings FROM inputs WHERE collector = ? ORDER BY n DESC LIMIT 1",
-        (collector,),
-    ).fetchone()
-    if newest is not None:
-        read_utc_s, readings = checked("inputs", _NEWEST, newest)
-        if readings is not None:
-            state = with_readings(state, readings)
-            utc_s = utc_s if read_utc_s is None else read_utc_s
+    if readings is not None:
+        state = with_readings(state, readings)
+        utc_s = utc_s if read_utc_s is None else read_utc_s
     return Stored(state, utc_s)
 
 
 def last_seq(connection: sqlite3.Connection, collector: str) -> int:
     """The number of the newest event of ``collector`` on record, 0 where there is none."""
-    newest = connection.execute(
-        f"SELECT max(seq) FROM events WHERE collector = ? AND {sane('seq')}", (collector,)
-    ).fetchone()[0]
-    return newest or 0
+    newest = f"SELECT max(seq) FROM events WHERE collector = ? AND {sane('seq')}"
+    return number_of(connection, newest, collector)
 
 
 def load(connection: sqlite3.Connection, collector: str) -> Stored | None:
@@ -202,13 +197,13 @@ class Timeline:
     def start(self, connection: sqlite3.Connection) -> int:
         """Which start of the daemon this is, counted from 1."""
         if self._start is None:
-            last: int | None = connection.execute(
+            last = (
                 "SELECT max(start) FROM (SELECT start FROM clock "
                 "UNION ALL SELECT * FROM (SELECT start FROM events ORDER BY n DESC LIMIT 1) "
                 "UNION ALL SELECT * FROM (SELECT start FROM inputs ORDER BY n DESC LIMIT 1)) "
                 f"WHERE {sane('start')}"
-            ).fetchone()[0]
-            self._start = (last or 0) + 1
+            )
+            self._start = number_of(connection, last) + 1
         return self._start
 
     def note(self, connection: sqlite3.Connection, at: Stamp) -> None:
@@ -277,9 +272,9 @@ def prune(
         raw = _too_old(connection, "inputs", now_utc_s - limits.raw_days * _DAY_S)
         minutes = _too_old(connection, "minutes", now_utc_s - limits.minutes_days * _DAY_S)
     if _bytes_used(connection) > limits.max_bytes:
-        raw = max(raw, _found(connection, "SELECT max(n) FROM inputs") - spared)
-        if not _found(connection, "SELECT EXISTS (SELECT 1 FROM inputs WHERE n <= ?)", raw):
-            minutes = _found(connection, "SELECT max(n) FROM minutes")
+        raw = max(raw, number_of(connection, "SELECT max(n) FROM inputs") - spared)
+        if not number_of(connection, "SELECT EXISTS (SELECT 1 FROM inputs WHERE n <= ?)", raw):
+            minutes = number_of(connection, "SELECT max(n) FROM minutes")
             if not minutes:
                 _log.warning(
                     "journal larger than allowed",
@@ -307,11 +302,13 @@ def _too_old(connection: sqlite3.Connection, table: str, before_utc_s: float) ->
     """The last row to go, 0 for none. Rows are in the order they happened, so whatever lies
     before an old row is old, also where the clock was not yet set."""
     oldest = f"SELECT n, utc_s FROM {table} ORDER BY n LIMIT ?"
-    return _found(connection, f"SELECT max(n) FROM ({oldest}) WHERE utc_s < ?", BATCH, before_utc_s)
+    return number_of(
+        connection, f"SELECT max(n) FROM ({oldest}) WHERE utc_s < ?", BATCH, before_utc_s
+    )
 
 
 def _bytes_used(connection: sqlite3.Connection) -> int:
-    return _found(
+    return number_of(
         connection,
         "SELECT page_size * (page_count - freelist_count) "
         "FROM pragma_page_size, pragma_page_count, pragma_freelist_count",
@@ -321,15 +318,9 @@ def _bytes_used(connection: sqlite3.Connection) -> int:
 def _delete(connection: sqlite3.Connection, table: str, last: int) -> int:
     """Delete the oldest batch up to row ``last``; the last row deleted, 0 for none."""
     oldest = f"SELECT n FROM {table} WHERE n <= ? ORDER BY n LIMIT ?"
-    end = _found(connection, f"SELECT max(n) FROM ({oldest})", last, BATCH)
+    end = number_of(connection, f"SELECT max(n) FROM ({oldest})", last, BATCH)
     connection.execute(f"DELETE FROM {table} WHERE n <= ?", (end,))
     return end
-
-
-def _found(connection: sqlite3.Connection, query: str, *values: float) -> int:
-    """The one number of ``query``; 0 where there is none."""
-    found: int | None = connection.execute(query, values).fetchone()[0]
-    return found or 0
 
 
 def _drop_minutes(connection: sqlite3.Connection, which: str, values: tuple[object, ...]) -> None:

@@ -34,7 +34,7 @@ def begin(
     context: StepContext, state: State, run: Run | None, valve: int, interval_s: float
 ) -> State:
     """A valve has been commanded just now, as part of ``run``, or by itself (None)."""
-    response_s = context.setpoints.diagnosis.response_s
+    response_s = context.setpoints.pulse_response.response_s
     if response_s <= 0:
         return state
     known = _with_noise(context, state)
@@ -192,7 +192,7 @@ def _response_to(observation: Observation, known: PulseResponseState, state: Sta
 
 def advance(context: StepContext, state: State) -> State:
     """See whether the header, or dP, is too low with no pulse to explain it."""
-    if state.blower.running and context.setpoints.diagnosis.response_s > 0:
+    if state.blower.running and context.setpoints.pulse_response.response_s > 0:
         state = update(state, pulse_response=headers.without_pulse(context, state))
     return update(state, pulse_response=rows.torn_filters(context, state))
 
