@@ -6,7 +6,6 @@ import sqlite3
 from collections.abc import Collection, Iterator
 from math import ceil
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 from dustcake.adapters.store.faults import refusing
@@ -129,12 +128,7 @@ class History:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
         self._connection.close()
         if isinstance(error, sqlite3.Error | UnicodeDecodeError):
             with refusing(self._path):
