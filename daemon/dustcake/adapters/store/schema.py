@@ -58,8 +58,8 @@ def is_as_made(connection: sqlite3.Connection) -> bool:
 
 
 def _tables(connection: sqlite3.Connection) -> list[tuple[object, ...]]:
-    """Names and columns; not the SQL of tables, which another version of SQLite may write otherwise,
-    but that of the others, which is kept as it was: damage to it shows only when it is used."""
+    """Names and columns; not the SQL of tables, which another version of SQLite may write
+    otherwise, but that of the others, which is kept as it was: damage to it shows only in use."""
     return connection.execute(
         "SELECT made.type, made.name, made.tbl_name, has.name, has.type, has.pk, "
         "iif(made.type = 'table', '', replace(replace(made.sql, char(10), ''), ' ', '')) "
