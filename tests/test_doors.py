@@ -8,7 +8,12 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-PACKAGES = ("daemon/dustcake", "daemon/dustcake_lab", "simulator/dustcake_sim")
+PACKAGES = (
+    "daemon/dustcake",
+    "daemon/dustcake_lab",
+    "simulator/dustcake_sim",
+    "simulator/dustcake_loop",
+)
 BROKEN = " BROKEN"
 
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from dustcake.cli.common import FAILED, CommandError, fail, lab_module
 
-LAB = "dustcake_lab.commands"
+PLANT, LAB, LOOP = "dustcake.cli", "dustcake_lab.commands", "dustcake_loop"
 
 
 class Command(NamedTuple):
@@ -19,13 +19,14 @@ class Command(NamedTuple):
 
     name: str
     summary: str
-    room: str = "dustcake.cli"
+    room: str = PLANT
 
     def load(self) -> ModuleType:
         """Its module. Raises UsageError."""
-        if self.room == LAB:
-            return lab_module(self.name, f"`dustcake {self.name}`")
-        return import_module(f"{self.room}.{self.name}")
+        module = f"{self.room}.{self.name}"
+        if self.room == PLANT:
+            return import_module(module)
+        return lab_module(module, f"`dustcake {self.name}`")
 
 
 COMMANDS = (
@@ -46,8 +47,8 @@ COMMANDS = (
     Command("replay", "show what these settings would have done on a recorded trace", LAB),
     Command("life", "how long filters will last, from a recorded trace", LAB),
     Command("study", "find better set points from a recorded trace, by simulation", LAB),
-    Command("simulate", "run settings on a simulated collector, far faster than life", LAB),
-    Command("demo", "see it all work on a simulated collector, in two minutes"),
+    Command("simulate", "run settings on a simulated collector, far faster than life", LOOP),
+    Command("demo", "see it all work on a simulated collector, in two minutes", LOOP),
     Command("schema", "print the JSON Schema of the settings file, or another interface"),
 )
 """In the order `dustcake --help` lists them."""

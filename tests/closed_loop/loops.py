@@ -13,7 +13,7 @@ from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.load import load_settings
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_loop.closed_loop import ClosedLoop
 from dustcake_sim.scenario import Scenario, load_scenario, packaged_scenarios, parse_scenario
 
 DAY_S, HOUR_S = 86_400.0, 3600.0

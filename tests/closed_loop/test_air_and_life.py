@@ -7,7 +7,7 @@ import pytest
 
 from closed_loop.loops import DAY_S, closed_loop
 from dustcake.core.air.use import mass_kg
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_loop.closed_loop import ClosedLoop
 from dustcake_sim.scenario import packaged_scenarios, parse_scenario
 
 

@@ -12,9 +12,9 @@ import pytest
 
 from closed_loop.loops import DAY_S
 from dustcake.__main__ import main
-from dustcake_lab import simulation as sim_plot
-from dustcake_lab.commands import simulate
-from dustcake_lab.simulation import Curves
+from dustcake_loop import simulate
+from dustcake_loop import simulation as sim_plot
+from dustcake_loop.simulation import Curves
 from dustcake_sim.events import make_event
 from dustcake_sim.scenario import packaged_scenarios
 
@@ -124,6 +124,7 @@ def test_numbers_must_be_positive(
     assert "above 0" in capsys.readouterr().err
 
 
+@pytest.mark.patience(240, "weeks of a collector, and their picture")
 def test_a_picture(tmp_path: Path) -> None:
     picture = tmp_path / "run.png"
     # One with an alarm and something that happens, and one over weeks.
@@ -224,8 +225,8 @@ def test_speed_holds_the_run_back(monkeypatch: pytest.MonkeyPatch) -> None:
         slept.append(seconds)
         clock[0] += seconds
 
-    monkeypatch.setattr("dustcake_lab.commands.simulate.time.monotonic", lambda: clock[0])
-    monkeypatch.setattr("dustcake_lab.commands.simulate.time.sleep", sleep)
+    monkeypatch.setattr("dustcake_loop.simulate.time.monotonic", lambda: clock[0])
+    monkeypatch.setattr("dustcake_loop.simulate.time.sleep", sleep)
     assert run("welding_cell", "--days", "0.1", "--speed", "1000") == 0
     assert sum(slept) == pytest.approx(0.1 * DAY_S / 1000.0)
 
@@ -233,7 +234,7 @@ def test_speed_holds_the_run_back(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_bar_shows_on_a_terminal_only(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(simulate._Bar, "_EVERY_S", 0.0)
+    monkeypatch.setattr(simulate, "_BAR_EVERY_S", 0.0)
     assert run("welding_cell", "--days", "0.1") == 0
     assert capsys.readouterr().err == ""
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)

@@ -16,7 +16,7 @@ from dustcake.core.events import (
     QualityChanged,
 )
 from dustcake.core.setpoints import OutputKind
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_loop.closed_loop import ClosedLoop
 
 
 def cell(*events: dict[str, Any], **changes: Any) -> Any:

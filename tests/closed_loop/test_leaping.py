@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from closed_loop.loops import DAY_S, HOUR_S, closed_loop, told, varied
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_loop.closed_loop import ClosedLoop
 
 pytestmark = pytest.mark.patience(240, "hours of a collector, each of them twice")
 

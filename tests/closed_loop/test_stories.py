@@ -6,7 +6,7 @@ import pytest
 
 from closed_loop.loops import DAY_S, HOUR_S, closed_loop, raised
 from dustcake.core.events import AlarmChanged, CleaningStarted, Event, FindingChanged
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_loop.closed_loop import ClosedLoop
 from dustcake_sim.scenario import load_scenario, packaged_scenarios
 
 pytestmark = pytest.mark.patience(240, "days of a collector, sample by sample")

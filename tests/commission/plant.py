@@ -35,10 +35,10 @@ def write_settings(directory: Path, port: int, **over: Any) -> Path:
         {
             "blower": {"request": "hand", "coil": {"bus": settings.BUS, "coil": 33}},
             "cleaning": {"mode": "off"},
-            "pulsing": {"interval_s": 3.0},
+            "pulsing": {"interval_s": 1.5},
             "zeroing": {"blower_off_s": 2.0, "average_s": 2.0},
             "settle_s": 1.0,
-            "requests": {"low": ["400 Pa", "1500 Pa"], "high": ["600 Pa", "1600 Pa"]},
+            "requests": {"low": ["400 Pa", "1300 Pa"], "high": ["600 Pa", "1400 Pa"]},
             "alarms": {
                 "replacement": "1800 Pa",
                 "high": "2200 Pa",

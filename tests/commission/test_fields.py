@@ -2,7 +2,7 @@
 
 import pytest
 
-from dustcake.commissioning.procedure import AnswerType, FieldError, Question, read_fields
+from dustcake.commissioning.procedure import AnswerType, Question, RefusedError, read_fields
 
 QUESTIONS = (
     Question("sure", "All is clear", AnswerType.CONSENT),
@@ -53,5 +53,5 @@ def test_answers_are_taken_as_their_kind_as_text_or_not() -> None:
     ],
 )
 def test_what_will_not_do_is_named(over: dict[str, object], said: str) -> None:
-    with pytest.raises(FieldError, match=said):
+    with pytest.raises(RefusedError, match=said):
         read_fields(QUESTIONS, {**GOOD, **over})

@@ -1,6 +1,7 @@
 """The whole procedure, on a real daemon and a simulated collector, with a power cut halfway."""
 
 import asyncio
+import sys
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -10,10 +11,12 @@ import pytest
 from commission.plant import TRIED, Fitter, new_filters, write_settings
 from dustcake.commissioning.record import decode, is_as_signed
 from dustcake.settings.load import load_settings
+from system_support import processes
 from system_support.broker import until
 from system_support.device import Device, device
 from system_support.processes import Daemons
 
+BRISK = Path(__file__).with_name("brisk_daemon.py")
 WRONG = {"register": 20, "kind": "current", "counts": [4000, 20000]}
 
 
@@ -193,8 +196,11 @@ async def _under_way(fitter: Fitter) -> None:
         pass
 
 
-@pytest.mark.patience(400, "a first start at the pace of its valves")
-async def test_from_the_first_scan_to_the_signed_report(tmp_path: Path, daemons: Daemons) -> None:
+@pytest.mark.patience(300, "a first start at the pace of its valves")
+async def test_from_the_first_scan_to_the_signed_report(
+    tmp_path: Path, daemons: Daemons, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(processes, "DAEMON", [sys.executable, str(BRISK)])
     async with device(new_filters(3.0), speed=100.0) as plant:
         plant.unit.force("dust", factor=0.0)
         first = write_settings(tmp_path, plant.port, transmitter=WRONG)

@@ -20,7 +20,7 @@ from diagnosis.worlds import DAY_S, World, at_work, in_shifts, world
 from dustcake.core.events import Event, FindingChanged, QualityChanged
 from dustcake.core.reading import Quality
 from dustcake.core.requests.kinds import Mode
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_loop.closed_loop import ClosedLoop
 
 Warm = list[tuple[World, ClosedLoop]]
 WEEK_S = 7 * DAY_S

@@ -15,7 +15,7 @@ from typing import Any
 from diagnosis.worlds import HOUR_S, World
 from dustcake.core.events import Event, FindingChanged, PulseFired, QualityChanged
 from dustcake.core.reasons import Because
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_loop.closed_loop import ClosedLoop
 from dustcake_sim.events import make_event
 
 WARM_S = 5 * HOUR_S

@@ -14,7 +14,7 @@ from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_loop.closed_loop import ClosedLoop
 from dustcake_sim.scenario import parse_scenario
 
 HOUR_S, DAY_S = 3600.0, 86_400.0

@@ -13,13 +13,14 @@ from pymodbus.client import AsyncModbusTcpClient
 
 from core.driver import ALL_FITTED, FIRST_UTC_S, HEADER_SCALE, chosen
 from dustcake.adapters.plc import PlcServer
+from dustcake.core.inputs import Stamp
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import replace
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.publish.plc import MAP_VERSION, RegisterSource, image
+from dustcake.settings.services import Plc
 from foreign_modbus.conftest import compiled, needed
-from system_support.broker import until
+from system_support.broker import free_port, until
 
 FULL = chosen(fitted=ALL_FITTED, header=HEADER_SCALE)
 
@@ -40,10 +41,12 @@ async def served(most_connections: int = 8, idle_s: float = 60.0) -> AsyncIterat
     def of(unit: int) -> Sequence[int] | None:
         return REGISTERS if unit == 1 else None
 
-    server = PlcServer("127.0.0.1", 0, of, most_connections=most_connections, idle_s=idle_s)
+    port = free_port()
+    bounds = {"most_connections": most_connections, "idle_s": idle_s}
+    server = PlcServer(Plc(port=port).model_copy(update=bounds), of)
     task = asyncio.create_task(server.run())
     await asyncio.wait_for(server.listening.wait(), 20)
-    yield server.port
+    yield port
     task.cancel()
     with contextlib.suppress(asyncio.CancelledError):
         await task
@@ -141,7 +144,7 @@ async def test_one_client_too_many_is_turned_away() -> None:
 
 async def test_a_port_that_is_taken_is_told_once_and_costs_nothing_else() -> None:
     async with served() as port:
-        server = PlcServer("127.0.0.1", port, lambda _: None, most_connections=1, idle_s=1.0)
+        server = PlcServer(Plc(port=port), lambda _: None)
         with structlog.testing.capture_logs() as logs:
             task = asyncio.create_task(server.run())
             await until(lambda: bool(logs), "the warning")

@@ -10,7 +10,14 @@ import pytest
 
 from dustcake.__main__ import main
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.inputs import OperatorRequested, PollCompleted, Restarted
+from dustcake.core.inputs import (
+    Contacts,
+    Measured,
+    OperatorRequested,
+    PollCompleted,
+    Restarted,
+    Stamp,
+)
 from dustcake.core.requests.kinds import (
     AlarmAction,
     Entry,
@@ -19,8 +26,6 @@ from dustcake.core.requests.kinds import (
     RecordFilterChange,
     Request,
 )
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
 from ports.store.driven import Driven
 from settings.files import BUS, collector_text
 

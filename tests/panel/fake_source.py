@@ -21,17 +21,14 @@ TREND = Trend(
 
 class FakeSource:
     def __init__(self) -> None:
+        self.site = "Test <hall>"
+        self.collectors: Mapping[str, PressureUnit] = {
+            "hall-1": PressureUnit.PA,
+            "hall-2": PressureUnit.INH2O,
+        }
         self.dp_pa = 812.0
         self.asked: list[tuple[str, Fields, str]] = []
         self.broken = False
-
-    @property
-    def site(self) -> str:
-        return "Test <hall>"
-
-    @property
-    def collectors(self) -> Mapping[str, PressureUnit]:
-        return {"hall-1": PressureUnit.PA, "hall-2": PressureUnit.INH2O}
 
     def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
         points = {"low": 750.0, "high": 1000.0, "replacement": 1250.0}

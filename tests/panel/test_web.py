@@ -11,10 +11,11 @@ import pytest
 from starlette.testclient import TestClient
 
 from dustcake.adapters.panel.live import MOST_VIEWERS, Live
-from dustcake.adapters.panel.people import FREE_TRIES, LOCKED_S, People
-from dustcake.adapters.panel.users import User, Users, new_user, write_users
+from dustcake.adapters.panel.people import FREE_TRIES, LOCKED_S
+from dustcake.adapters.panel.users import User, new_user, write_users
 from dustcake.adapters.panel.web import PAGE, Web
 from dustcake.core.requests.definitions import Level
+from dustcake.settings.services import Panel, PanelTls
 from dustcake.units import PressureUnit
 from panel.fake_source import FakeSource
 from panel.test_people import PASSWORD, Time
@@ -37,16 +38,11 @@ class Bench:
         self.time = Time()
         self.users_path = directory / "users.json"
         write_users(self.users_path, users())
-        people = People(
-            Users(self.users_path),
-            shows_to_all=shows_to_all,
-            secure=tls,
-            session_s=3600.0,
-            now=self.time,
-        )
+        own_tls = PanelTls(cert_file="/cert.pem", key_file="/key.pem") if tls else None
+        users_file = str(self.users_path)
+        panel = Panel(users_file=users_file, open_view=shows_to_all, session_h=1.0, tls=own_tls)
         self.live = Live(self.source.status, self.time)
-        web = Web(self.source, people, self.live)
-        self.app = web.app("127.0.0.1", is_local=True, tls=tls)
+        self.app = Web(panel, self.source, self.live, self.time).app()
         self.client = TestClient(self.app, base_url=BASE.replace("http", "https") if tls else BASE)
 
     def sign_in(self, name: str, password: str = PASSWORD) -> Any:

@@ -13,6 +13,8 @@ from dustcake.adapters import limits, listener
 from dustcake.adapters.limits import FloodLog, Turns
 from dustcake.adapters.listener import Client, Listener, listening_at
 from dustcake.adapters.plc import ANSWERS_APART_S, PlcServer
+from dustcake.settings.services import Plc
+from system_support.broker import free_port
 
 READ = pack(">HHHBBHH", 1, 0, 6, 1, 4, 0, 1)
 REPLY_BYTES = 11
@@ -33,11 +35,12 @@ async def test_a_buffered_flood_lets_others_run() -> None:
             rounds += 1
             await asyncio.sleep(0)
 
-    server = PlcServer("127.0.0.1", 0, registers, most_connections=4, idle_s=10.0)
+    port = free_port()
+    server = PlcServer(Plc(port=port, most_connections=4, idle_s=10.0), registers)
     serving = asyncio.create_task(server.run())
     await server.listening.wait()
     others = asyncio.create_task(go_round())
-    connections = [await asyncio.open_connection("127.0.0.1", server.port) for _ in range(3)]
+    connections = [await asyncio.open_connection("127.0.0.1", port) for _ in range(3)]
     for _, writer in connections:
         writer.write(READ * 2000)
     for reader, _ in connections:

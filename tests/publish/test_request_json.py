@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from core.driver import Collector
 from dustcake.codec import decode_input, encode_input
 from dustcake.core.events import RequestAnswered
-from dustcake.core.inputs import OperatorRequested
+from dustcake.core.inputs import OperatorRequested, Stamp
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.definitions import KIND_OF, LONGEST_LABEL, REQUESTS
 from dustcake.core.requests.kinds import (
@@ -31,7 +31,6 @@ from dustcake.core.requests.kinds import (
     SetPoint,
     SetZero,
 )
-from dustcake.core.stamp import Stamp
 from dustcake.publish.request_json import (
     LONGEST_REQUEST_BYTES,
     InvalidRequest,

@@ -6,7 +6,6 @@ import socket
 import ssl
 from collections.abc import Awaitable, Callable, Generator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 import structlog
@@ -135,7 +134,7 @@ async def serve_http(
     port: int,
     *,
     table: str,
-    tls: tuple[Path, Path] | None = None,
+    tls: tuple[str, str] | None = None,
     let_go: Callable[[], None] = lambda: None,
 ) -> None:
     """Serve ``app`` at ``host`` and ``port`` until cancelled. ``table``: of the settings, for
@@ -169,9 +168,9 @@ async def serve_http(
         await serving
 
 
-def _config(app: App, tls: tuple[Path, Path] | None) -> uvicorn.Config:
+def _config(app: App, tls: tuple[str, str] | None) -> uvicorn.Config:
     """Raises OSError where a file of ``tls`` does not serve."""
-    certificate, key = (None, None) if tls is None else map(str, tls)
+    certificate, key = (None, None) if tls is None else tls
     config = uvicorn.Config(
         app,
         log_config=None,

@@ -12,6 +12,7 @@ import structlog
 from dustcake.adapters.limits import Turns
 from dustcake.adapters.listener import Client, Listener, by_streams, listening_at, once_possible
 from dustcake.publish.plc import HEADER_BYTES, LONGEST_PDU, RegistersOf, answer, length_of
+from dustcake.settings.services import Plc
 
 log = structlog.get_logger(__name__)
 
@@ -20,41 +21,26 @@ _LONGEST_REQUEST = HEADER_BYTES + LONGEST_PDU
 
 
 class PlcServer:
-    """Serves ``registers_of`` at ``host`` and ``port``, to ``most_connections`` clients at a time.
-    One that says nothing for ``idle_s`` is let go."""
+    """Serves ``registers_of`` as ``plc`` has it."""
 
-    def __init__(
-        self,
-        host: str,
-        port: int,
-        registers_of: RegistersOf,
-        *,
-        most_connections: int,
-        idle_s: float,
-    ) -> None:
-        self._host = host
-        self._port = port
+    def __init__(self, plc: Plc, registers_of: RegistersOf) -> None:
+        self._plc = plc
         self._registers_of = registers_of
-        self._listener = Listener("plc", most_connections, idle_s)
+        self._listener = Listener("plc", plc.most_connections, plc.idle_s)
         self._turns = Turns(ANSWERS_APART_S)
         self.listening = asyncio.Event()
-        """Set once clients can connect; ``port`` then is the one listened at."""
-
-    @property
-    def port(self) -> int:
-        """TCP port."""
-        return self._port
+        """Set once clients can connect."""
 
     async def run(self) -> None:
         """Until cancelled."""
+        host, port = self._plc.host, self._plc.port
         sockets = await once_possible(
-            lambda: listening_at(self._host, self._port),
-            f"{self._host}:{self._port}",
+            lambda: listening_at(host, port),
+            f"{host}:{port}",
             "PLC server cannot listen",
             "correct plc.host and plc.port; a port below 1024 needs a right",
         )
-        self._port = sockets[0].getsockname()[1]
-        log.info("PLC server listens", host=self._host, port=self._port)
+        log.info("PLC server listens", host=host, port=port)
         self.listening.set()
         try:
             await self._listener.serve(sockets, by_streams(self._serve, _LONGEST_REQUEST))

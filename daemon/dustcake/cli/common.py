@@ -42,14 +42,14 @@ def fail(message: str) -> None:
 
 
 def lab_module(name: str, purpose: str) -> ModuleType:
-    """The module of that name among the lab's commands, needed for ``purpose``. The lab imports the
+    """The module of that name, outside the controller, needed for ``purpose``. The lab imports the
     controller, never the reverse, so it is found by its name. Raises UsageError."""
     if find_spec("dustcake_lab") is None:
         raise UsageError(
             f"{purpose} is part of the lab, the package dustcake_lab, which is not installed; "
             "install dustcake with it (in the checkout: pip install '.[analysis]')"
         )
-    return import_module(f"dustcake_lab.commands.{name}")
+    return import_module(name)
 
 
 # --- settings, collector, daemon

@@ -25,7 +25,7 @@ from datetime import UTC, datetime
 from operator import attrgetter
 from pathlib import Path
 from types import ModuleType
-from typing import IO, TYPE_CHECKING, Any, cast, get_args
+from typing import IO, TYPE_CHECKING, Any, cast
 
 from dustcake.cli.common import (
     DONE,
@@ -41,7 +41,7 @@ from dustcake.cli.common import (
 from dustcake.core import events
 from dustcake.core.setpoints import Air
 from dustcake.publish.alarm_metrics import Change, metrics, metrics_content, metrics_words
-from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
+from dustcake.publish.event_sentences import Display
 from dustcake.publish.life_and_air import energy_kwh
 from dustcake.publish.payloads import event_fields, utc_text
 from dustcake.units import PressureUnit
@@ -90,7 +90,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     only.add_argument(
         "--kind",
         action="append",
-        choices=sorted(body.name for body in get_args(events.Body)),
+        choices=sorted(events.EVENTS),
         metavar="EVENT",
         help="events of this kind only, such as pulse; may be given again",
     )
@@ -115,7 +115,7 @@ def _trace_name(text: str) -> Path:
 
 
 def _export_module() -> ModuleType:
-    return lab_module("history_export", "--export")
+    return lab_module("dustcake_lab.commands.history_export", "--export")
 
 
 def _utc_s(text: str) -> float:
@@ -240,7 +240,7 @@ def _json_line(one: "RecordedEvent", unit: PressureUnit) -> str:
 
 def _words_line(one: "RecordedEvent", unit: PressureUnit) -> str:
     """One line for people."""
-    return f"{_at(one):25}  {one.collector}  {one.seq:>6}  {_what(one, unit)}"
+    return f"{_at(one):25}  {one.collector}  {one.seq:>6}  {one.sentence(Display(unit, UTC))}"
 
 
 def print_csv(
@@ -250,7 +250,7 @@ def print_csv(
     writer = csv.writer(out)
     writer.writerow(_CSV_COLUMNS)
     for one in found:
-        by, what = str(one.fields.get("by") or ""), _what(one, _unit(one, units))
+        by, what = str(one.fields.get("by") or ""), one.sentence(Display(_unit(one, units), UTC))
         cells = (_at(one), one.collector, one.seq, one.name, by, what)
         writer.writerow([_plain(cell) for cell in cells])
 
@@ -268,13 +268,6 @@ def _at(one: "RecordedEvent") -> str:
     if one.utc_s is None and one.found_utc_s is None:
         return f"start {one.start}, {one.mono_s:.1f} s"
     return utc_text(one.utc_s) or f"{utc_text(one.found_utc_s)}~"
-
-
-def _what(one: "RecordedEvent", unit: PressureUnit) -> str:
-    event, display = one.event(), Display(unit, UTC)
-    if event is None:
-        return unknown_event_sentence(one.name, one.fields, display)
-    return event_sentence(event.body, display)
 
 
 # --- compressed air by day, out of the hourly accounts in the journal

@@ -4,11 +4,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dustcake.commissioning.record import Fields, Record
-from dustcake.core.cleaning.state import Met, Permissive
 from dustcake.core.record import record
-from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.state import State, ZeroState
+from dustcake.core.state import State
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit, show
@@ -48,44 +46,16 @@ def equipment_of(settings: Settings, collector: Collector) -> Equipment:
 
 
 @record
-class Snapshot:
-    """One moment. ``low_pa`` and ``high_pa``: set points in force. ``dp_pa``: whatever is read,
-    trusted or not. ``standing``: alarms whose condition holds, in view or not. ``failures``:
-    pulses that failed since the last that did not."""
+class Moment:
+    """The collector as the daemon knows it after a step."""
 
     at_s: float
-    dp_pa: float | None
-    quality: str
-    header_pa: float | None
-    blower_running: bool | None
-    pulses: tuple[int, ...]
-    failures: int
-    zero: ZeroState
-    mode: str
-    standing: frozenset[str]
-    missing: tuple[Permissive, ...]
-    low_pa: float
-    high_pa: float
+    state: State
 
 
-def snapshot_of(state: State, setpoints: Setpoints, now_s: float) -> Snapshot:
-    """The moment of this state, under these set points of the settings file."""
-    header, cleaning = state.header, effective(setpoints, state.set_point_overrides).cleaning
-    return Snapshot(
-        now_s,
-        state.sample.pa,
-        state.sample.quality.value,
-        None if header is None else header.usable_pa,
-        state.blower.running,
-        state.pulsing.counts,
-        state.pulsing.failures,
-        state.zero,
-        state.mode.value,
-        frozenset(alarm.name.value for alarm in state.alarms if alarm.condition_active),
-        tuple(p for p in state.decision.permissives if p.met is Met.NO),
-        cleaning.low_pa,
-        cleaning.high_pa,
-    )
+def header_pa(state: State) -> float | None:
+    """Header pressure, where it is fitted and can be relied on."""
+    return None if state.header is None else state.header.usable_pa
 
 
 @record
@@ -99,42 +69,42 @@ class Steady:
 
 @record
 class Observation:
-    """An action under way. ``snapshots``: oldest first, the first from before the action;
+    """An action under way. ``moments``: oldest first, the first from before the action;
     ``answers``: the core's, to the requests the action began with."""
 
     equipment: Equipment
     record: Record
     fields: Fields
-    snapshots: tuple[Snapshot, ...]
+    moments: tuple[Moment, ...]
     answers: tuple[Mapping[str, Any], ...] = ()
 
     @property
-    def before(self) -> Snapshot:
+    def before(self) -> State:
         """When the action was begun."""
-        return self.snapshots[0]
+        return self.moments[0].state
 
     @property
-    def now(self) -> Snapshot:
+    def now(self) -> State:
         """The newest."""
-        return self.snapshots[-1]
+        return self.moments[-1].state
 
     @property
     def elapsed_s(self) -> float:
         """Since the action was begun."""
-        return self.now.at_s - self.before.at_s
+        return self.moments[-1].at_s - self.moments[0].at_s
 
     def steady(self, over_s: float) -> Steady | None:
         """dP since the action began; None before ``over_s`` have passed, or where dP could not be
         read all the time."""
-        return _steady(self.snapshots[1:]) if self.elapsed_s >= over_s else None
+        return _steady(self.moments[1:]) if self.elapsed_s >= over_s else None
 
     def settled(self, over_s: float) -> Steady | None:
         """dP over the last ``over_s``, once it has come to rest: its first half reads what its
         second half does. None before."""
         if self.elapsed_s < over_s:
             return None
-        since_s = self.now.at_s - over_s
-        last = [one for one in self.snapshots[1:] if one.at_s >= since_s]
+        since_s = self.moments[-1].at_s - over_s
+        last = [one for one in self.moments[1:] if one.at_s >= since_s]
         whole, half = _steady(last), len(last) // 2
         first, second = _steady(last[:half]), _steady(last[half:])
         if whole is None or first is None or second is None:
@@ -143,9 +113,11 @@ class Observation:
         return whole if abs(first.dp_pa - second.dp_pa) <= limit_pa else None
 
 
-def _steady(snapshots: Sequence[Snapshot]) -> Steady | None:
-    numbers = [one.dp_pa for one in snapshots if one.dp_pa is not None]
-    if not numbers or len(numbers) < len(snapshots):
+def _steady(moments: Sequence[Moment]) -> Steady | None:
+    """Of whatever is read, trusted or not."""
+    read = [one.state.sample.pa for one in moments]
+    numbers = [pa for pa in read if pa is not None]
+    if not numbers or len(numbers) < len(read):
         return None
     mean_pa, low_pa, high_pa = sum(numbers) / len(numbers), min(numbers), max(numbers)
     return Steady(round(mean_pa, 2), round(low_pa, 2), round(high_pa, 2))

@@ -13,9 +13,11 @@ from enum import StrEnum
 from math import nan
 from typing import Any
 
-from dustcake.commissioning.observation import Equipment, Observation, Snapshot
+from dustcake.commissioning.observation import Equipment, Observation, header_pa
 from dustcake.commissioning.record import Field, Record, RecordedAction, Result, is_as_signed
+from dustcake.core.cleaning.state import Met
 from dustcake.core.record import record
+from dustcake.core.state import State
 from dustcake.publish.wording import header_unit, sentence
 from dustcake.units import PressureUnit, parse_pressure, show
 
@@ -55,17 +57,18 @@ class Question:
     high: float = 0.0
 
 
-class FieldError(Exception):
-    """An answer that cannot be used; the message says which, and what would be one."""
+class RefusedError(Exception):
+    """Something cannot be done now, or an answer cannot be used; the message says why, and what
+    would do."""
 
 
 def read_fields(questions: tuple[Question, ...], given: Mapping[str, object]) -> dict[str, Field]:
-    """The answers given, each as its type. Raises FieldError for the first that will not do."""
+    """The answers given, each as its type. Raises RefusedError for the first that will not do."""
     names = sorted(question.name for question in questions)
     for unknown in sorted(given.keys() - names):
         # Escaped and cut: it goes back to whoever asked, and a lone surrogate has no UTF-8.
         allowed = ", ".join(names) or "none"
-        raise FieldError(f"{unknown[:64]!a} is not a field of this action; fields: {allowed}")
+        raise RefusedError(f"{unknown[:64]!a} is not a field of this action; fields: {allowed}")
     fields: dict[str, Field] = {}
     for question in questions:
         value = given.get(question.name)
@@ -75,9 +78,9 @@ def read_fields(questions: tuple[Question, ...], given: Mapping[str, object]) ->
             if value != "":
                 fields[question.name] = _READ[question.form](question, value)
             elif question.required:
-                raise FieldError(f"`{question.name}` is needed: {question.label}")
+                raise RefusedError(f"`{question.name}` is needed: {question.label}")
         except ValueError as error:
-            raise FieldError(f"`{question.name}`: {error}") from None
+            raise RefusedError(f"`{question.name}`: {error}") from None
     return fields
 
 
@@ -192,8 +195,9 @@ class Work:
 class Action:
     """Something done in a step, for ``timeout_s`` at most. ``required``: the step has passed when
     this has, or has been left out with the reason; ``item``: the question that says which of
-    several, each of which is required; ``scans``: registers are searched; ``secondary``: not what
-    is usually done."""
+    several, each of which is required; ``after``: what has to be on record of the same item, and
+    ``first`` what is said where it is not; ``scans``: registers are searched; ``secondary``: not
+    what is usually done."""
 
     name: str
     title: str
@@ -202,6 +206,8 @@ class Action:
     required: bool = False
     timeout_s: float = 30.0
     item: str = ""
+    after: str = ""
+    first: str = ""
     scans: bool = False
     secondary: bool = False
 
@@ -279,12 +285,18 @@ def settings_lines(tables: Mapping[str, Mapping[str, Any]]) -> str:
     return "\n".join(lines)
 
 
+def refusal(step: ProcedureStep, action: Action, observed: Observation) -> str | None:
+    """Why an action may not be done now; None if it may."""
+    item = str(observed.fields.get(action.item, ""))
+    if action.after and observed.record.last(step.name, action.after, item=item) is None:
+        return action.first.format_map(observed.fields)
+    return action.work.refuse(observed)
+
+
 # --- what command line and panel show of it
 
 
-def view(
-    equipment: Equipment, steps: Steps, history: Record | None, now: Snapshot | None
-) -> Content:
+def view(equipment: Equipment, steps: Steps, history: Record | None, now: State) -> Content:
     """All steps with what is on record of them, where it goes on, and what is read now."""
     goes_on = None
     if history is not None and history.signature is None:
@@ -294,7 +306,7 @@ def view(
         "record": None if history is None else _record(history),
         "steps": [] if history is None else [_step(steps, step, history) for step in steps],
         "current": goes_on,
-        "live": None if now is None else _live(equipment.unit, now),
+        "live": _live(equipment.unit, now),
     }
 
 
@@ -347,16 +359,18 @@ def _entry(history: Record, entry: RecordedAction) -> Content:
     }
 
 
-def _live(unit: PressureUnit, now: Snapshot) -> Content:
+def _live(unit: PressureUnit, now: State) -> Content:
+    dp_pa, gauge_pa = now.sample.pa, header_pa(now)
     return {
-        "dp": None if now.dp_pa is None else show(now.dp_pa, unit),
-        "quality": now.quality,
-        "header": None if now.header_pa is None else show(now.header_pa, header_unit(unit)),
-        "blower_running": now.blower_running,
-        "mode": now.mode,
-        "pulses": list(now.pulses),
+        "dp": None if dp_pa is None else show(dp_pa, unit),
+        "quality": now.sample.quality.value,
+        "header": None if gauge_pa is None else show(gauge_pa, header_unit(unit)),
+        "blower_running": now.blower.running,
+        "mode": now.mode.value,
+        "pulses": list(now.pulsing.counts),
         "missing": [
             {"name": one.name, "reason": "" if one.reason is None else sentence(one.reason, unit)}
-            for one in now.missing
+            for one in now.decision.permissives
+            if one.met is Met.NO
         ],
     }

@@ -66,10 +66,6 @@ class Record:
     entries: tuple[RecordedAction, ...] = ()
     signature: Signature | None = None
 
-    def with_entry(self, entry: RecordedAction) -> "Record":
-        """The same with one entry more."""
-        return replace(self, entries=(*self.entries, entry))
-
     def of(self, step: str, *actions: str, item: str | None = None) -> list[RecordedAction]:
         """The entries of a step, oldest first; of these actions, or one item, where given."""
         return [

@@ -4,7 +4,6 @@ The library that makes PDF is an extra, and loaded only when one is made.
 """
 
 import importlib.util
-import json
 from collections import Counter
 from html import escape
 from importlib import resources
@@ -106,13 +105,11 @@ def _row(equipment: Equipment, entry: RecordedAction) -> Row:
 
 
 def _shown(equipment: Equipment, name: str, value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
+    if value is False:
+        return "no"
     if isinstance(value, int | float):
         return _number(equipment, name, value)
-    if isinstance(value, list):
-        return "; ".join(map(str, value))
-    return value if isinstance(value, str) else json.dumps(value)
+    return "; ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 
 def _number(equipment: Equipment, name: str, value: float) -> str:

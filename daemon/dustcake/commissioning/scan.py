@@ -9,10 +9,10 @@ from pydantic import ValidationError
 
 from dustcake.commissioning.observation import Observation
 from dustcake.commissioning.procedure import ActionResult, failed, noted
+from dustcake.core.inputs import FailureKind, ReadFailure, Registers
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.record import record
 from dustcake.core.setpoints import Scale, SignalKind, WordOrder
-from dustcake.core.signals import FailureKind, ReadFailure, Registers
 from dustcake.settings.buses import AnalogInput, WordTable
 from dustcake.settings.setpoints import to_scale
 from dustcake.units import Pressure, PressureUnit
@@ -200,7 +200,7 @@ async def scan(
         words,
         rest=None if rest is None else {k: tuple(v) for k, v in rest["registers"].items()},
         reference_pa=None if manometer is None else float(manometer),
-        at_rest=not applied and observed.before.blower_running is not True,
+        at_rest=not applied and observed.before.blower.running is not True,
     )
     plausible = sum(one.is_plausible for one in ranked)
     units = sorted({int(place.split()[1]) for place in words})

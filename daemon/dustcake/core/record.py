@@ -30,16 +30,17 @@ else:
 
     def replace(old, /, **changes):
         """The same record with other values in some fields, as ``dataclasses.replace`` makes it;
-        reading all fields at once takes a third of its time, of which a step spends much."""
+        reading all fields at once takes a fifth of its time, of which a step spends much."""
         names, read = _fields(type(old))
-        return type(old)(**dict(zip(names, read(old), strict=True)) | changes)
+        return type(old)(*map(changes.get, names, read(old)))
 
     def update(old, /, **changes):
         """``old`` with these values in some fields; ``old`` itself where it has them all already,
         so that what has not changed is the same object after a step."""
-        if all(getattr(old, name) is value for name, value in changes.items()):
-            return old
-        return replace(old, **changes)
+        for name, value in changes.items():
+            if getattr(old, name) is not value:
+                return replace(old, **changes)
+        return old
 
 
 @cache

@@ -4,32 +4,32 @@ leaves nor a restart ends it."""
 import asyncio
 import secrets
 from collections import deque
-from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import structlog
 
 from dustcake.adapters.modbus import Bus, Read
 from dustcake.adapters.record_file import FileProblemError, RecordFile
-from dustcake.commissioning.observation import Observation, Snapshot, equipment_of, snapshot_of
+from dustcake.commissioning.observation import Moment, Observation, equipment_of
 from dustcake.commissioning.procedure import (
     Action,
     ActionResult,
     Content,
-    FieldError,
     ProcedureStep,
+    RefusedError,
     StepState,
     blocked_by,
     current,
     failed,
     read_fields,
+    refusal,
     state_of,
     view,
 )
 from dustcake.commissioning.record import (
-    Fields,
     Record,
     RecordedAction,
     RecordError,
@@ -40,8 +40,9 @@ from dustcake.commissioning.record import (
 from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
 from dustcake.commissioning.scan import Words, scan
 from dustcake.commissioning.steps import all_steps
+from dustcake.core.inputs import ReadFailure
+from dustcake.core.record import replace
 from dustcake.core.requests.kinds import Identity
-from dustcake.core.signals import ReadFailure
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import utc_text
@@ -68,10 +69,8 @@ class _RunningAction:
 
     step: ProcedureStep
     action: Action
-    fields: Fields
     by: str
-    snapshots: list[Snapshot]
-    answers: list[Content] = field(default_factory=list)
+    observed: Observation
     progress: str = ""
     is_waiting: bool = True
 
@@ -96,7 +95,7 @@ class Commissioning:
         self._file = RecordFile(place_of(Path(settings.journal.path), collector.name))
         self.record: Record | None = None
         self._state = state
-        self._window: deque[Snapshot] = deque()
+        self._window: deque[Moment] = deque()
         self._running: _RunningAction | None = None
         self._scan: asyncio.Task[None] | None = None
         self._problem = ""
@@ -148,20 +147,17 @@ class Commissioning:
     def observe(self) -> None:
         """Take notice of the collector after a step."""
         assert self.record is not None
-        now = self._snapshot()
+        now = Moment(self._clock.now().mono_s, self._state())
         if self._running is not None:
             self._follow(self._running, now)
         else:
             self._evaluate_automatic(self.record, now)
 
-    def _snapshot(self) -> Snapshot:
-        return snapshot_of(self._state(), self._equipment.setpoints, self._clock.now().mono_s)
-
-    def _follow(self, running: _RunningAction, now: Snapshot) -> None:
-        running.snapshots.append(now)
+    def _follow(self, running: _RunningAction, now: Moment) -> None:
+        observed = replace(running.observed, moments=(*running.observed.moments, now))
+        running.observed = observed
         if running.is_waiting:
             return
-        observed = self._observation(running)
         result = running.action.work.evaluate(observed)
         if result is None and observed.elapsed_s >= running.action.timeout_s:
             result = failed(
@@ -170,7 +166,7 @@ class Commissioning:
         if result is not None:
             self._finish(running, result)
 
-    def _evaluate_automatic(self, record: Record, now: Snapshot) -> None:
+    def _evaluate_automatic(self, record: Record, now: Moment) -> None:
         """What the daemon finds by itself, in the step it has come to."""
         self._window.append(now)
         while now.at_s - self._window[0].at_s > WINDOW_S:
@@ -178,16 +174,11 @@ class Commissioning:
         step = current(self._steps, record)
         if step is None or state_of(step, record) is not StepState.UNDER_WAY:
             return
+        observed = Observation(self._equipment, record, {}, tuple(self._window))
         for action in step.actions:
-            found = _RunningAction(step, action, {}, BY_ITSELF, list(self._window))
-            result = action.work.automatic(self._observation(found))
+            result = action.work.automatic(observed)
             if result is not None:
-                self._finish(found, result)
-
-    def _observation(self, running: _RunningAction) -> Observation:
-        assert self.record is not None
-        snapshots, answers = tuple(running.snapshots), tuple(running.answers)
-        return Observation(self._equipment, self.record, running.fields, snapshots, answers)
+                self._finish(_RunningAction(step, action, BY_ITSELF, observed), result)
 
     def _finish(self, running: _RunningAction, result: ActionResult) -> None:
         """Put on record what came of it."""
@@ -195,37 +186,46 @@ class Commissioning:
         self._running = None
         self._window.clear()
         step, action, by = running.step.name, running.action.name, running.by
+        fields = dict(running.observed.fields)
         entry = RecordedAction(
             step=step,
             action=action,
-            item=str(running.fields.get(running.action.item, "")),
+            item=str(fields.get(running.action.item, "")),
             result=result.result,
             words=result.words,
-            fields=dict(running.fields),
+            fields=fields,
             values=result.values,
             by=by,
             utc=utc_text(self._clock.now().utc_s),
         )
-        self.record = self.record.with_entry(entry)
+        self.record = replace(self.record, entries=(*self.record.entries, entry))
         if running.step is self._steps[-1]:
-            self.record = self.record.signed(str(running.fields["name"]), by, entry.utc)
+            self.record = self.record.signed(str(fields["name"]), by, entry.utc)
         log.info("commissioning", step=step, action=action, result=result.result.value, by=by)
         self._unsaved.set()
 
     async def answer(self, request: Mapping[str, Any], by: str) -> Content:
         """Answer one request: ``show``, ``record``, ``begin`` or ``do``."""
         await self._loaded.wait()
-        match request.get("commission"):
-            case "show":
-                return self._answer("")
-            case "record":
-                record = None if self.record is None else encode(self.record).decode()
-                return {"accepted": record is not None, "reason": "no record yet", "record": record}
-            case "begin":
-                return self._answer(await self._begin(by))
-            case "do":
-                return self._answer(await self._do(request, by))
-        return self._answer("`commission` must be one of show, record, begin, do")
+        try:
+            match request.get("commission"):
+                case "show":
+                    pass
+                case "record":
+                    return self._stored()
+                case "begin":
+                    await self._begin(by)
+                case "do":
+                    await self._do(request, by)
+                case _:
+                    return self._answer("`commission` must be one of show, record, begin, do")
+        except RefusedError as refused:
+            return self._answer(str(refused))
+        return self._answer("")
+
+    def _stored(self) -> Content:
+        record = None if self.record is None else encode(self.record).decode()
+        return {"accepted": record is not None, "reason": "no record yet", "record": record}
 
     async def report(self, form: str) -> bytes | str:
         """The report as ``html`` or ``pdf``; why there is none."""
@@ -240,14 +240,14 @@ class Commissioning:
         except MissingExtraError as error:
             return str(error)
 
-    def _answer(self, refusal: str) -> Content:
+    def _answer(self, refused: str) -> Content:
         """The request was carried out, or the refusal; with the view as it now is."""
         running = self._running
         return {
-            "accepted": not refusal,
-            "reason": refusal or "done",
+            "accepted": not refused,
+            "reason": refused or "done",
             "view": {
-                **view(self._equipment, self._steps, self.record, self._snapshot()),
+                **view(self._equipment, self._steps, self.record, self._state()),
                 "under_way": running
                 and {
                     "step": running.step.name,
@@ -258,70 +258,65 @@ class Commissioning:
             },
         }
 
-    async def _begin(self, by: str) -> str:
-        """Begin a record, and archive the one there was. Returns a refusal, or nothing."""
+    async def _begin(self, by: str) -> None:
+        """Begin a record, and archive the one there was. Raises RefusedError."""
         if self._running is not None:
-            return "something is under way: wait for its end"
+            raise RefusedError("something is under way: wait for its end")
         if self.record is not None:
             await self._archive("before")
         self._window.clear()
         utc = utc_text(self._clock.now().utc_s)
         self.record = Record(self._equipment.collector.name, self._site_name, utc, by)
         self._unsaved.set()
-        return ""
 
-    async def _do(self, request: Mapping[str, Any], by: str) -> str:
-        """Begin an action. Returns a refusal, or nothing: it is under way, or done."""
-        found = self._found(request)
-        if isinstance(found, str):
-            return found
-        step, action, fields = found
-        running = _RunningAction(step, action, fields, by, [self._snapshot()])
-        observed = self._observation(running)
-        refusal = action.work.refuse(observed)
-        if refusal is not None:
-            return refusal
+    async def _do(self, request: Mapping[str, Any], by: str) -> None:
+        """Begin an action; it is then under way, or done. Raises RefusedError."""
+        running = self._prepared(request, by)
+        action, observed = running.action, running.observed
+        why = refusal(running.step, action, observed)
+        if why is not None:
+            raise RefusedError(why)
         # From here on nothing else is begun, while the core answers.
         self._running = running
         for content in action.work.requests(observed):
             answer = await self._request(content, by)
             if not answer["accepted"]:
                 self._running = None
-                return str(answer["reason"])
-            running.answers.append(answer)
+                raise RefusedError(answer["reason"])
+            running.observed = replace(
+                running.observed, answers=(*running.observed.answers, answer)
+            )
         if action.scans:
             self._scan = asyncio.create_task(self._scan_bus(running))
-            return ""
+            return
         running.is_waiting = False
         # What only puts on record what a person says need not wait for the next reading.
-        result = action.work.evaluate(self._observation(running))
+        result = action.work.evaluate(running.observed)
         if result is not None:
             self._finish(running, result)
-        return ""
 
-    def _found(self, request: Mapping[str, Any]) -> tuple[ProcedureStep, Action, Fields] | str:
+    def _prepared(self, request: Mapping[str, Any], by: str) -> _RunningAction:
+        """The action that is requested, with what the person answered. Raises RefusedError."""
         if self.record is None:
-            return "there is no record yet: begin one"
+            raise RefusedError("there is no record yet: begin one")
         if self.record.signature is not None:
-            return "the record is signed and closed: begin a new one"
+            raise RefusedError("the record is signed and closed: begin a new one")
         if self._running is not None:
-            return f"{self._running.action.title!r} is under way: wait for its end"
-        step = next((one for one in self._steps if one.name == request.get("step")), None)
-        if step is None:
-            return f"`step` must be one of {', '.join(one.name for one in self._steps)}"
-        action = next((one for one in step.actions if one.name == request.get("action")), None)
-        if action is None:
-            return f"`action` must be one of {', '.join(one.name for one in step.actions)}"
+            raise RefusedError(f"{self._running.action.title!r} is under way: wait for its end")
+        step = _named("step", request, self._steps)
+        action = _named("action", request, step.actions)
         first = blocked_by(self._steps, self.record, step)
         if first is not None:
-            return f"first comes {first.title!r}: finish it, or leave it out with the reason"
+            raise RefusedError(
+                f"first comes {first.title!r}: finish it, or leave it out with the reason"
+            )
         fields = request.get("fields", {})
         if not isinstance(fields, dict):
-            return "`fields` must be an object"
-        try:
-            return step, action, read_fields(action.questions, fields)
-        except FieldError as error:
-            return str(error)
+            raise RefusedError("`fields` must be an object")
+        answers = read_fields(action.questions, fields)
+        moment = Moment(self._clock.now().mono_s, self._state())
+        observed = Observation(self._equipment, self.record, answers, (moment,))
+        return _RunningAction(step, action, by, observed)
 
     async def _request(self, content: Mapping[str, Any], by: str) -> Content:
         """Put a request to the core; its answer."""
@@ -332,7 +327,7 @@ class Commissioning:
         return answer
 
     async def _scan_bus(self, running: _RunningAction) -> None:
-        bus = self._buses[str(running.fields["bus"])]
+        bus = self._buses[str(running.observed.fields["bus"])]
 
         async def read(unit: int, table: WordTable, first: int, count: int) -> Words | ReadFailure:
             return await bus.probe(Read(unit, table, first, count))
@@ -340,4 +335,15 @@ class Commissioning:
         def progress(text: str) -> None:
             running.progress = text
 
-        self._finish(running, await scan(read, bus.name, self._observation(running), progress))
+        self._finish(running, await scan(read, bus.name, running.observed, progress))
+
+
+Named = TypeVar("Named", ProcedureStep, Action)
+
+
+def _named(what: str, request: Mapping[str, Any], known: Sequence[Named]) -> Named:
+    """The step or action that the request names. Raises RefusedError."""
+    for one in known:
+        if one.name == request.get(what):
+            return one
+    raise RefusedError(f"`{what}` must be one of {', '.join(one.name for one in known)}")

@@ -16,10 +16,10 @@ from dustcake.core.inputs import (
     OutputReported,
     PollCompleted,
     Restarted,
+    Stamp,
     Woke,
 )
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs
@@ -220,45 +220,48 @@ class Engine:
         """Commit first, then act. What could not be committed is not done; it is published live,
         since the outbox is out of reach too. What only makes things safer does not wait: a disk
         may take seconds, and a pulse whose time is up must not overtake its all-off meanwhile."""
-        for command in commands:
-            if _only_safer(command):
-                self._actuator.submit(command)
-        broken = self._journal_retry_s is not None
+        for command in filter(_only_safer, commands):
+            self._actuator.submit(command)
+        waiting = [command for command in commands if not _only_safer(command)]
         urgent = bool(commands or changes)
-        if self._journal_retry_s is not None:
-            attempt = now_s >= self._journal_retry_s
-        else:
-            attempt = urgent or self._flush_is_due(now_s)
-        failed = await self._commit(urgent=urgent) if attempt else None
-        committed = attempt and failed is None
-        for command in commands:
-            if _only_safer(command):
-                continue
-            if committed:
+        if not self._commit_is_due(now_s, urgent=urgent):
+            self._go_without_journal(waiting, changes)
+            return
+        failed = await self._commit(urgent=urgent)
+        if failed is None:
+            for command in waiting:
                 self._actuator.submit(command)
-            else:
-                self._reported(command.command_id, OutputReport(Outcome.WITHHELD, "not committed"))
-        if not committed:
-            for publication in changes:
-                # An event must not overtake those in the outbox, nor lend its number to another
-                # if it is lost in a crash: it is published when it is stored.
-                if publication.keep is not Keep.EVENT:
-                    self._live(publication)
-        if failed is not None:
-            self._journal_retry_s = now_s + JOURNAL_RETRY_S
-            if not broken:
-                detail = failed.detail
-                await self._handle(JournalReported(self._clock.now(), False, detail))
-        elif committed:
-            self._flushed_s = now_s
-            if broken:
-                self._journal_retry_s = None
-                await self._handle(JournalReported(self._clock.now(), True))
+        else:
+            self._go_without_journal(waiting, changes)
+        await self._note_commit(now_s, failed)
 
-    def _flush_is_due(self, now_s: float) -> bool:
-        """At the same moments for every collector of the daemon, so that they share what a
-        transaction costs."""
-        if self._flush_s == 0.0:
+    def _go_without_journal(
+        self, commands: Sequence[Command], changes: Sequence[Publication]
+    ) -> None:
+        for command in commands:
+            self._reported(command.command_id, OutputReport(Outcome.WITHHELD, "not committed"))
+        for publication in changes:
+            # An event must not overtake those in the outbox, nor lend its number to another if it
+            # is lost in a crash: it is published when it is stored.
+            if publication.keep is not Keep.EVENT:
+                self._live(publication)
+
+    async def _note_commit(self, now_s: float, failed: CommitFailed | None) -> None:
+        was_writable, is_writable = self._journal_retry_s is None, failed is None
+        if is_writable:
+            self._flushed_s, self._journal_retry_s = now_s, None
+        else:
+            self._journal_retry_s = now_s + JOURNAL_RETRY_S
+        if is_writable != was_writable:
+            detail = "" if failed is None else failed.detail
+            await self._handle(JournalReported(self._clock.now(), is_writable, detail))
+
+    def _commit_is_due(self, now_s: float, *, urgent: bool) -> bool:
+        """What is not urgent is stored at the same moments for every collector of the daemon, so
+        that they share what a transaction costs."""
+        if self._journal_retry_s is not None:
+            return now_s >= self._journal_retry_s
+        if urgent or self._flush_s == 0.0:
             return True
         return now_s // self._flush_s > self._flushed_s // self._flush_s
 

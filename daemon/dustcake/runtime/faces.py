@@ -40,13 +40,7 @@ class PlcService:
         self._clock = clock
         # By unit: the newest state, and how many there have been.
         self._seen: dict[int, tuple[State, int]] = {}
-        self.server = PlcServer(
-            plc.host,
-            plc.port,
-            self._registers,
-            most_connections=plc.most_connections,
-            idle_s=plc.idle_s,
-        )
+        self.server = PlcServer(plc, self._registers)
         for unit, each in enumerate(services, start=1):
             each.watchers.append(partial(self._observe, unit))
 
@@ -211,8 +205,8 @@ class SparkplugNode:
             request = InvalidRequest(command.problem)
         else:
             request = read_request(command.request)
-        answer = await collector.request_service.answer_limited(
-            request, self._requester, self._rate_limit
+        answer = await collector.request_service.answer(
+            request, self._requester, limit=self._rate_limit
         )
         self._answers[command.device] = answer.decode()
         self._observe(command.device, collector.engine.state)

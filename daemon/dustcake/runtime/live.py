@@ -36,7 +36,7 @@ from dustcake.runtime.shutdown import (
     DaemonThreadPool,
     end,
 )
-from dustcake.settings.extras import missing_extras, not_installed
+from dustcake.settings.extras import missing_extras
 from dustcake.settings.model import Settings
 
 log = structlog.get_logger()
@@ -105,6 +105,8 @@ async def _run_all(
     if settings.sparkplug is not None:
         node = SparkplugNode(settings, settings.sparkplug, services, clock)
     faces = _faces(settings, services, store, clock)
+    if node is not None:
+        faces["publish sparkplug"] = node.link.run
     local = LocalSocket(Path(settings.control.socket), partial(_answer, services, node))
     async with asyncio.TaskGroup() as tasks:
         around = [tasks.create_task(local.run(), name="local socket")]
@@ -118,8 +120,6 @@ async def _run_all(
                 tasks.create_task(work, name=f"{name} {each.name}")
                 for name, work in each.background().items()
             ]
-        if node is not None:
-            around.append(tasks.create_task(node.link.run(), name="publish sparkplug"))
         around += [tasks.create_task(serve(), name=name) for name, serve in faces.items()]
         announcing = tasks.create_task(_announce(services, watchdog, clock), name="announce")
         number = await stop
@@ -133,15 +133,22 @@ async def _run_all(
             await bus.aclose()
         # What the outputs have not needed of their share is the broker's.
         left_s = max(0.0, OUTPUTS_S - (clock.now().mono_s - began_s))
-        try:
-            async with asyncio.timeout(DRAIN_S + left_s):
-                for each in services:
-                    await each.drained()
-                while node is not None and node.link.is_behind:  # noqa: ASYNC110 -- it has no event
-                    await asyncio.sleep(0.01)
-        except TimeoutError:
-            log.info("the broker gets the rest at the next start")
+        await _drain(services, node, DRAIN_S + left_s)
         await end(around, LEAVE_S + AGAIN_S)
+
+
+async def _drain(
+    services: Sequence[CollectorService], node: SparkplugNode | None, within_s: float
+) -> None:
+    """Return when brokers that are there have everything, or the time is over."""
+    try:
+        async with asyncio.timeout(within_s):
+            for each in services:
+                await each.drained()
+            while node is not None and node.link.is_behind:  # noqa: ASYNC110 -- it has no event
+                await asyncio.sleep(0.01)
+    except TimeoutError:
+        log.info("the broker gets the rest at the next start")
 
 
 def _faces(
@@ -149,9 +156,8 @@ def _faces(
 ) -> dict[str, Callable[[], Coroutine[Any, Any, None]]]:
     """What serves others, by name. Where an extra is missing that is logged, and nothing is served:
     control does not depend on it."""
-    missing = set(missing_extras(settings))
-    for extra in missing:
-        cause, remedy = not_installed(extra)
+    missing = missing_extras(settings)
+    for extra, (cause, remedy) in missing.items():
         log.error(f"{extra} cannot be served", cause=cause, remedy=remedy)
     faces: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {}
     if settings.plc is not None:

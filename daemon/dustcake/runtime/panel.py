@@ -17,7 +17,7 @@ from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
+from dustcake.publish.event_sentences import Display
 from dustcake.publish.payloads import by_request_words, reason_fields, utc_text
 from dustcake.publish.request_json import request_in
 from dustcake.runtime.collector_service import CollectorService
@@ -57,20 +57,13 @@ class PanelSource:
         self._journal = Path(settings.journal.path)
         # Threads share one core's worth of Python with control.
         self._one_at_a_time = asyncio.Lock()
-        self._collectors = {collector.name: collector for collector in settings.collectors}
+        self.site = settings.site.name
+        self.collectors: Mapping[str, PressureUnit] = {
+            each.name: each.shown_in for each in services
+        }
         self._last_pulses = {each.name: LastPulses() for each in services}
         for each in services:
             each.watchers.append(self._last_pulses[each.name].follow)
-
-    @property
-    def site(self) -> str:
-        """Name of the plant or hall."""
-        return self._settings.site.name
-
-    @property
-    def collectors(self) -> Mapping[str, PressureUnit]:
-        """The collectors, each with the unit it is shown in."""
-        return {name: collector.shown_in for name, collector in self._collectors.items()}
 
     def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
         """What `dustcake status` says, in words of ``unit``; and the time of day, when each row was
@@ -83,7 +76,7 @@ class PanelSource:
             valve["last_pulse"] = utc_text(pulses.get(valve["valve"]))
             valve["response"] = _rounded(seen.response)
             valve["dip"] = _rounded(seen.dip)
-        by_hand = self._collectors[collector].blower.request is BlowerRequest.HAND
+        by_hand = service.setpoints.blower.request is BlowerRequest.HAND
         return {
             "utc": utc_text(self._clock.now().utc_s),
             **status,
@@ -125,13 +118,7 @@ class PanelSource:
             )
         )
         display = Display(unit)
-        return [
-            {
-                "utc": utc_text(one.at_utc_s),
-                "text": _sentence(one, display),
-            }
-            for one in found
-        ]
+        return [{"utc": utc_text(one.at_utc_s), "text": one.sentence(display)} for one in found]
 
     def settings(self, collector: str) -> Sequence[Fields]:
         """What was understood of the settings, without those of other collectors; and which set
@@ -188,20 +175,15 @@ class LastPulses:
 
     def __init__(self) -> None:
         self.utc_s: dict[int, float] = {}
-        self._counts: tuple[int, ...] | None = None
+        self._counts: tuple[int, ...] = ()
 
     def follow(self, state: State) -> None:
         """Take notice of the state after a step."""
-        counts, before = state.pulsing.counts, self._counts
-        if counts is before:
-            return
-        self._counts = counts
-        at_s = state.sample.at.utc_s
-        if before is None or at_s is None:
-            return
-        for valve, (now, then) in enumerate(zip(counts, before, strict=False), start=1):
-            if now != then:
+        counts, at_s = state.pulsing.counts, state.sample.at.utc_s
+        for valve, (now, then) in enumerate(zip(counts, self._counts, strict=False), start=1):
+            if now != then and at_s is not None:
                 self.utc_s[valve] = at_s
+        self._counts = counts
 
 
 def _rounded(share: float | None) -> float | None:
@@ -212,36 +194,17 @@ def _recent(collector: str, history: History) -> list[RecordedEvent]:
     return history.newest(collector, ("pulse",), _RECENT_EVENTS, _RECENT_EVENTS)
 
 
-def _sentence(one: RecordedEvent, display: Display) -> str:
-    event = one.event()
-    if event is None:
-        return unknown_event_sentence(one.name, one.fields, display)
-    return event_sentence(event.body, display)
-
-
 async def serve_panel(panel: Panel, source: PanelSource, clock: Clock) -> None:
     """Until cancelled."""
     from dustcake.adapters.http_server import serve_http
     from dustcake.adapters.panel.live import Live
-    from dustcake.adapters.panel.people import People
-    from dustcake.adapters.panel.users import Users
     from dustcake.adapters.panel.web import Web
 
     def now_s() -> float:
         return clock.now().mono_s
 
     await source.remember_pulses()
-    tls = None
-    if panel.tls is not None:
-        tls = (Path(panel.tls.cert_file), Path(panel.tls.key_file))
-    people = People(
-        Users(None if panel.users_file is None else Path(panel.users_file)),
-        shows_to_all=panel.shows_to_all,
-        secure=tls is not None,
-        session_s=panel.session_h * 3600.0,
-        now=now_s,
-    )
     live = Live(source.status, now_s)
-    web = Web(source, people, live)
-    app = web.app(panel.host, is_local=panel.is_local, tls=tls is not None)
+    app = Web(panel, source, live, now_s).app()
+    tls = None if panel.tls is None else (panel.tls.cert_file, panel.tls.key_file)
     await serve_http(app, panel.host, panel.port, table="panel", tls=tls, let_go=live.close)

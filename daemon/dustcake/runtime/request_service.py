@@ -100,32 +100,25 @@ class RequestService:
         # Readings come to the engine by the same queue, and each request may take it a commit.
         self._one_at_a_time = asyncio.Lock()
 
-    async def answer_limited(
-        self,
-        request: ParsedRequest | InvalidRequest,
-        requester: Requester,
-        limit: RateLimit,
-        source: str = "",
-        refusal: Reason | None = None,
-    ) -> bytes:
-        """The same, as long as ``source`` does not exceed its rate: the first request too many is
-        refused on record, what follows only in words."""
-        verdict = limit.take(source, self.clock.now().mono_s)
-        if verdict is not Verdict.YES:
-            refusal = because(Because.TOO_MANY, per_minute=limit.per_minute)
-            if verdict is Verdict.NO:
-                return self.refuse_unrecorded(refusal, request.request_id or "")
-        return await self.answer(request, requester, refusal)
-
     async def answer(
         self,
         request: ParsedRequest | InvalidRequest,
         requester: Requester,
         refusal: Reason | None = None,
+        *,
+        limit: RateLimit | None = None,
+        source: str = "",
     ) -> bytes:
         """Hand a request to the core, if ``requester`` may make it; the answer as JSON. The name a
         request itself gives is recorded beside ``requester.by``. ``refusal``: why it is refused
-        whatever it is."""
+        whatever it is. Where ``source`` exceeds ``limit``, the first request too many is refused on
+        record, what follows only in words."""
+        if limit is not None:
+            verdict = limit.take(source, self.clock.now().mono_s)
+            if verdict is not Verdict.YES:
+                refusal = because(Because.TOO_MANY, per_minute=limit.per_minute)
+                if verdict is Verdict.NO:
+                    return self.refuse_unrecorded(refusal, request.request_id or "")
         make = _input(request, requester, refusal)
         try:
             async with asyncio.timeout(ANSWER_WITHIN_S), self._one_at_a_time:
@@ -148,33 +141,33 @@ def _input(
 ) -> MakeInput:
     """The input for the engine: the request, or the record that it was refused."""
     by, identity, name = requester.by, requester.identity, ""
-    if isinstance(request, InvalidRequest):
-        refusal = refusal or request.reason
-    else:
+    if isinstance(request, ParsedRequest):
+        name = name_of(request.request)
         if request.by:
             by = f"{by}:{request.by}"
             identity = Identity.CLAIMED if identity is Identity.UNKNOWN else identity
-        name = name_of(request.request)
-        if not requester.level.may_request(name):
-            refusal = refusal or because(Because.LEVEL_TOO_LOW, requester.elsewhere or "no request")
-        elif not (request.by or requester.is_named) and KIND_OF[name].name_required:
-            refusal = refusal or because(Because.NOT_NAMED)
-        if refusal is None:
-            return partial(
-                OperatorRequested,
-                request=request.request,
-                by=by,
-                request_id=request.request_id,
-                identity=identity,
-            )
-    return partial(
-        RequestRefused,
-        request=name,
-        by=by,
-        request_id=request.request_id or "",
-        identity=identity,
-        reason=refusal,
-    )
+    about: dict[str, Any] = {
+        "by": by,
+        "request_id": request.request_id or "",
+        "identity": identity,
+    }
+    refusal = refusal or _refusal(request, name, requester)
+    if refusal is not None:
+        return partial(RequestRefused, request=name, reason=refusal, **about)
+    assert isinstance(request, ParsedRequest)
+    return partial(OperatorRequested, request=request.request, **about)
+
+
+def _refusal(
+    request: ParsedRequest | InvalidRequest, name: str, requester: Requester
+) -> Reason | None:
+    if isinstance(request, InvalidRequest):
+        return request.reason
+    if not requester.level.may_request(name):
+        return because(Because.LEVEL_TOO_LOW, requester.elsewhere or "no request")
+    if not (request.by or requester.is_named) and KIND_OF[name].name_required:
+        return because(Because.NOT_NAMED)
+    return None
 
 
 Commission = Callable[[Mapping[str, Any], str], Awaitable[Mapping[str, Any]]]
@@ -236,13 +229,13 @@ class MqttRequests:
         identity = Identity.AUTHENTICATED if self._checked else Identity.CLAIMED
         requester = Requester(f"mqtt:{name}", identity, level, self._topics.requests(Level.ADJUST))
         request = read_request(incoming.payload, incoming.correlation_data)
-        return reply_topic, await self._request_service.answer_limited(
+        return reply_topic, await self._request_service.answer(
             request,
             requester,
-            self._rate_limit,
-            # A name that is only claimed can be another each time.
-            requester.by if self._checked else "",
             self._delivery_refusal(request, incoming),
+            limit=self._rate_limit,
+            # A name that is only claimed can be another each time.
+            source=requester.by if self._checked else "",
         )
 
     def _delivery_refusal(

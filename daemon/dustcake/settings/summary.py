@@ -17,7 +17,7 @@ from dustcake.core.setpoints import (
     neighbours_in_succession,
 )
 from dustcake.settings.buses import AnalogInput, SerialBus, TcpBus
-from dustcake.settings.extras import missing_extras, not_installed
+from dustcake.settings.extras import missing_extras
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.services import Broker, Metrics, Mqtt, Panel, Plc, Sparkplug
 from dustcake.settings.setpoints import MICROAMPERES, adjustable
@@ -56,8 +56,8 @@ def _subjects(settings: Settings) -> Iterator[tuple[str, Iterable[str]]]:
     for table, texts in _SERVICES.items():
         if (section := getattr(settings, table)) is not None:
             yield table, texts(settings, section)
-    for extra in missing_extras(settings):
-        yield extra, [_Caution("; ".join(not_installed(extra)))]
+    for extra, wrong in missing_extras(settings).items():
+        yield extra, [_Caution("; ".join(wrong))]
 
 
 def _bus(bus: TcpBus | SerialBus) -> str:

@@ -12,7 +12,7 @@ import serial
 
 from dustcake.adapters.modbus.connection import Connection, frame_gap_s
 from dustcake.adapters.modbus.messages import WriteCoils, to_pdu
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from ports.modbus.clocks import LeapClock, RealClock
 from ports.modbus.conftest import OpenBus
 from ports.modbus.rogue import Cut, RogueRtu, RogueTcp, Tamper

@@ -6,9 +6,8 @@ import asyncio
 from dustcake.adapters.modbus.bus import Bus, Channel
 from dustcake.adapters.modbus.messages import Read, WriteCoils, WriteRegister, joined
 from dustcake.core.commands import FireValve
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import FailureKind, Outcome, ReadFailure
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.ports import Clock, OutputReport
 from dustcake.settings.buses import BitTable, Outputs
 

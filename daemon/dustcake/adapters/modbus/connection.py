@@ -18,7 +18,7 @@ from pymodbus.pdu import DecodePDU, ModbusPDU
 from pymodbus.transport.serialtransport import create_serial_connection
 
 from dustcake.adapters.modbus.messages import BadReplyError, rtu_reply_whole, tcp_reply_whole
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.settings.buses import SerialBus, TcpBus
 
 _PARITY = {"even": ("E", 1), "odd": ("O", 1), "none": ("N", 2)}

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Mapping
 
 from dustcake.adapters.modbus.bus import Backoff, Bus
 from dustcake.adapters.modbus.messages import Answer, Read, joined
+from dustcake.core.inputs import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.core.record import record, replace
-from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading
 from dustcake.settings import buses as field
 

@@ -21,8 +21,8 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.core.record import record
-from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.settings.buses import BitTable, WordTable
 
 Answer = tuple[int, ...]

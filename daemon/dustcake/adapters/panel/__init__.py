@@ -30,15 +30,10 @@ class SourceError(Exception):
 class Source(Protocol):
     """The daemon, as the panel sees it."""
 
-    @property
-    def site(self) -> str:
-        """Name of the plant or hall."""
-        ...
-
-    @property
-    def collectors(self) -> Mapping[str, PressureUnit]:
-        """The collectors, each with the unit it is shown in."""
-        ...
+    site: str
+    """Name of the plant or hall."""
+    collectors: Mapping[str, PressureUnit]
+    """The collectors, each with the unit it is shown in."""
 
     def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
         """All there is to say of it now, in words of ``unit``."""

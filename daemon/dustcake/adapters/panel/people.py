@@ -6,6 +6,7 @@ import secrets
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import structlog
@@ -16,6 +17,7 @@ from starlette.responses import JSONResponse, Response
 
 from dustcake.adapters.panel.users import LONGEST_PASSWORD, NOBODY, User, Users, UsersFileError
 from dustcake.core.requests.definitions import LEVEL_NEEDED, Level
+from dustcake.settings.services import Panel
 
 MOST_SESSIONS = 64
 
@@ -105,28 +107,19 @@ LONGEST_BODY_BYTES = 4096
 
 
 class People:
-    """Those who use the panel. ``shows_to_all``: whoever is not signed in may view; ``secure``:
-    it is reached by TLS; ``now``: the monotonic clock."""
+    """Those who use the panel. ``now``: the monotonic clock."""
 
-    def __init__(
-        self,
-        users: Users,
-        *,
-        shows_to_all: bool,
-        secure: bool,
-        session_s: float,
-        now: Callable[[], float],
-    ) -> None:
-        self._users = users
-        self._shows_to_all = shows_to_all
-        self._secure = secure
-        self._session_s = session_s
-        self._sessions = Sessions(session_s, now)
+    def __init__(self, panel: Panel, now: Callable[[], float]) -> None:
+        self._users = Users(None if panel.users_file is None else Path(panel.users_file))
+        self._shows_to_all = panel.shows_to_all
+        self._secure = panel.tls is not None
+        self._session_s = panel.session_h * 3600.0
+        self._sessions = Sessions(self._session_s, now)
         self._lock_out = LockOut(now)
         # One at a time: each takes 16 MiB and a good part of a second of one core.
         self._hashing = asyncio.Lock()
         # With this prefix a browser takes it from nobody but this very host, over TLS.
-        self._cookie = "__Host-dustcake" if secure else "dustcake"
+        self._cookie = "__Host-dustcake" if self._secure else "dustcake"
 
     def session(self, request: Request) -> Session | None:
         """Who makes the request, as far as they have signed in and are users still."""

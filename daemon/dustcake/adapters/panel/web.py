@@ -20,6 +20,7 @@ from dustcake.adapters.panel import Fields, Source, SourceError
 from dustcake.adapters.panel.live import MOST_VIEWERS, Live
 from dustcake.adapters.panel.people import People, fields_of
 from dustcake.adapters.panel.trend_svg import NARROWEST, WIDEST, TrendPicture
+from dustcake.settings.services import Panel
 from dustcake.units import PressureUnit, parse_pressure
 
 log = structlog.get_logger()
@@ -27,15 +28,7 @@ log = structlog.get_logger()
 PAGE = Path(__file__).with_name("page")
 _REPORT_TYPES = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
 _COMMISSION_REQUESTS = ("begin", "do")
-_DAY_S = 86_400.0
-TREND_LENGTHS_S = {
-    "1h": 3600.0,
-    "8h": 8 * 3600.0,
-    "1d": _DAY_S,
-    "1w": 7 * _DAY_S,
-    "1m": 31 * _DAY_S,
-    "1y": 366 * _DAY_S,
-}
+TREND_LENGTHS_H = {"1h": 1, "8h": 8, "1d": 24, "1w": 7 * 24, "1m": 31 * 24, "1y": 366 * 24}
 _MOST_ZONE_MIN = 14 * 60
 # Nothing comes from elsewhere, nothing is run that is not one of our files, and no other site may
 # put the page into a frame. Styles set by scripts one property at a time are no inline styles.
@@ -94,15 +87,16 @@ def _served(file: Path) -> Callable[[Request], Awaitable[Response]]:
 
 
 class Web:
-    """The panel's application."""
+    """The panel's application. ``now``: the monotonic clock."""
 
-    def __init__(self, source: Source, people: People, live: Live) -> None:
+    def __init__(self, panel: Panel, source: Source, live: Live, now: Callable[[], float]) -> None:
+        self._panel = panel
         self._source = source
-        self._people = people
+        self._people = People(panel, now)
         self._live = live
 
-    def app(self, host: str, *, is_local: bool, tls: bool) -> ASGIApp:
-        """The ASGI application, listening at ``host``."""
+    def app(self) -> ASGIApp:
+        """By ASGI."""
         routes = [
             Route("/api/who", self._who),
             Route("/api/live", self._events),
@@ -120,12 +114,12 @@ class Web:
         ]
         handlers = {HTTPException: _refused, SourceError: _unavailable}
         app: ASGIApp = Starlette(routes=routes, exception_handlers=handlers)
-        if is_local:
+        if self._panel.is_local:
             # A name that is made to point here is refused. Beyond this machine its names are not
             # known here; there is nothing without a password.
-            names = [host, "localhost", "127.0.0.1", "[::1]"]
+            names = [self._panel.host, "localhost", "127.0.0.1", "[::1]"]
             app = TrustedHostMiddleware(app, names, www_redirect=False)
-        return guarded(app, tls=tls)
+        return guarded(app, tls=self._panel.tls is not None)
 
     async def _who(self, request: Request) -> Response:
         who = self._people.who(request)
@@ -145,9 +139,9 @@ class Web:
     async def _trend(self, request: Request) -> Response:
         collector, unit = self._viewed(request)
         length = request.query_params.get("length", "1h")
-        if length not in TREND_LENGTHS_S:
-            raise HTTPException(400, f"`length`: one of {', '.join(TREND_LENGTHS_S)}")
-        trend = await self._source.trend(collector, TREND_LENGTHS_S[length])
+        if length not in TREND_LENGTHS_H:
+            raise HTTPException(400, f"`length`: one of {', '.join(TREND_LENGTHS_H)}")
+        trend = await self._source.trend(collector, 3600.0 * TREND_LENGTHS_H[length])
         points = self._source.status(collector, unit)["set_points"]
         picture = TrendPicture(
             trend,

@@ -14,13 +14,13 @@ from pydantic_core import to_json
 
 from dustcake.codec import FormatError, decode_body, decode_input, encode_input
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input
+from dustcake.core.inputs import Input, Stamp
 from dustcake.core.minutes import Minute, Spread, minute_of, summarised
 from dustcake.core.reading import Sample
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
+from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
 
 T = TypeVar("T")
 
@@ -259,6 +259,13 @@ class RecordedEvent:
         except FormatError:
             return None
         return Event(self.seq, Stamp(self.mono_s, self.utc_s), body)
+
+    def sentence(self, display: Display) -> str:
+        """What happened, in one line for people; where it cannot be read, what there is of it."""
+        event = self.event()
+        if event is None:
+            return unknown_event_sentence(self.name, self.fields, display)
+        return event_sentence(event.body, display)
 
 
 def recorded_event(row: tuple[Any, ...]) -> RecordedEvent:

@@ -26,10 +26,10 @@ from dustcake.adapters.store.rows import (
 )
 from dustcake.adapters.store.schema import number_of
 from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
+from dustcake.core.inputs import Stamp
 from dustcake.core.minutes import minute_of
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.ports import Commit, Stored
 

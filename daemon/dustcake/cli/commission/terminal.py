@@ -172,8 +172,6 @@ def _show_progress(view: Content) -> None:
 def _live_line(view: Content) -> str:
     """What is read now, in one line."""
     live = view["live"]
-    if live is None:
-        return "nothing is read just now"
     blower = {True: "blower runs", False: "blower off", None: "blower not known"}
     parts = [f"dP {live['dp'] or 'not read'} ({live['quality'].replace('_', ' ')})"]
     if live["header"] is not None:

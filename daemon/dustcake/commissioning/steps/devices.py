@@ -1,7 +1,7 @@
 """Finding the dP transmitter, its span and direction, and its zero; proving each valve and the
 blower. What people read of it stands in ``steps.toml``."""
 
-from dustcake.commissioning.observation import Observation
+from dustcake.commissioning.observation import Observation, header_pa
 from dustcake.commissioning.procedure import (
     ActionResult,
     Content,
@@ -56,8 +56,6 @@ def _candidates(observed: Observation) -> list[Content]:
 
 
 def _no_such_candidate(observed: Observation) -> str | None:
-    if observed.record.last("transmitter", "scan") is None:
-        return "scan first"
     return None if _candidates(observed) else "the last scan has no such number"
 
 
@@ -79,7 +77,7 @@ def _read(observed: Observation) -> ActionResult | None:
     if observed.elapsed_s < READ_S:
         return None
     transmitter = observed.equipment.collector.transmitter
-    quality, steady = observed.now.quality, observed.steady(READ_S)
+    quality, steady = observed.now.sample.quality.value, observed.steady(READ_S)
     words = quality.replace("_", " ")
     if steady is None or quality in (Quality.FAILURE, Quality.OUT_OF_SPECIFICATION):
         return failed(
@@ -99,12 +97,12 @@ def _read(observed: Observation) -> ActionResult | None:
 
 
 def _blower_runs(observed: Observation) -> str | None:
-    return "the blower runs: this wants no flow" if observed.now.blower_running else None
+    return "the blower runs: this wants no flow" if observed.now.blower.running else None
 
 
 def _no_rest(observed: Observation) -> str | None:
     rest = observed.record.last("span", "rest")
-    if rest is None or rest.result is Result.FAILED:
+    if rest is not None and rest.result is Result.FAILED:
         return "measure with no pressure first"
     return _blower_runs(observed)
 
@@ -153,7 +151,7 @@ def _pressure(observed: Observation) -> ActionResult | None:
 
 def _zero(observed: Observation) -> ActionResult | None:
     before, now = observed.before.zero, observed.now.zero
-    if now.under_way or len(observed.snapshots) < 2:
+    if now.under_way or len(observed.moments) < 2:
         return None
     if (now.taken_utc_s, now.offset_pa) == (before.taken_utc_s, before.offset_pa):
         return failed("the zero was not taken: the log book says why", offset_pa=now.offset_pa)
@@ -175,22 +173,24 @@ def _pulse(observed: Observation) -> tuple[CoreRequest, ...]:
 
 def _pulsed(observed: Observation) -> ActionResult | None:
     valve = int(str(observed.fields["valve"]))
-    before, now = observed.before, observed.now
+    before, now = observed.before.pulsing, observed.now.pulsing
     if now.failures > before.failures:
         return failed(f"valve {valve} was not pulsed: the outputs do not follow their commands")
-    if now.pulses[valve - 1] == before.pulses[valve - 1] or observed.elapsed_s < OBSERVED_S:
+    if now.counts[valve - 1] == before.counts[valve - 1] or observed.elapsed_s < OBSERVED_S:
         return None
-    if before.header_pa is None:
+    before_pa = header_pa(observed.before)
+    if before_pa is None:
         return passed(f"valve {valve} was pulsed; no header transmitter to see its dip")
     unit = header_unit(observed.equipment.unit)
-    lowest_pa = min(one.header_pa for one in observed.snapshots if one.header_pa is not None)
-    dip = (before.header_pa - lowest_pa) / before.header_pa
+    read = [header_pa(one.state) for one in observed.moments]
+    lowest_pa = min(pa for pa in read if pa is not None)
+    dip = (before_pa - lowest_pa) / before_pa
     values: Content = {
-        "header_before_pa": round(before.header_pa),
+        "header_before_pa": round(before_pa),
         "header_lowest_pa": round(lowest_pa),
         "dip_percent": round(100 * dip, 1),
     }
-    words = f"header {show(before.header_pa, unit)}, down to {show(lowest_pa, unit)} ({dip:.1%})"
+    words = f"header {show(before_pa, unit)}, down to {show(lowest_pa, unit)} ({dip:.1%})"
     if dip < LEAST_DIP:
         return failed(
             f"valve {valve}: {words}: it does not fire. Check coil, wiring and pilot, after "
@@ -198,12 +198,6 @@ def _pulsed(observed: Observation) -> ActionResult | None:
             **values,
         )
     return passed(f"valve {valve}: {words}", **values)
-
-
-def _not_pulsed(observed: Observation) -> str | None:
-    valve = str(observed.fields["valve"])
-    done = observed.record.last("valves", "pulse", item=valve)
-    return None if done else f"pulse valve {valve} first"
 
 
 def _heard(observed: Observation) -> ActionResult:
@@ -233,13 +227,13 @@ def _start(observed: Observation) -> tuple[CoreRequest, ...]:
 
 def _started(observed: Observation) -> ActionResult | None:
     """dP over the last readings must be above what proves flow."""
-    last = [one.dp_pa for one in observed.snapshots[-4:]]
+    last = [one.state.sample.pa for one in observed.moments[-4:]]
     numbers = [pa for pa in last if pa is not None]
-    if len(observed.snapshots) < 5 or len(numbers) < 4 or not observed.now.blower_running:
+    if len(observed.moments) < 5 or len(numbers) < 4 or not observed.now.blower.running:
         return None
     if min(numbers) < observed.equipment.setpoints.blower.flow_proof_pa:
         return None
-    before_pa, after_pa = observed.before.dp_pa, sum(numbers) / len(numbers)
+    before_pa, after_pa = observed.before.sample.pa, sum(numbers) / len(numbers)
     shown = observed.equipment.shown
     was = "" if before_pa is None else f" from {shown(before_pa)}"
     return passed(
@@ -275,7 +269,7 @@ WORK = {
         _zero, requests=lambda _: ({"request": "zero", "blower_off_confirmed": True},)
     ),
     ("valves", "pulse"): Work(_pulsed, requests=_pulse),
-    ("valves", "heard"): Work(_heard, refuse=_not_pulsed),
+    ("valves", "heard"): Work(_heard),
     ("valves", "board"): Work(_board_tested),
     ("blower", "start"): Work(_started, requests=_start),
     ("blower", "rotation"): Work(_turning),

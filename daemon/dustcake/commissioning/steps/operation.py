@@ -22,7 +22,10 @@ from dustcake.commissioning.procedure import (
     settings_lines,
     skipped,
 )
+from dustcake.core.cleaning.state import Met
 from dustcake.core.record import record
+from dustcake.core.requests.kinds import Mode
+from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.units import PressureUnit
 
@@ -34,7 +37,7 @@ CAKE_STAYS_S = 20.0
 
 
 def _blower_off(observed: Observation) -> str | None:
-    return "the blower does not run" if observed.now.blower_running is False else None
+    return "the blower does not run" if observed.now.blower.running is False else None
 
 
 def _damper_moved(observed: Observation) -> CoreRequest:
@@ -81,7 +84,7 @@ def _target_pa(observed: Observation) -> float | None:
 def _not_begun(observed: Observation) -> str | None:
     if _target_pa(observed) is None:
         return "begin to watch first"
-    if observed.now.mode != "off":
+    if observed.now.mode is not Mode.OFF:
         return "cleaning is on, which takes off the cake that should form: select mode off"
     return _blower_off(observed)
 
@@ -100,7 +103,7 @@ def _look(observed: Observation) -> ActionResult | None:
 def _first_cake(observed: Observation) -> ActionResult | None:
     """What the daemon sees by itself."""
     target_pa = _target_pa(observed)
-    if target_pa is None or not observed.now.blower_running or observed.now.mode != "off":
+    if target_pa is None or not observed.now.blower.running or observed.now.mode is not Mode.OFF:
         return None
     steady = observed.steady(CAKE_STAYS_S)
     return _cake(observed, steady) if steady and steady.low_pa >= target_pa else None
@@ -223,10 +226,6 @@ def _written(pa: float, unit: PressureUnit) -> str:
     return f"{pa / unit.pa:.4g} {unit}"
 
 
-def _not_proposed(observed: Observation) -> str | None:
-    return None if observed.record.last("set_points", "propose") else "have some proposed first"
-
-
 def _request_change(observed: Observation) -> tuple[CoreRequest, ...]:
     proposed = observed.record.values("set_points", "propose")
     return ({"request": "set_points", **{name: proposed[name] for name in ("low_pa", "high_pa")}},)
@@ -240,10 +239,6 @@ def _shown_back(observed: Observation) -> ActionResult:
         for each in answer["points"]
     )
     return noted(f"{points}: {answer['reason']}", change=answer["change"])
-
-
-def _nothing_to_confirm(observed: Observation) -> str | None:
-    return None if observed.record.last("set_points", "apply") else "have the change shown first"
 
 
 def _confirm(observed: Observation) -> tuple[CoreRequest, ...]:
@@ -278,7 +273,8 @@ def _decided(observed: Observation) -> ActionResult:
 
 
 def _in_force(observed: Observation) -> dict[str, float]:
-    return {"low": observed.now.low_pa, "high": observed.now.high_pa}
+    points = effective(observed.equipment.setpoints, observed.now.set_point_overrides).cleaning
+    return {"low": points.low_pa, "high": points.high_pa}
 
 
 def _listed(observed: Observation, pressures: dict[str, float]) -> str:
@@ -325,13 +321,15 @@ def _trial(observed: Observation) -> str:
 
 
 def _stands(observed: Observation) -> bool:
+    """The alarm's condition holds, in view or not; or the permissive is missing."""
     name, now = str(observed.fields["trial"]), observed.now
-    if name == "transmitter_fault" and "fieldbus_lost" in now.standing:
-        return True  # the device with nothing else to be read: that alarm explains the other
-    return name in now.standing or any(permissive.name == name for permissive in now.missing)
+    missing = {one.name for one in now.decision.permissives if one.met is Met.NO}
+    standing = missing.union(one.name.value for one in now.alarms if one.condition_active)
+    # The device with nothing else to be read: that alarm explains the other.
+    return name in standing or (name == "transmitter_fault" and "fieldbus_lost" in standing)
 
 
-def _there_already(observed: Observation) -> str | None:
+def _stands_already(observed: Observation) -> str | None:
     return "it stands already: put that right first" if _stands(observed) else None
 
 
@@ -347,8 +345,6 @@ def _came(observed: Observation) -> ActionResult | None:
 
 
 def _not_back(observed: Observation) -> str | None:
-    if observed.record.last("alarms", "try", item=str(observed.fields["trial"])) is None:
-        return "make it come first"
     return "it still stands: put it back" if _stands(observed) else None
 
 
@@ -371,13 +367,13 @@ WORK = {
         _opened, refuse=_blower_off, requests=lambda observed: (_damper_moved(observed),)
     ),
     ("set_points", "propose"): Work(_proposed, refuse=_no_clean_dp),
-    ("set_points", "apply"): Work(_shown_back, refuse=_not_proposed, requests=_request_change),
-    ("set_points", "confirm"): Work(_confirmed, refuse=_nothing_to_confirm, requests=_confirm),
-    ("set_points", "decide"): Work(_decided, refuse=_not_proposed),
+    ("set_points", "apply"): Work(_shown_back, requests=_request_change),
+    ("set_points", "confirm"): Work(_confirmed, requests=_confirm),
+    ("set_points", "decide"): Work(_decided),
     ("set_points", "mode"): Work(
         _mode, requests=lambda observed: ({"request": "mode", "mode": observed.fields["mode"]},)
     ),
-    ("alarms", "try"): Work(_came, refuse=_there_already),
+    ("alarms", "try"): Work(_came, refuse=_stands_already),
     ("alarms", "seen"): Work(_seen, refuse=_not_back),
     ("alarms", "leave"): Work(_left),
     ("sign", "sign"): Work(lambda observed: passed(f"signed by {observed.fields['name']}")),

@@ -25,8 +25,11 @@ FAILURES_TO_ALARM = 3
 
 
 def _found(state: State, *names: FindingName) -> Condition:
-    findings = (standing(state.pulse_response, name) for name in names)
-    return next(((True, finding.reason) for finding in findings if finding is not None), CLEAR)
+    for name in names if state.pulse_response.findings else ():
+        finding = standing(state.pulse_response, name)
+        if finding is not None:
+            return True, finding.reason
+    return CLEAR
 
 
 @partial(

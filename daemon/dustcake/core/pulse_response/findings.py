@@ -63,7 +63,10 @@ def standing(
     known: PulseResponseState, name: FindingName, valve: int | None = None
 ) -> Finding | None:
     """The finding of this name, of any valve or of one."""
-    return next((f for f in known.findings if f.name is name and valve in (None, f.valve)), None)
+    for finding in known.findings:
+        if finding.name is name and valve in (None, finding.valve):
+            return finding
+    return None
 
 
 def found(

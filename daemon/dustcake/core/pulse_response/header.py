@@ -68,7 +68,7 @@ def before_pulse(
     header = known.header
     if rested or header.rest_pa is None:
         return _at_rest(context, known, header, observation.header_pa)
-    share = context.setpoints.diagnosis.recovered_share
+    share = context.setpoints.pulse_response.recovered_share
     slow = header.slow
     if observation.header_pa < share * header.rest_pa:
         slow = min(slow + 1, 2 * PULSES)
@@ -116,7 +116,7 @@ def after_pulse(
     before_pa, after_pa = response.header_pa, response.header_after_pa
     if before_pa is None or after_pa is None:
         return known
-    share = context.setpoints.diagnosis.recovered_share
+    share = context.setpoints.pulse_response.recovered_share
     # A dip that was not seen neither adds to what was seen nor takes it away.
     empty = known.header.empty if response.dip is None else 0
     if response.dip is not None and response.dip > 4 * response.header_noise:
@@ -128,7 +128,7 @@ def after_pulse(
         if rest_pa is None or after_pa >= share * rest_pa:
             known = withdrawn(context, known, FindingName.VALVE_STUCK_OPEN)
         return withdrawn(context, known, FindingName.HEADER_NOT_REFILLED)
-    after_s = context.setpoints.diagnosis.response_s
+    after_s = context.setpoints.pulse_response.response_s
     if after_pa < EMPTIED * before_pa:
         reason = because(
             Because.HEADER_EMPTIED_BY_VALVE,

@@ -36,7 +36,7 @@ def begin(
     context: StepContext, state: State, run: Run | None, valve: int, interval_s: float
 ) -> State:
     """A valve has been commanded just now, as part of ``run``, or by itself (None)."""
-    response_s = context.setpoints.diagnosis.response_s
+    response_s = context.setpoints.pulse_response.response_s
     if response_s <= 0:
         return state
     known = _with_noise(context, state)
@@ -198,7 +198,7 @@ def _responded(
 
 def advance(context: StepContext, state: State) -> State:
     """See whether the header, or dP, is too low with no pulse to explain it."""
-    if state.blower.running and context.setpoints.diagnosis.response_s > 0:
+    if state.blower.running and context.setpoints.pulse_response.response_s > 0:
         before = context.before.header if context.polled else None
         known = headers.without_pulse(context, state.pulse_response, before, state.header)
         state = update(state, pulse_response=known)

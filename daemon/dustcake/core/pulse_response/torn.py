@@ -22,7 +22,7 @@ def with_cleaned(setpoints: Setpoints, record: CleanedRecord, response: Response
     """Learn what dP comes back to; follow it down sooner than up. Too low is not learnt."""
     if response.dp_pa is None or response.after_pa is None:
         return record
-    low_pa = setpoints.diagnosis.torn_share * record.pa
+    low_pa = setpoints.pulse_response.torn_share * record.pa
     if record.count >= LEARNT_AFTER and response.after_pa <= low_pa:
         before_was_in_order = response.dp_pa > low_pa
         return replace(record, row=response.valve) if before_was_in_order else record
@@ -39,14 +39,14 @@ def thresholds_pa(setpoints: Setpoints, record: CleanedRecord) -> tuple[float, .
     """Every dP at which the answer changes."""
     if record.count < LEARNT_AFTER:
         return ()
-    low_pa = setpoints.diagnosis.torn_share * record.pa
+    low_pa = setpoints.pulse_response.torn_share * record.pa
     return (low_pa, low_pa * (1 + _DEADBAND), *(() if record.armed else (record.pa,)))
 
 
 def torn(context: StepContext, state: State) -> PulseResponseState:
     """Only with a contact that proves the blower: dP alone cannot tell a hole from no flow."""
     known, dp_pa, blower = state.pulse_response, state.sample.usable_pa, state.blower
-    record, settings = known.cleaned, context.setpoints.diagnosis
+    record, settings = known.cleaned, context.setpoints.pulse_response
     proved, line = context.setpoints.fitted.blower_running and blower.running, state.line
     if proved and (
         (dp_pa is None and context.holds(line.dp)) or context.holds(line.blower_running)

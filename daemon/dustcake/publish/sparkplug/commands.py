@@ -11,7 +11,7 @@ from dustcake.core.record import record
 from dustcake.core.requests.definitions import LONGEST_LABEL
 from dustcake.publish.request_json import CLOCKS_APART_S
 from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode
-from dustcake.publish.sparkplug.payload import DataType, PayloadError, Report, Written, decode
+from dustcake.publish.sparkplug.payload import DataType, Report, Written, decode
 
 ZERO, ZERO_CONFIRMED = "Commands/Zero", "Commands/Zero with blower confirmed off"
 REQUEST, ANSWER = "Commands/Request", "Commands/Answer"
@@ -71,7 +71,7 @@ def read_commands(
     """
     try:
         sent_ms, written = decode(payload, MOST_METRICS)
-    except PayloadError as error:
+    except ValueError as error:
         yield Refused(f"not a Sparkplug B payload: {error}")
         return
     if topic == node.topics.of("NCMD"):

@@ -7,16 +7,16 @@ connection go in, publications come out one at a time, each numbered as it leave
 
 import json
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
+from math import inf
 from typing import Literal
 
+from dustcake.core.inputs import Stamp
 from dustcake.core.record import record
-from dustcake.core.stamp import Stamp
 from dustcake.publish.sparkplug.payload import DataType, Report, Written, bare_metric, payload
 from dustcake.publish.topics import Keep, Publication
 
 NAMESPACE = "spBv1.0"
-
 
 MessageType = Literal["NBIRTH", "NDATA", "NDEATH", "NCMD", "DBIRTH", "DDATA", "DDEATH", "DCMD"]
 """What a message is. Those that begin with D name a device, those with N do not."""
@@ -80,6 +80,8 @@ class PrimaryHost:
 
 
 ALIASES_EACH = 65_536
+MOST_METRICS = 100  # in one data message
+MOST_UNSURE = 10_000  # messages
 REBIRTH = "Node Control/Rebirth"  # with aliases in use, this one must have none
 
 
@@ -107,6 +109,7 @@ class Source:
         self._present: dict[str, Report] = {}
         self._reported: dict[str, Report] = {}
         self._aliases: dict[str, int] = {}
+        self._sent: deque[tuple[float, list[Report]]] = deque(maxlen=MOST_UNSURE)
         self.waiting: deque[Change | Lost] = deque()
         self.dropped = 0
         self.is_there = False
@@ -147,16 +150,20 @@ class Source:
             self.dropped += 1
         self.waiting.append(what)
 
-    def wait_again(self, reports: Sequence[Report]) -> None:
-        """These may not have arrived: they wait once more, before everything else."""
+    def disconnected(self, mono_s: float, unsure_s: float) -> None:
+        """What left less than ``unsure_s`` ago may not have arrived: it waits once more, before
+        everything else."""
+        self.make_past()
+        unsure = [each for at_s, sent in self._sent if mono_s - at_s < unsure_s for each in sent]
+        self._sent.clear()
         room = self._capacity - len(self.waiting)
-        kept = reports[max(0, len(reports) - room) :]
-        self.dropped += len(reports) - len(kept)
+        kept = unsure[max(0, len(unsure) - room) :]
+        self.dropped += len(unsure) - len(kept)
         self.waiting.extendleft(Change(report, is_historical=True) for report in reversed(kept))
 
-    def birth(self) -> tuple[list[bytes], list[Report]]:
-        """Every metric with its present value, and what waited that they say: it waits no longer,
-        while older values do."""
+    def birth(self, mono_s: float) -> list[bytes]:
+        """Every metric with its present value. What waited that they say waits no longer, while
+        older values do."""
         self.make_past()
         self._reported = dict(self._present)
         waited = [each for each in self.waiting if isinstance(each, Change)]
@@ -169,11 +176,11 @@ class Source:
             elif reported is not None:
                 self.waiting.append(each)
         self.is_born = True
-        metrics = [
+        self._sent.append((mono_s, covered))
+        return [
             report.metric(None if name == REBIRTH else self._aliases[name], in_birth=True)
             for name, report in self._reported.items()
         ]
-        return metrics, covered
 
     def make_past(self) -> None:
         """No birth holds any more, and what waits will be history when it is sent."""
@@ -184,17 +191,25 @@ class Source:
             if isinstance(each, Change)
         )
 
-    def metric(self, change: Change) -> bytes:
-        """``change`` as data have it."""
-        alias = self._aliases[change.report.name]
-        return change.report.metric(alias, is_historical=change.is_historical)
+    def data(self, mono_s: float) -> list[bytes]:
+        """What has waited longest, as much as one message may have and up to a loss."""
+        changes: list[Change] = []
+        while self.waiting and len(changes) < MOST_METRICS:
+            first = self.waiting[0]
+            if isinstance(first, Lost):
+                break
+            self.waiting.popleft()
+            changes.append(first)
+        self._sent.append((mono_s, [each.report for each in changes]))
+        return [
+            each.report.metric(self._aliases[each.report.name], is_historical=each.is_historical)
+            for each in changes
+        ]
 
 
 BD_SEQ = "bdSeq"
 DROPPED = "History/Dropped"
 
-MOST_METRICS = 100  # in one data message
-MOST_UNSURE = 10_000
 NODE_CAPACITY = 100
 SEQ_END = 256
 
@@ -217,8 +232,6 @@ class EdgeNode:
             name: Source(at, capacity) for at, name in enumerate(self.devices, start=1)
         }
         self._unsure_s = unsure_s
-        self._sent: deque[tuple[float, Source, Sequence[Report]]] = deque(maxlen=MOST_UNSURE)
-        """When, from where, and what."""
         self._bd_seq = 0
         self._next_bd_seq = 0
         self._seq = 0
@@ -243,11 +256,8 @@ class EdgeNode:
 
     def disconnected(self, mono_s: float) -> None:
         """The session is over, in whichever way."""
-        unsure = [sent for sent in self._sent if mono_s - sent[0] < self._unsure_s]
-        self._sent.clear()
         for source in (self._node, *self._devices.values()):
-            source.make_past()
-            source.wait_again([each for _, of, sent in unsure if of is source for each in sent])
+            source.disconnected(mono_s, self._unsure_s)
 
     def observe_node(self, facts: Iterable[Report], utc_s: float) -> None:
         """What there is to say of the node itself, beside what Sparkplug wants."""
@@ -285,44 +295,26 @@ class EdgeNode:
             source.make_past()
         self._observe_node(utc_s)
         self._seq = 0
-        metrics, _ = self._node.birth()
-        return self._numbered("NBIRTH", None, metrics, utc_s)
+        # What it says of the node is never history.
+        return self._numbered("NBIRTH", None, self._node.birth(-inf), utc_s)
 
     def next_due(self, now: Stamp, utc_s: float) -> Publication | None:
         """The next message of a session whose node is born: None when all has been sent."""
         for name, source in self._devices.items():
             if source.is_there and not source.is_born:
-                metrics, covered = source.birth()
-                self._sent.append((now.mono_s, source, covered))
-                return self._numbered("DBIRTH", name, metrics, utc_s)
+                return self._numbered("DBIRTH", name, source.birth(now.mono_s), utc_s)
         for name, source in self._devices.items():
             if source.is_born and source.waiting:
                 if isinstance(source.waiting[0], Lost):
-                    source.waiting.popleft()
                     source.make_past()
                     return self._numbered("DDEATH", name, (), utc_s)
-                return self._data("DDATA", name, source, now, utc_s)
+                return self._numbered("DDATA", name, source.data(now.mono_s), utc_s)
         self._observe_node(utc_s)
         if not self._node.is_born:
             return self.birth(utc_s)
         if self._node.waiting:
-            return self._data("NDATA", None, self._node, now, utc_s)
+            return self._numbered("NDATA", None, self._node.data(now.mono_s), utc_s)
         return None
-
-    def _data(
-        self, kind: MessageType, device: str | None, source: Source, now: Stamp, utc_s: float
-    ) -> Publication:
-        reports: list[Report] = []
-        metrics: list[bytes] = []
-        while source.waiting and len(metrics) < MOST_METRICS:
-            first = source.waiting[0]
-            if not isinstance(first, Change):
-                break
-            source.waiting.popleft()
-            reports.append(first.report)
-            metrics.append(source.metric(first))
-        self._sent.append((now.mono_s, source, reports))
-        return self._numbered(kind, device, metrics, utc_s)
 
     def _numbered(
         self, kind: MessageType, device: str | None, metrics: Iterable[bytes], utc_s: float

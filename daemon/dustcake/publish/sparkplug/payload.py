@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from enum import IntEnum
 from struct import pack
 
-from dustcake.core.record import record
+from dustcake.core.record import record, replace
 
 LONGEST_VARINT = 10  # bytes, for 64 bits
 VARINT, FIXED64, LENGTH_DELIMITED = 0, 1, 2  # wire types
@@ -36,10 +36,6 @@ class QualityCode(IntEnum):
     BAD = 0
     GOOD = 192
     STALE = 500
-
-
-class PayloadError(ValueError):
-    """Bytes that are no Sparkplug B payload; the message says what is wrong."""
 
 
 def varint(number: int) -> bytes:
@@ -159,42 +155,49 @@ class Written:
 
 
 def decode(data: bytes, most_metrics: int) -> tuple[int | None, list[Written]]:
-    """When the command in ``data`` was sent, in ms, and what it writes. Raises ``PayloadError``,
-    also where it has more than ``most_metrics``."""
+    """When the command in ``data`` was sent, in ms, and what it writes. Raises ValueError, which
+    says what is wrong, also where it has more than ``most_metrics``. A field of another type than
+    it should have is passed over, as one that is not known."""
     timestamp_ms: int | None = None
     written: list[Written] = []
-    for key, value in _fields(data):
-        if key == 1:
-            timestamp_ms = _number(key, value)
-        elif key == 2:
-            if len(written) == most_metrics:
-                raise PayloadError(f"it has more than {most_metrics} metrics")
-            written.append(_decode_metric(_data(key, value)))
+    for each in _fields(data):
+        match each:
+            case (1, int(number)):
+                timestamp_ms = number
+            case (2, bytes(metric)):
+                if len(written) == most_metrics:
+                    raise ValueError(f"it has more than {most_metrics} metrics")
+                written.append(_decode_metric(metric))
     return timestamp_ms, written
 
 
 def _decode_metric(data: bytes) -> Written:
-    found = dict(_fields(data))
-    value: bool | str | None = None
-    if 7 in found and _number(7, found[7]):
-        pass  # null, whatever else it says
-    elif 14 in found:
-        value = _number(14, found[14]) != 0
-    elif 15 in found:
-        value = _text(15, found[15])
-    name = _text(1, found[1]) if 1 in found else None
-    return Written(name, _number(2, found[2]) if 2 in found else None, value)
+    found = Written(None, None, None)
+    is_null = False
+    for each in _fields(data):
+        match each:
+            case (1, bytes(name)):
+                found = replace(found, name=name.decode())
+            case (2, int(alias)):
+                found = replace(found, alias=alias)
+            case (7, int(flag)):
+                is_null = flag != 0
+            case (14, int(flag)):
+                found = replace(found, value=flag != 0)
+            case (15, bytes(text)):
+                found = replace(found, value=text.decode())
+    return replace(found, value=None) if is_null else found
 
 
 def _fields(data: bytes) -> Iterator[tuple[int, int | bytes]]:
-    """Number and value of each field, in order. Raises ``PayloadError`` where the bytes are none.
+    """Number and value of each field, in order. Raises ValueError where the bytes are none.
     Those of a fixed length are passed over: nothing that is read has one."""
     at = 0
     while at < len(data):
         tag, at = _varint_at(data, at)
         key, wire_type = tag >> 3, tag & 7
         if key == 0:
-            raise PayloadError("a field has the number 0")
+            raise ValueError("a field has the number 0")
         if wire_type == VARINT:
             number, at = _varint_at(data, at)
             yield key, number
@@ -204,10 +207,10 @@ def _fields(data: bytes) -> Iterator[tuple[int, int | bytes]]:
         elif wire_type in _FIXED_LENGTHS:
             length = _FIXED_LENGTHS[wire_type]
         else:
-            raise PayloadError(f"wire type {wire_type} is not used in Sparkplug B")
+            raise ValueError(f"wire type {wire_type} is not used in Sparkplug B")
         end = at + length
         if end > len(data):
-            raise PayloadError("cut off in the middle of a field")
+            raise ValueError("cut off in the middle of a field")
         if wire_type == LENGTH_DELIMITED:
             yield key, data[at:end]
         at = end
@@ -220,27 +223,8 @@ def _varint_at(data: bytes, at: int) -> tuple[int, int]:
         number |= (byte & 0x7F) << (7 * place)
         if byte < 0x80:
             if number >> 64:
-                raise PayloadError("a number has more than 64 bits")
+                raise ValueError("a number has more than 64 bits")
             return number, at + place + 1
     if at + LONGEST_VARINT > len(data):
-        raise PayloadError("cut off in the middle of a number")
-    raise PayloadError(f"a number has more than {LONGEST_VARINT} bytes")
-
-
-def _number(key: int, value: int | bytes) -> int:
-    if isinstance(value, bytes):
-        raise PayloadError(f"field {key} is no number")
-    return value
-
-
-def _data(key: int, value: int | bytes) -> bytes:
-    if isinstance(value, int):
-        raise PayloadError(f"field {key} has no length")
-    return value
-
-
-def _text(key: int, value: int | bytes) -> str:
-    try:
-        return _data(key, value).decode()
-    except UnicodeDecodeError:
-        raise PayloadError(f"field {key} is not UTF-8") from None
+        raise ValueError("cut off in the middle of a number")
+    raise ValueError(f"a number has more than {LONGEST_VARINT} bytes")

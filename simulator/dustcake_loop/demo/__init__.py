@@ -28,7 +28,7 @@ from dustcake.cli.common import DONE, FAILED, CommandError, between, fail
 from dustcake.settings.extras import install_hint
 
 if TYPE_CHECKING:
-    from dustcake.cli.demo.screen import PlantView
+    from dustcake_loop.demo.screen import PlantView
 
 
 NEXT = """
@@ -80,7 +80,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 async def _run_story(directory: Path, plain: bool, speed: float) -> bool:
     """Run the story; whether it came to its end."""
-    from dustcake.cli.demo.screen import PlantView
+    from dustcake_loop.demo.screen import PlantView
 
     # However it is broken off, its processes have to be ended in order.
     this = asyncio.current_task()
@@ -139,7 +139,7 @@ async def _show(view: "PlantView") -> None:
     """The same with a screen."""
     from rich.live import Live
 
-    from dustcake.cli.demo.screen import screen
+    from dustcake_loop.demo.screen import screen
 
     began_s = time.monotonic()
     with Live(screen=True, auto_refresh=False) as live:

@@ -4,7 +4,7 @@ A picture needs matplotlib, from the `analysis` extra, and imports it only when 
 """
 
 from array import array
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.util import find_spec
@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.settings.extras import install_hint
 from dustcake.units import UNIT_OF_ENDING
 from dustcake_lab.replay.listing import count_lines, counts
 from dustcake_lab.replay.replay import Tally
-from dustcake_sim.closed_loop import FIRST_UTC_S, ClosedLoop
+from dustcake_loop.closed_loop import FIRST_UTC_S, ClosedLoop
 from dustcake_sim.events import Event as ScenarioEvent
 from dustcake_sim.scenario import Scenario
 
@@ -28,62 +27,43 @@ if TYPE_CHECKING:
 CAVEAT = "simulated: not a claim about any real collector"
 
 
-class SimulatedRun:
-    """A closed loop, and the tally of what happens in it."""
+def plant(loop: ClosedLoop) -> dict[str, Any]:
+    """The plant's side of the summary: totals since the start, and its state at the end."""
+    one = loop.field.collector
+    state = one.state
+    return {
+        "dust_caught_kg": round(state.dust_in_kg, 3),
+        "dust_emitted_kg": round(state.emitted_kg, 6),
+        "drum_kg": round(state.drum_kg, 3),
+        "air_used_kg": round(state.air_used_kg, 3),
+        "air_leaked_kg": round(state.air_leaked_kg, 3),
+        "two_valves_at_once": loop.field.outputs.counts.two_valves_at_once,
+        "end_dp_pa": round(one.point.dp_pa, 2),
+        "end_flow_m3_s": round(one.point.flow_m3_s, 4),
+        "end_residual_drag_pa_s_m": [round(drag, 1) for drag in state.residual_drag_pa_s_m],
+        "end_cake_kg_m2": [round(cake, 5) for cake in state.cake_kg_m2],
+    }
 
-    def __init__(self, loop: ClosedLoop) -> None:
-        self.loop = loop
-        self.tally = Tally(first_utc_s=FIRST_UTC_S)
 
-    def counted(self, events: Iterator[Event]) -> Iterator[Event]:
-        """The same events, each taken into account. At their end the run is over."""
-        for event in events:
-            self.tally.count(event)
-            yield event
-        end_s = self.loop.t_s
-        self.tally.samples = self.loop.samples
-        self.tally.end(Stamp(end_s, FIRST_UTC_S + end_s))
+def summary(tally: Tally, loop: ClosedLoop) -> dict[str, Any]:
+    """The last line of a listing for programs; named as in a replay where it is the same."""
+    head = {"event": "summary", "samples": loop.samples}
+    return {**head, **counts(tally), "plant": plant(loop), "notes": [CAVEAT]}
 
-    def plant(self) -> dict[str, Any]:
-        """The plant's side of the summary: totals since the start, and its state at the end."""
-        one = self.loop.field.collector
-        state = one.state
-        return {
-            "dust_caught_kg": round(state.dust_in_kg, 3),
-            "dust_emitted_kg": round(state.emitted_kg, 6),
-            "drum_kg": round(state.drum_kg, 3),
-            "air_used_kg": round(state.air_used_kg, 3),
-            "air_leaked_kg": round(state.air_leaked_kg, 3),
-            "two_valves_at_once": self.loop.field.outputs.counts.two_valves_at_once,
-            "end_dp_pa": round(one.point.dp_pa, 2),
-            "end_flow_m3_s": round(one.point.flow_m3_s, 4),
-            "end_residual_drag_pa_s_m": [round(drag, 1) for drag in state.residual_drag_pa_s_m],
-            "end_cake_kg_m2": [round(cake, 5) for cake in state.cake_kg_m2],
-        }
 
-    def summary(self) -> dict[str, Any]:
-        """The last line of a listing for programs; named as in a replay where it is the same."""
-        return {
-            "event": "summary",
-            "samples": self.tally.samples,
-            **counts(self.tally),
-            "plant": self.plant(),
-            "notes": [CAVEAT],
-        }
-
-    def words(self) -> list[str]:
-        """The summary for people."""
-        plant = self.plant()
-        lines = [
-            "",
-            f"samples          {self.tally.samples}",
-            *count_lines(self.tally),
-            f"dust caught      {plant['dust_caught_kg']:.1f} kg",
-            f"pulse air        {plant['air_used_kg']:.1f} kg",
-        ]
-        if plant["dust_emitted_kg"] > 0.0:
-            lines.append(f"dust let through {plant['dust_emitted_kg']:.3g} kg")
-        return [*lines, f"note: {CAVEAT}"]
+def summary_lines(tally: Tally, loop: ClosedLoop) -> list[str]:
+    """The same for people."""
+    state = loop.field.collector.state
+    lines = [
+        "",
+        f"samples          {loop.samples}",
+        *count_lines(tally),
+        f"dust caught      {state.dust_in_kg:.1f} kg",
+        f"pulse air        {state.air_used_kg:.1f} kg",
+    ]
+    if round(state.emitted_kg, 6) > 0.0:
+        lines.append(f"dust let through {state.emitted_kg:.3g} kg")
+    return [*lines, f"note: {CAVEAT}"]
 
 
 _BINS = 5000

@@ -27,14 +27,23 @@ from collections.abc import Callable
 from pathlib import Path
 
 from dustcake.cli.common import DONE, UsageError, between, chosen_collector
+from dustcake.core.inputs import Stamp
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import ProgressLine, progress_line
-from dustcake_lab.replay.listing import JsonListing, WordsListing
-from dustcake_lab.simulation import Curves, PlotError, SimulatedRun, draw, require_matplotlib
-from dustcake_sim.closed_loop import ClosedLoop
+from dustcake_lab.replay.listing import JsonListing, Listing
+from dustcake_lab.replay.replay import Tally
+from dustcake_loop.closed_loop import FIRST_UTC_S, ClosedLoop
+from dustcake_loop.simulation import (
+    Curves,
+    PlotError,
+    draw,
+    require_matplotlib,
+    summary,
+    summary_lines,
+)
 from dustcake_sim.scenario import (
     Scenario,
     ScenarioError,
@@ -44,6 +53,7 @@ from dustcake_sim.scenario import (
 )
 
 _DAY_S = 86_400.0
+_BAR_EVERY_S, _BAR_WIDTH = 0.5, 30
 _SAMPLES, _SAMPLE_S = 4000, 3.0  # of a run that is to be drawn: so many, no closer than that
 
 
@@ -95,20 +105,21 @@ def _simulate(arguments: argparse.Namespace) -> None:
         ) from None
     until_s = (arguments.days or scenario.days) * _DAY_S
     curves, line = Curves(scenario.plant.rows, until_s), progress_line()
-    watchers: list[Callable[[ClosedLoop], None]] = [] if line is None else [_Bar(line, until_s)]
+    watchers: list[Watcher] = [] if line is None else [_bar(line, until_s)]
     if arguments.plot is not None:
         watchers.append(curves.watch)
         loop.longest_leap_s = max(_SAMPLE_S, until_s / _SAMPLES)
     if arguments.speed is not None:
-        watchers.append(_Pace(arguments.speed))
-    run = SimulatedRun(loop)
-    listing = (JsonListing if arguments.json else WordsListing)(sys.stdout, collector.shown_in)
+        watchers.append(_pace(arguments.speed))
+    tally = Tally(first_utc_s=FIRST_UTC_S)
+    listing = (JsonListing if arguments.json else Listing)(sys.stdout, collector.shown_in)
 
     def watch(loop: ClosedLoop) -> None:
         for each in watchers:
             each(loop)
 
-    for event in run.counted(loop.events(until_s, watch)):
+    for event in loop.events(until_s, watch):
+        tally.count(event)
         if line is not None:
             line.clear()
         listing.event(event)
@@ -118,7 +129,11 @@ def _simulate(arguments: argparse.Namespace) -> None:
             sys.stdout.flush()
     if line is not None:
         line.close()
-    print(json.dumps(run.summary(), allow_nan=False) if arguments.json else "\n".join(run.words()))
+    tally.end(Stamp(loop.t_s, FIRST_UTC_S + loop.t_s))
+    if arguments.json:
+        print(json.dumps(summary(tally, loop), allow_nan=False))
+    else:
+        print("\n".join(summary_lines(tally, loop)))
     sys.stdout.flush()
     if arguments.plot is not None:
         draw(curves, arguments.plot, scenario, setpoints)
@@ -147,35 +162,34 @@ def _check_plot(path: Path | None) -> None:
         raise UsageError(f"--plot {path}: no such directory; name a file in one that is there")
 
 
-class _Pace:
+Watcher = Callable[[ClosedLoop], None]
+
+
+def _pace(speed: float) -> Watcher:
     """Holds a run back to so many times real time."""
+    origin_s = time.monotonic()
 
-    def __init__(self, speed: float) -> None:
-        self._speed = speed
-        self._origin_s = time.monotonic()
-
-    def __call__(self, loop: ClosedLoop) -> None:
-        ahead_s = loop.t_s / self._speed - (time.monotonic() - self._origin_s)
+    def watch(loop: ClosedLoop) -> None:
+        ahead_s = loop.t_s / speed - (time.monotonic() - origin_s)
         if ahead_s > 0.0:
             time.sleep(ahead_s)
 
+    return watch
 
-class _Bar:
+
+def _bar(line: ProgressLine, until_s: float) -> Watcher:
     """How far a run has come, and not before it has taken a while."""
+    begun_s = shown_s = time.monotonic()
 
-    _EVERY_S, _WIDTH = 0.5, 30
-
-    def __init__(self, line: ProgressLine, until_s: float) -> None:
-        self._line = line
-        self._until_s = until_s
-        self._begun_s = self._shown_s = time.monotonic()
-
-    def __call__(self, loop: ClosedLoop) -> None:
+    def watch(loop: ClosedLoop) -> None:
+        nonlocal shown_s
         now_s = time.monotonic()
-        if now_s - self._shown_s < self._EVERY_S:
+        if now_s - shown_s < _BAR_EVERY_S:
             return
-        self._shown_s = now_s
-        done = round(loop.t_s / self._until_s * self._WIDTH)
-        bar = "#" * done + "." * (self._WIDTH - done)
-        days = f"day {loop.t_s / _DAY_S:.1f} of {self._until_s / _DAY_S:g}"
-        self._line.show(f"[{bar}] {days}, {loop.t_s / (now_s - self._begun_s):,.0f} x real time")
+        shown_s = now_s
+        done = round(loop.t_s / until_s * _BAR_WIDTH)
+        bar = "#" * done + "." * (_BAR_WIDTH - done)
+        days = f"day {loop.t_s / _DAY_S:.1f} of {until_s / _DAY_S:g}"
+        line.show(f"[{bar}] {days}, {loop.t_s / (now_s - begun_s):,.0f} x real time")
+
+    return watch
