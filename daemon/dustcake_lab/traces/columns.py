@@ -153,7 +153,7 @@ class Times:
 
     def __init__(self, called: str = "line") -> None:
         """``called``: what a row's place is in words."""
-        self._called = called
+        self.called = called
         self.start_utc_s: float | None = None
         self.last_s = -1.0
         self._line = 0
@@ -226,7 +226,7 @@ class Times:
         return at
 
     def _out_of_order(self, text: str, ahead_s: float) -> BadCellError:
-        before = f"{self._called} {self._line}"
+        before = f"{self.called} {self._line}"
         if ahead_s == 0:
             problem = f"the same time as {before}: each row needs its own"
         elif ahead_s < 0:
