@@ -73,9 +73,9 @@ def _blower_running(setpoints: Setpoints, state: State) -> Permissive:
 def _contact(name: str, label: str, fitted: bool, made: bool | None, code: Because) -> Permissive:
     """A contact that must be read and must not be made. While it cannot be read no pulse is fired,
     but one lost reply does not end a run."""
-    if made is None:
+    if fitted and made is None:
         unreadable = because(Because.CONTACT_UNREADABLE, label)
-        return _permissive(name, unreadable, fitted, holds_only=True)
+        return _permissive(name, unreadable, holds_only=True)
     return _permissive(name, because(code) if made else None, fitted)
 
 
