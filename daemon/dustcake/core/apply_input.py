@@ -59,7 +59,7 @@ def apply_input(context: StepContext, state: State, happened: Input) -> State:
 
 def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     pa, quality, reasons = interpret(poll.dp, context.setpoints.dp, state.zero.offset_pa)
-    zero, trust = state.zero, state.signal_validation
+    zero, validation = state.zero, state.signal_validation
     if zero.under_way and quality is Quality.GOOD and pa is not None:
         zero = zeroing.add(zero, pa + zero.offset_pa)
         quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
@@ -70,8 +70,8 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
             None,
             state.blower.running,
         )
-        trust, why = checks.jump(context, trust, before_pa, pa, is_steady=is_steady)
-        sample = in_doubt(trust.doubts, poll.at, pa)
+        validation, why = checks.jump(context, validation, before_pa, pa, is_steady=is_steady)
+        sample = in_doubt(validation.doubts, poll.at, pa)
         if why is not None:
             sample = Sample(poll.at, pa, Quality.OUT_OF_SPECIFICATION, (why,))
     header = None
@@ -89,7 +89,7 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
         header=header,
         contacts=poll.contacts,
         zero=zero,
-        signal_validation=trust,
+        signal_validation=validation,
         line=line,
     )
 

@@ -290,8 +290,8 @@ class Database:
                 try:
                     yield database
                 finally:
-                    closing = loop.run_in_executor(executor, database._close)
-                    await asyncio.wait({closing}, timeout=CLOSE_S)
+                    closed = loop.run_in_executor(executor, database._close)
+                    await asyncio.wait({closed}, timeout=CLOSE_S)
         finally:
             # A thread that a disk holds fast is not waited for.
             executor.shutdown(wait=False)

@@ -176,16 +176,17 @@ def _record_filter_change(
 def _record_entry(context: StepContext, state: State, request: RecordEntry, by: str) -> Handled:
     state, verdict = log_book.entered(context, state, request, by)
     if verdict.accepted and request.entry is Entry.DAMPER_MOVED:
-        diagnosis = reset_cleaned(context, state.pulse_response)
+        response = reset_cleaned(context, state.pulse_response)
         life = filter_life.level_moved(state.filter_life)
-        state = _jump_explained(replace(state, pulse_response=diagnosis, filter_life=life))
+        state = _jump_explained(replace(state, pulse_response=response, filter_life=life))
     return state, verdict
 
 
 def _jump_explained(state: State) -> State:
     """What has been done explains that dP is another."""
-    trust = replace(state.signal_validation, doubts=cleared(state.signal_validation.doubts, *JUMPS))
-    return replace(state, signal_validation=trust)
+    validation = state.signal_validation
+    doubts = cleared(validation.doubts, *JUMPS)
+    return replace(state, signal_validation=replace(validation, doubts=doubts))
 
 
 HANDLERS: Mapping[type[Request], Callable[[StepContext, State, Any, str], Handled]] = {
