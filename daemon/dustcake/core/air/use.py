@@ -8,6 +8,7 @@ dry air.
 from math import exp, floor, log
 
 from dustcake.core.air.state import AirUse, Amount, PulseMeasurement
+from dustcake.core.cleaning.state import InFlight
 from dustcake.core.events import AirUsed
 from dustcake.core.reading import Sample
 from dustcake.core.record import record, replace, update
@@ -125,12 +126,8 @@ def advance(context: StepContext, state: State) -> State:
 
 def _followed(context: StepContext, state: State) -> AirUse:
     air, pulsing, before = state.air, state.pulsing, context.before.pulsing
-    flight, was = pulsing.in_flight, before.in_flight
-    begun = (
-        flight is not None
-        and flight.valve is not None
-        and (was is None or was.command_id != flight.command_id)
-    )
+    flight = pulsing.in_flight
+    begun = _pulse_id(flight) not in (None, _pulse_id(before.in_flight))
     if sum(pulsing.counts) > sum(before.counts):
         air = _ended(context, air)
     elif air.measurement is not None and air.measurement.ended_s is None and flight is None:
@@ -141,6 +138,11 @@ def _followed(context: StepContext, state: State) -> AirUse:
     if air.hour_ends_s is not None and context.is_due(air.hour_ends_s):
         air = _hour_closed(context, air, state.blower)
     return air
+
+
+def _pulse_id(flight: InFlight | None) -> int | None:
+    """Of the pulse under way."""
+    return None if flight is None or flight.valve is None else flight.command_id
 
 
 def _ended(context: StepContext, air: AirUse) -> AirUse:
@@ -158,14 +160,20 @@ def _watched(context: StepContext, air: AirUse, header: Sample | None, *, give_u
     if measurement is None or measurement.ended_s is None:
         return air
     ended_s, readings = measurement.ended_s, measurement.readings
-    last_s = readings[-1][0] if readings else ended_s
-    if header is not None and header.usable_pa is not None and header.at.mono_s > last_s:
-        readings = (*readings, (header.at.mono_s, header.usable_pa))
+    reading = _later_reading(header, readings[-1][0] if readings else ended_s)
+    if reading is not None:
+        readings = (*readings, reading)
         air = replace(air, measurement=replace(measurement, readings=readings))
     if len(readings) < _MOST_READINGS and not give_up and not context.is_due(ended_s + _OPEN_FOR_S):
         return air
     free = _measured_m3(context.setpoints, measurement.before_pa, ended_s, readings)
     return _used(context, replace(air, measurement=None), free)
+
+
+def _later_reading(header: Sample | None, last_s: float) -> tuple[float, float] | None:
+    if header is None or header.usable_pa is None or header.at.mono_s <= last_s:
+        return None
+    return header.at.mono_s, header.usable_pa
 
 
 def _measured_m3(

@@ -9,6 +9,7 @@ Common practice, no source.
 
 from collections.abc import Mapping, Sequence
 from graphlib import TopologicalSorter
+from math import inf
 from operator import is_
 from types import MappingProxyType
 
@@ -29,12 +30,25 @@ from dustcake.core.step_context import StepContext
 _PLACE = {name: place for place, name in enumerate(AlarmName)}
 """Where each alarm is found among those of the state, and of the settings."""
 
-# In the order in which causes are named where several are active.
 _ENTRIES = {
     entry.name: entry
     for entry in (*vars(readings).values(), *vars(equipment).values())
     if isinstance(entry, AlarmDefinition)
 }
+
+# In the order in which causes are named where several are active.
+_EXPLAINING = (
+    AlarmName.FIELDBUS_LOST,
+    AlarmName.SENSING_LINE_SUSPECT,
+    AlarmName.FILTER_TORN,
+    AlarmName.VALVE_STUCK_OPEN,
+    AlarmName.OUTPUTS_LOST,
+    AlarmName.HEADER_PRESSURE_LOW,
+    AlarmName.HEADER_NOT_RECOVERING,
+    AlarmName.VALVE_DOES_NOT_FIRE,
+    AlarmName.DRUM_FULL,
+    AlarmName.FILTER_REPLACEMENT,
+)
 
 CATALOGUE: Mapping[AlarmName, AlarmDefinition] = MappingProxyType(
     {name: _ENTRIES[name] for name in AlarmName}
@@ -42,8 +56,9 @@ CATALOGUE: Mapping[AlarmName, AlarmDefinition] = MappingProxyType(
 """Every entry, in the order of ``AlarmName``."""
 
 EXPLAINS: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
-    {name: entry.explains for name, entry in _ENTRIES.items() if entry.explains}
+    {name: _ENTRIES[name].explains for name in _EXPLAINING}
 )
+"""What each explains: the first of several that are active is named as the cause."""
 
 CAUSES: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
     {
@@ -72,8 +87,8 @@ def advance(context: StepContext, state: State) -> State:
         if not condition[0] and not suppressed[0] and _is_at_rest(alarm):
             continue
         cause, held = _cause(entry.name, alarms, settings), _held(context, state, entry)
-        around = AlarmContext(setting, condition, suppressed, *cause, *held)
-        alarms[place] = follow(context, alarm, around)
+        inputs = AlarmContext(setting, condition, suppressed, *cause, *held)
+        alarms[place] = follow(context, alarm, inputs)
     same = all(map(is_, state.alarms, alarms))
     return state if same else replace(state, alarms=tuple(alarms))
 
@@ -100,17 +115,17 @@ def _cause(
     return None, undecided
 
 
-def _held(context: StepContext, state: State, entry: AlarmDefinition) -> tuple[bool, float | None]:
+def _held(context: StepContext, state: State, entry: AlarmDefinition) -> tuple[bool, float]:
     """Whether what an alarm rests on is not known now and its delays are held; and when it was
-    known again after they had to begin anew."""
+    known again after they had to begin anew, if it was."""
     gaps = [state.line.of(signal) for signal in entry.rests_on]
-    resumed_s = max((g.resumed_s for g in gaps if g.resumed_s is not None), default=None)
+    resumed_s = max((g.resumed_s for g in gaps if g.resumed_s is not None), default=-inf)
     unknown = [gap for gap in gaps if gap.since_s is not None]
     return bool(unknown) and all(map(context.holds, unknown)), resumed_s
 
 
-_THRESHOLDS_PA = [each.thresholds_pa for each in _ENTRIES.values() if each.thresholds_pa]
-_HEADER_PA = [each.header_thresholds_pa for each in _ENTRIES.values() if each.header_thresholds_pa]
+_THRESHOLDS_PA = [each.thresholds_pa for each in CATALOGUE.values() if each.thresholds_pa]
+_HEADER_PA = [e.header_thresholds_pa for e in CATALOGUE.values() if e.header_thresholds_pa]
 
 
 def thresholds_pa(setpoints: Setpoints, _state: State) -> list[float]:

@@ -6,7 +6,7 @@ confidence is checked on simulated lives that share no code with it.
 """
 
 from bisect import bisect_left
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from enum import StrEnum
 from itertools import pairwise
 from math import sqrt
@@ -82,13 +82,10 @@ def forecast(
     """The outlook at the age ``now_h`` (blower hours), from points in the order of their ages."""
     used = [point for point in points if point.hours >= _LEFT_OUT * now_h]
     levels = _levels(used)
-    here = [i for i, level in enumerate(levels) if level == levels[-1]]
-    enough = len(used) >= FEWEST_POINTS and len({used[i].hours for i in here}) >= FEWEST_POINTS // 3
-    if now_h <= 0.0 or not enough:
+    present = [point for point, level in zip(used, levels, strict=True) if level == levels[-1]]
+    if now_h <= 0.0 or not _are_enough(used, present):
         return Forecast(Outlook.NOT_ENOUGH_DATA, now_h, len(used), HORIZON * now_h)
-    values = [point.pa for point in used]
-    residual_pa = median([values[i] for i in here[-3:]])
-    rise = theil_sen([used[i].hours for i in here], [values[i] for i in here])[0]
+    residual_pa, rise_pa_per_h = _residual_now(present)
     outlook = Forecast(
         Outlook.BEYOND_HORIZON,
         now_h,
@@ -96,17 +93,29 @@ def forecast(
         HORIZON * now_h,
         confidence=confidence,
         residual_pa=residual_pa,
-        rise_pa_per_h=rise,
+        rise_pa_per_h=rise_pa_per_h,
     )
     if residual_pa >= limit_pa:
         return replace(outlook, outlook=Outlook.REACHED, low_h=0.0, high_h=0.0)
-    ages = [point.hours / now_h for point in used]
+    ages, values = [point.hours / now_h for point in used], [point.pa for point in used]
     fits = fit_all(ages, values, levels, _weights(ages, values, levels))
     low, high = _range(fits, limit_pa, confidence)
     if low is None:
         return outlook
     high_h = None if high is None else (high - 1.0) * now_h
     return replace(outlook, outlook=Outlook.RANGE, low_h=(low - 1.0) * now_h, high_h=high_h)
+
+
+def _are_enough(used: Sequence[Point], present: Sequence[Point]) -> bool:
+    """Points, of all levels and of the present one."""
+    ages = {point.hours for point in present}
+    return len(used) >= FEWEST_POINTS and len(ages) >= FEWEST_POINTS // 3
+
+
+def _residual_now(present: Sequence[Point]) -> tuple[float, float]:
+    """Residual dP, Pa, and its robust mean rise, Pa an hour, by the points of the present level."""
+    hours, values = [point.hours for point in present], [point.pa for point in present]
+    return median(values[-3:]), theil_sen(hours, values)[0]
 
 
 def at_flow(dp_pa: float, flow_m3_s: float, reference_m3_s: float) -> float:
@@ -124,26 +133,33 @@ def _levels(points: Sequence[Point]) -> list[tuple[int, int]]:
 
 def _steps(points: Sequence[Point]) -> list[int]:
     """The points at which the level jumps, the largest first."""
+    chosen: list[int] = []
+    for _, i in sorted(_jumps(points), reverse=True):
+        if len(chosen) < _MOST_STEPS and all(abs(i - other) > _STEP_POINTS for other in chosen):
+            chosen.append(i)
+    return chosen
+
+
+def _jumps(points: Sequence[Point]) -> Iterator[tuple[float, int]]:
+    """How large and where, also those that are parts of one."""
     values, w, count = [point.pa for point in points], _STEP_POINTS, len(points)
     if count < 2 * w:
-        return []
+        return
     moves = [b - a for a, b in pairwise(values)]
     drift = median(moves)
     noise = scatter([move - drift for move in moves]) / sqrt(2.0)
-    found = []
     for i in range(w, count - w + 1):
         before, after = values[i - w : i], values[i : i + w]
         jump = median(after) - median(before) - w * drift
-        apart = min(after) > max(before) or max(after) < min(before)
-        sudden = abs(moves[i - 1] - drift) > 0.6 * abs(jump)
-        large = abs(jump) > _STEP_SCATTERS * noise + _STEP_LEVEL * abs(values[i])
-        if large and sudden and apart and len({p.level for p in points[i - w : i + w]}) == 1:
-            found.append((abs(jump), i))
-    chosen: list[int] = []
-    for _, i in sorted(found, reverse=True):
-        if len(chosen) < _MOST_STEPS and all(abs(i - other) > w for other in chosen):
-            chosen.append(i)
-    return chosen
+        is_sudden = abs(moves[i - 1] - drift) > 0.6 * abs(jump)
+        is_large = abs(jump) > _STEP_SCATTERS * noise + _STEP_LEVEL * abs(values[i])
+        is_clear = min(after) > max(before) or max(after) < min(before)
+        if is_large and is_sudden and is_clear and _are_of_one_level(points[i - w : i + w]):
+            yield abs(jump), i
+
+
+def _are_of_one_level(points: Sequence[Point]) -> bool:
+    return len({point.level for point in points}) == 1
 
 
 def _weights(
@@ -151,16 +167,19 @@ def _weights(
 ) -> list[float]:
     """Recent points count more (the square of their age), what stands far out from its neighbours
     less."""
-    apart = []
-    for i, value in enumerate(values):
-        near = range(max(0, i - 2), min(len(values), i + 3))
-        beside = [values[j] for j in near if j != i and levels[j] == levels[i]]
-        apart.append(value - median(beside) if beside else 0.0)
+    apart = [_apart(i, values, levels) for i in range(len(values))]
     width = 4.0 * scatter(apart) + 1e-9
     return [
         age * age * (1.0 if abs(d) <= width else (width / d) ** 4)
         for age, d in zip(ages, apart, strict=True)
     ]
+
+
+def _apart(i: int, values: Sequence[float], levels: Sequence[Hashable]) -> float:
+    """By how much a point stands out from its neighbours of the same level."""
+    near = range(max(0, i - 2), min(len(values), i + 3))
+    beside = [values[j] for j in near if j != i and levels[j] == levels[i]]
+    return values[i] - median(beside) if beside else 0.0
 
 
 def _range(fits: Fits, limit_pa: float, confidence: float) -> tuple[float | None, float | None]:
