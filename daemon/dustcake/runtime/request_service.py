@@ -35,12 +35,12 @@ ANSWER_WITHIN_S = 5.0
 MOST_SOURCES = 64
 
 
-class Verdict(Enum):
+class RateDecision(Enum):
     """What is done with a request."""
 
-    YES = "yes"
-    NOT_ANY_MORE = "not any more"  # the first of a flood that is too much
-    NO = "no"
+    ACCEPTED = "accepted"
+    REFUSED = "refused"  # on record: the first of a flood that is too much
+    UNRECORDED = "refused in words alone"
 
 
 @record
@@ -61,7 +61,7 @@ class RateLimit:
         self.per_minute = per_minute
         self._left: OrderedDict[str, _Left] = OrderedDict()
 
-    def take(self, source: str, now_s: float) -> Verdict:
+    def take(self, source: str, now_s: float) -> RateDecision:
         """One request of ``source``, at monotonic time ``now_s``."""
         before = self._left.pop(source, None) or _Left(float(self.per_minute), now_s)
         gained = (now_s - before.at_s) * self.per_minute / 60.0
@@ -71,9 +71,9 @@ class RateLimit:
         is_flood = before.is_flood and requests < self.per_minute / 2.0
         if requests >= 1.0:
             self._left[source] = _Left(requests - 1.0, now_s, is_flood)
-            return Verdict.YES
+            return RateDecision.ACCEPTED
         self._left[source] = _Left(requests, now_s, True)
-        return Verdict.NO if is_flood else Verdict.NOT_ANY_MORE
+        return RateDecision.UNRECORDED if is_flood else RateDecision.REFUSED
 
 
 @record
@@ -114,10 +114,10 @@ class RequestService:
         whatever it is. Where ``source`` exceeds ``limit``, the first request too many is refused on
         record, what follows only in words."""
         if limit is not None:
-            verdict = limit.take(source, self.clock.now().mono_s)
-            if verdict is not Verdict.YES:
+            decision = limit.take(source, self.clock.now().mono_s)
+            if decision is not RateDecision.ACCEPTED:
                 refusal = because(Because.TOO_MANY, per_minute=limit.per_minute)
-                if verdict is Verdict.NO:
+                if decision is RateDecision.UNRECORDED:
                     return self.refuse_unrecorded(refusal, request.request_id or "")
         make = _input(request, requester, refusal)
         try:

@@ -78,7 +78,7 @@ def bare_metric(name: str, datatype: DataType, value: Value) -> bytes:
 
 
 @record
-class Report:
+class Metric:
     """The value of one metric at ``utc_s``.
 
     ``value`` None: there is none now. ``deadband``: a number that differs by less is not reported.
@@ -95,7 +95,7 @@ class Report:
     deadband: float = 0.0
     change_key: str | None = None
 
-    def differs(self, last: "Report") -> bool:
+    def differs(self, last: "Metric") -> bool:
         """Whether it is worth sending after ``last``."""
         if self.quality is not last.quality or self.change_key != last.change_key:
             return True
@@ -105,7 +105,7 @@ class Report:
             return True
         return abs(self.value - float(last.value)) >= self.deadband
 
-    def metric(
+    def encoded(
         self, alias: int | None, *, in_birth: bool = False, is_historical: bool = False
     ) -> bytes:
         """Its bytes: in a birth with name, type and unit, in data by alias alone."""
