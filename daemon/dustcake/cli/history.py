@@ -166,35 +166,37 @@ def _print_events(history: "History", settings: "Settings", arguments: argparse.
     if arguments.csv:
         print_csv(found, units, sys.stdout)
         return
-    lines: Iterable[str]
-    if arguments.only == "air":
-        from dustcake.settings.setpoints import to_setpoints
-
-        factors = {each.name: to_setpoints(each).air for each in settings.collectors}
-        show = _air_json if arguments.json else _air_words
-        lines = map(show, _air_by_day(found, factors))
-    else:
-        line = _json_line if arguments.json else _words_line
-        lines = (line(one, _unit(one, units)) for one in found)
-    printed = 0
-    for text in lines:
-        print(text)
-        printed += 1
+    printed = False
+    for line in _lines(found, settings, units, arguments):
+        print(line)
+        printed = True
     if not printed and not arguments.json:
-        fail(_nothing(arguments))
+        when = "yet" if (arguments.since, arguments.until) == (None, None) else "in that time"
+        fail(_NOTHING.get(arguments.only, "nothing of it on record {when}").format(when=when))
 
 
-def _nothing(arguments: argparse.Namespace) -> str:
-    """Why nothing is printed."""
-    when = "yet" if (arguments.since, arguments.until) == (None, None) else "in that time"
-    if arguments.only == "air":
-        return f"no compressed air on record {when}: it is put on record once an hour"
-    if arguments.only == "life":
-        return (
-            f"no forecast of filter life on record {when}: the first needs a dozen cleanings, an "
-            "hour of running and more apart; `dustcake status` shows how far it is"
-        )
-    return f"nothing of it on record {when}"
+def _lines(
+    found: Iterable["RecordedEvent"],
+    settings: "Settings",
+    units: Mapping[str, PressureUnit],
+    arguments: argparse.Namespace,
+) -> Iterator[str]:
+    """What was ``found``, one line each; of compressed air one a day."""
+    if arguments.only != "air":
+        line = _json_line if arguments.json else _words_line
+        return (line(one, _unit(one, units)) for one in found)
+    from dustcake.settings.setpoints import to_setpoints
+
+    factors = {each.name: to_setpoints(each).air for each in settings.collectors}
+    return map(_air_json if arguments.json else _air_words, _air_by_day(found, factors))
+
+
+_NOTHING = {
+    "air": "no compressed air on record {when}: it is put on record once an hour",
+    "life": "no forecast of filter life on record {when}: the first needs a dozen cleanings, an "
+    "hour of running and more apart; `dustcake status` shows how far it is",
+}
+"""Why nothing is printed, where more can be said than that there is nothing."""
 
 
 def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
@@ -204,16 +206,20 @@ def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
         return
     from_s = first_s if arguments.since is None else max(first_s, arguments.since)
     to_s = max(last_s, time.time()) if arguments.until is None else arguments.until
-    changes = []
-    for one in history.all_events(arguments.collector, None, {events.AlarmChanged.name}):
-        if one.at_utc_s is not None:
-            named = (str(one.fields.get(name)) for name in ("alarm", "state", "priority"))
-            changes.append(Change(one.at_utc_s, one.collector, *named))
+    changed = history.all_events(arguments.collector, None, {events.AlarmChanged.name})
     # A clock that was set back has left them out of order.
-    changes.sort(key=lambda change: change.at_s)
+    changes = sorted(_alarm_changes(changed), key=attrgetter("at_s"))
     found = metrics(changes, from_s, max(from_s, to_s))
     for line in [json.dumps(metrics_content(found))] if arguments.json else metrics_words(found):
         print(line)
+
+
+def _alarm_changes(found: Iterable["RecordedEvent"]) -> Iterator[Change]:
+    """Those with a time of day."""
+    for one in found:
+        if one.at_utc_s is not None:
+            named = (str(one.fields.get(name)) for name in ("alarm", "state", "priority"))
+            yield Change(one.at_utc_s, one.collector, *named)
 
 
 # --- events as lines in words, as JSON, or as a table
@@ -281,16 +287,7 @@ def _air_by_day(
 ) -> Iterator[dict[str, Any]]:
     """What the accounts of each collector and UTC day come to, in order, at the ``factors`` of the
     settings as they are now; the date is None for accounts whose time of day was never found."""
-    days: dict[tuple[str, str | None], list[events.AirUsed]] = {}
-    for one in found:
-        event = one.event()
-        if event is None or not isinstance(event.body, events.AirUsed):
-            continue
-        used = event.body
-        at_s = one.at_utc_s if used.from_utc_s is None else used.from_utc_s
-        date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
-        days.setdefault((one.collector, date), []).append(used)
-    for (collector, date), accounts in days.items():
+    for (collector, date), accounts in _accounts_by_day(found).items():
         factor = factors.get(collector, Air())
         columns = zip(*map(_AMOUNTS, accounts), strict=True)
         free_m3, mass_kg, measured, rated, run_s = map(sum, columns)
@@ -309,6 +306,21 @@ def _air_by_day(
             "cost": kwh * factor.price_per_kwh,
             "currency": factor.currency,
         }
+
+
+def _accounts_by_day(
+    found: Iterable["RecordedEvent"],
+) -> dict[tuple[str, str | None], list[events.AirUsed]]:
+    days: dict[tuple[str, str | None], list[events.AirUsed]] = {}
+    for one in found:
+        event = one.event()
+        if event is None or not isinstance(event.body, events.AirUsed):
+            continue
+        used = event.body
+        at_s = one.at_utc_s if used.from_utc_s is None else used.from_utc_s
+        date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
+        days.setdefault((one.collector, date), []).append(used)
+    return days
 
 
 def _air_json(day: dict[str, Any]) -> str:

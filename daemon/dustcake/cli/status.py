@@ -80,6 +80,13 @@ def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
     yield f"  pulses by valve {pulses}; last valve {content['last_valve'] or 'none yet'}"
     yield f"  filter life: {content['filter_life']['words']}"
     yield from _air(content["air"])
+    yield from _wants_attention(content)
+    for link in ("broker", "sparkplug"):
+        if content[link] is not None and not content[link]["connected"]:
+            yield f"  {link} not connected: {_cause(content[link])}"
+
+
+def _wants_attention(content: dict[str, Any]) -> Iterator[str]:
     for permissive in content["permissives"]:
         if permissive["met"] == "no":
             yield f"  missing: {_spaced(permissive['name'])}, {permissive['reason']}"
@@ -89,11 +96,10 @@ def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
             yield f"  upkeep due: {_spaced(upkeep['upkeep'])}: {upkeep['text']}"
     if not content["clock_set"]:
         yield "  clock not set: records carry no time of day until it is; control goes on"
-    for link in ("broker", "sparkplug"):
-        broker = content[link]
-        if broker is not None and not broker["connected"]:
-            cause = broker["cause"] or "connecting"
-            yield f"  {link} not connected: {cause}. {broker['remedy'] or ''}".rstrip()
+
+
+def _cause(link: dict[str, Any]) -> str:
+    return f"{link['cause'] or 'connecting'}. {link['remedy'] or ''}".rstrip()
 
 
 def _spaced(name: str) -> str:
@@ -118,10 +124,14 @@ def _alarms(content: dict[str, Any]) -> Iterator[str]:
             yield f"  ALARM {alarm['title']} ({alarm['priority']}, {state})"
             yield f"    {alarm['reason']}. {alarm['action']}"
         elif alarm["active"] or alarm["by"]:
-            who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
-            until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
-            active = "; it is active" if alarm["active"] else ""
-            yield f"  {state}: {alarm['title']}: {alarm['reason']}{who}{until}{active}"
+            yield f"  {state}: {alarm['title']}: {alarm['reason']}{_kept_back(alarm)}"
+
+
+def _kept_back(alarm: dict[str, Any]) -> str:
+    """By whom, why and until when an alarm is out of view, and whether it is active."""
+    who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
+    until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
+    return f"{who}{until}{'; it is active' if alarm['active'] else ''}"
 
 
 def _air(air: dict[str, Any] | None) -> list[str]:

@@ -44,18 +44,14 @@ def parse_settings(text: str, source: str = "settings") -> Settings:
     labels = labels_of(data)
     problems: list[Problem] = []
     places: list[str] = []
-    settings: Settings | None = None
-    while settings is None:
-        try:
-            settings = Settings.model_validate(data)
-        except ValidationError as error:
-            errors = [each for each in error.errors() if _is_meant(each)]
-            problems = problems or _problems_of(errors, data, labels)
-            targets = {_to_take_out(each) for each in errors}
-            if () in targets:
-                raise SettingsError(source, problems) from None
-            places += [path_of(target, labels) for target in targets]
-            data, labels = _without(targets, data), _without(targets, labels)
+    while errors := _errors_in(data):
+        problems = problems or _problems_of(errors, data, labels)
+        targets = set(map(_to_take_out, errors))
+        if () in targets:
+            raise SettingsError(source, problems)
+        places += [path_of(target, labels) for target in targets]
+        data, labels = _without(targets, data), _without(targets, labels)
+    settings = Settings.model_validate(data)
     found = cross_problems(settings, labels)
     problems += [problem for problem in found if not _concerns(problem, places)]
     if problems:
@@ -111,6 +107,15 @@ def _is_deeper_than(levels: int, data: dict[str, Any]) -> bool:
 
 def _unusable(source: str, value: str, allowed: str, remedy: str) -> SettingsError:
     return SettingsError(source, [Problem("settings file", value, allowed, remedy)])
+
+
+def _errors_in(data: dict[str, Any]) -> list[ErrorDetails]:
+    """What is wrong with single settings."""
+    try:
+        Settings.model_validate(data)
+    except ValidationError as error:
+        return [each for each in error.errors() if _is_meant(each)]
+    return []
 
 
 def _is_meant(error: ErrorDetails) -> bool:
