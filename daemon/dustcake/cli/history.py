@@ -166,29 +166,17 @@ def _print_events(history: "History", settings: "Settings", arguments: argparse.
     if arguments.csv:
         print_csv(found, units, sys.stdout)
         return
+    line = _json_line if arguments.json else _words_line
+    lines: Iterable[str] = (line(one, _unit(one, units)) for one in found)
+    if arguments.only == "air":
+        lines = _air_lines(found, settings, as_json=arguments.json)
     printed = False
-    for line in _lines(found, settings, units, arguments):
-        print(line)
+    for text in lines:
+        print(text)
         printed = True
     if not printed and not arguments.json:
         when = "yet" if (arguments.since, arguments.until) == (None, None) else "in that time"
         fail(_NOTHING.get(arguments.only, "nothing of it on record {when}").format(when=when))
-
-
-def _lines(
-    found: Iterable["RecordedEvent"],
-    settings: "Settings",
-    units: Mapping[str, PressureUnit],
-    arguments: argparse.Namespace,
-) -> Iterator[str]:
-    """What was ``found``, one line each; of compressed air one a day."""
-    if arguments.only != "air":
-        line = _json_line if arguments.json else _words_line
-        return (line(one, _unit(one, units)) for one in found)
-    from dustcake.settings.setpoints import to_setpoints
-
-    factors = {each.name: to_setpoints(each).air for each in settings.collectors}
-    return map(_air_json if arguments.json else _air_words, _air_by_day(found, factors))
 
 
 _NOTHING = {
@@ -210,12 +198,10 @@ def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
     # A clock that was set back has left them out of order.
     changes = sorted(_alarm_changes(changed), key=attrgetter("at_s"))
     found = metrics(changes, from_s, max(from_s, to_s))
-    for line in [json.dumps(metrics_content(found))] if arguments.json else metrics_words(found):
-        print(line)
+    print(json.dumps(metrics_content(found)) if arguments.json else "\n".join(metrics_words(found)))
 
 
 def _alarm_changes(found: Iterable["RecordedEvent"]) -> Iterator[Change]:
-    """Those with a time of day."""
     for one in found:
         if one.at_utc_s is not None:
             named = (str(one.fields.get(name)) for name in ("alarm", "state", "priority"))
@@ -279,6 +265,15 @@ def _at(one: "RecordedEvent") -> str:
 # --- compressed air by day, out of the hourly accounts in the journal
 
 
+def _air_lines(
+    found: Iterable["RecordedEvent"], settings: "Settings", *, as_json: bool
+) -> Iterator[str]:
+    from dustcake.settings.setpoints import to_setpoints
+
+    factors = {each.name: to_setpoints(each).air for each in settings.collectors}
+    yield from map(_air_json if as_json else _air_words, _air_by_day(found, factors))
+
+
 _AMOUNTS = attrgetter("free_m3", "mass_kg", "measured", "rated", "blower_run_s")
 
 
@@ -287,7 +282,16 @@ def _air_by_day(
 ) -> Iterator[dict[str, Any]]:
     """What the accounts of each collector and UTC day come to, in order, at the ``factors`` of the
     settings as they are now; the date is None for accounts whose time of day was never found."""
-    for (collector, date), accounts in _accounts_by_day(found).items():
+    days: dict[tuple[str, str | None], list[events.AirUsed]] = {}
+    for one in found:
+        event = one.event()
+        if event is None or not isinstance(event.body, events.AirUsed):
+            continue
+        used = event.body
+        at_s = one.at_utc_s if used.from_utc_s is None else used.from_utc_s
+        date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
+        days.setdefault((one.collector, date), []).append(used)
+    for (collector, date), accounts in days.items():
         factor = factors.get(collector, Air())
         columns = zip(*map(_AMOUNTS, accounts), strict=True)
         free_m3, mass_kg, measured, rated, run_s = map(sum, columns)
@@ -306,21 +310,6 @@ def _air_by_day(
             "cost": kwh * factor.price_per_kwh,
             "currency": factor.currency,
         }
-
-
-def _accounts_by_day(
-    found: Iterable["RecordedEvent"],
-) -> dict[tuple[str, str | None], list[events.AirUsed]]:
-    days: dict[tuple[str, str | None], list[events.AirUsed]] = {}
-    for one in found:
-        event = one.event()
-        if event is None or not isinstance(event.body, events.AirUsed):
-            continue
-        used = event.body
-        at_s = one.at_utc_s if used.from_utc_s is None else used.from_utc_s
-        date = None if at_s is None else datetime.fromtimestamp(at_s, UTC).date().isoformat()
-        days.setdefault((one.collector, date), []).append(used)
-    return days
 
 
 def _air_json(day: dict[str, Any]) -> str:

@@ -81,9 +81,6 @@ def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
     yield f"  filter life: {content['filter_life']['words']}"
     yield from _air(content["air"])
     yield from _wants_attention(content)
-    for link in ("broker", "sparkplug"):
-        if content[link] is not None and not content[link]["connected"]:
-            yield f"  {link} not connected: {_cause(content[link])}"
 
 
 def _wants_attention(content: dict[str, Any]) -> Iterator[str]:
@@ -96,10 +93,11 @@ def _wants_attention(content: dict[str, Any]) -> Iterator[str]:
             yield f"  upkeep due: {_spaced(upkeep['upkeep'])}: {upkeep['text']}"
     if not content["clock_set"]:
         yield "  clock not set: records carry no time of day until it is; control goes on"
-
-
-def _cause(link: dict[str, Any]) -> str:
-    return f"{link['cause'] or 'connecting'}. {link['remedy'] or ''}".rstrip()
+    for name in ("broker", "sparkplug"):
+        link = content[name]
+        if link is not None and not link["connected"]:
+            cause = link["cause"] or "connecting"
+            yield f"  {name} not connected: {cause}. {link['remedy'] or ''}".rstrip()
 
 
 def _spaced(name: str) -> str:

@@ -314,8 +314,7 @@ def _downtime_s(stored: Stored | None, at: Stamp) -> float | None:
 
 def _only_safer(command: Command) -> bool:
     """Commands that take energy away need no record first."""
-    return (
-        isinstance(command, AllValvesOff)
-        or (isinstance(command, SetDemand) and not command.closed)
-        or (isinstance(command, SetBlowerRun) and not command.run)
-    )
+    match command:
+        case AllValvesOff() | SetDemand(closed=False) | SetBlowerRun(run=False):
+            return True
+    return False

@@ -113,19 +113,20 @@ class RequestService:
         request itself gives is recorded beside ``requester.by``. ``refusal``: why it is refused
         whatever it is. Where ``source`` exceeds ``limit``, the first request too many is refused on
         record, what follows only in words."""
+        request_id = request.request_id or ""
         if limit is not None:
             verdict = limit.take(source, self.clock.now().mono_s)
             if verdict is not Verdict.YES:
                 refusal = because(Because.TOO_MANY, per_minute=limit.per_minute)
                 if verdict is Verdict.NO:
-                    return self.refuse_unrecorded(refusal, request.request_id or "")
+                    return self.refuse_unrecorded(refusal, request_id)
         make = _input(request, requester, refusal)
         try:
             async with asyncio.timeout(ANSWER_WITHIN_S), self._one_at_a_time:
                 event = await self._engine.request(make)
         except TimeoutError:
             late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)
-            return self.refuse_unrecorded(late, request.request_id or "")
+            return self.refuse_unrecorded(late, request_id)
         assert isinstance(event.body, RequestAnswered)
         return reply(event.body, event.at.utc_s, event.seq, requester.unit or self._unit)
 
@@ -146,11 +147,7 @@ def _input(
         if request.by:
             by = f"{by}:{request.by}"
             identity = Identity.CLAIMED if identity is Identity.UNKNOWN else identity
-    about: dict[str, Any] = {
-        "by": by,
-        "request_id": request.request_id or "",
-        "identity": identity,
-    }
+    about: dict[str, Any] = {"by": by, "request_id": request.request_id or "", "identity": identity}
     refusal = refusal or _refusal(request, name, requester)
     if refusal is not None:
         return partial(RequestRefused, request=name, reason=refusal, **about)

@@ -14,7 +14,6 @@ from dustcake.settings.cleaning import WATCHDOG_BEYOND_PULSE_S
 from dustcake.settings.errors import Problem
 from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import adjustable
-from dustcake.units import Pressure
 
 # On a line that has gone dead each request waits its whole time-out: the coil on, and several
 # attempts to switch it off, each read back, with short pauses.
@@ -91,14 +90,11 @@ def collector_problems(collector: Collector, path: str, buses: Sequence[Bus]) ->
     yield from _set_points(collector, at)
     yield from _zero_and_flow(collector, at)
     yield from _header(collector, at)
-    if collector.outputs.kind is OutputKind.DEMAND_CONTACT:
-        yield from _sequencer(collector, at)
-    else:
-        yield from _valves(collector, at)
+    has_board = collector.outputs.kind is OutputKind.DEMAND_CONTACT
+    yield from (_sequencer if has_board else _valves)(collector, at)
     yield from _one_shot(collector, at)
     yield from _module_watchdog(collector, at)
-    yield from _times(collector, at)
-    yield from _report_time(collector, at, buses)
+    yield from _times(collector, at, buses)
     yield from _flow_proof(collector, at)
     yield from _blower_request(collector, at)
     yield from _upkeep(collector, at)
@@ -158,8 +154,6 @@ def _out_of_order(
     at: Table, lower: str, upper: str, *, or_equal: bool = False
 ) -> Iterator[Problem]:
     """``lower`` is a pressure below ``upper``."""
-    low: Pressure
-    high: Pressure
     low, high = attrgetter(lower, upper)(at.section)
     if low.pa < high.pa or (or_equal and low.pa == high.pa):
         return
@@ -247,11 +241,11 @@ def _fits_a_register(counts: float) -> bool:
     return abs(counts - round(counts)) <= 1e-6 and 1 <= round(counts) <= 65535
 
 
-def _times(collector: Collector, at: Table) -> Iterator[Problem]:
-    interval = "pulsing.interval_s"
+def _times(collector: Collector, at: Table, buses: Sequence[Bus]) -> Iterator[Problem]:
+    pulsing, interval = collector.pulsing, "pulsing.interval_s"
     for name in ("cleaning.timed_interval_s", "cleaning.fallback_interval_s"):
         chosen = attrgetter(name)(collector)
-        is_long = chosen is None or chosen >= collector.pulsing.interval_s
+        is_long = chosen is None or chosen >= pulsing.interval_s
         allowed = f"at or above {interval} = {at.value(interval)}"
         remedy = f"lengthen it, or shorten {interval} if the header recovers that fast"
         yield from at.unless(is_long, name, allowed, remedy, interval)
@@ -259,12 +253,8 @@ def _times(collector: Collector, at: Table) -> Iterator[Problem]:
     allowed = f"at least twice poll_s = {at.value('poll_s')}"
     remedy = "lengthen it, or shorten poll_s: one late reading would stop the cleaning"
     yield from at.unless(spares_one, "stale_after_s", allowed, remedy, "poll_s")
-
-
-def _report_time(collector: Collector, at: Table, buses: Sequence[Bus]) -> Iterator[Problem]:
-    """How long an output may take to report goes with the time-out of its bus."""
     bus = next((bus for bus in buses if bus.name == collector.outputs.bus), None)
-    if bus is not None and collector.pulsing.report_timeout_s < _TIMEOUTS_A_COMMAND * bus.timeout_s:
+    if bus is not None and pulsing.report_timeout_s < _TIMEOUTS_A_COMMAND * bus.timeout_s:
         needed = f"{_TIMEOUTS_A_COMMAND * bus.timeout_s:g}"
         allowed = f"at least {needed}: {_TIMEOUTS_A_COMMAND} time-outs of the bus {bus.name}"
         timeout = f"bus[{bus.name}].timeout_s"
@@ -300,8 +290,8 @@ def _blower_request(collector: Collector, at: Table) -> Iterator[Problem]:
     request, has_coil = collector.blower.request, collector.blower.coil is not None
     if request is BlowerRequest.NONE:
         remedy = 'remove it, or set request to "process" or "hand": nothing would drive it'
-        allowed = "nothing, for request = none"
-        yield from at.unless(not has_coil, "blower.coil", allowed, remedy, "blower.request")
+        if has_coil:
+            yield at.problem("blower.coil", "nothing, for request = none", remedy, "blower.request")
         return
     process, is_by_hand = "contacts.process_running", request is BlowerRequest.HAND
     knows_process = is_by_hand or collector.contacts.process_running is not None

@@ -140,32 +140,24 @@ def problem_of(error: ErrorDetails, data: Mapping[str, Any], labels: Labels) -> 
 
 
 def _remedy(error: ErrorDetails, location: Location, here: Schema) -> str:
-    value = error["input"]
+    value, kind = error["input"], here.get("type")
     if error["type"] == "value_error":  # of our own making, such as of a pressure
         return str(error["ctx"]["error"])
     if "enum" in here and isinstance(value, str):
         return _choose(value, here["enum"])
     if "const" in here:
         return f'write "{here["const"]}"'
-    if form := _form_meant(value, location, here):
-        return f"write {form}"
+    if kind == "array" and isinstance(value, dict):
+        return f"write the header of the table in double brackets: [[{location[-1]}]]"
+    if kind == "object":
+        return f"write it as a table, under a header of its own ending in {location[-1]}]"
+    if kind in ("number", "integer") and isinstance(value, str):
+        return f"write it as {_TYPES[kind]} without quotation marks"
+    if kind == "string" and not isinstance(value, str):
+        return f"write it in quotation marks{_example(location, here)}"
     if description := here.get("description"):
         return f"change it. What it is: {_one_line(description)}"
     return f"write {_allowed(here)}"
-
-
-def _form_meant(value: object, location: Location, here: Schema) -> str:
-    """How to write what is of another type than it should be; empty where it is not."""
-    kind, last, is_text = here.get("type", ""), location[-1], isinstance(value, str)
-    if kind == "array" and isinstance(value, dict):
-        return f"the header of the table in double brackets: [[{last}]]"
-    if kind == "object":
-        return f"it as a table, under a header of its own ending in {last}]"
-    if kind in ("number", "integer") and is_text:
-        return f"it as {_TYPES[kind]} without quotation marks"
-    if kind == "string" and not is_text:
-        return f"it in quotation marks{_example(location, here)}"
-    return ""
 
 
 def _add(location: Location, here: Schema) -> str:

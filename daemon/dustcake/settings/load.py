@@ -87,22 +87,21 @@ def _parse(text: str, source: str) -> dict[str, Any]:
         raise too_deep
     try:
         data = tomllib.loads(text)
+        depth = _depth(data)
     except RecursionError:
         raise too_deep from None
     except ValueError as error:  # TOMLDecodeError is one, and so is a number of too many digits
         remedy = "correct the file there; names of tables and `key = value` lines are TOML 1.0"
         raise _unusable(source, str(error), "TOML 1.0", remedy) from None
-    if _is_deeper_than(_DEEPEST, data):
+    if depth > _DEEPEST:
         raise too_deep
     return data
 
 
-def _is_deeper_than(levels: int, data: dict[str, Any]) -> bool:
-    level: list[Any] = [data]
-    for _ in range(levels):
-        inside = (each.values() if isinstance(each, dict) else each for each in level)
-        level = [each for part in inside for each in part if isinstance(each, dict | list)]
-    return bool(level)
+def _depth(part: dict[str, Any] | list[Any]) -> int:
+    """How many tables and arrays stand in each other."""
+    inside = part.values() if isinstance(part, dict) else part
+    return 1 + max((_depth(each) for each in inside if isinstance(each, dict | list)), default=0)
 
 
 def _unusable(source: str, value: str, allowed: str, remedy: str) -> SettingsError:

@@ -93,8 +93,8 @@ def _counts(analog: AnalogInput, at: Table) -> Iterator[Problem]:
     counts, kind, (low, high) = analog.counts, analog.kind, analog.span
     if kind is SignalKind.FLOAT32:
         remedy = "remove it: the registers hold the pressure itself, in the unit of span"
-        allowed = "nothing, for kind = float32"
-        yield from at.unless(counts is None, "counts", allowed, remedy, "kind")
+        is_out = counts is None
+        yield from at.unless(is_out, "counts", "nothing, for kind = float32", remedy, "kind")
         has_a_second = analog.register_address < 65535
         allowed = "0 to 65534, as float32 takes two"
         remedy = "give the address of the first of the two registers"
