@@ -51,22 +51,22 @@ if TYPE_CHECKING:
     from dustcake.settings.model import Settings
 
 _LOG_BOOK = (
-    events.FiltersChanged,
-    events.LogEntry,
-    events.ZeroTaken,
-    events.SettingChanged,
-    events.ModeSelected,
-    events.UpkeepDue,
+    events.FiltersChanged.name,
+    events.LogEntry.name,
+    events.ZeroTaken.name,
+    events.SettingChanged.name,
+    events.ModeSelected.name,
+    events.UpkeepDue.name,
 )
-# What may be asked for alone: its option, what that says of itself, and its events.
+# What may be asked for alone: its option, what that says of itself, and the names of its events.
 _ONLY = {
-    "alarms": ("changes of alarms only, and their metrics", (events.AlarmChanged,)),
+    "alarms": ("changes of alarms only, and their metrics", (events.AlarmChanged.name,)),
     "log": (
         "the log book only: filter changes, zeros, entries, set points, modes, upkeep",
         _LOG_BOOK,
     ),
-    "life": ("forecasts of filter life only", (events.FilterLifeChanged,)),
-    "air": ("compressed air by day (UTC), with energy and money", (events.AirUsed,)),
+    "life": ("forecasts of filter life only", (events.FilterLifeChanged.name,)),
+    "air": ("compressed air by day (UTC), with energy and money", (events.AirUsed.name,)),
 }
 
 
@@ -160,7 +160,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _print_events(history: "History", settings: "Settings", arguments: argparse.Namespace) -> None:
     names: Collection[str] | None = arguments.kind
     if arguments.only is not None:
-        names = [body.name for body in _ONLY[arguments.only][1]]
+        _, names = _ONLY[arguments.only]
     found = history.all_events(arguments.collector, arguments.since, names, arguments.until)
     units = {collector.name: collector.shown_in for collector in settings.collectors}
     if arguments.csv:

@@ -81,6 +81,7 @@ def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
     yield f"  filter life: {content['filter_life']['words']}"
     yield from _air(content["air"])
     yield from _wants_attention(content)
+    yield from _links(content)
 
 
 def _wants_attention(content: dict[str, Any]) -> Iterator[str]:
@@ -93,6 +94,9 @@ def _wants_attention(content: dict[str, Any]) -> Iterator[str]:
             yield f"  upkeep due: {_spaced(upkeep['upkeep'])}: {upkeep['text']}"
     if not content["clock_set"]:
         yield "  clock not set: records carry no time of day until it is; control goes on"
+
+
+def _links(content: dict[str, Any]) -> Iterator[str]:
     for name in ("broker", "sparkplug"):
         link = content[name]
         if link is not None and not link["connected"]:
@@ -126,7 +130,6 @@ def _alarms(content: dict[str, Any]) -> Iterator[str]:
 
 
 def _kept_back(alarm: dict[str, Any]) -> str:
-    """By whom, why and until when an alarm is out of view, and whether it is active."""
     who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
     until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
     return f"{who}{until}{'; it is active' if alarm['active'] else ''}"

@@ -18,11 +18,6 @@ from dustcake.settings.setpoints import adjustable
 # On a line that has gone dead each request waits its whole time-out: the coil on, and several
 # attempts to switch it off, each read back, with short pauses.
 _TIMEOUTS_A_COMMAND = 10
-# Between which set points the deadband leaves room: which alarm could not clear if it did not.
-_KEPT_APART = (
-    ("alarms.low", "cleaning.low", "low dP", "in normal operation"),
-    ("cleaning.low", "alarms.replacement", "replacement", "after a cleaning"),
-)
 _INTERVALS = ("every_run_h", "every_pulses", "every_days")
 
 
@@ -107,12 +102,15 @@ def _set_points(collector: Collector, at: Table) -> Iterator[Problem]:
         yield from _out_of_order(at, lower, upper, or_equal=upper == "alarms.high")
     remedy = "lower it, with the set points below it, or fit a transmitter of a wider span"
     yield from _beyond_span(at, "alarms.high", collector.transmitter, "transmitter.span", remedy)
-    for lower, upper, alarm, when in _KEPT_APART:
-        low, high = attrgetter(lower, upper)(collector)
-        can_clear = not 0 < high.pa - low.pa <= collector.alarms.deadband.pa
-        allowed = f"less than the distance from {lower} to {upper}"
-        remedy = f"make it smaller: the {alarm} alarm could not clear {when}"
-        yield from at.unless(can_clear, "alarms.deadband", allowed, remedy, lower, upper)
+    alarms, low_pa, deadband = collector.alarms, collector.cleaning.low.pa, "alarms.deadband"
+    clears = not 0 < low_pa - alarms.low.pa <= alarms.deadband.pa
+    allowed = "less than the distance from alarms.low to cleaning.low"
+    remedy = "make it smaller: the low dP alarm could not clear in normal operation"
+    yield from at.unless(clears, deadband, allowed, remedy, "alarms.low", "cleaning.low")
+    clears = not 0 < alarms.replacement.pa - low_pa <= alarms.deadband.pa
+    allowed = "less than the distance from cleaning.low to alarms.replacement"
+    remedy = "make it smaller: the replacement alarm could not clear after a cleaning"
+    yield from at.unless(clears, deadband, allowed, remedy, "alarms.replacement", "cleaning.low")
 
 
 def _zero_and_flow(collector: Collector, at: Table) -> Iterator[Problem]:

@@ -87,14 +87,13 @@ def _parse(text: str, source: str) -> dict[str, Any]:
         raise too_deep
     try:
         data = tomllib.loads(text)
-        depth = _depth(data)
+        if _depth(data) > _DEEPEST:
+            raise too_deep
     except RecursionError:
         raise too_deep from None
     except ValueError as error:  # TOMLDecodeError is one, and so is a number of too many digits
         remedy = "correct the file there; names of tables and `key = value` lines are TOML 1.0"
         raise _unusable(source, str(error), "TOML 1.0", remedy) from None
-    if depth > _DEEPEST:
-        raise too_deep
     return data
 
 

@@ -72,12 +72,9 @@ def _bus(bus: TcpBus | SerialBus) -> str:
 def _readings(collector: Collector) -> Iterator[str]:
     every = f"read every {collector.poll_s:g} s, shown in {collector.display_unit}"
     yield f"dP: {_analog(collector.transmitter)}; {every}"
-    if collector.header is not None:
-        low, high = (
-            f"{each} ({show(each.pa, PressureUnit.KPA)})"
-            for each in (collector.header.min, collector.header.max)
-        )
-        yield f"header pressure: {_analog(collector.header)}; pulses only from {low} to {high}"
+    if (header := collector.header) is not None:
+        low, high = (f"{p} ({show(p.pa, PressureUnit.KPA)})" for p in (header.min, header.max))
+        yield f"header pressure: {_analog(header)}; pulses only from {low} to {high}"
 
 
 def _analog(analog: AnalogInput) -> str:
