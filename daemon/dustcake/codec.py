@@ -8,7 +8,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import from_json, to_json
 
 from dustcake.core.alarms.names import ACTIVE
-from dustcake.core.events import Body
+from dustcake.core.events import EVENTS, Body
 from dustcake.core.inputs import Input
 from dustcake.core.state import State
 
@@ -22,7 +22,6 @@ class FormatError(Exception):
 
 
 _INPUTS: dict[str, Any] = {cls.__name__: cls for cls in get_args(Input)}
-_BODIES: dict[str, Any] = {cls.name: cls for cls in get_args(Body)}
 
 
 @cache
@@ -127,14 +126,15 @@ def decode_input(kind: str, stored: bytes) -> Input:
 
 def encode_body(body: Body) -> tuple[str, bytes]:
     """The event's name and its fields."""
-    return body.name, _adapter(_BODIES[body.name]).dump_json(body)
+    kind: Any = EVENTS[body.name]
+    return body.name, _adapter(kind).dump_json(body)
 
 
 def decode_body(name: str, stored: bytes) -> Body:
     """The event's body as it was. Raises ``FormatError``."""
-    if name not in _BODIES:
+    if name not in EVENTS:
         raise FormatError(f"no event is called {name!r}")
-    body: Body = _decoded(_BODIES[name], stored)
+    body: Body = _decoded(EVENTS[name], stored)
     return body
 
 

@@ -9,10 +9,8 @@ from typing import Protocol
 
 from dustcake.core.commands import Command
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input, Outcome
+from dustcake.core.inputs import Contacts, Input, Outcome, Signal, Stamp
 from dustcake.core.record import record
-from dustcake.core.signals import Contacts, Signal
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.publish.topics import Publication
 

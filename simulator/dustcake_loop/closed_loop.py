@@ -16,19 +16,24 @@ from dataclasses import dataclass
 
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
-from dustcake.core.reading import OVER_SPAN, UNDER_SPAN
-from dustcake.core.setpoints import Scale, Setpoints, SignalKind
-from dustcake.core.signals import (
+from dustcake.core.inputs import (
     CONTACT_NAMES,
     Contacts,
     FailureKind,
+    Input,
     Measured,
+    Outcome,
+    OutputReported,
+    PollCompleted,
     ReadFailure,
     Registers,
+    Restarted,
     Signal,
+    Stamp,
+    Woke,
 )
-from dustcake.core.stamp import Stamp
+from dustcake.core.reading import OVER_SPAN, UNDER_SPAN
+from dustcake.core.setpoints import Scale, Setpoints, SignalKind
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake_sim.encoding import current_ua

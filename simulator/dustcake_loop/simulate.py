@@ -27,13 +27,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 from dustcake.cli.common import DONE, UsageError, between, chosen_collector
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import load_settings, parse_settings
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import ProgressLine, progress_line
-from dustcake_lab.replay.listing import JsonListing, WordsListing
+from dustcake_lab.replay.listing import JsonListing, Listing
 from dustcake_lab.replay.replay import Tally
 from dustcake_loop.closed_loop import FIRST_UTC_S, ClosedLoop
 from dustcake_loop.simulation import (
@@ -112,7 +112,7 @@ def _simulate(arguments: argparse.Namespace) -> None:
     if arguments.speed is not None:
         watchers.append(_pace(arguments.speed))
     tally = Tally(first_utc_s=FIRST_UTC_S)
-    listing = (JsonListing if arguments.json else WordsListing)(sys.stdout, collector.shown_in)
+    listing = (JsonListing if arguments.json else Listing)(sys.stdout, collector.shown_in)
 
     def watch(loop: ClosedLoop) -> None:
         for each in watchers:

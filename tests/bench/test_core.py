@@ -6,9 +6,15 @@ from bench.conftest import Add
 from bench.test_daemon import modbus_port as modbus_port
 from bench.test_daemon import raw_cpu_us
 from core.driver import BASE
-from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted
-from dustcake.core.signals import Contacts, Registers
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import (
+    Contacts,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Registers,
+    Restarted,
+    Stamp,
+)
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 

@@ -9,9 +9,7 @@ import pytest
 from bench.conftest import Add
 from bench.process_figures import written_bytes
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.inputs import PollCompleted, Restarted
-from dustcake.core.signals import Contacts, Registers
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Contacts, PollCompleted, Registers, Restarted, Stamp
 from dustcake.settings.services import Journal
 from ports.store.driven import Driven
 

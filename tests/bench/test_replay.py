@@ -11,9 +11,16 @@ from pathlib import Path
 
 from bench.conftest import Add
 from core.driver import BASE
-from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted, Woke
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import (
+    Contacts,
+    Measured,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Stamp,
+    Woke,
+)
 from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake_lab.replay.replay import Replay

@@ -21,17 +21,15 @@ import pytest
 from bench.conftest import Add
 from core.driver import chosen
 from dustcake.core.events import Event
-from dustcake.core.inputs import Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.inputs import Contacts, Outcome, OutputReported, PollCompleted, Restarted, Woke
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Contacts
 from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake.settings.load import load_settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import long_work
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.kalman import unbounded
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval, unbounded
 from dustcake_lab.replay.replay import Replay, for_a_trace, match_columns
 from dustcake_lab.study.candidates import Prices
 from dustcake_lab.study.jobs import Plan
@@ -237,7 +235,6 @@ def test_a_study_of_two_hundred_settings(row: Add) -> None:
         Interval(0.05, 0.04, 0.06),
         0.01,
         3.0,
-        np.ones(24),
         np.ones(24),
         np.array([0.0] * 6 + [1.0] * 16 + [0.0] * 2),
         "UTC",

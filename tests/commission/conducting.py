@@ -5,10 +5,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from dustcake.core.inputs import Contacts, Stamp
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import replace
-from dustcake.core.signals import Contacts
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.publish.request_json import InvalidRequest, ParsedRequest
 from dustcake.runtime.commissioning import Commissioning

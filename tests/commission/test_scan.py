@@ -6,7 +6,7 @@ import pytest
 
 from dustcake.adapters.modbus import Read
 from dustcake.commissioning.scan import Bounds, Words, read_all
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.settings.buses import WordTable
 
 SILENT = ReadFailure(FailureKind.TIMEOUT, "no reply")

@@ -10,14 +10,20 @@ from dustcake.core.alarms.names import Alarm, AlarmName, AlarmSetting, Priority
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, Body, Event, PulseFired, RequestAnswered
 from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
     Input,
     JournalReported,
+    Measured,
     OperatorRequested,
     Outcome,
     OutputReported,
     PollCompleted,
+    ReadFailure,
     RequestRefused,
     Restarted,
+    Signal,
+    Stamp,
     Stopping,
     Woke,
 )
@@ -29,21 +35,19 @@ from dustcake.core.setpoints import (
     Blower,
     BlowerRequest,
     Cleaning,
-    Diagnosis,
     FanPlace,
     Fitted,
     HeaderLimits,
     OnBadReading,
     OutputKind,
+    PulseResponseSetting,
     Pulsing,
     Scale,
     Setpoints,
     SignalKind,
-    Trust,
+    ValidationSetting,
     Zeroing,
 )
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step, step
 
@@ -104,8 +108,10 @@ BASE = Setpoints(
     zeroing=Zeroing(12.0, 5.0, 30.0),
     blower=Blower(BlowerRequest.NONE, 0.0, 50.0),
     # Doubts and diagnosis have tests of their own; elsewhere dP may do as it likes.
-    trust=Trust(FanPlace.DOWNSTREAM, inf, 3.0, 0.02, 0.0, 12.0, 0.0, 0.0, 6.0, inf),
-    diagnosis=Diagnosis(0.0, 0.9, 0.6, 600.0),
+    signal_validation=ValidationSetting(
+        FanPlace.DOWNSTREAM, inf, 3.0, 0.02, 0.0, 12.0, 0.0, 0.0, 6.0, inf
+    ),
+    pulse_response=PulseResponseSetting(0.0, 0.9, 0.6, 600.0),
 )
 
 
@@ -177,7 +183,7 @@ class Collector:
 
     @property
     def because(self) -> Because:
-        return self.last.decision.reason.code
+        return self.last.state.decision.reason.code
 
     @property
     def bodies(self) -> list[Body]:
@@ -211,7 +217,7 @@ class Collector:
         return [(t, alarm.state) for t, alarm in self.when(AlarmChanged) if alarm.alarm == name]
 
     def met(self, name: str) -> str:
-        return next(p.met for p in self.last.decision.permissives if p.name == name)
+        return next(p.met for p in self.last.state.decision.permissives if p.name == name)
 
     def feed(self, happened: Input) -> Step:
         """Feed one input, and the reports of what it led to. Returns that input's own step."""

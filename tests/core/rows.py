@@ -6,10 +6,9 @@ from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
 from dustcake.core.alarms.names import AlarmName, AlarmSetting, Priority
 from dustcake.core.commands import Command, FireValve
 from dustcake.core.events import FindingChanged
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome, Signal
 from dustcake.core.reasons import Because
 from dustcake.core.setpoints import Fitted, Setpoints
-from dustcake.core.signals import Measured, Signal
 
 REST_PA = 600_000.0
 NOISE = (0.0, 2.0, -1.0, 1.0, -2.0, 1.5, -1.5)
@@ -20,8 +19,8 @@ def diagnosing(*, header: bool = True, **changes: Any) -> Setpoints:
     base = chosen(
         fitted=Fitted(blower_running=True),
         alarms=tuple(AlarmSetting(name, True, 0.0, 0.0, Priority.LOW) for name in AlarmName),
-        trust={"zero_check_after_s": 120.0, "not_zero_pa": 125.0},
-        diagnosis={"response_s": 10.0},
+        signal_validation={"zero_check_after_s": 120.0, "not_zero_pa": 125.0},
+        pulse_response={"response_s": 10.0},
         cleaning={"fallback_delay_s": 0.0},
     )
     return chosen(chosen(base, header=HEADER_SCALE) if header else base, **changes)

@@ -18,6 +18,7 @@ from dustcake.core.events import (
     RequestAnswered,
 )
 from dustcake.core.inputs import (
+    Contacts,
     JournalReported,
     OperatorRequested,
     Outcome,
@@ -32,7 +33,6 @@ from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, PulseValve
 from dustcake.core.setpoints import BlowerRequest, OutputKind, Setpoints
 from dustcake.core.signal_validation.state import DEAD
-from dustcake.core.signals import Contacts
 
 UNKNOWN = Contacts()
 
@@ -223,7 +223,7 @@ class Watcher:
 
     def _needs_flow(self, taken: Taken) -> bool:
         """Every kind of run does but downtime, and timed where that is written down."""
-        setpoints, kind = taken.setpoints, taken.after.decision.kind
+        setpoints, kind = taken.setpoints, taken.after.state.decision.kind
         accepted = setpoints.blower.timed_unproved and not setpoints.fitted.blower_running
         return not (kind == "downtime" or (kind == "timed" and accepted))
 
@@ -281,7 +281,7 @@ class Watcher:
         assert not self.flying, "never two valves"
         assert fire.valve in pulsing.order
         assert fire.on_time_s == pulsing.on_time_s
-        kind = None if _is_single(taken) else taken.after.decision.kind
+        kind = None if _is_single(taken) else taken.after.state.decision.kind
         interval_s = {
             "timed": cleaning.timed_interval_s,
             "fallback": cleaning.fallback_interval_s,
@@ -292,7 +292,7 @@ class Watcher:
     def _may_pulse(self, taken: Taken) -> None:
         setpoints, now_s, poll = taken.setpoints, taken.happened.at.mono_s, self.poll
         fitted, contacts = setpoints.fitted, UNKNOWN if poll is None else poll.contacts
-        kind, single = taken.after.decision.kind, _is_single(taken)
+        kind, single = taken.after.state.decision.kind, _is_single(taken)
         assert kind is not None or single, "no pulse without a run, but one that is asked for"
         assert self.proved, "outputs proved off before the first pulse and after every fault"
         assert not self._forbidden(setpoints), "nothing forbids it"

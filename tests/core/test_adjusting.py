@@ -8,7 +8,7 @@ from core.driver import FIRST_UTC_S, Collector, chosen, ready
 from core.traces import ADJUSTING
 from dustcake.codec import STATE_FORMAT, decode_state, encode_state
 from dustcake.core.events import ChangeLapsed, RequestAnswered, SettingChanged
-from dustcake.core.inputs import OperatorRequested
+from dustcake.core.inputs import OperatorRequested, Stamp
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import (
     ChangeSetPoints,
@@ -20,7 +20,6 @@ from dustcake.core.requests.kinds import (
 )
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 
 FILE = chosen(adjusting=ADJUSTING)
 
@@ -275,13 +274,13 @@ def test_what_holds_is_compared_and_not_what_the_file_said() -> None:
 
 def test_nothing_is_lost_to_the_promise_of_quiet() -> None:
     collector = ready(FILE).hold(800.0, 30)
-    quiet = collector.last.quiet
+    quiet = collector.last.state.quiet
     assert quiet is not None
     assert quiet.high_pa == 1000.0
     changed(collector, high_pa=900.0)
     collector.hold(800.0, 2)
-    assert collector.last.quiet is not None
-    assert collector.last.quiet.high_pa == 900.0
+    assert collector.last.state.quiet is not None
+    assert collector.last.state.quiet.high_pa == 900.0
 
 
 def test_until_when_and_that_without_a_clock_it_is_not_known() -> None:

@@ -19,9 +19,8 @@ from dustcake.core.air.use import (
 )
 from dustcake.core.commands import FireValve
 from dustcake.core.events import AirUsed, PulseFired
-from dustcake.core.inputs import Outcome, OutputReported
+from dustcake.core.inputs import Measured, Outcome, OutputReported
 from dustcake.core.setpoints import Air, Setpoints
-from dustcake.core.signals import Measured
 
 PSI_PA = 6894.757293168361
 AIR = Air(header_volume_m3=0.03)
@@ -183,7 +182,7 @@ def test_readings_that_do_not_come_are_not_waited_for_for_ever() -> None:
     slow = chosen(STEADY, stale_after_s=100.0, pulsing={"interval_s": 60.0})
     collector = a_collector(chosen(slow, cleaning={"high_pa": 1000.0}))
     collector.wait(60.0)
-    assert collector.poll(1100.0).quiet is None
+    assert collector.poll(1100.0).state.quiet is None
     assert collector.wait(1.0).state.air.measurement is not None
     collector.wait(15.0)
     assert collector.state.air.measurement is None

@@ -18,12 +18,10 @@ from core.driver import (
 )
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import AlarmChanged
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Contacts, FailureKind, Measured, Outcome, ReadFailure, Stamp
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import AlarmAction, HandleAlarm, Mode, RunBlower
 from dustcake.core.setpoints import BlowerRequest, Setpoints
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure
-from dustcake.core.stamp import Stamp
 
 FIELDBUS = AlarmName.FIELDBUS_LOST
 DP, HEADER = AlarmName.TRANSMITTER_FAULT, AlarmName.HEADER_TRANSMITTER_FAULT
@@ -352,7 +350,7 @@ def test_a_clock_that_is_not_set_is_told_and_noticed_when_it_is() -> None:
     name = AlarmName.CLOCK_NOT_SET
     collector = Unset(chosen(cleaning={"mode": Mode.OFF})).hold(800.0, 50)
     assert raised(collector) == [name]
-    assert collector.last.quiet is not None
+    assert collector.last.state.quiet is not None
     collector.hold(800.0, 75)
     assert [t for t, _ in collector.alarm_changes(name)] == [ALARM_ON_S, 120.0]
 

@@ -18,10 +18,10 @@ from core.driver import (
 )
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import AlarmChanged
+from dustcake.core.inputs import Measured
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Acknowledge, AlarmAction, HandleAlarm, Mode, SetZero
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Measured
 
 OFF = chosen(cleaning={"mode": Mode.OFF})  # nothing but alarms happens
 HIGH = AlarmName.HIGH_DP  # at or above 1500 Pa; clears below 1500 - 60 Pa

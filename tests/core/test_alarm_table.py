@@ -5,8 +5,8 @@ import pytest
 from dustcake.core.alarms.catalogue import CATALOGUE, CAUSES, CAUSES_FIRST, EXPLAINS
 from dustcake.core.alarms.life import transition
 from dustcake.core.alarms.names import TABLE, Alarm, AlarmName, AlarmState, Trigger
+from dustcake.core.inputs import CALLED
 from dustcake.core.reasons import Because, because
-from dustcake.core.signals import CALLED
 
 LETTERS = dict(zip("ABCDEFGHI", AlarmState, strict=True))
 COLUMNS = (

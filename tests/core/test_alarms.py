@@ -21,12 +21,11 @@ from core.driver import (
 )
 from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.events import AlarmChanged
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.reasons import because as told_because
 from dustcake.core.requests.kinds import Acknowledge, Mode
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Measured
 
 OFF = chosen(cleaning={"mode": Mode.OFF})  # nothing but alarms happens
 HIGH = AlarmName.HIGH_DP  # at or above 1500 Pa; clears below 1500 - 60 Pa

@@ -20,11 +20,10 @@ from dustcake.core.alarms.names import AlarmName
 from dustcake.core.cleaning.state import RunKind
 from dustcake.core.commands import Command, FireValve
 from dustcake.core.events import CleaningStarted, CleaningStopped
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, SelectMode
 from dustcake.core.setpoints import OnBadReading, Setpoints
-from dustcake.core.signals import Measured
 from dustcake.core.state import Phase
 
 # High set point 1000 Pa (at or above), low 750 Pa (at or below); computed by hand.
@@ -67,7 +66,10 @@ def test_the_on_delay_is_waited_for_in_full() -> None:
     collector = ready(chosen(cleaning={"on_delay_s": 4.0}))
     collector.poll(1000.0)
     since_s = collector.t
-    assert (collector.because, collector.last.decision.phase) == (Because.ON_DELAY, Phase.WAITING)
+    assert (collector.because, collector.last.state.decision.phase) == (
+        Because.ON_DELAY,
+        Phase.WAITING,
+    )
     collector.advance(since_s + 3.999)
     assert not collector.is_cleaning()
     collector.advance(since_s + 4.0)
@@ -148,7 +150,10 @@ def test_after_the_limit_of_cycles_cleaning_rests_and_tries_again() -> None:
     collector = ready().hold(1100.0, 3 * 4 * 10 + 5)
     assert stops(collector) == [Because.LIMIT_OF_CYCLES]
     assert len(collector.pulses) == 12
-    assert (collector.because, collector.last.decision.phase) == (Because.RESTING, Phase.RESTING)
+    assert (collector.because, collector.last.state.decision.phase) == (
+        Because.RESTING,
+        Phase.RESTING,
+    )
     stopped_s = collector.when(CleaningStopped)[0][0]
     collector.hold(1100.0, 200)
     assert len(collector.pulses) == 12
@@ -271,7 +276,7 @@ def test_a_withheld_sequencer_board_does_not_use_up_its_cycles() -> None:
     collector.header = Measured(300_000.0)
     collector.hold(1100.0, 1000)
     assert stops(collector) == []
-    assert collector.last.decision.phase is Phase.HELD
+    assert collector.last.state.decision.phase is Phase.HELD
     collector.header = Measured(600_000.0)
     collector.hold(1100.0, 69)
     assert stops(collector) == []
@@ -301,7 +306,7 @@ def test_timed_cleaning_with_a_board_keeps_the_contact_closed() -> None:
 def test_mode_off_pulses_nothing() -> None:
     collector = ready(chosen(cleaning={"mode": Mode.OFF})).hold(1400.0, 300)
     assert collector.pulses == []
-    assert (collector.because, collector.last.decision.phase) == (Because.MODE_OFF, Phase.OFF)
+    assert (collector.because, collector.last.state.decision.phase) == (Because.MODE_OFF, Phase.OFF)
 
 
 @pytest.mark.parametrize(
@@ -325,7 +330,7 @@ def test_fallback_begins_after_its_delay_and_keeps_its_interval() -> None:
     collector.poll(LOST)
     since_s = collector.t
     collector.hold(LOST, 29)
-    assert (collector.because, collector.last.decision.phase) == (
+    assert (collector.because, collector.last.state.decision.phase) == (
         Because.BAD_READING_WAIT,
         Phase.WAITING,
     )
@@ -360,7 +365,7 @@ def test_fallback_needs_a_blower_proved_by_its_contact(
     collector = ready(setpoints, **contacts).hold(LOST, 100)
     assert not collector.is_cleaning(), why
     assert collector.because is Because.FALLBACK_NEEDS_BLOWER
-    assert collector.last.decision.phase is Phase.BLOCKED
+    assert collector.last.state.decision.phase is Phase.BLOCKED
 
 
 def test_no_fallback_with_the_blower_off() -> None:
@@ -375,7 +380,7 @@ def test_hold_pulses_nothing_while_the_reading_is_bad() -> None:
     collector.hold(LOST, 600)
     assert len(collector.pulses) == fired
     assert stops(collector) == [Because.BAD_READING_HOLD]
-    assert (collector.because, collector.last.decision.phase) == (
+    assert (collector.because, collector.last.state.decision.phase) == (
         Because.BAD_READING_HOLD,
         Phase.BLOCKED,
     )
@@ -402,4 +407,4 @@ def test_timed_needs_the_blower_where_a_contact_proves_it(
 ) -> None:
     setpoints = chosen(FALLBACK, cleaning={"mode": Mode.TIMED})
     collector = ready(setpoints, blower_running=running).hold(800.0, 60)
-    assert (collector.pulses, collector.last.decision.phase) == ([], phase)
+    assert (collector.pulses, collector.last.state.decision.phase) == ([], phase)

@@ -12,11 +12,10 @@ from core.driver import board, chosen
 from core.rows import NOISE, REST_PA, Rows, diagnosing
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import CleaningStarted, PulseFired
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
 from dustcake.core.setpoints import OnBadReading, Setpoints
-from dustcake.core.signals import Measured
 from examples import examples
 
 LEARNT_S = 2000
@@ -212,13 +211,13 @@ def test_dp_at_or_below_zero_has_no_shares() -> None:
 
 
 def test_a_sequencer_board_is_not_diagnosed() -> None:
-    rows = Rows(chosen(board(diagnosis={"response_s": 10.0}), fitted={"blower_running": True}))
+    rows = Rows(chosen(board(pulse_response={"response_s": 10.0}), fitted={"blower_running": True}))
     rows.work(1000)
     assert rows.collector.state.pulse_response.observation is None
 
 
 def test_switched_off_no_look_is_taken() -> None:
-    rows = Rows(diagnosing(diagnosis={"response_s": 0.0}))
+    rows = Rows(diagnosing(pulse_response={"response_s": 0.0}))
     rows.drop_pa[3] = rows.dip_pa[3] = 0.0
     rows.work(6000)
     assert rows.told == []

@@ -26,7 +26,7 @@ def test_it_waits_for_spin_down_runs_its_passes_and_stops(setpoints: Setpoints) 
     collector = after_work(setpoints)
     stopped_s = collector.t
     assert collector.because is Because.DOWNTIME_SPIN_DOWN
-    assert collector.last.decision.phase is Phase.WAITING
+    assert collector.last.state.decision.phase is Phase.WAITING
     collector.hold(0.0, 600)
     started, ended = collector.when(CleaningStarted), collector.when(CleaningStopped)
     assert [(t, body.kind) for t, body in started] == [(stopped_s + 90.0, RunKind.DOWNTIME)]

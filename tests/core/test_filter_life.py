@@ -12,10 +12,9 @@ from dustcake.core.events import CleaningStopped, FilterLifeChanged
 from dustcake.core.filter_life import ageing as filter_life
 from dustcake.core.filter_life.forecast import Outlook
 from dustcake.core.filter_life.state import FilterLife
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome, Signal
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SelectMode
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Measured, Signal
 
 # Four valves, 10 s apart; a run begins at 1000 Pa and ends at 750.
 WHOLE = chosen(cleaning={"finish_cycle": True}, seasoning_h=0.0)

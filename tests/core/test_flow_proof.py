@@ -15,11 +15,10 @@ from core.safety import check
 from core.traces import SEEDS, Move, Script, Taken, play
 from dustcake.core.commands import FireValve, SetDemand
 from dustcake.core.events import CleaningStarted, CleaningStopped, ZeroTaken
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import Measured, PollCompleted, Signal
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, PulseValve, SelectMode, SetZero
 from dustcake.core.setpoints import OnBadReading, OutputKind, Setpoints
-from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import Phase
 from examples import explore
 
@@ -35,7 +34,7 @@ def stops(collector: Collector) -> list[Because]:
 
 
 def shown(collector: Collector) -> tuple[Phase, Because]:
-    return collector.last.decision.phase, collector.because
+    return collector.last.state.decision.phase, collector.because
 
 
 def closed(collector: Collector) -> list[bool]:
@@ -143,7 +142,7 @@ def judge(history: list[Taken], setpoints: Setpoints, seen: Counter[str]) -> Non
     """No pulse begins, and no demand contact is or stays closed, without proof, but in downtime."""
     proof, is_closed, accepted = Proof(setpoints), False, setpoints.blower.timed_unproved
     for taken in history:
-        proved, kind = proof.follow(taken), taken.after.decision.kind
+        proved, kind = proof.follow(taken), taken.after.state.decision.kind
         free = kind == "downtime" or (kind == "timed" and accepted)
         for command in taken.after.commands:
             if isinstance(command, SetDemand):

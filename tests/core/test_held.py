@@ -20,11 +20,10 @@ from core.driver import (
 from dustcake.core.cleaning.state import RunKind
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import CleaningStarted, CleaningStopped
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome, Signal
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, SelectMode
 from dustcake.core.setpoints import OnBadReading, OutputKind, Pulsing, Setpoints
-from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import Phase
 
 GRACE_S = BASE.stale_after_s
@@ -36,7 +35,7 @@ def stops(collector: Collector) -> list[Because]:
 
 
 def shown(collector: Collector) -> tuple[Phase, Because]:
-    return collector.last.decision.phase, collector.because
+    return collector.last.state.decision.phase, collector.because
 
 
 # --- the reading is lost
@@ -200,7 +199,7 @@ def test_timed_cleaning_does_not_wait_for_a_reading(setpoints: Setpoints) -> Non
     collector = ready(timed, blower_running=True).hold(800.0, 20)
     before = len(collector.commands)
     collector.hold(LOST, 60)
-    assert collector.last.decision.phase is Phase.CLEANING
+    assert collector.last.state.decision.phase is Phase.CLEANING
     assert len(collector.commands) == before + (4 if setpoints is FITTED else 0)
 
 
@@ -228,7 +227,7 @@ def test_a_contact_that_cannot_be_read_holds_a_run_until_it_can(
     name: str, kind: RunKind, outputs: Pulsing
 ) -> None:
     collector, dp = in_a_run(kind, replace(DOWNTIME, pulsing=outputs))
-    assert collector.last.decision.kind is kind
+    assert collector.last.state.decision.kind is kind
     stopped, commands = len(stops(collector)), len(collector.sent(FireValve))
     before = collector.contacts
     collector.contacts = replace(before, **{name: None})
@@ -237,12 +236,12 @@ def test_a_contact_that_cannot_be_read_holds_a_run_until_it_can(
     if name == "blower_running":
         because = Because.BLOWER_UNKNOWN
     assert shown(collector) == (Phase.HELD, because)
-    assert collector.last.decision.kind is kind
+    assert collector.last.state.decision.kind is kind
     assert len(collector.sent(FireValve)) == commands
     assert not collector.state.pulsing.demand_closed
     collector.contacts = before
     collector.hold(dp, 1)
-    assert collector.last.decision.phase is Phase.CLEANING
+    assert collector.last.state.decision.phase is Phase.CLEANING
     assert len(stops(collector)) == stopped
     by_board = outputs.kind is OutputKind.DEMAND_CONTACT
     assert collector.state.pulsing.demand_closed is by_board
@@ -297,7 +296,10 @@ def test_a_run_survives_a_device_that_says_nothing_for_a_while() -> None:
     collector = running(chosen(cleaning={"mode": Mode.TIMED})).hold(800.0, 20)
     fired = len(collector.sent(FireValve))
     collector.wait(600.0)
-    assert (collector.last.decision.phase, len(collector.sent(FireValve))) == (Phase.HELD, fired)
+    assert (collector.last.state.decision.phase, len(collector.sent(FireValve))) == (
+        Phase.HELD,
+        fired,
+    )
     collector.poll(800.0)
     assert len(collector.sent(FireValve)) == fired + 1
     assert stops(collector) == []
@@ -306,7 +308,7 @@ def test_a_run_survives_a_device_that_says_nothing_for_a_while() -> None:
 def test_a_contact_that_cannot_be_read_lets_no_run_begin() -> None:
     collector = running(smoke=None).hold(1100.0, 30)
     assert shown(collector) == (Phase.BLOCKED, Because.CONTACT_UNREADABLE)
-    permissives = collector.last.decision.permissives
+    permissives = collector.last.state.decision.permissives
     assert [p.reason.detail for p in permissives if p.reason is not None] == ["smoke"]
 
 

@@ -15,12 +15,12 @@ from dustcake.core.events import (
     UpkeepDue,
     ZeroTaken,
 )
+from dustcake.core.inputs import Stamp
 from dustcake.core.log_book import lines_of
 from dustcake.core.maintenance import COMPLETES
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SetZero
 from dustcake.core.setpoints import MaintenanceSetting, Setpoints
-from dustcake.core.stamp import Stamp
 
 OFF = chosen(cleaning={"mode": Mode.OFF}, fitted={"blower_running": True})
 DAY_S = 86_400.0
@@ -139,7 +139,7 @@ def test_every_set_point_is_a_line_of_its_own() -> None:
 
 
 def with_upkeep(**every: Any) -> Setpoints:
-    return replace(OFF, upkeep=(MaintenanceSetting("snubber", "clean it", **every),))
+    return replace(OFF, maintenance=(MaintenanceSetting("snubber", "clean it", **every),))
 
 
 def due(collector: Collector) -> list[float]:
@@ -196,10 +196,10 @@ def test_what_is_due_stays_due_and_what_is_not_goes_on_through_a_restart() -> No
         MaintenanceSetting("run", "", every_run_s=1000.0),
         MaintenanceSetting("gone", "", every_s=5000.0),
     )
-    collector = ready(replace(OFF, upkeep=tasks), blower_running=True).hold(800.0, 400)
+    collector = ready(replace(OFF, maintenance=tasks), blower_running=True).hold(800.0, 400)
     down = Down(collector, 700.0)
     new = MaintenanceSetting("new", "", every_s=100.0)
-    down.restart(settings=replace(OFF, upkeep=(*tasks[:3], new)), downtime_s=700.0)
+    down.restart(settings=replace(OFF, maintenance=(*tasks[:3], new)), downtime_s=700.0)
     assert [i.name for i in down.state.log_book.maintenance.tasks] == [
         "due",
         "calendar",
@@ -265,7 +265,7 @@ def test_a_step_of_the_clock_moves_the_calendar_along(step_s: float, after_s: fl
 def test_emptying_the_drum_and_taking_a_zero_complete_their_own() -> None:
     names = sorted(COMPLETES.values())
     tasks = tuple(MaintenanceSetting(name, "", every_s=10.0) for name in names)
-    collector = ready(replace(OFF, upkeep=tasks), blower_running=False).hold(3.0, 60)
+    collector = ready(replace(OFF, maintenance=tasks), blower_running=False).hold(3.0, 60)
     assert sorted(b.upkeep for b in collector.of(UpkeepDue)) == names
     record(collector, Entry.DRUM_EMPTIED)
     assert last(collector, LogEntry).upkeep == "drum"

@@ -5,11 +5,19 @@ import dataclasses
 import pytest
 
 from core.driver import BASE
-from dustcake.core.inputs import Input, PollCompleted, Woke
+from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
+    Input,
+    Measured,
+    PollCompleted,
+    ReadFailure,
+    Signal,
+    Stamp,
+    Woke,
+)
 from dustcake.core.minutes import Minute, Spread, minute_of, summarised
 from dustcake.core.setpoints import Fitted, Scale, Setpoints, SignalKind
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
 
 LOST = ReadFailure(FailureKind.TIMEOUT, "no reply")
 WITH_CONTACT = dataclasses.replace(BASE, fitted=Fitted(blower_running=True))

@@ -203,9 +203,9 @@ def believes_any_report(state: State, happened: Input, setpoints: Setpoints) -> 
 def promises_too_long(state: State, happened: Input, setpoints: Setpoints) -> Step:
     """Quiet without an end."""
     after = step(state, happened, setpoints)
-    if after.quiet is None:
+    if after.state.quiet is None:
         return after
-    quiet = replace(after.quiet, until_s=None)
+    quiet = replace(after.state.quiet, until_s=None)
     return replace(after, state=replace(after.state, quiet=quiet))
 
 

@@ -23,7 +23,7 @@ def test_nothing_is_fired_before_the_first_proved_off() -> None:
     collector = Collector(outcome=answering(AllValvesOff=None))
     collector.hold(1100.0, 1)
     assert collector.met("outputs_healthy") == "no"
-    permissives = collector.last.decision.permissives
+    permissives = collector.last.state.decision.permissives
     shown = next(p.reason for p in permissives if p.name == "outputs_healthy")
     assert shown == because(Because.OUTPUTS_UNPROVED)
     collector.hold(1100.0, 120)

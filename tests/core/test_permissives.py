@@ -21,11 +21,10 @@ from core.driver import (
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import CleaningStopped, JournalChanged
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome, Signal
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import Phase
 
 TIMED = {"mode": Mode.TIMED}
@@ -122,7 +121,7 @@ def test_missing_in_a_run(
     assert collector.because is because
     assert [body.reason.code for body in collector.of(CleaningStopped)] == [because] * ends
     if not ends:
-        assert collector.last.decision.phase is Phase.HELD
+        assert collector.last.state.decision.phase is Phase.HELD
         collector.hold(1100.0, 100)
         assert len(collector.pulses) == 2
 
@@ -177,7 +176,7 @@ def test_a_lack_that_ends_runs_is_not_hidden_by_one_that_only_holds() -> None:
     collector = running(EVERYTHING).hold(1100.0, 5)
     collector.header = Measured(100_000.0)
     collector.hold(1100.0, 5)
-    assert collector.last.decision.phase is Phase.HELD
+    assert collector.last.state.decision.phase is Phase.HELD
     collector.journal(False, "disk full")
     assert not collector.is_cleaning()
     assert collector.because is Because.JOURNAL_FAULT
@@ -211,7 +210,7 @@ def test_nothing_is_pulsed_before_the_settling_time(mode: Mode) -> None:
     setpoints = chosen(settle_s=30.0, cleaning={"mode": mode})
     collector = Collector(setpoints).hold(1100.0, 29)
     assert collector.because is Because.SETTLING
-    assert (collector.pulses, collector.last.decision.phase) == ([], Phase.BLOCKED)
+    assert (collector.pulses, collector.last.state.decision.phase) == ([], Phase.BLOCKED)
     collector.hold(1100.0, 1)
     assert [t for t, _ in collector.pulses] == [30.0]
 
@@ -252,7 +251,7 @@ def test_the_blower_without_a_contact(
 
 @pytest.mark.parametrize(("setpoints", "count"), [(BASE, 9), (EVERYTHING, 9)])
 def test_every_permissive_is_shown(setpoints: Setpoints, count: int) -> None:
-    permissives = ready(setpoints).last.decision.permissives
+    permissives = ready(setpoints).last.state.decision.permissives
     assert len({p.name for p in permissives}) == count
     for permissive in permissives:
         assert (permissive.reason is not None) is (permissive.met == "no")

@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 from core.driver import ALL_FITTED, BASE, LOST, Collector, chosen, ready, with_header
 from dustcake.core.alarms.names import ACTIVE, AlarmName, AlarmSetting, Priority
 from dustcake.core.events import CleaningStarted
+from dustcake.core.inputs import Contacts, Measured, Signal
 from dustcake.core.line import OFTEN, SELDOM, WITHIN_S
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import SetZero
 from dustcake.core.setpoints import BlowerRequest, Setpoints
 from dustcake.core.signal_validation.state import find
-from dustcake.core.signals import Contacts, Measured, Signal
 from examples import explore
 
 STALE_S = BASE.stale_after_s
@@ -164,7 +164,7 @@ def test_alarms_come_and_go_later_by_no_more_than_what_was_lost() -> None:
         setpoints = chosen(
             plant(5.0, on_s, off_s),
             limits={"low_start_delay_s": 30.0},
-            trust={"jump_pa": 1e9, "no_dp_after_s": 0.0, "frozen_after_s": 0.0},
+            signal_validation={"jump_pa": 1e9, "no_dp_after_s": 0.0, "frozen_after_s": 0.0},
         )
         perfect, _ = live(setpoints, None, poll_s, PHASES)
         poor, longest_s = live(setpoints, lost, poll_s, PHASES)
@@ -191,7 +191,7 @@ def test_cleaning_begins_later_by_no_more_than_what_was_lost() -> None:
         st.sampled_from((0.0, 5.0, 20.0, 60.0)),
     )
     def every_line(lost: Losses, poll_s: float, on_delay_s: float) -> None:
-        setpoints = chosen(plant(on_delay_s), trust={"jump_pa": 1e9})
+        setpoints = chosen(plant(on_delay_s), signal_validation={"jump_pa": 1e9})
         phases: tuple[tuple[float, dict[str, Any]], ...] = (
             (30.0, {}),
             (on_delay_s + 150.0, {"dp": 1100.0}),
@@ -212,7 +212,7 @@ def test_a_line_that_is_often_bad_raises_an_alarm_and_one_that_seldom_is_does_no
 
     @given(losses(), st.sampled_from((0.5, 1.0, 2.0)))
     def every_line(lost: Losses, poll_s: float) -> None:
-        setpoints = chosen(plant(20.0), trust={"jump_pa": 1e9, "frozen_after_s": 0.0})
+        setpoints = chosen(plant(20.0), signal_validation={"jump_pa": 1e9, "frozen_after_s": 0.0})
         polls = lost.polls(poll_s)
         share = sum(next(polls) for _ in range(4000)) / 4000
         poor, _ = live(setpoints, lost, poll_s, ((3 * WITHIN_S, {}),))
@@ -237,7 +237,9 @@ def often_lost(for_s: float, dp_pa: float, setpoints: Setpoints, nth: int = 6) -
 
 @pytest.mark.parametrize("nth", [2, 3, 6, 60])
 def test_four_hours_high_with_each_nth_reply_lost(nth: int) -> None:
-    setpoints = chosen(plant(20.0, 60.0, 30.0), trust={"frozen_after_s": 0.0, "jump_pa": 1e9})
+    setpoints = chosen(
+        plant(20.0, 60.0, 30.0), signal_validation={"frozen_after_s": 0.0, "jump_pa": 1e9}
+    )
     collector = often_lost(4 * 3600.0, 1744.0, setpoints, nth)
     assert collector.when(CleaningStarted)
     assert len(collector.pulses) > 50
@@ -250,14 +252,16 @@ def test_four_hours_high_with_each_nth_reply_lost(nth: int) -> None:
 
 
 def test_the_reason_says_which_reading_and_how_many_of_it() -> None:
-    collector = often_lost(1200.0, 800.0, chosen(plant(20.0), trust={"frozen_after_s": 0.0}), 4)
+    collector = often_lost(
+        1200.0, 800.0, chosen(plant(20.0), signal_validation={"frozen_after_s": 0.0}), 4
+    )
     reason = collector.alarm(AlarmName.READINGS_OFTEN_LOST).reason
     assert (reason.code, reason.detail) == (Because.READINGS_OFTEN_LOST, "dP")
     assert dict(reason.values)["usable_percent"] == pytest.approx(90.0, abs=1.0)
 
 
 def test_it_is_told_until_few_are_lost_any_more() -> None:
-    setpoints = chosen(plant(20.0), trust={"frozen_after_s": 0.0})
+    setpoints = chosen(plant(20.0), signal_validation={"frozen_after_s": 0.0})
     collector = often_lost(1800.0, 800.0, setpoints, 4)
     lost_at_s = collector.t
     collector.header, collector.contacts = Measured(HEADER_PA), IN_ORDER
@@ -276,7 +280,7 @@ def test_one_long_failure_is_not_often() -> None:
 
 
 def test_a_reading_beyond_its_span_is_no_lost_one() -> None:
-    collector = ready(chosen(plant(20.0), trust={"jump_pa": 1e9}), **IN_ORDER_CONTACTS)
+    collector = ready(chosen(plant(20.0), signal_validation={"jump_pa": 1e9}), **IN_ORDER_CONTACTS)
     for _ in range(1000):
         collector.poll(2600.0)
         collector.poll(2000.0)
@@ -284,7 +288,9 @@ def test_a_reading_beyond_its_span_is_no_lost_one() -> None:
 
 
 def test_how_often_is_remembered_through_a_restart() -> None:
-    collector = often_lost(1800.0, 800.0, chosen(plant(20.0), trust={"frozen_after_s": 0.0}), 4)
+    collector = often_lost(
+        1800.0, 800.0, chosen(plant(20.0), signal_validation={"frozen_after_s": 0.0}), 4
+    )
     share = collector.state.line.dp.lost
     assert share > OFTEN
     collector.restart()
@@ -381,7 +387,9 @@ def test_a_zero_is_taken_although_replies_are_lost() -> None:
 
 
 def test_the_zero_at_rest_is_looked_at_although_replies_are_lost() -> None:
-    collector = ready(chosen(plant(20.0), trust={"zero_check_after_s": 120.0}), **IN_ORDER_CONTACTS)
+    collector = ready(
+        chosen(plant(20.0), signal_validation={"zero_check_after_s": 120.0}), **IN_ORDER_CONTACTS
+    )
     collector.hold(3.0, 119, blower_running=False)
     for _ in range(20):
         collector.hold(3.0, 5, blower_running=False).hold(LOST, 1, blower_running=None)
@@ -389,7 +397,9 @@ def test_the_zero_at_rest_is_looked_at_although_replies_are_lost() -> None:
 
 
 def test_no_dp_with_flow_is_seen_although_replies_are_lost() -> None:
-    setpoints = chosen(plant(20.0), trust={"no_dp_pa": 5.0, "no_dp_after_s": 60.0, "jump_pa": 1e9})
+    setpoints = chosen(
+        plant(20.0), signal_validation={"no_dp_pa": 5.0, "no_dp_after_s": 60.0, "jump_pa": 1e9}
+    )
     collector = ready(setpoints, **IN_ORDER_CONTACTS)
     for _ in range(20):
         collector.hold(0.0, 5, blower_running=True).hold(LOST, 1, blower_running=None)
@@ -397,7 +407,7 @@ def test_no_dp_with_flow_is_seen_although_replies_are_lost() -> None:
 
 
 def test_a_jump_across_a_lost_reply_is_a_jump() -> None:
-    setpoints = chosen(plant(600.0), trust={"jump_pa": 200.0, "jump_confirm_s": 10.0})
+    setpoints = chosen(plant(600.0), signal_validation={"jump_pa": 200.0, "jump_confirm_s": 10.0})
     collector = ready(setpoints, **IN_ORDER_CONTACTS)
     collector.hold(800.0, 60)
     collector.hold(LOST, 2, blower_running=None).hold(1300.0, 1, blower_running=True)
@@ -409,7 +419,7 @@ def test_a_jump_across_a_lost_reply_is_a_jump() -> None:
 
 
 def test_pulses_count_towards_replacement_although_the_header_is_lost_at_each() -> None:
-    setpoints = chosen(plant(0.0), trust={"jump_pa": 1e9, "frozen_after_s": 0.0})
+    setpoints = chosen(plant(0.0), signal_validation={"jump_pa": 1e9, "frozen_after_s": 0.0})
     collector = ready(setpoints, **IN_ORDER_CONTACTS)
     for _ in range(400):
         due = collector.t + 2.0 >= collector.state.pulsing.last_s + 10.0

@@ -205,7 +205,7 @@ def test_a_demand_contact_that_fails_is_opened_by_an_all_off(outcome: Outcome | 
     collector.wait(2.0)
     assert len(collector.sent(AllValvesOff)) == offs + 1
     assert not collector.state.pulsing.demand_closed
-    assert collector.last.decision.phase is Phase.HELD
+    assert collector.last.state.decision.phase is Phase.HELD
 
 
 def test_the_demand_contact_does_not_chatter_with_the_polls() -> None:

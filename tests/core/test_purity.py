@@ -12,9 +12,8 @@ from core.traces import Decide, Script, again, play, scripts, setpoints
 from dustcake.codec import STATE_FORMAT, decode_state, encode_state
 from dustcake.core.commands import FireValve
 from dustcake.core.events import CleaningStopped
-from dustcake.core.inputs import Woke
+from dustcake.core.inputs import Stamp, Woke
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import step
 from examples import explore

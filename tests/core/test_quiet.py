@@ -24,16 +24,13 @@ from core.traces import (
     scripts,
     setpoints,
 )
-from dustcake.core.inputs import PollCompleted, Woke
-from dustcake.core.quiet import keep
+from dustcake.core.inputs import Measured, PollCompleted, Signal, Stamp, Woke
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import ChangeSetPoints, ConfirmChange, Mode
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Measured, Signal
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import Quiet
-from dustcake.core.step import Step, step
+from dustcake.core.step import Step, keep, step
 from dustcake_lab.traces.leap import Brief, brief
 from examples import explore
 
@@ -56,7 +53,7 @@ def test_the_short_way_comes_to_the_same_as_the_long_one() -> None:
         history = play(script, chosen)
         for taken, long in zip(history, again(history, loud), strict=True):
             assert is_same(taken.after, long)
-            if taken.before.quiet is not None and taken.before.quiet is taken.after.quiet:
+            if taken.before.quiet is not None and taken.before.quiet is taken.after.state.quiet:
                 seen["took the short way"] += 1
             elif taken.before.quiet is not None:
                 seen["promise ended"] += 1
@@ -112,7 +109,9 @@ def test_a_reading_of_which_something_is_remembered_takes_the_long_way() -> None
                 seen["zero"] += before.zero_check != after.zero_check
             seen["doubted"] += before.doubts != after.doubts
             points = taken.before.set_point_overrides.points
-            seen["cleaning, adjusted"] += bool(points) and taken.after.decision.kind is not None
+            seen["cleaning, adjusted"] += (
+                bool(points) and taken.after.state.decision.kind is not None
+            )
 
     cells = ("frozen", "band", "excursion ended", "zero", "doubted", "cleaning, adjusted")
     explore(every_history, 100, seen, dict.fromkeys(cells, 15))
@@ -160,7 +159,7 @@ def test_what_is_promised_holds_up_to_its_very_edges() -> None:
     @given(scripts(longest=10), setpoints())
     def every_history(script: Script, chosen: Setpoints) -> None:
         for taken in play(script, chosen):
-            state, quiet = taken.after.state, taken.after.quiet
+            state, quiet = taken.after.state, taken.after.state.quiet
             if quiet is None or taken.before.quiet is quiet:
                 continue
             for poll in edges(taken, quiet):
@@ -173,7 +172,7 @@ def test_what_is_promised_holds_up_to_its_very_edges() -> None:
                     continue
                 seen["edge"] += 1
                 assert (after.events, after.commands) == ((), ())
-                assert after.decision == state.decision
+                assert after.state.decision == state.decision
                 assert after.state.deadline_s == state.deadline_s
 
     explore(every_history, 100, seen, {"edge": 1000})
@@ -181,60 +180,60 @@ def test_what_is_promised_holds_up_to_its_very_edges() -> None:
 
 def test_a_promise_in_normal_operation() -> None:
     collector = ready().hold(800.0, 2)
-    assert collector.last.quiet == Quiet(135.0, 1000.0, None, None, None)
+    assert collector.last.state.quiet == Quiet(135.0, 1000.0, None, None, None)
 
 
 def test_the_low_set_point_bounds_a_promise_only_while_something_depends_on_it() -> None:
     collector = ready().hold(1100.0, 2).hold(900.0, 2)
-    assert collector.last.quiet is not None
-    assert collector.last.quiet.low_pa == 750.0
+    assert collector.last.state.quiet is not None
+    assert collector.last.state.quiet.low_pa == 750.0
     collector.hold(740.0, 2).hold(800.0, 2)
-    assert collector.last.quiet is not None
-    assert collector.last.quiet.low_pa == 135.0
+    assert collector.last.state.quiet is not None
+    assert collector.last.state.quiet.low_pa == 135.0
 
 
 def test_the_high_set_point_bounds_no_promise_while_a_run_goes_down_to_the_low_one() -> None:
     collector = ready(chosen(cleaning={"finish_cycle": True})).hold(1100.0, 2)
     assert collector.is_cleaning()
-    promised = collector.last.quiet
+    promised = collector.last.state.quiet
     assert promised is not None
     assert (promised.low_pa, promised.high_pa) == (750.0, 1190.0)
     collector.hold(990.0, 1).hold(1010.0, 1)
-    assert collector.last.quiet is promised
+    assert collector.last.state.quiet is promised
     collector.hold(740.0, 1)
     assert collector.because is Because.FINISHING_CYCLE
-    assert collector.hold(800.0, 1).last.quiet is not None
-    assert collector.last.quiet.high_pa == 1000.0
+    assert collector.hold(800.0, 1).last.state.quiet is not None
+    assert collector.last.state.quiet.high_pa == 1000.0
 
 
 def test_a_promise_ends_at_the_next_deadline() -> None:
     collector = ready(chosen(cleaning={"on_delay_s": 20.0})).hold(1100.0, 2)
-    assert collector.last.quiet == Quiet(1000.0, 1190.0, None, None, collector.t + 19.0)
+    assert collector.last.state.quiet == Quiet(1000.0, 1190.0, None, None, collector.t + 19.0)
 
 
 def test_a_header_has_its_own_bounds() -> None:
     collector = ready(with_header()).hold(800.0, 2)
-    assert collector.last.quiet == Quiet(135.0, 1000.0, 408_000.0, 800_000.0, None)
+    assert collector.last.state.quiet == Quiet(135.0, 1000.0, 408_000.0, 800_000.0, None)
 
 
 @pytest.mark.parametrize("dp", [135.0, 1000.0, LOST, 2600.0])
 def test_no_promise_on_a_threshold_or_without_a_good_reading(dp: float | Signal) -> None:
-    assert ready(chosen(cleaning={"on_delay_s": 20.0})).hold(dp, 1).last.quiet is None
+    assert ready(chosen(cleaning={"on_delay_s": 20.0})).hold(dp, 1).last.state.quiet is None
 
 
 @pytest.mark.parametrize("signal", [None, LOST, Measured(400_000.0), Measured(1.2e6)])
 def test_no_promise_without_a_good_header_reading(signal: Signal | None) -> None:
     collector = ready(with_header()).hold(800.0, 2)
     collector.header = signal
-    assert collector.hold(800.0, 3).last.quiet is None
+    assert collector.hold(800.0, 3).last.state.quiet is None
 
 
 @pytest.mark.parametrize("pa", [410_000.0, 790_000.0])
 def test_a_header_inside_its_bounds_keeps_the_promise(pa: float) -> None:
     collector = ready(with_header()).hold(800.0, 2)
-    promised = collector.last.quiet
+    promised = collector.last.state.quiet
     collector.header = Measured(pa)
-    assert collector.hold(800.0, 3).last.quiet is promised
+    assert collector.hold(800.0, 3).last.state.quiet is promised
     assert collector.state.header is not None
     assert collector.state.header.pa == pa
 
@@ -242,16 +241,16 @@ def test_a_header_inside_its_bounds_keeps_the_promise(pa: float) -> None:
 @pytest.mark.parametrize("pa", [300_000.0, 900_000.0])
 def test_a_header_that_leaves_its_bounds_ends_the_promise(pa: float) -> None:
     collector = ready(with_header()).hold(800.0, 2)
-    promised = collector.last.quiet
+    promised = collector.last.state.quiet
     collector.header = Measured(pa)
-    assert collector.hold(800.0, 1).last.quiet is not promised
+    assert collector.hold(800.0, 1).last.state.quiet is not promised
 
 
 def test_other_contacts_end_the_promise() -> None:
     collector: Collector = running().hold(800.0, 2)
-    promised = collector.last.quiet
+    promised = collector.last.state.quiet
     assert promised is not None
-    assert collector.hold(800.0, 1, door_open=True).last.quiet is not promised
+    assert collector.hold(800.0, 1, door_open=True).last.state.quiet is not promised
 
 
 def test_over_the_high_set_point_and_back_within_the_on_delay_is_brief() -> None:

@@ -7,12 +7,11 @@ import pytest
 from core.driver import BASE, DP_SCALE, LOST, Collector, chosen, ready
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import QualityChanged
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import Measured, PollCompleted, Registers
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Scale, Setpoints, SignalKind, WordOrder
-from dustcake.core.signals import Measured, Registers
 
 INH2O_PA = 249.08891  # conventional inch of water, 25.4 mm x 9.80665 m/s2
 

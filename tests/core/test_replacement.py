@@ -18,10 +18,9 @@ from core.driver import (
 )
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import PulseFired
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Measured, Outcome
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Acknowledge, RecordFilterChange
-from dustcake.core.signals import Measured
 
 NAME = AlarmName.FILTER_REPLACEMENT  # 1250 Pa, deadband 60 Pa, two full cycles of four valves
 BLOWER = chosen(fitted={"blower_running": True})

@@ -43,16 +43,16 @@ def reached(history: list[Taken]) -> Counter[str]:
     """What a history has come by."""
     seen: Counter[str] = Counter()
     for taken in history:
-        after, kind = taken.after, taken.after.decision.kind
-        seen[after.decision.reason.code] += 1
+        after, kind = taken.after, taken.after.state.decision.kind
+        seen[after.state.decision.reason.code] += 1
         seen.update(event.body.name for event in after.events)
         seen.update(
             f"confirm/{event.body.reason.code}"
             for event in after.events
             if isinstance(event.body, RequestAnswered) and event.body.request == "confirm"
         )
-        if after.decision.phase is Phase.HELD:
-            seen.update((f"held/{kind}", f"held/{after.decision.reason.code}"))
+        if after.state.decision.phase is Phase.HELD:
+            seen.update((f"held/{kind}", f"held/{after.state.decision.reason.code}"))
         for command in after.commands:
             name = type(command).__name__
             seen[name] += 1
@@ -63,8 +63,8 @@ def reached(history: list[Taken]) -> Counter[str]:
         flight = after.state.pulsing.in_flight
         if flight is not None and flight.cut:
             seen["pulse_under_way/AllValvesOff"] += 1
-        if isinstance(taken.happened, PollCompleted) and taken.before.quiet is after.quiet:
-            seen["quiet"] += after.quiet is not None
+        if isinstance(taken.happened, PollCompleted) and taken.before.quiet is after.state.quiet:
+            seen["quiet"] += after.state.quiet is not None
     return seen
 
 

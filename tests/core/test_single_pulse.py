@@ -7,9 +7,9 @@ import pytest
 from core.driver import BASE, Collector, answering, board, ready, running, with_header
 from dustcake.core.commands import AllValvesOff, FireValve
 from dustcake.core.events import PulseFired
+from dustcake.core.inputs import Measured
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, PulseValve, SelectMode, SetZero
-from dustcake.core.signals import Measured
 
 
 def asked(collector: Collector, valve: int = 3) -> Because:
@@ -99,7 +99,7 @@ def test_a_door_that_opens_meanwhile_ends_it() -> None:
 
 
 def test_the_dip_of_the_header_is_seen() -> None:
-    collector = ready(with_header(diagnosis={"response_s": 5.0}))
+    collector = ready(with_header(pulse_response={"response_s": 5.0}))
     collector.hold(0.0, 15)
     asked(collector)
     collector.header = Measured(480_000.0)

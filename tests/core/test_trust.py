@@ -18,7 +18,7 @@ from dustcake.core.signal_validation.state import DEAD
 
 DOUBTING = chosen(
     alarms=tuple(AlarmSetting(name, True, 0.0, 0.0, Priority.LOW) for name in AlarmName),
-    trust={
+    signal_validation={
         "jump_pa": 250.0,
         "frozen_after_s": 1200.0,
         "no_dp_after_s": 60.0,
@@ -85,7 +85,7 @@ def test_a_jump_that_stays_is_believed_with_a_doubt_that_names_the_line(
 ) -> None:
     """High port on the dirty side: with the fan downstream both sides are below the pressure of
     the room, so an open high line reads too high; with the fan upstream, too low."""
-    collector = working(chosen(DOUBTING, trust={"fan": fan}))
+    collector = working(chosen(DOUBTING, signal_validation={"fan": fan}))
     collector.hold(to_pa, 3)
     assert codes(collector) == [Because.JUMP_UNEXPLAINED]
     collector.hold(to_pa, 2)
@@ -180,7 +180,7 @@ def test_a_damper_that_was_moved_explains_a_jump() -> None:
 
 @given(st.lists(st.tuples(st.floats(0.0, 2500.0), st.integers(1, 30)), min_size=1, max_size=8))
 def test_without_a_time_to_confirm_jumps_are_not_checked(levels: list[tuple[float, int]]) -> None:
-    off = chosen(DOUBTING, trust={"jump_confirm_s": 0.0, "no_dp_after_s": 0.0})
+    off = chosen(DOUBTING, signal_validation={"jump_confirm_s": 0.0, "no_dp_after_s": 0.0})
     collector = working(off)
     for pa, for_s in levels:
         collector.hold(pa, for_s)
@@ -210,15 +210,15 @@ def test_a_reading_that_does_not_move_is_dead_and_cleaning_falls_back() -> None:
 def test_frozen_checks_wake_nobody_and_break_no_promise() -> None:
     """Twelve times in the time that makes it frozen; the first poll then due makes the check."""
     collector = alive(working(), 100)
-    promised, due_s = collector.last.quiet, collector.state.next_look_s
+    promised, due_s = collector.last.state.quiet, collector.state.next_look_s
     assert promised is not None
     assert collector.t < due_s <= collector.t + 100.0
     assert promised.until_s is None or promised.until_s > due_s + 100.0
     alive(collector, 101)
-    assert collector.last.quiet == promised
+    assert collector.last.state.quiet == promised
     assert collector.state.next_look_s == due_s + 100.0
     at_rest = running(DOUBTING, blower_running=False)
-    assert at_rest.state.next_look_s == DOUBTING.trust.zero_check_after_s + 1.0
+    assert at_rest.state.next_look_s == DOUBTING.signal_validation.zero_check_after_s + 1.0
     assert at_rest.hold(0.4, 140).state.next_look_s == inf
 
 
@@ -280,7 +280,8 @@ def test_no_dp_with_proved_flow_is_a_fault_and_never_clean_filters(
     -500; fan upstream, dirty +1500, clean +100: an open high line reads -100."""
     span = {"span_low_pa": -2500.0}
     collector = running(
-        chosen(DOUBTING, dp=span, trust={"fan": fan, "jump_pa": inf}), blower_running=False
+        chosen(DOUBTING, dp=span, signal_validation={"fan": fan, "jump_pa": inf}),
+        blower_running=False,
     )
     collector.hold(0.0, 5)
     collector.hold(dp_pa, 60, blower_running=True)
@@ -313,7 +314,7 @@ def test_a_failed_loop_says_nothing_of_the_lines() -> None:
 
 
 def test_dp_that_is_away_for_a_moment_is_no_fault() -> None:
-    calm = chosen(DOUBTING, trust={"jump_pa": inf})
+    calm = chosen(DOUBTING, signal_validation={"jump_pa": inf})
     collector = running(calm, blower_running=False)
     for _ in range(5):
         collector.hold(5.0, 50, blower_running=True)
@@ -380,7 +381,9 @@ def test_the_next_stop_takes_the_doubt_away() -> None:
     alive(collector, 60)
     assert codes(collector) == [Because.ZERO_DRIFT]
     assert collector.state.sample.usable_pa is not None
-    assert collector.last.quiet is not None, "a doubt that leaves the value usable is no unrest"
+    assert collector.last.state.quiet is not None, (
+        "a doubt that leaves the value usable is no unrest"
+    )
     assert codes(stopped(collector, 0.0)) == []
 
 
@@ -482,8 +485,8 @@ def test_a_reading_that_falls_to_zero_at_last_is_believed_again(
 
 
 def test_switched_off_nothing_is_doubted() -> None:
-    off = chosen(DOUBTING, trust={"frozen_after_s": 0.0, "no_dp_after_s": 0.0})
-    collector = working(chosen(off, trust={"zero_check_after_s": 0.0}))
+    off = chosen(DOUBTING, signal_validation={"frozen_after_s": 0.0, "no_dp_after_s": 0.0})
+    collector = working(chosen(off, signal_validation={"zero_check_after_s": 0.0}))
     collector.hold(0.0, 2000)
     stopped(collector, 900.0, 300.0)
     assert not {*codes(collector)} & DEAD

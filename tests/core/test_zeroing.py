@@ -7,11 +7,11 @@ import pytest
 from core.driver import LOST, Collector, chosen, ready
 from dustcake.core.alarms.names import AlarmName
 from dustcake.core.events import RequestAnswered, ZeroAbandoned, ZeroTaken
+from dustcake.core.inputs import Signal
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode, SelectMode, SetZero
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Signal
 
 FITTED = chosen(fitted={"blower_running": True})
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from core.driver import HEADER_SCALE, LOST, Collector, ContactChanges, chosen
 from dustcake.core.alarms.names import AlarmName, AlarmSetting, AlarmState, Priority
-from dustcake.core.inputs import Input, Outcome
+from dustcake.core.inputs import Input, Measured, Outcome, Signal
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.kinds import (
     Acknowledge,
@@ -36,7 +36,6 @@ from dustcake.core.setpoints import (
     OutputKind,
     Setpoints,
 )
-from dustcake.core.signals import Measured, Signal
 from dustcake.core.state import State
 from dustcake.core.step import Step, step
 
@@ -145,7 +144,7 @@ def some_setpoints(seed: int) -> Setpoints:
             "frequent_runs": of((1, 2)),
             "frequent_gap_s": of((5.0, 60.0)),
         },
-        upkeep=of(((), UPKEEP)),
+        maintenance=of(((), UPKEEP)),
         zeroing={"average_s": of((1.0, 3.0)), "blower_off_s": of((0.0, 3.0))},
         air={"header_volume_m3": of((0.03, None))},
         seasoning_h=0.0,
@@ -154,7 +153,7 @@ def some_setpoints(seed: int) -> Setpoints:
             "run_on_s": of((0.0, 4.0)),
             "timed_unproved": each((False, False, False, True)),
         },
-        trust={
+        signal_validation={
             "jump_pa": of((inf, 250.0, 450.0)),
             "jump_confirm_s": of((0.0, 3.0)),
             "frozen_after_s": of((0.0, 6.0, 12.0, 90.0)),
@@ -162,7 +161,7 @@ def some_setpoints(seed: int) -> Setpoints:
             "zero_check_after_s": of((0.0, 3.0)),
             "not_zero_pa": of((inf, 40.0)),
         },
-        diagnosis={"response_s": of((0.0, 2.0, 10.0)), "torn_after_s": of((0.0, 4.0))},
+        pulse_response={"response_s": of((0.0, 2.0, 10.0)), "torn_after_s": of((0.0, 4.0))},
     )
 
 

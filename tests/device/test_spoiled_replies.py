@@ -19,7 +19,7 @@ from device.wire import PtyWire, required_tool
 from dustcake.adapters.host import SystemClock
 from dustcake.adapters.modbus import Bus
 from dustcake.adapters.modbus.messages import Read
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.settings.buses import SerialBus, TcpBus, WordTable
 from dustcake_sim.modbus_serial import ModbusSerialServer
 from dustcake_sim.modbus_server import ModbusServer

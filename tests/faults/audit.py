@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Any
 from dustcake.adapters.store import History, SqliteStore, StoreRefused
 from dustcake.core.alarms.names import AlarmState
 from dustcake.core.events import AlarmChanged, Event
-from dustcake.core.inputs import Input, JournalReported, Restarted
+from dustcake.core.inputs import Input, JournalReported, Restarted, Stamp
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.ports import Commit, CommitFailed, Stored
 from dustcake.publish.render import Renderer

@@ -113,9 +113,9 @@ def draw(rng: Random) -> Collector:
         alarms=alarms,
         limits={"replacement_cycles": of((1, 2)), "low_start_delay_s": of((60.0, 300.0))},
         alarm_rules={"frequent_gap_s": 3600.0, "frequent_runs": of((1, 2)), "seasoning_s": 3600.0},
-        upkeep=of(((), UPKEEP)),
+        maintenance=of(((), UPKEEP)),
         zeroing={"average_s": poll_s * 2.5, "blower_off_s": of((60.0, 300.0))},
-        trust={
+        signal_validation={
             "jump_pa": of((inf, 250.0)),
             "frozen_after_s": of((0.0, 5400.0)),
             "no_dp_pa": 25.0,
@@ -124,7 +124,7 @@ def draw(rng: Random) -> Collector:
             "zero_drift_pa": 20.0,
             "not_zero_pa": 250.0,
         },
-        diagnosis={"response_s": of((0.0, 10.0))},
+        pulse_response={"response_s": of((0.0, 10.0))},
         adjusting=ADJUSTING,
         blower={"request": request, "run_on_s": of((0.0, 120.0))},
     )

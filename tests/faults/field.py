@@ -8,9 +8,8 @@ from struct import pack, unpack
 from typing import TYPE_CHECKING, assert_never
 
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Contacts, FailureKind, Outcome, ReadFailure, Registers, Signal
 from dustcake.core.setpoints import BlowerRequest, OutputKind, Scale, SignalKind
-from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading, OutputReport
 from faults.module import Coil, Module
 

@@ -8,9 +8,8 @@ from dustcake.adapters.mqtt import LinkSettings, MqttLink
 from dustcake.adapters.store import SqliteStore, StoreRefused
 from dustcake.adapters.store.outbox import CollectorOutbox
 from dustcake.core.alarms.names import AlarmName, AlarmState
-from dustcake.core.inputs import PollCompleted, Stopping
+from dustcake.core.inputs import PollCompleted, Stamp, Stopping
 from dustcake.core.requests.definitions import Level
-from dustcake.core.stamp import Stamp
 from dustcake.ports import FieldReading
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Publication, Topics

@@ -12,9 +12,8 @@ from dustcake.adapters.mqtt.link import MqttLink
 from dustcake.adapters.store import SqliteStore, schema
 from dustcake.adapters.store import journal_file as opening
 from dustcake.core.commands import AllValvesOff, Command
-from dustcake.core.inputs import Input, Restarted
+from dustcake.core.inputs import Input, Restarted, Stamp
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import OutputsState, State
 from dustcake.core.step import Step, step
 from dustcake.ports import Commit, CommitFailed, OutputReport

@@ -1,13 +1,12 @@
 """The cells of the table that a campaign of the size of CI's must reach."""
 
 from itertools import product
-from typing import get_args
 
 from dustcake.core.alarms.names import TABLE, AlarmName, AlarmState, Trigger
 from dustcake.core.cleaning.state import RunKind
 from dustcake.core.events import (
+    EVENTS,
     AlarmChanged,
-    Body,
     CleaningStarted,
     CleaningStopped,
     FilterLifeChanged,
@@ -133,7 +132,7 @@ def wanted_cells() -> set[Cell]:
     """All of them."""
     told_apart = (AlarmChanged, CleaningStarted, CleaningStopped)
     # A finding needs quicker polls, a forecast more than a day.
-    bodies = set(get_args(Body)) - {*told_apart, FindingChanged, FilterLifeChanged}
+    bodies = set(EVENTS.values()) - {*told_apart, FindingChanged, FilterLifeChanged}
     wanted = {
         *(
             ("alarm", f"{name}: {before} -> {after}")

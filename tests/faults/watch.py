@@ -72,7 +72,7 @@ class Watch:
                 self._interval_s = effective(
                     setpoints, after.state.set_point_overrides
                 ).pulsing.interval_s
-        if after.events or after.decision is not before.decision:
+        if after.events or after.state.decision is not before.decision:
             self._note(before, after)
 
     def _is_quiet(self, poll: PollCompleted, after: Step) -> bool:
@@ -127,7 +127,7 @@ class Watch:
                 self.world.object(f"{one.coil} still on {OFF_WITHIN_S} s after all-off was decided")
 
     def _note(self, before: State, after: Step) -> None:
-        reached, decision = self.world.reached, after.decision
+        reached, decision = self.world.reached, after.state.decision
         if decision is not before.decision:
             reached.see("phase", f"{decision.mode}: {decision.phase}")
             self.world.trouble.decided(decision)

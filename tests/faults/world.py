@@ -13,9 +13,8 @@ from unittest.mock import patch
 import structlog
 
 from dustcake.adapters.mqtt import reconnect as upkeep
-from dustcake.core.inputs import Input
+from dustcake.core.inputs import Input, Stamp
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.core.step import Step, step
 from dustcake.publish.render import Renderer

@@ -103,7 +103,8 @@ class Collector:
 
         step_s = min(truth.step_s, seconds)
         at: Floats = self.t_s + np.arange(step_s, seconds + 1, step_s, dtype=np.float64)
-        solved = solve_ivp(growth, (self.t_s, end_s), self.cake, t_eval=at, rtol=1e-8, atol=1e-12)
+        span = (self.t_s, end_s)
+        solved = solve_ivp(growth, span, self.cake, "LSODA", t_eval=at, rtol=1e-8, atol=1e-12)
         self.cake, self.t_s = solved.y[:, -1], end_s
         self._times.append(at)
         reading: Floats = self.dp(solved.y)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from core.driver import chosen
-from dustcake.core.signals import Contacts
+from dustcake.core.inputs import Contacts
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.data import Samples, gather
 from dustcake_lab.fit.trace import without_doubts
@@ -19,8 +19,8 @@ TRUTH = Truth(step_s=2)
 JUMP_PA = 250.0
 DOUBTING = chosen(
     fitted={"blower_running": True},
-    trust={"jump_pa": JUMP_PA, "jump_confirm_s": 3.0},
-    diagnosis={"response_s": 4.0, "torn_share": 0.5, "torn_after_s": 600.0},
+    signal_validation={"jump_pa": JUMP_PA, "jump_confirm_s": 3.0},
+    pulse_response={"response_s": 4.0, "torn_share": 0.5, "torn_after_s": 600.0},
 )
 ON = (Contacts(blower_running=True),)
 

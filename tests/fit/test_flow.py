@@ -7,9 +7,7 @@ import numpy as np
 import pytest
 
 from core.driver import BASE
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Contacts, Measured, PollCompleted, Stamp
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.data import Samples, gather
 from dustcake_lab.traces.samples import Columns, Floats

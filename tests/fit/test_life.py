@@ -11,7 +11,7 @@ import pytest
 from dustcake.core.filter_life.forecast import CONFIDENCE
 from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.study.life import Hours, Life, left_pa, lives, longest
 from dustcake_lab.study.results import HEADINGS, Order, as_json, table, table_json, table_lines
 from dustcake_lab.study.study import Study, broken
@@ -49,7 +49,7 @@ def test_life_agrees_with_a_straight_line() -> None:
     found, one = fitted(RISE_PA_PER_H, 0.0)
     assert isinstance(found.ageing, Ageing)
     limit_pa = 850.0
-    told = found.ageing.remaining(limit_pa).by_hours
+    told = found.ageing.remaining(limit_pa)[0]
     remain_h = (limit_pa - one.residual_pa) / RISE_PA_PER_H
     assert told.low_h is not None
     assert told.low_h <= remain_h <= (told.high_h or told.horizon_h)
@@ -134,7 +134,7 @@ def test_life_by_pulses_goes_with_how_often_a_setting_pulses() -> None:
         pulses_per_h = np.mean([each.pulses for each in study.results[n]]) / 1000.0
         products.append(found[n].by_pulses.low_h * pulses_per_h)
     assert products == pytest.approx([products[0]] * len(alike))
-    told = ageing.remaining(TODAY.limits.replacement_pa - 2.0).by_pulses
+    told = ageing.remaining(TODAY.limits.replacement_pa - 2.0)[1]
     assert told.low_h is not None
     assert products[0] == pytest.approx(told.low_h * ageing.pulses_per_h, rel=0.02)
     # A pulse of each row every eight hours leaves dust lying: these are due sooner by hours, too.

@@ -15,7 +15,7 @@ from playwright.async_api import async_playwright
 
 from core.driver import BASE
 from dustcake_lab.fit.data import gather
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.report.data import ReportData, cycles_h
 from dustcake_lab.report.render import one_picture, write_html, write_png
 from dustcake_lab.study.results import HEADINGS

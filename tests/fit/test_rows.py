@@ -16,7 +16,6 @@ from core.driver import chosen
 from dustcake_lab.study.loop import (
     RowModel,
     StudyLoop,
-    dp_pa,
     flow,
     harmonic,
     loaded,
@@ -27,6 +26,12 @@ from examples import examples
 
 # A 80 m2, Q 1.2 m3/s (V 0.015 m/s), S_e 40 000 Pa s/m, K2 1e5 1/s, dust 1 g/m3.
 MODEL = RowModel(4, 1e5 * 1e-3 * 0.015**2, 600.0, 0.6, 0.0)
+
+
+def dp_pa(model: RowModel, s: list[float]) -> float:
+    """What a transmitter reads, Pa."""
+    h = harmonic(s)
+    return flow(model, h) * h
 
 
 def test_constant_flow_loads_in_a_straight_line() -> None:

@@ -15,8 +15,7 @@ from dustcake.__main__ import main
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Air
 from dustcake_lab.fit.collector import FittedCollector
-from dustcake_lab.fit.kalman import unbounded
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval, unbounded
 from dustcake_lab.study.candidates import (
     Candidate,
     CandidateResult,
@@ -63,7 +62,6 @@ def collector(spread: float = 0.01, lowest_pa: float = 640.0) -> FittedCollector
         gusts=0.01,
         noise_pa=3.0,
         by_hour=np.ones(24),
-        by_hour_error=np.ones(24),
         running=np.array([0.0] * 6 + [1.0] * 16 + [0.5, 0.0]),
         clock="UTC",
         flow_m3s=1.2,
@@ -295,24 +293,38 @@ def test_no_scheduler_there(monkeypatch: pytest.MonkeyPatch) -> None:
         study(collector(), TODAY, PRICES, replace(PLAN, dask="tcp://127.0.0.1:9"), TRIED)
 
 
-@pytest.mark.patience(400, "a study of a whole season, with its report")
-def test_the_command_and_its_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    one = Collector(Truth(), 7)
+@pytest.fixture(scope="module")
+def two_days(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A directory with a trace and settings."""
+    made, one = tmp_path_factory.mktemp("study"), Collector(Truth(step_s=4), 7)
     one.on_demand(2.0)
-    trace, chosen_file = tmp_path / "trace.csv", tmp_path / "settings.toml"
-    trace.write_text(one.csv())
-    chosen_file.write_text(settings_text())
-    report, png = tmp_path / "report.html", tmp_path / "report.png"
-    options = ["--settings", str(chosen_file), "--days", "1", "--draws", "2"]
-    assert main(["study", str(trace), *options]) == 2
+    (made / "trace.csv").write_text(one.csv())
+    (made / "settings.toml").write_text(settings_text())
+    return made
+
+
+def test_a_trace_without_flow_needs_to_be_given_one(
+    two_days: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    trace, chosen_file = str(two_days / "trace.csv"), str(two_days / "settings.toml")
+    assert main(["study", trace, "--settings", chosen_file]) == 2
     assert "give the mean flow with --flow" in capsys.readouterr().err
+
+
+def test_the_command_and_its_report(
+    two_days: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every twelfth setting of the grid, which is tried whole elsewhere."""
+    monkeypatch.setattr("dustcake_lab.study.study.grid", lambda *of: list(grid(*of))[::12])
+    report, png = two_days / "report.html", two_days / "report.png"
+    options = ["--settings", str(two_days / "settings.toml"), "--days", "1", "--draws", "2"]
     options += ["--list", "5", "--sort", "pulses"]
     options += ["--flow", "1.2", "--json", "--report", str(report), "--png", str(png)]
-    assert main(["study", str(trace), *options]) == 0
+    assert main(["study", str(two_days / "trace.csv"), *options]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["label"] == LABEL
     assert told["fit"]["residual_pa"]["low"] < 600.0 < told["fit"]["residual_pa"]["high"]
-    assert told["candidates"] > 100
+    assert told["candidates"] > 12
     assert told["fit"]["hours_of"] == "the trace, from its first row"
     assert "48 hours of running" in told["filter_life"]["not_told"]
     pulses = [each["pulses"] for each in told["listed"][1:]]

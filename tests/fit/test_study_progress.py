@@ -60,7 +60,7 @@ def test_a_search_counts_through_its_generations(
 ) -> None:
     somebody_watches(monkeypatch)
     with study_progress(SHORT.draws, 50):
-        found = search(collector(), TODAY, PRICES, SHORT, 50)
+        found = search(collector(), TODAY, PRICES, replace(SHORT, days=0.5), 50)
     told = counts(capsys.readouterr().err)
     assert told == sorted(told)
     assert told[0] == (0, 51), "today's settings and as many as were asked for"

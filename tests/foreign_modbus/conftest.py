@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from dustcake.adapters.modbus import Bus
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 from dustcake.settings.buses import SerialBus, TcpBus
 from foreign_modbus.python_server import served
 

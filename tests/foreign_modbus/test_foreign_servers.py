@@ -10,9 +10,8 @@ import pytest
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.adapters.modbus.messages import Answer, Read, WriteCoils, WriteRegister
 from dustcake.core.commands import AllValvesOff, FireValve
-from dustcake.core.inputs import Outcome
-from dustcake.core.signals import Contacts as CoreContacts
-from dustcake.core.signals import FailureKind, ReadFailure, Registers
+from dustcake.core.inputs import Contacts as CoreContacts
+from dustcake.core.inputs import FailureKind, Outcome, ReadFailure, Registers
 from dustcake.settings.buses import (
     AnalogInput,
     BitTable,

@@ -13,9 +13,9 @@ from pymodbus.client import AsyncModbusTcpClient
 
 from core.driver import ALL_FITTED, FIRST_UTC_S, HEADER_SCALE, chosen
 from dustcake.adapters.plc import PlcServer
+from dustcake.core.inputs import Stamp
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import replace
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.publish.plc import MAP_VERSION, RegisterSource, image
 from dustcake.settings.services import Plc

@@ -21,10 +21,15 @@ from hypothesis import strategies as st
 from dustcake.__main__ import main
 from dustcake.adapters.store import Retention, SqliteStore, StoreRefused
 from dustcake.adapters.store.schema import KEYS
-from dustcake.core.inputs import OperatorRequested, PollCompleted, Restarted
+from dustcake.core.inputs import (
+    Contacts,
+    Measured,
+    OperatorRequested,
+    PollCompleted,
+    Restarted,
+    Stamp,
+)
 from dustcake.core.requests.kinds import Mode, SelectMode
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.ports import Commit, CommitFailed
 from dustcake.publish.topics import may_be_published_to

@@ -11,10 +11,9 @@ from hypothesis import strategies as st
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.adapters.modbus.messages import Answer, Read, WriteCoils, WriteRegister
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetDemand
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Outcome, ReadFailure, Registers, Signal
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import OutputKind, Scale, SignalKind
-from dustcake.core.signals import ReadFailure, Registers, Signal
 from dustcake.settings.buses import BitTable, WordTable
 from examples import explore
 from fuzz.wire import MISHAPS, TIMEOUT_S, Exchange, Mishap, Piece, Wire, connecting_to, run

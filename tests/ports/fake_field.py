@@ -4,9 +4,8 @@ import asyncio
 from typing import assert_never
 
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Contacts, FailureKind, Outcome, ReadFailure, Registers, Signal
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading, OutputReport
 
 DONE = OutputReport(Outcome.DONE)

@@ -5,10 +5,16 @@ from pathlib import Path
 
 from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input, OperatorRequested, PollCompleted, Restarted
+from dustcake.core.inputs import (
+    Contacts,
+    Input,
+    Measured,
+    OperatorRequested,
+    PollCompleted,
+    Restarted,
+    Stamp,
+)
 from dustcake.core.requests.kinds import Mode, SelectMode
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake.ports import Commit

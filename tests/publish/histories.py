@@ -10,13 +10,19 @@ from dustcake.core.alarms.names import AlarmName
 from dustcake.core.commands import Command
 from dustcake.core.events import Event
 from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
     Input,
     JournalReported,
+    Measured,
     OperatorRequested,
     Outcome,
     OutputReported,
     PollCompleted,
+    ReadFailure,
+    Registers,
     Restarted,
+    Signal,
     Stopping,
 )
 from dustcake.core.requests.kinds import (
@@ -40,7 +46,6 @@ from dustcake.core.setpoints import (
     Setpoints,
     SignalKind,
 )
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Registers, Signal
 from dustcake.core.state import State
 from dustcake.core.step import Step, step
 
@@ -104,7 +109,7 @@ SETPOINTS: list[Setpoints] = [
         },
         pulsing={"kind": outputs, "interval_s": 1.0, "sequencer_cycle_s": 4.0},
         alarms=tuple(replace(each, on_delay_s=2.0, off_delay_s=2.0) for each in BASE.alarms),
-        upkeep=(MaintenanceSetting("snubber", "blow it back", every_s=60.0, every_pulses=5),),
+        maintenance=(MaintenanceSetting("snubber", "blow it back", every_s=60.0, every_pulses=5),),
         zeroing={"average_s": 2.0, "blower_off_s": 2.0},
         blower={"request": BlowerRequest.HAND if fitted else BlowerRequest.NONE},
     )

@@ -5,9 +5,8 @@ from dataclasses import replace
 import pytest
 
 from core.driver import FIRST_UTC_S
+from dustcake.core.inputs import Contacts, Stamp
 from dustcake.core.reading import Quality, Sample
-from dustcake.core.signals import Contacts
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.publish.render import Deadbands, ExceptionReporter
 from publish.histories import SETPOINTS

@@ -10,9 +10,9 @@ from dustcake.core.air.state import AirUse, Amount
 from dustcake.core.events import AirUsed, Event, FilterLifeChanged
 from dustcake.core.filter_life.forecast import Forecast, Outlook
 from dustcake.core.filter_life.state import FilterLife
+from dustcake.core.inputs import Stamp
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Air
-from dustcake.core.stamp import Stamp
 from dustcake.publish.life_and_air import air_content, amount, life_content
 from dustcake.publish.payloads import event_content, event_fields
 from dustcake.publish.render import Renderer

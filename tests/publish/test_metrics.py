@@ -10,11 +10,18 @@ from prometheus_client.samples import Sample
 from core.driver import BASE, chosen
 from dustcake.adapters.metrics import text
 from dustcake.core.alarms.names import AlarmName
-from dustcake.core.inputs import PollCompleted, Restarted
+from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
+    Measured,
+    PollCompleted,
+    ReadFailure,
+    Restarted,
+    Signal,
+    Stamp,
+)
 from dustcake.core.requests.kinds import SetPoint, SetPointOverride, SetPointOverrides
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake.publish.metrics import CollectorState, StepTimes, families

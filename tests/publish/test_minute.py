@@ -3,8 +3,8 @@
 import json
 
 from core.driver import BASE
+from dustcake.core.inputs import Stamp
 from dustcake.core.minutes import Minute, Spread
-from dustcake.core.stamp import Stamp
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Keep, Topics
 from dustcake.units import PressureUnit

@@ -16,9 +16,9 @@ from dustcake.core.events import (
     SettingChanged,
     Started,
 )
+from dustcake.core.inputs import Stamp
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
-from dustcake.core.stamp import Stamp
 from dustcake.publish.payloads import (
     event_content,
     event_fields,

@@ -12,10 +12,9 @@ from hypothesis import strategies as st
 from core.driver import ALL_FITTED, BASE, FIRST_UTC_S, HEADER_SCALE, Collector, chosen
 from dustcake.core.alarms.names import Alarm, AlarmName, AlarmState
 from dustcake.core.cleaning.state import PERMISSIVES
+from dustcake.core.inputs import CONTACT_NAMES, Contacts, Stamp
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import CONTACT_NAMES, Contacts
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
 from dustcake.publish import plc

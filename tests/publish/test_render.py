@@ -12,6 +12,7 @@ from core.driver import ALL_FITTED, BASE, Collector, chosen, with_header
 from core.traces import ADJUSTING
 from dustcake.core.alarms.names import Alarm, AlarmName, AlarmState, Priority
 from dustcake.core.events import AlarmChanged
+from dustcake.core.inputs import FailureKind, Measured, ReadFailure, Stamp
 from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import (
     Acknowledge,
@@ -21,8 +22,6 @@ from dustcake.core.requests.kinds import (
     SelectMode,
 )
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import FailureKind, Measured, ReadFailure
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step
 from dustcake.publish.payloads import by_request_words, point_words, utc_text

@@ -21,7 +21,7 @@ from typing import Any, NoReturn
 from dustcake.__main__ import main
 from dustcake.adapters import host as clock
 from dustcake.adapters.modbus import FieldInputs
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 from dustcake.ports import FieldReading
 
 read_as_ever = FieldInputs.read

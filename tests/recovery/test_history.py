@@ -9,9 +9,7 @@ import pytest
 
 from dustcake.__main__ import main
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.inputs import PollCompleted, Restarted
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Contacts, Measured, PollCompleted, Restarted, Stamp
 from ports.store.driven import Driven
 from recovery.pulsing import pulsing
 from settings.files import BUS, collector_text

@@ -9,7 +9,7 @@ import pytest
 from dustcake.__main__ import main
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.events import AirUsed, Body, Event, FilterLifeChanged, Stopped
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 from dustcake.core.state import first_state
 from dustcake.ports import Commit
 from ports.store.driven import COLLECTOR, SETPOINTS

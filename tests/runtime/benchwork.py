@@ -6,9 +6,8 @@ from contextlib import asynccontextmanager
 from functools import partial
 
 from core.driver import BASE
-from dustcake.core.inputs import PollCompleted, Stopping
+from dustcake.core.inputs import Contacts, Measured, PollCompleted, Signal, Stopping
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.ports import Outputs
 from dustcake.publish.render import Renderer
 from dustcake.publish.topics import Publication, Topics

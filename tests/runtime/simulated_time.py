@@ -5,7 +5,7 @@ import selectors
 from collections.abc import Coroutine
 from typing import Any
 
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 
 START_UTC_S = 1_900_000_000.0
 

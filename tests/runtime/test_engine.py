@@ -8,15 +8,17 @@ import pytest
 from core.driver import BASE, board, chosen
 from dustcake.core.commands import AllValvesOff, Command, FireValve
 from dustcake.core.inputs import (
+    FailureKind,
+    Measured,
     OperatorRequested,
     Outcome,
     PollCompleted,
+    ReadFailure,
     Restarted,
     Stopping,
     Woke,
 )
 from dustcake.core.requests.kinds import Mode, SelectMode
-from dustcake.core.signals import FailureKind, Measured, ReadFailure
 from dustcake.ports import Commit, CommitFailed, OutputReport
 from dustcake.runtime.engine import MakeInput
 from ports.fake_store import FakeStore
@@ -228,7 +230,7 @@ class TestRequests:
             async with running() as bench:
                 await bench.poll_for(2.0)
                 event = await bench.engine.request(asking(Mode.OFF, "local:somebody"))
-                assert event.body.accepted  # type: ignore[union-attr]
+                assert event.body.accepted  # type: ignore[attr-defined]
                 assert bench.engine.state.mode is Mode.OFF
 
         run(story())
@@ -240,7 +242,7 @@ class TestRequests:
                     bench.engine.request(asking(Mode.TIMED, "one")),
                     bench.engine.request(asking(Mode.TIMED, "one")),
                 )
-                assert all(event.body.accepted for event in both)  # type: ignore[union-attr]
+                assert all(event.body.accepted for event in both)  # type: ignore[attr-defined]
             assert bench.events().count("mode_selected") == 1
 
         run(story())

@@ -7,8 +7,8 @@ import pytest
 
 from core.driver import LOST, Collector
 from dustcake.core.commands import FireValve
+from dustcake.core.inputs import Signal
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.signals import Signal
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.settings.summary import summary

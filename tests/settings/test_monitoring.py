@@ -67,7 +67,7 @@ def upkeep(*lines: str) -> str:
 
 
 def test_left_out_there_is_the_usual_upkeep() -> None:
-    tasks = to_setpoints(collector_of()).upkeep
+    tasks = to_setpoints(collector_of()).maintenance
     assert [task.name for task in tasks] == ["daily_check", "drum", "regulator_bowl", "snubber"]
     assert tasks[0].every_s == 86_400.0
     assert tasks[1].every_run_s == 40.0 * 3600
@@ -76,7 +76,7 @@ def test_left_out_there_is_the_usual_upkeep() -> None:
 
 
 def test_no_upkeep_at_all() -> None:
-    assert to_setpoints(collector_of("upkeep = []")).upkeep == ()
+    assert to_setpoints(collector_of("upkeep = []")).maintenance == ()
 
 
 def test_who_edited_it_and_how_long_new_filters_are_new() -> None:

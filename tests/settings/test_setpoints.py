@@ -6,6 +6,7 @@ import pytest
 from pydantic import TypeAdapter, ValidationError
 
 from dustcake.core.alarms.names import AlarmName, Priority
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import (
     BlowerRequest,
@@ -16,7 +17,6 @@ from dustcake.core.setpoints import (
     SignalKind,
     WordOrder,
 )
-from dustcake.core.signals import CONTACT_NAMES
 from dustcake.settings.buses import Contacts
 from dustcake.settings.setpoints import to_setpoints
 from settings.files import BLOWER_CONTACT, TRANSMITTER, collector_of

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from dustcake_lab.commands import replay as command
-from dustcake_lab.traces import csv_parquet, frames
+from dustcake_lab.traces import csv_parquet
 from dustcake_lab.traces.columns import KNOWN_COLUMNS
 from traces.recorded import BLOWER, Bench, each_second, settings_text, table
 
@@ -200,7 +200,7 @@ def test_whoever_watches_a_long_trace_sees_how_far_it_is(
     recorded, chosen = bench.files(each_second(*[800] * 400))
     monkeypatch.setattr(command, "_PROGRESS_FROM_BYTES", 10)
     monkeypatch.setattr(csv_parquet, "_BLOCK_BYTES", 100)
-    monkeypatch.setattr(frames, "_SINGLE_ROWS", 5)
+    monkeypatch.setattr(csv_parquet, "_SINGLE_ROWS", 5)
     monkeypatch.setattr(command, "_PROGRESS_EVERY_BYTES", 100)
     assert bench.run(recorded, "--settings", chosen)[2] == "", "nobody watches a pipe"
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)

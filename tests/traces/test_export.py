@@ -9,10 +9,16 @@ import pytest
 
 from dustcake.__main__ import main
 from dustcake.adapters.store import SqliteStore
-from dustcake.core.inputs import PollCompleted, Restarted
-from dustcake.core.signals import Contacts, Measured, ReadFailure, Signal
-from dustcake.core.signals import FailureKind as Kind
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import (
+    Contacts,
+    Measured,
+    PollCompleted,
+    ReadFailure,
+    Restarted,
+    Signal,
+    Stamp,
+)
+from dustcake.core.inputs import FailureKind as Kind
 from ports.store.driven import Driven
 from settings.files import BUS, collector_text
 

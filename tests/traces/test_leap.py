@@ -11,10 +11,21 @@ from hypothesis import strategies as st
 
 from core.driver import BASE, chosen
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
+    Input,
+    Measured,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    ReadFailure,
+    Restarted,
+    Signal,
+    Stamp,
+    Woke,
+)
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import Step, step
 from dustcake_lab.replay.replay import Replay, for_a_trace

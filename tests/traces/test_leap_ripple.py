@@ -12,11 +12,10 @@ from hypothesis import given
 from core.driver import chosen as of_driver
 from core.traces import SEEDS, setpoints
 from dustcake.core.events import Event
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import Contacts, PollCompleted
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Contacts
 from dustcake_lab.replay.replay import Replay
 from dustcake_lab.traces.samples import Columns, Floats
 from examples import explore

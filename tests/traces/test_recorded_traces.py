@@ -294,7 +294,7 @@ def test_pulses_are_judged_by_what_dp_does_only_where_the_trace_has_them(
     pulses: tuple[str, ...], judged: bool
 ) -> None:
     """dP cannot answer to others: a sensing line would soon be found plugged."""
-    setpoints = chosen(diagnosis={"response_s": 5.0})
+    setpoints = chosen(pulse_response={"response_s": 5.0})
     match = match_columns(setpoints, ("time", "dp_pa", *pulses))
-    assert (match.setpoints.diagnosis.response_s == 5.0) is judged
+    assert (match.setpoints.pulse_response.response_s == 5.0) is judged
     assert any("no column for pulses" in note for note in match.notes) is not judged

@@ -5,9 +5,7 @@ import pytest
 from core.driver import chosen
 from dustcake.core.commands import AllValvesOff, FireValve, SetDemand
 from dustcake.core.events import PulseFired
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Contacts, Measured, PollCompleted, Stamp
 from dustcake_lab.replay.replay import Replay
 from dustcake_lab.replay.what_if import CommandLog, first_difference
 from dustcake_lab.traces.columns import Recorded, RecordedPulse
@@ -98,7 +96,7 @@ def test_the_summary_says_until_when(bench: Bench) -> None:
 def test_only_a_pulse_that_the_recording_had_just_then_is_judged_by_what_dp_does(
     recorded: Recorded | None, looked_at: bool
 ) -> None:
-    setpoints = chosen(diagnosis={"response_s": 5.0}, settle_s=0.0)
+    setpoints = chosen(pulse_response={"response_s": 5.0}, settle_s=0.0)
     polls = [PollCompleted(Stamp(float(t), None), Measured(1100.0), Contacts()) for t in range(20)]
     replay = Replay(setpoints, recorded=recorded)
     fired = [e.at.mono_s for e in replay.events(polls) if isinstance(e.body, PulseFired)]

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 import structlog
 
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 
 # A computer without a battery-backed clock starts in 1970, or where it last was; before this
 # date the clock is known to be wrong: dustcake did not exist.

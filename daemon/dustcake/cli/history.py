@@ -25,7 +25,7 @@ from datetime import UTC, datetime
 from operator import attrgetter
 from pathlib import Path
 from types import ModuleType
-from typing import IO, TYPE_CHECKING, Any, cast, get_args
+from typing import IO, TYPE_CHECKING, Any, cast
 
 from dustcake.cli.common import (
     DONE,
@@ -50,23 +50,15 @@ if TYPE_CHECKING:
     from dustcake.adapters.store import History, RecordedEvent
     from dustcake.settings.model import Settings
 
-_LOG_BOOK = (
-    events.FiltersChanged.name,
-    events.LogEntry.name,
-    events.ZeroTaken.name,
-    events.SettingChanged.name,
-    events.ModeSelected.name,
-    events.UpkeepDue.name,
-)
-# What may be asked for alone: its option, what that says of itself, and the names of its events.
+# What may be asked for alone: its option, what that says of itself, and its events.
 _ONLY = {
-    "alarms": ("changes of alarms only, and their metrics", (events.AlarmChanged.name,)),
+    "alarms": ("changes of alarms only, and their metrics", ("alarm",)),
     "log": (
-        "the log book only: filter changes, zeros, entries, set points, modes, upkeep",
-        _LOG_BOOK,
+        "the log book only: filter changes, zeros, entries, set points, modes, upkeep, starts",
+        events.log_book_names(),
     ),
-    "life": ("forecasts of filter life only", (events.FilterLifeChanged.name,)),
-    "air": ("compressed air by day (UTC), with energy and money", (events.AirUsed.name,)),
+    "life": ("forecasts of filter life only", ("filter_life",)),
+    "air": ("compressed air by day (UTC), with energy and money", ("air_used",)),
 }
 
 
@@ -90,7 +82,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     only.add_argument(
         "--kind",
         action="append",
-        choices=sorted(body.name for body in get_args(events.Body)),
+        choices=sorted(events.EVENTS),
         metavar="EVENT",
         help="events of this kind only, such as pulse; may be given again",
     )
@@ -160,7 +152,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _print_events(history: "History", settings: "Settings", arguments: argparse.Namespace) -> None:
     names: Collection[str] | None = arguments.kind
     if arguments.only is not None:
-        _, names = _ONLY[arguments.only]
+        names = _ONLY[arguments.only][1]
     found = history.all_events(arguments.collector, arguments.since, names, arguments.until)
     units = {collector.name: collector.shown_in for collector in settings.collectors}
     if arguments.csv:

@@ -15,9 +15,9 @@ from collections.abc import Iterator
 from typing import Any
 
 from dustcake.cli.common import DONE, UNREACHED, add_settings, fail, settings_in
+from dustcake.core.inputs import ReadFailure, Registers, Signal
 from dustcake.core.reading import interpret
 from dustcake.core.setpoints import Scale
-from dustcake.core.signals import ReadFailure, Registers, Signal
 from dustcake.ports import FieldReading
 from dustcake.publish.wording import sentence
 from dustcake.settings.model import Collector, Settings

@@ -9,10 +9,10 @@ from pydantic import ValidationError
 
 from dustcake.commissioning.observation import Observation
 from dustcake.commissioning.procedure import ActionResult, failed, noted
+from dustcake.core.inputs import FailureKind, ReadFailure, Registers
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.record import record
 from dustcake.core.setpoints import Scale, SignalKind, WordOrder
-from dustcake.core.signals import FailureKind, ReadFailure, Registers
 from dustcake.settings.buses import AnalogInput, WordTable
 from dustcake.settings.setpoints import to_scale
 from dustcake.units import Pressure, PressureUnit

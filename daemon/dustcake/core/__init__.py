@@ -5,7 +5,7 @@ The way in is ``step.step``: (``state.State``, an ``inputs.Input``, ``setpoints.
 that is remembered, ``first_state`` to begin with. Callers import from these modules and from those
 named here; all else is for the core alone:
 
-- ``signals``, ``reading``, ``stamp``: what comes from the field, and its quality;
+- ``reading``: what comes from the field, and its quality;
 - ``reasons``: why anything is as it is; ``requests``: what people may request;
 - ``alarms.names``, ``alarms.catalogue``: the alarms there are;
 - ``filter_life.forecast`` and ``minutes``: functions of records, outside of any decision.

@@ -10,6 +10,7 @@ from dustcake.core.cleaning import pulsing
 from dustcake.core.events import JournalChanged, Started, Stopped
 from dustcake.core.filter_life.ageing import good_air
 from dustcake.core.inputs import (
+    Contacts,
     Input,
     JournalReported,
     OperatorRequested,
@@ -28,8 +29,6 @@ from dustcake.core.requests import set_point_overrides
 from dustcake.core.requests.handling import answer, refused
 from dustcake.core.signal_validation import checks
 from dustcake.core.signal_validation.state import in_doubt, is_well_formed
-from dustcake.core.signal_validation.validate import record_quality
-from dustcake.core.signals import Contacts
 from dustcake.core.state import JournalState, State
 from dustcake.core.step_context import StepContext
 
@@ -60,7 +59,7 @@ def apply_input(context: StepContext, state: State, happened: Input) -> State:
 
 def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     pa, quality, reasons = interpret(poll.dp, context.setpoints.dp, state.zero.offset_pa)
-    zero, trust = state.zero, state.signal_validation
+    zero, validation = state.zero, state.signal_validation
     if zero.under_way and quality is Quality.GOOD and pa is not None:
         zero = zeroing.add(zero, pa + zero.offset_pa)
         quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
@@ -71,8 +70,8 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
             None,
             state.blower.running,
         )
-        trust, why = checks.jump(context, trust, before_pa, pa, is_steady=is_steady)
-        sample = in_doubt(trust.doubts, poll.at, pa)
+        validation, why = checks.jump(context, validation, before_pa, pa, is_steady=is_steady)
+        sample = in_doubt(validation.doubts, poll.at, pa)
         if why is not None:
             sample = Sample(poll.at, pa, Quality.OUT_OF_SPECIFICATION, (why,))
     header = None
@@ -83,14 +82,14 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     line = lines.polled(
         context.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
     )
-    record_quality(context, state.sample, sample)
+    checks.record_quality(context, state.sample, sample)
     return replace(
         state,
         sample=sample,
         header=header,
         contacts=poll.contacts,
         zero=zero,
-        signal_validation=trust,
+        signal_validation=validation,
         line=line,
     )
 
@@ -163,7 +162,7 @@ def expire(context: StepContext, state: State) -> State:
     if state.relies_on_poll and context.now_s >= sample.at.mono_s + context.setpoints.stale_after_s:
         reason = because(Because.STALE, stale_after_s=context.setpoints.stale_after_s)
         stale = Sample(sample.at, None, Quality.FAILURE, (reason,))
-        record_quality(context, sample, stale)
+        checks.record_quality(context, sample, stale)
         line = lines.stale(context.setpoints, state.line, sample.at.mono_s)
         state = replace(state, sample=stale, header=None, contacts=Contacts(), line=line)
     flight = state.pulsing.in_flight

@@ -1,10 +1,10 @@
 """Whether the blower is proved running or proved off, and the optional request that it run."""
 
+from dustcake.core.commands import SetBlowerRun
 from dustcake.core.events import BlowerChanged, BlowerRunSet
-from dustcake.core.inputs import Outcome, OutputReported
+from dustcake.core.inputs import Contacts, Outcome, OutputReported
 from dustcake.core.record import replace, update
 from dustcake.core.setpoints import BlowerRequest, Setpoints
-from dustcake.core.signals import Contacts
 from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
 
@@ -89,7 +89,7 @@ def _request_run(context: StepContext, blower: BlowerState, contacts: Contacts) 
         context.emit(BlowerRunSet(wanted, why))
     due_s = context.now_s + context.setpoints.pulsing.report_timeout_s
     context.wake_by(due_s)
-    command_id = context.blower_run(wanted)
+    command_id = context.command(SetBlowerRun, wanted)
     return replace(blower, requested=wanted, announced=wanted, command_id=command_id, due_s=due_s)
 
 

@@ -9,12 +9,12 @@ is known by the share of its readings that were lost.
 from collections.abc import Mapping
 from math import exp, log
 
+from dustcake.core.inputs import Contacts
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import is_well_formed
-from dustcake.core.signals import Contacts
 
 WITHIN_S = 600.0
 """Over which the share of lost readings is taken: older ones are forgotten at this rate."""
@@ -80,7 +80,7 @@ class Line:
     @property
     def blower_running(self) -> Gap:
         """The contact that proves the blower."""
-        return self.of("blower_running")
+        return dict(self.contacts).get("blower_running", _KNOWN)
 
     def of(self, name: str) -> Gap:
         """The signal of this name."""
@@ -88,19 +88,22 @@ class Line:
             return self.dp
         if name == "header":
             return self.header
-        return next((gap for contact, gap in self.contacts if contact == name), _KNOWN)
+        return dict(self.contacts).get(name, _KNOWN)
+
+    def gaps(self) -> dict[str, Gap]:
+        """All by name, but for contacts that have always been known."""
+        return {"dp": self.dp, "header": self.header, **dict(self.contacts)}
 
     def with_gaps(self, gaps: Mapping[str, Gap]) -> "Line":
         """The same with these signals as they are now."""
-        contacts = {**dict(self.contacts), **gaps}
-        dp, header = contacts.pop("dp", self.dp), contacts.pop("header", self.header)
-        return Line(dp, header, tuple(contacts.items()))
+        contacts = self.gaps() | dict(gaps)
+        return Line(contacts.pop("dp"), contacts.pop("header"), tuple(contacts.items()))
 
 
 def restarted(line: Line, now_s: float) -> Line:
     """After a restart: what was timed means nothing now, and what was lost is remembered."""
-    names = ("dp", "header", *(name for name, _ in line.contacts))
-    return Line().with_gaps({name: Gap(lost=line.of(name).lost, at_s=now_s) for name in names})
+    gaps = line.gaps().items()
+    return Line().with_gaps({name: Gap(lost=gap.lost, at_s=now_s) for name, gap in gaps})
 
 
 def polled(
@@ -111,12 +114,12 @@ def polled(
     contacts: Contacts,
 ) -> Line:
     """After a poll. ``before`` and ``now``: dP and header."""
-    sample, header = now
+    (sample, header), gaps = now, line.gaps()
     after: dict[str, Gap] = {}
     now_s, before_s, stale_after_s = sample.at.mono_s, before[0].at.mono_s, setpoints.stale_after_s
 
     def follow(name: str, known: bool, is_lost: bool, before_pa: float | None) -> None:
-        gap = line.of(name)
+        gap = gaps.get(name, _KNOWN)
         if not known:
             missing = _missing(gap, now_s, before_s, stale_after_s, is_lost, before_pa)
             if missing is not gap:
@@ -141,11 +144,9 @@ def stale(setpoints: Setpoints, line: Line, last_s: float) -> Line:
     if setpoints.header is not None:
         names.append("header")
     unknown = {
-        name: replace(
-            line.of(name), since_s=last_s, pa=None, lost=_forgotten(gap, last_s), at_s=last_s
-        )
-        for name in names
-        if (gap := line.of(name)).since_s is None
+        name: replace(gap, since_s=last_s, pa=None, lost=_forgotten(gap, last_s), at_s=last_s)
+        for name, gap in zip(names, map(line.of, names), strict=True)
+        if gap.since_s is None
     }
     return line.with_gaps(unknown) if unknown else line
 

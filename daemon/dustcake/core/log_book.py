@@ -16,7 +16,8 @@ from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import LogBook, State
 from dustcake.core.step_context import StepContext
 
-_NOT_SET_POINTS = ("collector", "upkeep", "edited_by", "adjusting")
+_NOT_SET_POINTS = ("collector", "maintenance", "edited_by", "adjusting")
+_PUBLISHED_AS = {"signal_validation": "trust", "pulse_response": "diagnosis"}
 
 
 def restart(context: StepContext, state: State) -> State:
@@ -43,10 +44,11 @@ def _parted(line: str) -> tuple[str, str]:
 
 
 def lines_of(setpoints: Setpoints) -> Iterator[tuple[str, str]]:
-    """Every set point by the place it has in ``Setpoints``, and its value as text."""
+    """Every set point by the place it has in the settings, and its value as text."""
     for field in fields(setpoints):
         if field.name not in _NOT_SET_POINTS:
-            yield from _lines(field.name, getattr(setpoints, field.name))
+            path = _PUBLISHED_AS.get(field.name, field.name)
+            yield from _lines(path, getattr(setpoints, field.name))
 
 
 def _lines(path: str, value: object) -> Iterator[tuple[str, str]]:
@@ -87,7 +89,7 @@ def entered(
     context: StepContext, state: State, request: RecordEntry, by: str
 ) -> tuple[State, Verdict]:
     """Put an entry into the book. A task that it completes is not due any more."""
-    names = {setting.name for setting in context.setpoints.upkeep}
+    names = {setting.name for setting in context.setpoints.maintenance}
     name = maintenance.COMPLETES.get(request.entry, "")
     if request.entry is Entry.UPKEEP_DONE:
         name = request.upkeep

@@ -19,7 +19,7 @@ def restart(context: StepContext, state: State) -> State:
     """The tasks of the settings: known ones as they were, a new one as if it had just been done.
     Monotonic times mean nothing now; those of the calendar are made anew from the time of day."""
     known = {task.name: replace(task, due_s=None) for task in state.log_book.maintenance.tasks}
-    names = [setting.name for setting in context.setpoints.upkeep]
+    names = [setting.name for setting in context.setpoints.maintenance]
     tasks = tuple(known.get(name) or _done_now(context, state, name) for name in names)
     return replace(state, log_book=replace(state.log_book, maintenance=MaintenanceTasks(tasks)))
 
@@ -51,11 +51,13 @@ def _followed(context: StepContext, state: State, book: LogBook) -> MaintenanceT
     if not book.maintenance.tasks:
         return book.maintenance
     maintenance = _on_this_clock(context, book.maintenance)
-    tasks = tuple(
-        _followed_task(context, state, task, setting)
-        for task, setting in zip(maintenance.tasks, context.setpoints.upkeep, strict=True)
-    )
-    return maintenance if tasks == maintenance.tasks else replace(maintenance, tasks=tasks)
+    tasks = list(maintenance.tasks)
+    for i, (task, setting) in enumerate(zip(tasks, context.setpoints.maintenance, strict=True)):
+        if not task.due and _is_due(context, state, task, setting):
+            context.emit(UpkeepDue(setting.name, setting.text))
+            tasks[i] = replace(task, due=True)
+            maintenance = replace(maintenance, tasks=tuple(tasks))
+    return maintenance
 
 
 def _on_this_clock(context: StepContext, maintenance: MaintenanceTasks) -> MaintenanceTasks:
@@ -68,29 +70,21 @@ def _on_this_clock(context: StepContext, maintenance: MaintenanceTasks) -> Maint
     if maintenance.clock_s is not None and abs(clock_s - maintenance.clock_s) <= _CLOCK_STEP_S:
         return maintenance
     tasks = []
-    for task, setting in zip(maintenance.tasks, context.setpoints.upkeep, strict=True):
+    for task, setting in zip(maintenance.tasks, context.setpoints.maintenance, strict=True):
         done_utc_s = utc_s if task.done_utc_s is None else task.done_utc_s
         due_s = None if setting.every_s is None else done_utc_s + setting.every_s - clock_s
         tasks.append(replace(task, done_utc_s=done_utc_s, due_s=due_s))
     return MaintenanceTasks(tuple(tasks), clock_s)
 
 
-def _followed_task(
-    context: StepContext, state: State, task: MaintenanceTask, setting: MaintenanceSetting
-) -> MaintenanceTask:
-    if task.due or not _is_due(context, state, task, setting):
-        return task
-    context.emit(UpkeepDue(setting.name, setting.text))
-    return replace(task, due=True)
-
-
 def _is_due(
     context: StepContext, state: State, task: MaintenanceTask, setting: MaintenanceSetting
 ) -> bool:
-    pulses = sum(state.pulsing.counts) - task.done_pulses
-    by_run = setting.every_run_s is not None and context.is_due(
-        state.blower.total_reaches_s(task.done_run_s + setting.every_run_s)
-    )
-    by_pulses = setting.every_pulses is not None and pulses >= setting.every_pulses
+    by_run = by_pulses = False
+    if setting.every_run_s is not None:
+        run_s = task.done_run_s + setting.every_run_s
+        by_run = context.is_due(state.blower.total_reaches_s(run_s))
+    if setting.every_pulses is not None:
+        by_pulses = sum(state.pulsing.counts) >= task.done_pulses + setting.every_pulses
     by_calendar = task.due_s is not None and context.is_due(task.due_s)
     return by_run or by_pulses or by_calendar

@@ -3,11 +3,10 @@
 from collections.abc import Sequence
 from math import floor
 
-from dustcake.core.inputs import Input, PollCompleted
+from dustcake.core.inputs import Input, PollCompleted, Stamp
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 
 
 @record

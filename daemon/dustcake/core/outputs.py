@@ -1,5 +1,6 @@
 """Whether the outputs do as commanded, and getting them to a proved off when they do not."""
 
+from dustcake.core.commands import AllValvesOff
 from dustcake.core.events import OutputsChanged
 from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.record import replace, update
@@ -10,7 +11,7 @@ from dustcake.core.step_context import StepContext
 def secure(context: StepContext, outputs: OutputsState) -> OutputsState:
     """Command every valve off, now; not proved until that is reported done."""
     due_s = context.now_s + context.setpoints.pulsing.report_timeout_s
-    return replace(outputs, proved=False, off_id=context.all_off(), due_s=due_s)
+    return replace(outputs, proved=False, off_id=context.command(AllValvesOff), due_s=due_s)
 
 
 def failed(context: StepContext, outputs: OutputsState, detail: str, stuck: bool) -> OutputsState:

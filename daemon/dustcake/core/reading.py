@@ -9,11 +9,10 @@ from enum import StrEnum
 from math import isfinite
 from struct import pack, unpack
 
+from dustcake.core.inputs import Measured, ReadFailure, Registers, Signal, Stamp
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.setpoints import Scale, SignalKind, WordOrder
-from dustcake.core.signals import Measured, ReadFailure, Registers, Signal
-from dustcake.core.stamp import Stamp
 
 FAILURE_LOW_MA, VALID_LOW_MA, VALID_HIGH_MA, FAILURE_HIGH_MA = 3.6, 3.8, 20.5, 21.0
 

@@ -30,21 +30,25 @@ else:
 
     def replace(old, /, **changes):
         """The same record with other values in some fields, as ``dataclasses.replace`` makes it;
-        reading all fields at once takes a third of its time, of which a step spends much."""
-        names, read = _fields(type(old))
-        return type(old)(**dict(zip(names, read(old), strict=True)) | changes)
+        reading all fields at once takes a fifth of its time, of which a step spends much."""
+        place, read = _fields(type(old))
+        values = list(read(old))
+        for name, value in changes.items():
+            values[place[name]] = value
+        return type(old)(*values)
 
     def update(old, /, **changes):
         """``old`` with these values in some fields; ``old`` itself where it has them all already,
         so that what has not changed is the same object after a step."""
-        if all(getattr(old, name) is value for name, value in changes.items()):
-            return old
-        return replace(old, **changes)
+        for name, value in changes.items():
+            if getattr(old, name) is not value:
+                return replace(old, **changes)
+        return old
 
 
 @cache
-def _fields(cls: type[Any]) -> tuple[tuple[str, ...], Callable[[Any], tuple[Any, ...]]]:
-    """The names of a record's fields, and what reads them all."""
-    names = tuple(each.name for each in fields(cls))
-    read = attrgetter(*names)
-    return names, read if len(names) > 1 else lambda old: (read(old),)
+def _fields(cls: type[Any]) -> tuple[dict[str, int], Callable[[Any], tuple[Any, ...]]]:
+    """Where a record's fields stand, and what reads them all."""
+    place = {each.name: i for i, each in enumerate(fields(cls))}
+    read = attrgetter(*place)
+    return place, read if len(place) > 1 else lambda old: (read(old),)

@@ -6,9 +6,9 @@ from itertools import pairwise
 from math import inf
 
 from dustcake.core.alarms.names import AlarmSetting
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.signals import CONTACT_NAMES
 
 
 class SignalKind(StrEnum):
@@ -196,7 +196,7 @@ class FanPlace(StrEnum):
 
 
 @record
-class Trust:
+class ValidationSetting:
     """When a dP that is read is not believed. A limit of infinity, or a time of 0, switches that
     check off."""
 
@@ -213,7 +213,7 @@ class Trust:
 
 
 @record
-class Diagnosis:
+class PulseResponseSetting:
     """What is made of the answers to pulses. ``response_s`` 0 switches all of it off."""
 
     response_s: float  # how long after a pulse dP and header are looked at
@@ -270,9 +270,9 @@ class Setpoints:
     alarm_rules: AlarmRules
     zeroing: Zeroing
     blower: Blower
-    trust: Trust
-    diagnosis: Diagnosis
-    upkeep: tuple[MaintenanceSetting, ...] = ()
+    signal_validation: ValidationSetting
+    pulse_response: PulseResponseSetting
+    maintenance: tuple[MaintenanceSetting, ...] = ()
     edited_by: str = ""  # who changed the settings last, as they say themselves
     air: Air = Air()
     adjusting: Adjusting = Adjusting()

@@ -7,6 +7,7 @@ from dustcake.core.air.state import AirUse
 from dustcake.core.alarms.names import Alarm
 from dustcake.core.cleaning.state import CleaningState, Pace, Permissive, PulsingState, RunKind
 from dustcake.core.filter_life.state import FilterLife, ReplacementState
+from dustcake.core.inputs import Contacts, Stamp
 from dustcake.core.line import Line
 from dustcake.core.pulse_response.state import PulseResponseState, nothing_known
 from dustcake.core.reading import Quality, Sample
@@ -15,8 +16,6 @@ from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode, PointChange, Request, SetPointOverrides
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import SignalValidation
-from dustcake.core.signals import Contacts
-from dustcake.core.stamp import Stamp
 
 
 class Phase(StrEnum):
@@ -235,6 +234,11 @@ class State:
     air: AirUse = AirUse()
     set_point_overrides: SetPointOverrides = SetPointOverrides()
     line: Line = Line()
+
+    @property
+    def header_pa(self) -> float | None:
+        """Header pressure, where there is a usable one."""
+        return None if self.header is None else self.header.usable_pa
 
     @property
     def relies_on_poll(self) -> bool:

@@ -31,12 +31,12 @@ under way is marked interrupted, never repeated. A run begins only after all tha
 
 *Quiet.* Most polls lead to nothing. Decisions depend on pressures only through comparisons with
 thresholds, and on time only through deadlines. So a step that leads no further can promise until
-when, and between which pressures, nothing will happen (``quiet``), and polls within a promise only
+when, and between which pressures, nothing will happen (``Quiet``), and polls within a promise only
 replace the sample. Each part names its thresholds for that. The promise is an abbreviation, no
 decision: a property test steps the same polls both ways and compares.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Sequence
 
 from dustcake.core import apply_input, blower, log_book, maintenance, outputs, zeroing
 from dustcake.core.air import use as air_use
@@ -47,13 +47,14 @@ from dustcake.core.commands import Command
 from dustcake.core.events import AirUsed, Event, PulseFired
 from dustcake.core.filter_life import ageing as filter_life
 from dustcake.core.inputs import Input, PollCompleted
+from dustcake.core.pulse_response import header, rows
 from dustcake.core.pulse_response import observation as pulse_response
-from dustcake.core.quiet import keep, promise
+from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.record import record, replace
 from dustcake.core.requests import set_point_overrides
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation import validate as signal_validation
-from dustcake.core.state import Decision, Quiet, State
+from dustcake.core.signal_validation import checks as signal_validation
+from dustcake.core.state import Quiet, State
 from dustcake.core.step_context import StepContext
 
 
@@ -138,8 +139,8 @@ PARTS: tuple[Part, ...] = (
     Part(
         pulse_response.advance,
         "pulsing: a header that falls without a pulse must not be taken for one with",
-        thresholds_pa=pulse_response.thresholds_pa,
-        header_thresholds_pa=pulse_response.header_thresholds_pa,
+        thresholds_pa=rows.thresholds_pa,
+        header_thresholds_pa=header.thresholds_pa,
     ),
     Part(
         _as_it_was,
@@ -192,16 +193,6 @@ class Step:
     events: tuple[Event, ...]
     wake_at_s: float | None
 
-    @property
-    def decision(self) -> Decision:
-        """What is being done and why."""
-        return self.state.decision
-
-    @property
-    def quiet(self) -> Quiet | None:
-        """Within what nothing will happen; None where no promise is made."""
-        return self.state.quiet
-
 
 def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
     """Decide. Pure: the same arguments give the same result, and nothing given is changed.
@@ -223,28 +214,11 @@ def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
     return _finish(context, state)
 
 
-def thresholds_pa(setpoints: Setpoints, state: State) -> Iterator[float]:
-    """Every dP at which any decision may change. ``setpoints``: those in force."""
-    for of_part in _THRESHOLDS_PA:
-        yield from of_part(setpoints, state)
-
-
-def _header_thresholds_pa(setpoints: Setpoints, state: State) -> Iterator[float]:
-    for of_part in _HEADER_THRESHOLDS_PA:
-        yield from of_part(setpoints, state)
-
-
 def _finish(context: StepContext, state: State) -> Step:
     """Number what has been gathered, and say until when nothing else will happen."""
-    quiet, setpoints = None, context.setpoints
     bodies = [type(event.body) for event in context.events]
-    if not context.commands and _LEADS_NO_FURTHER.issuperset(bodies):
-        quiet = promise(
-            context,
-            state,
-            tuple(thresholds_pa(setpoints, state)),
-            tuple(_header_thresholds_pa(setpoints, state)),
-        )
+    settled = not context.commands and _LEADS_NO_FURTHER.issuperset(bodies)
+    quiet = _promise(context, state) if settled else None
     state = replace(
         state,
         next_seq=context.next_seq,
@@ -252,7 +226,7 @@ def _finish(context: StepContext, state: State) -> Step:
         deadline_s=context.deadline_s,
         quiet=quiet,
     )
-    wake_at_s = _wake_at_s(state, setpoints)
+    wake_at_s = _wake_at_s(state, context.setpoints)
     return Step(state, tuple(context.commands), tuple(context.events), wake_at_s)
 
 
@@ -268,3 +242,75 @@ def _wake_at_s(state: State, setpoints: Setpoints) -> float | None:
         return due_s
     stale_s = state.sample.at.mono_s + setpoints.stale_after_s
     return stale_s if due_s is None or stale_s < due_s else due_s
+
+
+def thresholds_pa(setpoints: Setpoints, state: State) -> list[float]:
+    """Every dP at which any decision may change. ``setpoints``: those in force."""
+    return [pa for of_part in _THRESHOLDS_PA for pa in of_part(setpoints, state)]
+
+
+def _promise(context: StepContext, state: State) -> Quiet | None:
+    """Every decision depends on dP only through comparisons with known thresholds, so between
+    two neighbouring thresholds nothing can change until the next deadline."""
+    dp_pa, setpoints = state.sample.usable_pa, context.setpoints
+    observation = state.pulse_response.observation
+    if dp_pa is None or state.zero.under_way:
+        return None
+    if any(context.holds(gap) for _, gap in state.line.contacts):
+        return None  # what is held for a lost reply is soon dropped
+    if state.air.measurement is not None:  # the next readings of the header are needed
+        return None
+    if observation is not None and observation.dip_due:
+        return None
+    band, header_band = _between(dp_pa, thresholds_pa(setpoints, state)), _OPEN
+    if setpoints.header is not None:
+        header = state.header
+        if header is None or header.quality is not Quality.GOOD or header.pa is None:
+            return None
+        thresholds = [pa for of_part in _HEADER_THRESHOLDS_PA for pa in of_part(setpoints, state)]
+        header_band = _between(header.pa, thresholds)
+    if band is None or header_band is None:
+        return None
+    return Quiet(*band, *header_band, context.deadline_s)
+
+
+Band = tuple[float | None, float | None]
+_OPEN: Band | None = None, None
+
+
+def _between(pa: float, thresholds: Sequence[float]) -> Band | None:
+    """The open interval between neighbouring thresholds around ``pa``; None if on one of them."""
+    if pa in thresholds:
+        return None
+    below = [t for t in thresholds if t < pa]
+    above = [t for t in thresholds if t > pa]
+    return max(below, default=None), min(above, default=None)
+
+
+def keep(state: State, poll: PollCompleted, setpoints: Setpoints) -> State | None:
+    """The state after a poll that a quiet promise covers; None where it does not."""
+    quiet, now_s = state.quiet, poll.at.mono_s
+    if quiet is None or (quiet.until_s is not None and now_s >= quiet.until_s):
+        return None
+    if now_s >= state.next_look_s:
+        return None
+    if poll.contacts is not state.contacts and poll.contacts != state.contacts:
+        return None
+    if (poll.at.utc_s is None) is not (state.sample.at.utc_s is None):
+        return None
+    pa, quality, _ = interpret(poll.dp, setpoints.dp, state.zero.offset_pa)
+    if quality is not Quality.GOOD or pa is None or not quiet.covers_pa(pa):
+        return None
+    header, before = state.header, state.sample
+    if setpoints.header is not None:
+        if poll.header is None:
+            return None
+        header_pa, quality, _ = interpret(poll.header, setpoints.header, 0.0)
+        if quality is not Quality.GOOD or header_pa is None:
+            return None
+        if not quiet.covers_header_pa(header_pa):
+            return None
+        header = Sample(poll.at, header_pa, quality)
+    # Doubts that stand under a promise stand until something happens.
+    sample = Sample(poll.at, pa, before.quality, before.reasons)
+    return replace(state, sample=sample, header=header)

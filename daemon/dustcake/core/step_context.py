@@ -1,14 +1,18 @@
 """What one step works with and gathers: events, commands and deadlines, numbered as they arise."""
 
+from collections.abc import Callable
 from math import inf
+from typing import Concatenate, ParamSpec
 
 from dustcake.core.cleaning.state import Permissive
-from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
+from dustcake.core.commands import Command
 from dustcake.core.events import Body, Event
 from dustcake.core.inputs import Input, PollCompleted, Restarted
 from dustcake.core.line import Gap
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
+
+P = ParamSpec("P")
 
 
 class StepContext:
@@ -49,33 +53,14 @@ class StepContext:
         self.events.append(Event(self.next_seq, self.at, body))
         self.next_seq += 1
 
-    def _command_id(self) -> int:
+    def command(
+        self, kind: Callable[Concatenate[int, P], Command], *what: P.args, **more: P.kwargs
+    ) -> int:
+        """Command an output: ``context.command(FireValve, valve, on_time_s)``. Returns the
+        command's id, by which its outcome is reported."""
         command_id = self.next_command
         self.next_command += 1
-        return command_id
-
-    def fire(self, valve: int, on_time_s: float) -> int:
-        """Command one pulse; returns the command's id."""
-        command_id = self._command_id()
-        self.commands.append(FireValve(command_id, valve, on_time_s))
-        return command_id
-
-    def demand(self, closed: bool) -> int:
-        """Command the demand contact; returns the command's id."""
-        command_id = self._command_id()
-        self.commands.append(SetDemand(command_id, closed))
-        return command_id
-
-    def all_off(self) -> int:
-        """Command every valve off; returns the command's id."""
-        command_id = self._command_id()
-        self.commands.append(AllValvesOff(command_id))
-        return command_id
-
-    def blower_run(self, run: bool) -> int:
-        """Command the blower run request; returns the command's id."""
-        command_id = self._command_id()
-        self.commands.append(SetBlowerRun(command_id, run))
+        self.commands.append(kind(command_id, *what, **more))
         return command_id
 
     def wake_by(self, deadline_s: float) -> None:

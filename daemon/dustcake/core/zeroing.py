@@ -5,24 +5,22 @@ from dustcake.core.events import ZeroAbandoned, ZeroTaken
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
-from dustcake.core.requests.kinds import SetZero
+from dustcake.core.requests.kinds import SetZero, Verdict
 from dustcake.core.signal_validation.checks import zero_taken
 from dustcake.core.state import State, ZeroState
 from dustcake.core.step_context import StepContext
 
 
-def request(
-    context: StepContext, state: State, wanted: SetZero, by: str
-) -> tuple[ZeroState, bool, Reason]:
+def request(context: StepContext, state: State, wanted: SetZero, by: str) -> tuple[State, Verdict]:
     """Begin, or refuse with the reason."""
-    settings, zero = context.setpoints.zeroing, state.zero
     refusal = _refusal(context, state, wanted)
     if refusal is None and state.cleaning.run is not None:
         refusal = because(Because.ZERO_WHILE_CLEANING)
     if refusal is not None:
-        return zero, False, refusal
-    started = replace(zero, by=by or "unknown", started_s=context.now_s, sum_pa=0.0, n=0)
-    return started, True, because(Because.ZERO_STARTED, average_s=settings.average_s)
+        return state, Verdict(False, refusal)
+    zero = replace(state.zero, by=by or "unknown", started_s=context.now_s, sum_pa=0.0, n=0)
+    reason = because(Because.ZERO_STARTED, average_s=context.setpoints.zeroing.average_s)
+    return replace(state, zero=zero), Verdict(True, reason)
 
 
 def _refusal(context: StepContext, state: State, wanted: SetZero) -> Reason | None:

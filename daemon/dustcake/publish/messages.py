@@ -7,8 +7,9 @@ from types import NoneType
 from typing import Any, get_args, get_type_hints
 
 from dustcake.core.cleaning.state import Met, RunKind
-from dustcake.core.events import Body, SettingChanged
+from dustcake.core.events import EVENTS, SettingChanged
 from dustcake.core.filter_life.forecast import Outlook
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.requests.definitions import (
     KINDS,
@@ -21,7 +22,6 @@ from dustcake.core.requests.definitions import (
     RequestKind,
 )
 from dustcake.core.requests.kinds import Identity, Mode, PointChange, SetPoint
-from dustcake.core.signals import CONTACT_NAMES
 from dustcake.publish.life_and_air import air_schema, life_schema
 from dustcake.publish.payloads import (
     ALARM,
@@ -81,7 +81,7 @@ def payload_schemas() -> Schema:
         ),
         "state": _whole("state", "what is being done, and why", _state()),
         "alarm": _whole("alarm", "one alarm", _alarm()),
-        "event": {"oneOf": [_event(body) for body in get_args(Body)]},
+        "event": {"oneOf": [_event(body) for body in EVENTS.values()]},
         "minute": _whole("minute", "statistics of one minute", _minute()),
         "reply": _whole(
             "reply",

@@ -14,12 +14,12 @@ from struct import calcsize, pack, pack_into, unpack, unpack_from
 
 from dustcake.core.alarms.names import ACTIVE, AlarmName, AlarmState
 from dustcake.core.cleaning.state import PERMISSIVES, Met
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Cleaning, Setpoints
-from dustcake.core.signals import CONTACT_NAMES
 from dustcake.core.state import Phase, State
 from dustcake.publish.render import UNACKNOWLEDGED
 

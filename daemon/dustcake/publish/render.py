@@ -5,13 +5,13 @@ from collections.abc import Iterable
 from dustcake.core.alarms.names import IN_VIEW, Alarm, AlarmSetting, AlarmState
 from dustcake.core.cleaning.state import Permissive
 from dustcake.core.events import Event
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.minutes import Minute, Spread
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import PendingChange, SetPoint, SetPointOverride
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import CONTACT_NAMES
 from dustcake.core.state import MaintenanceTask, State
 from dustcake.publish.alarm_texts import ALARM_TEXTS
 from dustcake.publish.life_and_air import air_content, life_content
@@ -230,7 +230,7 @@ class Renderer:
         }
 
     def _upkeep(self, items: Iterable[MaintenanceTask]) -> list[Fields]:
-        texts = {task.name: task.text for task in self.setpoints.upkeep}
+        texts = {task.name: task.text for task in self.setpoints.maintenance}
         return [
             {
                 "upkeep": item.name,

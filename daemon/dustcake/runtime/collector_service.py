@@ -12,8 +12,7 @@ from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
 from dustcake.adapters.mqtt import EdgeNodeLink, LinkSettings, MqttLink
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarms.names import ACTIVE, AlarmState
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import ReadFailure
+from dustcake.core.inputs import PollCompleted, ReadFailure
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import measured

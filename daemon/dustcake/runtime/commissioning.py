@@ -40,9 +40,9 @@ from dustcake.commissioning.record import (
 from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
 from dustcake.commissioning.scan import Words, scan
 from dustcake.commissioning.steps import all_steps
+from dustcake.core.inputs import ReadFailure
 from dustcake.core.record import replace
 from dustcake.core.requests.kinds import Identity
-from dustcake.core.signals import ReadFailure
 from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.payloads import utc_text

@@ -17,10 +17,10 @@ from dustcake.core.inputs import (
     OutputReported,
     PollCompleted,
     Restarted,
+    Stamp,
     Woke,
 )
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step, step
 from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs, Stored

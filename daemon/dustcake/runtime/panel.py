@@ -12,6 +12,7 @@ import structlog
 
 from dustcake.adapters.panel import Fields, SourceError, Trend
 from dustcake.adapters.store import History, StoreRefused
+from dustcake.core.events import log_book_names
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
@@ -34,15 +35,6 @@ Wanted = TypeVarTuple("Wanted")
 TREND_PARTS = 500
 LOG_BOOK_ENTRIES = 60
 _RECENT_EVENTS = 20_000
-_IN_LOG_BOOK = (
-    "log_entry",
-    "filters_changed",
-    "zero_taken",
-    "mode_selected",
-    "setting_changed",
-    "upkeep_due",
-    "started",
-)
 
 
 class PanelSource:
@@ -110,7 +102,7 @@ class PanelSource:
 
     async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
         """The newest entries, newest first. Raises SourceError."""
-        wanted = (collector, _IN_LOG_BOOK, LOG_BOOK_ENTRIES, _RECENT_EVENTS)
+        wanted = (collector, log_book_names(), LOG_BOOK_ENTRIES, _RECENT_EVENTS)
         found = await self._read(History.newest, *wanted)
         display = Display(unit)
         return [{"utc": utc_text(one.at_utc_s), "text": one.sentence(display)} for one in found]

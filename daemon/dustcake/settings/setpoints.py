@@ -13,10 +13,10 @@ from operator import attrgetter
 from typing import Any, TypeVar
 
 from dustcake.core import setpoints as core
+from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.record import replace
 from dustcake.core.requests.kinds import SetPoint
 from dustcake.core.setpoints import OutputKind, SignalKind
-from dustcake.core.signals import CONTACT_NAMES
 from dustcake.settings.base import Section
 from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput
 from dustcake.settings.cleaning import (
@@ -74,13 +74,13 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
         alarm_rules=_by_rule(core.AlarmRules, alarms),
         zeroing=_by_rule(core.Zeroing, collector.zeroing, limit_pa=collector.zero_limit_pa),
         blower=_by_rule(core.Blower, collector.blower, timed_unproved=is_unproved),
-        upkeep=tuple(_by_rule(core.MaintenanceSetting, each) for each in collector.upkeep),
+        maintenance=tuple(_by_rule(core.MaintenanceSetting, each) for each in collector.upkeep),
         edited_by=collector.edited_by or "",
         adjusting=_adjusting(collector),
         air=_by_rule(core.Air, collector.air, reference_pa=reference.pa),
         seasoning_h=collector.filter_life.seasoning_h,
-        trust=_trust(collector),
-        diagnosis=_by_rule(core.Diagnosis, collector.diagnosis),
+        signal_validation=_trust(collector),
+        pulse_response=_by_rule(core.PulseResponseSetting, collector.diagnosis),
     )
 
 
@@ -137,7 +137,7 @@ def to_scale(analog: AnalogInput) -> core.Scale:
     )
 
 
-def _trust(collector: Collector) -> core.Trust:
+def _trust(collector: Collector) -> core.ValidationSetting:
     span_pa, zero_pa = collector.span_pa, collector.zero_limit_pa
     left_out = {
         "jump_pa": 0.1 * span_pa,
@@ -151,7 +151,7 @@ def _trust(collector: Collector) -> core.Trust:
         for name, pa in left_out.items()
         if getattr(collector.trust, name.removesuffix("_pa")) is None
     }
-    return _by_rule(core.Trust, collector.trust, **given)
+    return _by_rule(core.ValidationSetting, collector.trust, **given)
 
 
 # --- what may be changed by request

@@ -123,43 +123,32 @@ def study_progress(draws: int, tries: int | None) -> Iterator[None]:
         return
     from dustcake_lab.study.jobs import watched
 
-    jobs = _StudyJobs(line, draws, tries)
+    least_jobs = 0 if tries is None else (tries + 1) * draws
+    before = jobs = 0
+    begun_s = time.monotonic()
+
+    def begins(more: int) -> None:
+        """So many more are to be done; a search says so for each generation."""
+        nonlocal before, jobs, begun_s
+        begun_s = begun_s if jobs else time.monotonic()
+        before, jobs = jobs, jobs + more
+        over(0)
+
+    def over(newly: int) -> None:
+        """So many of those are done."""
+        done, total = before + newly, max(jobs, least_jobs)
+        text = f"simulating: {done // draws} of {total // draws} settings"
+        took_s = time.monotonic() - begun_s
+        if done and took_s >= _ESTIMATE_AFTER_S:
+            text += f", about {duration(round(took_s * (total - done) / done))} left"
+        line.show(text)
+
     line.show("reading and fitting")
     try:
-        with watched(jobs.begins, jobs.over):
+        with watched(begins, over):
             yield
     finally:
         line.close()
-
-
-class _StudyJobs:
-    """Counts the simulations of a study."""
-
-    def __init__(self, line: ProgressLine, draws: int, tries: int | None) -> None:
-        self._line = line
-        self._draws = draws
-        self._jobs = 0
-        self._least_jobs = 0 if tries is None else (tries + 1) * draws
-        self._before = 0
-        self._begun_s = 0.0
-
-    def begins(self, jobs: int) -> None:
-        """So many more are to be done; a search says so for each generation."""
-        self._begun_s = self._begun_s or time.monotonic()
-        self._before = self._jobs
-        self._jobs += jobs
-        self.over(0)
-
-    def over(self, jobs: int) -> None:
-        """So many of those are done. Also called from other threads."""
-        done = self._before + jobs
-        total = max(self._jobs, self._least_jobs)
-        text = f"simulating: {done // self._draws} of {total // self._draws} settings"
-        took_s = time.monotonic() - self._begun_s
-        if done and took_s >= _ESTIMATE_AFTER_S:
-            left_s = took_s * (total - done) / done
-            text += f", about {duration(round(left_s))} left"
-        self._line.show(text)
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import file_called
 from dustcake_lab.traces.columns import PARQUET_ENDINGS, TraceError
-from dustcake_lab.traces.files import ExportError, UnwritableError, export
+from dustcake_lab.traces.files import UnwritableError, export
 
 trace_name = file_called(".csv", *PARQUET_ENDINGS)
 """The file to write. Raises ``argparse.ArgumentTypeError``: a workbook that is CSV inside would not
@@ -32,7 +32,7 @@ def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
         rows = export(journal, to_setpoints(collector), to, arguments.since, arguments.until)
     except StoreRefused as refused:
         raise CommandError(str(refused)) from None
-    except (TraceError, ExportError, UnwritableError) as error:
+    except (TraceError, UnwritableError) as error:
         raise UsageError(str(error)) from None
     print(f"{rows} readings written to {to}")
     return DONE

@@ -23,26 +23,20 @@ import argparse
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from math import isnan
+from itertools import groupby
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from dustcake.cli.common import BAD_USAGE, DONE, UsageError, between
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Point, at_flow, forecast
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import Measured
 from dustcake.core.record import record
-from dustcake.core.signals import Measured
 from dustcake.publish.wording import duration
 from dustcake.units import Pressure, PressureUnit, parse_pressure, show
 from dustcake_lab.commands.common import BadRowReport
-from dustcake_lab.traces.columns import PARQUET_ENDINGS, BadRow, TraceError
-from dustcake_lab.traces.files import open_any
-from dustcake_lab.traces.rows import open_trace
-
-if TYPE_CHECKING:
-    from dustcake_lab.traces.samples import Columns
-
+from dustcake_lab.traces.columns import BadRow, TraceError
+from dustcake_lab.traces.files import open_rows
 
 _STRETCHES = 1920  # of the whole trace: all that is kept of it, whatever its length
 _CLEANED_STRETCHES = 200  # each long enough to hold cleanings
@@ -63,34 +57,19 @@ class TraceRow:
     running: bool
 
 
-def read_rows(path: Path) -> Iterator[TraceRow | BadRow]:
+def read_rows(path: Path, bad_rows: BadRowReport) -> list[TraceRow]:
     """The rows of a trace, CSV or Parquet. Raises ``TraceError``."""
-    if path.suffix.lower() in PARQUET_ENDINGS:
-        with open_any(path) as parquet:
-            for sample in parquet.samples():
-                if isinstance(sample, BadRow):
-                    yield sample
-                elif isinstance(sample, PollCompleted):
-                    yield _row(sample, None)
-                else:
-                    yield from _rows(sample)
-        return
-    with open_trace(path) as trace:
-        # Row by row: what cannot be read in columns comes as polls, and those carry no flow.
+    rows = []
+    with open_rows(path) as trace:
         for each in trace.samples():
-            yield each if isinstance(each, BadRow) else _row(each, trace.flow_m3s)
-
-
-def _row(poll: PollCompleted, flow_m3s: float | None) -> TraceRow:
-    dp_pa = poll.dp.pa if isinstance(poll.dp, Measured) else None
-    return TraceRow(poll.at.mono_s, dp_pa, flow_m3s, poll.contacts.blower_running is not False)
-
-
-def _rows(columns: "Columns") -> Iterator[TraceRow]:
-    flows = columns.flow_m3s
-    for i in range(len(columns)):
-        flow_m3s = None if flows is None or isnan(flows[i]) else float(flows[i])
-        yield _row(columns.poll(i), flow_m3s)
+            if isinstance(each, BadRow):
+                bad_rows.add(each)
+            else:
+                dp_pa = each.dp.pa if isinstance(each.dp, Measured) else None
+                running = each.contacts.blower_running is not False
+                rows.append(TraceRow(each.at.mono_s, dp_pa, trace.reader.flow_m3s, running))
+    bad_rows.close()
+    return rows
 
 
 @dataclass(slots=True)
@@ -133,12 +112,11 @@ def summarised(
             running_s += following.t_s - row.t_s
     if running_s <= 0.0 or not readings:
         raise TraceError("no dP with flow over any length of time; nothing can be said of it")
-    stretches = []
-    width_s = running_s / (_CLEANED_STRETCHES if cleaned else _STRETCHES)
-    for stretch in _stretches(readings, width_s):
+    stretches, count = [], _CLEANED_STRETCHES if cleaned else _STRETCHES
+    for stretch in _stretches(readings, running_s / count):
         values = sorted(pa for _, pa in stretch)
         pa = values[int(len(values) * _LOWEST)] if cleaned else median(values)
-        stretches.append((median([s for s, _ in stretch]), pa))
+        stretches.append((median(s for s, _ in stretch), pa))
     return LifeTrace(
         len(rows),
         lost,
@@ -155,19 +133,17 @@ def forecast_at(trace: LifeTrace, part: float, limit_pa: float) -> Forecast:
     before = [stretch for stretch in trace.stretches if stretch[0] <= now_s]
     points = []
     for group in _stretches(before, now_s / _POINTS):
-        hours = median([s for s, _ in group]) / 3600.0
-        points.append(Point(hours, median([pa for _, pa in group]), len(group)))
+        hours = median(s for s, _ in group) / 3600.0
+        points.append(Point(hours, median(pa for _, pa in group), len(group)))
     return forecast(points, now_s / 3600.0, limit_pa)
 
 
 def reached_s(trace: LifeTrace, limit_pa: float) -> float | None:
     """Running time at which dP reached the limit: the first of five stretches whose median does;
     None where the trace ends before."""
-    stretches = trace.stretches
-    for i in range(len(stretches)):
-        near = stretches[i : i + _TOGETHER]
-        if median([pa for _, pa in near]) >= limit_pa:
-            return near[0][0]
+    for n, (at_s, _) in enumerate(trace.stretches):
+        if median(pa for _, pa in trace.stretches[n : n + _TOGETHER]) >= limit_pa:
+            return at_s
     return None
 
 
@@ -185,32 +161,22 @@ def _stretches(
     readings: Sequence[tuple[float, float]], width_s: float
 ) -> Iterator[list[tuple[float, float]]]:
     """Those of equal width that hold any reading, in order."""
-    group: list[tuple[float, float]] = []
-    place = 0
-    for reading in readings:
-        here = int(reading[0] / width_s)
-        if group and here != place:
-            yield group
-            group = []
-        place = here
-        group.append(reading)
-    if group:
-        yield group
+    for _, group in groupby(readings, key=lambda reading: int(reading[0] / width_s)):
+        yield list(group)
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake life`."""
-    parser.add_argument(
-        "trace", type=Path, metavar="TRACE", help="the recorded trace (CSV or Parquet)"
-    )
-    parser.add_argument(
+    add = parser.add_argument
+    add("trace", type=Path, metavar="TRACE", help="the recorded trace (CSV or Parquet)")
+    add(
         "--limit",
         type=_limit,
         required=True,
         metavar="PRESSURE",
         help="dP at which the filters are at their end, as 600Pa or 5inH2O",
     )
-    parser.add_argument(
+    add(
         "--at",
         type=between(0.0, 100.0, "a percentage"),
         nargs="+",
@@ -218,22 +184,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="PERCENT",
         help="of the trace, after which to forecast (default: 100, its end)",
     )
-    parser.add_argument(
+    add(
         "--flow",
         type=between(0.0, 1e6, "a flow in m3/s"),
         metavar="M3_S",
         help="reference flow, m3/s (default: the median of the first tenth)",
     )
-    parser.add_argument(
+    add(
         "--cleaned",
         action="store_true",
         help="the filters were pulse-cleaned: take what cleaning left (the lowest tenth of dP in "
         "each stretch of time)",
     )
-    parser.add_argument(
-        "--skip-bad-rows", action="store_true", help="leave out rows that cannot be used"
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object a line")
+    add("--skip-bad-rows", action="store_true", help="leave out rows that cannot be used")
+    add("--json", action="store_true", help="print one JSON object a line")
 
 
 def _limit(text: str) -> Pressure:
@@ -249,14 +213,9 @@ def _limit(text: str) -> Pressure:
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     limit: Pressure = arguments.limit
-    rows, bad_rows = [], BadRowReport(skip=arguments.skip_bad_rows)
+    bad_rows = BadRowReport(skip=arguments.skip_bad_rows)
     try:
-        for row in read_rows(arguments.trace):
-            if isinstance(row, BadRow):
-                bad_rows.add(row)
-            else:
-                rows.append(row)
-        bad_rows.close()
+        rows = read_rows(arguments.trace, bad_rows)
         if bad_rows.refused:
             return BAD_USAGE
         trace = summarised(rows, arguments.flow, cleaned=arguments.cleaned)

@@ -38,8 +38,8 @@ from dustcake.cli.common import BAD_USAGE, DONE, UsageError, chosen_collector, s
 from dustcake.settings.model import Collector
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import BadRowReport, long_work, progress_line
-from dustcake_lab.replay.listing import JsonListing, Listing, Tallies, WordsListing
-from dustcake_lab.replay.replay import CountedEvents, Replay, match_columns
+from dustcake_lab.replay.listing import JsonListing, Listing
+from dustcake_lab.replay.replay import Replay, match_columns
 from dustcake_lab.replay.what_if import CommandLog, caveat, first_difference
 from dustcake_lab.traces.columns import BadRow, TraceError
 from dustcake_lab.traces.files import OpenTrace, open_any
@@ -54,17 +54,12 @@ _PROGRESS_EVERY_BYTES = 5_000_000
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake replay`."""
-    parser.add_argument("trace", type=Path, metavar="TRACE", help="the recorded trace")
-    parser.add_argument(
-        "--settings", type=Path, metavar="FILE", required=True, help="the settings file (TOML)"
-    )
-    parser.add_argument(
-        "--collector", metavar="NAME", help="which collector, where the settings have several"
-    )
-    parser.add_argument(
-        "--skip-bad-rows", action="store_true", help="go on at rows that cannot be used"
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object a line")
+    add = parser.add_argument
+    add("trace", type=Path, metavar="TRACE", help="the recorded trace")
+    add("--settings", type=Path, metavar="FILE", required=True, help="the settings file (TOML)")
+    add("--collector", metavar="NAME", help="which collector, where the settings have several")
+    add("--skip-bad-rows", action="store_true", help="go on at rows that cannot be used")
+    add("--json", action="store_true", help="print one JSON object a line")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -87,16 +82,15 @@ def _replay(collector: Collector, arguments: argparse.Namespace) -> int:
     ):
         # Until the last row has been read the trace may still be refused as a whole.
         out: IO[str] = sys.stdout if skip else spool
-        listing = (JsonListing if arguments.json else WordsListing)(out, collector.shown_in)
+        listing = (JsonListing if arguments.json else Listing)(out, collector.shown_in)
         match = match_columns(setpoints, trace.columns)
         bad_rows = BadRowReport(skip=skip)
-        commands, counted = CommandLog(), CountedEvents()
+        commands = CommandLog()
         replay = Replay(match.setpoints, commands, trace.recorded)
         with long_work():
             samples = _usable(trace, arguments.trace, match.unused, bad_rows, listing, out)
             for event in replay.events(samples):
                 listing.event(event)
-                counted.take(event)
         bad_rows.close()
         if bad_rows.refused:
             listing.refused(bad_rows.count)
@@ -107,8 +101,7 @@ def _replay(collector: Collector, arguments: argparse.Namespace) -> int:
             differs = first_difference(recorded, commands)
             until = caveat(differs, recorded, tally.duration_s)
             notes = (*match.notes, *tally.notes(match.setpoints.stale_after_s), until)
-            parts = () if differs is None else counted.split_at(differs.at_s)
-            listing.summary(Tallies(tally, *parts), bad_rows.count, differs, notes)
+            listing.summary(tally, bad_rows.count, differs, notes)
         if not skip:
             spool.seek(0)
             shutil.copyfileobj(spool, sys.stdout)

@@ -52,100 +52,93 @@ from dustcake_lab.commands.common import AIR_L, FLOW_M3S, file_called, whole_num
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The options of `dustcake study`."""
-    parser.add_argument("trace", type=Path, nargs="?", metavar="TRACE", help="the recorded trace")
-    parser.add_argument("--settings", type=Path, metavar="FILE", help="of the collector")
-    parser.add_argument(
+    add = parser.add_argument
+    add("trace", type=Path, nargs="?", metavar="TRACE", help="the recorded trace")
+    add("--settings", type=Path, metavar="FILE", help="of the collector")
+    add(
         "--fleet",
         type=Path,
         metavar="LIST.csv",
         help="many collectors instead of one: a CSV file with the columns trace and settings, and "
         "if wanted collector, flow_m3s, air_l; one line a collector",
     )
-    parser.add_argument("--collector", metavar="NAME", help="which, where there are several")
-    parser.add_argument(
-        "--flow", type=FLOW_M3S, metavar="M3S", help="mean flow, m3/s, where not recorded"
-    )
-    parser.add_argument(
+    add("--collector", metavar="NAME", help="which, where there are several")
+    add("--flow", type=FLOW_M3S, metavar="M3S", help="mean flow, m3/s, where not recorded")
+    add(
         "--air",
         type=AIR_L,
         metavar="LITRES",
         help="free air of one pulse with today's on-time (default: air.rated_pulse_l of the "
         "settings)",
     )
-    parser.add_argument(
+    add(
         "--fan-efficiency",
         type=between(0.0, 1.0, "a share, such as 0.6"),
         default=0.6,
         metavar="SHARE",
         help="fan, motor and drive together (default 0.6: common practice, no source)",
     )
-    parser.add_argument(
+    add(
         "--most-dp",
         type=between(0.0, 100_000.0, "a pressure in Pa, such as 1200"),
         metavar="PA",
         help="highest dP allowed",
     )
-    parser.add_argument(
-        "--least-flow", type=FLOW_M3S, metavar="M3S", help="least flow at the hood, m3/s"
-    )
-    parser.add_argument(
+    add("--least-flow", type=FLOW_M3S, metavar="M3S", help="least flow at the hood, m3/s")
+    add(
         "--days",
         type=whole_number(1, 3660),
         default=30,
         metavar="N",
         help="how long to simulate each of the settings (default 30)",
     )
-    parser.add_argument(
+    add(
         "--draws",
         type=whole_number(2, 1000),
         default=4,
         metavar="N",
         help="under how many sets of parameters that the trace allows (default 4)",
     )
-    parser.add_argument(
+    add(
         "--search",
         type=whole_number(1, 100_000),
         metavar="N",
         help="seek settings in N tries (differential evolution), such as 200, instead of going "
         "through a grid",
     )
-    parser.add_argument(
+    add(
         "--seed",
         type=whole_number(0, 2**31 - 1),
         default=1,
         metavar="N",
         help="of all chance in it: the same gives the same answer again (default 1)",
     )
-    parser.add_argument(
+    add(
         "--time-zone",
         metavar="NAME",
         help="whose hours of the day are meant, as Europe/Berlin (default: UTC)",
     )
-    parser.add_argument(
+    add(
         "--list",
         type=whole_number(1, 100_000),
         metavar="N",
         help="also list the N best settings, in a table",
     )
-    parser.add_argument(
+    add(
         "--sort",
         choices=("energy", "life", "pulses", "dp"),
         default="energy",
         help="by what that table is sorted, here and in the report (default: energy)",
     )
-    parser.add_argument(
+    add(
         "--dask",
         metavar="ADDRESS",
         help="run on this Dask cluster (tcp://host:8786), with the"
         " extra `cluster`, instead of on all cores of this machine",
     )
-    parser.add_argument(
-        "--report", type=file_called(".html", ".htm"), metavar="FILE.html", help="write a report"
-    )
-    parser.add_argument(
-        "--png", type=file_called(".png"), metavar="FILE.png", help="draw the report's plots"
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    add("--report", type=file_called(".html", ".htm"), metavar="FILE.html", help="write a report")
+    add("--png", type=file_called(".png"), metavar="FILE.png", help="draw the report's plots")
+    add("--json", action="store_true", help="print one JSON object")
 
 
 def run(arguments: argparse.Namespace) -> int:

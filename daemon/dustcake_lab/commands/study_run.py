@@ -10,10 +10,12 @@ from zoneinfo import ZoneInfo
 
 from dustcake.adapters.store import StoreRefused
 from dustcake.cli.common import DONE, UsageError, chosen_collector, fail, settings_in
+from dustcake.core.events import Event
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import AIR_L, FLOW_M3S, study_progress
+from dustcake_lab.fit.collector import FittedCollector
 from dustcake_lab.fit.data import TooThinError, UnknownZoneError, zone_named
 from dustcake_lab.fit.trace import FittedTrace, fit_trace
 from dustcake_lab.replay.replay import Replay
@@ -25,14 +27,13 @@ from dustcake_lab.study.jobs import Plan, StudyError, require_cluster
 from dustcake_lab.study.results import (
     MOST_LISTED,
     Order,
-    SettingsRow,
     as_json,
     table,
     table_json,
     table_lines,
 )
 from dustcake_lab.study.study import Study, search, study
-from dustcake_lab.study.verdict import Verdict, verdict
+from dustcake_lab.study.verdict import verdict
 from dustcake_lab.traces.columns import TraceError
 from dustcake_lab.traces.files import UnwritableError, atomic_write, open_any, require_writable
 
@@ -79,65 +80,45 @@ def _study_one(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | None)
         )
     with study_progress(plan.draws, arguments.search):
         read = fit_trace(arguments.trace, setpoints, zone)
-        done = _studied(read, setpoints, plan, arguments)
+        done = _studied(read.collector, setpoints, plan, arguments)
     made = verdict(done)
-    most = arguments.list or MOST_LISTED
-    listed = table(done, made, Order(arguments.sort), most)
-    _print(done, made, listed, arguments)
+    listed = table(done, made, Order(arguments.sort), arguments.list or MOST_LISTED)
+    if arguments.json:
+        rows = {"listed": table_json(done, listed)} if arguments.list else {}
+        print(json.dumps({**as_json(done, made), **rows}, allow_nan=False))
+    else:
+        print(*made.text, sep="\n")
+        if arguments.list:
+            print("", "In 1000 hours of running:", *table_lines(listed), sep="\n")
+    sys.stdout.flush()
     if wanted:
-        _report(collector.name, read, setpoints, done, made, listed, arguments)
+        events = _replayed(arguments.trace, setpoints, read)
+        data = report_data(f"Set points of {collector.name}", read, events, done, made, listed)
+        for to, write in ((arguments.report, write_html), (arguments.png, write_png)):
+            if to is not None:
+                with atomic_write(to) as part:
+                    write(data, part)
 
 
 def _studied(
-    read: FittedTrace, setpoints: Setpoints, plan: Plan, arguments: argparse.Namespace
+    fitted: FittedCollector, setpoints: Setpoints, plan: Plan, arguments: argparse.Namespace
 ) -> Study:
-    fitted, tries = read.collector, arguments.search
     flow_m3s = arguments.flow or fitted.flow_m3s
     if flow_m3s is None:
         raise StudyError("the trace has no `flow_m3s`: give the mean flow with --flow")
     air_m3 = None if arguments.air is None else arguments.air / 1000.0
     prices = prices_of(setpoints.air, flow_m3s, air_m3, arguments.fan_efficiency)
-    if tries is None:
+    if arguments.search is None:
         return study(fitted, setpoints, prices, plan)
-    return search(fitted, setpoints, prices, plan, tries)
+    return search(fitted, setpoints, prices, plan, arguments.search)
 
 
-def _print(
-    done: Study, made: Verdict, listed: list[SettingsRow], arguments: argparse.Namespace
-) -> None:
-    if arguments.json:
-        found = as_json(done, made)
-        if arguments.list:
-            found["listed"] = table_json(done, listed)
-        print(json.dumps(found, allow_nan=False))
-    else:
-        print("\n".join(made.text))
-        if arguments.list:
-            print("", "In 1000 hours of running:", *table_lines(listed), sep="\n")
-    sys.stdout.flush()
-
-
-def _report(
-    name: str,
-    read: FittedTrace,
-    setpoints: Setpoints,
-    done: Study,
-    made: Verdict,
-    listed: list[SettingsRow],
-    arguments: argparse.Namespace,
-) -> None:
-    with open_any(arguments.trace, setpoints) as trace:
+def _replayed(file: Path, setpoints: Setpoints, read: FittedTrace) -> list[Event]:
+    with open_any(file, setpoints) as trace:
         # Checked when the fit was made: there are no bad rows.
         samples = trace.samples(read.match.unused)
         replay = Replay(read.match.setpoints, recorded=trace.recorded)
-        events = list(replay.events(samples))  # type: ignore[arg-type]
-    data = report_data(f"Set points of {name}", read, events, done, made, listed)
-    if arguments.report is not None:
-        with atomic_write(arguments.report) as part:
-            write_html(data, part)
-    if arguments.png is not None:
-        with atomic_write(arguments.png) as part:
-            write_png(data, part)
+        return list(replay.events(samples))  # type: ignore[arg-type]
 
 
 def _study_fleet(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | None) -> None:

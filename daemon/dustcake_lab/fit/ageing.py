@@ -15,10 +15,8 @@ import numpy as np
 from scipy.stats import t as students_t
 
 from dustcake.core.filter_life.forecast import FEWEST_POINTS, Forecast, Point, forecast
-from dustcake.core.record import record
 from dustcake_lab.fit.bins import Bins
-from dustcake_lab.fit.kalman import NAMES, load_clock
-from dustcake_lab.fit.search import Estimate, Interval, derivatives
+from dustcake_lab.fit.estimate import NAMES, Estimate, Interval, scored
 from dustcake_lab.traces.samples import Floats
 
 LEAST_H = 300.0
@@ -27,7 +25,6 @@ less than some weeks is theirs as soon as the filters'. Judgement."""
 _STRETCHES = 40
 _MOST_BINS = 150
 """Of a stretch, from its middle: more cost time and hardly sharpen a trend."""
-_ROUNDS, _LONGEST_STEP, _ENOUGH = 8, 0.2, 0.01
 _LOOSE = 1.0
 """A belief, in logarithms, that keeps a stretch which says nothing from running away."""
 _UNSAID = 0.3
@@ -35,15 +32,6 @@ _UNSAID = 0.3
 _LEAST_WORN = 0.2
 _HOUR_S = 3600.0
 _THOUSAND_H = 1000.0
-
-
-@record
-class Remaining:
-    """What remains until the limit under each belief. ``by_pulses`` counts in hours at the rate of
-    pulsing of the trace."""
-
-    by_hours: Forecast
-    by_pulses: Forecast
 
 
 @dataclass(slots=True)
@@ -83,14 +71,14 @@ class Ageing:
         slope = self.rise.value / _THOUSAND_H / self.now_pa
         return np.maximum(_LEAST_WORN, 1.0 + slope * (run_s / _HOUR_S - self.now_h))
 
-    def remaining(self, limit_pa: float) -> Remaining:
-        """What remains until residual dP is at ``limit_pa``."""
-        at_rate = self.pulses / self.pulses_per_h
-        return Remaining(self._forecast(self.hours, limit_pa), self._forecast(at_rate, limit_pa))
-
-    def _forecast(self, ages_h: Floats, limit_pa: float) -> Forecast:
-        points = list(map(Point, ages_h.tolist(), self.residual_pa.tolist()))
-        return forecast(points, self.now_h, limit_pa)
+    def remaining(self, limit_pa: float) -> tuple[Forecast, Forecast]:
+        """What remains until residual dP is at ``limit_pa``, by hours, and by pulses: counted in
+        hours at the rate of pulsing of the trace."""
+        by_hours, by_pulses = (
+            forecast(list(map(Point, ages_h, self.residual_pa.tolist())), self.now_h, limit_pa)
+            for ages_h in (self.hours.tolist(), (self.pulses / self.pulses_per_h).tolist())
+        )
+        return by_hours, by_pulses
 
     def as_json(self) -> dict[str, Any]:
         """For programs."""
@@ -103,7 +91,7 @@ class Ageing:
         }
 
 
-def estimate_ageing(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
+def estimate_ageing(bins: Bins, learnt: Estimate) -> Ageing | str:
     """How the residual went over all of a trace, all else as ``learnt``; or why that cannot be
     said."""
     run_h = bins.run_s / _HOUR_S
@@ -121,9 +109,9 @@ def estimate_ageing(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
     for from_bin, to_bin in pairwise(edges.tolist()):
         spare = max(0, to_bin - from_bin - _MOST_BINS) // 2
         begin, end = from_bin + spare, to_bin - spare
-        if end <= begin or fired[end - 1] - fired[begin] < 2 * rows:
+        if end <= begin or fired[end - 1] - fired[begin] < 2 * bins.rows:
             continue
-        residual_pa, error_pa = _residual(bins.part(begin, end), rows, learnt)
+        residual_pa, error_pa = _residual(bins.part(begin, end), learnt)
         if error_pa < _UNSAID * residual_pa:
             middle = (begin + end) // 2
             found.append((float(run_h[middle]), float(fired[middle]), residual_pa, error_pa))
@@ -137,21 +125,12 @@ def estimate_ageing(bins: Bins, rows: int, learnt: Estimate) -> Ageing | str:
     return Ageing(hours, pulses, residuals_pa, now_h, float(fired[-1]), now_pa, rise)
 
 
-def _residual(bins: Bins, rows: int, learnt: Estimate) -> tuple[float, float]:
-    """The likeliest residual of a stretch and its standard error, Pa; by scoring."""
-    place = NAMES.index("residual")
-    clock_s, theta, error = load_clock(bins, learnt.by_hour), learnt.theta.copy(), np.inf
-    for _ in range(_ROUNDS):
-        here = derivatives(bins, clock_s, rows, theta, (place,))
-        weight = float(here.curvature[0, 0]) + _LOOSE**-2
-        pull = float(here.scores.sum()) - (theta[place] - learnt.theta[place]) * _LOOSE**-2
-        step = float(np.clip(pull / weight, -_LONGEST_STEP, _LONGEST_STEP))
-        theta[place] += step
-        error = weight**-0.5
-        if abs(step) < _ENOUGH * error:
-            break
+def _residual(bins: Bins, learnt: Estimate) -> tuple[float, float]:
+    """The likeliest residual of a stretch and its standard error, Pa."""
+    place, weight = NAMES.index("residual"), np.full(len(NAMES), _LOOSE**-2)
+    theta, here, _ = scored(bins, learnt.theta, learnt.theta, weight, (place,))
     residual_pa = float(np.exp(theta[place]))
-    return residual_pa, residual_pa * error
+    return residual_pa, residual_pa * float(here.curvature[0, 0] + _LOOSE**-2) ** -0.5
 
 
 def _error_of_removed(learnt: Estimate) -> float:
@@ -167,16 +146,13 @@ def _line(
 ) -> tuple[float, Interval]:
     """Value at ``now_h`` and rise in 1000 h of the straight line, with its 95 % interval. Its error
     comes from how the values scatter about it, neighbours that scatter alike counted as fewer."""
-    weight = errors_pa**-2.0
-    middle_h = float(np.average(hours, weights=weight))
-    spread = float((weight * (hours - middle_h) ** 2).sum())
-    mean_pa = float(np.average(values_pa, weights=weight))
-    slope = float((weight * (hours - middle_h) * values_pa).sum()) / spread
-    left = (values_pa - mean_pa - slope * (hours - middle_h)) / errors_pa
+    ago_h = hours - now_h
+    line, expected = np.polyfit(ago_h, values_pa, 1, w=1.0 / errors_pa, cov="unscaled")
+    left = (values_pa - np.polyval(line, ago_h)) / errors_pa
     alike = float(np.clip((left[1:] * left[:-1]).sum() / (left**2).sum(), 0.0, 0.9))
-    free = len(hours) - 2
+    free, slope = len(hours) - 2, float(line[0])
     mean_square = max(1.0, float((left**2).sum()) / free) * (1.0 + alike) / (1.0 - alike)
-    error = float(np.hypot(np.sqrt(mean_square / spread), slope * scale_error))
+    error = float(np.hypot(np.sqrt(mean_square * expected[0, 0]), slope * scale_error))
     reach = float(students_t.ppf(0.975, free)) * error
     rise = Interval(*(_THOUSAND_H * each for each in (slope, slope - reach, slope + reach)))
-    return mean_pa + slope * (now_h - middle_h), rise
+    return float(line[1]), rise

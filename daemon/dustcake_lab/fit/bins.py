@@ -6,6 +6,7 @@ from math import ceil
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from dustcake_lab.fit.data import LONGEST_STEP_S, Samples, TooThinError, clock_s
 from dustcake_lab.traces.columns import Recorded
@@ -32,7 +33,8 @@ class Bins:
     ``pulses``: for each bin, the rows (from 0) pulsed since the bin before, each with the part of
     the running between the two bins that had passed; ``whole``: False where
     a gap or an unknown part lies before the bin. ``residual_ratio``: residual dP then over that at
-    the end of the trace. ``noise_pa``: scatter of a single sample.
+    the end of the trace. Of the whole trace: ``rows`` of filters; ``by_hour``, load of each hour of
+    the day over the mean; ``noise_pa``, scatter of a single sample.
     """
 
     run_s: Floats
@@ -43,15 +45,15 @@ class Bins:
     pulses: list[tuple[Pulse, ...]]
     whole: npt.NDArray[np.bool_]
     residual_ratio: Floats
+    rows: int
+    by_hour: Floats
     noise_pa: float
 
     def part(self, begin: int, end: int) -> "Bins":
         """Those from ``begin`` up to ``end``."""
-        each = {name: getattr(self, name)[begin:end] for name in _OF_EACH}
-        return replace(self, **each)
-
-
-_OF_EACH = tuple(one.name for one in fields(Bins) if one.name != "noise_pa")
+        whole = ("rows", "by_hour", "noise_pa")
+        names = [one.name for one in fields(self) if one.name not in whole]
+        return replace(self, **{name: getattr(self, name)[begin:end] for name in names})
 
 
 def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bins:
@@ -69,37 +71,8 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
     late = np.searchsorted(t_s, [at_s + SETTLE_PULSE_S for at_s, _ in rows], "left")
     for begin, end in zip(after, late, strict=True):
         usable[begin:end] = False
-    edges = np.concatenate([[0], after, [len(t_s)]])
-    noise_pa = _noise_pa(samples.dp_pa[usable])
-    gap = np.flatnonzero(np.diff(t_s, prepend=t_s[0]) > LONGEST_STEP_S)
-    made: list[tuple[float, float, float, int, float, list[int], bool]] = []
-    pending: list[int] = []
-    last = 0
-    for n, (begin, end) in enumerate(pairwise(edges.tolist())):
-        if n:
-            pending.append(n - 1)
-        found = begin + np.flatnonzero(usable[begin:end])
-        if not len(found):
-            continue
-        span_s = run_s[found[-1]] - run_s[found[0]]
-        parts = int(np.clip(np.ceil(span_s / _LONGEST_BIN_S), 1, _MOST_BINS))
-        for places in np.array_split(found, parts):
-            if not len(places):
-                continue
-            middle = places[len(places) // 2]
-            whole = not np.any((gap > last) & (gap <= places[-1]))
-            made.append(
-                (
-                    float(run_s[places].mean()),
-                    float(samples.dp_pa[places].mean()),
-                    float(len(places)),
-                    int(samples.hour[middle]),
-                    _flow(samples, places),
-                    pending,
-                    bool(whole),
-                )
-            )
-            pending, last = [], int(places[-1])
+    found = np.flatnonzero(usable)
+    made = _means(samples, found, np.searchsorted(after, found, "right"))
     if len(made) < LEAST_STRETCHES:
         require_pulses(len(rows), samples)
         raise TooThinError(
@@ -108,23 +81,58 @@ def bins_of(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> Bin
             f"readings a second or a few apart: those less than {SETTLE_PULSE_S:g} s after a pulse "
             f"or {SETTLE_START_S:g} s after a start say nothing"
         )
-    run, dp, n_, hour, flow, pulses, whole_ = zip(*made, strict=True)
-    flows = np.array(flow)
+    run = made["run_s"].to_numpy()
     pulse_run_s = np.interp([at_s for at_s, _ in rows], t_s, run_s)
-    placed = [
-        tuple((rows[each][1], _part(pulse_run_s[each], run[k - 1], run[k])) for each in which)
-        for k, which in enumerate(pulses)
+    pulses = [
+        tuple((rows[n][1], _part(pulse_run_s[n], run[k - 1], run[k])) for n in range(*between))
+        for k, between in enumerate(pairwise([0, *made["pulses_before"].to_list()]))
     ]
+    gap = np.flatnonzero(np.diff(t_s, prepend=t_s[0]) > LONGEST_STEP_S)
+    gaps_before = np.searchsorted(gap, [0, *made["last"].to_list()], "right")
+    flow = made["flow"].to_numpy()
     return Bins(
-        np.array(run),
-        np.array(dp),
-        np.array(n_),
-        np.array(hour),
-        np.nan_to_num(flows / np.nanmean(flows), nan=1.0),
-        placed,
-        np.array(whole_),
+        run,
+        made["dp_pa"].to_numpy(),
+        made["n"].to_numpy(),
+        made["hour"].to_numpy().astype(np.intp),
+        np.nan_to_num(flow / np.nanmean(flow), nan=1.0),
+        pulses,
+        np.diff(gaps_before) == 0,
         np.ones(len(made)),
-        noise_pa,
+        len(order),
+        np.ones(24),
+        _noise_pa(samples.dp_pa[usable]),
+    )
+
+
+def _means(
+    samples: Samples, places: npt.NDArray[np.intp], pulses_before: npt.NDArray[np.intp]
+) -> pl.DataFrame:
+    """Means of the samples at ``places`` between one pulse and the next, longer stretches in parts;
+    with the hour of the middle one of each, and the place of the last."""
+    run_s, flow_m3s = pl.col("run_s"), samples.flow_m3s
+    parts = ((run_s.last() - run_s.first()) / _LONGEST_BIN_S).ceil().clip(1, _MOST_BINS)
+    part = (pl.int_range(pl.len()) * parts / pl.len()).floor()
+    return (
+        pl.DataFrame(
+            {
+                "pulses_before": pulses_before,
+                "last": places,
+                "run_s": samples.run_s[places],
+                "dp_pa": samples.dp_pa[places],
+                "hour": samples.hour[places],
+                "flow": np.ones(len(places)) if flow_m3s is None else flow_m3s[places],
+            }
+        )
+        .with_columns(part.over("pulses_before").alias("part"), pl.col("flow").fill_nan(None))
+        .group_by("pulses_before", "part", maintain_order=True)
+        .agg(
+            pl.col("last").last(),
+            pl.col("run_s", "dp_pa", "flow").mean(),
+            pl.col("hour").get(pl.len() // 2),
+            pl.len().cast(pl.Float64).alias("n"),
+        )
+        .with_columns(pl.col("flow").fill_null(np.nan))
     )
 
 
@@ -181,15 +189,6 @@ def _noise_pa(dp_pa: Floats) -> float:
     return float(max(1.4826 * np.median(differences) / np.sqrt(2.0), 0.05))
 
 
-def _flow(samples: Samples, places: npt.NDArray[np.intp]) -> float:
-    """Mean flow; NaN where none is recorded. 1 without a column."""
-    if samples.flow_m3s is None:
-        return 1.0
-    flow_m3s = samples.flow_m3s[places]
-    known = flow_m3s[~np.isnan(flow_m3s)]
-    return float(known.mean()) if len(known) else np.nan
-
-
 _FEWEST_VISITS = 12
 """Hours seen beyond the first of their kind, below which their scatter is not known."""
 
@@ -198,28 +197,22 @@ _LEAST_COVERED_S = 60.0
 _HOUR_S = 3600.0
 
 
-def rises(bins: Bins, clock_s: Floats) -> tuple[Floats, Floats]:
-    """By how much dP at mean flow rose from bin to bin, Pa, with no pulse between, and how long
-    that took on the clock."""
-    keep = _without_pulse(bins, clock_s)
-    return np.diff(bins.dp_pa / bins.flow)[keep], np.diff(clock_s)[keep]
-
-
-def _without_pulse(bins: Bins, clock_s: Floats) -> npt.NDArray[np.bool_]:
-    """Of each bin but the first: it follows the one before with nothing but running between."""
+def rises(bins: Bins, clock_s: Floats) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+    """By how much dP at mean flow rose from bin to bin, Pa, with nothing but running between, and
+    how long that took on the clock; and of each bin but the first whether it is one of these."""
     quiet = np.array([not pulses for pulses in bins.pulses[1:]]) & bins.whole[1:]
-    return quiet & (np.diff(clock_s) > 0.0)
+    keep = quiet & (np.diff(clock_s) > 0.0)
+    return np.diff(bins.dp_pa / bins.flow)[keep], np.diff(clock_s)[keep], keep
 
 
-def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
-    """Load of each hour of the day over the mean, by how fast dP rises between pulses, and its
-    standard error. Drawn in towards 1 as far as it is not certain; 1 where nothing is known. What
+def load_by_hour(bins: Bins) -> Floats:
+    """Load of each hour of the day over the mean, by how fast dP rises between pulses.
+    Drawn in towards 1 as far as it is not certain; 1 where nothing is known. What
     is certain is judged by how the same hour differs from day to day."""
-    rise, ran_s = rises(bins, bins.run_s)
-    keep = _without_pulse(bins, bins.run_s)
-    pattern, error = np.ones(24), np.full(24, np.inf)
+    rise, ran_s, keep = rises(bins, bins.run_s)
+    pattern = np.ones(24)
     if rise.sum() <= 0.0:
-        return pattern, error
+        return pattern
     hour = bins.hour[1:][keep]
     visit = np.cumsum(np.diff(bins.hour, prepend=bins.hour[0]) != 0)[1:][keep]
     risen, ran = (np.bincount(visit, each, visit.max() + 1) for each in (rise, ran_s))
@@ -230,17 +223,17 @@ def load_by_hour(bins: Bins) -> tuple[Floats, Floats]:
     left = risen / (rise.sum() / ran_s.sum()) - ratio[of] * ran
     spare = np.count_nonzero(ran) - np.count_nonzero(ran_at)
     if spare < _FEWEST_VISITS:
-        return pattern, error
+        return pattern
     # As much as an hour of one day differs from that of another, whichever hour it is.
     scatter = (left**2).sum() / (ran**2).sum() * np.count_nonzero(ran) / spare
     known = ran_at > 0.0
-    squares = np.bincount(of, ran**2, 24)[known]
-    error[known] = np.sqrt(scatter * squares) / ran_at[known]
+    variance = scatter * np.bincount(of, ran**2, 24)[known] / ran_at[known] ** 2
     surplus = ratio[known] - 1.0
-    certain = np.maximum(0.0, 1.0 - error[known] ** 2 / np.maximum(surplus**2, 1e-12))
+    certain = np.maximum(0.0, 1.0 - variance / np.maximum(surplus**2, 1e-12))
     pattern[known] = np.maximum(1.0 + certain * surplus, 0.02)
     spent = np.bincount(bins.hour[1:], np.diff(bins.run_s), minlength=24)
-    return pattern / ((pattern * spent).sum() / spent.sum()), error
+    normed: Floats = pattern / ((pattern * spent).sum() / spent.sum())
+    return normed
 
 
 def running_by_hour(samples: Samples) -> Floats:
@@ -256,8 +249,6 @@ def running_by_hour(samples: Samples) -> Floats:
     share = ran / np.maximum(covered, 1.0)
     known = covered > _LEAST_COVERED_S
     mostly = float(round(ran.sum() / max(covered.sum(), 1.0)))
-    for day, hour in np.argwhere(~known).tolist():
-        later = (day + np.arange(1, days)) % days
-        with_it = later[known[later, hour]]
-        share[day, hour] = share[with_it[0], hour] if len(with_it) else mostly
-    return share.ravel()
+    # Once more behind itself, so that the last days look on to the first ones.
+    seen = pl.DataFrame(np.tile(np.where(known, share, np.nan), (2, 1))).fill_nan(None)
+    return seen.fill_null(strategy="backward").fill_null(mostly)[:days].to_numpy().ravel()

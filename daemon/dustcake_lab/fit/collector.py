@@ -12,8 +12,7 @@ import numpy as np
 from dustcake_lab.fit.ageing import Ageing, estimate_ageing
 from dustcake_lab.fit.bins import Bins, bins_of, load_by_hour, require_pulses, running_by_hour
 from dustcake_lab.fit.data import Samples, TooThinError
-from dustcake_lab.fit.kalman import NAMES, innovations, load_clock, natural
-from dustcake_lab.fit.search import Estimate, Interval, estimate
+from dustcake_lab.fit.estimate import NAMES, Estimate, Interval, estimate, innovations, natural
 from dustcake_lab.traces.columns import Recorded
 from dustcake_lab.traces.samples import Floats
 
@@ -55,7 +54,6 @@ class FittedCollector:
     gusts: float
     noise_pa: float
     by_hour: Floats
-    by_hour_error: Floats
     running: Floats
     clock: str
     flow_m3s: float | None
@@ -71,7 +69,7 @@ class FittedCollector:
     notes: tuple[str, ...] = ()
 
     def draws(self, count: int, seed: int) -> Floats:
-        """Sets of parameters the trace does not rule out, one a line, as ``kalman.NAMES``;
+        """Sets of parameters the trace does not rule out, one a line, as ``estimate.NAMES``;
         the first is the likeliest one."""
         rng = np.random.default_rng(seed)
         drawn = rng.multivariate_normal(self.theta, self.covariance, size=count)
@@ -107,13 +105,13 @@ class FittedCollector:
 
 def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) -> FittedCollector:
     """Estimate the collector whose rows are pulsed in ``order``. Raises TooThinError."""
-    bins, rows = bins_of(samples, recorded, order), len(order)
+    bins = bins_of(samples, recorded, order)
     pulses = sum(len(each) for each in bins.pulses)
     require_pulses(pulses, samples)
-    by_hour, by_hour_error = load_by_hour(bins)
+    bins.by_hour = load_by_hour(bins)
     cut = int(len(bins.dp_pa) * _LEARNT)
-    learnt, ageing = _learnt(bins, cut, rows, by_hour)
-    surprise, within = _held_out(bins, cut, rows, learnt)
+    learnt, ageing = _learnt(bins, cut)
+    surprise, within = _held_out(bins, cut, learnt)
     if surprise > _MOST_SURPRISE:
         raise TooThinError(
             f"what the first two thirds of the trace say does not hold in the last: errors are "
@@ -130,15 +128,14 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
     _require_known(intervals)
     flow_m3s, fall = _flow(samples)
     return FittedCollector(
-        rows=rows,
+        rows=bins.rows,
         load=intervals["load"],
         residual=intervals["residual"],
         removed=intervals["removed"],
         scatter=intervals["scatter"],
         gusts=intervals["gusts"].value,
         noise_pa=bins.noise_pa,
-        by_hour=by_hour,
-        by_hour_error=by_hour_error,
+        by_hour=bins.by_hour,
         running=running_by_hour(samples),
         clock=samples.clock,
         flow_m3s=flow_m3s,
@@ -155,29 +152,27 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
     )
 
 
-def _learnt(bins: Bins, cut: int, rows: int, by_hour: Floats) -> tuple[Estimate, Ageing | str]:
+def _learnt(bins: Bins, cut: int) -> tuple[Estimate, Ageing | str]:
     """What the bins up to ``cut`` say; and how the residual rose over all of them, which is put
     into the bins, so that filters that age are not taken for pulses that scatter."""
     begin = max(0, cut - MOST_BINS)
-    learnt = estimate(bins.part(begin, cut), rows, by_hour)
-    ageing = estimate_ageing(bins, rows, learnt)
+    learnt = estimate(bins.part(begin, cut))
+    ageing = estimate_ageing(bins, learnt)
     if isinstance(ageing, str):
         return learnt, ageing
     ratio = ageing.residual_ratio(bins.run_s)
     if ratio.min() == ratio.max():
         return learnt, ageing
     bins.residual_ratio = ratio
-    learnt = estimate(bins.part(begin, cut), rows, by_hour, learnt.theta)
-    return learnt, estimate_ageing(bins, rows, learnt)
+    learnt = estimate(bins.part(begin, cut), learnt.theta)
+    return learnt, estimate_ageing(bins, learnt)
 
 
-def _held_out(bins: Bins, cut: int, rows: int, learnt: Estimate) -> tuple[float, float]:
+def _held_out(bins: Bins, cut: int, learnt: Estimate) -> tuple[float, float]:
     """Mean square of the standardised errors from ``cut`` on, and the share of them within the
     95 % limits. The filter comes from before it, so that it knows how the cake lies."""
-    begin = max(0, cut - 20 * rows)
-    part = bins.part(begin, len(bins.dp_pa))
-    clock_s = load_clock(part, learnt.by_hour)
-    result = innovations(part, clock_s, rows, learnt.theta[None, :])
+    begin = max(0, cut - 20 * bins.rows)
+    result = innovations(bins.part(begin, len(bins.dp_pa)), learnt.theta[None, :])
     error_pa, variance = result.error_pa[cut - begin :, 0], result.variance_pa2[cut - begin :, 0]
     squares = error_pa**2 / variance
     return float(squares.mean()), float((squares < 1.96**2).mean())

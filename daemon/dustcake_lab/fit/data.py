@@ -8,9 +8,8 @@ from zoneinfo import ZoneInfo, available_timezones
 import numpy as np
 import numpy.typing as npt
 
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.inputs import Measured, PollCompleted
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import Measured
 from dustcake_lab.traces.columns import BadRow
 from dustcake_lab.traces.samples import Columns, Floats
 

@@ -1,13 +1,11 @@
 """What a replay prints: one JSON object a line for programs, or a line of words for people."""
 
 import json
-from abc import ABC, abstractmethod
 from collections import Counter
 from datetime import UTC
 from typing import IO, Any
 
 from dustcake.core.events import Event
-from dustcake.core.record import record
 from dustcake.publish.alarm_texts import alarm_title
 from dustcake.publish.event_sentences import Display, event_sentence
 from dustcake.publish.payloads import event_fields, utc_text
@@ -18,114 +16,84 @@ from dustcake_lab.replay.what_if import Difference
 from dustcake_lab.traces.columns import BadRow
 
 
-@record
-class Tallies:
-    """What a replay came to: all of it, and of that what came while its answers held and what came
-    ``beyond``. Both None where they hold to the end."""
-
-    whole: Tally
-    holding: Tally | None = None
-    beyond: Tally | None = None
-
-
-class Listing(ABC):
-    """Where a replay's events go, in order. Bad rows and a refusal are for programs alone: whoever
-    reads words has them named on stderr."""
+class Listing:
+    """Where a replay's events go, in order: a line of words for each, in UTC, and a summary. Bad
+    rows and a refusal are for programs alone: whoever reads words has them named on stderr."""
 
     def __init__(self, out: IO[str], unit: PressureUnit) -> None:
         self._out = out
         self._unit = unit
 
-    @abstractmethod
     def event(self, event: Event) -> None:
-        """List one event."""
+        """When, and what happened."""
+        at_s, utc_s, display = event.at.mono_s, event.at.utc_s, Display(self._unit, UTC)
+        at = f"{at_s:.3f} s".rjust(14) if utc_s is None else display.time(utc_s)
+        print(f"{at}  {event_sentence(event.body, display)}", file=self._out)
 
-    def bad_row(self, row: BadRow) -> None:  # noqa: B027 -- words have it on stderr
+    def bad_row(self, row: BadRow) -> None:
         """List a row that cannot be used."""
 
-    def refused(self, bad_rows: int) -> None:  # noqa: B027 -- the same
+    def refused(self, bad_rows: int) -> None:
         """Say that nothing has been replayed, for this many rows that cannot be used."""
 
-    @abstractmethod
     def summary(
-        self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+        self, tally: Tally, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
-        """Say what it all came to: counts, times and notes."""
+        """What it all came to: counts, times and notes."""
+        lines = ["", f"samples          {tally.samples}, of which lost: {tally.lost}"]
+        if tally.gaps:
+            lines.append(f"gaps             {tally.gaps}, long enough for the reading to go stale")
+        if bad_rows:
+            lines.append(f"unusable rows    {bad_rows}")
+        lines += count_lines(tally)
+        if differs is not None:
+            holding, beyond = tally.split_at(differs.at_s)
+            first = f"the first {duration(differs.at_s)}"
+            lines.append(f"while it holds   {first}: {_briefly(holding)}")
+            lines.append(f"beyond that      {_briefly(beyond)}; see the last note")
+        lines += [f"note: {note}" for note in notes]
+        print(*lines, sep="\n", file=self._out)
 
 
 class JsonListing(Listing):
     """One JSON object a line."""
 
-    def _object(self, content: dict[str, Any]) -> None:
-        self._out.write(f"{json.dumps(content, allow_nan=False)}\n")
+    def _object(self, **content: Any) -> None:
+        print(json.dumps(content, allow_nan=False), file=self._out)
 
     def event(self, event: Event) -> None:
         """When, what, and its fields."""
         at = {"t_s": round(event.at.mono_s, 6), "utc": utc_text(event.at.utc_s)}
-        self._object({**at, **event_fields(event, self._unit)})
+        self._object(**at, **event_fields(event, self._unit))
 
     def bad_row(self, row: BadRow) -> None:
         """Line, column, value as it is written there, and problem."""
         place = {"line": row.line, "column": row.column, "value": row.value}
-        self._object({"event": "bad_row", **place, "problem": row.problem})
+        self._object(event="bad_row", **place, problem=row.problem)
 
     def refused(self, bad_rows: int) -> None:
         """In place of the summary."""
-        self._object({"event": "refused", "bad_rows": bad_rows})
+        self._object(event="refused", bad_rows=bad_rows)
 
     def summary(
-        self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
+        self, tally: Tally, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
     ) -> None:
-        """What it all came to."""
-        tally = counted.whole
+        """What it all came to; of a difference, what came before it and after."""
+        parts = (None, None) if differs is None else map(_happened, tally.split_at(differs.at_s))
+        holding, beyond = parts
         self._object(
-            {
-                "event": "summary",
-                "samples": tally.samples,
-                "lost_samples": tally.lost,
-                "gaps": tally.gaps,
-                "bad_rows": bad_rows,
-                **counts(tally),
-                "holds_until_s": None if differs is None else round(differs.at_s, 6),
-                "differs": None if differs is None else differs.what,
-                "while_it_holds": None if counted.holding is None else _happened(counted.holding),
-                "beyond": None if counted.beyond is None else _happened(counted.beyond),
-                "notes": list(notes),
-            }
+            event="summary",
+            samples=tally.samples,
+            lost_samples=tally.lost,
+            gaps=tally.gaps,
+            bad_rows=bad_rows,
+            **counts(tally),
+            holds_until_s=None if differs is None else round(differs.at_s, 6),
+            differs=None if differs is None else differs.what,
+            while_it_holds=holding,
+            beyond=beyond,
+            notes=notes,
         )
-
-
-class WordsListing(Listing):
-    """A line of words for each event, in UTC, and a summary."""
-
-    def _line(self, text: str) -> None:
-        self._out.write(f"{text}\n")
-
-    def event(self, event: Event) -> None:
-        """When, and what happened."""
-        at_s, utc_s, display = event.at.mono_s, event.at.utc_s, Display(self._unit, UTC)
-        at = f"{at_s:.3f} s".rjust(14) if utc_s is None else display.time(utc_s)
-        self._line(f"{at}  {event_sentence(event.body, display)}")
-
-    def summary(
-        self, counted: Tallies, bad_rows: int, differs: Difference | None, notes: tuple[str, ...]
-    ) -> None:
-        """What it all came to."""
-        tally = counted.whole
-        self._line("")
-        self._line(f"samples          {tally.samples}, of which lost: {tally.lost}")
-        if tally.gaps:
-            self._line(f"gaps             {tally.gaps}, long enough for the reading to go stale")
-        if bad_rows:
-            self._line(f"unusable rows    {bad_rows}")
-        for line in count_lines(tally):
-            self._line(line)
-        if differs is not None and counted.holding and counted.beyond:
-            first = f"the first {duration(differs.at_s)}"
-            self._line(f"while it holds   {first}: {_briefly(counted.holding)}")
-            self._line(f"beyond that      {_briefly(counted.beyond)}; see the last note")
-        for note in notes:
-            self._line(f"note: {note}")
 
 
 def counts(tally: Tally) -> dict[str, Any]:

@@ -13,11 +13,18 @@ from typing import TYPE_CHECKING, cast
 from dustcake.core.alarms.names import AlarmName, AlarmState
 from dustcake.core.commands import Command
 from dustcake.core.events import AlarmChanged, CleaningStarted, CleaningStopped, Event, PulseFired
-from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted, Woke
+from dustcake.core.inputs import (
+    Input,
+    Measured,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Stamp,
+    Woke,
+)
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Fitted, Setpoints
-from dustcake.core.signals import Measured
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake_lab.traces.columns import CONTACT_COLUMNS, PULSE_COLUMNS, Recorded
@@ -54,12 +61,14 @@ def match_columns(setpoints: Setpoints, columns: tuple[str, ...]) -> ColumnMatch
     elif setpoints.header is None and "header_pa" in columns:
         unused.append("header_pa")
     notes += [f"column `{name}` is not used: the settings have no such input" for name in unused]
-    if not set(PULSE_COLUMNS) & set(columns) and setpoints.diagnosis.response_s > 0:
+    if not set(PULSE_COLUMNS) & set(columns) and setpoints.pulse_response.response_s > 0:
         notes.append(
             "the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
             "pulses that may never have been is not judged"
         )
-        setpoints = replace(setpoints, diagnosis=replace(setpoints.diagnosis, response_s=0.0))
+        setpoints = replace(
+            setpoints, pulse_response=replace(setpoints.pulse_response, response_s=0.0)
+        )
     if "flow_m3s" in columns:
         notes.append("column `flow_m3s` is not used: no decision rests on flow")
     return ColumnMatch(setpoints, tuple(unused), tuple(notes))
@@ -82,17 +91,12 @@ class Replay:
         """Calls of the core's ``step`` so far."""
         self._setpoints = setpoints = for_a_trace(setpoints)
         self._on_command, self._recorded = on_command, recorded
-        self._state = first_state(setpoints, Stamp(0.0, None))
+        self.state: State = first_state(setpoints, Stamp(0.0, None))
         self._wake_at_s: float | None = None
         self._leap = NO_LEAP
         self._leapt_to: PollCompleted | None = None
         self._before_s = 0.0
         self._at: Stamp | None = None
-
-    @property
-    def state(self) -> State:
-        """What the core remembers."""
-        return self._state
 
     def events(self, samples: "Iterable[PollCompleted | Columns]") -> Iterator[Event]:
         """What happens, in order, from the first sample to the last and no further.
@@ -112,7 +116,7 @@ class Replay:
     def _one(self, poll: PollCompleted) -> Iterator[Event]:
         now_s = poll.at.mono_s
         in_time = now_s <= self._before_s + self._setpoints.stale_after_s
-        in_time = in_time and now_s < self._state.next_look_s
+        in_time = in_time and now_s < self.state.next_look_s
         if in_time and self._leap.covers(now_s, poll.dp, poll.header, poll.contacts):
             self.tally.samples += 1
             self._at, self._before_s, self._leapt_to = poll.at, now_s, poll
@@ -123,12 +127,12 @@ class Replay:
         stale_s, row, end = self._setpoints.stale_after_s, 0, len(columns)
         while row < end:
             to = columns.first_not_covered(row, self._leap, self._before_s, stale_s)
-            check = self._state.signal_validation.frozen
+            check = self.state.signal_validation.frozen
             if check is not None and to > row:
-                to, after = columns.frozen_checks(row, to, check, self._setpoints.trust)
+                to, after = columns.frozen_checks(row, to, check, self._setpoints.signal_validation)
                 if after is not check:
-                    validation = replace(self._state.signal_validation, frozen=after)
-                    self._state = replace(self._state, signal_validation=validation)
+                    validation = replace(self.state.signal_validation, frozen=after)
+                    self.state = replace(self.state, signal_validation=validation)
             if to > row:
                 self.tally.samples += to - row
                 self._leapt_to = columns.poll(to - 1)
@@ -159,18 +163,18 @@ class Replay:
         tally.gaps += now_s > self._before_s + self._setpoints.stale_after_s
         self._at, self._before_s = poll.at, now_s
         events += self._happens(poll)
-        self._leap = leap_after(self._state, self._setpoints)
+        self._leap = leap_after(self.state, self._setpoints)
         return events
 
     def _pass_over_answer(self, now_s: float) -> None:
         """dP cannot answer to a pulse that the recording did not have just then: nobody is to wait
         for it, since before long a sensing line would be found plugged."""
-        observed = self._state.pulse_response.observation
+        observed = self.state.pulse_response.observation
         if observed is None or self._recorded is None or now_s < observed.due_s:
             return
         if not self._recorded.had_pulse(observed.began_s):
-            nobody = replace(self._state.pulse_response, observation=None)
-            self._state = replace(self._state, pulse_response=nobody)
+            nobody = replace(self.state.pulse_response, observation=None)
+            self.state = replace(self.state, pulse_response=nobody)
 
     def _happens(self, happened: Input) -> list[Event]:
         """One input, and the outcomes of the commands that follow from it."""
@@ -178,8 +182,8 @@ class Replay:
         waiting: list[Input] = [happened]  # it grows while it is gone through
         for each in waiting:
             self.steps += 1
-            done = step(self._state, each, self._setpoints)
-            self._state, self._wake_at_s = done.state, done.wake_at_s
+            done = step(self.state, each, self._setpoints)
+            self.state, self._wake_at_s = done.state, done.wake_at_s
             for event in done.events:
                 self.tally.count(event)
                 events.append(event)
@@ -208,15 +212,13 @@ def for_a_trace(setpoints: Setpoints) -> Setpoints:
     return replace(setpoints, alarms=alarms)
 
 
-_COUNTED = (CleaningStarted, CleaningStopped, PulseFired, AlarmChanged)
-
-
 @dataclass(slots=True)
 class Tally:
     """What a replay came to. ``lost``: samples without a dP; ``gaps``: how often the next row came
     too late to keep the reading from going stale; ``runs``: cleaning runs started;
     ``cleaning_s``: time spent in them; ``cleaning_since_s``: start of one that was
-    not over at the end; ``pulses`` by valve; ``alarms`` raised, by name."""
+    not over at the end; ``pulses`` by valve; ``alarms`` raised, by name; ``counted``: the events
+    from which all of this comes."""
 
     samples: int = 0
     lost: int = 0
@@ -229,6 +231,7 @@ class Tally:
     cleaning_since_s: float | None = None
     pulses: Counter[int] = field(default_factory=Counter)
     alarms: Counter[str] = field(default_factory=Counter)
+    counted: list[Event] = field(default_factory=list)
 
     def count(self, event: Event) -> None:
         """Take one event into account."""
@@ -243,6 +246,17 @@ class Tally:
             self.pulses[body.valve] += 1
         elif isinstance(body, AlarmChanged) and body.state == AlarmState.UNACKNOWLEDGED:
             self.alarms[body.alarm] += 1
+        else:
+            return
+        self.counted.append(event)
+
+    def split_at(self, at_s: float) -> tuple["Tally", "Tally"]:
+        """Counts of what came before ``at_s``, and of what came then and later: up to when the
+        answers of a replay hold is known only at its end."""
+        holding, beyond = Tally(), Tally()
+        for event in self.counted:
+            (holding if event.at.mono_s < at_s else beyond).count(event)
+        return holding, beyond
 
     def notes(self, stale_after_s: float) -> tuple[str, ...]:
         """What somebody must know who reads the counts."""
@@ -259,22 +273,3 @@ class Tally:
         self.duration_s, self.last_utc_s = at.mono_s, at.utc_s
         if self.cleaning_since_s is not None:
             self.cleaning_s += at.mono_s - self.cleaning_since_s
-
-
-class CountedEvents:
-    """Keeps what a replay counts: up to when the answers hold is known only at the end."""
-
-    def __init__(self) -> None:
-        self._events: list[Event] = []
-
-    def take(self, event: Event) -> None:
-        """Take in one event."""
-        if isinstance(event.body, _COUNTED):
-            self._events.append(event)
-
-    def split_at(self, at_s: float) -> tuple[Tally, Tally]:
-        """Counts of what came before ``at_s``, and of what came then and later."""
-        holding, beyond = Tally(), Tally()
-        for event in self._events:
-            (holding if event.at.mono_s < at_s else beyond).count(event)
-        return holding, beyond

@@ -6,11 +6,11 @@ have been. What would follow is a question for a model: `dustcake study`.
 """
 
 from dustcake.core.commands import Command, FireValve, SetDemand
+from dustcake.core.inputs import Stamp
 from dustcake.core.record import record
-from dustcake.core.stamp import Stamp
 from dustcake_lab.traces.columns import Recorded, RecordedPulse
 
-SLACK_S = 3.0
+_SLACK_S = 3.0
 """So much earlier or later a pulse is still the same one: a poll and a command take their time."""
 
 
@@ -43,22 +43,20 @@ class CommandLog:
             self.demand.append((at.mono_s, command.closed))
 
 
-def first_difference(
-    recorded: Recorded, commanded: CommandLog, slack_s: float = SLACK_S
-) -> Difference | None:
+def first_difference(recorded: Recorded, commanded: CommandLog) -> Difference | None:
     """The first command that is not on both sides; None where there is none.
 
     Which valve is pulsed is not compared: where a row order stood at the beginning of a trace is
     not in it. A trace without records of what was done holds up to the first command.
     """
     if recorded.has_pulse_columns:
-        return _of_pulses(recorded.pulses, commanded.pulses, slack_s)
+        return _of_pulses(recorded.pulses, commanded.pulses)
     demand = commanded.demand
     if recorded.cleaning:
         begun = recorded.cleaning[0][1]
         changes = recorded.cleaning if begun else recorded.cleaning[1:]
         begun_by_pulse = [(at_s, True) for at_s, _ in commanded.pulses[:1]]
-        return _of_cleaning(changes, demand or begun_by_pulse, slack_s)
+        return _of_cleaning(changes, demand or begun_by_pulse)
     first = [at_s for at_s, _ in commanded.pulses[:1]] + [at_s for at_s, on in demand if on][:1]
     if not first:
         return None
@@ -66,13 +64,13 @@ def first_difference(
 
 
 def _of_pulses(
-    recorded: list[RecordedPulse], commanded: list[tuple[float, int]], slack_s: float
+    recorded: list[RecordedPulse], commanded: list[tuple[float, int]]
 ) -> Difference | None:
     there = [each for each in recorded for _ in range(each.count)]
     for one, (at_s, valve) in zip(there, commanded, strict=False):
-        if at_s < one.after_s - slack_s:
+        if at_s < one.after_s - _SLACK_S:
             return _only_here(at_s, valve)
-        if at_s > one.by_s + slack_s:
+        if at_s > one.by_s + _SLACK_S:
             return _only_there(one)
     if len(commanded) > len(there):
         return _only_here(*commanded[len(there)])
@@ -89,10 +87,10 @@ def _only_there(pulse: RecordedPulse) -> Difference:
 
 
 def _of_cleaning(
-    there: list[tuple[float, bool]], demand: list[tuple[float, bool]], slack_s: float
+    there: list[tuple[float, bool]], demand: list[tuple[float, bool]]
 ) -> Difference | None:
     for (there_s, on), (here_s, closed) in zip(there, demand, strict=False):
-        if on is not closed or abs(there_s - here_s) > slack_s:
+        if on is not closed or abs(there_s - here_s) > _SLACK_S:
             return Difference(min(there_s, here_s), "cleaning that begins or ends at another time")
     longer = there[len(demand) :] or demand[len(there) :]
     if not longer:

@@ -11,7 +11,7 @@ from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.filter_life.curves import theil_sen
 from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.data import Samples, clock_s
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.fit.trace import FittedTrace
 from dustcake_lab.study.candidates import averaged, board_interval_s
 from dustcake_lab.study.results import HEADINGS, SettingsRow, cells
@@ -99,16 +99,14 @@ def report_data(
     samples, recorded, setpoints = read.samples, read.recorded, study.setpoints
     at, low, high = _envelope(samples)
     pulsing = setpoints.pulsing
-    runs = _cleanings(recorded, board_interval_s(pulsing) or pulsing.interval_s)
-    begins = np.array([begin for begin, _ in runs])
-    ends = np.array([end for _, end in runs])
+    begins, ends = _cleanings(recorded, board_interval_s(pulsing) or pulsing.interval_s)
     residual_at, residual = _residuals(samples, ends)
     ageing = study.collector.ageing
     fitted_at, fitted = _fitted(ageing, samples)
     day, air_m3 = _air(recorded, samples, study.prices.air_m3)
-    shown = [0] if made.best is None else [0, made.best]
-    names = ["today", "recommended"][: len(shown)]
-    mean = [averaged(study.results[n]) for n in shown]
+    shown = {"today": 0} if made.best is None else {"today": 0, "recommended": made.best}
+    means = {name: averaged(study.results[n]) for name, n in shown.items()}
+    weighed = [figures(study, made, n) for n in shown.values()]
     return ReportData(
         title=title,
         start_utc_s=samples.start_utc_s,
@@ -122,7 +120,7 @@ def report_data(
             "high": setpoints.cleaning.high_pa,
             "filter replacement": setpoints.limits.replacement_pa,
         },
-        cleanings=[(begin / _DAY_S, end / _DAY_S) for begin, end in runs],
+        cleanings=list(zip((begins / _DAY_S).tolist(), (ends / _DAY_S).tolist(), strict=True)),
         alarms=[
             (event.at.mono_s / _DAY_S, event.body.alarm.replace("_", " "))
             for event in events
@@ -141,12 +139,10 @@ def report_data(
         air_m3=air_m3,
         by_hour=study.collector.by_hour,
         running=study.collector.running_mean,
-        shown=[(name, str(study.candidates[n])) for name, n in zip(names, shown, strict=True)],
-        what_if=[(name, *curves(study, n)) for name, n in zip(names, shown, strict=True)],
-        energy=[
-            (name, means.fan_kwh, means.air_kwh) for name, means in zip(names, mean, strict=True)
-        ],
-        figures=[*figures(study, shown), *life(made, shown)],
+        shown=[(name, str(study.candidates[n])) for name, n in shown.items()],
+        what_if=[(name, *curves(study, n)) for name, n in shown.items()],
+        energy=[(name, mean.fan_kwh, mean.air_kwh) for name, mean in means.items()],
+        figures=[(name, [each[name] for each in weighed]) for name in weighed[0]],
         listed=[HEADINGS, *(cells(row) for row in listed)],
         text=made.text,
     )
@@ -170,14 +166,11 @@ def _envelope(samples: Samples) -> tuple[Floats, Floats, Floats]:
     return at[known], np.nanmin(dp[known], axis=1), np.nanmax(dp[known], axis=1)
 
 
-def _cleanings(recorded: Recorded, interval_s: float) -> list[tuple[float, float]]:
-    runs: list[tuple[float, float]] = []
-    for pulse in recorded.pulses:
-        if runs and pulse.by_s - runs[-1][1] <= _APART * interval_s:
-            runs[-1] = (runs[-1][0], pulse.by_s)
-        else:
-            runs.append((pulse.by_s, pulse.by_s))
-    return runs
+def _cleanings(recorded: Recorded, interval_s: float) -> tuple[Floats, Floats]:
+    """When the first and the last pulse of each came."""
+    at_s = np.array([pulse.by_s for pulse in recorded.pulses])
+    first = np.diff(at_s, prepend=-np.inf) > _APART * interval_s
+    return at_s[first], at_s[np.roll(first, -1)]
 
 
 def cycles_h(samples: Samples, begins_s: Floats) -> Floats:
@@ -217,35 +210,31 @@ def _air(recorded: Recorded, samples: Samples, air_m3: float) -> tuple[Floats, F
     return at, fired * air_m3
 
 
-def figures(study: Study, shown: list[int]) -> list[tuple[str, list[str]]]:
-    """What a manager weighs: means over the sets of parameters, the worst of them where it says
-    highest or least."""
-    flow_m3s, rows = study.prices.flow_m3s, study.collector.rows
-    of = [(averaged(study.results[n]), study.results[n]) for n in shown]
-    highest = [max(each.highest_dp_pa for each in results) for _, results in of]
-    least = [min(each.least_flow for each in results) for _, results in of]
-    means = [mean for mean, _ in of]
-    return [
-        ("Mean dP", [f"{mean.mean_dp_pa:.0f} Pa" for mean in means]),
-        ("Highest dP", [f"{dp_pa:.0f} Pa" for dp_pa in highest]),
-        ("Flow at the hood, mean", [f"{flow_m3s * mean.mean_flow:.2f} m3/s" for mean in means]),
-        ("Flow at the hood, least", [f"{flow_m3s * flow:.2f} m3/s" for flow in least]),
-        (
-            "Pulses of each row (they wear filters and valves)",
-            [f"{mean.pulses / rows:.0f}" for mean in means],
+def figures(study: Study, made: Verdict, n: int) -> dict[str, str]:
+    """What a manager weighs, of one candidate: means over the sets of parameters, the worst of them
+    where it says highest or least; and how long the filters would last."""
+    results, flow_m3s = study.results[n], study.prices.flow_m3s
+    mean = averaged(results)
+    due = "Blower hours until filters are due"
+    shown = {
+        "Mean dP": f"{mean.mean_dp_pa:.0f} Pa",
+        "Highest dP": f"{max(each.highest_dp_pa for each in results):.0f} Pa",
+        "Flow at the hood, mean": f"{flow_m3s * mean.mean_flow:.2f} m3/s",
+        "Flow at the hood, least": (
+            f"{flow_m3s * min(each.least_flow for each in results):.2f} m3/s"
         ),
-        ("Energy of the fan for the filters' dP", [f"{mean.fan_kwh:.0f} kWh" for mean in means]),
-        ("Energy of compressed air for pulses", [f"{mean.air_kwh:.1f} kWh" for mean in means]),
-    ]
-
-
-def life(made: Verdict, shown: list[int]) -> list[tuple[str, list[str]]]:
-    """How long the filters would last."""
-    lives = made.lives
-    if isinstance(lives, str):
-        return [("Blower hours until filters are due", ["not known"] * len(shown))]
-    return [
-        ("Blower hours until filters are due", [str(lives[n].either) for n in shown]),
-        ("... if they age by running hours", [str(lives[n].by_hours) for n in shown]),
-        ("... if they age by pulses", [str(lives[n].by_pulses) for n in shown]),
-    ]
+        "Pulses of each row (they wear filters and valves)": (
+            f"{mean.pulses / study.collector.rows:.0f}"
+        ),
+        "Energy of the fan for the filters' dP": f"{mean.fan_kwh:.0f} kWh",
+        "Energy of compressed air for pulses": f"{mean.air_kwh:.1f} kWh",
+    }
+    if isinstance(made.lives, str):
+        return {**shown, due: "not known"}
+    life = made.lives[n]
+    return {
+        **shown,
+        due: str(life.either),
+        "... if they age by running hours": str(life.by_hours),
+        "... if they age by pulses": str(life.by_pulses),
+    }

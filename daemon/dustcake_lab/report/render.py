@@ -7,11 +7,12 @@ so that it prints and is read aloud.
 import math
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from html import escape
 from io import StringIO
 from pathlib import Path
+from string import Template
 from textwrap import fill
 
 import numpy as np
@@ -44,8 +45,10 @@ def one_picture(data: ReportData) -> Figure:
     _cycle(axes["cycle"], data)
     _residual(axes["residual"], data)
     _air(axes["air"], data)
-    _energy(axes["energy"], data, "Energy in 1000 h (simulated)")
-    _what_if(axes["what_if"], data, "What if: two days (simulated)")
+    _energy(axes["energy"], data)
+    _titled(axes["energy"], "Energy in 1000 h (simulated)")
+    _what_if(axes["what_if"], data)
+    _titled(axes["what_if"], "What if: two days (simulated)")
     _figures(axes["figures"], data)
     for each in axes.values():
         if each.get_legend_handles_labels()[0]:
@@ -74,37 +77,11 @@ def recorded_svg(data: ReportData, size_inches: tuple[float, float]) -> str:
     return _svg(figure)
 
 
-def hours_svg(data: ReportData) -> str:
-    """Load and running by the hour of the day."""
-    figure, axes = _one_plot()
-    for name, values, colour, at in (
-        ("load", data.by_hour, _BLUE, 0.3),
-        ("blower", data.running, _GREY, 0.7),
-    ):
-        axes.bar([hour + at for hour in range(24)], values, width=0.4, color=colour, label=name)
-    axes.set_xticks(range(0, 25, 4))
-    axes.set_xlabel(f"hour of the day ({data.clock})")
-    return _svg(figure)
-
-
-def what_if_svg(data: ReportData) -> str:
-    """The same two days under each of the settings shown."""
-    figure, axes = _one_plot()
-    _what_if(axes, data, "")
-    return _svg(figure)
-
-
-def energy_svg(data: ReportData) -> str:
-    """Energy of fan and air under each of the settings shown."""
-    figure, axes = _one_plot()
-    _energy(axes, data, "")
-    return _svg(figure)
-
-
-def _one_plot() -> tuple[Figure, Axes]:
-    """As wide as a phone: beside others on a larger screen."""
+def _plotted(draw: Callable[[Axes, ReportData], None], data: ReportData) -> str:
+    """One plot as wide as a phone: beside others on a larger screen."""
     figure = Figure(figsize=(4.4, 3.0), layout="constrained")
-    return figure, figure.subplots()
+    draw(figure.subplots(), data)
+    return _svg(figure)
 
 
 def _svg(figure: Figure) -> str:
@@ -121,14 +98,14 @@ def _svg(figure: Figure) -> str:
     return svg[svg.index("<svg") :].replace("<svg", '<svg aria-hidden="true"', 1)
 
 
-def _headed(axes: Axes, title: str, unit: str) -> None:
+def _titled(axes: Axes, title: str) -> None:
     axes.set_title(title, loc="left", fontsize=11)
-    axes.set_ylabel(unit)
 
 
 def _over_time(axes: Axes, data: ReportData, title: str, unit: str) -> None:
     """An axis from the first row to the last, with dates where they are known."""
-    _headed(axes, title, unit)
+    _titled(axes, title)
+    axes.set_ylabel(unit)
     axes.set_xlabel(data.axis)
     if data.start_utc_s is not None:
         locator = AutoDateLocator(minticks=3, maxticks=8)  # type: ignore[no-untyped-call]
@@ -174,24 +151,37 @@ def _air(axes: Axes, data: ReportData) -> None:
     axes.bar(data.moments(data.air_day), data.air_m3, color=_BLUE)
 
 
-def _what_if(axes: Axes, data: ReportData, title: str) -> None:
+def _hours(axes: Axes, data: ReportData) -> None:
+    """Load and running by the hour of the day."""
+    for name, values, colour, at in (
+        ("load", data.by_hour, _BLUE, 0.3),
+        ("blower", data.running, _GREY, 0.7),
+    ):
+        axes.bar([hour + at for hour in range(24)], values, width=0.4, color=colour, label=name)
+    axes.set_xticks(range(0, 25, 4))
+    axes.set_xlabel(f"hour of the day ({data.clock})")
+
+
+def _what_if(axes: Axes, data: ReportData) -> None:
+    """The same two days under each of the settings shown."""
     for (name, at_days, pa), colour in zip(data.what_if, (_GREY, _BLUE), strict=False):
         axes.plot(at_days, pa, linewidth=1.0, color=colour, label=name)
-    _headed(axes, title, "Pa")
     axes.set_xlabel("days")
+    axes.set_ylabel("Pa")
 
 
-def _energy(axes: Axes, data: ReportData, title: str) -> None:
+def _energy(axes: Axes, data: ReportData) -> None:
+    """Energy of fan and air under each of the settings shown."""
     names, fan, air = zip(*data.energy, strict=True)
     axes.bar(names, fan, width=0.5, color=_BLUE, label="fan")
     axes.bar(names, air, width=0.5, bottom=fan, color=_ORANGE, label="pulse air")
     axes.set_xlim(-0.6, len(names) - 0.4)
-    _headed(axes, title, "kWh")
+    axes.set_ylabel("kWh")
 
 
 def _figures(axes: Axes, data: ReportData) -> None:
     axes.axis("off")
-    axes.set_title("In 1000 h of running (simulated)", loc="left", fontsize=11)
+    _titled(axes, "In 1000 h of running (simulated)")
     table = axes.table(
         [[fill(name, 44), *cells] for name, cells in data.figures],
         colLabels=["", *(name for name, _ in data.shown)],
@@ -205,58 +195,7 @@ def _figures(axes: Axes, data: ReportData) -> None:
 
 _DESK_INCHES, _PHONE_INCHES = (10.5, 8.5), (4.4, 9.5)
 _MOST_ALARMS = 200
-_PAGE = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{title}</title>
-<style>
-body {{ font: 16px/1.5 system-ui, sans-serif; color: #1d2329; background: #fff; max-width: 1100px;
-  margin: 2rem auto; padding: 0 1rem; }}
-h1 {{ font-size: 1.5rem; margin-bottom: 0; }} h2 {{ font-size: 1.15rem; margin: 1.6rem 0 0; }}
-.when, .note {{ color: #59626c; margin: .2rem 0 .6rem; }}
-.verdict {{ border-left: 4px solid #2a6f97; background: #f3f6f9; padding: .6rem 1rem; }}
-.caution {{ border-left: 4px solid #c26f1a; background: #fdf6ee; padding: .6rem 1rem;
-  margin-top: 1.2rem; }}
-.verdict p, .caution p {{ margin: .4rem 0; }} .first {{ font-size: 1.1rem; font-weight: 600; }}
-table {{ border-collapse: collapse; width: 100%; }}
-th, td {{ text-align: right; padding: .25rem .5rem; border-bottom: 1px solid #dde2e7; }}
-th:first-child, td:first-child {{ text-align: left; }}
-figure {{ margin: 0; }} svg {{ width: 100%; height: auto; }} summary {{ cursor: pointer; }}
-.wide {{ overflow-x: auto; }} .wide td {{ white-space: nowrap; }} .desk {{ display: none; }}
-@media (min-width: 800px) {{
-  td + td {{ white-space: nowrap; }} .desk {{ display: block; }} .phone {{ display: none; }}
-  .plots {{ display: grid; grid-template-columns: 1fr 1fr; gap: 0 2rem; }}
-}}
-@media print {{ figure, tr {{ break-inside: avoid; }} }}
-</style></head><body><main>
-<h1>{title}</h1><p class="when">{when}</p>
-<section class="verdict">{verdict}</section>
-<section><h2>Today and recommended</h2>
-<p class="note">For each 1000 hours of running; simulated. {settings}</p>{table}
-<p class="note">Filters are due when what cleaning leaves of dP reaches the filter replacement set
-point. No such trace shows whether they age by running hours or by pulses.</p></section>
-<section class="caution"><p><strong>Before anything is changed.</strong> {caution}</p></section>
-<section><h2>What was recorded</h2>
-<p class="note">dP is the pressure across the filters: it rises as dust cakes on them and falls when
-pulses of compressed air take it off. {trend}</p>
-<figure role="img" aria-label="{in_words}"><div class="desk">{desk}</div>
-<div class="phone">{phone}</div></figure>{alarms}</section>
-<div class="plots"><section><h2>Load and running by the hour of the day</h2>
-<p class="note">Hours of {clock}. A load of 1 is the mean; the blower counts as its share of the
-hour.</p><figure role="img" aria-label="Bars; the same figures are below">{hours}</figure>
-<details><summary>In figures</summary>{hours_table}</details></section>
-<section><h2>What if: the same two days</h2>
-<p class="note">Simulated, with the load of each hour as it was recorded.</p>
-<figure role="img" aria-label="{what_if_words}">{what_if}</figure></section>
-<section><h2>Energy</h2>
-<p class="note">Simulated, for 1000 hours of running.</p>
-<figure role="img" aria-label="{energy_words}">{energy}</figure></section></div>
-<section><h2>Settings worth a look</h2>
-<p class="note">Today's, and the best of those that keep the limits; simulated, for 1000 hours of
-running. Filter life: {confidence} confidence, however they age.</p>
-<div class="wide" tabindex="0" role="group" aria-label="Settings worth a look">{listed}</div>
-</section></main></body></html>
-"""
+_PAGE = Template(Path(__file__).with_name("page.html").read_text(encoding="utf-8"))
 
 
 def write_html(data: ReportData, path: Path) -> None:
@@ -265,7 +204,7 @@ def write_html(data: ReportData, path: Path) -> None:
     spans = [f"{name} {pa.min():.0f} to {pa.max():.0f} Pa" for name, _, pa in data.what_if]
     verdict = f'<p class="first">{escape(first)}</p>'
     verdict += "".join(f"<p>{escape(each)}</p>" for each in others)
-    page = _PAGE.format(
+    page = _PAGE.substitute(
         title=escape(data.title),
         when=escape(_when(data)),
         verdict=verdict,
@@ -285,11 +224,11 @@ def write_html(data: ReportData, path: Path) -> None:
         desk=recorded_svg(data, _DESK_INCHES),
         phone=recorded_svg(data, _PHONE_INCHES),
         alarms=_alarms(data),
-        hours=hours_svg(data),
+        hours=_plotted(_hours, data),
         hours_table=_hours_table(data),
-        what_if=what_if_svg(data),
+        what_if=_plotted(_what_if, data),
         what_if_words=escape("dP: " + "; ".join(spans)),
-        energy=energy_svg(data),
+        energy=_plotted(_energy, data),
         energy_words=escape(
             "; ".join(f"{n}: fan {f:.0f} kWh, pulse air {a:.1f} kWh" for n, f, a in data.energy)
         ),

@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import product
+from statistics import fmean
 
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
@@ -51,15 +53,12 @@ class Candidate:
 
     def on_time_over(self, other: "Candidate") -> float:
         """On-time over that of another; 1 where a board has it."""
-        if self.on_time_s is None or other.on_time_s is None:
-            return 1.0
-        return self.on_time_s / other.on_time_s
+        return (self.on_time_s or 1.0) / (other.on_time_s or 1.0)
 
     def effect_over(self, other: "Candidate") -> float:
         """What a pulse takes off over what it takes off with another's on-time."""
-        if self.on_time_s is None or other.on_time_s is None:
-            return 1.0
-        return min(1.0, self.on_time_s / FULL_PULSE_S) / min(1.0, other.on_time_s / FULL_PULSE_S)
+        mine_s, other_s = (each.on_time_s or FULL_PULSE_S for each in (self, other))
+        return min(mine_s, FULL_PULSE_S) / min(other_s, FULL_PULSE_S)
 
 
 def from_to(name: str, low: float, high: float) -> str:
@@ -105,10 +104,9 @@ def grid(
         return
     on_times = sorted({today.on_time_s, max(FULL_PULSE_S, today.on_time_s / 2.0)})
     intervals = sorted({max(shortest_interval_s, each) for each in (today.interval_s, 10.0, 30.0)})
-    for low_pa, high_pa in _set_points(residual_pa, most_dp_pa, _STEPS):
-        for interval_s in intervals:
-            for on_time_s in on_times:
-                yield Candidate(Mode.ON_DEMAND, low_pa, high_pa, interval_s, on_time_s)
+    set_points = _set_points(residual_pa, most_dp_pa, _STEPS)
+    for (low_pa, high_pa), interval_s, on_time_s in product(set_points, intervals, on_times):
+        yield Candidate(Mode.ON_DEMAND, low_pa, high_pa, interval_s, on_time_s)
     seconds = max(15.0, shortest_interval_s)
     while seconds <= 7200.0:
         for on_time_s in on_times:
@@ -178,11 +176,8 @@ class CandidateResult:
 
 def averaged(results: Sequence[CandidateResult]) -> CandidateResult:
     """The means over the sets of parameters, with the alarms of all of them."""
-    means = {
-        name: sum(getattr(each, name) for each in results) / len(results)
-        for name in (one.name for one in fields(CandidateResult))
-        if name != "alarms"
-    }
+    names = [one.name for one in fields(CandidateResult) if one.name != "alarms"]
+    means = {name: fmean(getattr(each, name) for each in results) for name in names}
     return CandidateResult(**means, alarms=tuple(sorted({a for r in results for a in r.alarms})))
 
 

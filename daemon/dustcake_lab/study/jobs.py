@@ -130,7 +130,7 @@ def require_cluster(dask: str) -> None:
         try:
             # A task, since some clusters start a worker only when there is one. It is of this
             # module, so that a worker without dustcake cannot do it.
-            client.submit(_nothing, pure=False).result(timeout=_WORKER_S)
+            client.submit(_some, [], pure=False).result(timeout=_WORKER_S)
         except TimeoutError:
             raise StudyError(
                 f"--dask {dask}: no worker of this scheduler took a task within {_WORKER_S:g} s: "
@@ -141,10 +141,6 @@ def require_cluster(dask: str) -> None:
                 f"--dask {dask}: a worker has not what it needs ({error}): install dustcake with "
                 "the extra `cluster` there, in the same version"
             ) from None
-
-
-def _nothing() -> None:
-    """What a worker is tried with."""
 
 
 @contextmanager

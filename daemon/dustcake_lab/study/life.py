@@ -6,11 +6,12 @@ it leaves lying when it cleans as hard as it can.
 """
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from functools import cache
 
 from dustcake.core.filter_life.forecast import CONFIDENCE, Forecast, Outlook
 from dustcake.core.record import record
-from dustcake_lab.fit.ageing import Ageing, Remaining
+from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.study.candidates import averaged, board_interval_s
 from dustcake_lab.study.study import Study
 
@@ -49,14 +50,11 @@ class Life:
 
     def as_json(self) -> dict[str, float | None]:
         """For programs."""
-        each, hours, pulses = self.either, self.by_hours, self.by_pulses
+        parts = {"": self.either, "by_hours_": self.by_hours, "by_pulses_": self.by_pulses}
         return {
-            "low_h": each.low_h,
-            "high_h": each.high_h,
-            "by_hours_low_h": hours.low_h,
-            "by_hours_high_h": hours.high_h,
-            "by_pulses_low_h": pulses.low_h,
-            "by_pulses_high_h": pulses.high_h,
+            f"{whose}{name}": value
+            for whose, hours in parts.items()
+            for name, value in asdict(hours).items()
         }
 
 
@@ -79,20 +77,16 @@ def lives(study: Study) -> list[Life] | str:
     if isinstance(ageing, str) or why_not:
         return why_not
 
-    @cache
-    def remaining(to_pa: int) -> Remaining:
-        return ageing.remaining(float(to_pa))
-
-    collector, found = study.collector, []
+    remaining, collector, found = cache(ageing.remaining), study.collector, []
     board_s = board_interval_s(study.setpoints.pulsing)
     for candidate, results in zip(study.candidates, study.results, strict=True):
         interval_s = candidate.interval_s or board_s
         assert interval_s is not None  # a board has one, and without a board every candidate
         cake_pa = left_pa(collector.load.value, collector.removed.value, collector.rows, interval_s)
-        left = remaining(round(limit_pa - cake_pa))
+        by_hours, by_pulses = remaining(float(round(limit_pa - cake_pa)))
         pulses_per_h = averaged(results).pulses / _THOUSAND_H
         slower = ageing.pulses_per_h / max(pulses_per_h, 1.0 / _THOUSAND_H)
-        found.append(Life(_hours(left.by_hours), _hours(left.by_pulses, slower)))
+        found.append(Life(_hours(by_hours), _hours(by_pulses, slower)))
     return found
 
 

@@ -5,17 +5,27 @@ Simulated: no header, no noise of the reading, outputs that always do what is co
 """
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import ceil, inf, sqrt
 from random import Random
 
+from scipy.optimize import brentq
+
 from dustcake.core.commands import FireValve, SetDemand
 from dustcake.core.events import AlarmChanged, CleaningStarted
-from dustcake.core.inputs import Input, Outcome, OutputReported, PollCompleted, Restarted
+from dustcake.core.inputs import (
+    Contacts,
+    Input,
+    Measured,
+    Outcome,
+    OutputReported,
+    PollCompleted,
+    Restarted,
+    Stamp,
+)
 from dustcake.core.record import record
 from dustcake.core.setpoints import OutputKind, Setpoints
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.core.step import step
 from dustcake_lab.traces.leap import leap_after
@@ -47,27 +57,25 @@ def flow(model: RowModel, h: float) -> float:
     return (1.0 + fall * model.mean_dp_pa) / (1.0 + fall * h) if fall else 1.0
 
 
-def dp_pa(model: RowModel, s: list[float]) -> float:
-    """What a transmitter reads, Pa."""
-    h = harmonic(s)
-    return flow(model, h) * h
+def mean(s: list[float]) -> float:
+    """Of the rows, Pa."""
+    return sum(s) / len(s)
+
+
+def _grown(s: list[float], together: Callable[[list[float]], float], to_pa: float) -> list[float]:
+    """Rows after the square of each has grown by as much as brings what they are ``together`` up to
+    ``to_pa``."""
+    squares = [each * each for each in s]
+
+    def after(by: float) -> list[float]:
+        return [sqrt(square + by) for square in squares]
+
+    return after(brentq(lambda by: together(after(by)) - to_pa, 0.0, to_pa * to_pa))
 
 
 def loaded(s: list[float], added_pa: float) -> list[float]:
     """Rows after the mean of s has grown by ``added_pa``."""
-    if added_pa <= 0.0:
-        return s
-    rows, target = len(s), sum(s) / len(s) + added_pa
-    squares = [each * each for each in s]
-    grown = 2.0 * added_pa * harmonic(s)
-    roots = s
-    for _ in range(8):
-        roots = [sqrt(square + grown) for square in squares]
-        off = sum(roots) / rows - target
-        if abs(off) < 1e-10 * target:
-            break
-        grown -= 2.0 * off * harmonic(roots)
-    return roots
+    return _grown(s, mean, mean(s) + added_pa) if added_pa > 0.0 else s
 
 
 def needed_pa(model: RowModel, s: list[float], to_dp_pa: float) -> float:
@@ -78,29 +86,10 @@ def needed_pa(model: RowModel, s: list[float], to_dp_pa: float) -> float:
     above = 1.0 + fall * model.mean_dp_pa - fall * to_dp_pa
     if above <= 0.0:
         return inf
-    target = to_dp_pa / above
-    begin = harmonic(s)
-    if begin >= target:
+    target_pa = to_dp_pa / above
+    if harmonic(s) >= target_pa:
         return 0.0
-    squares = [each * each for each in s]
-    low, high = 0.0, target * target
-    grown = target * target - begin * begin
-    for _ in range(60):
-        roots = [sqrt(square + grown) for square in squares]
-        h = harmonic(roots)
-        off = h - target
-        if abs(off) < 1e-9 * target:
-            break
-        if off > 0.0:
-            high = grown
-        else:
-            low = grown
-        # d h / d grown = h^2 / (2 n) sum(1 / root^3)
-        slope = h * h / (2.0 * len(s)) * sum([1.0 / (root * root * root) for root in roots])
-        grown -= off / slope
-        if not low < grown < high:
-            grown = 0.5 * (low + high)
-    return (sum([sqrt(square + grown) for square in squares]) - sum(s)) / len(s)
+    return mean(_grown(s, harmonic, target_pa)) - mean(s)
 
 
 def pulsed(model: RowModel, s: list[float], row: int, removed: float) -> list[float]:
@@ -294,9 +283,7 @@ class StudyLoop:
                 if isinstance(command, FireValve):
                     self._pulse(command.valve - 1)
                 elif isinstance(command, SetDemand):
-                    self._demand_set(command.closed)
+                    board = self._setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
+                    self._demand = command.closed and board
+                    self._board_next_s = self._t_s + _SAMPLE_S if self._demand else inf
                 waiting.append(OutputReported(happened.at, command.command_id, Outcome.DONE))
-
-    def _demand_set(self, closed: bool) -> None:
-        self._demand = closed and self._setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
-        self._board_next_s = self._t_s + _SAMPLE_S if self._demand else inf

@@ -1,12 +1,12 @@
 """The results of a study: a table of settings for people, objects for programs."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict
 from enum import StrEnum
 from typing import Any
 
 from dustcake.core.record import record
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.study.candidates import CandidateResult, averaged
 from dustcake_lab.study.life import Life, life_json
 from dustcake_lab.study.study import Study, broken
@@ -46,19 +46,15 @@ def table(
     recommended ones come last where they are not among the best of it. By life first come those
     sure to last longest, energy deciding between equals."""
     allowed = [n for n in range(1, len(study.candidates)) if not broken(study, n)]
-    rows = sorted((_row(study, made, n) for n in allowed), key=_key(order))
+
+    def key(row: SettingsRow) -> tuple[float, float]:
+        sooner = 0.0 if row.life is None else -row.life.either.low_h
+        by = {Order.LIFE: sooner, Order.PULSES: row.pulses, Order.DP: row.mean_dp_pa}
+        return by.get(order, row.kwh), row.kwh
+
+    rows = sorted((_row(study, made, n) for n in allowed), key=key)
     kept = [row for place, row in enumerate(rows) if place < most or row.index == made.best]
     return [_row(study, made, 0), *kept]
-
-
-def _key(order: Order) -> Callable[[SettingsRow], tuple[float, float]]:
-    first: dict[Order, Callable[[SettingsRow], float]] = {
-        Order.ENERGY: lambda row: row.kwh,
-        Order.LIFE: lambda row: 0.0 if row.life is None else -row.life.either.low_h,
-        Order.PULSES: lambda row: row.pulses,
-        Order.DP: lambda row: row.mean_dp_pa,
-    }
-    return lambda row: (first[order](row), row.kwh)
 
 
 def _row(study: Study, made: Verdict, n: int) -> SettingsRow:

@@ -62,14 +62,12 @@ def study(
 def simulate(studies: Sequence[Study], dask: str | None) -> None:
     """Simulate what each study has prepared, all of it together: no core waits for the last of one
     while there is something to do for the next. Raises StudyError."""
-    everything = run_all([job for each in studies for job in each.jobs], dask)
+    totals = iter(run_all([job for each in studies for job in each.jobs], dask))
     for each in studies:
-        draws = each.plan.draws
-        done, everything = everything[: len(each.jobs)], everything[len(each.jobs) :]
-        today = each.candidates[0]
+        today, draws = each.candidates[0], range(each.plan.draws)
         each.results = [
-            [result_of(done[n * draws + k], candidate, today, each.prices) for k in range(draws)]
-            for n, candidate in enumerate(each.candidates)
+            [result_of(next(totals), candidate, today, each.prices) for _ in draws]
+            for candidate in each.candidates
         ]
 
 

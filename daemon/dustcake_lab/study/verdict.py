@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dustcake.core.requests.kinds import Mode
-from dustcake_lab.fit.search import Interval
+from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.study.candidates import FULL_PULSE_S, averaged, board_interval_s, from_to
 from dustcake_lab.study.life import Life, life_text, lives, longest
 from dustcake_lab.study.study import NEVER, UNSEEN, Study, binding, broken, limit_words, remedy
@@ -37,7 +37,12 @@ def verdict(study: Study) -> Verdict:
     are sure to last about as long as any, and of these the one that pulses least."""
     remaining = lives(study)
     if NEVER in broken(study, 0):
-        return _without(study, remaining, NEVER, _too_short(study))
+        too_short = (
+            f"Nothing is compared: today's settings ({study.candidates[0]}) never clean within "
+            f"the {study.plan.days:g} days simulated, so that they seem to need no air and no "
+            "other settings can be held against them. Simulate longer, with more --days."
+        )
+        return _without(study, remaining, NEVER, too_short)
     energy = np.array([[each.kwh for each in results] for results in study.results])
     allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
     today = energy[0]
@@ -71,14 +76,6 @@ def _without(study: Study, remaining: list[Life] | str, limits: str, why: str) -
     none = Interval(0.0, 0.0, 0.0)
     text = [why, *life_text(study, remaining, None), *closing(study)]
     return Verdict(None, [], limits, none, none, study.candidates[0].mode, remaining, text)
-
-
-def _too_short(study: Study) -> str:
-    return (
-        f"Nothing is compared: today's settings ({study.candidates[0]}) never clean within "
-        f"the {study.plan.days:g} days simulated, so that they seem to need no air and no other "
-        "settings can be held against them. Simulate longer, with more --days."
-    )
 
 
 def _as_good(energy: Floats, least: Floats) -> bool:

@@ -16,6 +16,7 @@ from dustcake_lab.traces.journal import is_journal, journal_lines
 from dustcake_lab.traces.rows import Trace, lines_of, open_file
 
 if TYPE_CHECKING:
+    from dustcake_lab.traces.csv_parquet import ParquetTrace
     from dustcake_lab.traces.samples import SampleStream
 
 
@@ -39,22 +40,15 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
 
     With the extra `analysis` a file is read in columns; without, CSV is read row by row.
     """
-    fast = find_spec("polars") is not None
     if path.suffix.lower() in PARQUET_ENDINGS:
-        if not fast:
-            raise TraceError(
-                f"reading Parquet needs {install_hint('analysis')}, or write the trace as CSV"
-            )
-        from dustcake_lab.traces.csv_parquet import ParquetTrace
-
-        yield ParquetTrace(path)
+        yield _parquet(path)
         return
     with open_file(path) as raw:
         if of is not None and is_journal(raw):
             if path.is_fifo():
                 raise TraceError("a journal cannot be read from a pipe; name the daemon's file")
             yield Trace(journal_lines(path, of.collector, of))
-        elif fast:
+        elif find_spec("polars") is not None:
             from dustcake_lab.traces.csv_parquet import CsvTrace
 
             yield CsvTrace(raw)
@@ -62,8 +56,25 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
             yield Trace(lines_of(raw), raw.tell)
 
 
-class ExportError(Exception):
-    """Why nothing has been written, and the remedy."""
+@contextmanager
+def open_rows(path: Path) -> Iterator[Trace]:
+    """The same of CSV or Parquet, read row by row, so that ``reader`` has the flow of the row read
+    last."""
+    if path.suffix.lower() in PARQUET_ENDINGS:
+        yield _parquet(path).rows()
+        return
+    with open_file(path) as raw:
+        yield Trace(lines_of(raw), raw.tell)
+
+
+def _parquet(path: Path) -> "ParquetTrace":
+    if find_spec("polars") is None:
+        raise TraceError(
+            f"reading Parquet needs {install_hint('analysis')}, or write the trace as CSV"
+        )
+    from dustcake_lab.traces.csv_parquet import ParquetTrace
+
+    return ParquetTrace(path)
 
 
 def export(
@@ -74,10 +85,10 @@ def export(
     until_utc_s: float | None,
 ) -> int:
     """Write the readings of a collector between those times into the file ``to``; returns how many.
-    Raises ExportError, UnwritableError, TraceError and ``StoreRefused``."""
+    Raises UnwritableError, TraceError and ``StoreRefused``."""
     parquet = to.suffix.lower() in PARQUET_ENDINGS
     if parquet and find_spec("polars") is None:
-        raise ExportError(
+        raise TraceError(
             f"{to}: Parquet needs {install_hint('analysis')}, or name a file that ends in .csv"
         )
     lines = journal_lines(journal, setpoints.collector, setpoints, since_utc_s, until_utc_s)
@@ -85,7 +96,7 @@ def export(
         with part.open("w", encoding="utf-8", newline="") as file:
             rows = sum(1 for line in lines if file.write(line)) - 1  # but for the header
         if rows == 0:
-            raise ExportError(
+            raise TraceError(
                 f"the journal has no reading of {setpoints.collector!r} in that time: nothing "
                 "written"
             )

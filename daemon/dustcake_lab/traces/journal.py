@@ -1,18 +1,20 @@
 """A daemon's journal as a trace: what was read, and what was done between one poll and the next."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from heapq import merge
 from io import BufferedReader
 from math import inf
+from operator import itemgetter
 from pathlib import Path
+from typing import Any
 
 from dustcake.adapters.store import History
-from dustcake.core.events import CleaningStarted, CleaningStopped, Event, PulseFired, ZeroTaken
-from dustcake.core.inputs import PollCompleted
+from dustcake.core.events import CleaningStarted, CleaningStopped, PulseFired, ZeroTaken
+from dustcake.core.inputs import PollCompleted, Signal
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import Scale, Setpoints
-from dustcake.core.signals import Signal
-from dustcake_lab.traces.columns import TraceError
+from dustcake_lab.traces.columns import EVENT_COLUMNS, TraceError
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MAGIC = b"SQLite format 3\x00"
@@ -40,86 +42,74 @@ def journal_lines(
 
     Raises TraceError where times are not known, and ``StoreRefused``.
     """
+    contacts, header = setpoints.fitted.names(), ["header_pa"] if setpoints.header else []
+    bounded = since_utc_s is not None or until_utc_s is not None
+    from_s = -inf if since_utc_s is None else since_utc_s
+    to_s = inf if until_utc_s is None else until_utc_s
     with History(path) as history:
-        doings = _Doings(history, collector)
-        offsets_s = history.utc_offsets()
-        contacts = setpoints.fitted.names()
-        header = ["header_pa"] if setpoints.header is not None else []
-        yield (
-            ",".join(["time", "dp_pa", *contacts, *header, "pulse_valve", "pulses", "cleaning"])
-            + "\n"
-        )
-        starts: set[int] = set()
-        bounded = since_utc_s is not None or until_utc_s is not None
-        from_s = -inf if since_utc_s is None else since_utc_s
-        to_s = inf if until_utc_s is None else until_utc_s
-        for start, happened in history.inputs(collector):
-            if not isinstance(happened, PollCompleted):
-                continue
-            starts.add(start)
-            offset_s, mono_s = offsets_s.get(start), happened.at.mono_s
-            if offset_s is None and not bounded and len(starts) > 1:
-                raise TraceError(
-                    f"start {start} of the daemon never had its clock set: what it read cannot be "
-                    "placed in time; use --since to leave it out"
-                )
-            zero_pa, valve, pulses, cleaning = doings.up_to((start, mono_s))
-            if bounded and (offset_s is None or not from_s <= mono_s + offset_s <= to_s):
-                continue
-            cells = [_time(mono_s, offset_s), _pressure(happened.dp, setpoints.dp, zero_pa)]
-            cells += [_contact(getattr(happened.contacts, name)) for name in contacts]
-            if setpoints.header is not None:
-                cells.append(_pressure(happened.header, setpoints.header, 0.0))
-            cells += [str(valve or ""), str(pulses or ""), "1" if cleaning else "0"]
-            yield ",".join(cells) + "\n"
-
-
-class _Doings:
-    """What was done, taken in poll by poll."""
-
-    def __init__(self, history: History, collector: str) -> None:
-        self._events: list[tuple[_Moment, Event]] = [
-            ((one.start, one.mono_s), event)
-            for one in history.all_events(collector, None, _NAMES)
-            if (event := one.event()) is not None
-        ]
-        self._next = 0
-        self._cleaning = False
-        self._zero_pa = self._first_zero(history, collector)
-
-    def _first_zero(self, history: History, collector: str) -> float:
-        for _, event in self._events:
-            if isinstance(event.body, ZeroTaken):
-                return event.body.previous_offset_pa
-        stored = history.state(collector)
-        return 0.0 if stored is None else stored.state.zero.offset_pa
-
-    def up_to(self, moment: _Moment) -> tuple[float, int, int, bool]:
-        """Zero offset, last valve pulsed, number of pulses since the poll before, and whether a
-        cleaning run is under way."""
-        valve = pulses = 0
-        while self._next < len(self._events) and self._events[self._next][0] <= moment:
-            body = self._events[self._next][1].body
-            if isinstance(body, PulseFired):
-                valve, pulses = body.valve, pulses + 1
-            elif isinstance(body, ZeroTaken):
-                self._zero_pa = body.offset_pa
+        yield ",".join(["time", "dp_pa", *contacts, *header, *EVENT_COLUMNS]) + "\n"
+        offsets_s, starts = history.utc_offsets(), set[int]()
+        events = _events(history, collector)
+        zero_pa = _first_zero(history, collector, events)
+        valve, pulses, cleaning = 0, 0, 0
+        # Of one moment the events come first.
+        for (start, mono_s), what in merge(events, _polls(history, collector), key=itemgetter(0)):
+            if isinstance(what, PulseFired):
+                valve, pulses = what.valve, pulses + 1
+            elif isinstance(what, ZeroTaken):
+                zero_pa = what.offset_pa
+            elif not isinstance(what, PollCompleted):
+                cleaning = int(isinstance(what, CleaningStarted))
             else:
-                self._cleaning = isinstance(body, CleaningStarted)
-            self._next += 1
-        return self._zero_pa, valve, pulses, self._cleaning
+                starts.add(start)
+                utc_s = None if start not in offsets_s else mono_s + offsets_s[start]
+                if utc_s is None and not bounded and len(starts) > 1:
+                    raise TraceError(
+                        f"start {start} of the daemon never had its clock set: what it read cannot "
+                        "be placed in time; use --since to leave it out"
+                    )
+                if not bounded or (utc_s is not None and from_s <= utc_s <= to_s):
+                    time = f"{mono_s:.6f}" if utc_s is None else _iso(utc_s)
+                    done = (str(valve or ""), str(pulses or ""), str(cleaning))
+                    yield ",".join([time, *_readings(what, setpoints, zero_pa), *done]) + "\n"
+                valve = pulses = 0
 
 
-_NAMES: Sequence[str] = tuple(
-    body.name for body in (PulseFired, CleaningStarted, CleaningStopped, ZeroTaken)
-)
+def _polls(history: History, collector: str) -> Iterator[tuple[_Moment, Any]]:
+    for start, happened in history.inputs(collector):
+        if isinstance(happened, PollCompleted):
+            yield (start, happened.at.mono_s), happened
 
 
-def _time(mono_s: float, offset_s: float | None) -> str:
-    if offset_s is None:
-        return f"{mono_s:.6f}"
-    at = _EPOCH + timedelta(seconds=mono_s + offset_s)
-    return f"{at:%Y-%m-%dT%H:%M:%S.%f}Z"
+def _events(history: History, collector: str) -> list[tuple[_Moment, Any]]:
+    """What tells of pulses, cleaning and zeros."""
+    names = [body.name for body in (PulseFired, CleaningStarted, CleaningStopped, ZeroTaken)]
+    return [
+        ((one.start, one.mono_s), event.body)
+        for one in history.all_events(collector, None, names)
+        if (event := one.event()) is not None
+    ]
+
+
+def _first_zero(history: History, collector: str, events: list[tuple[_Moment, Any]]) -> float:
+    for _, body in events:
+        if isinstance(body, ZeroTaken):
+            return body.previous_offset_pa
+    stored = history.state(collector)
+    return 0.0 if stored is None else stored.state.zero.offset_pa
+
+
+def _iso(utc_s: float) -> str:
+    return f"{_EPOCH + timedelta(seconds=utc_s):%Y-%m-%dT%H:%M:%S.%f}Z"
+
+
+def _readings(poll: PollCompleted, setpoints: Setpoints, zero_pa: float) -> Iterator[str]:
+    yield _pressure(poll.dp, setpoints.dp, zero_pa)
+    for name in setpoints.fitted.names():
+        closed = getattr(poll.contacts, name)
+        yield "" if closed is None else str(int(closed))
+    if setpoints.header is not None:
+        yield _pressure(poll.header, setpoints.header, 0.0)
 
 
 def _pressure(signal: Signal | None, scale: Scale, zero_pa: float) -> str:
@@ -127,7 +117,3 @@ def _pressure(signal: Signal | None, scale: Scale, zero_pa: float) -> str:
         return ""
     pa, quality, _ = interpret(signal, scale, zero_pa)
     return repr(pa) if pa is not None and quality is Quality.GOOD else ""
-
-
-def _contact(closed: bool | None) -> str:
-    return "" if closed is None else str(int(closed))

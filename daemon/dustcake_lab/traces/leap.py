@@ -2,11 +2,11 @@
 
 from math import inf
 
+from dustcake.core.inputs import Contacts, Measured, Signal
 from dustcake.core.reading import OVER_SPAN, UNDER_SPAN
 from dustcake.core.reasons import Because
 from dustcake.core.record import record
 from dustcake.core.setpoints import Scale, Setpoints
-from dustcake.core.signals import Contacts, Measured, Signal
 from dustcake.core.state import State
 from dustcake.core.step import thresholds_pa
 
@@ -36,16 +36,13 @@ class Leap:
 
     def covers(self, now_s: float, dp: Signal, header: Signal | None, contacts: Contacts) -> bool:
         """Whether this one sample is."""
-        return (
-            type(dp) is Measured
-            and self.low_pa < dp.pa < self.high_pa
-            and now_s < self.until_s
-            and self.may_begin(contacts)
-            and (not self.header or self._covers_header(header))
-        )
-
-    def _covers_header(self, header: Signal | None) -> bool:
-        return type(header) is Measured and self.header_low_pa < header.pa < self.header_high_pa
+        if type(dp) is not Measured or not self.low_pa < dp.pa < self.high_pa:
+            return False
+        if self.header and not (
+            type(header) is Measured and self.header_low_pa < header.pa < self.header_high_pa
+        ):
+            return False
+        return now_s < self.until_s and self.may_begin(contacts)
 
 
 NO_LEAP = Leap(inf, -inf, -inf, None)

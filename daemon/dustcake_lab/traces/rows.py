@@ -10,15 +10,14 @@ from collections.abc import Callable, Container, Iterable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from io import BufferedIOBase, BufferedReader, TextIOWrapper
-from operator import itemgetter
 from pathlib import Path
 
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Contacts, FailureKind, PollCompleted, ReadFailure, Signal, Stamp
 from dustcake_lab.traces.columns import (
     CONTACT_COLUMNS,
     DP_COLUMNS,
+    EVENT_COLUMNS,
+    PULSE_COLUMNS,
     BadCellError,
     BadRow,
     Recorded,
@@ -32,13 +31,6 @@ from dustcake_lab.traces.columns import (
 )
 
 _LONGEST_LINE = 65_536
-
-
-@contextmanager
-def open_trace(path: Path) -> Iterator["Trace"]:
-    """The trace in the file at ``path``. Raises TraceError, also while it is read."""
-    with open_file(path) as raw:
-        yield Trace(lines_of(raw), raw.tell)
 
 
 @contextmanager
@@ -72,7 +64,10 @@ def why(error: OSError | ValueError) -> str:
 
 
 class RowReader:
-    """Turns the cells of one row into a poll. ``flow_m3s``: of the row read last, if any."""
+    """Turns rows into polls, one after the other, from wherever their lines come. ``line``: lines
+    read so far; ``empty``: the first of the empty ones just read, 0 where there was none;
+    ``flow_m3s``: of the row read last, if any; ``unused``: columns that are checked, and left out
+    of the polls."""
 
     def __init__(
         self,
@@ -80,102 +75,20 @@ class RowReader:
         recorded: Recorded,
         unused: Container[str] = (),
         called: str = "line",
+        line: int = 0,
     ) -> None:
         """``recorded``: takes in what rows say was done; ``called``: what the place of a row is
         called, line or row."""
-        place = {name: i for i, name in enumerate(columns)}
+        self._place = place = {name: i for i, name in enumerate(columns)}
         self.times = Times(called)
-        self.called = called
-        self.recorded = recorded
+        self.line, self.empty = line, 0
         self.flow_m3s: float | None = None
-        self._width = len(columns)
-        self._unused = unused
-        self._time = place["time"]
+        self.unused, self._recorded = unused, recorded
         self._dp_name = next(name for name in columns if name in DP_COLUMNS)
-        self._dp = place[self._dp_name]
         self._pa_per = DP_COLUMNS[self._dp_name].pa
-        self._header, self._flow = place.get("header_pa"), place.get("flow_m3s")
-        self._header_used = self._header is not None and "header_pa" not in unused
         self._contact_places = [(name, place[name]) for name in CONTACT_COLUMNS if name in place]
-        self._pick = (
-            itemgetter(*(i for _, i in self._contact_places)) if self._contact_places else None
-        )
-        self._contact_texts: object = None
+        self._contact_texts: list[str] = []
         self._contacts = Contacts()
-        self._valve, self._pulses = place.get("pulse_valve"), place.get("pulses")
-        self._cleaning = place.get("cleaning")
-
-    def read(self, cells: list[str], line: int) -> PollCompleted | BadRow:
-        """The poll that the row at ``line`` stands for."""
-        if len(cells) != self._width:
-            problem = (
-                f"the header has {self._width}; a comma separates cells, and the decimal sign is "
-                "a point"
-            )
-            return BadRow(line, "row", f"{len(cells)} cells", problem, called=self.called)
-        before_s = max(self.times.last_s, 0.0)
-        try:
-            t_s = self.times.read(cells[self._time], line)
-        except BadCellError as bad:
-            return BadRow(line, bad.column, bad.value, bad.problem, called=self.called)
-        start_s = self.times.start_utc_s
-        at = Stamp(t_s, None if start_s is None else start_s + t_s)
-        try:
-            poll = self._poll(at, cells)
-            self._note(before_s, t_s, cells)
-        except BadCellError as bad:
-            lost = ReadFailure(
-                FailureKind.MISSING, f"{self.called} {line} of the trace cannot be used"
-            )
-            header = lost if self._header_used else None
-            poll = PollCompleted(at, lost, self._contacts, header)
-            return BadRow(line, bad.column, bad.value, bad.problem, poll, self.called)
-        return poll
-
-    def goes_on(self, contacts: Contacts) -> None:
-        """Others have read on; this is how contacts stand now."""
-        self._contacts, self._contact_texts = contacts, None
-
-    def _poll(self, at: Stamp, cells: list[str]) -> PollCompleted:
-        dp = signal(self._dp_name, cells[self._dp], self._pa_per)
-        header: Signal | None = None
-        if self._header is not None:
-            header = signal("header_pa", cells[self._header], 1.0)
-        if self._flow is not None:
-            text = cells[self._flow]
-            self.flow_m3s = None if text.isspace() or not text else number("flow_m3s", text)
-        if self._pick is not None:
-            texts = self._pick(cells)
-            if texts != self._contact_texts:
-                self._contacts = self._read_contacts(cells)
-                self._contact_texts = texts
-        return PollCompleted(at, dp, self._contacts, header if self._header_used else None)
-
-    def _read_contacts(self, cells: list[str]) -> Contacts:
-        """The very same object serves until a contact changes: the core need not compare then."""
-        read = {name: contact(name, cells[i]) for name, i in self._contact_places}
-        return Contacts(**{name: made for name, made in read.items() if name not in self._unused})
-
-    def _note(self, before_s: float, t_s: float, cells: list[str]) -> None:
-        """What the row says was done."""
-        valve = 0 if self._valve is None else count("pulse_valve", cells[self._valve])
-        pulses = 0 if self._pulses is None else count("pulses", cells[self._pulses])
-        under_way = None
-        if self._cleaning is not None:
-            under_way = contact("cleaning", cells[self._cleaning])
-        self.recorded.pulsed(before_s, t_s, valve, pulses)
-        if under_way is not None:
-            self.recorded.cleans(t_s, under_way)
-
-
-class Rows:
-    """Rows one after the other, from wherever their lines come. ``line``: lines read so far;
-    ``empty``: the first of the empty ones just read, 0 where there was none."""
-
-    def __init__(self, reader: RowReader, line: int) -> None:
-        self.reader = reader
-        self.line = line
-        self.empty = 0
 
     def read(self, lines: Iterable[str]) -> Iterator[PollCompleted | BadRow]:
         """The rows of these lines. Raises TraceError."""
@@ -190,7 +103,7 @@ class Rows:
                     if self.empty:  # those at the very end mean nothing
                         yield BadRow(self.empty, "row", "empty", "remove the line")
                         self.empty = 0
-                    yield self.reader.read(cells, line)
+                    yield self._row(cells, line)
             except csv.Error as error:
                 line, self.line = self.line + 1, begun + rows.line_num
                 problem = f"not CSV ({error}); is a quotation mark not closed?"
@@ -198,13 +111,81 @@ class Rows:
             else:
                 return
 
+    def goes_on(self, to_s: float, rows: int, contacts: Contacts) -> None:
+        """Others have read so many rows on, up to that time; this is how contacts stand there."""
+        self.line += rows
+        self.times.goes_on(to_s, self.line)
+        self._contacts, self._contact_texts = contacts, []
+
+    def _row(self, cells: list[str], line: int) -> PollCompleted | BadRow:
+        at, called = None, self.times.called
+        if len(cells) != len(self._place):
+            problem = (
+                f"the header has {len(self._place)}; a comma separates cells, and the decimal sign "
+                "is a point"
+            )
+            return BadRow(line, "row", f"{len(cells)} cells", problem, called=called)
+        before_s = max(self.times.last_s, 0.0)
+        try:
+            t_s = self.times.read(cells[self._place["time"]], line)
+            start_s = self.times.start_utc_s
+            at = Stamp(t_s, None if start_s is None else start_s + t_s)
+            poll = self._poll(at, cells)
+            self._note(before_s, t_s, cells)
+        except BadCellError as bad:
+            counts_as = None if at is None else self._lost(at, line)
+            return BadRow(line, bad.column, bad.value, bad.problem, counts_as, called)
+        return poll
+
+    def _lost(self, at: Stamp, line: int) -> PollCompleted:
+        why = ReadFailure(
+            FailureKind.MISSING, f"{self.times.called} {line} of the trace cannot be used"
+        )
+        header = why if "header_pa" in self._place and self._uses("header_pa") else None
+        return PollCompleted(at, why, self._contacts, header)
+
+    def _poll(self, at: Stamp, cells: list[str]) -> PollCompleted:
+        place = self._place
+        dp = signal(self._dp_name, cells[place[self._dp_name]], self._pa_per)
+        header: Signal | None = None
+        if "header_pa" in place:
+            header = signal("header_pa", cells[place["header_pa"]], 1.0)
+        if "flow_m3s" in place:
+            text = cells[place["flow_m3s"]]
+            self.flow_m3s = None if text.isspace() or not text else number("flow_m3s", text)
+        texts = [cells[i] for _, i in self._contact_places]
+        if texts != self._contact_texts:
+            # The very same object serves until a contact changes: the core need not compare then.
+            read = {name: contact(name, cells[i]) for name, i in self._contact_places}
+            used = {name: closed for name, closed in read.items() if self._uses(name)}
+            self._contacts, self._contact_texts = Contacts(**used), texts
+        return PollCompleted(at, dp, self._contacts, header if self._uses("header_pa") else None)
+
+    def _uses(self, column: str) -> bool:
+        return column not in self.unused
+
+    def _note(self, before_s: float, t_s: float, cells: list[str]) -> None:
+        """What the row says was done."""
+        said = {name: cells[self._place[name]] for name in EVENT_COLUMNS if name in self._place}
+        valve, pulses = (count(name, said.get(name, "")) for name in PULSE_COLUMNS)
+        under_way = contact("cleaning", said.get("cleaning", ""))
+        self._recorded.pulsed(before_s, t_s, valve, pulses)
+        if under_way is not None:
+            self._recorded.cleans(t_s, under_way)
+
 
 class Trace:
     """One trace, read once. ``columns``: those it has. ``bytes_read()``: how far into the file.
-    ``recorded``: what it says was done, as far as it has been read."""
+    ``recorded``: what it says was done, as far as ``reader`` has come."""
 
-    def __init__(self, lines: Iterable[str], bytes_read: Callable[[], int] = lambda: 0) -> None:
-        """Reads the header. Raises TraceError."""
+    def __init__(
+        self,
+        lines: Iterable[str],
+        bytes_read: Callable[[], int] = lambda: 0,
+        called: str = "line",
+    ) -> None:
+        """Reads the header, which where lines are ``called`` rows is none of them. Raises
+        TraceError."""
         self.bytes_read = bytes_read
         self._lines = iter(lines)
         heading = csv.reader(self._lines)
@@ -212,17 +193,12 @@ class Trace:
             self.columns = columns_of(next(heading, None))
         except csv.Error as error:
             raise TraceError(f"line 1: not CSV: {error}") from None
-        self._heading_lines = heading.line_num
         self.recorded = Recorded.of(self.columns)
-        self._reader = RowReader(self.columns, self.recorded)
-
-    @property
-    def flow_m3s(self) -> float | None:
-        """Flow of the row read last; None where it has none."""
-        return self._reader.flow_m3s
+        line = 0 if called == "row" else heading.line_num
+        self.reader = RowReader(self.columns, self.recorded, called=called, line=line)
 
     def samples(self, unused: Container[str] = ()) -> Iterator[PollCompleted | BadRow]:
         """Each row as a poll, or as what is wrong with it. The columns ``unused`` are checked,
         and left out of the polls. Raises TraceError."""
-        self._reader = RowReader(self.columns, self.recorded, unused)
-        return Rows(self._reader, self._heading_lines).read(self._lines)
+        self.reader.unused = unused
+        return self.reader.read(self._lines)

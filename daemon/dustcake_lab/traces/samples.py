@@ -3,18 +3,15 @@
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from math import inf
 from typing import TypeAlias, cast
 
 import numpy as np
 import numpy.typing as npt
 
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.setpoints import Trust
+from dustcake.core.inputs import Contacts, Measured, PollCompleted, Signal, Stamp
+from dustcake.core.setpoints import ValidationSetting
 from dustcake.core.signal_validation.checks import FROZEN_CHECKS, frozen_checked
 from dustcake.core.signal_validation.state import FrozenCheck
-from dustcake.core.signals import Contacts, Measured, Signal
-from dustcake.core.stamp import Stamp
 from dustcake_lab.traces.columns import NO_VALUE, BadRow
 from dustcake_lab.traces.leap import Leap
 
@@ -32,8 +29,6 @@ class Columns:
     ``t_s``: seconds from the first row of the trace. ``dp_pa``, ``header_pa``, ``flow_m3s``: NaN
     where lost; the last two None where the trace has no such column. ``contacts`` of a row is
     ``kinds[kind[row]]``; ``kind`` is None where they are the same throughout.
-    ``changes``: the rows at which it is another than in the row before; ``longest_s``: the longest
-    time from row to row. Both are found out where they are not given.
     """
 
     t_s: Floats
@@ -43,9 +38,7 @@ class Columns:
     flow_m3s: Floats | None = None
     kinds: Sequence[Contacts] = (Contacts(),)
     kind: npt.NDArray[np.int16] | npt.NDArray[np.intp] | None = None
-    changes: list[int] | None = None
-    longest_s: float = inf
-    _breaks: dict[float, list[int]] = field(default_factory=dict)
+    _breaks: dict[float, list[int]] = field(default_factory=dict, init=False, repr=False)
     # The same numbers once more, since one at a time they are read faster so.
     _t_s: Sequence[float] = field(init=False, repr=False)
     _dp_pa: Sequence[float] = field(init=False, repr=False)
@@ -110,7 +103,7 @@ class Columns:
             row = back
 
     def frozen_checks(
-        self, row: int, to: int, check: FrozenCheck, settings: Trust
+        self, row: int, to: int, check: FrozenCheck, settings: ValidationSetting
     ) -> tuple[int, FrozenCheck]:
         """What the core's checks whether the reading moves come to while rows from ``row`` up to
         ``to`` are leapt over; and a row before ``to``, where one of them is for the core itself."""
@@ -125,26 +118,17 @@ class Columns:
 
     def _breaks_of(self, stale_s: float) -> list[int]:
         """Rows that come too late after the one before, or with other contacts."""
-        found = self._breaks.get(stale_s)
-        if found is None:
-            t_s, kind, changes = self.t_s, self.kind, self.changes
-            if changes is None:
-                changes = [] if kind is None else _true(kind[1:] != kind[:-1])
-            late = []
-            if self.longest_s > 0.99 * stale_s:  # by so much that no rounding matters
-                late = _true(t_s[1:] > t_s[:-1] + stale_s)
-            found = self._breaks[stale_s] = sorted({*changes, *late})
-        return found
+        if stale_s not in self._breaks:
+            breaks = self.t_s[1:] > self.t_s[:-1] + stale_s
+            if self.kind is not None:
+                breaks |= self.kind[1:] != self.kind[:-1]
+            self._breaks[stale_s] = (np.flatnonzero(breaks) + 1).tolist()
+        return self._breaks[stale_s]
 
 
 SampleStream: TypeAlias = Iterator[Columns | PollCompleted | BadRow]
 """A trace as it is read: samples in columns or one by one, and rows that cannot be used."""
 UsableStream: TypeAlias = Iterator[Columns | PollCompleted]
-
-
-def _true(later: npt.NDArray[np.bool_]) -> list[int]:
-    found: list[int] = (np.flatnonzero(later) + 1).tolist()
-    return found
 
 
 def _signal(pa: float) -> Signal:

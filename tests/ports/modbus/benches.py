@@ -3,8 +3,8 @@
 from typing import Any, Protocol
 
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
+from dustcake.core.inputs import Contacts, Registers
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.signals import Contacts, Registers
 from dustcake.ports import Outputs
 from ports.fake_field import FakeField
 from ports.modbus.clocks import LeapClock

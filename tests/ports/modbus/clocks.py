@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Callable
 
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 
 
 class LeapClock:

@@ -3,7 +3,7 @@
 from typing import Any
 
 from dustcake.adapters.modbus.messages import Read
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.settings.buses import (
     AnalogInput,
     BitTable,

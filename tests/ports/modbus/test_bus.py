@@ -7,8 +7,7 @@ from structlog.testing import capture_logs
 
 from dustcake.adapters.modbus.coils import Coils
 from dustcake.adapters.modbus.messages import Request, WriteCoils, WriteRegister
-from dustcake.core.inputs import Outcome
-from dustcake.core.signals import FailureKind
+from dustcake.core.inputs import FailureKind, Outcome
 from ports.modbus.clocks import LeapClock
 from ports.modbus.conftest import OpenBus
 from ports.modbus.rogue import Cut, RogueRtu, RogueTcp, Tampered

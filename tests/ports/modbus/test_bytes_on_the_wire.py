@@ -7,7 +7,7 @@ CRCs computed with crcmod 1.7.
 import pytest
 
 from dustcake.adapters.modbus.messages import Answer, Read, Request, WriteCoils, WriteRegister
-from dustcake.core.signals import FailureKind
+from dustcake.core.inputs import FailureKind
 from dustcake.settings.buses import BitTable, WordTable
 from ports.modbus.conftest import OpenBus
 from ports.modbus.rogue import RogueRtu, RogueTcp

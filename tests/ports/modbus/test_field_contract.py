@@ -5,9 +5,8 @@ from collections.abc import Callable
 import pytest
 
 from dustcake.core.commands import AllValvesOff, FireValve, SetBlowerRun, SetDemand
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import Contacts, FailureKind, Outcome, ReadFailure, Registers
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers
 from ports.modbus.benches import Bench, FakeBench, ModbusBench
 from ports.modbus.clocks import LeapClock
 from ports.modbus.conftest import OpenBus

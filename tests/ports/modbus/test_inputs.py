@@ -3,7 +3,7 @@
 import pytest
 
 from dustcake.adapters.modbus import FieldInputs
-from dustcake.core.signals import Contacts, FailureKind, Registers
+from dustcake.core.inputs import Contacts, FailureKind, Registers
 from ports.modbus.clocks import LeapClock
 from ports.modbus.conftest import OpenBus
 from ports.modbus.rogue import RogueTcp

@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 import pytest
 
 from dustcake.adapters.modbus.messages import WriteCoils
-from dustcake.core.signals import FailureKind
+from dustcake.core.inputs import FailureKind
 from dustcake.settings.buses import TcpBus
 from ports.modbus.conftest import OpenBus
 from ports.modbus.support import failed

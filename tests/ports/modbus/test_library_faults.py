@@ -5,6 +5,7 @@ import errno
 import logging
 import math
 import termios
+import time
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,7 @@ import serial
 
 from dustcake.adapters.modbus.connection import Connection, frame_gap_s
 from dustcake.adapters.modbus.messages import WriteCoils, to_pdu
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from ports.modbus.clocks import LeapClock, RealClock
 from ports.modbus.conftest import OpenBus
 from ports.modbus.rogue import Cut, RogueRtu, RogueTcp, Tamper
@@ -267,6 +268,21 @@ async def test_5_a_bad_reply_in_the_moment_of_the_time_out_stays_a_value(
     assert fault.kind is FailureKind.TIMEOUT
     link.close()
     await tcp.all_gone.wait()
+
+
+async def test_5_a_reply_in_the_moment_of_the_time_out_is_a_reply(
+    tcp: RogueTcp, bus_to: OpenBus
+) -> None:
+    """The loop stalls until after the time-out, and finds the reply there with it."""
+
+    def stall(request: bytes, reply: bytes) -> bytes:
+        time.sleep(0.06)  # the time-out is 0.05 s
+        return reply
+
+    tcp.tamper = stall
+    bus = bus_to(tcp)
+    for _ in range(5):
+        assert await bus.read(words()) == (0,)
 
 
 async def test_5_the_gap_between_serial_frames_is_kept(rtu: RogueRtu, bus_to: OpenBus) -> None:

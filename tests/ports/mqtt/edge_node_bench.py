@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from dustcake.adapters.mqtt import EdgeNodeLink
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
 from ports.mqtt.running_link import Noting, settings_for

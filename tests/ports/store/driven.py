@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from core.driver import BASE
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input, Outcome, OutputReported
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Input, Outcome, OutputReported, Stamp
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
 from dustcake.ports import Commit

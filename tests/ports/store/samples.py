@@ -4,9 +4,7 @@ import dataclasses
 
 from core.driver import BASE
 from dustcake.core.events import Event, PulseFired
-from dustcake.core.inputs import PollCompleted
-from dustcake.core.signals import Contacts, Measured
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Contacts, Measured, PollCompleted, Stamp
 from dustcake.core.state import State, first_state
 from dustcake.ports import Commit
 from dustcake.publish.topics import Keep, Publication

@@ -12,9 +12,17 @@ from dustcake.adapters.store import History, Retention, SqliteStore
 from dustcake.adapters.store.journal_file import open_for_reading
 from dustcake.adapters.store.rows import minute_in
 from dustcake.adapters.store.writing import PERIOD
-from dustcake.core.inputs import PollCompleted, Restarted, Stopping
-from dustcake.core.signals import Contacts, FailureKind, Measured, ReadFailure, Signal
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import (
+    Contacts,
+    FailureKind,
+    Measured,
+    PollCompleted,
+    ReadFailure,
+    Restarted,
+    Signal,
+    Stamp,
+    Stopping,
+)
 from dustcake.ports import Commit
 from dustcake.publish.topics import Publication
 from ports.store.driven import COLLECTOR, RENDERER, Driven

@@ -185,6 +185,28 @@ async def test_a_damaged_outbox_costs_neither_state_nor_history(path: Path) -> N
         assert len(list(history.all_events("c1", None, None))) == 101
 
 
+@pytest.mark.parametrize(
+    ("kind", "sound", "damaged"),
+    [("trigger", "NEW.good", "NEW.gold"), ("index", "= 'latest'", "< 'latest'")],
+)
+async def test_what_was_made_for_a_table_and_is_damaged_costs_nothing(
+    path: Path, kind: str, sound: str, damaged: str
+) -> None:
+    await filled(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        changed = connection.execute(
+            "UPDATE sqlite_master SET sql = replace(sql, ?, ?) WHERE type = ? AND sql LIKE ?",
+            (sound, damaged, kind, f"%{sound}%"),
+        ).rowcount
+        assert changed == 1
+    with structlog.testing.capture_logs() as logs:
+        async with SqliteStore.open(path) as store:
+            assert await store.load("c1") == Stored(state(100), poll(100).at.utc_s)
+            assert len(await store.outbox("c1").pending(500)) == 100
+    assert [entry["event"] for entry in logs] == ["journal was damaged"]
+
+
 async def test_a_damaged_state_is_a_first_start(path: Path) -> None:
     await filled(path)
     overwrite_table(path, "state")

@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import jsonschema
 import pytest
@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from core.driver import FIRST_UTC_S
 from dustcake.cli.schema import TEXTS
-from dustcake.core.events import Body, Event, RequestAnswered
+from dustcake.core.events import EVENTS, Event, RequestAnswered
+from dustcake.core.inputs import Stamp
 from dustcake.core.minutes import Minute, Spread
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.definitions import REQUESTS
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.core.step import Step
 from dustcake.publish.messages import document, messages_schema, payload_schemas
@@ -94,7 +94,7 @@ def test_whatever_a_collector_lives_through_is_told_by_the_schema(
 
 def test_every_kind_of_event_has_a_schema_of_its_own() -> None:
     names = [each["properties"]["event"]["const"] for each in payload_schemas()["event"]["oneOf"]]
-    assert names == [body.name for body in get_args(Body)]
+    assert names == list(EVENTS)
     assert len(set(names)) == len(names)
 
 

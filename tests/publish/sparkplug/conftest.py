@@ -3,8 +3,8 @@ from collections.abc import Callable
 import pytest
 
 from core.driver import ALL_FITTED, BASE, FIRST_UTC_S, HEADER_SCALE, chosen
+from dustcake.core.inputs import Stamp
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import first_state
 from dustcake.publish.sparkplug.collector import CollectorDevice
 from dustcake.publish.sparkplug.commands import command_reports

@@ -4,7 +4,7 @@ message against the rules that hold for each."""
 from dataclasses import dataclass, field
 from typing import Any
 
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics
 from dustcake.publish.sparkplug.payload import DataType, QualityCode, Report
 from dustcake.publish.topics import Publication

@@ -8,10 +8,9 @@ from hypothesis import strategies as st
 
 from core.driver import ALL_FITTED, FIRST_UTC_S, HEADER_SCALE, LOST, chosen
 from dustcake.core.alarms.names import ACTIVE
+from dustcake.core.inputs import CONTACT_NAMES, Stamp, contact_label
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
-from dustcake.core.signals import CONTACT_NAMES, contact_label
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import MaintenanceTask, State, first_state
 from dustcake.core.step import Step
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms

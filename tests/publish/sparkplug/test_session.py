@@ -3,7 +3,7 @@
 from hypothesis import event, given
 from hypothesis import strategies as st
 
-from dustcake.core.stamp import Stamp
+from dustcake.core.inputs import Stamp
 from examples import examples
 from publish.sparkplug.host import FIRST_UTC_S, Message, Session
 from publish.sparkplug.independent import value_of

@@ -13,7 +13,7 @@ from dustcake.adapters.modbus.connection import (
     frame_gap_s,
 )
 from dustcake.adapters.modbus.messages import Answer, Read, Request, answer_of, place, to_pdu
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.ports import Clock
 from dustcake.settings.buses import SerialBus, TcpBus
 

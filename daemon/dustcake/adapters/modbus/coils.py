@@ -4,11 +4,10 @@ output module or by the daemon."""
 import asyncio
 
 from dustcake.adapters.modbus.bus import Bus, Channel
-from dustcake.adapters.modbus.messages import Read, Span, WriteCoils, WriteRegister, joined
+from dustcake.adapters.modbus.messages import Read, WriteCoils, WriteRegister, joined
 from dustcake.core.commands import FireValve
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import FailureKind, Outcome, ReadFailure
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.ports import Clock, OutputReport
 from dustcake.settings.buses import BitTable, Outputs
 
@@ -33,7 +32,7 @@ class Coils:
         self._bus = bus
         self._unit = unit
         self._labels = labels
-        self._singles = [Span(coil, 1) for coil in labels]
+        self._singles = [range(coil, coil + 1) for coil in labels]
         self._reads = joined(self._singles)
         # Never written are coils in between that belong to others.
         contiguous = max(labels) - min(labels) + 1 == len(labels)
@@ -101,7 +100,7 @@ class Coils:
     async def _write(self, hold: Channel, *, on: bool) -> ReadFailure | None:
         failure: ReadFailure | None = None
         for span in self._writes:
-            request = WriteCoils(self._unit, span.address, (on,) * span.count)
+            request = WriteCoils(self._unit, span.start, (on,) * len(span))
             answer = await hold.exchange(request, urgent=not on)
             if isinstance(answer, ReadFailure):
                 failure = answer
@@ -110,10 +109,10 @@ class Coils:
     async def _read(self, hold: Channel) -> dict[int, int] | ReadFailure:
         states: dict[int, int] = {}
         for span in self._reads:
-            answer = await hold.exchange(Read(self._unit, BitTable.COIL, span.address, span.count))
+            answer = await hold.exchange(Read(self._unit, BitTable.COIL, span.start, len(span)))
             if isinstance(answer, ReadFailure):
                 return answer
-            states.update(enumerate(answer, start=span.address))
+            states.update(enumerate(answer, start=span.start))
         return states
 
 
@@ -236,11 +235,9 @@ class Pulses:
             return failed(f"valve {command.valve} not fired: {energised.detail}")
         if not energised:
             return None
+        what = f"valve {command.valve} not fired: {', '.join(energised)} read on"
         off = await self._all.off_once(hold)
-        outcome = Outcome.STUCK_ON if off.outcome is Outcome.STUCK_ON else Outcome.FAILED
-        was_on = ", ".join(energised)
-        now = off.detail or "it has been switched off"
-        return OutputReport(outcome, f"valve {command.valve} not fired: {was_on} read on; {now}")
+        return _after(what, off, "it has been switched off")
 
 
 async def _until(until_s: float, clock: Clock, early_end: asyncio.Event) -> None:
@@ -267,7 +264,10 @@ def _not_fired(command: FireValve, why: ReadFailure, off: OutputReport) -> Outpu
 
 
 def _ended_badly(command: FireValve, what: str, off: OutputReport) -> OutputReport:
+    return _after(f"valve {command.valve}: {what}", off, "it reads off")
+
+
+def _after(what: str, off: OutputReport, if_off: str) -> OutputReport:
     """FAILED, or STUCK_ON if it could not be switched off either."""
     outcome = Outcome.STUCK_ON if off.outcome is Outcome.STUCK_ON else Outcome.FAILED
-    now = off.detail or "it reads off"
-    return OutputReport(outcome, f"valve {command.valve}: {what}; {now}")
+    return OutputReport(outcome, f"{what}; {off.detail or if_off}")

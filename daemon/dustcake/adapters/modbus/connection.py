@@ -18,7 +18,7 @@ from pymodbus.pdu import DecodePDU, ModbusPDU
 from pymodbus.transport.serialtransport import create_serial_connection
 
 from dustcake.adapters.modbus.messages import BadReplyError, rtu_reply_whole, tcp_reply_whole
-from dustcake.core.signals import FailureKind, ReadFailure
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.settings.buses import SerialBus, TcpBus
 
 _PARITY = {"even": ("E", 1), "odd": ("O", 1), "none": ("N", 2)}
@@ -102,25 +102,27 @@ class Connection(asyncio.Protocol):
             return ReadFailure(FailureKind.LOST, "the connection was lost")
         pdu.transaction_id = self._transaction = self._transaction % 0xFFFF + 1
         self._sent, self._received = self._framer.buildFrame(pdu), b""
-        self._reply = asyncio.get_running_loop().create_future()
+        self._reply = reply = asyncio.get_running_loop().create_future()
         self._unanswered = True
         self.active_s = self._monotonic()
         self._transport.write(self._sent)
         try:
             async with asyncio.timeout(self._settings.timeout_s):
-                failure = await self._reply
+                await reply
         except TimeoutError:
-            why = f"no reply within {self._settings.timeout_s:g} s"
-            return ReadFailure(FailureKind.TIMEOUT, why)
+            if reply.cancelled():  # otherwise it came in the same moment
+                why = f"no reply within {self._settings.timeout_s:g} s"
+                return ReadFailure(FailureKind.TIMEOUT, why)
         finally:
             self._reply = None
+        failure: ReadFailure | None = reply.result()
         if failure is not None:
             return failure
         self.answered = True
         self._unanswered = False
-        _, reply = self._framer.handleFrame(self._received, 0, 0)
-        assert reply is not None  # it has been checked
-        return reply
+        _, decoded = self._framer.handleFrame(self._received, 0, 0)
+        assert decoded is not None  # it has been checked
+        return decoded
 
     def close(self) -> None:
         """Give the connection up. A request without an answer must not arrive any more: an order

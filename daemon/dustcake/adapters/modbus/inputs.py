@@ -4,9 +4,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 
 from dustcake.adapters.modbus.bus import Backoff, Bus
-from dustcake.adapters.modbus.messages import Answer, Read, Span, joined
-from dustcake.core.record import record
-from dustcake.core.signals import Contacts, FailureKind, ReadFailure, Registers, Signal
+from dustcake.adapters.modbus.messages import Answer, Read, joined
+from dustcake.core.inputs import Contacts, FailureKind, ReadFailure, Registers, Signal
+from dustcake.core.record import record, replace
 from dustcake.ports import FieldReading
 from dustcake.settings import buses as field
 
@@ -17,6 +17,10 @@ class _Point:
     bus: str
     request: Read
     """What reads it alone."""
+
+    @property
+    def addresses(self) -> range:
+        return range(self.request.address, self.request.address + self.request.count)
 
 
 @record
@@ -116,19 +120,16 @@ def _planned(points: Iterable[_Point]) -> list[_Block]:
         alone = point.name if isinstance(point.request.table, field.WordTable) else ""
         groups[point.bus, point.request.unit, point.request.table, alone].append(point)
     return [
-        _block(group, span)
+        _block([point for point in group if point.request.address in span], span)
         for group in groups.values()
-        for span in joined(Span(point.request.address, point.request.count) for point in group)
+        for span in joined(point.addresses for point in group)
     ]
 
 
-def _block(group: list[_Point], span: Span) -> _Block:
-    """Those of ``group`` that lie within ``span``."""
-    addresses = range(span.address, span.address + span.count)
-    points = tuple(point for point in group if point.request.address in addresses)
+def _block(points: list[_Point], span: range) -> _Block:
     first = points[0]
-    whole = Read(first.request.unit, first.request.table, span.address, span.count)
-    return _Block(first.bus, whole, points)
+    request = replace(first.request, address=span.start, count=len(span))
+    return _Block(first.bus, request, tuple(points))
 
 
 def _part(block: _Block, point: _Point, answer: Answer) -> Answer:

@@ -21,8 +21,8 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
+from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.core.record import record
-from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.settings.buses import BitTable, WordTable
 
 Answer = tuple[int, ...]
@@ -202,27 +202,17 @@ MOST_WITH_GAPS = 16
 """Longest run of bits read together where there are gaps between them: one module's worth."""
 
 
-@record
-class Span:
-    """``count`` consecutive addresses from ``address`` on."""
-
-    address: int
-    count: int
-
-
-def joined(spans: Iterable[Span]) -> list[Span]:
-    """``spans`` in order of address, merged where they adjoin or where the result is short.
+def joined(spans: Iterable[range]) -> list[range]:
+    """Consecutive addresses, in order, merged where they adjoin or where the result is short.
 
     Gaps are read along; a device that has nothing there refuses, and is then read span by span.
     """
-    blocks: list[Span] = []
-    for span in sorted(spans, key=lambda each: each.address):
-        if blocks:
-            last = blocks[-1]
-            count = max(span.address + span.count - last.address, last.count)
-            adjoins = span.address <= last.address + last.count
-            if adjoins or count <= MOST_WITH_GAPS:
-                blocks[-1] = Span(last.address, count)
-                continue
-        blocks.append(span)
+    blocks: list[range] = []
+    for span in sorted(spans, key=lambda each: each.start):
+        last = blocks[-1] if blocks else span
+        merged = range(last.start, max(last.stop, span.stop))
+        if blocks and (span.start <= last.stop or len(merged) <= MOST_WITH_GAPS):
+            blocks[-1] = merged
+        else:
+            blocks.append(span)
     return blocks

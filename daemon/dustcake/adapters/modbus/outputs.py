@@ -10,9 +10,8 @@ from dustcake.adapters.modbus.bus import Bus, Channel
 from dustcake.adapters.modbus.coils import Coils, Pulses, failed
 from dustcake.adapters.modbus.messages import Read, WriteRegister
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetBlowerRun, SetDemand
-from dustcake.core.inputs import Outcome
+from dustcake.core.inputs import FailureKind, Outcome, ReadFailure
 from dustcake.core.setpoints import OutputKind
-from dustcake.core.signals import FailureKind, ReadFailure
 from dustcake.ports import OutputReport
 from dustcake.settings import buses as field
 from dustcake.settings.buses import ModuleWatchdog, WordTable

@@ -4,9 +4,9 @@ over a length of time in as many parts as a screen shows."""
 import json
 import sqlite3
 from collections.abc import Collection, Iterator
+from importlib import resources
 from math import ceil
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 from dustcake.adapters.store.faults import refusing
@@ -26,27 +26,6 @@ _WIDTHS_S = (
     *(60.0 * minutes for minutes in (1, 2, 5, 10, 15, 30)),
     *(HOUR_S * hours for hours in (1, 2, 3, 4, 6, 12, 24)),
 )
-
-_TREND = """
-    SELECT CAST((at_s - :since) / :width AS INTEGER) AS part,
-        min(dp_min_pa), total(dp_sum_pa), total(good), max(dp_max_pa),
-        min(header_min_pa), total(header_sum_pa), total(polls), max(header_max_pa)
-    FROM {grains}
-    WHERE collector = :collector AND at_s >= :since AND at_s < :until
-    GROUP BY part ORDER BY part
-"""
-_MINUTES = """(
-    SELECT collector, utc_s AS at_s,
-        dp_min_pa, dp_mean_pa * good AS dp_sum_pa, dp_max_pa,
-        iif(dp_mean_pa IS NULL, 0, good) AS good,
-        header_min_pa, header_mean_pa * polls AS header_sum_pa, header_max_pa,
-        iif(header_mean_pa IS NULL, 0, polls) AS polls
-    FROM minutes
-    WHERE n >= (
-        SELECT min(first_n) FROM hours WHERE collector = :collector AND hour >= :first_hour
-    )
-)"""
-_HOURS = "(SELECT *, hour * 3600.0 AS at_s FROM hours WHERE hour >= :first_hour)"
 
 
 @record
@@ -74,7 +53,7 @@ def trend(
     connection: sqlite3.Connection, collector: str, until_utc_s: float, length_s: float, most: int
 ) -> Trend:
     """The trend of the ``length_s`` before ``until_utc_s``, in at most ``most`` parts."""
-    grain_s = 60.0 if length_s <= FROM_HOURS_S else HOUR_S
+    grain, grain_s = ("minutes", 60.0) if length_s <= FROM_HOURS_S else ("hours", HOUR_S)
     # Parts begin at whole multiples of their width, so that a trend does not shimmer as time
     # goes on; the one under way is among them. Widths that go into a day, or whole days: others
     # would beat with the shifts of a plant.
@@ -85,8 +64,9 @@ def trend(
     )
     until_s = ceil(until_utc_s / width_s) * width_s
     since_s = until_s - width_s * ceil(length_s / width_s)
+    query = resources.files("dustcake.adapters.store") / f"trend_of_{grain}.sql"
     rows = connection.execute(
-        _TREND.format(grains=_MINUTES if grain_s < HOUR_S else _HOURS),
+        query.read_text(encoding="utf-8"),
         {
             "collector": collector,
             "since": since_s,
@@ -129,12 +109,7 @@ class History:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
         self._connection.close()
         if isinstance(error, sqlite3.Error | UnicodeDecodeError):
             with refusing(self._path):

@@ -69,7 +69,9 @@ class CollectorOutbox:
         self._renderer: Renderer | None = None
         self._last_ref = 0
         self._acknowledged: set[int] = set()
-        self._waiting: dict[int, Queued] | None = None  # all of it; None where only the disk knows
+        # All of it, by number or, where the newest replaces it, by topic; None where only the disk
+        # knows.
+        self._waiting: dict[int | str, Queued] | None = None
         self._added = asyncio.Event()
         self._added.set()
 
@@ -100,9 +102,9 @@ class CollectorOutbox:
         """Forget these. On a disk that cannot be written they are remembered as delivered, and
         deleted when it can be again."""
         self._acknowledged.update(refs)
-        for ref in refs:
-            if self._waiting is not None:
-                self._waiting.pop(ref, None)
+        if self._waiting is not None:
+            left = self._waiting.items()
+            self._waiting = {key: one for key, one in left if one.ref not in refs}
         if len(self._acknowledged) >= MOST_UNFORGOTTEN:
             await self.settle()
 
@@ -141,12 +143,10 @@ class CollectorOutbox:
     def _add_waiting(self, added: Queued) -> None:
         if self._waiting is None or added.ref in self._acknowledged:
             return
-        if added.publication.keep is Keep.LATEST:
-            for ref, one in list(self._waiting.items()):
-                older = one.publication
-                if older.keep is Keep.LATEST and older.topic == added.publication.topic:
-                    del self._waiting[ref]
-        self._waiting[added.ref] = added
+        is_latest = added.publication.keep is Keep.LATEST
+        key = added.publication.topic if is_latest else added.ref
+        self._waiting.pop(key, None)  # the newest goes to the end
+        self._waiting[key] = added
         if len(self._waiting) > CAPACITY:
             self._waiting = None
 

@@ -4,6 +4,7 @@ compressed, to spare the memory card. And the rows of minutes, folded from those
 import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator
+from dataclasses import astuple
 from itertools import groupby, pairwise
 from typing import Annotated, Any, TypeVar
 
@@ -13,12 +14,11 @@ from pydantic_core import to_json
 
 from dustcake.codec import FormatError, decode_body, decode_input, encode_input
 from dustcake.core.events import Event
-from dustcake.core.inputs import Input
+from dustcake.core.inputs import Input, Stamp
 from dustcake.core.minutes import Minute, Spread, minute_of, summarised
 from dustcake.core.reading import Sample
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
 
@@ -120,10 +120,7 @@ def with_readings(state: State, stored: str) -> State:
     return replace(state, sample=sample, header=header)
 
 
-_INPUTS = TypeAdapter(tuple[Whole, Number, Utc, str, bytes], config=AS_STORED)
-
-_Run = tuple[int, Stamp, list[Input]]
-"""The inputs of one row: the start of the daemon, when the last of them was, and they."""
+_INPUTS = TypeAdapter(tuple[Whole, Number, str, bytes], config=AS_STORED)
 
 
 def close_minutes(
@@ -141,64 +138,60 @@ def close_minutes(
         "ORDER BY n DESC LIMIT 1",
         (collector,),
     ).fetchone() or (0, 0, float("-inf"))
-    runs = _runs_after(connection, collector, after)
-    minutes = [list(of) for _, of in groupby(runs, lambda run: (run[0], minute_of(run[1])))]
+    inputs = _inputs_after(connection, collector, after)
+    minutes = [
+        (start, [happened for _, happened in of])
+        for (start, _), of in groupby(inputs, lambda one: (one[0], minute_of(one[1].at)))
+    ]
     added: list[int] = []
-    for minute, following in pairwise([*minutes, []]):
+    for (start, minute), (next_start, following) in pairwise([*minutes, (0, [])]):
         if not following and not state.stopping:
             break
-        start = minute[0][0]
-        goes_on = following and following[0][0] == start
-        folded = summarised(
-            [happened for _, _, inputs in minute for happened in inputs],
-            following[0][2][0].at.mono_s if goes_on else None,
-            setpoints,
-            state.zero.offset_pa,
-        )
+        next_mono_s = following[0].at.mono_s if next_start == start else None
+        folded = summarised(minute, next_mono_s, setpoints, state.zero.offset_pa)
         if folded is not None:
             number += 1
-            place = {"collector": collector, "number": number, "start": start}
-            added.append(_insert_minute(connection, folded, seq=state.next_seq - 1, **place))
+            values = (number, state.next_seq - 1, *_values(folded))
+            place = {"collector": collector, "start": start}
+            columns = zip(_MINUTE_COLUMNS, values, strict=True)
+            added.append(insert(connection, "minutes", **place, **dict(columns)))
     return added
 
 
-def _runs_after(connection: sqlite3.Connection, collector: str, after: list[float]) -> list[_Run]:
-    """Rows of packed inputs later than ``after`` (start and monotonic time), oldest first."""
-    found: list[_Run] = []
+def _inputs_after(
+    connection: sqlite3.Connection, collector: str, after: list[float]
+) -> list[tuple[int, Input]]:
+    """Those of packed rows later than ``after`` (start and monotonic time), oldest first, each with
+    the start of the daemon it belongs to."""
+    found: list[list[tuple[int, Input]]] = []
     rows = connection.execute(
-        "SELECT start, mono_s, utc_s, kind, body FROM inputs "
+        "SELECT start, mono_s, kind, body FROM inputs "
         "WHERE collector = ? AND kind = ? ORDER BY n DESC",
         (collector, PACKED),
     )
     for row in rows:
         try:
-            start, mono_s, utc_s, kind, body = checked("inputs", _INPUTS, row)
+            start, mono_s, kind, body = checked("inputs", _INPUTS, row)
             if [start, mono_s] <= after:
                 break
-            found.append((start, Stamp(mono_s, utc_s), list(unpack(kind, body))))
+            found.append([(start, happened) for happened in unpack(kind, body)])
         except FormatError as error:
             _log.error("stored readings not readable", cause=str(error), consequence="not counted")
-    return found[::-1]
+    return [one for row in reversed(found) for one in row]
 
 
-def _insert_minute(connection: sqlite3.Connection, minute: Minute, **place: object) -> int:
-    spreads = {
-        f"{signal}_{part}": getattr(spread, part, None)
-        for signal, spread in (("dp", minute.dp), ("header", minute.header))
-        for part in ("min_pa", "mean_pa", "max_pa")
-    }
-    return insert(
-        connection,
-        "minutes",
-        **place,
-        utc_s=minute.began_utc_s,
-        mono_s=minute.at.mono_s,
-        covered_s=minute.covered_s,
-        polls=minute.polls,
-        good=minute.good,
-        blower_s=minute.blower_s,
-        **spreads,
+_MINUTE_COLUMNS = (
+    *("number", "seq", "utc_s", "mono_s", "covered_s", "polls", "good", "blower_s"),
+    *("dp_min_pa", "dp_mean_pa", "dp_max_pa", "header_min_pa", "header_mean_pa", "header_max_pa"),
+)
+
+
+def _values(one: Minute) -> tuple[float | None, ...]:
+    dp, header = (
+        (None, None, None) if spread is None else astuple(spread) for spread in (one.dp, one.header)
     )
+    read = (one.covered_s, one.polls, one.good, one.blower_s)
+    return (one.began_utc_s, one.at.mono_s, *read, *dp, *header)
 
 
 _Pa = Number | None
@@ -212,12 +205,8 @@ def minute_in(connection: sqlite3.Connection, n: int) -> tuple[int, int, Minute]
     """The minute in row ``n`` with its number, which counts those of a collector from 1 without a
     gap through every restart, and the ``seq`` of the last event before it was closed. None where it
     has been deleted. Raises ``FormatError``."""
-    row = connection.execute(
-        "SELECT number, seq, utc_s, mono_s, covered_s, polls, good, blower_s, dp_min_pa, "
-        "dp_mean_pa, dp_max_pa, header_min_pa, header_mean_pa, header_max_pa "
-        "FROM minutes WHERE n = ?",
-        (n,),
-    ).fetchone()
+    columns = ", ".join(_MINUTE_COLUMNS)
+    row = connection.execute(f"SELECT {columns} FROM minutes WHERE n = ?", (n,)).fetchone()
     if row is None:
         return None
     number, seq, utc_s, mono_s, covered_s, polls, good, blower_s, *_ = checked(

@@ -26,10 +26,10 @@ from dustcake.adapters.store.rows import (
 )
 from dustcake.adapters.store.schema import number_of
 from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
+from dustcake.core.inputs import Stamp
 from dustcake.core.minutes import minute_of
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.ports import Commit, Stored
 
@@ -191,8 +191,7 @@ class Timeline:
 
     def __init__(self) -> None:
         self._start: int | None = None
-        self._noted: float | None = None
-        self._anything_noted = False
+        self._noted: tuple[float | None] | None = None  # the offset on the disk, where there is one
 
     def start(self, connection: sqlite3.Connection) -> int:
         """Which start of the daemon this is, counted from 1."""
@@ -209,14 +208,15 @@ class Timeline:
     def note(self, connection: sqlite3.Connection, at: Stamp) -> None:
         """Enter the clock's offset at ``at`` if it has changed, in the caller's transaction."""
         offset_s = None if at.utc_s is None else at.utc_s - at.mono_s
-        if self._anything_noted and not _moved(self._noted, offset_s):
+        before_s = None if self._noted is None else self._noted[0]
+        if self._noted is not None and not _moved(before_s, offset_s):
             return
         start = self.start(connection)
         insert(connection, "clock", start=start, mono_s=at.mono_s, utc_offset_s=offset_s)
-        if self._noted is not None and offset_s is not None:
+        if before_s is not None and offset_s is not None:
             _log.warning(
                 "clock stepped",
-                by_s=round(offset_s - self._noted, 3),
+                by_s=round(offset_s - before_s, 3),
                 consequence="control is not affected; records keep the monotonic time beside it",
             )
         elif offset_s is None:
@@ -224,11 +224,11 @@ class Timeline:
                 "clock not set",
                 consequence="records carry no time of day until it is; order is kept",
             )
-        self._noted, self._anything_noted = offset_s, True
+        self._noted = (offset_s,)
 
     def forget(self) -> None:
         """What was entered is not on the disk: enter it again."""
-        self._anything_noted = False
+        self._noted = None
 
 
 def _moved(before_s: float | None, now_s: float | None) -> bool:

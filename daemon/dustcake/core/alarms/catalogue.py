@@ -7,7 +7,7 @@ not explained by anything: that fume may escape needs an answer of its own, what
 Common practice, no source.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from graphlib import TopologicalSorter
 from operator import is_
 from types import MappingProxyType
@@ -109,15 +109,15 @@ def _held(context: StepContext, state: State, entry: AlarmDefinition) -> tuple[b
     return bool(unknown) and all(map(context.holds, unknown)), resumed_s
 
 
-def thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
+_THRESHOLDS_PA = [each.thresholds_pa for each in _ENTRIES.values() if each.thresholds_pa]
+_HEADER_PA = [each.header_thresholds_pa for each in _ENTRIES.values() if each.header_thresholds_pa]
+
+
+def thresholds_pa(setpoints: Setpoints, _state: State) -> list[float]:
     """Every dP at which an alarm changes its answer."""
-    for entry in _ENTRIES.values():
-        if entry.thresholds_pa is not None:
-            yield from entry.thresholds_pa(setpoints)
+    return [pa for of_entry in _THRESHOLDS_PA for pa in of_entry(setpoints)]
 
 
-def header_thresholds_pa(setpoints: Setpoints, _state: State) -> Iterator[float]:
+def header_thresholds_pa(setpoints: Setpoints, _state: State) -> list[float]:
     """Every header pressure at which one does."""
-    for entry in _ENTRIES.values():
-        if entry.header_thresholds_pa is not None:
-            yield from entry.header_thresholds_pa(setpoints)
+    return [pa for of_entry in _HEADER_PA for pa in of_entry(setpoints)]

@@ -25,8 +25,11 @@ FAILURES_TO_ALARM = 3
 
 
 def _found(state: State, *names: FindingName) -> Condition:
-    findings = (standing(state.pulse_response, name) for name in names)
-    return next(((True, finding.reason) for finding in findings if finding is not None), CLEAR)
+    for name in names if state.pulse_response.findings else ():
+        finding = standing(state.pulse_response, name)
+        if finding is not None:
+            return True, finding.reason
+    return CLEAR
 
 
 @partial(
@@ -92,8 +95,7 @@ def _header_low_pa(setpoints: Setpoints) -> tuple[float, ...]:
     header_thresholds_pa=_header_low_pa,
 )
 def _header_pressure_low(context: StepContext, state: State) -> Condition:
-    min_pa, clear_pa = _header_low_pa(context.setpoints)
-    header_pa = None if state.header is None else state.header.usable_pa
+    (min_pa, clear_pa), header_pa = _header_low_pa(context.setpoints), state.header_pa
     if context.setpoints.header is None:
         return CLEAR
     if header_pa is None:

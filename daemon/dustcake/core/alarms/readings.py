@@ -5,6 +5,7 @@ from functools import partial
 from dustcake.core.alarms.life import CLEAR, NOT_SUPPRESSED, AlarmDefinition, Condition
 from dustcake.core.alarms.names import AlarmName, Priority
 from dustcake.core.blower import is_known
+from dustcake.core.inputs import CALLED
 from dustcake.core.line import OFTEN, SELDOM, WITHIN_S, Gap
 from dustcake.core.pulse_response.findings import standing
 from dustcake.core.pulse_response.state import FindingName
@@ -12,7 +13,6 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_validation.state import DEAD, OF_THE_LINE, find
-from dustcake.core.signals import CALLED
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
@@ -21,10 +21,10 @@ CLEANS_LITTLE = (AlarmName.CLEANING_NOT_EFFECTIVE, AlarmName.CLEANING_TOO_FREQUE
 
 def blower_off(context: StepContext, state: State) -> Condition:
     """Only a contact can prove that the blower is off."""
-    if not context.setpoints.fitted.blower_running:
-        return NOT_SUPPRESSED
     running = state.blower.running
-    return (None if running is None else not running), because(Because.BLOWER_OFF)
+    if running or not context.setpoints.fitted.blower_running:
+        return NOT_SUPPRESSED
+    return (None if running is None else True), because(Because.BLOWER_OFF)
 
 
 def start_up(context: StepContext, state: State) -> Condition:
@@ -127,21 +127,21 @@ def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
 @partial(AlarmDefinition, name=AlarmName.READINGS_OFTEN_LOST, priority=Priority.LOW)
 def _readings_often_lost(context: StepContext, state: State) -> Condition:
     """A signal fails often, though never for long: that one of which most is lost."""
-    line = state.line
-    losing = [name for name in CALLED if line.of(name).lost > SELDOM]
+    gaps = state.line.gaps()
+    losing = [name for name, gap in gaps.items() if gap.lost > SELDOM]
     if not losing:
         return CLEAR
-    often = [name for name in losing if _loses_more(context, line.of(name), OFTEN)]
+    often = [name for name in CALLED if name in losing and _loses_more(context, gaps[name], OFTEN)]
     if often:
-        worst = max(often, key=lambda name: line.of(name).lost_at(context.now_s))
-        share = line.of(worst).lost_at(context.now_s)
+        worst = max(often, key=lambda name: gaps[name].lost_at(context.now_s))
+        share = gaps[worst].lost_at(context.now_s)
         return True, because(
             Because.READINGS_OFTEN_LOST,
             CALLED[worst],
             usable_percent=100 * (1 - share),
             within_s=WITHIN_S,
         )
-    if any(_loses_more(context, line.of(name), SELDOM) for name in losing):
+    if any(_loses_more(context, gaps[name], SELDOM) for name in losing):
         return None, because(Because.NO_LONGER)
     return CLEAR
 
@@ -155,7 +155,8 @@ def _loses_more(context: StepContext, gap: Gap, share: float) -> bool:
 
 
 def _doubt(state: State, *codes: Because) -> Condition:
-    doubt = find(state.signal_validation.doubts, *codes)
+    doubts = state.signal_validation.doubts
+    doubt = find(doubts, *codes) if doubts else None
     return CLEAR if doubt is None else (True, doubt.reason)
 
 

@@ -3,6 +3,7 @@
 from dustcake.core import outputs as output_proof
 from dustcake.core.cleaning.runs import ALWAYS, lacking
 from dustcake.core.cleaning.state import InFlight, PulsingState, Run, RunKind
+from dustcake.core.commands import FireValve, SetDemand
 from dustcake.core.events import DemandSet, PulseFailed, PulseFired, PulseInterrupted
 from dustcake.core.inputs import Outcome, OutputReported
 from dustcake.core.pulse_response import observation
@@ -68,7 +69,7 @@ def advance(context: StepContext, state: State) -> State:
 def fire(context: StepContext, state: State, valve: int, run: Run | None) -> State:
     """Command one pulse of ``valve``, as part of ``run`` or by itself (None)."""
     settings = context.setpoints.pulsing
-    command_id = context.fire(valve, settings.on_time_s)
+    command_id = context.command(FireValve, valve, settings.on_time_s)
     due_s = context.now_s + settings.on_time_s + settings.report_timeout_s
     context.wake_by(due_s)
     in_flight = InFlight(command_id, valve, True, due_s)
@@ -95,7 +96,8 @@ def _demand(context: StepContext, pulsing: PulsingState, closed: bool) -> Pulsin
         return pulsing
     due_s = context.now_s + context.setpoints.pulsing.report_timeout_s
     context.wake_by(due_s)
-    return replace(pulsing, in_flight=InFlight(context.demand(closed), None, closed, due_s))
+    command_id = context.command(SetDemand, closed)
+    return replace(pulsing, in_flight=InFlight(command_id, None, closed, due_s))
 
 
 def reported(context: StepContext, state: State, report: OutputReported) -> State:

@@ -16,7 +16,6 @@ from dustcake.core.pulse_response.state import (
     PulseResponseState,
     ValveRecord,
 )
-from dustcake.core.reasons import Reason
 from dustcake.core.record import replace
 from dustcake.core.step_context import StepContext
 
@@ -63,17 +62,33 @@ def standing(
     known: PulseResponseState, name: FindingName, valve: int | None = None
 ) -> Finding | None:
     """The finding of this name, of any valve or of one."""
-    return next((f for f in known.findings if f.name is name and valve in (None, f.valve)), None)
+    for finding in known.findings:
+        if finding.name is name and valve in (None, finding.valve):
+            return finding
+    return None
 
 
-def found(
-    context: StepContext, known: PulseResponseState, name: FindingName, valve: int, reason: Reason
-) -> PulseResponseState:
+def found(context: StepContext, known: PulseResponseState, finding: Finding) -> PulseResponseState:
     """Make a finding; one that stands already stays as it was."""
-    if standing(known, name, valve) is not None:
+    if standing(known, finding.name, finding.valve) is not None:
         return known
-    context.emit(FindingChanged(name.value, valve, True, reason))
-    return replace(known, findings=(*known.findings, Finding(name, valve, reason)))
+    context.emit(FindingChanged(finding.name.value, finding.valve, True, finding.reason))
+    return replace(known, findings=(*known.findings, finding))
+
+
+def judged(
+    context: StepContext,
+    known: PulseResponseState,
+    finding: Finding,
+    evidence: float,
+    *,
+    gone: float = GONE,
+    certain: float = CERTAIN,
+) -> PulseResponseState:
+    """Make a finding where the evidence for it is certain, withdraw it where that is gone."""
+    if evidence <= gone:
+        return withdrawn(context, known, finding.name, finding.valve)
+    return known if evidence < certain else found(context, known, finding)
 
 
 def withdrawn(

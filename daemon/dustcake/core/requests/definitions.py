@@ -82,21 +82,32 @@ class Field:
     def value_of(self, given: Any) -> Any:
         """The value that ``given``, from JSON, stands for. Raises ValueError with what it must
         be."""
-        read = _READ.get(self.value_type)
-        value = self._choice(given) if read is None else read(given)
-        if value is None:
-            raise ValueError(f"`{self.name}` must be {self.must_be or self._described()}")
-        return value
-
-    def _choice(self, given: Any) -> StrEnum | None:
-        return self.choices(given) if self.choices and given in list(self.choices) else None
-
-    def _described(self) -> str:
+        if not self._fits(given):
+            choices = f"one of {', '.join(self.choices or ())}"
+            must_be = self.must_be or _MUST_BE.get(self.value_type, choices)
+            raise ValueError(f"`{self.name}` must be {must_be}")
         if self.choices is not None:
-            return f"one of {', '.join(self.choices)}"
-        return _MUST_BE[self.value_type]
+            return self.choices(given)
+        if isinstance(given, list):
+            return tuple(given)
+        return float(given) if self.value_type in _NUMBERS else given
+
+    def _fits(self, given: Any) -> bool:
+        match self.value_type:
+            case FieldType.CHOICE:
+                return given in list(self.choices or ())
+            case FieldType.FLAG:
+                return isinstance(given, bool)
+            case FieldType.WHOLE:
+                return type(given) is int and abs(given) < _NUMBERS_BELOW
+            case FieldType.WHOLES:
+                return isinstance(given, list) and all(type(each) is int for each in given)
+            case FieldType.NUMBER | FieldType.DURATION:
+                return type(given) in (int, float) and abs(given) < _NUMBERS_BELOW
+        return is_label(given, LONGEST_TEXT if self.value_type is FieldType.TEXT else LONGEST_LABEL)
 
 
+_NUMBERS = (FieldType.NUMBER, FieldType.DURATION)
 _MUST_BE = {
     FieldType.FLAG: "true or false",
     FieldType.ALARM: "the name of an alarm",
@@ -107,36 +118,6 @@ _MUST_BE = {
 def is_label(value: object, longest: int = LONGEST_LABEL) -> bool:
     """A short printable text: it will stand in logs, on screens and in replies."""
     return isinstance(value, str) and len(value) <= longest and value.isprintable()
-
-
-def _label(given: Any, longest: int = LONGEST_LABEL) -> str | None:
-    return given if is_label(given, longest) else None
-
-
-def _whole(given: Any) -> int | None:
-    return given if type(given) is int and abs(given) < _NUMBERS_BELOW else None
-
-
-def _wholes(given: Any) -> tuple[int, ...] | None:
-    fits = isinstance(given, list) and all(type(each) is int for each in given)
-    return tuple(given) if fits else None
-
-
-def _number(given: Any) -> float | None:
-    is_number = isinstance(given, int | float) and not isinstance(given, bool)
-    return float(given) if is_number and abs(given) < _NUMBERS_BELOW else None
-
-
-_READ: dict[FieldType, Callable[[Any], Any]] = {
-    FieldType.ALARM: _label,
-    FieldType.FLAG: lambda given: given if isinstance(given, bool) else None,
-    FieldType.WHOLE: _whole,
-    FieldType.WHOLES: _wholes,
-    FieldType.NUMBER: _number,
-    FieldType.DURATION: _number,
-    FieldType.LABEL: _label,
-    FieldType.TEXT: partial(_label, longest=LONGEST_TEXT),
-}
 
 
 @record

@@ -108,11 +108,6 @@ def _select_mode(context: StepContext, state: State, request: SelectMode, by: st
     return replace(state, mode=request.mode), Verdict(True, because(Because.DONE))
 
 
-def _set_zero(context: StepContext, state: State, request: SetZero, by: str) -> Handled:
-    zero, accepted, reason = zeroing.request(context, state, request, by)
-    return replace(state, zero=zero), Verdict(accepted, reason)
-
-
 def _handle_alarm(
     context: StepContext, state: State, request: Acknowledge | HandleAlarm, by: str
 ) -> Handled:
@@ -181,43 +176,29 @@ def _record_filter_change(
 def _record_entry(context: StepContext, state: State, request: RecordEntry, by: str) -> Handled:
     state, verdict = log_book.entered(context, state, request, by)
     if verdict.accepted and request.entry is Entry.DAMPER_MOVED:
-        diagnosis = reset_cleaned(context, state.pulse_response)
+        response = reset_cleaned(context, state.pulse_response)
         life = filter_life.level_moved(state.filter_life)
-        state = _jump_explained(replace(state, pulse_response=diagnosis, filter_life=life))
+        state = _jump_explained(replace(state, pulse_response=response, filter_life=life))
     return state, verdict
 
 
 def _jump_explained(state: State) -> State:
     """What has been done explains that dP is another."""
-    trust = replace(state.signal_validation, doubts=cleared(state.signal_validation.doubts, *JUMPS))
-    return replace(state, signal_validation=trust)
-
-
-def _change_set_points(
-    context: StepContext, state: State, request: ChangeSetPoints, by: str
-) -> Handled:
-    adjusted, verdict = set_point_overrides.propose(context, state.set_point_overrides, request, by)
-    return replace(state, set_point_overrides=adjusted), verdict
-
-
-def _confirm_change(context: StepContext, state: State, request: ConfirmChange, by: str) -> Handled:
-    adjusted, verdict = set_point_overrides.confirm(context, state.set_point_overrides, request, by)
-    book = state.log_book
-    if verdict.accepted:
-        book = log_book.set_points_noted(context, book, by)
-    return replace(state, set_point_overrides=adjusted, log_book=book), verdict
+    validation = state.signal_validation
+    doubts = cleared(validation.doubts, *JUMPS)
+    return replace(state, signal_validation=replace(validation, doubts=doubts))
 
 
 HANDLERS: Mapping[type[Request], Callable[[StepContext, State, Any, str], Handled]] = {
     SelectMode: _select_mode,
-    SetZero: _set_zero,
+    SetZero: zeroing.request,
     Acknowledge: _handle_alarm,
     HandleAlarm: _handle_alarm,
     RunBlower: _run_blower,
     PulseValve: _pulse_valve,
     RecordFilterChange: _record_filter_change,
     RecordEntry: _record_entry,
-    ChangeSetPoints: _change_set_points,
-    ConfirmChange: _confirm_change,
+    ChangeSetPoints: set_point_overrides.propose,
+    ConfirmChange: set_point_overrides.confirm,
 }
 """What becomes of each kind of request."""

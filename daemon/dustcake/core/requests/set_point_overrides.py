@@ -5,6 +5,9 @@ confirms it in time. What has been changed so is kept through restarts, until th
 something else about that set point: whoever edits the file means it.
 """
 
+from typing import Any
+
+from dustcake.core import log_book
 from dustcake.core.events import ChangeLapsed
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
@@ -39,59 +42,57 @@ def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
     """What holds: the settings file's set points, but for those changed by request."""
     if not adjusted.points:
         return configured
-    values = {each.set_point: each.value for each in adjusted.points}
-    cleaning = replace(
-        configured.cleaning,
-        low_pa=values.get(SetPoint.LOW, configured.cleaning.low_pa),
-        high_pa=values.get(SetPoint.HIGH, configured.cleaning.high_pa),
+    cleaning: dict[str, Any] = {}
+    pulsing: dict[str, Any] = {}
+    for each in adjusted.points:
+        section = cleaning if each.set_point in _OF_CLEANING else pulsing
+        section[each.set_point.value] = each.value
+    if SetPoint.INTERVAL in pulsing and configured.adjusting.timed_follows:
+        cleaning["timed_interval_s"] = pulsing[SetPoint.INTERVAL]
+    return replace(
+        configured,
+        cleaning=replace(configured.cleaning, **cleaning),
+        pulsing=replace(configured.pulsing, **pulsing),
     )
-    interval_s = values.get(SetPoint.INTERVAL)
-    pulsing = replace(
-        configured.pulsing,
-        interval_s=configured.pulsing.interval_s if interval_s is None else interval_s,
-        on_time_s=values.get(SetPoint.ON_TIME, configured.pulsing.on_time_s),
-    )
-    if interval_s is not None and configured.adjusting.timed_follows:
-        cleaning = replace(cleaning, timed_interval_s=interval_s)
-    return replace(configured, cleaning=cleaning, pulsing=pulsing)
 
 
 def propose(
-    context: StepContext, adjusted: SetPointOverrides, request: ChangeSetPoints, by: str
-) -> tuple[SetPointOverrides, Verdict]:
+    context: StepContext, state: State, request: ChangeSetPoints, by: str
+) -> tuple[State, Verdict]:
     """Hold a change until it is confirmed. The newest takes the place of one that still waits."""
-    wanted = request.wanted()
+    adjusted, wanted = state.set_point_overrides, request.wanted()
     for point, value in wanted.items():
         refusal = _refusal(context.configured, point, value)
         if refusal is not None:
-            return adjusted, Verdict(False, refusal)
+            return state, Verdict(False, refusal)
     if not _in_order(context.setpoints, wanted):
-        return adjusted, Verdict(False, because(Because.LOW_NOT_BELOW_HIGH))
+        return state, Verdict(False, because(Because.LOW_NOT_BELOW_HIGH))
     points = tuple(
         PointChange(point, value_of(context.setpoints, point), value)
         for point, value in wanted.items()
         if value != value_of(context.setpoints, point)
     )
     if not points:
-        return adjusted, Verdict(False, because(Because.NOTHING_TO_CHANGE))
+        return state, Verdict(False, because(Because.NOTHING_TO_CHANGE))
     if adjusted.pending is not None:
         _lapse(context, adjusted.pending, because(Because.CHANGE_REPLACED))
     within_s = context.setpoints.adjusting.confirm_within_s
     until_utc_s = None if context.at.utc_s is None else context.at.utc_s + within_s
     held = PendingChange(context.next_seq, points, by, context.now_s + within_s, until_utc_s)
     reason = because(Because.CONFIRM_CHANGE, within_s=within_s)
-    return replace(adjusted, pending=held), Verdict(True, reason, held.change, points)
+    state = replace(state, set_point_overrides=replace(adjusted, pending=held))
+    return state, Verdict(True, reason, held.change, points)
 
 
 def confirm(
-    context: StepContext, adjusted: SetPointOverrides, request: ConfirmChange, by: str
-) -> tuple[SetPointOverrides, Verdict]:
+    context: StepContext, state: State, request: ConfirmChange, by: str
+) -> tuple[State, Verdict]:
     """Put the change that is held in force, if it is the one that is meant."""
-    held = adjusted.pending
+    adjusted, held = state.set_point_overrides, state.set_point_overrides.pending
     if held is None or held.change != request.change or context.now_s >= held.until_s:
-        return adjusted, Verdict(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
+        return state, Verdict(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
     if held.by != by:
-        return adjusted, Verdict(False, because(Because.CHANGE_OF_ANOTHER, held.by))
+        return state, Verdict(False, because(Because.CHANGE_OF_ANOTHER, held.by))
     changed = {
         each.set_point: SetPointOverride(
             each.set_point,
@@ -108,7 +109,9 @@ def confirm(
     )  # one that is back at what the file says is the file's again
     adjusted = SetPointOverrides(points)
     context.setpoints = effective(context.configured, adjusted)
-    return adjusted, Verdict(True, because(Because.DONE), held.change, held.points)
+    book = log_book.set_points_noted(context, state.log_book, by)
+    state = replace(state, set_point_overrides=adjusted, log_book=book)
+    return state, Verdict(True, because(Because.DONE), held.change, held.points)
 
 
 def advance(context: StepContext, state: State) -> State:

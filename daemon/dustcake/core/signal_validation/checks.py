@@ -1,13 +1,15 @@
-"""The checks of a reading, one function each: what it remembers and doubts after this step."""
+"""The part of a step that validates the reading: every check, one function each of what it
+remembers and doubts after this step, and then the quality that the doubts leave the reading."""
 
 from math import inf
 
 from dustcake.core.blower import is_known
 from dustcake.core.cleaning.state import PulsingState, Run
+from dustcake.core.events import QualityChanged
 from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
-from dustcake.core.record import replace
-from dustcake.core.setpoints import FanPlace, Trust
+from dustcake.core.record import replace, update
+from dustcake.core.setpoints import FanPlace, Setpoints, ValidationSetting
 from dustcake.core.signal_validation.state import (
     JUMPS,
     Excursion,
@@ -18,6 +20,7 @@ from dustcake.core.signal_validation.state import (
     cleared,
     doubted,
     find,
+    in_doubt,
     is_well_formed,
 )
 from dustcake.core.state import BlowerState, State
@@ -26,7 +29,7 @@ from dustcake.core.step_context import StepContext
 CLEAN_SIDE, DIRTY_SIDE = "clean side", "dirty side"
 
 
-def line_at_fault(settings: Trust, *, reads_high: bool) -> str:
+def line_at_fault(settings: ValidationSetting, *, reads_high: bool) -> str:
     """Which sensing line, open to the room, would make dP read too high, or else too low.
 
     High port on the dirty side, low port on the clean side; with the fan downstream both sides
@@ -61,7 +64,7 @@ def is_pulsed(run: Run | None, pulsing: PulsingState, now_s: float) -> bool:
     return run is not None or now_s < pulsing.last_s + _ANSWERS_FOR_S
 
 
-def _watches_jumps(settings: Trust) -> bool:
+def _watches_jumps(settings: ValidationSetting) -> bool:
     return settings.jump_pa < inf and settings.jump_confirm_s > 0
 
 
@@ -78,9 +81,9 @@ def jump(
     A value that comes back within the limit was a spike. One that stays for the time of the
     settings is believed from then on, and leaves a doubt: a hose that came off looks like that.
     """
-    settings, known = context.setpoints.trust, validation.jump
+    settings, known = context.setpoints.signal_validation, validation.jump
     if not is_steady or not _watches_jumps(settings):
-        return replace(validation, jump=None) if known is not None else validation, None
+        return update(validation, jump=None), None
     if known is None:
         if before_pa is None or abs(pa - before_pa) <= settings.jump_pa:
             return validation, None
@@ -95,7 +98,7 @@ def jump(
     return replace(validation, jump=known), reason
 
 
-def anchor_band_pa(settings: Trust, validation: SignalValidation) -> tuple[float, ...]:
+def anchor_band_pa(settings: ValidationSetting, validation: SignalValidation) -> tuple[float, ...]:
     """The dP at which ``excursion`` has something to do. No two readings in between are so far
     apart that one of them is not believed."""
     half_pa, anchor_pa = settings.jump_pa / 2, validation.anchor_pa
@@ -106,7 +109,7 @@ def anchor_band_pa(settings: Trust, validation: SignalValidation) -> tuple[float
 
 def excursion(context: StepContext, state: State, validation: SignalValidation) -> SignalValidation:
     """Follow dP from band to band, and see whether it went from one to the next at once."""
-    settings, sample, now_s = context.setpoints.trust, state.sample, context.now_s
+    settings, sample, now_s = context.setpoints.signal_validation, state.sample, context.now_s
     dp_pa, half_pa = sample.pa, settings.jump_pa / 2
     if dp_pa is None or not is_well_formed(sample) or not _watches_jumps(settings):
         return validation
@@ -126,13 +129,11 @@ def excursion(context: StepContext, state: State, validation: SignalValidation) 
         if left is None and context.earlier_pa is not None and is_steady:
             left = Excursion(context.earlier_pa, now_s + EXCURSION_S, pulsing)
         anchor_pa = dp_pa
-    if anchor_pa == validation.anchor_pa and left is validation.excursion:
-        return validation
-    return replace(validation, anchor_pa=anchor_pa, excursion=left)
+    return update(validation, anchor_pa=anchor_pa, excursion=left)
 
 
 def _believed(
-    settings: Trust, validation: SignalValidation, from_pa: float, pa: float
+    settings: ValidationSetting, validation: SignalValidation, from_pa: float, pa: float
 ) -> SignalValidation:
     """A jump that stayed, from where dP is followed on: it is not found a second time. One back
     towards where an earlier one came from takes its doubt away."""
@@ -159,12 +160,12 @@ FROZEN_CHECKS = 12
 
 def frozen(context: StepContext, state: State, validation: SignalValidation) -> SignalValidation:
     """Check now and then, not at every reading, so that quiet times stay quiet in between."""
-    settings, sample, before = context.setpoints.trust, state.sample, validation.frozen
+    settings, sample, before = context.setpoints.signal_validation, state.sample, validation.frozen
     stands = find(validation.doubts, Because.FROZEN) is not None
     if settings.frozen_after_s <= 0 or not (state.blower.running or stands):
         # Without a contact the blower's proof is lost with the reading: a doubt that stands goes
         # only when the reading moves.
-        return validation if before is None else replace(validation, frozen=None)
+        return update(validation, frozen=None)
     if not context.polled or not is_well_formed(sample) or sample.pa is None:
         return validation
     if before is not None and not stands and context.now_s < before.next_s:
@@ -182,7 +183,7 @@ def frozen(context: StepContext, state: State, validation: SignalValidation) -> 
 
 
 def frozen_checked(
-    settings: Trust, before: FrozenCheck | None, pa: float, now_s: float
+    settings: ValidationSetting, before: FrozenCheck | None, pa: float, now_s: float
 ) -> FrozenCheck:
     """What is remembered after a check that is due and finds ``pa``. Frozen after
     ``FROZEN_CHECKS``."""
@@ -201,7 +202,7 @@ CLEARS_AT = 2.0
 _NO_FLOW = (Because.NEGATIVE_WITH_FLOW, Because.ZERO_WITH_FLOW)
 
 
-def no_flow_thresholds_pa(settings: Trust) -> tuple[float, ...]:
+def no_flow_thresholds_pa(settings: ValidationSetting) -> tuple[float, ...]:
     """Every dP at which the answer of ``no_flow`` changes."""
     limit_pa = settings.no_dp_pa
     return (-limit_pa, limit_pa, CLEARS_AT * limit_pa) if settings.no_dp_after_s > 0 else ()
@@ -214,21 +215,21 @@ def _is_reading(sample: Sample) -> bool:
 
 def no_flow(context: StepContext, state: State, validation: SignalValidation) -> SignalValidation:
     """Only a contact proves flow here: dP cannot speak for itself."""
-    settings, sample, blower = context.setpoints.trust, state.sample, state.blower
+    settings, sample, blower = context.setpoints.signal_validation, state.sample, state.blower
     dp_pa = sample.pa if _is_reading(sample) else None
     if settings.no_dp_after_s <= 0 or not context.setpoints.fitted.blower_running:
         return validation
-    stands = find(validation.doubts, *_NO_FLOW) is not None
     line = state.line
     if (dp_pa is None and context.holds(line.dp)) or context.holds(line.blower_running):
         return validation
     if dp_pa is None or not blower.running:
-        return validation if validation.no_dp_s is None else replace(validation, no_dp_s=None)
+        return update(validation, no_dp_s=None)
+    doubts = validation.doubts
     if dp_pa > settings.no_dp_pa:
-        if stands and dp_pa > CLEARS_AT * settings.no_dp_pa:
-            validation = replace(validation, doubts=cleared(validation.doubts, *_NO_FLOW))
-        return validation if validation.no_dp_s is None else replace(validation, no_dp_s=None)
-    if stands:
+        if dp_pa > CLEARS_AT * settings.no_dp_pa:
+            doubts = cleared(doubts, *_NO_FLOW)
+        return update(validation, doubts=doubts, no_dp_s=None)
+    if find(doubts, *_NO_FLOW) is not None:
         return validation
     since_s = line.dp.begun(validation.no_dp_s, context.now_s)
     since_s = line.blower_running.begun(since_s, context.now_s)
@@ -241,7 +242,7 @@ def no_flow(context: StepContext, state: State, validation: SignalValidation) ->
         if dp_pa < -settings.no_dp_pa
         else because(Because.ZERO_WITH_FLOW, dp_pa=dp_pa)
     )
-    return replace(validation, doubts=doubted(validation.doubts, reason))
+    return replace(validation, doubts=doubted(doubts, reason))
 
 
 # --- Zero check: at every stop of the blower the reading must fall to zero, and zero must stay
@@ -259,10 +260,10 @@ def zero_check(
     """Average a few readings once in each stop. A reading that had not fallen to zero, and falls at
     last, is believed again after as many readings, and need not wait for that."""
     sample, blower = state.sample, state.blower
-    settings, check = context.setpoints.trust, validation.zero_check
+    settings, check = context.setpoints.signal_validation, validation.zero_check
     after_s = settings.zero_check_after_s
     if after_s <= 0 or not context.setpoints.fitted.blower_running or blower.running is not False:
-        return validation if check is None else replace(validation, zero_check=None)
+        return update(validation, zero_check=None)
     if check is None or check.stop_s != blower.since_s:
         check = ZeroCheck(blower.since_s, blower.since_s + after_s)
         validation = replace(validation, zero_check=check)
@@ -301,7 +302,7 @@ def _with_reading(check: ZeroCheck, pa: float | None) -> ZeroCheck:
 def _zero_found(
     context: StepContext, validation: SignalValidation, zero_pa: float
 ) -> SignalValidation:
-    settings = context.setpoints.trust
+    settings = context.setpoints.signal_validation
     doubts = cleared(validation.doubts, *_ZERO)
     if abs(zero_pa) > settings.not_zero_pa:
         reason = because(
@@ -320,3 +321,50 @@ def zero_taken(validation: SignalValidation) -> SignalValidation:
     """A new zero has been taken: somebody has checked the transmitter and its lines."""
     codes = (*_ZERO, *JUMPS, Because.NO_RIPPLE)
     return replace(validation, doubts=cleared(validation.doubts, *codes))
+
+
+# --- The part: every check in order, then the quality of the reading.
+
+_CHECKS = (excursion, frozen, no_flow, zero_check)
+
+
+def restart(_context: StepContext, state: State) -> State:
+    """After a restart: what was timed by the clock as it was begins anew; doubts stay."""
+    before = state.signal_validation
+    return replace(state, signal_validation=SignalValidation(before.doubts, zero_pa=before.zero_pa))
+
+
+def advance(context: StepContext, state: State) -> State:
+    """The doubts as they are now, and the sample with the quality they leave it."""
+    validation = state.signal_validation
+    for check in _CHECKS:
+        validation = check(context, state, validation)
+    return update(
+        state, signal_validation=validation, sample=_validated(context, state.sample, validation)
+    )
+
+
+def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
+    """Every dP at which a doubt may come or go, or something is remembered of the reading."""
+    settings = setpoints.signal_validation
+    return (*no_flow_thresholds_pa(settings), *anchor_band_pa(settings, state.signal_validation))
+
+
+def _validated(context: StepContext, sample: Sample, validation: SignalValidation) -> Sample:
+    """``sample`` with the quality that the doubts now leave it; a change is recorded."""
+    if sample.pa is None or not is_well_formed(sample):
+        return sample
+    if not validation.doubts and not sample.reasons:
+        return sample
+    after = in_doubt(validation.doubts, sample.at, sample.pa)
+    if after == sample:
+        return sample
+    record_quality(context, sample, after)
+    return after
+
+
+def record_quality(context: StepContext, before: Sample, after: Sample) -> None:
+    """An event if the quality changed, or why it is as it is."""
+    codes = [reason.code for reason in after.reasons]
+    if before.quality is not after.quality or codes != [each.code for each in before.reasons]:
+        context.emit(QualityChanged(after.quality, after.reasons))

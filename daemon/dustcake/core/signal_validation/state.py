@@ -2,10 +2,10 @@
 
 from math import inf
 
+from dustcake.core.inputs import Stamp
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.record import record
-from dustcake.core.stamp import Stamp
 
 
 @record

@@ -3,12 +3,11 @@
 from collections.abc import Iterator
 
 from dustcake.core.alarms.names import ACTIVE, Alarm
+from dustcake.core.inputs import Stamp, contact_label
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signals import contact_label
-from dustcake.core.stamp import Stamp
 from dustcake.core.state import State
 from dustcake.publish.payloads import utc_text
 from dustcake.publish.render import UNACKNOWLEDGED

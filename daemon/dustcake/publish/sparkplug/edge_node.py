@@ -11,8 +11,8 @@ from collections.abc import Iterable, Mapping
 from math import inf
 from typing import Literal
 
+from dustcake.core.inputs import Stamp
 from dustcake.core.record import record
-from dustcake.core.stamp import Stamp
 from dustcake.publish.sparkplug.payload import DataType, Report, Written, bare_metric, payload
 from dustcake.publish.topics import Keep, Publication
 
