@@ -108,7 +108,6 @@ def _unusable(source: str, value: str, allowed: str, remedy: str) -> SettingsErr
 
 
 def _errors_in(data: dict[str, Any]) -> list[ErrorDetails]:
-    """What is wrong with single settings."""
     try:
         Settings.model_validate(data)
     except ValidationError as error:
