@@ -144,28 +144,31 @@ async def test_why_nothing_is_printed(
 
 async def test_the_log_book(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     entries = objects(capsys, file, "--log")
-    assert [(e["event"], e["by"]) for e in entries] == [
+    assert [(e["event"], e.get("by")) for e in entries] == [
+        ("started", None),
         ("filters_changed", "fitter"),
         ("log_entry", "fitter"),
         ("log_entry", "fitter"),
     ]
-    assert (entries[0]["note"], entries[0]["valves"]) == ("spare set", [1])
+    assert (entries[1]["note"], entries[1]["valves"]) == ("spare set", [1])
     words = told(capsys, file, "--log")
     ran = "after 99 s of blower running time"
     changed = f'filters of row 1 changed {ran}, recorded by fitter, noting "spare set"'
-    said = [changed, "note by fitter: =1+1 in the new hall", "drum emptied, recorded by fitter"]
+    note, drum = "note by fitter: =1+1 in the new hall", "drum emptied, recorded by fitter"
+    said = ["daemon started", changed, note, drum]
     assert [line.split(maxsplit=3)[3] for line in words.splitlines()] == said
 
 
 async def test_csv_for_a_spreadsheet(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     rows = list(csv.DictReader(io.StringIO(told(capsys, file, "--log", "--csv"), newline="")))
     assert [(row["event"], row["by"]) for row in rows] == [
+        ("started", ""),
         ("filters_changed", "fitter"),
         ("log_entry", "fitter"),
         ("log_entry", "fitter"),
     ]
-    assert rows[0]["utc"].startswith("2027-01-15T08:01:4")
-    assert rows[1]["what"] == "note by fitter: =1+1 in the new hall"
+    assert rows[1]["utc"].startswith("2027-01-15T08:01:4")
+    assert rows[2]["what"] == "note by fitter: =1+1 in the new hall"
     everything = list(csv.reader(io.StringIO(told(capsys, file, "--csv"), newline="")))
     assert len(everything) > len(rows)
     assert {len(row) for row in everything} == {6}

@@ -455,8 +455,7 @@ def test_when_it_was_sent_is_read() -> None:
 def test_what_is_too_old_or_may_be_does_not_act(
     sent_utc_s: float | None, expiry_s: float | None, now_utc_s: float | None, why: Because | None
 ) -> None:
-    asked = ParsedRequest(SetZero(), "r1", "", sent_utc_s)
-    refusal = age_refusal(asked, expiry_s, now_utc_s, 30.0)
+    refusal = age_refusal(sent_utc_s, expiry_s, now_utc_s, 30.0)
     assert (None if refusal is None else refusal.code) == why
 
 

@@ -105,7 +105,7 @@ async def test_a_collector_as_a_device(tmp_path: Path, broker: Broker, daemons: 
         earlier_ms = now_ms - 3_600_000
         await send(broker, tmp_path, dcmd, earlier_ms, {"Commands/Mode": "timed"})
         await until(lambda: bool(daemon.logged("message dropped")), "the refusal")
-        await until(lambda: "sent 36" in str(host.values().get("Commands/Answer")), "the answer")
+        await until(lambda: answer().get("reason_code") == "too_old", "the answer")
         assert host.values()["Mode"] == "off"
 
         # The transmitter goes and comes back.

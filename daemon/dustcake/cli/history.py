@@ -50,23 +50,15 @@ if TYPE_CHECKING:
     from dustcake.adapters.store import History, RecordedEvent
     from dustcake.settings.model import Settings
 
-_LOG_BOOK = (
-    events.FiltersChanged,
-    events.LogEntry,
-    events.ZeroTaken,
-    events.SettingChanged,
-    events.ModeSelected,
-    events.UpkeepDue,
-)
 # What may be asked for alone: its option, what that says of itself, and its events.
 _ONLY = {
-    "alarms": ("changes of alarms only, and their metrics", (events.AlarmChanged,)),
+    "alarms": ("changes of alarms only, and their metrics", ("alarm",)),
     "log": (
-        "the log book only: filter changes, zeros, entries, set points, modes, upkeep",
-        _LOG_BOOK,
+        "the log book only: filter changes, zeros, entries, set points, modes, upkeep, starts",
+        events.log_book_names(),
     ),
-    "life": ("forecasts of filter life only", (events.FilterLifeChanged,)),
-    "air": ("compressed air by day (UTC), with energy and money", (events.AirUsed,)),
+    "life": ("forecasts of filter life only", ("filter_life",)),
+    "air": ("compressed air by day (UTC), with energy and money", ("air_used",)),
 }
 
 
@@ -160,7 +152,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _print_events(history: "History", settings: "Settings", arguments: argparse.Namespace) -> None:
     names: Collection[str] | None = arguments.kind
     if arguments.only is not None:
-        names = [body.name for body in _ONLY[arguments.only][1]]
+        names = _ONLY[arguments.only][1]
     found = history.all_events(arguments.collector, arguments.since, names, arguments.until)
     units = {collector.name: collector.shown_in for collector in settings.collectors}
     if arguments.csv:

@@ -12,31 +12,39 @@ from dustcake.core.requests.kinds import Identity, PointChange
 
 @record
 class Body:
-    """What an event says; ``name``: what it is published as."""
+    """What an event says; ``name``: what it is published as; ``in_log_book``: whether people read
+    it among the entries of the log book."""
 
     name: ClassVar[str]
+    in_log_book: ClassVar[bool]
 
 
 EVENTS: dict[str, type[Body]] = {}
 """Every kind of event by its name."""
 
+
+def log_book_names() -> list[str]:
+    """The events that are in the log book."""
+    return [name for name, kind in EVENTS.items() if kind.in_log_book]
+
+
 B = TypeVar("B", bound=Body)
 
 
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
-def _event(name: str) -> Callable[[type[B]], type[B]]:
+def _event(name: str, *, in_log_book: bool = False) -> Callable[[type[B]], type[B]]:
     """A kind of event, as a ``record``."""
 
     def named(cls: type[B]) -> type[B]:
         kind = record(cls)
-        kind.name = name
+        kind.name, kind.in_log_book = name, in_log_book
         EVENTS[name] = kind
         return kind
 
     return named
 
 
-@_event("started")
+@_event("started", in_log_book=True)
 class Started(Body):
     """The daemon took charge of the collector."""
 
@@ -143,7 +151,7 @@ class FindingChanged(Body):
     reason: Reason
 
 
-@_event("mode_selected")
+@_event("mode_selected", in_log_book=True)
 class ModeSelected(Body):
     """The cleaning mode was selected, by whom."""
 
@@ -151,7 +159,7 @@ class ModeSelected(Body):
     by: str
 
 
-@_event("zero_taken")
+@_event("zero_taken", in_log_book=True)
 class ZeroTaken(Body):
     """A new zero: ``offset_pa`` is subtracted from every reading from now on."""
 
@@ -193,8 +201,9 @@ class JournalChanged(Body):
 
 @_event("request_answered")
 class RequestAnswered(Body):
-    """What became of a request. ``by``: who asked, and ``identity`` how far that is known;
-    ``change`` and ``points``: see ``core.requests.Verdict``."""
+    """What became of a request. ``by``: who made it, and ``identity`` how far that is known;
+    ``change`` and ``points``: of a change of set points, its number, to confirm it by, and what it
+    changes."""
 
     request_id: str
     request: str
@@ -215,7 +224,7 @@ class ChangeLapsed(Body):
     reason: Reason
 
 
-@_event("filters_changed")
+@_event("filters_changed", in_log_book=True)
 class FiltersChanged(Body):
     """Filters were changed, as ``by`` has put on record, after the blower had run ``blower_run_s``
     since the last change; ``note``: what they added; ``valves``: those of the rows that were
@@ -227,10 +236,11 @@ class FiltersChanged(Body):
     valves: tuple[int, ...] = ()
 
 
-@_event("log_entry")
+@_event("log_entry", in_log_book=True)
 class LogEntry(Body):
-    """``by`` has put something into the log book: see ``core.requests.Entry``. ``upkeep``: which
-    upkeep that completes, empty if none."""
+    """``by`` has put something into the log book. ``entry``: the transmitter zeroed at itself, the
+    drum emptied, a damper moved, an upkeep done, or a note. ``upkeep``: which upkeep that
+    completes, empty if none."""
 
     entry: str
     note: str
@@ -238,7 +248,7 @@ class LogEntry(Body):
     by: str
 
 
-@_event("upkeep_due")
+@_event("upkeep_due", in_log_book=True)
 class UpkeepDue(Body):
     """Upkeep is due. ``text``: what to do."""
 
@@ -246,7 +256,7 @@ class UpkeepDue(Body):
     text: str
 
 
-@_event("setting_changed")
+@_event("setting_changed", in_log_book=True)
 class SettingChanged(Body):
     """Another value of a setting is in force, by a request or since a start; empty where it had or
     has none. Values are in the units of their names. ``by``: who asked for it, or who edited the
@@ -260,9 +270,9 @@ class SettingChanged(Body):
 
 @_event("filter_life")
 class FilterLifeChanged(Body):
-    """What residual dP says of the filters at ``hours`` blower hours since their change: see
-    ``core.filter_life.forecast``. ``low_h``, ``high_h``: blower hours that remain, None beyond the
-    horizon; ``confidence`` of that range."""
+    """What residual dP says of the filters at ``hours`` blower hours since their change.
+    ``low_h``, ``high_h``: blower hours that remain, None beyond the horizon; ``confidence`` of that
+    range."""
 
     outlook: str
     hours: float

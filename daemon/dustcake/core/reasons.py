@@ -261,16 +261,16 @@ class Because(StrEnum):
     BUSY = _said("too many requests are waiting already")
     RETAINED = _said("a request must not be a retained message: it would act again and again")
     AGE_NOT_TOLD = _said(
-        "it must say when it was sent: `utc`, or a message expiry interval (MQTT 5) of at most "
-        "{expiry_s}"
+        "it must say when it was sent: `utc`, the timestamp of a Sparkplug payload, or a message "
+        "expiry interval (MQTT 5) of at most {expiry_s}"
     )
     AGE_NOT_KNOWN = _said(
-        "the clock of this computer is not set, so the age of a request is not known: send it "
-        "with a message expiry interval (MQTT 5) of at most {expiry_s}"
+        "the clock of this computer is not set, so the age of a request is not known: send it, "
+        "unless by Sparkplug, with a message expiry interval (MQTT 5) of at most {expiry_s}"
     )
     TOO_OLD = _said("it was sent {age_s} ago, and holds for {expiry_s}")
     FROM_THE_FUTURE = _said(
-        "its `utc` is {ahead_s} ahead of this computer's clock: set both clocks by the network"
+        "it was sent {ahead_s} ahead of this computer's clock: set both clocks by the network"
     )
     HOLDS_TOO_LONG = _said(
         "its message expiry interval is {interval_s}: at most {expiry_s} are allowed"

@@ -236,6 +236,11 @@ class State:
     line: Line = Line()
 
     @property
+    def header_pa(self) -> float | None:
+        """Header pressure, where there is a usable one."""
+        return None if self.header is None else self.header.usable_pa
+
+    @property
     def relies_on_poll(self) -> bool:
         """Whether anything of the last poll still counts, and so can go stale."""
         return (

@@ -47,6 +47,7 @@ from dustcake.core.commands import Command
 from dustcake.core.events import AirUsed, Event, PulseFired
 from dustcake.core.filter_life import ageing as filter_life
 from dustcake.core.inputs import Input, PollCompleted
+from dustcake.core.pulse_response import header, rows
 from dustcake.core.pulse_response import observation as pulse_response
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.record import record, replace
@@ -138,8 +139,8 @@ PARTS: tuple[Part, ...] = (
     Part(
         pulse_response.advance,
         "pulsing: a header that falls without a pulse must not be taken for one with",
-        thresholds_pa=pulse_response.thresholds_pa,
-        header_thresholds_pa=pulse_response.header_thresholds_pa,
+        thresholds_pa=rows.thresholds_pa,
+        header_thresholds_pa=header.thresholds_pa,
     ),
     Part(
         _as_it_was,

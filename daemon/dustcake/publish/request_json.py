@@ -36,7 +36,7 @@ class InvalidRequest:
 
     @property
     def reason(self) -> Reason:
-        """The same as a reason."""
+        """The problem as a reason."""
         return because(Because.NOT_UNDERSTOOD, self.problem)
 
 
@@ -123,23 +123,26 @@ CLOCKS_APART_S = 10.0  # how far a request may come from the future
 
 
 def age_refusal(
-    request: ParsedRequest, message_expiry_s: float | None, now_utc_s: float | None, holds_s: float
+    sent_utc_s: float | None,
+    message_expiry_s: float | None,
+    now_utc_s: float | None,
+    holds_s: float,
 ) -> Reason | None:
     """Why a request that came through a broker is too old to act, or may be; None if it is not.
 
-    It says its age by ``utc``, or by the message expiry interval it came with (MQTT 5): what the
-    sender set less what it has waited at brokers, which throw it away when that is over. Either
-    does; both are checked. ``now_utc_s``: None while the clock is not set.
+    It says its age by when it was sent, or by the message expiry interval it came with (MQTT 5):
+    what the sender set less what it has waited at brokers, which throw it away when that is over.
+    Either does; both are checked. ``now_utc_s``: None while the clock is not set.
     """
-    if message_expiry_s is not None and message_expiry_s > holds_s and request.sent_utc_s is None:
+    if message_expiry_s is not None and message_expiry_s > holds_s and sent_utc_s is None:
         interval_s = float(message_expiry_s)
         return because(Because.HOLDS_TOO_LONG, interval_s=interval_s, expiry_s=holds_s)
     is_bounded = message_expiry_s is not None and message_expiry_s <= holds_s
-    if request.sent_utc_s is None:
+    if sent_utc_s is None:
         return None if is_bounded else because(Because.AGE_NOT_TOLD, expiry_s=holds_s)
     if now_utc_s is None:
         return None if is_bounded else because(Because.AGE_NOT_KNOWN, expiry_s=holds_s)
-    age_s = now_utc_s - request.sent_utc_s
+    age_s = now_utc_s - sent_utc_s
     if age_s > holds_s:
         return because(Because.TOO_OLD, age_s=age_s, expiry_s=holds_s)
     if age_s < -CLOCKS_APART_S:

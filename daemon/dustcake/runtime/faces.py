@@ -200,13 +200,14 @@ class SparkplugNode:
     async def _take(self, command: DeviceRequest | Refused) -> None:
         assert command.device is not None  # a command without a device is not passed on
         collector = self._services[command.device]
-        request: ParsedRequest | InvalidRequest
+        request: ParsedRequest | InvalidRequest = InvalidRequest("")
+        refusal = None
         if isinstance(command, Refused):
-            request = InvalidRequest(command.problem)
+            refusal = command.reason
         else:
             request = read_request(command.request)
         answer = await collector.request_service.answer(
-            request, self._requester, limit=self._rate_limit
+            request, self._requester, refusal, limit=self._rate_limit
         )
         self._answers[command.device] = answer.decode()
         self._observe(command.device, collector.engine.state)

@@ -13,6 +13,7 @@ import structlog
 
 from dustcake.adapters.panel import Fields, SourceError, Trend
 from dustcake.adapters.store import History, RecordedEvent, StoreRefused
+from dustcake.core.events import log_book_names
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
@@ -34,15 +35,6 @@ T = TypeVar("T")
 TREND_PARTS = 500
 LOG_BOOK_ENTRIES = 60
 _RECENT_EVENTS = 20_000
-_IN_LOG_BOOK = (
-    "log_entry",
-    "filters_changed",
-    "zero_taken",
-    "mode_selected",
-    "setting_changed",
-    "upkeep_due",
-    "started",
-)
 
 
 class PanelSource:
@@ -114,7 +106,7 @@ class PanelSource:
         """The newest entries, newest first. Raises SourceError."""
         found = await self._read(
             lambda history: history.newest(
-                collector, _IN_LOG_BOOK, LOG_BOOK_ENTRIES, _RECENT_EVENTS
+                collector, log_book_names(), LOG_BOOK_ENTRIES, _RECENT_EVENTS
             )
         )
         display = Display(unit)

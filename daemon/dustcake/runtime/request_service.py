@@ -245,6 +245,5 @@ class MqttRequests:
             return None
         if incoming.retained:
             return because(Because.RETAINED)
-        return age_refusal(
-            request, incoming.expiry_s, self._request_service.clock.now().utc_s, self._valid_s
-        )
+        now_utc_s = self._request_service.clock.now().utc_s
+        return age_refusal(request.sent_utc_s, incoming.expiry_s, now_utc_s, self._valid_s)

@@ -3,7 +3,7 @@
 Hours whose reading the core itself would not have believed are left out.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,12 +16,13 @@ from dustcake.core.events import QualityChanged
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.reasons import Because
 from dustcake.core.setpoints import OutputKind, Pulsing, Setpoints
+from dustcake.publish.wording import spoken
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.data import Samples, gather
 from dustcake_lab.replay.replay import ColumnMatch, Replay, match_columns
 from dustcake_lab.traces.columns import BadRow, Recorded
 from dustcake_lab.traces.files import open_any
-from dustcake_lab.traces.samples import Columns, Floats
+from dustcake_lab.traces.samples import Columns
 
 
 @dataclass(slots=True)
@@ -70,6 +71,7 @@ def with_pulses_of_a_board(recorded: Recorded, pulsing: Pulsing, end_s: float) -
 
 _NOT_HEEDED = {Because.NO_SAMPLE_YET, Because.ZERO_DRIFT, Because.NOT_TO_ZERO}
 """A zero that is off by a little leaves dP good enough, and lasts until somebody takes the zero."""
+_FALLS = {Because.JUMP_UNEXPLAINED, Because.FELL_AT_ONCE}
 _A_PULSE_S = 5.0
 """A fall so soon after a recorded pulse is that pulse's, which the replay may not have fired."""
 _MOST = 1.0 / 3.0
@@ -84,11 +86,10 @@ def without_doubts(
 ) -> Samples:
     """The same samples, marked where the core doubts the reading, with a note for how long.
     ``parts``: what the samples were gathered from."""
-    spans = _doubted(parts, setpoints, recorded)
     doubted = np.zeros(len(samples.t_s), bool)
-    found: set[str] = set()
+    found: set[Because] = set()
     lost = np.isnan(samples.dp_pa)
-    for begin_s, end_s, codes in spans:
+    for begin_s, end_s, codes in _doubted(parts, setpoints, recorded):
         begin, end = np.searchsorted(samples.t_s, [begin_s, end_s], "left")
         if not (lost[begin:end] | ~samples.running[begin:end]).all():
             doubted[begin:end] = True
@@ -96,7 +97,7 @@ def without_doubts(
     hours = _running_h(samples, doubted & ~lost)
     if hours == 0.0:
         return samples
-    why = ", ".join(sorted(each.replace("_", " ") for each in found))
+    why = ", ".join(sorted(spoken(each) for each in found))
     share = 100.0 * hours / _running_h(samples, ~lost)
     if share > 100.0 * _MOST:
         note = (
@@ -113,39 +114,22 @@ def without_doubts(
 
 def _doubted(
     parts: Iterable[Columns | PollCompleted], setpoints: Setpoints, recorded: Recorded
-) -> list[tuple[float, float, set[str]]]:
-    """From when to when, and the codes of the reasons."""
-    spans: list[tuple[float, float, set[str]]] = []
-    codes: set[str] = set()
-    since_s = 0.0
-    for event in Replay(setpoints, recorded=recorded).events(parts):
-        if not isinstance(event.body, QualityChanged):
-            continue
-        now_s = event.at.mono_s
-        if codes:
-            spans.append((since_s, now_s, codes))
-        codes = {each.code.value for each in event.body.reasons if each.code not in _NOT_HEEDED}
-        since_s = now_s
-    if codes:
-        spans.append((since_s, np.inf, codes))
-    return _without_pulses(spans, np.array([pulse.by_s for pulse in recorded.pulses]))
-
-
-def _without_pulses(
-    spans: list[tuple[float, float, set[str]]], pulses_s: Floats
-) -> list[tuple[float, float, set[str]]]:
-    """Without doubts that began with a fall just after a recorded pulse."""
-    falls = {Because.JUMP_UNEXPLAINED.value, Because.FELL_AT_ONCE.value}
-    kept: list[tuple[float, float, set[str]]] = []
-    explained_s = -np.inf
-    for begin_s, end_s, codes in spans:
+) -> Iterator[tuple[float, float, set[Because]]]:
+    """From when to when, and why; without doubts that began with a fall just after a recorded
+    pulse."""
+    changes = [
+        (event.at.mono_s, {each.code for each in event.body.reasons} - _NOT_HEEDED)
+        for event in Replay(setpoints, recorded=recorded).events(parts)
+        if isinstance(event.body, QualityChanged)
+    ]
+    pulses_s, explained_s = np.array([pulse.by_s for pulse in recorded.pulses]), -np.inf
+    for (begin_s, why), (end_s, _) in pairwise([*changes, (np.inf, set())]):
         first = np.searchsorted(pulses_s, begin_s - _A_PULSE_S, "left")
         last = np.searchsorted(pulses_s, begin_s, "right")
-        if codes <= falls and (last > first or begin_s == explained_s):
+        if why and why <= _FALLS and (last > first or begin_s == explained_s):
             explained_s = end_s
-        else:
-            kept.append((begin_s, end_s, codes))
-    return kept
+        elif why:
+            yield begin_s, end_s, why
 
 
 def _running_h(samples: Samples, chosen: npt.NDArray[np.bool_]) -> float:

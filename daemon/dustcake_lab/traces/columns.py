@@ -193,37 +193,30 @@ class Times:
         return 0.0
 
     def _seconds(self, text: str) -> float:
-        try:
+        if _is_number(text):
             return number("time", text)
-        except BadCellError:
-            if _is_number(text):
-                raise
-        try:
-            datetime.fromisoformat(text.strip())
-        except ValueError:
+        if _instant(text) is None:
             problem = "not a time: write seconds from the start, as in the rows before"
         else:
             problem = "an ISO 8601 time among seconds: use one form throughout"
         raise BadCellError("time", text, problem)
 
     def _instant(self, text: str) -> datetime:
-        try:
-            at = datetime.fromisoformat(text.strip())
-        except ValueError:
-            if self.at_0 is not None and _is_number(text):
-                problem = "seconds among ISO 8601 times: use one form throughout"
-            else:
-                problem = (
-                    "not a time: write ISO 8601 with zone (2026-03-01T08:00:00Z) or seconds from "
-                    "the start"
-                )
-            raise BadCellError("time", text, problem) from None
-        if at.tzinfo is None:
+        at = _instant(text)
+        if at is None and self.at_0 is not None and _is_number(text):
+            problem = "seconds among ISO 8601 times: use one form throughout"
+        elif at is None:
+            problem = (
+                "not a time: write ISO 8601 with zone (2026-03-01T08:00:00Z) or seconds from "
+                "the start"
+            )
+        elif at.tzinfo is None:
             problem = "no zone: add Z for UTC, or the offset that held then, such as +01:00"
-            raise BadCellError("time", text, problem)
-        if not _EARLIEST <= at < _LATEST:
-            raise BadCellError("time", text, "not between the years 1970 and 2999")
-        return at
+        elif not _EARLIEST <= at < _LATEST:
+            problem = "not between the years 1970 and 2999"
+        else:
+            return at
+        raise BadCellError("time", text, problem)
 
     def _out_of_order(self, text: str, ahead_s: float) -> BadCellError:
         before = f"{self.called} {self._line}"
@@ -237,6 +230,13 @@ class Times:
                 "make two traces of it"
             )
         return BadCellError("time", text, problem)
+
+
+def _instant(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text.strip())
+    except ValueError:
+        return None
 
 
 def _is_number(text: str) -> bool:

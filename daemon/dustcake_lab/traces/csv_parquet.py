@@ -300,7 +300,6 @@ class ParquetTrace:
     def __init__(self, path: Path) -> None:
         """Raises TraceError."""
         self._bytes_read = 0
-        self._size_bytes = 0
         try:
             self._size_bytes = path.stat().st_size
             self._frame = pl.scan_parquet(path)

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 import structlog
 
+from dustcake.core.reasons import Because, because
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused
 from ports.mqtt.edge_node_bench import (
     DEVICE,
@@ -259,10 +260,13 @@ async def test_commands_come_in_unless_retained_or_too_large(
         await publish(broker, dcmd, wanted, tmp_path)
         await until(lambda: len(bench.asked) == 4, "the request")
         *refused, asked = bench.asked
-        assert [each.problem for each in refused if isinstance(each, Refused)] == [
-            "it was sent as a retained message",
-            "20000 bytes, more than 5120",
-            "not a Sparkplug B payload: wire type 6 is not used in Sparkplug B",
+        assert [each.reason for each in refused if isinstance(each, Refused)] == [
+            because(Because.RETAINED),
+            because(Because.NOT_UNDERSTOOD, "20000 bytes, more than 5120"),
+            because(
+                Because.NOT_UNDERSTOOD,
+                "not a Sparkplug B payload: wire type 6 is not used in Sparkplug B",
+            ),
         ]
         assert {each.device for each in bench.asked} == {DEVICE}
         assert isinstance(asked, DeviceRequest)

@@ -12,10 +12,13 @@ from dustcake.adapters.mqtt.connection import Connection
 from dustcake.adapters.mqtt.link import MOST_WAITING
 from dustcake.adapters.mqtt.reconnect import Link
 from dustcake.adapters.mqtt.trouble import LinkFault, LinkSettings
+from dustcake.core.reasons import Because, Reason, because
 from dustcake.ports import Clock
 from dustcake.publish.sparkplug.commands import DeviceRequest, Rebirth, Refused, read_commands
 from dustcake.publish.sparkplug.edge_node import EdgeNode, PrimaryHost
 from dustcake.publish.topics import Publication
+from dustcake.publish.wording import sentence
+from dustcake.units import PressureUnit
 
 LARGEST_COMMAND = 5120  # bytes; some more than the longest request
 COMMANDS_APART_S = 0.02
@@ -146,9 +149,10 @@ class EdgeNodeLink(Link):
             if topic == self._host.topic:
                 self._take_state(message.payload)
             elif message.retain:
-                self._refuse(topic, "it was sent as a retained message")
+                self._refuse(topic, because(Because.RETAINED))
             elif len(message.payload) > LARGEST_COMMAND:
-                self._refuse(topic, f"{len(message.payload)} bytes, more than {LARGEST_COMMAND}")
+                size = f"{len(message.payload)} bytes, more than {LARGEST_COMMAND}"
+                self._refuse(topic, because(Because.NOT_UNDERSTOOD, size))
             else:
                 self._take_commands(topic, message)
 
@@ -172,19 +176,19 @@ class EdgeNodeLink(Link):
                 self._rebirth = True
                 self._stirred.set()
             elif isinstance(command, Refused):
-                self._refuse(topic, command.problem)
+                self._refuse(topic, command.reason)
             elif self._requests.full():
                 _dropped.warn(topic=topic, cause=f"{MOST_WAITING} commands are waiting already")
             else:
                 self._requests.put_nowait(command)
 
-    def _refuse(self, topic: str, problem: str) -> None:
+    def _refuse(self, topic: str, reason: Reason) -> None:
         """Not done. Where it was for a device, the requester is answered too."""
-        _dropped.warn(topic=topic, cause=problem)
+        _dropped.warn(topic=topic, cause=sentence(reason, PressureUnit.PA))
         topics = self._node.topics
         for device in self._node.devices:
             if topics.of("DCMD", device) == topic and not self._requests.full():
-                self._requests.put_nowait(Refused(problem, device))
+                self._requests.put_nowait(Refused(reason, device))
 
     async def _hand_on(self) -> None:
         while self._on_request is not None:

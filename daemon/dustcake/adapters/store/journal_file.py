@@ -1,5 +1,5 @@
-"""The file: one daemon to it and one thread of that, durable, private, of a known version, and
-sound; replaced when it is damaged, and copied while a daemon writes to it."""
+"""The journal's SQLite file: used by one daemon in one thread; durable, private, of a known
+version and sound; replaced when it is damaged, and copied while a daemon writes to it."""
 
 import asyncio
 import fcntl
@@ -10,7 +10,7 @@ from collections.abc import AsyncIterator, Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager, closing, contextmanager
 from pathlib import Path
-from typing import BinaryIO, TypeVar
+from typing import TypeVar
 from urllib.parse import quote
 
 import structlog
@@ -44,9 +44,9 @@ MOST_ASIDE = 3  # damaged files kept for examination
 _log = structlog.get_logger(__name__)
 
 
-def locked(path: Path) -> BinaryIO:
-    """``<path>.lock``, locked until it is closed; the kernel lifts that when the process ends,
-    however.
+@contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """With ``<path>.lock`` locked; the kernel lifts that when the process ends, however.
 
     Raises ``StoreRefused`` when another process holds it, or the file cannot be made. It is the
     first thing a daemon needs of the disk, so it is here that a missing directory shows.
@@ -58,16 +58,18 @@ def locked(path: Path) -> BinaryIO:
         )
     beside = path.with_name(path.name + ".lock")
     with refusing(beside):
-        lock = os.fdopen(os.open(beside, os.O_RDWR | os.O_CREAT, MODE), "rb")
+        lock = os.open(beside, os.O_RDWR | os.O_CREAT, MODE)
     try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        raise StoreRefused(
-            f"journal {path} is in use by another dustcake daemon; stop that one, or give "
-            "this one a journal of its own"
-        ) from None
-    return lock
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise StoreRefused(
+                f"journal {path} is in use by another dustcake daemon; stop that one, or give "
+                "this one a journal of its own"
+            ) from None
+        yield
+    finally:
+        os.close(lock)
 
 
 @contextmanager
@@ -284,7 +286,7 @@ class Database:
         loop = asyncio.get_running_loop()
         executor = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
         try:
-            with await loop.run_in_executor(executor, locked, path):
+            with locked(path):
                 connection = await loop.run_in_executor(executor, open_for_writing, path)
                 database = cls(path, connection, executor)
                 try:

@@ -63,10 +63,12 @@ class Dip:
     momentary: bool
 
 
-def dip_of(
-    before_pa: float, ended_s: float, readings: tuple[tuple[float, float], ...]
-) -> Dip | None:
-    """The dip of a pulse that ended at ``ended_s``, from ``readings`` (seconds and Pa) after it.
+Readings = tuple[tuple[float, float], ...]
+"""Seconds and Pa."""
+
+
+def dip_of(before_pa: float, ended_s: float, readings: Readings) -> Dip | None:
+    """The dip of a pulse that ended at ``ended_s``, from ``readings`` after it.
 
     Meanwhile the regulator recharges the tank and its wall warms the air (in some 8 s, estimated).
     Either way the rest of the dip falls about as an exponential, and going back along it to the end
@@ -111,7 +113,7 @@ def restart(context: StepContext, state: State) -> State:
     hour is closed, since its end meant the clock as it was."""
     air = state.air
     if air.measurement is not None and air.measurement.ended_s is not None:
-        air = _settled(context, replace(air, measurement=replace(air.measurement, readings=())))
+        air = _used(context, air, None)
     return replace(state, air=_hour_closed(context, replace(air, measurement=None), state.blower))
 
 
@@ -122,7 +124,7 @@ def advance(context: StepContext, state: State) -> State:
 
 
 def _followed(context: StepContext, state: State) -> AirUse:
-    air, pulsing, before, header = state.air, state.pulsing, context.before.pulsing, state.header
+    air, pulsing, before = state.air, state.pulsing, context.before.pulsing
     flight, was = pulsing.in_flight, before.in_flight
     begun = (
         flight is not None
@@ -133,11 +135,9 @@ def _followed(context: StepContext, state: State) -> AirUse:
         air = _ended(context, air)
     elif air.measurement is not None and air.measurement.ended_s is None and flight is None:
         air = replace(air, measurement=None)  # it failed
-    header_pa = None if header is None else header.usable_pa
-    if air.measurement is not None and air.measurement.ended_s is not None:
-        air = _watched(context, air, air.measurement, header, give_up=begun)
-    if begun and header_pa is not None and measures(context.setpoints):
-        air = replace(air, measurement=PulseMeasurement(header_pa, context.now_s))
+    air = _watched(context, air, state.header, give_up=begun)
+    if begun and state.header_pa is not None and measures(context.setpoints):
+        air = replace(air, measurement=PulseMeasurement(state.header_pa, context.now_s))
     if air.hour_ends_s is not None and context.is_due(air.hour_ends_s):
         air = _hour_closed(context, air, state.blower)
     return air
@@ -151,41 +151,31 @@ def _ended(context: StepContext, air: AirUse) -> AirUse:
     return replace(air, measurement=replace(measurement, ended_s=ended_s))
 
 
-def _watched(
-    context: StepContext,
-    air: AirUse,
-    measurement: PulseMeasurement,
-    header: Sample | None,
-    *,
-    give_up: bool,
-) -> AirUse:
-    """Another reading of the header, if there is one, and what they say once that is all."""
-    ended_s = measurement.ended_s
-    assert ended_s is not None
-    last_s = measurement.readings[-1][0] if measurement.readings else ended_s
+def _watched(context: StepContext, air: AirUse, header: Sample | None, *, give_up: bool) -> AirUse:
+    """Another reading of the header after a pulse, if there is one, and what they say once that is
+    all."""
+    measurement = air.measurement
+    if measurement is None or measurement.ended_s is None:
+        return air
+    ended_s, readings = measurement.ended_s, measurement.readings
+    last_s = readings[-1][0] if readings else ended_s
     if header is not None and header.usable_pa is not None and header.at.mono_s > last_s:
-        readings = (*measurement.readings, (header.at.mono_s, header.usable_pa))
-        measurement = replace(measurement, readings=readings)
-        air = replace(air, measurement=measurement)
-    if (
-        len(measurement.readings) >= _MOST_READINGS
-        or give_up
-        or context.is_due(ended_s + _OPEN_FOR_S)
-    ):
-        return _settled(context, air)
-    return air
+        readings = (*readings, (header.at.mono_s, header.usable_pa))
+        air = replace(air, measurement=replace(measurement, readings=readings))
+    if len(readings) < _MOST_READINGS and not give_up and not context.is_due(ended_s + _OPEN_FOR_S):
+        return air
+    free = _measured_m3(context.setpoints, measurement.before_pa, ended_s, readings)
+    return _used(context, replace(air, measurement=None), free)
 
 
-def _settled(context: StepContext, air: AirUse) -> AirUse:
-    measurement, volume_m3 = air.measurement, context.setpoints.air.header_volume_m3
-    assert measurement is not None
-    assert measurement.ended_s is not None
-    dip = dip_of(measurement.before_pa, measurement.ended_s, measurement.readings)
-    drawn = None
-    if dip is not None and volume_m3 is not None:
-        mass = drawn_by_dip_kg(volume_m3, measurement.before_pa, dip)
-        drawn = free_m3(mass, context.setpoints.air.reference_pa)
-    return _used(context, replace(air, measurement=None), drawn)
+def _measured_m3(
+    setpoints: Setpoints, before_pa: float, ended_s: float, readings: Readings
+) -> float | None:
+    """Free air of a pulse that ended at ``ended_s``, None where its readings do not say."""
+    dip, volume_m3 = dip_of(before_pa, ended_s, readings), setpoints.air.header_volume_m3
+    if dip is None or volume_m3 is None:
+        return None
+    return free_m3(drawn_by_dip_kg(volume_m3, before_pa, dip), setpoints.air.reference_pa)
 
 
 def _used(context: StepContext, air: AirUse, measured_m3: float | None) -> AirUse:
@@ -214,16 +204,9 @@ def _hour_closed(context: StepContext, air: AirUse, blower: BlowerState) -> AirU
     if air.hour_ends_s is None:
         return air
     blower_s, hour = blower.total_until_s(context.now_s), air.hour
-    context.emit(
-        AirUsed(
-            from_utc_s=air.hour_utc_s,
-            free_m3=hour.free_m3,
-            mass_kg=mass_kg(hour.free_m3, context.setpoints.air.reference_pa),
-            measured=hour.measured,
-            rated=hour.rated,
-            blower_run_s=blower_s - air.accounted_blower_s,
-        )
-    )
+    used_kg = mass_kg(hour.free_m3, context.setpoints.air.reference_pa)
+    run_s = blower_s - air.accounted_blower_s
+    context.emit(AirUsed(air.hour_utc_s, hour.free_m3, used_kg, hour.measured, hour.rated, run_s))
     return replace(
         air,
         hour=Amount(),

@@ -95,8 +95,7 @@ def _header_low_pa(setpoints: Setpoints) -> tuple[float, ...]:
     header_thresholds_pa=_header_low_pa,
 )
 def _header_pressure_low(context: StepContext, state: State) -> Condition:
-    min_pa, clear_pa = _header_low_pa(context.setpoints)
-    header_pa = None if state.header is None else state.header.usable_pa
+    (min_pa, clear_pa), header_pa = _header_low_pa(context.setpoints), state.header_pa
     if context.setpoints.header is None:
         return CLEAR
     if header_pa is None:

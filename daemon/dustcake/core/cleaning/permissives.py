@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 
 from dustcake.core.cleaning.state import Met, Permissive
-from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import Setpoints
@@ -33,7 +32,7 @@ def _judged(context: StepContext, state: State) -> Iterator[Permissive]:
     yield _contact("no_smoke", "smoke", fitted.smoke, contacts.smoke, Because.SMOKE)
     yield _contact("no_stop", "stop input", fitted.stop, contacts.stop, Because.STOP_INPUT)
     yield _contact("door_shut", "door", fitted.door_open, contacts.door_open, Because.DOOR_OPEN)
-    pressure = _header_out_of_band(setpoints, state.header)
+    pressure = _header_out_of_band(setpoints, state.header_pa)
     yield _permissive("header_pressure", pressure, setpoints.header is not None, holds_only=True)
     yield _permissive("outputs_healthy", _outputs_unproved(state.outputs), holds_only=True)
     unwritable = None if fault is None else because(Because.JOURNAL_FAULT, fault)
@@ -80,10 +79,10 @@ def _contact(name: str, label: str, fitted: bool, made: bool | None, code: Becau
     return _permissive(name, because(code) if made else None, fitted)
 
 
-def _header_out_of_band(setpoints: Setpoints, header: Sample | None) -> Reason | None:
+def _header_out_of_band(setpoints: Setpoints, header_pa: float | None) -> Reason | None:
     """A pressure that is not known does not withhold pulses: a pulse from a weak header does no
     harm, filters that are not cleaned let fume escape; there is an alarm."""
-    limits, header_pa = setpoints.header_limits, None if header is None else header.usable_pa
+    limits = setpoints.header_limits
     if header_pa is None or limits.min_pa <= header_pa <= limits.max_pa:
         return None
     if header_pa < limits.min_pa:

@@ -301,7 +301,10 @@ def _switch(
 
 def _paced(context: StepContext, pace: Pace, before: Run | None, run: Run | None) -> Pace:
     """Follow on-demand runs as they begin and end; one may end and the next begin in one step."""
-    was, now = _on_demand_since_s(before), _on_demand_since_s(run)
+    was, now = (
+        each.started_s if each is not None and each.kind is RunKind.ON_DEMAND else None
+        for each in (before, run)
+    )
     if was == now:
         return pace
     ended_s = pace.ended_s if was is None else context.now_s
@@ -310,10 +313,6 @@ def _paced(context: StepContext, pace: Pace, before: Run | None, run: Run | None
     gap_s = context.setpoints.alarm_rules.frequent_gap_s
     soon = ended_s is not None and context.now_s < ended_s + gap_s
     return Pace(None, pace.short + 1 if soon else 0)
-
-
-def _on_demand_since_s(run: Run | None) -> float | None:
-    return run.started_s if run is not None and run.kind is RunKind.ON_DEMAND else None
 
 
 def is_frequent(context: StepContext, pace: Pace) -> bool:

@@ -83,8 +83,7 @@ def good_air(context: StepContext, state: State) -> bool:
     """Whether the air of a pulse counts as good. No pulse is fired while the header is known to be
     out of its band; one fired while its pressure is not known proves nothing of the filters, unless
     it was in its band just before. Where no transmitter is fitted, air is taken to be there."""
-    header = state.header
-    if context.setpoints.header is None or (header is not None and header.usable_pa is not None):
+    if context.setpoints.header is None or state.header_pa is not None:
         return True
     gap, limits = state.line.header, context.setpoints.header_limits
     in_band = gap.pa is not None and limits.min_pa <= gap.pa <= limits.max_pa

@@ -169,19 +169,15 @@ def _repeats(residuals: Sequence[float]) -> float:
 def _wander(residuals: Sequence[float], levels: Sequence[Hashable]) -> float:
     """Variance by which distant residuals differ more than neighbours do, brought to one age. A
     fit bends after the wandering, which hides a part of it: half as much again."""
-    count = len(residuals)
-    far = max(3, count // 4)
-    excess = _difference(residuals, levels, far) - _difference(residuals, levels, 1)
-    return 1.5 * max(0.0, excess) * count / (far - 1)
+    points, far = list(zip(residuals, levels, strict=True)), max(3, len(residuals) // 4)
+    excess = _difference(points, far) - _difference(points, 1)
+    return 1.5 * max(0.0, excess) * len(points) / (far - 1)
 
 
-def _difference(residuals: Sequence[float], levels: Sequence[Hashable], apart: int) -> float:
-    squares = [
-        (residuals[i + apart] - residuals[i]) ** 2
-        for i in range(len(residuals) - apart)
-        if levels[i] == levels[i + apart]
-    ]
-    return sum(squares) / len(squares) if squares else 0.0
+def _difference(points: Sequence[tuple[float, Hashable]], apart: int) -> float:
+    pairs = zip(points, points[apart:], strict=False)
+    squares = [(b - a) ** 2 for (a, level), (b, other) in pairs if level == other]
+    return fmean(squares) if squares else 0.0
 
 
 def theil_sen(xs: Sequence[float], ys: Sequence[float]) -> tuple[float, float]:

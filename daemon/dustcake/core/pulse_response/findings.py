@@ -16,7 +16,6 @@ from dustcake.core.pulse_response.state import (
     PulseResponseState,
     ValveRecord,
 )
-from dustcake.core.reasons import Reason
 from dustcake.core.record import replace
 from dustcake.core.step_context import StepContext
 
@@ -69,14 +68,27 @@ def standing(
     return None
 
 
-def found(
-    context: StepContext, known: PulseResponseState, name: FindingName, valve: int, reason: Reason
-) -> PulseResponseState:
+def found(context: StepContext, known: PulseResponseState, finding: Finding) -> PulseResponseState:
     """Make a finding; one that stands already stays as it was."""
-    if standing(known, name, valve) is not None:
+    if standing(known, finding.name, finding.valve) is not None:
         return known
-    context.emit(FindingChanged(name.value, valve, True, reason))
-    return replace(known, findings=(*known.findings, Finding(name, valve, reason)))
+    context.emit(FindingChanged(finding.name.value, finding.valve, True, finding.reason))
+    return replace(known, findings=(*known.findings, finding))
+
+
+def judged(
+    context: StepContext,
+    known: PulseResponseState,
+    finding: Finding,
+    evidence: float,
+    *,
+    gone: float = GONE,
+    certain: float = CERTAIN,
+) -> PulseResponseState:
+    """Make a finding where the evidence for it is certain, withdraw it where that is gone."""
+    if evidence <= gone:
+        return withdrawn(context, known, finding.name, finding.valve)
+    return known if evidence < certain else found(context, known, finding)
 
 
 def withdrawn(

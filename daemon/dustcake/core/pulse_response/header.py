@@ -2,17 +2,25 @@
 
 from math import exp, log, sqrt
 
-from dustcake.core.pulse_response.findings import blended, found, standing, withdrawn
+from dustcake.core.pulse_response.findings import (
+    blended,
+    found,
+    judged,
+    standing,
+    withdrawn,
+)
 from dustcake.core.pulse_response.state import (
+    Finding,
     FindingName,
     HeaderRecord,
     Observation,
     PulseResponseState,
     Response,
 )
-from dustcake.core.reading import Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 # So many more pulses that began too low than that did not are no accident.
@@ -75,17 +83,14 @@ def before_pulse(
     elif observation.header_pa >= (1 + share) / 2 * header.rest_pa:
         slow = max(slow - 1, 0)  # the first of a run begin well: others must, too
     known = replace(known, header=replace(header, slow=slow))
-    if slow == 0:
-        return withdrawn(context, known, FindingName.HEADER_SLOW)
-    if slow < PULSES:
-        return known
     reason = because(
         Because.HEADER_SLOW,
         header_pa=observation.header_pa,
         rest_header_pa=header.rest_pa,
         pulses=slow,
     )
-    return found(context, known, FindingName.HEADER_SLOW, 0, reason)
+    finding = Finding(FindingName.HEADER_SLOW, 0, reason)
+    return judged(context, known, finding, slow, gone=0, certain=PULSES)
 
 
 def _at_rest(
@@ -101,12 +106,9 @@ def _at_rest(
         usual_pa = header.usual_pa + _FORGETS / 4 * (now_pa - header.usual_pa)
     header = replace(header, rest_pa=now_pa, usual_pa=usual_pa, rests=rests, weak=weak)
     known = replace(known, header=header)
-    if weak == 0:
-        return withdrawn(context, known, FindingName.HEADER_WEAK)
-    if weak < RESTS:
-        return known
     reason = because(Because.HEADER_WEAK, header_pa=now_pa, usual_header_pa=usual_pa, pulses=weak)
-    return found(context, known, FindingName.HEADER_WEAK, 0, reason)
+    finding = Finding(FindingName.HEADER_WEAK, 0, reason)
+    return judged(context, known, finding, weak, gone=0, certain=RESTS)
 
 
 def after_pulse(
@@ -128,47 +130,40 @@ def after_pulse(
         if rest_pa is None or after_pa >= share * rest_pa:
             known = withdrawn(context, known, FindingName.VALVE_STUCK_OPEN)
         return withdrawn(context, known, FindingName.HEADER_NOT_REFILLED)
-    after_s = context.setpoints.pulse_response.response_s
-    if after_pa < EMPTIED * before_pa:
-        reason = because(
-            Because.HEADER_EMPTIED_BY_VALVE,
-            valve=response.valve,
-            before_header_pa=before_pa,
-            header_pa=after_pa,
-            response_s=after_s,
-        )
-        return found(context, known, FindingName.VALVE_STUCK_OPEN, response.valve, reason)
-    if empty < FILLS or standing(known, FindingName.VALVE_STUCK_OPEN):
+    emptied = after_pa < EMPTIED * before_pa
+    if not emptied and (empty < FILLS or standing(known, FindingName.VALVE_STUCK_OPEN)):
         return known
     reason = because(
-        Because.HEADER_NOT_REFILLED,
+        Because.HEADER_EMPTIED_BY_VALVE if emptied else Because.HEADER_NOT_REFILLED,
         valve=response.valve,
         before_header_pa=before_pa,
         header_pa=after_pa,
-        response_s=after_s,
+        response_s=context.setpoints.pulse_response.response_s,
     )
-    return found(context, known, FindingName.HEADER_NOT_REFILLED, 0, reason)
+    if emptied:
+        finding = Finding(FindingName.VALVE_STUCK_OPEN, response.valve, reason)
+    else:
+        finding = Finding(FindingName.HEADER_NOT_REFILLED, 0, reason)
+    return found(context, known, finding)
 
 
-def weak_thresholds_pa(header: HeaderRecord) -> tuple[float, ...]:
-    """Every header pressure at which ``without_pulse`` may do otherwise, beside the lower
-    limit of the settings."""
+def thresholds_pa(_setpoints: Setpoints, state: State) -> tuple[float, ...]:
+    """Every header pressure at which ``without_pulse`` may do otherwise, beside the lower limit of
+    the settings."""
+    header = state.pulse_response.header
     return (WEAK * header.usual_pa,) if header.rests >= RESTS else ()
 
 
-def without_pulse(
-    context: StepContext, known: PulseResponseState, before: Sample | None, now: Sample | None
-) -> PulseResponseState:
+def without_pulse(context: StepContext, state: State) -> PulseResponseState:
     """A header that falls between two polls below its lower limit, or to a weak pressure, with no
     pulse to explain it, while the blower runs. Nobody vents it for work then."""
-    before_pa = None if before is None else before.usable_pa
-    now_pa = None if now is None else now.usable_pa
+    known, now_pa = state.pulse_response, state.header_pa
+    before_pa = context.before.header_pa if context.polled else None
     if before_pa is None or now_pa is None or known.observation is not None:
         return known
-    limits_pa = (context.setpoints.header_limits.min_pa, *weak_thresholds_pa(known.header))
-    if now_pa > (1 - _AT_ONCE) * before_pa:
-        return known
-    if not any(now_pa < limit_pa <= before_pa for limit_pa in limits_pa):
+    limits_pa = (context.setpoints.header_limits.min_pa, *thresholds_pa(context.setpoints, state))
+    passed = any(now_pa < limit_pa <= before_pa for limit_pa in limits_pa)
+    if not passed or now_pa > (1 - _AT_ONCE) * before_pa:
         return known
     reason = because(Because.HEADER_EMPTIED, before_header_pa=before_pa, header_pa=now_pa)
-    return found(context, known, FindingName.VALVE_STUCK_OPEN, 0, reason)
+    return found(context, known, Finding(FindingName.VALVE_STUCK_OPEN, 0, reason))

@@ -6,17 +6,15 @@ from math import sqrt
 from dustcake.core.cleaning.state import Run, RunKind
 from dustcake.core.pulse_response import header as headers
 from dustcake.core.pulse_response import rows
-from dustcake.core.pulse_response import torn as torn_filters
 from dustcake.core.pulse_response.state import (
     Observation,
     PulseResponseState,
     Response,
     ValveRecord,
 )
-from dustcake.core.reading import Sample
 from dustcake.core.record import replace, update
-from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation.state import SignalValidation, is_well_formed
+from dustcake.core.setpoints import Scale
+from dustcake.core.signal_validation.state import is_well_formed
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
@@ -43,8 +41,7 @@ def begin(
     dp_pa = _dp_with_flow(state)
     if dp_pa is not None and dp_pa <= 0:
         dp_pa = None
-    header_pa = None if state.header is None else state.header.usable_pa
-    last_s = known.last_s
+    header_pa, last_s = state.header_pa, known.last_s
     rested = last_s is None or context.now_s - last_s >= _RESTED_INTERVALS * interval_s
     if run is not None and run.pulses == 1:
         risen_pa = None
@@ -94,26 +91,34 @@ def _rise_pa(known: PulseResponseState, run: Run | None, dp_pa: float | None) ->
 
 def _with_noise(context: StepContext, state: State) -> PulseResponseState:
     """Noise from the last two readings before a pulse, where this step brought the later one."""
-    known, setpoints, header = state.pulse_response, context.setpoints, state.header
-    noise_pa2, header_noise_pa2 = known.noise_pa2, known.header_noise_pa2
-    if noise_pa2 is None:
-        noise_pa2 = (_FIRST_NOISE * (setpoints.dp.span_high_pa - setpoints.dp.span_low_pa)) ** 2
-    if header_noise_pa2 is None and setpoints.header is not None:
-        scale = setpoints.header
-        header_noise_pa2 = (_FIRST_HEADER_NOISE * (scale.span_high_pa - scale.span_low_pa)) ** 2
+    known, setpoints = state.pulse_response, context.setpoints
+    dp_pa = header_pa = None
     if context.polled:
-        noise_pa2 = _noise_after(noise_pa2, context.before.sample, state.sample)
-        if header_noise_pa2 is not None and header is not None:
-            header_noise_pa2 = _noise_after(header_noise_pa2, context.before.header, header)
+        dp_pa, header_pa = context.before.sample.usable_pa, context.before.header_pa
+    noise_pa2 = _noise_pa2(
+        known.noise_pa2, setpoints.dp, _FIRST_NOISE, dp_pa, state.sample.usable_pa
+    )
+    header_noise_pa2 = known.header_noise_pa2
+    if setpoints.header is not None:
+        header_noise_pa2 = _noise_pa2(
+            header_noise_pa2, setpoints.header, _FIRST_HEADER_NOISE, header_pa, state.header_pa
+        )
     return replace(known, noise_pa2=noise_pa2, header_noise_pa2=header_noise_pa2)
 
 
-def _noise_after(variance_pa2: float, before: Sample | None, now: Sample) -> float:
+def _noise_pa2(
+    variance_pa2: float | None,
+    scale: Scale,
+    first: float,
+    before_pa: float | None,
+    now_pa: float | None,
+) -> float:
     """Variance of single readings after one more difference of two that follow each other."""
-    before_pa = None if before is None else before.usable_pa
-    if before_pa is None or now.usable_pa is None:
+    if variance_pa2 is None:
+        variance_pa2 = (first * (scale.span_high_pa - scale.span_low_pa)) ** 2
+    if before_pa is None or now_pa is None:
         return variance_pa2
-    seen = min((now.usable_pa - before_pa) ** 2 / 2, 9 * variance_pa2)
+    seen = min((now_pa - before_pa) ** 2 / 2, 9 * variance_pa2)
     return variance_pa2 + 0.1 * (seen - variance_pa2)
 
 
@@ -126,20 +131,25 @@ def take_response(context: StepContext, state: State) -> State:
     on_time_s = context.setpoints.pulsing.on_time_s
     seen_s = max(observation.began_s + on_time_s, observation.began_s + observation.dip_after_s)
     if observation.dip_due and sample.at.mono_s > seen_s:
-        observation = _with_dip(observation, state.header, sample.at.mono_s)
+        observation = _with_dip(observation, state.header_pa, sample.at.mono_s)
         known = replace(known, observation=observation)
     if not context.is_due(observation.due_s):
         return update(state, pulse_response=known)
     known = headers.with_recovery(known, observation)
     response = _response_to(observation, known, state)
-    known, validation = _responded(context, known, state.signal_validation, response)
-    return update(state, pulse_response=known, signal_validation=validation)
+    last_pa = known.last_pa if response.after_pa is None else response.after_pa
+    known = replace(known, observation=None, last_pa=last_pa)
+    known = headers.after_pulse(context, known, response)
+    known = rows.no_valve_fires(context, known, response)
+    known = rows.valve_and_row(context, known, response)
+    cleaned = rows.with_cleaned(context.setpoints, known.cleaned, response)
+    known = replace(known, cleaned=cleaned)
+    return rows.no_ripple(replace(state, pulse_response=known), response)
 
 
-def _with_dip(observation: Observation, header: Sample | None, at_s: float) -> Observation:
+def _with_dip(observation: Observation, now_pa: float | None, at_s: float) -> Observation:
     """The dip at the first poll after the pulse, if that comes soon, and at the second."""
     before_pa, after_s = observation.header_pa, at_s - observation.began_s
-    now_pa = None if header is None else header.usable_pa
     if before_pa is None or now_pa is None:
         return replace(observation, dip_due=False)
     dip = (before_pa - now_pa) / before_pa
@@ -176,33 +186,15 @@ def _response_to(observation: Observation, known: PulseResponseState, state: Sta
         dip=dip,
         header_noise=header_noise,
         header_pa=header_pa,
-        header_after_pa=None if state.header is None else state.header.usable_pa,
+        header_after_pa=state.header_pa,
     )
-
-
-def _responded(
-    context: StepContext,
-    known: PulseResponseState,
-    validation: SignalValidation,
-    response: Response,
-) -> tuple[PulseResponseState, SignalValidation]:
-    known = replace(known, observation=None)
-    if response.after_pa is not None:
-        known = replace(known, last_pa=response.after_pa)
-    known = headers.after_pulse(context, known, response)
-    known = rows.no_valve_fires(context, known, response)
-    known = rows.valve_and_row(context, known, response)
-    cleaned = torn_filters.with_cleaned(context.setpoints, known.cleaned, response)
-    return rows.no_ripple(replace(known, cleaned=cleaned), validation, response)
 
 
 def advance(context: StepContext, state: State) -> State:
     """See whether the header, or dP, is too low with no pulse to explain it."""
     if state.blower.running and context.setpoints.pulse_response.response_s > 0:
-        before = context.before.header if context.polled else None
-        known = headers.without_pulse(context, state.pulse_response, before, state.header)
-        state = update(state, pulse_response=known)
-    return update(state, pulse_response=torn_filters.torn(context, state))
+        state = update(state, pulse_response=headers.without_pulse(context, state))
+    return update(state, pulse_response=rows.torn_filters(context, state))
 
 
 def restart(context: StepContext, state: State) -> State:
@@ -218,13 +210,3 @@ def restart(context: StepContext, state: State) -> State:
         findings=tuple(f for f in known.findings if f.valve <= valves),
     )
     return replace(state, pulse_response=known)
-
-
-def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
-    """Every dP at which ``advance`` may do otherwise."""
-    return torn_filters.thresholds_pa(setpoints, state.pulse_response.cleaned)
-
-
-def header_thresholds_pa(_setpoints: Setpoints, state: State) -> tuple[float, ...]:
-    """Every header pressure at which it may, beside the lower limit of the settings."""
-    return headers.weak_thresholds_pa(state.pulse_response.header)

@@ -1,5 +1,5 @@
 """What the response to one pulse says: of its valve and row beside the others, of all valves
-together, and of a reading that responds to none."""
+together, of a reading that responds to none, and of torn filters."""
 
 from math import sqrt
 
@@ -10,10 +10,13 @@ from dustcake.core.pulse_response.findings import (
     blended,
     evidence_after,
     found,
+    judged,
     typical,
     withdrawn,
 )
 from dustcake.core.pulse_response.state import (
+    CleanedRecord,
+    Finding,
     FindingName,
     PulseResponseState,
     Response,
@@ -21,7 +24,9 @@ from dustcake.core.pulse_response.state import (
 )
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import record, replace, update
-from dustcake.core.signal_validation.state import SignalValidation, cleared, doubted
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.signal_validation.state import cleared, doubted
+from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
 # A row that has always responded less than this, as a share of the others, is no excuse.
@@ -37,6 +42,8 @@ _OF_MEDIAN = 1.57
 _CERTAIN_OF_ALL = 12.0
 # Less than this part of the usual effect is taken for none: sticky dust responds weakly, too.
 _PART = 0.5
+_DOWN, _UP = 0.2, 0.02  # at which the dP of cleaned filters is followed
+_DEADBAND = 0.1  # of its limit: only this far above it a finding of torn filters goes
 
 
 @record
@@ -63,13 +70,16 @@ def valve_and_row(
     if response.dip is not None:
         no_dip = evidence_after(valve.no_dip, dip, response.dip, response.header_noise)
         # A row that is cleaned has a valve that fires, whatever is seen of its dip.
-        if _is_cleaned(response, fell or 0.0):
+        seen = response.response
+        if seen is not None and seen > max(4 * response.noise, (fell or 0.0) / 2):
             no_dip = min(no_dip, valve.no_dip)
         valve = replace(valve, no_dip=no_dip, dip=response.dip)
     if response.response is not None:
-        known = _with_mean(known, response.response)
+        means = known.means + 1
+        mean = blended(known.mean_response, response.response, means, _FORGETS)
+        known = replace(known, mean_response=mean, means=means)
         # In a light load what one pulse does is lost in the noise, whatever it is compared with.
-        if fell is not None and known.mean_response > _CLEAR * response.noise:
+        if fell is not None and mean > _CLEAR * response.noise:
             noise = response.noise * sqrt(1 + _OF_MEDIAN * valve.share**2 / len(others))
             valve = _responded(valve, fell, response.response, noise)
         valve = replace(valve, response=response.response)
@@ -78,17 +88,6 @@ def valve_and_row(
     usual = _Usual(dip, fell or 0.0, dip_shows)
     known = _valve_does_not_fire(context, known, response, valve, usual)
     return _row_not_recovering(context, known, response, valve, usual)
-
-
-def _is_cleaned(response: Response, others: float) -> bool:
-    fell = response.response
-    return fell is not None and fell > max(4 * response.noise, others / 2)
-
-
-def _with_mean(known: PulseResponseState, response: float) -> PulseResponseState:
-    means = known.means + 1
-    mean = blended(known.mean_response, response, means, _FORGETS)
-    return replace(known, mean_response=mean, means=means)
 
 
 def _typical_dip(known: PulseResponseState, others: list[ValveRecord]) -> float:
@@ -122,27 +121,14 @@ def _valve_does_not_fire(
     usual: _Usual,
 ) -> PulseResponseState:
     """No dip; without any header pressure to see it by, no response."""
-    name = FindingName.VALVE_DOES_NOT_FIRE
-    evidence = valve.no_dip if usual.dip_shows else valve.no_response
-    if evidence <= GONE:
-        return withdrawn(context, known, name, response.valve)
-    if evidence < CERTAIN:
-        return known
+    code, seen, expected = Because.NO_DP_RESPONSE, response.response or 0.0, usual.response
     if usual.dip_shows and response.dip is not None:
-        reason = because(
-            Because.NO_HEADER_DIP,
-            valve=response.valve,
-            seen_percent=100 * response.dip,
-            usual_percent=100 * usual.dip,
-        )
-    else:
-        reason = because(
-            Because.NO_DP_RESPONSE,
-            valve=response.valve,
-            seen_percent=100 * (response.response or 0.0),
-            usual_percent=100 * usual.response,
-        )
-    return found(context, known, name, response.valve, reason)
+        code, seen, expected = Because.NO_HEADER_DIP, response.dip, usual.dip
+    number = response.valve
+    reason = because(code, valve=number, seen_percent=100 * seen, usual_percent=100 * expected)
+    evidence = valve.no_dip if usual.dip_shows else valve.no_response
+    finding = Finding(FindingName.VALVE_DOES_NOT_FIRE, number, reason)
+    return judged(context, known, finding, evidence)
 
 
 def _row_not_recovering(
@@ -153,21 +139,20 @@ def _row_not_recovering(
     usual: _Usual,
 ) -> PulseResponseState:
     """A row that does not recover although its valve is seen to fire."""
-    name = FindingName.ROW_NOT_RECOVERING
-    if valve.no_response <= GONE or valve.no_dip >= CERTAIN:
-        return withdrawn(context, known, name, response.valve)
-    fires = usual.dip_shows and valve.no_dip <= GONE
-    if valve.no_response < CERTAIN or not fires or response.dip is None:
+    evidence = 0.0 if valve.no_dip >= CERTAIN else valve.no_response
+    fires = usual.dip_shows and valve.no_dip <= GONE and response.dip is not None
+    if evidence >= CERTAIN and not fires:
         return known
     reason = because(
         Because.ROW_NOT_CLEANED,
         valve=response.valve,
         seen_percent=100 * (response.response or 0.0),
         usual_percent=100 * usual.response,
-        dip_percent=100 * response.dip,
+        dip_percent=100 * (response.dip or 0.0),
         usual_dip_percent=100 * usual.dip,
     )
-    return found(context, known, name, response.valve, reason)
+    finding = Finding(FindingName.ROW_NOT_RECOVERING, response.valve, reason)
+    return judged(context, known, finding, evidence)
 
 
 def no_valve_fires(
@@ -176,7 +161,7 @@ def no_valve_fires(
     """All valves together: when their supply has failed, none differs from the others."""
     if response.dip is None:
         return known
-    header, name = known.header, FindingName.VALVE_DOES_NOT_FIRE
+    header = known.header
     expected = _PART * header.dip
     # A header transmitter that is stuck shows no dip either; dP then shows that valves fire.
     responds = response.response is not None and response.response > 4 * response.noise
@@ -188,26 +173,22 @@ def no_valve_fires(
         header = replace(header, dip=blended(header.dip, response.dip, dips, _FORGETS), dips=dips)
     known = replace(known, header=header)
     # Where one valve fails among others that fire, evidence does not add up to this.
-    if header.no_dip >= CERTAIN:
-        reason = because(
-            Because.NO_HEADER_DIP_AT_ALL,
-            seen_percent=100 * response.dip,
-            usual_percent=100 * header.dip,
-        )
-        return found(context, known, name, 0, reason)
-    return withdrawn(context, known, name, 0) if header.no_dip <= GONE else known
+    seen, usual = 100 * response.dip, 100 * header.dip
+    reason = because(Because.NO_HEADER_DIP_AT_ALL, seen_percent=seen, usual_percent=usual)
+    return judged(
+        context, known, Finding(FindingName.VALVE_DOES_NOT_FIRE, 0, reason), header.no_dip
+    )
 
 
-def no_ripple(
-    known: PulseResponseState, validation: SignalValidation, response: Response
-) -> tuple[PulseResponseState, SignalValidation]:
+def no_ripple(state: State, response: Response) -> State:
     """A reading that responds to no row at all comes through a plugged line, or is not alive.
 
     Only a pulse of an on-demand run that has cake to take off, since dP had risen, speaks against
     it. A response speaks for it at any time.
     """
+    known, validation = state.pulse_response, state.signal_validation
     if response.response is None or not _fired(known, response):
-        return known, validation
+        return state
     usual, counted = known.response, response.rise is not None
     if known.responses >= LEARNT_AFTER:
         expected = _PART * usual
@@ -220,19 +201,17 @@ def no_ripple(
             known = replace(known, no_ripple=evidence)
     if counted and known.no_ripple < CERTAIN / 4:
         responses = known.responses + 1
-        usual_now = blended(usual, response.response, responses, _FORGETS)
-        known = replace(known, response=usual_now, responses=responses)
+        usual = blended(usual, response.response, responses, _FORGETS)
+        known = replace(known, response=usual, responses=responses)
+    doubts = validation.doubts
     if known.no_ripple >= _CERTAIN_OF_ALL:
-        reason = because(
-            Because.NO_RIPPLE,
-            seen_percent=100 * response.response,
-            usual_percent=100 * known.response,
-        )
-        return known, replace(validation, doubts=doubted(validation.doubts, reason))
-    if known.no_ripple <= GONE:
-        doubts = cleared(validation.doubts, Because.NO_RIPPLE)
-        validation = update(validation, doubts=doubts)
-    return known, validation
+        seen, usual = 100 * response.response, 100 * known.response
+        reason = because(Because.NO_RIPPLE, seen_percent=seen, usual_percent=usual)
+        doubts = doubted(doubts, reason)
+    elif known.no_ripple <= GONE:
+        doubts = cleared(doubts, Because.NO_RIPPLE)
+    validation = update(validation, doubts=doubts)
+    return replace(state, pulse_response=known, signal_validation=validation)
 
 
 def _fired(known: PulseResponseState, response: Response) -> bool:
@@ -241,3 +220,64 @@ def _fired(known: PulseResponseState, response: Response) -> bool:
         return True
     usual = known.header.dip
     return usual <= 4 * response.header_noise or response.dip > usual / 2
+
+
+# --- torn or unseated filters: dP below what these come back to when they are cleaned
+
+
+def with_cleaned(setpoints: Setpoints, record: CleanedRecord, response: Response) -> CleanedRecord:
+    """Learn what dP comes back to; follow it down sooner than up. Too low is not learnt."""
+    if response.dp_pa is None or response.after_pa is None:
+        return record
+    low_pa = setpoints.pulse_response.torn_share * record.pa
+    if record.count >= LEARNT_AFTER and response.after_pa <= low_pa:
+        before_was_in_order = response.dp_pa > low_pa
+        return replace(record, row=response.valve) if before_was_in_order else record
+    count, slowest = record.count + 1, _DOWN if response.after_pa < record.pa else _UP
+    pa = blended(record.pa, response.after_pa, count, slowest)
+    # The first means of a baseline must not be dragged about by one pulse.
+    armed = record.armed or response.dp_pa >= pa
+    return CleanedRecord(pa, count, armed, record.low_s, 0)
+
+
+def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
+    """Every dP at which ``torn_filters`` changes its answer."""
+    record = state.pulse_response.cleaned
+    if record.count < LEARNT_AFTER:
+        return ()
+    low_pa = setpoints.pulse_response.torn_share * record.pa
+    return (low_pa, low_pa * (1 + _DEADBAND), *(() if record.armed else (record.pa,)))
+
+
+def torn_filters(context: StepContext, state: State) -> PulseResponseState:
+    """Only with a contact that proves the blower: dP alone cannot tell a hole from no flow."""
+    known, dp_pa, blower = state.pulse_response, state.sample.usable_pa, state.blower
+    record, settings = known.cleaned, context.setpoints.pulse_response
+    proved, line = context.setpoints.fitted.blower_running and blower.running, state.line
+    if proved and (
+        (dp_pa is None and context.holds(line.dp)) or context.holds(line.blower_running)
+    ):
+        return known
+    if dp_pa is None or not proved or record.count < LEARNT_AFTER:
+        return update(known, cleaned=update(record, low_s=None))
+    low_pa = settings.torn_share * record.pa
+    if dp_pa > low_pa:
+        armed = record.armed or dp_pa >= record.pa
+        known = update(known, cleaned=update(record, low_s=None, armed=armed))
+        if dp_pa > low_pa * (1 + _DEADBAND):
+            known = withdrawn(context, known, FindingName.FILTER_TORN)
+        return known
+    if not record.armed:
+        return known
+    low_s = line.blower_running.begun(line.dp.begun(record.low_s, context.now_s), context.now_s)
+    known = replace(known, cleaned=replace(record, low_s=low_s))
+    low_from_s = max(low_s, blower.since_s) + settings.torn_after_s
+    if not context.is_due(low_from_s):
+        return known
+    if record.row:
+        reason = because(
+            Because.DP_BELOW_CLEANED_ROW, valve=record.row, dp_pa=dp_pa, cleaned_pa=record.pa
+        )
+    else:
+        reason = because(Because.DP_BELOW_CLEANED, dp_pa=dp_pa, cleaned_pa=record.pa)
+    return found(context, known, Finding(FindingName.FILTER_TORN, record.row, reason))

@@ -7,9 +7,10 @@ plain mode, and the decision core may refuse it; the answer is the metric ``Comm
 import json
 from collections.abc import Iterator
 
+from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.requests.definitions import LONGEST_LABEL
-from dustcake.publish.request_json import CLOCKS_APART_S
+from dustcake.publish.request_json import age_refusal
 from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode
 from dustcake.publish.sparkplug.payload import DataType, Report, Written, decode
 
@@ -46,11 +47,15 @@ class Refused:
     """A command, or one metric of it, that is not passed on, and why. ``device``: whom it was for,
     where that has been found out."""
 
-    problem: str
+    reason: Reason
     device: str | None = None
 
 
 Command = Rebirth | DeviceRequest | Refused
+
+
+def _not_understood(problem: str) -> Refused:
+    return Refused(because(Because.NOT_UNDERSTOOD, problem))
 
 
 def command_reports(answer: str | None, utc_s: float) -> list[Report]:
@@ -72,42 +77,39 @@ def read_commands(
     try:
         sent_ms, written = decode(payload, MOST_METRICS)
     except ValueError as error:
-        yield Refused(f"not a Sparkplug B payload: {error}")
+        yield _not_understood(f"not a Sparkplug B payload: {error}")
         return
     if topic == node.topics.of("NCMD"):
         if REBIRTH in [node.metric_named(each) for each in written if each.value is True]:
             yield Rebirth()
         else:
-            yield Refused(f"the node takes no other command than {REBIRTH} = true")
+            yield _not_understood(f"the node takes no other command than {REBIRTH} = true")
         return
+    sent_utc_s = None if sent_ms is None else sent_ms / 1000
+    refusal = age_refusal(sent_utc_s, None, utc_s, expiry_s)
     device = {node.topics.of("DCMD", name): name for name in node.devices}.get(topic)
     if device is None:
-        yield Refused("no such device")
-    elif utc_s is None:
-        yield Refused("this computer's clock is not set, so the age of a command is not known")
-    elif sent_ms is None:
-        yield Refused("it does not say when it was sent")
-    elif not -CLOCKS_APART_S <= utc_s - sent_ms / 1000 <= expiry_s:
-        age_s = utc_s - sent_ms / 1000
-        yield Refused(f"it was sent {age_s:.0f} s ago, and holds for {expiry_s:g} s")
+        yield _not_understood("no such device")
+    elif refusal is not None:
+        yield Refused(refusal)
     else:
         for each in written:
             yield _request(node, device, each, sent_ms)
 
 
-def _request(node: EdgeNode, device: str, written: Written, at_ms: int) -> Command:
+def _request(node: EdgeNode, device: str, written: Written, at_ms: int | None) -> Command:
     name, value = node.metric_named(written, device), written.value
     if name is None:
-        return Refused(f"{device} has no metric {written.name or written.alias}")
+        return _not_understood(f"{device} has no metric {written.name or written.alias}")
     if name not in _COMMANDS:
-        return Refused(f"{name} of {device} cannot be written")
+        return _not_understood(f"{name} of {device} cannot be written")
     datatype, request, field = _COMMANDS[name]
     if not isinstance(value, str if datatype is DataType.STRING else bool):
-        return Refused(f"{name} of {device} takes a {datatype.name.lower()}")
+        return _not_understood(f"{name} of {device} takes a {datatype.name.lower()}")
     if name == REQUEST:
         return DeviceRequest(device, str(value).encode())
     if request == "zero" and value is False:
-        return Refused(f"{name} is done by writing true")
+        return _not_understood(f"{name} is done by writing true")
     # The same command delivered twice has the same time, and acts once.
     request_id = f"{at_ms} {name.removeprefix('Commands/')} {value}"[:LONGEST_LABEL]
     given = name == ZERO_CONFIRMED if request == "zero" else value
