@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from dustcake.cli.common import DONE, CommandError, add_settings, ask_daemon, between, settings_in
 from dustcake.publish.payloads import by_request_words, point_words
+from dustcake.publish.wording import spoken
 
 if TYPE_CHECKING:
     from dustcake.settings.model import Settings
@@ -65,7 +66,7 @@ def _status(settings: "Settings", *, as_json: bool) -> list[str]:
 
 def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
     dp, points = content["dp"], content["set_points"]
-    yield f"{name}: dP {_value(dp)}, {_spaced(dp['quality'])}"
+    yield f"{name}: dP {_value(dp)}, {spoken(dp['quality'])}"
     for reason in dp["reasons"]:
         yield f"  reading: {reason}"
     yield (
@@ -73,7 +74,7 @@ def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
         f"filter replacement {points['replacement']['display']}"
     )
     yield from _by_request(content)
-    yield f"  mode {_spaced(content['mode'])}: {content['phase']}, {content['reason']}"
+    yield f"  mode {spoken(content['mode'])}: {content['phase']}, {content['reason']}"
     if content["header"] is not None:
         yield f"  header {_value(content['header'])}"
     pulses = ", ".join(f"{v['valve']}: {v['pulses']}" for v in content["valves"])
@@ -87,11 +88,11 @@ def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
 def _wants_attention(content: dict[str, Any]) -> Iterator[str]:
     for permissive in content["permissives"]:
         if permissive["met"] == "no":
-            yield f"  missing: {_spaced(permissive['name'])}, {permissive['reason']}"
+            yield f"  missing: {spoken(permissive['name'])}, {permissive['reason']}"
     yield from _alarms(content)
     for upkeep in content["upkeep"]:
         if upkeep["due"]:
-            yield f"  upkeep due: {_spaced(upkeep['upkeep'])}: {upkeep['text']}"
+            yield f"  upkeep due: {spoken(upkeep['upkeep'])}: {upkeep['text']}"
     if not content["clock_set"]:
         yield "  clock not set: records carry no time of day until it is; control goes on"
 
@@ -102,10 +103,6 @@ def _links(content: dict[str, Any]) -> Iterator[str]:
         if link is not None and not link["connected"]:
             cause = link["cause"] or "connecting"
             yield f"  {name} not connected: {cause}. {link['remedy'] or ''}".rstrip()
-
-
-def _spaced(name: str) -> str:
-    return name.replace("_", " ")
 
 
 def _by_request(content: dict[str, Any]) -> Iterator[str]:
@@ -121,7 +118,7 @@ def _by_request(content: dict[str, Any]) -> Iterator[str]:
 def _alarms(content: dict[str, Any]) -> Iterator[str]:
     hidden = {each["alarm"] for each in content["alarms_out_of_view"]}
     for alarm in content["alarm_details"]:
-        state = _spaced(alarm["state"])
+        state = spoken(alarm["state"])
         if alarm["alarm"] not in hidden:
             yield f"  ALARM {alarm['title']} ({alarm['priority']}, {state})"
             yield f"    {alarm['reason']}. {alarm['action']}"

@@ -25,6 +25,7 @@ from dustcake.publish.wording import (
     number,
     sentence,
     setting_change,
+    spoken,
 )
 from dustcake.units import PressureUnit, show
 
@@ -42,7 +43,7 @@ class Display:
         return show(pa, self.unit)
 
     def time(self, utc_s: float) -> str:
-        """To the second, with the name of the zone: ``2026-05-04 08:00:12 CEST``."""
+        """The time to the second, with the name of the zone: ``2026-05-04 08:00:12 CEST``."""
         at = datetime.fromtimestamp(utc_s, UTC).astimezone(self.zone)
         return f"{at:%Y-%m-%d %H:%M:%S %Z}"
 
@@ -52,14 +53,14 @@ class Display:
 
 
 def unknown_event_sentence(name: str, fields: Mapping[str, Any], display: Display) -> str:
-    """The same for an event that another version recorded and this one cannot read: what there is
-    of its fields."""
+    """The sentence of an event that another version recorded and this one cannot read: what there
+    is of its fields."""
     parts = [
         f"{label(field)} {_plain(field, value, display)}"
         for field, value in fields.items()
         if value not in (None, "", [], (), {}) and field != "event"
     ]
-    return _with(name.replace("_", " "), ", ".join(parts))
+    return _with(spoken(name), ", ".join(parts))
 
 
 def _plain(field: str, value: Any, display: Display) -> str:
@@ -74,7 +75,7 @@ def _plain(field: str, value: Any, display: Display) -> str:
         return f"({', '.join(inner)})"
     if isinstance(value, list | tuple):
         return ", ".join(_plain(field, each, display) for each in value)
-    return "not known" if value is None else str(value).replace("_", " ")
+    return "not known" if value is None else spoken(str(value))
 
 
 def _with(what: str, *more: str) -> str:
@@ -112,7 +113,7 @@ _SENTENCES: dict[type[happened.Body], str] = {
     happened.JournalChanged: "the journal can {writable:be written again|no longer be written}: "
     "{detail}",
     happened.ChangeLapsed: "change {change} of set points, requested{by}, given up: {reason}",
-    happened.UpkeepDue: "maintenance due: {upkeep!s}: {text!s}",
+    happened.UpkeepDue: "upkeep due: {upkeep!s}: {text!s}",
 }
 
 
@@ -192,7 +193,7 @@ _ALARM_STATES = {
 
 @event_sentence.register
 def _quality_changed(body: happened.QualityChanged, display: Display) -> str:
-    what = f"quality of the dP reading: {body.quality.replace('_', ' ')}"
+    what = f"quality of the dP reading: {spoken(body.quality)}"
     return f"{what} ({display.because(*body.reasons)})" if body.reasons else what
 
 
@@ -230,7 +231,7 @@ def _blower_changed(body: happened.BlowerChanged, _display: Display) -> str:
 
 @event_sentence.register
 def _request_answered(body: happened.RequestAnswered, display: Display) -> str:
-    name = body.request.replace("_", " ")
+    name = spoken(body.request)
     became = "accepted" if body.accepted else "refused"
     what = f"request {name}{_by(body.by, identity=body.identity)} {became}".replace("  ", " ")
     reason = "" if body.reason.code is Because.DONE else display.because(body.reason)
@@ -252,13 +253,13 @@ def _filters_changed(body: happened.FiltersChanged, _display: Display) -> str:
 def _log_entry(body: happened.LogEntry, _display: Display) -> str:
     if body.entry == Entry.NOTE:
         return _with(f"note{_by(body.by)}", body.note)
-    what = _with(_ENTRIES.get(body.entry, body.entry.replace("_", " ")), body.upkeep)
+    what = _with(_ENTRIES.get(body.entry, spoken(body.entry)), body.upkeep)
     return f"{what}{_by(body.by, ', recorded')}{_noted(body.note)}"
 
 
 _ENTRIES: dict[str, str] = {
     Entry.ZEROING: "transmitter zeroed at the transmitter itself",
-    Entry.UPKEEP_DONE: "maintenance done",
+    Entry.UPKEEP_DONE: "upkeep done",
 }
 
 

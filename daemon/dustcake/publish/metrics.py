@@ -106,7 +106,7 @@ Reading = float | StrEnum | Labelled | None
 
 
 def _labelled(name: str, read: Reading) -> Labelled:
-    """Of a state there is a figure for each that it could be; of what is not known, none."""
+    """The figures: of a state one for each that it could be; of what is not known, none."""
     match read:
         case None:
             return []

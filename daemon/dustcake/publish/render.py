@@ -67,8 +67,8 @@ class Renderer:
                 if name != "blower_running"
             },
         }
-        told = self._publication("measurement", utc_s, state.next_seq - 1, content)
-        return replace(told, expiry_s=self.measurement_expiry_s)
+        measurement = self._publication("measurement", utc_s, state.next_seq - 1, content)
+        return replace(measurement, expiry_s=self.measurement_expiry_s)
 
     def minute(self, number: int, minute: Minute, dropped: int, seq: int) -> Publication:
         """Statistics of one minute. ``number`` counts them without a gap; ``dropped``: of how many

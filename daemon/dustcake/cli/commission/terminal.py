@@ -10,6 +10,7 @@ from string import ascii_lowercase
 from typing import Any
 
 from dustcake.adapters.local_client import ask
+from dustcake.publish.wording import spoken
 
 Content = dict[str, Any]
 
@@ -180,10 +181,10 @@ def _live_line(view: Content) -> str:
     """What is read now, in one line."""
     live = view["live"]
     blower = {True: "blower runs", False: "blower off", None: "blower not known"}
-    parts = [f"dP {live['dp'] or 'not read'} ({live['quality'].replace('_', ' ')})"]
+    parts = [f"dP {live['dp'] or 'not read'} ({spoken(live['quality'])})"]
     if live["header"] is not None:
         parts.append(f"header {live['header']}")
-    parts += [blower[live["blower_running"]], f"mode {live['mode'].replace('_', ' ')}"]
+    parts += [blower[live["blower_running"]], f"mode {spoken(live['mode'])}"]
     return "; ".join(parts)
 
 
