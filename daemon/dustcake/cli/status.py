@@ -81,6 +81,11 @@ def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
     yield f"  pulses by valve {pulses}; last valve {content['last_valve'] or 'none yet'}"
     yield f"  filter life: {content['filter_life']['words']}"
     yield from _air(content["air"])
+    yield from _wants_attention(content)
+    yield from _links(content)
+
+
+def _wants_attention(content: dict[str, Any]) -> Iterator[str]:
     for permissive in content["permissives"]:
         if permissive["met"] == "no":
             yield f"  missing: {spoken(permissive['name'])}, {permissive['reason']}"
@@ -90,11 +95,14 @@ def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
             yield f"  upkeep due: {spoken(upkeep['upkeep'])}: {upkeep['text']}"
     if not content["clock_set"]:
         yield "  clock not set: records carry no time of day until it is; control goes on"
-    for link in ("broker", "sparkplug"):
-        broker = content[link]
-        if broker is not None and not broker["connected"]:
-            cause = broker["cause"] or "connecting"
-            yield f"  {link} not connected: {cause}. {broker['remedy'] or ''}".rstrip()
+
+
+def _links(content: dict[str, Any]) -> Iterator[str]:
+    for name in ("broker", "sparkplug"):
+        link = content[name]
+        if link is not None and not link["connected"]:
+            cause = link["cause"] or "connecting"
+            yield f"  {name} not connected: {cause}. {link['remedy'] or ''}".rstrip()
 
 
 def _by_request(content: dict[str, Any]) -> Iterator[str]:
@@ -115,10 +123,13 @@ def _alarms(content: dict[str, Any]) -> Iterator[str]:
             yield f"  ALARM {alarm['title']} ({alarm['priority']}, {state})"
             yield f"    {alarm['reason']}. {alarm['action']}"
         elif alarm["active"] or alarm["by"]:
-            who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
-            until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
-            active = "; it is active" if alarm["active"] else ""
-            yield f"  {state}: {alarm['title']}: {alarm['reason']}{who}{until}{active}"
+            yield f"  {state}: {alarm['title']}: {alarm['reason']}{_kept_back(alarm)}"
+
+
+def _kept_back(alarm: dict[str, Any]) -> str:
+    who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
+    until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
+    return f"{who}{until}{'; it is active' if alarm['active'] else ''}"
 
 
 def _air(air: dict[str, Any] | None) -> list[str]:
