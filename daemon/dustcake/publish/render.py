@@ -25,6 +25,7 @@ from dustcake.publish.payloads import (
     pressure,
     quantity,
     reason_fields,
+    shown_set_points,
     utc_text,
 )
 from dustcake.publish.topics import CHANNELS, Publication, Topics
@@ -91,9 +92,8 @@ class Renderer:
 
     def state_content(self, state: State) -> Fields:
         """What the retained state says, without time and number."""
-        present = effective(self.setpoints, state.set_point_overrides)
-        cleaning, pulsing, limits = present.cleaning, present.pulsing, present.limits
-        decision = state.decision
+        pulsing = effective(self.setpoints, state.set_point_overrides).pulsing
+        shown_pa, decision = shown_set_points(self.setpoints, state), state.decision
         return {
             "mode": decision.mode.value,
             "phase": decision.phase.value,
@@ -108,11 +108,7 @@ class Renderer:
                 {"valve": i, "pulses": n} for i, n in enumerate(state.pulsing.counts, start=1)
             ],
             "last_valve": state.pulsing.last_valve,
-            "set_points": {
-                "low": pressure(cleaning.low_pa, self.unit),
-                "high": pressure(cleaning.high_pa, self.unit),
-                "replacement": pressure(limits.replacement_pa, self.unit),
-            },
+            "set_points": {name: pressure(pa, self.unit) for name, pa in shown_pa.items()},
             "interval": point_content(SetPoint.INTERVAL, pulsing.interval_s, self.unit),
             "on_time": point_content(SetPoint.ON_TIME, pulsing.on_time_s, self.unit),
             "set_points_by_request": self._by_request(state.set_point_overrides.points),

@@ -191,9 +191,9 @@ class AdjustableSetPoint:
 
     def shown(self, band: Band, unit: PressureUnit) -> str:
         """``band`` of it for people, pressures in ``unit``."""
-        is_pressure = self.point in (SetPoint.LOW, SetPoint.HIGH)
         return " to ".join(
-            show_with_pa(value, unit) if is_pressure else f"{value:g} s" for value in band
+            show_with_pa(value, unit) if self.point.is_pressure else f"{value:g} s"
+            for value in band
         )
 
 

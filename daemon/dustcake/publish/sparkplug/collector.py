@@ -6,16 +6,21 @@ from dustcake.core.alarms.names import ACTIVE, Alarm
 from dustcake.core.inputs import Stamp, contact_label
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
-from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
-from dustcake.publish.payloads import utc_text
+from dustcake.publish.payloads import shown_set_points, utc_text
 from dustcake.publish.render import UNACKNOWLEDGED
 from dustcake.publish.sparkplug.payload import DataType, Metric, QualityCode
 from dustcake.publish.wording import sentence
 from dustcake.units import PressureUnit
 
 _CODES = {Quality.GOOD: QualityCode.GOOD, Quality.MAINTENANCE_REQUIRED: QualityCode.GOOD}
+_CHOSEN = {
+    "low": "Set points/Low",
+    "high": "Set points/High",
+    "replacement": "Set points/Filter replacement",
+    "zero": "Zero offset",
+}
 
 
 class CollectorDevice:
@@ -87,15 +92,9 @@ class CollectorDevice:
         yield Metric("Event number", DataType.INT64, state.next_seq - 1, utc_s)
 
     def _chosen(self, state: State, utc_s: float) -> Iterator[Metric]:
-        present = effective(self._setpoints, state.set_point_overrides)
-        cleaning, limits = present.cleaning, present.limits
-        for name, value_pa in (
-            ("Set points/Low", cleaning.low_pa),
-            ("Set points/High", cleaning.high_pa),
-            ("Set points/Filter replacement", limits.replacement_pa),
-            ("Zero offset", state.zero.offset_pa),
-        ):
-            yield Metric(name, DataType.DOUBLE, round(value_pa, 2), utc_s, unit="Pa")
+        values_pa = {**shown_set_points(self._setpoints, state), "zero": state.zero.offset_pa}
+        for name, value_pa in values_pa.items():
+            yield Metric(_CHOSEN[name], DataType.DOUBLE, round(value_pa, 2), utc_s, unit="Pa")
 
     def _upkeep(self, state: State, utc_s: float) -> Iterator[Metric]:
         changed = utc_text(state.log_book.filters_changed_utc_s)
