@@ -12,7 +12,7 @@ import structlog
 
 from dustcake.adapters.panel import Fields, SourceError, Trend
 from dustcake.adapters.store import History, StoreRefused
-from dustcake.core.events import log_book_names
+from dustcake.core.events import LOG_BOOK
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
@@ -102,7 +102,7 @@ class PanelSource:
 
     async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
         """The newest entries, newest first. Raises SourceError."""
-        wanted = (collector, log_book_names(), LOG_BOOK_ENTRIES, _RECENT_EVENTS)
+        wanted = (collector, LOG_BOOK, LOG_BOOK_ENTRIES, _RECENT_EVENTS)
         found = await self._read(History.newest, *wanted)
         display = Display(unit)
         return [{"utc": utc_text(one.at_utc_s), "text": one.sentence(display)} for one in found]
