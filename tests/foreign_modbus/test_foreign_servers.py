@@ -8,7 +8,7 @@ with Python 3.11 (struct).
 import pytest
 
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
-from dustcake.adapters.modbus.messages import Values, Read, WriteCoils, WriteRegister
+from dustcake.adapters.modbus.messages import Read, Values, WriteCoils, WriteRegister
 from dustcake.core.commands import AllValvesOff, FireValve
 from dustcake.core.inputs import Contacts as CoreContacts
 from dustcake.core.inputs import FailureKind, Outcome, ReadFailure, Registers

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
-from dustcake.adapters.modbus.messages import Values, Read, WriteCoils, WriteRegister
+from dustcake.adapters.modbus.messages import Read, Values, WriteCoils, WriteRegister
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetDemand
 from dustcake.core.inputs import Outcome, ReadFailure, Registers, Signal
 from dustcake.core.reading import Quality, interpret
