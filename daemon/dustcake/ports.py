@@ -112,7 +112,7 @@ class Journal(Protocol):
 
 @record
 class Queued:
-    """A publication waiting in the outbox. ``ref`` identifies it and rises with age's end."""
+    """A publication waiting in the outbox. ``ref`` identifies it; the older, the lower."""
 
     ref: int
     publication: Publication

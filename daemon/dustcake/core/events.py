@@ -201,8 +201,9 @@ class JournalChanged(Body):
 
 @_event("request_answered")
 class RequestAnswered(Body):
-    """What became of a request. ``by``: who asked, and ``identity`` how far that is known;
-    ``change`` and ``points``: see ``core.requests.Verdict``."""
+    """What became of a request. ``by``: who made it, and ``identity`` how far that is known;
+    ``change`` and ``points``: of a change of set points, its number, to confirm it by, and what it
+    changes."""
 
     request_id: str
     request: str
@@ -237,8 +238,9 @@ class FiltersChanged(Body):
 
 @_event("log_entry", in_log_book=True)
 class LogEntry(Body):
-    """``by`` has put something into the log book: see ``core.requests.Entry``. ``upkeep``: which
-    upkeep that completes, empty if none."""
+    """``by`` has put something into the log book. ``entry``: the transmitter zeroed at itself, the
+    drum emptied, a damper moved, an upkeep done, or a note. ``upkeep``: which upkeep that
+    completes, empty if none."""
 
     entry: str
     note: str
@@ -268,9 +270,9 @@ class SettingChanged(Body):
 
 @_event("filter_life")
 class FilterLifeChanged(Body):
-    """What residual dP says of the filters at ``hours`` blower hours since their change: see
-    ``core.filter_life.forecast``. ``low_h``, ``high_h``: blower hours that remain, None beyond the
-    horizon; ``confidence`` of that range."""
+    """What residual dP says of the filters at ``hours`` blower hours since their change.
+    ``low_h``, ``high_h``: blower hours that remain, None beyond the horizon; ``confidence`` of that
+    range."""
 
     outlook: str
     hours: float

@@ -36,7 +36,7 @@ class InvalidRequest:
 
     @property
     def reason(self) -> Reason:
-        """The same as a reason."""
+        """The problem as a reason."""
         return because(Because.NOT_UNDERSTOOD, self.problem)
 
 

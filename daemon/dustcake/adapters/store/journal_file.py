@@ -1,5 +1,5 @@
-"""The file: one daemon to it and one thread of that, durable, private, of a known version, and
-sound; replaced when it is damaged, and copied while a daemon writes to it."""
+"""The journal's SQLite file: used by one daemon in one thread; durable, private, of a known
+version and sound; replaced when it is damaged, and copied while a daemon writes to it."""
 
 import asyncio
 import fcntl
