@@ -55,7 +55,7 @@ _ONLY = {
     "alarms": ("changes of alarms only, and their metrics", ("alarm",)),
     "log": (
         "the log book only: filter changes, zeros, entries, set points, modes, upkeep, starts",
-        events.log_book_names(),
+        events.LOG_BOOK,
     ),
     "life": ("forecasts of filter life only", ("filter_life",)),
     "air": ("compressed air by day (UTC), with energy and money", ("air_used",)),
