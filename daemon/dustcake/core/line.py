@@ -115,26 +115,24 @@ def polled(
 ) -> Line:
     """After a poll. ``before`` and ``now``: dP and header."""
     (sample, header), gaps = now, line.gaps()
-    after: dict[str, Gap] = {}
     now_s, before_s, stale_after_s = sample.at.mono_s, before[0].at.mono_s, setpoints.stale_after_s
-
-    def follow(name: str, known: bool, is_lost: bool, before_pa: float | None) -> None:
-        gap = gaps.get(name, _KNOWN)
-        if not known:
-            missing = _missing(gap, now_s, before_s, stale_after_s, is_lost, before_pa)
-            if missing is not gap:
-                after[name] = missing
-        elif gap.since_s is not None:
-            after[name] = _known(gap, now_s, stale_after_s)
-
-    zeroing = sample.quality is Quality.FUNCTION_CHECK
-    follow("dp", zeroing or is_well_formed(sample), _is_lost(sample), before[0].pa)
-    if setpoints.header is not None:
-        usable = header is not None and header.usable_pa is not None
+    unknown: dict[str, tuple[bool, float | None]] = {}  # whether it was lost, what was read before
+    if not is_well_formed(sample) and sample.quality is not Quality.FUNCTION_CHECK:
+        unknown["dp"] = _is_lost(sample), before[0].pa
+    if setpoints.header is not None and (header is None or header.usable_pa is None):
         before_pa = None if before[1] is None else before[1].usable_pa
-        follow("header", usable, header is not None and _is_lost(header), before_pa)
+        unknown["header"] = header is not None and _is_lost(header), before_pa
     for name in setpoints.fitted.names():
-        follow(name, getattr(contacts, name) is not None, True, None)
+        if getattr(contacts, name) is None:
+            unknown[name] = True, None
+    after = {
+        name: _known(gap, now_s, stale_after_s)
+        for name, gap in gaps.items()
+        if gap.since_s is not None and name not in unknown
+    }
+    for name, (is_lost, before_pa) in unknown.items():
+        gap = gaps.get(name, _KNOWN)
+        after[name] = _missing(gap, now_s, before_s, stale_after_s, is_lost, before_pa)
     return line.with_gaps(after) if after else line
 
 

@@ -70,7 +70,8 @@ def _grown(s: list[float], together: Callable[[list[float]], float], to_pa: floa
     def after(by: float) -> list[float]:
         return [sqrt(square + by) for square in squares]
 
-    return after(brentq(lambda by: together(after(by)) - to_pa, 0.0, to_pa * to_pa))
+    most = to_pa * to_pa - min(squares) + 1.0  # then even the least of them is above
+    return after(brentq(lambda by: together(after(by)) - to_pa, 0.0, most, rtol=1e-12))
 
 
 def loaded(s: list[float], added_pa: float) -> list[float]:

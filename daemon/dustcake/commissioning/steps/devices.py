@@ -27,7 +27,7 @@ from dustcake.commissioning.scan import (
 )
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import BlowerRequest
-from dustcake.publish.wording import header_unit
+from dustcake.publish.wording import header_unit, spoken
 from dustcake.units import show
 
 MEASURED_S = 5.0
@@ -49,7 +49,7 @@ def _unusable_bounds(observed: Observation) -> str | None:
 
 
 def _candidates(observed: Observation) -> list[Content]:
-    """Of the last scan, the one with the number given; none where there is no such number."""
+    """The candidate of the last scan with the number given; none where there is no such."""
     number = round(float(observed.fields["number"]))
     found: list[Content] = observed.record.values("transmitter", "scan").get("candidates", [])
     return found[number - 1 : number]
@@ -78,7 +78,7 @@ def _read(observed: Observation) -> ActionResult | None:
         return None
     transmitter = observed.equipment.collector.transmitter
     quality, steady = observed.now.sample.quality.value, observed.steady(READ_S)
-    words = quality.replace("_", " ")
+    words = spoken(quality)
     if steady is None or quality in (Quality.FAILURE, Quality.OUT_OF_SPECIFICATION):
         return failed(
             f"dP is not read as it should be ({words}): check supply, wiring, bus, unit and "

@@ -27,6 +27,7 @@ from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
+from dustcake.publish.wording import spoken
 from dustcake.units import PressureUnit
 
 MEASURED_S = 8.0
@@ -222,7 +223,7 @@ def _proposed(observed: Observation) -> ActionResult:
 
 
 def _written(pa: float, unit: PressureUnit) -> str:
-    """As in a settings file, to as many digits as make sense there."""
+    """The pressure as in a settings file, to as many digits as make sense there."""
     return f"{pa / unit.pa:.4g} {unit}"
 
 
@@ -287,7 +288,7 @@ def _differs(pa: float, proposed_pa: float) -> bool:
 
 
 def _mode(observed: Observation) -> ActionResult:
-    return passed(f"mode {str(observed.fields['mode']).replace('_', ' ')} selected")
+    return passed(f"mode {spoken(str(observed.fields['mode']))} selected")
 
 
 # --- alarms and permissives tried: each that can be without harm comes, and somebody sees it
@@ -317,7 +318,7 @@ def trials_of(setpoints: Setpoints) -> dict[str, str]:
 
 
 def _trial(observed: Observation) -> str:
-    return str(observed.fields["trial"]).replace("_", " ")
+    return spoken(str(observed.fields["trial"]))
 
 
 def _stands(observed: Observation) -> bool:

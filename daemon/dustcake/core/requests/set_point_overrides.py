@@ -30,12 +30,9 @@ _WHOLE_STEP = 1e-6  # of a step of the on-time: rounding of what was written as 
 
 def value_of(setpoints: Setpoints, point: SetPoint) -> float:
     """The value ``point`` has in ``setpoints``."""
-    section = setpoints.cleaning if point in _OF_CLEANING else setpoints.pulsing
+    section = setpoints.cleaning if point.is_pressure else setpoints.pulsing
     value: float = getattr(section, point.value)
     return value
-
-
-_OF_CLEANING = (SetPoint.LOW, SetPoint.HIGH)
 
 
 def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
@@ -45,7 +42,7 @@ def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
     cleaning: dict[str, Any] = {}
     pulsing: dict[str, Any] = {}
     for each in adjusted.points:
-        section = cleaning if each.set_point in _OF_CLEANING else pulsing
+        section = cleaning if each.set_point.is_pressure else pulsing
         section[each.set_point.value] = each.value
     if SetPoint.INTERVAL in pulsing and configured.adjusting.timed_follows:
         cleaning["timed_interval_s"] = pulsing[SetPoint.INTERVAL]
@@ -155,7 +152,7 @@ def _refusal(configured: Setpoints, point: SetPoint, value: float) -> Reason | N
         return because(Because.SET_POINT_FIXED, point.value)
     least, most = band
     if not least <= value <= most:
-        if point in _OF_CLEANING:
+        if point.is_pressure:
             return because(Because.PRESSURE_LIMITS, point.value, least_pa=least, most_pa=most)
         return because(Because.TIME_LIMITS, point.value, least_s=least, most_s=most)
     steps = value / limits.on_time_step_s if point is SetPoint.ON_TIME else 0.0
