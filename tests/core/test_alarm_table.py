@@ -77,6 +77,17 @@ def test_every_alarm_has_one_entry_that_holds_together() -> None:
         assert len(set(entry.explains)) == len(entry.explains)
 
 
+def test_every_alarm_that_explains_others_has_its_place_among_causes() -> None:
+    assert set(EXPLAINS) == {name for name, entry in CATALOGUE.items() if entry.explains}
+
+
+def test_causes_are_named_in_the_order_that_is_written_down() -> None:
+    first, *others = CAUSES[AlarmName.CLEANING_NOT_EFFECTIVE]
+    assert first is AlarmName.SENSING_LINE_SUSPECT
+    assert others[0] is AlarmName.VALVE_STUCK_OPEN
+    assert others[-1] is AlarmName.FILTER_REPLACEMENT
+
+
 def test_causes_come_before_what_they_explain_and_nothing_explains_itself() -> None:
     assert sorted(CAUSES_FIRST) == sorted(AlarmName)
     for cause, explained in EXPLAINS.items():

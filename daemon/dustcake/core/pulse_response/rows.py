@@ -290,8 +290,10 @@ def _low(context: StepContext, state: State, dp_pa: float) -> PulseResponseState
     torn_after_s = context.setpoints.pulse_response.torn_after_s
     if not context.is_due(max(low_s, state.blower.since_s) + torn_after_s):
         return known
-    row, code = record.row, Because.DP_BELOW_CLEANED_ROW
-    reason = because(Because.DP_BELOW_CLEANED, dp_pa=dp_pa, cleaned_pa=record.pa)
+    row, cleaned_pa = record.row, record.pa
     if row:
-        reason = because(code, valve=row, dp_pa=dp_pa, cleaned_pa=record.pa)
-    return found(context, known, Finding(FindingName.FILTER_TORN, record.row, reason))
+        code = Because.DP_BELOW_CLEANED_ROW
+        reason = because(code, valve=row, dp_pa=dp_pa, cleaned_pa=cleaned_pa)
+    else:
+        reason = because(Because.DP_BELOW_CLEANED, dp_pa=dp_pa, cleaned_pa=cleaned_pa)
+    return found(context, known, Finding(FindingName.FILTER_TORN, row, reason))
