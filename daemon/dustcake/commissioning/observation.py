@@ -114,7 +114,7 @@ class Observation:
 
 
 def _steady(moments: Sequence[Moment]) -> Steady | None:
-    """Of whatever is read, trusted or not."""
+    """The mean and range of whatever is read, trusted or not."""
     read = [one.state.sample.pa for one in moments]
     numbers = [pa for pa in read if pa is not None]
     if not numbers or len(numbers) < len(read):

@@ -86,7 +86,7 @@ class Record:
         return {} if entry is None else entry.values
 
     def signed(self, name: str, by: str, utc: str | None) -> "Record":
-        """The same with a signature under it."""
+        """This record with a signature under it."""
         return replace(self, signature=Signature(name, by, utc, digest(self)))
 
 

@@ -121,7 +121,7 @@ class CollectorService:
         self.polls = 0
         """Times the inputs were read since the start."""
         self.polls_failed = 0
-        """Of these, without a proper reply for dP."""
+        """Reads without a proper reply for dP since the start."""
         self.polls_missed = 0
         """Polls left out, because the one before took too long."""
         self.watchers: list[Callable[[State], None]] = []
@@ -244,7 +244,7 @@ def _link_settings(
 
 
 def _filled_in(table: T, collector: str) -> T:
-    """The same with the name of the collector where `{collector}` stands for it."""
+    """``table`` with the name of the collector where `{collector}` stands for it."""
     texts = {
         name: text.replace(COLLECTOR, collector) for name, text in table if isinstance(text, str)
     }

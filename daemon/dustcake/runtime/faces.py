@@ -18,7 +18,7 @@ from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.metrics import STEP_BOUNDS_S, CollectorState, Family, StepTimes, families
 from dustcake.publish.plc import RegisterSource, image
-from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_request
+from dustcake.publish.request_json import InvalidRequest, read_request
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_metrics
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
@@ -200,12 +200,10 @@ class SparkplugNode:
     async def _take(self, command: DeviceRequest | Refused) -> None:
         assert command.device is not None  # a command without a device is not passed on
         collector = self._services[command.device]
-        request: ParsedRequest | InvalidRequest = InvalidRequest("")
-        refusal = None
-        if isinstance(command, Refused):
-            refusal = command.reason
-        else:
-            request = read_request(command.request)
+        refusal = command.reason if isinstance(command, Refused) else None
+        request = (
+            InvalidRequest("") if isinstance(command, Refused) else read_request(command.request)
+        )
         answer = await collector.request_service.answer(
             request, self._requester, refusal, limit=self._rate_limit
         )

@@ -49,7 +49,7 @@ def _unusable_bounds(observed: Observation) -> str | None:
 
 
 def _candidates(observed: Observation) -> list[Content]:
-    """Of the last scan, the one with the number given; none where there is no such number."""
+    """The candidate of the last scan with the number given; none where there is no such."""
     number = round(float(observed.fields["number"]))
     found: list[Content] = observed.record.values("transmitter", "scan").get("candidates", [])
     return found[number - 1 : number]

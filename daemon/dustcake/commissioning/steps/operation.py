@@ -223,7 +223,7 @@ def _proposed(observed: Observation) -> ActionResult:
 
 
 def _written(pa: float, unit: PressureUnit) -> str:
-    """As in a settings file, to as many digits as make sense there."""
+    """The pressure as in a settings file, to as many digits as make sense there."""
     return f"{pa / unit.pa:.4g} {unit}"
 
 
