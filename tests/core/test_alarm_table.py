@@ -74,11 +74,6 @@ def test_every_alarm_has_one_entry_that_holds_together() -> None:
         assert entry.name is name
         assert set(entry.rests_on) <= set(CALLED)
         assert entry.on_delay_s >= 0.0 <= entry.off_delay_s
-        assert len(set(entry.explains)) == len(entry.explains)
-
-
-def test_every_alarm_that_explains_others_has_its_place_among_causes() -> None:
-    assert set(EXPLAINS) == {name for name, entry in CATALOGUE.items() if entry.explains}
 
 
 def test_causes_are_named_in_the_order_that_is_written_down() -> None:

@@ -85,7 +85,12 @@ def _request_run(context: StepContext, blower: BlowerState, contacts: Contacts) 
         return blower
     if wanted is None or wanted is blower.requested:
         return blower
-    return _commanded(context, blower, wanted, why)
+    if wanted is not blower.announced:
+        context.emit(BlowerRunSet(wanted, why))
+    due_s = context.now_s + context.setpoints.pulsing.report_timeout_s
+    context.wake_by(due_s)
+    command_id = context.command(SetBlowerRun, wanted)
+    return replace(blower, requested=wanted, announced=wanted, command_id=command_id, due_s=due_s)
 
 
 def _barred(blower: BlowerState) -> BlowerState:
@@ -94,15 +99,6 @@ def _barred(blower: BlowerState) -> BlowerState:
     # Switching off waits neither for the outcome of switching on nor, after that has failed, for
     # the next try: the output may be on all the same.
     return replace(blower, command_id=None, due_s=None) if blower.announced else blower
-
-
-def _commanded(context: StepContext, blower: BlowerState, wanted: bool, why: str) -> BlowerState:
-    if wanted is not blower.announced:
-        context.emit(BlowerRunSet(wanted, why))
-    due_s = context.now_s + context.setpoints.pulsing.report_timeout_s
-    context.wake_by(due_s)
-    command_id = context.command(SetBlowerRun, wanted)
-    return replace(blower, requested=wanted, announced=wanted, command_id=command_id, due_s=due_s)
 
 
 def _given_up(context: StepContext, blower: BlowerState) -> BlowerState:

@@ -1,7 +1,6 @@
 """Statistics of one minute, for the long record: a fold over inputs, outside of any decision."""
 
 from collections.abc import Sequence
-from itertools import pairwise
 from math import floor
 
 from dustcake.core.inputs import Input, PollCompleted, Signal, Stamp
@@ -60,10 +59,13 @@ def summarised(
     polls = [happened for happened in inputs if isinstance(happened, PollCompleted)]
     if not polls:
         return None
+    ends_s = [poll.at.mono_s for poll in polls[1:]]
+    ends_s.append(polls[-1].at.mono_s if next_mono_s is None else next_mono_s)
     dp_pa: list[float] = []
     header_pa: list[float] = []
     covered_s = blower_s = 0.0
-    for poll, held_s in zip(polls, _held_s(polls, next_mono_s, setpoints), strict=True):
+    for poll, end_s in zip(polls, ends_s, strict=True):
+        held_s = min(end_s - poll.at.mono_s, setpoints.stale_after_s)
         covered_s += held_s
         pa = _good_pa(poll.dp, setpoints.dp, zero_offset_pa)
         dp_pa += pa
@@ -80,15 +82,6 @@ def summarised(
         header=_spread(header_pa),
         blower_s=blower_s,
     )
-
-
-def _held_s(
-    polls: Sequence[PollCompleted], next_mono_s: float | None, setpoints: Setpoints
-) -> list[float]:
-    """For how long each reading counts."""
-    times_s = [poll.at.mono_s for poll in polls]
-    times_s.append(times_s[-1] if next_mono_s is None else next_mono_s)
-    return [min(end_s - begin_s, setpoints.stale_after_s) for begin_s, end_s in pairwise(times_s)]
 
 
 def _good_pa(signal: Signal | None, scale: Scale | None, zero_offset_pa: float) -> list[float]:

@@ -160,20 +160,14 @@ def _watched(context: StepContext, air: AirUse, header: Sample | None, *, give_u
     if measurement is None or measurement.ended_s is None:
         return air
     ended_s, readings = measurement.ended_s, measurement.readings
-    reading = _later_reading(header, readings[-1][0] if readings else ended_s)
-    if reading is not None:
-        readings = (*readings, reading)
+    last_s = readings[-1][0] if readings else ended_s
+    if header is not None and header.usable_pa is not None and header.at.mono_s > last_s:
+        readings = (*readings, (header.at.mono_s, header.usable_pa))
         air = replace(air, measurement=replace(measurement, readings=readings))
     if len(readings) < _MOST_READINGS and not give_up and not context.is_due(ended_s + _OPEN_FOR_S):
         return air
     free = _measured_m3(context.setpoints, measurement.before_pa, ended_s, readings)
     return _used(context, replace(air, measurement=None), free)
-
-
-def _later_reading(header: Sample | None, last_s: float) -> tuple[float, float] | None:
-    if header is None or header.usable_pa is None or header.at.mono_s <= last_s:
-        return None
-    return header.at.mono_s, header.usable_pa
 
 
 def _measured_m3(

@@ -1,7 +1,7 @@
 """Every alarm, once; and all of them followed at each full step, causes before what they explain.
 
-One fault should make one alarm, the one to act on. Which alarm explains which is declared in the
-entries, not inferred. A consequence that comes up while its cause is active is suppressed, visibly
+One fault should make one alarm, the one to act on. Which alarm explains which is declared, not
+inferred. A consequence that comes up while its cause is active is suppressed, visibly
 and with the cause named; when the cause has gone and it is still active, it is raised. High dP is
 not explained by anything: that fume may escape needs an answer of its own, whatever the cause.
 Common practice, no source.
@@ -36,29 +36,50 @@ _ENTRIES = {
     if isinstance(entry, AlarmDefinition)
 }
 
-# In the order in which causes are named where several are active.
-_EXPLAINING = (
-    AlarmName.FIELDBUS_LOST,
-    AlarmName.SENSING_LINE_SUSPECT,
-    AlarmName.FILTER_TORN,
-    AlarmName.VALVE_STUCK_OPEN,
-    AlarmName.OUTPUTS_LOST,
-    AlarmName.HEADER_PRESSURE_LOW,
-    AlarmName.HEADER_NOT_RECOVERING,
-    AlarmName.VALVE_DOES_NOT_FIRE,
-    AlarmName.DRUM_FULL,
-    AlarmName.FILTER_REPLACEMENT,
-)
-
 CATALOGUE: Mapping[AlarmName, AlarmDefinition] = MappingProxyType(
     {name: _ENTRIES[name] for name in AlarmName}
 )
 """Every entry, in the order of ``AlarmName``."""
 
+_CLEANS_LITTLE = (AlarmName.CLEANING_NOT_EFFECTIVE, AlarmName.CLEANING_TOO_FREQUENT)
+
 EXPLAINS: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
-    {name: _ENTRIES[name].explains for name in _EXPLAINING}
+    {
+        # All that hangs on the wire is silent at once.
+        AlarmName.FIELDBUS_LOST: (
+            AlarmName.TRANSMITTER_FAULT,
+            AlarmName.HEADER_TRANSMITTER_FAULT,
+            AlarmName.OUTPUTS_LOST,
+            AlarmName.BLOWER_NOT_PROVED,
+        ),
+        # A reading that is not that of the filters is read all the same.
+        AlarmName.SENSING_LINE_SUSPECT: (
+            AlarmName.LOW_DP,
+            AlarmName.ZERO_DRIFT,
+            AlarmName.FILTER_REPLACEMENT,
+            *_CLEANS_LITTLE,
+        ),
+        AlarmName.FILTER_TORN: (AlarmName.LOW_DP,),
+        # One open valve empties the header.
+        AlarmName.VALVE_STUCK_OPEN: (
+            AlarmName.HEADER_PRESSURE_LOW,
+            AlarmName.HEADER_NOT_RECOVERING,
+            *_CLEANS_LITTLE,
+        ),
+        # Pulses that are not fired, or have no air, clean nothing.
+        AlarmName.OUTPUTS_LOST: _CLEANS_LITTLE,
+        AlarmName.HEADER_PRESSURE_LOW: (AlarmName.HEADER_NOT_RECOVERING, *_CLEANS_LITTLE),
+        AlarmName.HEADER_NOT_RECOVERING: _CLEANS_LITTLE,
+        # One row less to clean.
+        AlarmName.VALVE_DOES_NOT_FIRE: (AlarmName.ROW_NOT_RECOVERING, *_CLEANS_LITTLE),
+        # What lies in the cone is raised again by the next pulse.
+        AlarmName.DRUM_FULL: _CLEANS_LITTLE,
+        # Filters that no longer recover are why cleaning does not reach its set point.
+        AlarmName.FILTER_REPLACEMENT: _CLEANS_LITTLE,
+    }
 )
-"""What each explains: the first of several that are active is named as the cause."""
+"""Alarms that, coming up while this one is active, are suppressed with it named as the cause: of
+several that are active the first here."""
 
 CAUSES: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
     {

@@ -3,7 +3,7 @@ what cleaning achieves with it."""
 
 from dustcake.core.alarms.life import CLEAR, NOT_SUPPRESSED, Condition, alarm
 from dustcake.core.alarms.names import AlarmName, Priority
-from dustcake.core.alarms.readings import CLEANS_LITTLE, blower_off
+from dustcake.core.alarms.readings import blower_off
 from dustcake.core.blower import runs_now
 from dustcake.core.cleaning.runs import downtime_is_owed, is_frequent
 from dustcake.core.filter_life import ageing
@@ -30,12 +30,7 @@ def _found(state: State, *names: FindingName) -> Condition:
     return CLEAR
 
 
-@alarm(
-    AlarmName.VALVE_STUCK_OPEN,
-    Priority.HIGH,
-    # One open valve empties the header.
-    explains=(AlarmName.HEADER_PRESSURE_LOW, AlarmName.HEADER_NOT_RECOVERING, *CLEANS_LITTLE),
-)
+@alarm(AlarmName.VALVE_STUCK_OPEN, Priority.HIGH)
 def _valve_stuck_open(_context: StepContext, state: State) -> Condition:
     """An output that reads energised, or a header that empties through a valve nobody holds
     open."""
@@ -44,14 +39,7 @@ def _valve_stuck_open(_context: StepContext, state: State) -> Condition:
     return _found(state, FindingName.VALVE_STUCK_OPEN)
 
 
-# Pulses that are not fired, or have no air, clean nothing.
-@alarm(
-    AlarmName.OUTPUTS_LOST,
-    Priority.MEDIUM,
-    on_delay_s=30.0,
-    off_delay_s=30.0,
-    explains=CLEANS_LITTLE,
-)
+@alarm(AlarmName.OUTPUTS_LOST, Priority.MEDIUM, on_delay_s=30.0, off_delay_s=30.0)
 def _outputs_lost(_context: StepContext, state: State) -> Condition:
     """Outputs that cannot be proved off, that answer but fail one pulse after another, or a blower
     run output of which nobody knows what it does."""
@@ -82,7 +70,6 @@ def _header_low_pa(setpoints: Setpoints) -> tuple[float, ...]:
     Priority.MEDIUM,
     on_delay_s=30.0,
     off_delay_s=30.0,
-    explains=(AlarmName.HEADER_NOT_RECOVERING, *CLEANS_LITTLE),
     suppressed_by=(nothing_to_pulse,),
     rests_on=("header",),
     header_thresholds_pa=_header_low_pa,
@@ -99,23 +86,14 @@ def _header_pressure_low(context: StepContext, state: State) -> Condition:
     return (True if header_pa < min_pa else None), reason
 
 
-@alarm(
-    AlarmName.HEADER_NOT_RECOVERING,
-    Priority.LOW,
-    explains=CLEANS_LITTLE,
-)
+@alarm(AlarmName.HEADER_NOT_RECOVERING, Priority.LOW)
 def _header_not_recovering(_context: StepContext, state: State) -> Condition:
     """Not refilled at all, slow to recover, or weak at rest."""
     names = FindingName.HEADER_NOT_REFILLED, FindingName.HEADER_SLOW, FindingName.HEADER_WEAK
     return _found(state, *names)
 
 
-@alarm(
-    AlarmName.VALVE_DOES_NOT_FIRE,
-    Priority.LOW,
-    # One row less to clean.
-    explains=(AlarmName.ROW_NOT_RECOVERING, *CLEANS_LITTLE),
-)
+@alarm(AlarmName.VALVE_DOES_NOT_FIRE, Priority.LOW)
 def _valve_does_not_fire(_context: StepContext, state: State) -> Condition:
     """One valve, or all."""
     return _found(state, FindingName.VALVE_DOES_NOT_FIRE)
@@ -155,8 +133,6 @@ def _blower_not_proved(context: StepContext, state: State) -> Condition:
     # Level: 60 s is the starting value of alarm management practice (from memory).
     on_delay_s=60.0,
     off_delay_s=60.0,
-    # What lies in the cone is raised again by the next pulse.
-    explains=CLEANS_LITTLE,
     rests_on=("drum_full",),
 )
 def _drum_full(context: StepContext, state: State) -> Condition:
@@ -187,8 +163,6 @@ def _replacement_pa(setpoints: Setpoints) -> tuple[float, ...]:
     Priority.LOW,
     on_delay_s=60.0,
     off_delay_s=60.0,
-    # Filters that no longer recover are why cleaning does not reach its set point.
-    explains=CLEANS_LITTLE,
     rests_on=("dp", "blower_running"),
     thresholds_pa=_replacement_pa,
 )

@@ -9,8 +9,9 @@ that is too late (``line``).
 """
 
 from collections.abc import Callable
+from functools import partial
 from math import inf
-from typing import Concatenate, ParamSpec
+from typing import Any
 
 from dustcake.core.alarms.names import (
     ACTIVE,
@@ -35,7 +36,6 @@ Condition = tuple[bool | None, Reason]
 """What a condition demands of its alarm, and why."""
 Judge = Callable[[StepContext, State], Condition]
 Thresholds = Callable[[Setpoints], tuple[float, ...]]
-P = ParamSpec("P")
 
 CLEAR: Condition = (False, because(Because.NO_LONGER))
 NOT_SUPPRESSED: Condition = (False, because(Because.SUPPRESSION_OVER))
@@ -46,8 +46,7 @@ class AlarmDefinition:
     """One entry of the catalogue: all that is stated of an alarm.
 
     ``priority`` and the delays are defaults, which settings may change; a delay of 0 is for
-    evidence that takes its time. ``explains``: alarms that, coming up while this one is active, are
-    suppressed with this one named as the cause. ``suppressed_by``: situations in which it would
+    evidence that takes its time. ``suppressed_by``: situations in which it would
     mean nothing, by design (common practice, no source), in the order they are named; None where
     that is not known, which leaves it as it was. ``rests_on``: the signals without which it cannot
     be judged, as ``Line`` calls them; a lost reply holds its delays. ``thresholds_pa``,
@@ -60,7 +59,6 @@ class AlarmDefinition:
     priority: Priority
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
-    explains: tuple[AlarmName, ...] = ()
     suppressed_by: tuple[Judge, ...] = ()
     rests_on: tuple[str, ...] = ()
     thresholds_pa: Thresholds | None = None
@@ -78,17 +76,9 @@ class AlarmDefinition:
         return found
 
 
-def _decorator(
-    definition: Callable[Concatenate[Judge, P], AlarmDefinition],
-) -> Callable[P, Callable[[Judge], AlarmDefinition]]:
-    def stated(*values: P.args, **named: P.kwargs) -> Callable[[Judge], AlarmDefinition]:
-        return lambda condition: definition(condition, *values, **named)
-
-    return stated
-
-
-alarm = _decorator(AlarmDefinition)
-"""``@alarm(name, priority, ...)`` makes a condition the entry of its alarm."""
+def alarm(name: AlarmName, priority: Priority, **stated: Any) -> Callable[[Judge], AlarmDefinition]:
+    """A condition so decorated is the entry of its alarm; ``stated``: as there."""
+    return partial(AlarmDefinition, name=name, priority=priority, **stated)
 
 
 @record
@@ -330,20 +320,16 @@ def handle(
     refusal = _refusal(context, rule, alarm, setting, why, for_s)
     if refusal is not None:
         return alarms, False, refusal
-    handled = replace(_after_action(alarm, rule, setting), by=by, why=why)
-    if rule.trigger is Trigger.SHELVE:
-        utc_s = context.at.utc_s
-        until_utc_s = None if utc_s is None else utc_s + for_s
-        handled = replace(handled, until_s=context.now_s + for_s, until_utc_s=until_utc_s)
-    changed = _recorded(context, handled, setting)
-    return (*alarms[:place], changed, *alarms[place + 1 :]), True, because(Because.DONE)
-
-
-def _after_action(alarm: Alarm, rule: _Rule, setting: AlarmSetting) -> Alarm:
     if rule.trigger in (Trigger.SHELVE, Trigger.REMOVE):
         alarm = _leaving_view(alarm, setting)
     reason = alarm.reason if rule.done is None else because(rule.done)
-    return transition(alarm, rule.trigger, reason)
+    alarm = replace(transition(alarm, rule.trigger, reason), by=by, why=why)
+    if rule.trigger is Trigger.SHELVE:
+        utc_s = context.at.utc_s
+        until_utc_s = None if utc_s is None else utc_s + for_s
+        alarm = replace(alarm, until_s=context.now_s + for_s, until_utc_s=until_utc_s)
+    changed = _recorded(context, alarm, setting)
+    return (*alarms[:place], changed, *alarms[place + 1 :]), True, because(Because.DONE)
 
 
 def _refusal(

@@ -14,8 +14,6 @@ from dustcake.core.signal_validation.state import DEAD, SENSING_LINE_DOUBTS, fin
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
-CLEANS_LITTLE = (AlarmName.CLEANING_NOT_EFFECTIVE, AlarmName.CLEANING_TOO_FREQUENT)
-
 
 def blower_off(context: StepContext, state: State) -> Condition:
     """Only a contact can prove that the blower is off."""
@@ -48,19 +46,7 @@ def seasoning(context: StepContext, state: State) -> Condition:
     return True, because(Because.SEASONING, seasoning_s=seasoning_s)
 
 
-@alarm(
-    AlarmName.FIELDBUS_LOST,
-    Priority.MEDIUM,
-    on_delay_s=30.0,
-    off_delay_s=30.0,
-    # All that hangs on the wire is silent at once.
-    explains=(
-        AlarmName.TRANSMITTER_FAULT,
-        AlarmName.HEADER_TRANSMITTER_FAULT,
-        AlarmName.OUTPUTS_LOST,
-        AlarmName.BLOWER_NOT_PROVED,
-    ),
-)
+@alarm(AlarmName.FIELDBUS_LOST, Priority.MEDIUM, on_delay_s=30.0, off_delay_s=30.0)
 def _fieldbus_lost(context: StepContext, state: State) -> Condition:
     """Nothing at all can be read, where there is more to read than dP: it is not the transmitter.
     While no poll comes back at all, nobody knows."""
@@ -80,8 +66,8 @@ def _fieldbus_lost(context: StepContext, state: State) -> Condition:
 
 
 def _unread(sample: Sample | None) -> bool:
-    first = sample.reasons[:1] if sample is not None else ()
-    return any(reason.code is Because.READ_FAILED for reason in first)
+    reasons = () if sample is None else sample.reasons
+    return bool(reasons) and reasons[0].code is Because.READ_FAILED
 
 
 @alarm(
@@ -104,12 +90,7 @@ def _transmitter_fault(_context: StepContext, state: State) -> Condition:
     return True, sample.reasons[0]
 
 
-@alarm(
-    AlarmName.HEADER_TRANSMITTER_FAULT,
-    Priority.LOW,
-    on_delay_s=30.0,
-    off_delay_s=30.0,
-)
+@alarm(AlarmName.HEADER_TRANSMITTER_FAULT, Priority.LOW, on_delay_s=30.0, off_delay_s=30.0)
 def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
     if context.setpoints.header is None:
         return CLEAR
@@ -129,18 +110,13 @@ def _readings_often_lost(context: StepContext, state: State) -> Condition:
         return CLEAR
     often = [name for name in CALLED if name in losing and _loses_more(context, gaps[name], OFTEN)]
     if often:
-        return _most_lost(context, {name: gaps[name] for name in often})
+        lost = {name: gaps[name].lost_at(context.now_s) for name in often}
+        worst = max(often, key=lost.__getitem__)
+        usable_percent, code = 100 * (1 - lost[worst]), Because.READINGS_OFTEN_LOST
+        return True, because(code, CALLED[worst], usable_percent=usable_percent, within_s=WITHIN_S)
     if any(_loses_more(context, gaps[name], SELDOM) for name in losing):
         return None, because(Because.NO_LONGER)
     return CLEAR
-
-
-def _most_lost(context: StepContext, gaps: dict[str, Gap]) -> Condition:
-    shares = {name: gap.lost_at(context.now_s) for name, gap in gaps.items()}
-    worst = max(shares, key=shares.__getitem__)
-    usable_percent = 100 * (1 - shares[worst])
-    often = Because.READINGS_OFTEN_LOST
-    return True, because(often, CALLED[worst], usable_percent=usable_percent, within_s=WITHIN_S)
 
 
 def _loses_more(context: StepContext, gap: Gap, share: float) -> bool:
@@ -157,17 +133,7 @@ def _doubt(state: State, *codes: Because) -> Condition:
     return CLEAR if doubt is None else (True, doubt.reason)
 
 
-@alarm(
-    AlarmName.SENSING_LINE_SUSPECT,
-    Priority.MEDIUM,
-    # A reading that is not that of the filters is read all the same.
-    explains=(
-        AlarmName.LOW_DP,
-        AlarmName.ZERO_DRIFT,
-        AlarmName.FILTER_REPLACEMENT,
-        *CLEANS_LITTLE,
-    ),
-)
+@alarm(AlarmName.SENSING_LINE_SUSPECT, Priority.MEDIUM)
 def _sensing_line_suspect(_context: StepContext, state: State) -> Condition:
     """The reading is not that of the filters, and a line may be why."""
     return _doubt(state, *SENSING_LINE_DOUBTS)
@@ -229,11 +195,7 @@ def _low_dp(context: StepContext, state: State) -> Condition:
     return (True if dp_pa <= limit_pa else False if dp_pa > clear_pa else None), reason
 
 
-@alarm(
-    AlarmName.FILTER_TORN,
-    Priority.MEDIUM,
-    explains=(AlarmName.LOW_DP,),
-)
+@alarm(AlarmName.FILTER_TORN, Priority.MEDIUM)
 def _filter_torn(_context: StepContext, state: State) -> Condition:
     """dP too low for these filters, or fallen at once."""
     finding = standing(state.pulse_response, FindingName.FILTER_TORN)

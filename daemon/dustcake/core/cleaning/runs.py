@@ -197,8 +197,8 @@ def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
 def may_exceed_high_s(setpoints: Setpoints, state: State) -> float:
     """For how long dP may pass the high set point and come back with nothing done: the on-delay,
     where a run waits for that set point only; else 0."""
-    waits_for_high = state.decision.reason.code is Because.BELOW_HIGH
-    return setpoints.cleaning.on_delay_s if waits_for_high else 0.0
+    waits_for_it = state.decision.reason.code is Because.BELOW_HIGH
+    return setpoints.cleaning.on_delay_s if waits_for_it else 0.0
 
 
 def header_thresholds_pa(setpoints: Setpoints, _state: State) -> tuple[float, ...]:

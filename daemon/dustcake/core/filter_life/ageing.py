@@ -88,13 +88,12 @@ def _with_dp(context: StepContext, state: State) -> ReplacementState:
 
 
 def count_pulses(context: StepContext, state: State, fired: int) -> State:
-    """The same with pulses that were fired to the end; one cut short has not cleaned as it
-    should."""
+    """Pulses fired to the end; one cut short has not cleaned as it should."""
     replacement = state.replacement
     if not replacement.above or not good_air(context, state):
         return state
-    pulses = replacement.pulses + fired
-    return replace(state, replacement=replace(replacement, pulses=pulses))
+    replacement = replace(replacement, pulses=replacement.pulses + fired)
+    return replace(state, replacement=replacement)
 
 
 def good_air(context: StepContext, state: State) -> bool:
@@ -178,15 +177,10 @@ def _read(context: StepContext, state: State, life: FilterLife) -> FilterLife:
     proved_pa = sample.pa if sample.quality is Quality.GOOD and runs_now(context, state) else None
     if proved_pa is None or not life.residuals.wants(hours):
         return life
-    cleaning, points = context.setpoints.cleaning, life.residuals.points
-    conditions = Conditions(
-        due.kind,
-        due.full_cycle,
-        cleaning.low_pa,
-        cleaning.high_pa,
-        round(state.zero.offset_pa / (_ZERO_STEP * cleaning.low_pa)),
-        life.moved,
-    )
+    settings, points = context.setpoints.cleaning, life.residuals.points
+    low_pa, high_pa = settings.low_pa, settings.high_pa
+    zero = round(state.zero.offset_pa / (_ZERO_STEP * low_pa))
+    conditions = Conditions(due.kind, due.full_cycle, low_pa, high_pa, zero, life.moved)
     life = replace(life, residuals=life.residuals.with_reading(hours, proved_pa, conditions))
     return life if life.residuals.points is points else _forecast(context, life, hours)
 

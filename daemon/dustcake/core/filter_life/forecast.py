@@ -85,7 +85,8 @@ def forecast(
     present = [point for point, level in zip(used, levels, strict=True) if level == levels[-1]]
     if now_h <= 0.0 or not _are_enough(used, present):
         return Forecast(Outlook.NOT_ENOUGH_DATA, now_h, len(used), HORIZON * now_h)
-    residual_pa, rise_pa_per_h = _residual_now(present)
+    hours, pressures = [point.hours for point in present], [point.pa for point in present]
+    residual_pa = median(pressures[-3:])
     outlook = Forecast(
         Outlook.BEYOND_HORIZON,
         now_h,
@@ -93,7 +94,7 @@ def forecast(
         HORIZON * now_h,
         confidence=confidence,
         residual_pa=residual_pa,
-        rise_pa_per_h=rise_pa_per_h,
+        rise_pa_per_h=theil_sen(hours, pressures)[0],
     )
     if residual_pa >= limit_pa:
         return replace(outlook, outlook=Outlook.REACHED, low_h=0.0, high_h=0.0)
@@ -110,12 +111,6 @@ def _are_enough(used: Sequence[Point], present: Sequence[Point]) -> bool:
     """Points, of all levels and of the present one."""
     ages = {point.hours for point in present}
     return len(used) >= FEWEST_POINTS and len(ages) >= FEWEST_POINTS // 3
-
-
-def _residual_now(present: Sequence[Point]) -> tuple[float, float]:
-    """Residual dP, Pa, and its robust mean rise, Pa an hour, by the points of the present level."""
-    hours, values = [point.hours for point in present], [point.pa for point in present]
-    return median(values[-3:]), theil_sen(hours, values)[0]
 
 
 def at_flow(dp_pa: float, flow_m3_s: float, reference_m3_s: float) -> float:
@@ -154,12 +149,9 @@ def _jumps(points: Sequence[Point]) -> Iterator[tuple[float, int]]:
         is_sudden = abs(moves[i - 1] - drift) > 0.6 * abs(jump)
         is_large = abs(jump) > _STEP_SCATTERS * noise + _STEP_LEVEL * abs(values[i])
         is_clear = min(after) > max(before) or max(after) < min(before)
-        if is_large and is_sudden and is_clear and _are_of_one_level(points[i - w : i + w]):
+        levels = {point.level for point in points[i - w : i + w]}
+        if is_large and is_sudden and is_clear and len(levels) == 1:
             yield abs(jump), i
-
-
-def _are_of_one_level(points: Sequence[Point]) -> bool:
-    return len({point.level for point in points}) == 1
 
 
 def _weights(
@@ -167,19 +159,16 @@ def _weights(
 ) -> list[float]:
     """Recent points count more (the square of their age), what stands far out from its neighbours
     less."""
-    apart = [_apart(i, values, levels) for i in range(len(values))]
+    apart = []
+    for i, value in enumerate(values):
+        near = range(max(0, i - 2), min(len(values), i + 3))
+        beside = [values[j] for j in near if j != i and levels[j] == levels[i]]
+        apart.append(value - median(beside) if beside else 0.0)
     width = 4.0 * scatter(apart) + 1e-9
     return [
         age * age * (1.0 if abs(d) <= width else (width / d) ** 4)
         for age, d in zip(ages, apart, strict=True)
     ]
-
-
-def _apart(i: int, values: Sequence[float], levels: Sequence[Hashable]) -> float:
-    """By how much a point stands out from its neighbours of the same level."""
-    near = range(max(0, i - 2), min(len(values), i + 3))
-    beside = [values[j] for j in near if j != i and levels[j] == levels[i]]
-    return values[i] - median(beside) if beside else 0.0
 
 
 def _range(fits: Fits, limit_pa: float, confidence: float) -> tuple[float | None, float | None]:

@@ -44,7 +44,8 @@ def begin(
     header_pa, last_s = state.header_pa, known.last_s
     rested = last_s is None or context.now_s - last_s >= _RESTED_INTERVALS * interval_s
     if run is not None and run.pulses == 1:
-        known = replace(known, start_pa=dp_pa, rise_pa=_risen_pa(dp_pa, known.last_pa))
+        risen_pa = None if dp_pa is None or known.last_pa is None else dp_pa - known.last_pa
+        known = replace(known, start_pa=dp_pa, rise_pa=risen_pa)
     due_s = context.now_s + min(interval_s, response_s)
     context.wake_by(due_s)
     observation = PulseObservation(
@@ -72,10 +73,6 @@ def _dp_with_flow(state: State) -> float | None:
     """dP to be compared, as long as the blower is not known to be off."""
     flow = state.blower.running is not False
     return state.sample.pa if flow and is_well_formed(state.sample) else None
-
-
-def _risen_pa(dp_pa: float | None, last_pa: float | None) -> float | None:
-    return None if dp_pa is None or last_pa is None else dp_pa - last_pa
 
 
 def _rise_pa(known: PulseResponseState, run: Run | None, dp_pa: float | None) -> float | None:

@@ -2,6 +2,7 @@
 together, of a reading that responds to none, and of torn filters."""
 
 from math import sqrt
+from statistics import median
 
 from dustcake.core.pulse_response.findings import (
     CERTAIN,
@@ -11,7 +12,6 @@ from dustcake.core.pulse_response.findings import (
     evidence_after,
     found,
     judged,
-    typical,
     withdrawn,
 )
 from dustcake.core.pulse_response.state import (
@@ -84,7 +84,7 @@ def _usual(
     fell = [v.response for v in others if v.response is not None and v.no_response < CERTAIN]
     dip = _typical_dip(known, others)
     dip_shows = response.header_pa is not None and dip > 4 * response.header_noise
-    return _Usual(dip, typical(fell) or 0.0, dip_shows)
+    return _Usual(dip, median(fell or [0.0]), dip_shows)
 
 
 def _with_dip(valve: ValveRecord, response: Response, usual: _Usual) -> ValveRecord:
@@ -104,7 +104,8 @@ def _typical_dip(known: PulseResponseState, others: tuple[ValveRecord, ...]) -> 
         return 0.0
     if not others:
         return known.header.dip
-    return typical([v.dip for v in others if v.dip is not None and v.no_dip < CERTAIN]) or 0.0
+    dips = [v.dip for v in others if v.dip is not None and v.no_dip < CERTAIN]
+    return median(dips or [0.0])
 
 
 def _responded(valve: ValveRecord, others: float, response: float, noise: float) -> ValveRecord:
