@@ -165,9 +165,7 @@ class CollectorService:
         if self._polled:
             self._polled = False
             self._watchdog_feeder.fed(self.name)
-        record = self.commissioning.record
-        if record is not None and record.signature is None:
-            self.commissioning.observe()
+        self.commissioning.observe()
         for watcher in self.watchers:
             watcher(self.engine.state)
 

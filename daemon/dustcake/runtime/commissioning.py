@@ -3,7 +3,6 @@ leaves nor a restart ends it."""
 
 import asyncio
 import secrets
-from collections import deque
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -76,8 +75,8 @@ class _RunningAction:
 
 
 class Commissioning:
-    """The commissioning of one collector, whose newest state is ``state``. While ``record`` is
-    there and not signed, ``observe`` has to be called after every step."""
+    """The commissioning of one collector, whose newest state is ``state``. ``observe`` has to be
+    called after every step."""
 
     def __init__(
         self,
@@ -95,7 +94,7 @@ class Commissioning:
         self._file = RecordFile(place_of(Path(settings.journal.path), collector.name))
         self.record: Record | None = None
         self._state = state
-        self._window: deque[Moment] = deque()
+        self._window: tuple[Moment, ...] = ()
         self._running: _RunningAction | None = None
         self._scan: asyncio.Task[None] | None = None
         self._problem = ""
@@ -146,7 +145,8 @@ class Commissioning:
 
     def observe(self) -> None:
         """Take notice of the collector after a step."""
-        assert self.record is not None
+        if self.record is None or self.record.signature is not None:
+            return
         now = Moment(self._clock.now().mono_s, self._state())
         if self._running is not None:
             self._follow(self._running, now)
@@ -158,7 +158,7 @@ class Commissioning:
         running.observed = observed
         if running.is_waiting:
             return
-        result = running.action.work.evaluate(observed)
+        result = running.action.evaluate(observed)
         if result is None and observed.elapsed_s >= running.action.timeout_s:
             result = failed(
                 f"nothing, or nothing steady, came within {observed.elapsed_s:.0f} s: try again"
@@ -167,14 +167,12 @@ class Commissioning:
             self._finish(running, result)
 
     def _evaluate_automatic(self, record: Record, now: Moment) -> None:
-        """What the daemon finds by itself, in the step it has come to."""
-        self._window.append(now)
-        while now.at_s - self._window[0].at_s > WINDOW_S:
-            self._window.popleft()
+        """Put on record what the daemon finds by itself, in the step it has come to."""
+        self._window = *(one for one in self._window if now.at_s - one.at_s <= WINDOW_S), now
         step = current(self._steps, record)
         if step is None or state_of(step, record) is not StepState.UNDER_WAY:
             return
-        observed = Observation(self._equipment, record, {}, tuple(self._window))
+        observed = Observation(self._equipment, record, {}, self._window)
         for action in step.actions:
             result = action.work.automatic(observed)
             if result is not None:
@@ -183,8 +181,7 @@ class Commissioning:
     def _finish(self, running: _RunningAction, result: ActionResult) -> None:
         """Put on record what came of it."""
         assert self.record is not None
-        self._running = None
-        self._window.clear()
+        self._running, self._window = None, ()
         step, action, by = running.step.name, running.action.name, running.by
         fields = dict(running.observed.fields)
         entry = RecordedAction(
@@ -264,7 +261,7 @@ class Commissioning:
             raise RefusedError("something is under way: wait for its end")
         if self.record is not None:
             await self._archive("before")
-        self._window.clear()
+        self._window = ()
         utc = utc_text(self._clock.now().utc_s)
         self.record = Record(self._equipment.collector.name, self._site_name, utc, by)
         self._unsaved.set()
@@ -291,7 +288,7 @@ class Commissioning:
             return
         running.is_waiting = False
         # What only puts on record what a person says need not wait for the next reading.
-        result = action.work.evaluate(running.observed)
+        result = action.evaluate(running.observed)
         if result is not None:
             self._finish(running, result)
 
@@ -319,7 +316,7 @@ class Commissioning:
         return _RunningAction(step, action, by, observed)
 
     async def _request(self, content: Mapping[str, Any], by: str) -> Content:
-        """Put a request to the core; its answer."""
+        """The core's answer to a request that is put to it."""
         request = request_in({**content, "id": secrets.token_hex(16)})
         stated = await self._put_request(request, Requester(by, Identity.AUTHENTICATED))
         answer = read_object(stated)

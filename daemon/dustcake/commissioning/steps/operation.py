@@ -20,8 +20,8 @@ from dustcake.commissioning.procedure import (
     noted,
     passed,
     settings_lines,
-    skipped,
 )
+from dustcake.commissioning.record import Record
 from dustcake.core.cleaning.state import Met
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
@@ -41,7 +41,7 @@ def _blower_off(observed: Observation) -> str | None:
 
 
 def _damper_moved(observed: Observation) -> CoreRequest:
-    note = f"commissioning: {float(observed.fields['opening_percent']):g} % open"
+    note = f"commissioning: {observed.fields['opening_percent']:g} % open"
     return {"request": "record", "entry": "damper_moved", "note": note}
 
 
@@ -71,7 +71,7 @@ def _begun(observed: Observation) -> ActionResult:
     clean_pa = observed.record.values("start_up", "measure").get("dp_pa")
     if clean_pa is None:
         return failed("there is no clean dP on record: measure it in the step before")
-    target_pa = clean_pa * (1 + float(observed.fields["rise_percent"]) / 100)
+    target_pa = clean_pa * (1 + observed.fields["rise_percent"] / 100)
     words = f"watching for {observed.equipment.shown(target_pa)}"
     return noted(words, clean_pa=clean_pa, target_pa=round(target_pa, 2))
 
@@ -101,7 +101,7 @@ def _look(observed: Observation) -> ActionResult | None:
 
 
 def _first_cake(observed: Observation) -> ActionResult | None:
-    """What the daemon sees by itself."""
+    """Result the daemon finds by itself, once dP stays above what was set."""
     target_pa = _target_pa(observed)
     if target_pa is None or not observed.now.blower.running or observed.now.mode is not Mode.OFF:
         return None
@@ -121,7 +121,7 @@ def _opened(observed: Observation) -> ActionResult | None:
     steady = observed.settled(MEASURED_S)
     if steady is None:
         return None
-    opening = float(observed.fields["opening_percent"])
+    opening = observed.fields["opening_percent"]
     words = f"{opening:g} % open: dP {observed.equipment.shown(steady.dp_pa)}"
     values: Content = {"opening_percent": opening, "dp_pa": steady.dp_pa}
     if observed.fields["captures"]:
@@ -188,7 +188,7 @@ def _rounded(inches: float) -> float:
 
 
 def _clean_pa(observed: Observation) -> float | None:
-    """dP at working flow: the newest at which the hood captured, or what was measured at all."""
+    """dP of clean filters: the newest while the damper was opened, else that at its minimum."""
     at_minimum = observed.record.values("start_up", "measure").get("dp_pa")
     return observed.record.values("damper", "open").get("dp_pa", at_minimum)
 
@@ -201,7 +201,7 @@ def _no_clean_dp(observed: Observation) -> str | None:
 def _proposed(observed: Observation) -> ActionResult:
     clean_pa = _clean_pa(observed)
     assert clean_pa is not None  # refused before
-    proposal = propose(clean_pa, Media(str(observed.fields["media"])))
+    proposal = propose(clean_pa, Media(observed.fields["media"]))
     equipment = observed.equipment
     low, high, replacement = (
         _written(pa, equipment.unit)
@@ -222,13 +222,14 @@ def _proposed(observed: Observation) -> ActionResult:
 
 
 def _written(pa: float, unit: PressureUnit) -> str:
-    """As in a settings file, to as many digits as make sense there."""
+    """A pressure as in a settings file, to as many digits as make sense there."""
     return f"{pa / unit.pa:.4g} {unit}"
 
 
 def _request_change(observed: Observation) -> tuple[CoreRequest, ...]:
     proposed = observed.record.values("set_points", "propose")
-    return ({"request": "set_points", **{name: proposed[name] for name in ("low_pa", "high_pa")}},)
+    low_pa, high_pa = proposed["low_pa"], proposed["high_pa"]
+    return ({"request": "set_points", "low_pa": low_pa, "high_pa": high_pa},)
 
 
 def _shown_back(observed: Observation) -> ActionResult:
@@ -259,7 +260,8 @@ def _decided(observed: Observation) -> ActionResult:
     if observed.fields["which"] == KEEP:
         if "why" not in observed.fields:
             return failed("say why those in force are kept")
-        return passed(f"kept: {words}; {observed.fields['why']}", **values)
+        changes = _not_in_file(observed, in_force)
+        return passed(f"kept: {words}; {observed.fields['why']}", **values, changes=changes)
     others = [name for name, pa in in_force.items() if _differs(pa, proposed[f"{name}_pa"])]
     if others:
         return failed(
@@ -270,6 +272,24 @@ def _decided(observed: Observation) -> ActionResult:
     if _differs(replacement_pa, proposed["replacement_pa"]):
         words = f"{words} (as in the settings file, and not as proposed: it is changed there only)"
     return passed(f"in force: {words}", **values)
+
+
+def _not_in_file(observed: Observation, in_force: dict[str, float]) -> Content:
+    """Set points in force that were changed without the settings file, as lines for it."""
+    points, unit = observed.equipment.setpoints.cleaning, observed.equipment.unit
+    written = {"low": points.low_pa, "high": points.high_pa}
+    changed = {name: _written(pa, unit) for name, pa in in_force.items() if pa != written[name]}
+    return {"cleaning": changed} if changed else {}
+
+
+def changes_of(history: Record) -> Content:
+    """Tables of the settings file that commissioning changes: the transmitter that was chosen, and
+    the set points that were proposed, unless it was decided since to keep those in force."""
+    newest = history.last("set_points", "propose", "decide")
+    is_kept = newest is not None and newest.fields.get("which") == KEEP
+    points = history.values("set_points", "decide" if is_kept else "propose")
+    chosen = history.values("transmitter", "choose")
+    return {**chosen.get("changes", {}), **points.get("changes", {})}
 
 
 def _in_force(observed: Observation) -> dict[str, float]:
@@ -283,11 +303,7 @@ def _listed(observed: Observation, pressures: dict[str, float]) -> str:
 
 
 def _differs(pa: float, proposed_pa: float) -> bool:
-    return abs(pa - float(proposed_pa)) > max(_CLOSE_PA, 0.005 * pa)
-
-
-def _mode(observed: Observation) -> ActionResult:
-    return passed(f"mode {str(observed.fields['mode']).replace('_', ' ')} selected")
+    return abs(pa - proposed_pa) > max(_CLOSE_PA, 0.005 * pa)
 
 
 # --- alarms and permissives tried: each that can be without harm comes, and somebody sees it
@@ -317,12 +333,13 @@ def trials_of(setpoints: Setpoints) -> dict[str, str]:
 
 
 def _trial(observed: Observation) -> str:
+    """Name of what is tried, as people read it."""
     return str(observed.fields["trial"]).replace("_", " ")
 
 
 def _stands(observed: Observation) -> bool:
-    """The alarm's condition holds, in view or not; or the permissive is missing."""
-    name, now = str(observed.fields["trial"]), observed.now
+    """Whether the alarm's condition holds, in view or not; or the permissive is missing."""
+    name, now = observed.fields["trial"], observed.now
     missing = {one.name for one in now.decision.permissives if one.met is Met.NO}
     standing = missing.union(one.name.value for one in now.alarms if one.condition_active)
     # The device with nothing else to be read: that alarm explains the other.
@@ -355,10 +372,6 @@ def _seen(observed: Observation) -> ActionResult:
     return passed(f"{_trial(observed)}: seen{where}, and all is back")
 
 
-def _left(observed: Observation) -> ActionResult:
-    return skipped(f"{_trial(observed)} not tried: {observed.fields['why']}")
-
-
 WORK = {
     ("start_up", "measure"): Work(_clean, refuse=_blower_off, requests=_start_requests),
     ("seasoning", "begin"): Work(_begun),
@@ -371,10 +384,8 @@ WORK = {
     ("set_points", "confirm"): Work(_confirmed, requests=_confirm),
     ("set_points", "decide"): Work(_decided),
     ("set_points", "mode"): Work(
-        _mode, requests=lambda observed: ({"request": "mode", "mode": observed.fields["mode"]},)
+        requests=lambda observed: ({"request": "mode", "mode": observed.fields["mode"]},)
     ),
     ("alarms", "try"): Work(_came, refuse=_stands_already),
     ("alarms", "seen"): Work(_seen, refuse=_not_back),
-    ("alarms", "leave"): Work(_left),
-    ("sign", "sign"): Work(lambda observed: passed(f"signed by {observed.fields['name']}")),
 }
