@@ -142,11 +142,12 @@ def _signature(history: Record) -> dict[str, str]:
 _TAGS = {"title": "h1", "head": "h2"}
 
 
-def to_html(content: Report) -> str:
+def to_html(content: Report) -> bytes:
     """The report; whatever came from outside is escaped."""
     parts = [_table(one) if isinstance(one, Table) else _paragraph(*one) for one in content.parts]
     template = resources.files(__package__).joinpath("report.html").read_text(encoding="utf-8")
-    return Template(template).substitute(title=escape(content.title), body="\n".join(parts))
+    page = Template(template).substitute(title=escape(content.title), body="\n".join(parts))
+    return page.encode()
 
 
 def _paragraph(style: str, text: str) -> str:
@@ -208,6 +209,9 @@ def to_pdf(content: Report) -> bytes:
     parts = [table(one) if isinstance(one, Table) else paragraph(*one) for one in content.parts]
     document.build(parts, onFirstPage=_foot, onLaterPages=_foot)
     return made.getvalue()
+
+
+RENDER = {"html": to_html, "pdf": to_pdf}
 
 
 def _foot(canvas: Any, document: Any) -> None:

@@ -36,7 +36,7 @@ from dustcake.commissioning.record import (
     encode,
     place_of,
 )
-from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
+from dustcake.commissioning.report import RENDER, MissingExtraError, report
 from dustcake.commissioning.scan import Words, scan
 from dustcake.commissioning.steps import all_steps
 from dustcake.core.inputs import ReadFailure
@@ -229,11 +229,8 @@ class Commissioning:
         await self._loaded.wait()
         if self.record is None:
             return "there is no record yet"
-        content = report(self._equipment, self.record)
-        if form == "html":
-            return to_html(content).encode()
         try:
-            return await asyncio.to_thread(to_pdf, content)
+            return await asyncio.to_thread(RENDER[form], report(self._equipment, self.record))
         except MissingExtraError as error:
             return str(error)
 

@@ -178,15 +178,15 @@ def _record(client: CommissionClient) -> "Record":
 def _write_report(client: CommissionClient, settings: "Settings", file: Path) -> None:
     """Write ``file``, as HTML or PDF by its ending."""
     from dustcake.commissioning.observation import equipment_of
-    from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
+    from dustcake.commissioning.report import RENDER, MissingExtraError, report
 
-    if file.suffix not in (".html", ".pdf"):
+    render = RENDER.get(file.suffix[1:])
+    if render is None:
         raise UsageError(f"--report {file}: name a file that ends in .html or .pdf")
     record = _record(client)
     collector = chosen_collector(settings, record.collector)
-    content = report(equipment_of(settings, collector), record)
     try:
-        file.write_bytes(to_html(content).encode() if file.suffix == ".html" else to_pdf(content))
+        file.write_bytes(render(report(equipment_of(settings, collector), record)))
     except MissingExtraError as error:
         raise CommandError(str(error)) from None
     except OSError as error:

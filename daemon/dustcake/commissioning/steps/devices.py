@@ -182,8 +182,7 @@ def _pulsed(observed: Observation) -> ActionResult | None:
     if before_pa is None:
         return passed(f"valve {valve} was pulsed; no header transmitter to see its dip")
     unit = header_unit(observed.equipment.unit)
-    read = [one.state.header_pa for one in observed.moments]
-    lowest_pa = min(pa for pa in read if pa is not None)
+    lowest_pa = min(pa for one in observed.moments if (pa := one.state.header_pa) is not None)
     dip = (before_pa - lowest_pa) / before_pa
     values: Content = {
         "header_before_pa": round(before_pa),

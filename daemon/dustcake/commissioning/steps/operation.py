@@ -23,7 +23,6 @@ from dustcake.commissioning.procedure import (
 )
 from dustcake.commissioning.record import Record
 from dustcake.core.cleaning.state import Met
-from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
@@ -150,19 +149,9 @@ class Media(StrEnum):
 _STEPS = {Media.DEPTH: (1.5, 1.0), Media.SURFACE: (1.0, 0.75)}
 
 
-@record
-class Proposal:
-    """What is proposed, to hundredths of a pascal. ``cautions``: what is unusual about it."""
-
-    low_pa: float
-    high_pa: float
-    replacement_pa: float
-    rule: str
-    cautions: list[str]
-
-
-def propose(clean_pa: float, media: Media) -> Proposal:
-    """Set points for filters that read ``clean_pa`` when seasoned and clean, at working flow."""
+def propose(clean_pa: float, media: Media) -> Content:
+    """Set points, to hundredths of a pascal, for filters that read ``clean_pa`` when seasoned and
+    clean, at working flow; with the ``rule`` they follow, and in ``cautions`` what is unusual."""
     above, band = _STEPS[media]
     low = _rounded(clean_pa / INCH_PA + above)
     high = _rounded(low + band)
@@ -179,8 +168,9 @@ def propose(clean_pa: float, media: Media) -> Proposal:
     ]
     if replacement > USUAL_REPLACEMENT:
         cautions.append("filter replacement: see that the fan still draws its flow at that dP")
-    low_pa, high_pa, replacement_pa = (round(x * INCH_PA, 2) for x in (low, high, replacement))
-    return Proposal(low_pa, high_pa, replacement_pa, rule, cautions)
+    inches = {"low_pa": low, "high_pa": high, "replacement_pa": replacement}
+    points = {name: round(each * INCH_PA, 2) for name, each in inches.items()}
+    return {**points, "rule": rule, "cautions": cautions}
 
 
 def _rounded(inches: float) -> float:
@@ -202,20 +192,19 @@ def _proposed(observed: Observation) -> ActionResult:
     clean_pa = _clean_pa(observed)
     assert clean_pa is not None  # refused before
     proposal = propose(clean_pa, Media(observed.fields["media"]))
-    equipment = observed.equipment
+    equipment, replacement_pa = observed.equipment, proposal["replacement_pa"]
     low, high, replacement = (
-        _written(pa, equipment.unit)
-        for pa in (proposal.low_pa, proposal.high_pa, proposal.replacement_pa)
+        _written(proposal[name], equipment.unit) for name in ("low_pa", "high_pa", "replacement_pa")
     )
     alarms = {"replacement": replacement}
-    if equipment.setpoints.limits.high_pa < proposal.replacement_pa:
-        alarms["high"] = _written(proposal.replacement_pa + INCH_PA, equipment.unit)
+    if equipment.setpoints.limits.high_pa < replacement_pa:
+        alarms["high"] = _written(replacement_pa + INCH_PA, equipment.unit)
     changes = {"cleaning": {"low": low, "high": high}, "alarms": alarms}
     return noted(
         f"clean dP {equipment.shown(clean_pa)}: low {low}, high {high}, filter replacement "
-        f"{replacement}; {proposal.rule}",
+        f"{replacement}; {proposal['rule']}",
         clean_pa=clean_pa,
-        **asdict(proposal),
+        **proposal,
         settings=settings_lines(changes),
         changes=changes,
     )
