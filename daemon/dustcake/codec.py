@@ -101,7 +101,7 @@ def _from_3(content: dict[str, Any]) -> None:
 
 
 def _rename(fields: dict[str, Any], **names: str) -> None:
-    """Those that are there: what was added within one format may not be."""
+    """Rename the fields that are there: what was added within one format may not be."""
     for old, new in names.items():
         if old in fields:
             fields[new] = fields.pop(old)

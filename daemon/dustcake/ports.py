@@ -10,6 +10,7 @@ from typing import Protocol
 from dustcake.core.commands import Command
 from dustcake.core.events import Event
 from dustcake.core.inputs import Contacts, Input, Outcome, Signal, Stamp
+from dustcake.core.minutes import Spread
 from dustcake.core.record import record
 from dustcake.core.state import State
 from dustcake.publish.topics import Publication
@@ -84,6 +85,17 @@ class Stored:
     utc_s: float | None
 
 
+@record
+class Trend:
+    """dP over some time. ``parts``: of ``width_s`` seconds each, when one begins and what was read
+    in it; one without a reading is left out."""
+
+    since_utc_s: float
+    until_utc_s: float
+    width_s: float
+    parts: Sequence[tuple[float, Spread]]
+
+
 class Journal(Protocol):
     """Durable memory."""
 
@@ -100,7 +112,7 @@ class Journal(Protocol):
 
 @record
 class Queued:
-    """A publication waiting in the outbox. ``ref`` identifies it and rises with age's end."""
+    """A publication waiting in the outbox. ``ref`` identifies it; the older, the lower."""
 
     ref: int
     publication: Publication

@@ -76,7 +76,7 @@ class Pressure:
 
     @property
     def pa(self) -> float:
-        """In pascals."""
+        """The pressure in pascals."""
         return self.value * self.unit.pa
 
     def __str__(self) -> str:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.setpoints import Setpoints
+from dustcake.publish.wording import spoken
 from dustcake.settings.extras import install_hint
 from dustcake.units import UNIT_OF_ENDING
 from dustcake_lab.replay.listing import count_lines, counts
@@ -275,7 +276,7 @@ def _alarms(panel: "Axes", curves: Curves, names: Sequence[str]) -> None:
         until_s = curves.to_s[-1] if each.until_s is None else each.until_s
         span = (_date(each.since_s), (until_s - each.since_s) / _DAY_S)
         panel.broken_barh([span], (names.index(each.alarm) - 0.35, 0.7), color=_ALARM)
-    panel.set_yticks(range(len(names)), [name.replace("_", " ") for name in names])
+    panel.set_yticks(range(len(names)), [spoken(name) for name in names])
     panel.set_ylim(len(names) - 0.4, -0.6)
     panel.set_ylabel("alarms")
 
@@ -310,17 +311,17 @@ def words(event: ScenarioEvent) -> str:
     """An event of a scenario in a few words, as `valve 3 stuck closed`."""
     fields = event.model_dump(mode="json", exclude_defaults=True, exclude={"at_s", "kind"})
     lines_below = [_field(event.kind, name, value) for name, value in fields.items()]
-    return " ".join([event.kind.replace("_", " "), ", ".join(lines_below)]).strip()
+    return " ".join([spoken(event.kind), ", ".join(lines_below)]).strip()
 
 
 def _field(kind: str, name: str, value: object) -> str:
     if isinstance(value, str):
-        return "mended" if value == "none" else value.replace("_", " ")
+        return "mended" if value == "none" else spoken(value)
     if isinstance(value, bool):
         shown = "yes" if value else "no"
     else:
         shown = f"{value:g}" if isinstance(value, float) else str(value)
     suffix = next((each for each in _UNITS if name.endswith(each)), "")
-    bare = name.removesuffix(suffix).replace("_", " ")
+    bare = spoken(name.removesuffix(suffix))
     unit = f" {_UNITS[suffix]}" if suffix else ""
     return f"{shown}{unit}" if bare in (kind, "factor") else f"{bare} {shown}{unit}"

@@ -42,12 +42,12 @@ def varied(name: str, **changes: Any) -> Scenario:
 def closed_loop(
     name: str | Scenario, *, changes: dict[str, Any] | None = None, **how: Any
 ) -> ClosedLoop:
-    """The loop of a scenario with its own settings, changed as told."""
+    """The loop of a scenario with its own settings, with ``changes``."""
     scenario = load_scenario(name) if isinstance(name, str) else name
     return ClosedLoop(scenario, setpoints(scenario, **(changes or {})), **how)
 
 
-def told(events: Iterable[Event]) -> list[tuple[float, str, object]]:
+def comparable(events: Iterable[Event]) -> list[tuple[float, str, object]]:
     """Events as comparable rows: when, what, and the numbers that matter."""
     return [
         (round(each.at.mono_s, 3), each.body.name, getattr(each.body, "valve", None))

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from closed_loop.loops import DAY_S, HOUR_S, closed_loop, told, varied
+from closed_loop.loops import DAY_S, HOUR_S, closed_loop, comparable, varied
 from dustcake_loop.closed_loop import ClosedLoop
 
 pytestmark = pytest.mark.patience(240, "hours of a collector, each of them twice")
@@ -25,7 +25,7 @@ NOISY: dict[str, Any] = {
 def both(scenario: Any, until_s: float, seed: int) -> tuple[ClosedLoop, ClosedLoop]:
     leaping = closed_loop(scenario, seed=seed)
     plodding = closed_loop(scenario, seed=seed, leaping=False)
-    assert told(leaping.events(until_s)) == told(plodding.events(until_s))
+    assert comparable(leaping.events(until_s)) == comparable(plodding.events(until_s))
     assert leaping.samples == plodding.samples
     assert leaping.steps < plodding.steps
     return leaping, plodding
@@ -104,15 +104,17 @@ def test_the_same_events_while_a_plug_closes(seed: int) -> None:
 
 
 def test_the_same_seed_gives_the_same_run_and_another_does_not() -> None:
-    runs = [told(closed_loop("plasma_table", seed=seed).events(12 * HOUR_S)) for seed in (5, 5, 6)]
+    runs = [
+        comparable(closed_loop("plasma_table", seed=seed).events(12 * HOUR_S)) for seed in (5, 5, 6)
+    ]
     assert runs[0] == runs[1]
     assert runs[0] != runs[2]
 
 
 def test_a_run_may_be_taken_in_pieces() -> None:
-    whole = told(closed_loop("welding_cell").events(6 * HOUR_S))
+    whole = comparable(closed_loop("welding_cell").events(6 * HOUR_S))
     loop = closed_loop("welding_cell")
-    pieces = [told(loop.events(hour * HOUR_S)) for hour in (0.7, 2.0, 2.0, 6.0)]
+    pieces = [comparable(loop.events(hour * HOUR_S)) for hour in (0.7, 2.0, 2.0, 6.0)]
     assert [each for piece in pieces for each in piece] == whole
     assert loop.t_s == 6 * HOUR_S
 
@@ -121,8 +123,8 @@ def test_short_leaps_change_no_event() -> None:
     loop = closed_loop("plasma_table", seed=5)
     loop.longest_leap_s = 20.0
     seen: list[float] = []
-    short = told(loop.events(12 * HOUR_S, lambda each: seen.append(each.t_s)))
-    assert short == told(closed_loop("plasma_table", seed=5).events(12 * HOUR_S))
+    short = comparable(loop.events(12 * HOUR_S, lambda each: seen.append(each.t_s)))
+    assert short == comparable(closed_loop("plasma_table", seed=5).events(12 * HOUR_S))
     assert max(later - earlier for earlier, later in pairwise(seen)) <= 21.0
 
 

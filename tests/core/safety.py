@@ -183,7 +183,7 @@ class Watcher:
 
     def _is_usable(self, taken: Taken) -> bool:
         """Well read, and no doubt of the core's own leaves it dead: those are tried in
-        ``tests/trust``."""
+        ``tests/core/test_trust.py``."""
         offset_pa = taken.after.state.zero.offset_pa
         state = taken.after.state
         dead = {doubt.reason.code for doubt in state.signal_validation.doubts} & DEAD

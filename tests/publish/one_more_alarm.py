@@ -47,7 +47,7 @@ def main() -> None:
     renderer = Renderer(Topics("mill", "c1"), setpoints, unit, 30)
     published = {p.topic: json.loads(p.payload) for p in renderer.everything(active, None)}
     device = CollectorDevice(setpoints, unit, (10.0, 10_000.0))
-    metrics = {report.name: report.value for report in device.reports(active, 0.0)}
+    metrics = {metric.name: metric.value for metric in device.metrics(active, 0.0)}
     answer = collector.ask(Acknowledge("access_door_open"))
     commands = ArgumentParser()
     configure(commands)

@@ -194,9 +194,9 @@ SENTENCES: list[tuple[Body, str]] = [
     (LogEntry("drum_emptied", "", "", "Anna"), "drum emptied, recorded by Anna"),
     (
         LogEntry("upkeep_done", "blown back", "snubber", ""),
-        'maintenance done: snubber, noting "blown back"',
+        'upkeep done: snubber, noting "blown back"',
     ),
-    (UpkeepDue("snubber", "blow it back"), "maintenance due: snubber: blow it back"),
+    (UpkeepDue("snubber", "blow it back"), "upkeep due: snubber: blow it back"),
     (
         SettingChanged("cleaning.high_pa", f"{4 * INCH}", f"{4.5 * INCH}", "Anna"),
         "setting changed by Anna: cleaning high: 4.00 inH2O -> 4.50 inH2O",

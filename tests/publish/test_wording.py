@@ -94,6 +94,26 @@ def is_asking(call: ast.Call) -> bool:
     return isinstance(call.func, ast.Name) and call.func.id in ASKED_FOR
 
 
+def chosen_before() -> Iterator[tuple[str, Because, set[str]]]:
+    """As ``reasons_given``: codes assigned as the first of several values, ``code, seen = ...``, in
+    a function that then builds the reason from ``code``."""
+    for file in GIVING:
+        for function in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if not isinstance(function, ast.FunctionDef):
+                continue
+            inner = list(ast.walk(function))
+            values = [each.value for each in inner if isinstance(each, ast.Assign)]
+            tuples = [each for each in values if isinstance(each, ast.Tuple) and each.elts]
+            codes = [code for each in tuples if (code := code_of(each.elts[0])) is not None]
+            built = [each for each in inner if isinstance(each, ast.Call) and is_built(each)]
+            for call in built:
+                if not isinstance(call.args[0] if call.args else None, ast.Name):
+                    continue
+                numbers = {keyword.arg or "**" for keyword in call.keywords}
+                for code in codes:
+                    yield f"{file.name}:{call.lineno}", code, numbers
+
+
 def reasons_given() -> Iterator[tuple[str, Because, set[str]]]:
     """Where, which reason, and the numbers given to it. A code that is handed to a function of
     another name, which then builds the reason, is given none."""
@@ -102,19 +122,20 @@ def reasons_given() -> Iterator[tuple[str, Because, set[str]]]:
             if not isinstance(node, ast.Call) or is_asking(node):
                 continue
             for i, argument in enumerate(node.args):
-                code = code_of(argument)
-                if code is None:
-                    continue
-                if is_built(node):
-                    assert i == 0
+                numbers: set[str] = set()
+                if is_built(node) and i == 0:
                     numbers = {keyword.arg or "**" for keyword in node.keywords}
-                    yield f"{file.name}:{node.lineno}", code, numbers
-                else:
-                    yield f"{file.name}:{node.lineno}", code, set()
+                either = [argument]
+                if isinstance(argument, ast.IfExp):
+                    either = [argument.body, argument.orelse]
+                for one in either:
+                    if (code := code_of(one)) is not None:
+                        assert i == 0 or not is_built(node)
+                        yield f"{file.name}:{node.lineno}", code, numbers
 
 
 def test_the_core_gives_every_number_that_a_sentence_names() -> None:
-    found = list(reasons_given())
+    found = [*reasons_given(), *chosen_before()]
     assert len(found) > 50, "the source is no longer read as it is written"
     for place, code, numbers in found:
         missing = names_in(code.template) - {"detail"} - numbers
@@ -122,7 +143,7 @@ def test_the_core_gives_every_number_that_a_sentence_names() -> None:
 
 
 def test_every_code_is_used() -> None:
-    used = {code for _, code, _ in reasons_given()}
+    used = {code for _, code, _ in (*reasons_given(), *chosen_before())}
     chosen_first = {  # picked into a variable, and built from that
         code
         for file in GIVING

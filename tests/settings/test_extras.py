@@ -6,6 +6,7 @@ from pathlib import Path
 
 import dustcake
 import dustcake_lab
+import dustcake_loop
 from dustcake.settings.extras import install_hint
 
 ROOT = Path(__file__).parents[2]
@@ -15,7 +16,7 @@ def test_every_extra_that_is_named_is_one() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     sources = "".join(
         file.read_text(encoding="utf-8")
-        for package in (dustcake, dustcake_lab)
+        for package in (dustcake, dustcake_lab, dustcake_loop)
         for file in Path(package.__path__[0]).rglob("*.py")
     )
     named = set(re.findall(r"install_hint\('(\w+)'\)", sources))

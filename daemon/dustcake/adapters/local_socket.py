@@ -16,7 +16,7 @@ from pathlib import Path
 from dustcake.adapters.limits import Turns
 from dustcake.adapters.listener import BACKLOG, Client, Listener, by_streams
 
-Answer = Callable[[bytes, str], Awaitable[bytes]]
+AnswerLine = Callable[[bytes, str], Awaitable[bytes]]
 
 LONGEST_LINE = 8192
 PATIENCE_S = 10.0
@@ -32,7 +32,7 @@ class SocketRefusedError(Exception):
 class LocalSocket:
     """Serves ``path``; ``answer`` is given each line and the name of the user who sent it."""
 
-    def __init__(self, path: Path, answer: Answer) -> None:
+    def __init__(self, path: Path, answer: AnswerLine) -> None:
         self._path = path
         self._answer = answer
         self._listener = Listener("local socket", MOST_CONNECTIONS, PATIENCE_S)

@@ -15,6 +15,7 @@ import os
 import tarfile
 import tempfile
 import time
+from collections.abc import Iterable
 from importlib.metadata import version
 from pathlib import Path
 
@@ -57,10 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
                     _put(archive, ABOUT, json.dumps(about, indent=2).encode())
                     _put(archive, SETTINGS, arguments.settings.read_bytes())
                     archive.add(copy, JOURNAL, filter=_nobodys)
-                    for name in names:
-                        record = RecordFile(place_of(journal, name)).read()
-                        if record is not None:
-                            _put(archive, record_member(name), record)
+                    _put_records(archive, journal, names)
                 file.flush()
                 os.fsync(file.fileno())
             whole.rename(target)
@@ -71,6 +69,13 @@ def run(arguments: argparse.Namespace) -> int:
         raise CommandError(f"{target}: {cause}; name a file this user may write") from None
     print(f"{target}: settings and journal, {target.stat().st_size / 1e6:.1f} MB")
     return DONE
+
+
+def _put_records(archive: tarfile.TarFile, journal: Path, collectors: Iterable[str]) -> None:
+    for name in collectors:
+        record = RecordFile(place_of(journal, name)).read()
+        if record is not None:
+            _put(archive, record_member(name), record)
 
 
 def _nobodys(member: tarfile.TarInfo) -> tarfile.TarInfo:

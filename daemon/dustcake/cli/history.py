@@ -55,7 +55,7 @@ _ONLY = {
     "alarms": ("changes of alarms only, and their metrics", ("alarm",)),
     "log": (
         "the log book only: filter changes, zeros, entries, set points, modes, upkeep, starts",
-        events.log_book_names(),
+        events.LOG_BOOK,
     ),
     "life": ("forecasts of filter life only", ("filter_life",)),
     "air": ("compressed air by day (UTC), with energy and money", ("air_used",)),
@@ -158,54 +158,46 @@ def _print_events(history: "History", settings: "Settings", arguments: argparse.
     if arguments.csv:
         print_csv(found, units, sys.stdout)
         return
-    lines: Iterable[str]
+    line = _json_line if arguments.json else _words_line
+    lines: Iterable[str] = (line(one, _unit(one, units)) for one in found)
     if arguments.only == "air":
-        from dustcake.settings.setpoints import to_setpoints
-
-        factors = {each.name: to_setpoints(each).air for each in settings.collectors}
-        show = _air_json if arguments.json else _air_words
-        lines = map(show, _air_by_day(found, factors))
-    else:
-        line = _json_line if arguments.json else _words_line
-        lines = (line(one, _unit(one, units)) for one in found)
-    printed = 0
+        lines = _air_lines(found, settings, as_json=arguments.json)
+    printed = False
     for text in lines:
         print(text)
-        printed += 1
+        printed = True
     if not printed and not arguments.json:
-        fail(_nothing(arguments))
+        when = "yet" if (arguments.since, arguments.until) == (None, None) else "in that time"
+        fail(_NOTHING.get(arguments.only, "nothing of it on record {when}").format(when=when))
 
 
-def _nothing(arguments: argparse.Namespace) -> str:
-    """Why nothing is printed."""
-    when = "yet" if (arguments.since, arguments.until) == (None, None) else "in that time"
-    if arguments.only == "air":
-        return f"no compressed air on record {when}: it is put on record once an hour"
-    if arguments.only == "life":
-        return (
-            f"no forecast of filter life on record {when}: the first needs a dozen cleanings, an "
-            "hour of running and more apart; `dustcake status` shows how far it is"
-        )
-    return f"nothing of it on record {when}"
+_NOTHING = {
+    "air": "no compressed air on record {when}: it is put on record once an hour",
+    "life": "no forecast of filter life on record {when}: the first needs a dozen cleanings, an "
+    "hour of running and more apart; `dustcake status` shows how far it is",
+}
+"""Why nothing is printed, where more can be said than that there is nothing."""
 
 
 def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
-    """Of the time wanted; what came before says how the alarms were at its beginning."""
+    """Alarm metrics of the time wanted; what came before says how it began."""
     first_s, last_s = history.span(arguments.collector)
     if first_s is None or last_s is None:
         return
     from_s = first_s if arguments.since is None else max(first_s, arguments.since)
     to_s = max(last_s, time.time()) if arguments.until is None else arguments.until
-    changes = []
-    for one in history.all_events(arguments.collector, None, {events.AlarmChanged.name}):
+    changed = history.all_events(arguments.collector, None, {events.AlarmChanged.name})
+    # A clock that was set back has left them out of order.
+    changes = sorted(_alarm_changes(changed), key=attrgetter("at_s"))
+    found = metrics(changes, from_s, max(from_s, to_s))
+    print(json.dumps(metrics_content(found)) if arguments.json else "\n".join(metrics_words(found)))
+
+
+def _alarm_changes(found: Iterable["RecordedEvent"]) -> Iterator[Change]:
+    for one in found:
         if one.at_utc_s is not None:
             named = (str(one.fields.get(name)) for name in ("alarm", "state", "priority"))
-            changes.append(Change(one.at_utc_s, one.collector, *named))
-    # A clock that was set back has left them out of order.
-    changes.sort(key=lambda change: change.at_s)
-    found = metrics(changes, from_s, max(from_s, to_s))
-    for line in [json.dumps(metrics_content(found))] if arguments.json else metrics_words(found):
-        print(line)
+            yield Change(one.at_utc_s, one.collector, *named)
 
 
 # --- events as lines in words, as JSON, or as a table
@@ -265,6 +257,15 @@ def _at(one: "RecordedEvent") -> str:
 # --- compressed air by day, out of the hourly accounts in the journal
 
 
+def _air_lines(
+    found: Iterable["RecordedEvent"], settings: "Settings", *, as_json: bool
+) -> Iterator[str]:
+    from dustcake.settings.setpoints import to_setpoints
+
+    factors = {each.name: to_setpoints(each).air for each in settings.collectors}
+    yield from map(_air_json if as_json else _air_words, _air_by_day(found, factors))
+
+
 _AMOUNTS = attrgetter("free_m3", "mass_kg", "measured", "rated", "blower_run_s")
 
 
@@ -310,7 +311,7 @@ def _air_json(day: dict[str, Any]) -> str:
 
 
 def _air_words(day: dict[str, Any]) -> str:
-    """The same for people, as one line."""
+    """A day's air for people, as one line."""
     hourly_m3 = day["free_air_m3_per_blower_h"]
     rate = "" if hourly_m3 is None else f", {hourly_m3:.3g} m3 a blower hour"
     return (

@@ -19,7 +19,7 @@ from dustcake.core.inputs import ReadFailure, Registers, Signal
 from dustcake.core.reading import interpret
 from dustcake.core.setpoints import Scale
 from dustcake.ports import FieldReading
-from dustcake.publish.wording import sentence
+from dustcake.publish.wording import sentence, spoken
 from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake.units import PressureUnit, show_with_pa
@@ -97,5 +97,5 @@ def _words(point: dict[str, Any]) -> str:
         return f"{head} {'yes' if point['state'] else 'no'}"
     words = " ".join(f"{word} (0x{word:04X})" for word in point["raw"])
     why = f": {'; '.join(point['reasons'])}" if point["reasons"] else ""
-    quality = point["quality"].replace("_", " ")
+    quality = spoken(point["quality"])
     return f"{head} {point['display'] or 'no value':24} {quality}{why}\n{'':18}raw {words}"

@@ -120,15 +120,16 @@ def _value_of(field: Field) -> dict[str, Any]:
 def run(arguments: argparse.Namespace) -> int:
     """Carry it out; the exit code."""
     answer = ask_daemon(settings_in(arguments.settings), _request(arguments))
+    outcome, code = ("accepted", DONE) if answer["accepted"] else ("refused", FAILED)
     if arguments.json:
         print(json.dumps(answer, ensure_ascii=False))
-        return DONE if answer["accepted"] else FAILED
-    print(f"{'accepted' if answer['accepted'] else 'refused'}: {answer['reason']}")
+        return code
+    print(f"{outcome}: {answer['reason']}")
     for point in answer.get("points", ()):
         print(f"  {point_words(point)}")
     if answer.get("reason_code") == Because.CONFIRM_CHANGE:
         print(f"  to confirm: {_confirm_command(arguments, answer['change'])}")
-    return DONE if answer["accepted"] else FAILED
+    return code
 
 
 def _confirm_command(arguments: argparse.Namespace, change: int) -> str:

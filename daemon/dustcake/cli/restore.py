@@ -78,8 +78,7 @@ def _put_back(arguments: argparse.Namespace, archive: tarfile.TarFile) -> Iterat
             copyfileobj(source, file)
         aside = put_journal_back(copy, path)
     yield f"{path}: the journal of {about['utc']}"
-    if aside is not None:
-        yield f"{aside}: the one that was there"
+    yield from _set_aside(aside, "the one that was")
     for collector in settings.collectors:
         yield from _put_record_back(archive, collector.name, path)
     if not arguments.journal_only:
@@ -101,8 +100,7 @@ def _put_record_back(archive: tarfile.TarFile, collector: str, journal: Path) ->
         owner = journal.parent.stat()
         os.chown(file.path, owner.st_uid, owner.st_gid)
     yield f"{file.path}: the commissioning record"
-    if aside is not None:
-        yield f"{aside}: the one that was there"
+    yield from _set_aside(aside, "the one that was")
 
 
 def _write_settings(kept: Path, text: str) -> Iterator[str]:
@@ -121,8 +119,12 @@ def _write_settings(kept: Path, text: str) -> Iterator[str]:
         os.chown(arriving, 0, kept.parent.stat().st_gid)
     arriving.rename(kept)
     yield f"{kept}: the settings of the backup"
+    yield from _set_aside(aside, "those that were")
+
+
+def _set_aside(aside: Path | None, what: str) -> Iterator[str]:
     if aside is not None:
-        yield f"{aside}: those that were there"
+        yield f"{aside}: {what} there"
 
 
 def _member(archive: tarfile.TarFile, name: str) -> IO[bytes]:

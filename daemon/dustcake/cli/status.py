@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from dustcake.cli.common import DONE, CommandError, add_settings, ask_daemon, between, settings_in
 from dustcake.publish.payloads import by_request_words, point_words
+from dustcake.publish.wording import spoken
 
 if TYPE_CHECKING:
     from dustcake.settings.model import Settings
@@ -65,7 +66,7 @@ def _status(settings: "Settings", *, as_json: bool) -> list[str]:
 
 def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
     dp, points = content["dp"], content["set_points"]
-    yield f"{name}: dP {_value(dp)}, {_spaced(dp['quality'])}"
+    yield f"{name}: dP {_value(dp)}, {spoken(dp['quality'])}"
     for reason in dp["reasons"]:
         yield f"  reading: {reason}"
     yield (
@@ -73,31 +74,35 @@ def _words(name: str, content: dict[str, Any]) -> Iterator[str]:
         f"filter replacement {points['replacement']['display']}"
     )
     yield from _by_request(content)
-    yield f"  mode {_spaced(content['mode'])}: {content['phase']}, {content['reason']}"
+    yield f"  mode {spoken(content['mode'])}: {content['phase']}, {content['reason']}"
     if content["header"] is not None:
         yield f"  header {_value(content['header'])}"
     pulses = ", ".join(f"{v['valve']}: {v['pulses']}" for v in content["valves"])
     yield f"  pulses by valve {pulses}; last valve {content['last_valve'] or 'none yet'}"
     yield f"  filter life: {content['filter_life']['words']}"
     yield from _air(content["air"])
+    yield from _wants_attention(content)
+    yield from _links(content)
+
+
+def _wants_attention(content: dict[str, Any]) -> Iterator[str]:
     for permissive in content["permissives"]:
         if permissive["met"] == "no":
-            yield f"  missing: {_spaced(permissive['name'])}, {permissive['reason']}"
+            yield f"  missing: {spoken(permissive['name'])}, {permissive['reason']}"
     yield from _alarms(content)
     for upkeep in content["upkeep"]:
         if upkeep["due"]:
-            yield f"  upkeep due: {_spaced(upkeep['upkeep'])}: {upkeep['text']}"
+            yield f"  upkeep due: {spoken(upkeep['upkeep'])}: {upkeep['text']}"
     if not content["clock_set"]:
         yield "  clock not set: records carry no time of day until it is; control goes on"
-    for link in ("broker", "sparkplug"):
-        broker = content[link]
-        if broker is not None and not broker["connected"]:
-            cause = broker["cause"] or "connecting"
-            yield f"  {link} not connected: {cause}. {broker['remedy'] or ''}".rstrip()
 
 
-def _spaced(name: str) -> str:
-    return name.replace("_", " ")
+def _links(content: dict[str, Any]) -> Iterator[str]:
+    for name in ("broker", "sparkplug"):
+        link = content[name]
+        if link is not None and not link["connected"]:
+            cause = link["cause"] or "connecting"
+            yield f"  {name} not connected: {cause}. {link['remedy'] or ''}".rstrip()
 
 
 def _by_request(content: dict[str, Any]) -> Iterator[str]:
@@ -113,15 +118,18 @@ def _by_request(content: dict[str, Any]) -> Iterator[str]:
 def _alarms(content: dict[str, Any]) -> Iterator[str]:
     hidden = {each["alarm"] for each in content["alarms_out_of_view"]}
     for alarm in content["alarm_details"]:
-        state = _spaced(alarm["state"])
+        state = spoken(alarm["state"])
         if alarm["alarm"] not in hidden:
             yield f"  ALARM {alarm['title']} ({alarm['priority']}, {state})"
             yield f"    {alarm['reason']}. {alarm['action']}"
         elif alarm["active"] or alarm["by"]:
-            who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
-            until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
-            active = "; it is active" if alarm["active"] else ""
-            yield f"  {state}: {alarm['title']}: {alarm['reason']}{who}{until}{active}"
+            yield f"  {state}: {alarm['title']}: {alarm['reason']}{_kept_back(alarm)}"
+
+
+def _kept_back(alarm: dict[str, Any]) -> str:
+    who = f" by {alarm['by']}: {alarm['why']}" if alarm["by"] else ""
+    until = f", until {alarm['shelved_until']}" if alarm["shelved_until"] else ""
+    return f"{who}{until}{'; it is active' if alarm['active'] else ''}"
 
 
 def _air(air: dict[str, Any] | None) -> list[str]:
@@ -141,7 +149,7 @@ def _air(air: dict[str, Any] | None) -> list[str]:
 
 
 def _value(measured: dict[str, Any]) -> str:
-    """As people read it, and in pascals where that is something else."""
+    """The value as people read it, and in pascals where that is something else."""
     if measured["value"] is None:
         return "no value"
     shown, pascals = measured["display"], f"{measured['value']:.0f} Pa"

@@ -18,7 +18,7 @@ from dustcake.commissioning.record import Record, RecordedAction, Result, is_as_
 from dustcake.core.cleaning.state import Met
 from dustcake.core.record import record
 from dustcake.core.state import State
-from dustcake.publish.wording import header_unit, sentence
+from dustcake.publish.wording import header_unit, sentence, spoken
 from dustcake.units import PressureUnit, parse_pressure, show
 
 CoreRequest = dict[str, object]
@@ -221,7 +221,7 @@ class Action:
         answers = dict(observed.fields)
         for each in self.questions:
             if each.choices:
-                answers[each.name] = answers[each.name].replace("_", " ")
+                answers[each.name] = spoken(answers[each.name])
         if answers.get("right", True):
             return ActionResult(self.result, self.words.format_map(answers), {})
         return failed(self.words_if_not.format_map(answers))
@@ -275,7 +275,7 @@ def not_tried(step: ProcedureStep, history: Record) -> str:
     """Items of a step that were left out, each with its reason on record; empty where none was."""
     entries = _required(step, history)
     items = [one.item for one in entries if one is not None and one.result is Result.SKIPPED]
-    return ", ".join(dict.fromkeys(items)).replace("_", " ")
+    return ", ".join(map(spoken, dict.fromkeys(items)))
 
 
 def _required(step: ProcedureStep, history: Record) -> list[RecordedAction | None]:

@@ -12,21 +12,16 @@ from dustcake.core.requests.kinds import Identity, PointChange
 
 @record
 class Body:
-    """What an event says; ``name``: what it is published as; ``in_log_book``: whether people read
-    it among the entries of the log book."""
+    """What an event says; ``name``: what it is published as."""
 
     name: ClassVar[str]
-    in_log_book: ClassVar[bool]
 
 
 EVENTS: dict[str, type[Body]] = {}
 """Every kind of event by its name."""
 
-
-def log_book_names() -> list[str]:
-    """The events that are in the log book."""
-    return [name for name, kind in EVENTS.items() if kind.in_log_book]
-
+LOG_BOOK: list[str] = []
+"""The names of those that people read in the log book."""
 
 B = TypeVar("B", bound=Body)
 
@@ -37,8 +32,10 @@ def _event(name: str, *, in_log_book: bool = False) -> Callable[[type[B]], type[
 
     def named(cls: type[B]) -> type[B]:
         kind = record(cls)
-        kind.name, kind.in_log_book = name, in_log_book
+        kind.name = name
         EVENTS[name] = kind
+        if in_log_book:
+            LOG_BOOK.append(name)
         return kind
 
     return named
@@ -201,8 +198,9 @@ class JournalChanged(Body):
 
 @_event("request_answered")
 class RequestAnswered(Body):
-    """What became of a request. ``by``: who asked, and ``identity`` how far that is known;
-    ``change`` and ``points``: see ``core.requests.Verdict``."""
+    """What became of a request. ``by``: who made it, and ``identity`` how far that is known;
+    ``change`` and ``points``: of a change of set points, its number, to confirm it by, and what it
+    changes."""
 
     request_id: str
     request: str
@@ -237,8 +235,9 @@ class FiltersChanged(Body):
 
 @_event("log_entry", in_log_book=True)
 class LogEntry(Body):
-    """``by`` has put something into the log book: see ``core.requests.Entry``. ``upkeep``: which
-    upkeep that completes, empty if none."""
+    """``by`` has put something into the log book. ``entry``: the transmitter zeroed at itself, the
+    drum emptied, a damper moved, an upkeep done, or a note. ``upkeep``: which upkeep that
+    completes, empty if none."""
 
     entry: str
     note: str
@@ -268,9 +267,9 @@ class SettingChanged(Body):
 
 @_event("filter_life")
 class FilterLifeChanged(Body):
-    """What residual dP says of the filters at ``hours`` blower hours since their change: see
-    ``core.filter_life.forecast``. ``low_h``, ``high_h``: blower hours that remain, None beyond the
-    horizon; ``confidence`` of that range."""
+    """What residual dP says of the filters at ``hours`` blower hours since their change.
+    ``low_h``, ``high_h``: blower hours that remain, None beyond the horizon; ``confidence`` of that
+    range."""
 
     outlook: str
     hours: float

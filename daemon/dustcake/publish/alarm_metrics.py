@@ -80,19 +80,19 @@ class Metrics:
 
     @property
     def chattering(self) -> tuple[OneAlarm, ...]:
-        """Those raised three times within a minute."""
+        """Alarms raised three times within a minute."""
         return tuple(one for one in self.alarms if one.chattering)
 
     @property
     def stale(self) -> tuple[OneAlarm, ...]:
-        """Those that have been active for more than a day."""
+        """Alarms that have been active for more than a day."""
         return tuple(
             one for one in self.alarms if one.state in ACTIVE and self.to_s - one.since_s > STALE_S
         )
 
     @property
     def out_of_view(self) -> tuple[OneAlarm, ...]:
-        """Those shelved, suppressed or out of service at the end."""
+        """Alarms shelved, suppressed or out of service at the end."""
         return tuple(one for one in self.alarms if one.state not in IN_VIEW)
 
 
@@ -231,7 +231,7 @@ def _name(one: OneAlarm) -> dict[str, Any]:
 
 
 def metrics_words(found: Metrics) -> list[str]:
-    """The same for people, beside the targets."""
+    """The metrics for people, beside the targets."""
     from_utc, to_utc = utc_text(found.from_s), utc_text(found.to_s)
     shares = ", ".join(
         f"{name} {found.by_priority.get(name, 0)} (target {share:.0%})"

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, tzinfo
 from functools import singledispatch
 from typing import Any
 
-from dustcake.core import events as happened
+from dustcake.core import events
 from dustcake.core.pulse_response.state import FindingName
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.record import record
@@ -25,6 +25,7 @@ from dustcake.publish.wording import (
     number,
     sentence,
     setting_change,
+    spoken,
 )
 from dustcake.units import PressureUnit, show
 
@@ -42,7 +43,7 @@ class Display:
         return show(pa, self.unit)
 
     def time(self, utc_s: float) -> str:
-        """To the second, with the name of the zone: ``2026-05-04 08:00:12 CEST``."""
+        """The time to the second, with the name of the zone: ``2026-05-04 08:00:12 CEST``."""
         at = datetime.fromtimestamp(utc_s, UTC).astimezone(self.zone)
         return f"{at:%Y-%m-%d %H:%M:%S %Z}"
 
@@ -52,14 +53,14 @@ class Display:
 
 
 def unknown_event_sentence(name: str, fields: Mapping[str, Any], display: Display) -> str:
-    """The same for an event that another version recorded and this one cannot read: what there is
-    of its fields."""
+    """The sentence of an event that another version recorded and this one cannot read: what there
+    is of its fields."""
     parts = [
         f"{label(field)} {_plain(field, value, display)}"
         for field, value in fields.items()
         if value not in (None, "", [], (), {}) and field != "event"
     ]
-    return _with(name.replace("_", " "), ", ".join(parts))
+    return _with(spoken(name), ", ".join(parts))
 
 
 def _plain(field: str, value: Any, display: Display) -> str:
@@ -74,7 +75,7 @@ def _plain(field: str, value: Any, display: Display) -> str:
         return f"({', '.join(inner)})"
     if isinstance(value, list | tuple):
         return ", ".join(_plain(field, each, display) for each in value)
-    return "not known" if value is None else str(value).replace("_", " ")
+    return "not known" if value is None else spoken(str(value))
 
 
 def _with(what: str, *more: str) -> str:
@@ -92,45 +93,45 @@ def _noted(note: str) -> str:
 
 
 @singledispatch
-def event_sentence(body: happened.Body, display: Display) -> str:
+def event_sentence(body: events.Body, display: Display) -> str:
     """What happened, in one line, without time and number."""
     values = {each.name: getattr(body, each.name) for each in fields(body)}
     values["by"] = _by(values.get("by", ""))
     return filled(_SENTENCES[type(body)], values, display.unit).removesuffix(": ")
 
 
-_SENTENCES: dict[type[happened.Body], str] = {
-    happened.Stopped: "daemon stopped in an orderly way",
-    happened.PulseFailed: "pulse of valve {valve} failed: {detail}",
-    happened.PulseInterrupted: "pulse of valve {valve} was interrupted by a restart; it is not "
+_SENTENCES: dict[type[events.Body], str] = {
+    events.Stopped: "daemon stopped in an orderly way",
+    events.PulseFailed: "pulse of valve {valve} failed: {detail}",
+    events.PulseInterrupted: "pulse of valve {valve} was interrupted by a restart; it is not "
     "repeated",
-    happened.DemandSet: "demand contact of the sequencer board {closed:closed|opened}",
-    happened.OutputsChanged: "outputs {healthy:proved|lost}: {detail}",
-    happened.ModeSelected: "mode {mode} selected{by}",
-    happened.ZeroTaken: "zero taken{by}: offset {offset_pa}, before {previous_offset_pa}",
-    happened.BlowerRunSet: "blower run request {run:set|withdrawn}: {reason!s}",
-    happened.JournalChanged: "the journal can {writable:be written again|no longer be written}: "
+    events.DemandSet: "demand contact of the sequencer board {closed:closed|opened}",
+    events.OutputsChanged: "outputs {healthy:proved|lost}: {detail}",
+    events.ModeSelected: "mode {mode} selected{by}",
+    events.ZeroTaken: "zero taken{by}: offset {offset_pa}, before {previous_offset_pa}",
+    events.BlowerRunSet: "blower run request {run:set|withdrawn}: {reason!s}",
+    events.JournalChanged: "the journal can {writable:be written again|no longer be written}: "
     "{detail}",
-    happened.ChangeLapsed: "change {change} of set points, requested{by}, given up: {reason}",
-    happened.UpkeepDue: "maintenance due: {upkeep!s}: {text!s}",
+    events.ChangeLapsed: "change {change} of set points, requested{by}, given up: {reason}",
+    events.UpkeepDue: "upkeep due: {upkeep!s}: {text!s}",
 }
 
 
 @event_sentence.register
-def _started(body: happened.Started, _display: Display) -> str:
+def _started(body: events.Started, _display: Display) -> str:
     if body.downtime_s is None:
         return "daemon started"
     return f"daemon started, after {duration(body.downtime_s)} without it"
 
 
 @event_sentence.register
-def _cleaning_started(body: happened.CleaningStarted, display: Display) -> str:
+def _cleaning_started(body: events.CleaningStarted, display: Display) -> str:
     what = f"{_RUNS.get(body.kind, body.kind)} started{_at_dp(body.dp_pa, body.reason, display)}"
     return _with(what, display.because(body.reason))
 
 
 @event_sentence.register
-def _cleaning_stopped(body: happened.CleaningStopped, display: Display) -> str:
+def _cleaning_stopped(body: events.CleaningStopped, display: Display) -> str:
     pulses = "1 pulse" if body.pulses == 1 else f"{body.pulses} pulses"
     what = (
         f"{_RUNS.get(body.kind, body.kind)} stopped after {pulses} in {duration(body.duration_s)}"
@@ -155,14 +156,14 @@ def _at_dp(dp_pa: float | None, reason: Reason, display: Display) -> str:
 
 
 @event_sentence.register
-def _pulse_fired(body: happened.PulseFired, display: Display) -> str:
+def _pulse_fired(body: events.PulseFired, display: Display) -> str:
     dp = "" if body.dp_pa is None else f", dP {display.pressure(body.dp_pa)}"
     early = ", ended early" if body.ended_early else ""
     return f"valve {body.valve} pulsed for {duration(body.on_time_s)}{early}: no. {body.count}{dp}"
 
 
 @event_sentence.register
-def _alarm_changed(body: happened.AlarmChanged, display: Display) -> str:
+def _alarm_changed(body: events.AlarmChanged, display: Display) -> str:
     what = f'alarm "{alarm_title(body.alarm)}" {_ALARM_STATES.get(body.state, body.state)}'
     if body.state == "unacknowledged":
         what += f", {body.priority} priority"
@@ -191,13 +192,13 @@ _ALARM_STATES = {
 
 
 @event_sentence.register
-def _quality_changed(body: happened.QualityChanged, display: Display) -> str:
-    what = f"quality of the dP reading: {body.quality.replace('_', ' ')}"
+def _quality_changed(body: events.QualityChanged, display: Display) -> str:
+    what = f"quality of the dP reading: {spoken(body.quality)}"
     return f"{what} ({display.because(*body.reasons)})" if body.reasons else what
 
 
 @event_sentence.register
-def _finding_changed(body: happened.FindingChanged, display: Display) -> str:
+def _finding_changed(body: events.FindingChanged, display: Display) -> str:
     where = f", valve {body.valve}" if body.valve else ""
     what = f"{_FINDINGS.get(body.finding, body.finding)}{where}"
     if not body.found:
@@ -217,20 +218,20 @@ _FINDINGS: dict[str, str] = {
 
 
 @event_sentence.register
-def _zero_abandoned(body: happened.ZeroAbandoned, display: Display) -> str:
+def _zero_abandoned(body: events.ZeroAbandoned, display: Display) -> str:
     return _with(f"zero not taken{_by(body.by, ' as requested')}", display.because(body.reason))
 
 
 @event_sentence.register
-def _blower_changed(body: happened.BlowerChanged, _display: Display) -> str:
+def _blower_changed(body: events.BlowerChanged, _display: Display) -> str:
     if body.running is None:
         return "not known whether the blower runs"
     return f"blower {'running' if body.running else 'off'}"
 
 
 @event_sentence.register
-def _request_answered(body: happened.RequestAnswered, display: Display) -> str:
-    name = body.request.replace("_", " ")
+def _request_answered(body: events.RequestAnswered, display: Display) -> str:
+    name = spoken(body.request)
     became = "accepted" if body.accepted else "refused"
     what = f"request {name}{_by(body.by, identity=body.identity)} {became}".replace("  ", " ")
     reason = "" if body.reason.code is Because.DONE else display.because(body.reason)
@@ -241,7 +242,7 @@ def _request_answered(body: happened.RequestAnswered, display: Display) -> str:
 
 
 @event_sentence.register
-def _filters_changed(body: happened.FiltersChanged, _display: Display) -> str:
+def _filters_changed(body: events.FiltersChanged, _display: Display) -> str:
     rows = f"filters of row{'s' if len(body.valves) > 1 else ''} {', '.join(map(str, body.valves))}"
     ran = f"after {duration(body.blower_run_s)} of blower running time"
     recorded = _by(body.by, ", recorded")
@@ -249,31 +250,31 @@ def _filters_changed(body: happened.FiltersChanged, _display: Display) -> str:
 
 
 @event_sentence.register
-def _log_entry(body: happened.LogEntry, _display: Display) -> str:
+def _log_entry(body: events.LogEntry, _display: Display) -> str:
     if body.entry == Entry.NOTE:
         return _with(f"note{_by(body.by)}", body.note)
-    what = _with(_ENTRIES.get(body.entry, body.entry.replace("_", " ")), body.upkeep)
+    what = _with(_ENTRIES.get(body.entry, spoken(body.entry)), body.upkeep)
     return f"{what}{_by(body.by, ', recorded')}{_noted(body.note)}"
 
 
 _ENTRIES: dict[str, str] = {
     Entry.ZEROING: "transmitter zeroed at the transmitter itself",
-    Entry.UPKEEP_DONE: "maintenance done",
+    Entry.UPKEEP_DONE: "upkeep done",
 }
 
 
 @event_sentence.register
-def _setting_changed(body: happened.SettingChanged, display: Display) -> str:
+def _setting_changed(body: events.SettingChanged, display: Display) -> str:
     return f"setting changed{_by(body.by)}: {setting_change(body, display.unit)}"
 
 
 @event_sentence.register
-def _filter_life_changed(body: happened.FilterLifeChanged, display: Display) -> str:
+def _filter_life_changed(body: events.FilterLifeChanged, display: Display) -> str:
     return f"filter life: {life_words(body, None, None, display.unit)}"
 
 
 @event_sentence.register
-def _air_used(body: happened.AirUsed, display: Display) -> str:
+def _air_used(body: events.AirUsed, display: Display) -> str:
     since = "" if body.from_utc_s is None else f" since {display.time(body.from_utc_s)}"
     free_air = f"{number('free_m3', body.free_m3, display.unit)} free air, "
     measured = f"{body.measured} pulses measured, " if body.measured else ""

@@ -13,6 +13,7 @@ from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.publish.life_and_air import energy_kwh
+from dustcake.publish.payloads import shown_set_points
 
 JOULES_PER_KWH = 3.6e6
 STEP_BOUNDS_S = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5)
@@ -106,7 +107,7 @@ Reading = float | StrEnum | Labelled | None
 
 
 def _labelled(name: str, read: Reading) -> Labelled:
-    """Of a state there is a figure for each that it could be; of what is not known, none."""
+    """The figures: of a state one for each that it could be; of what is not known, none."""
     match read:
         case None:
             return []
@@ -122,13 +123,7 @@ def _each(label: str, values: Iterable[tuple[object, float]]) -> Labelled:
 
 
 def _set_points(one: CollectorState) -> Labelled:
-    present = effective(one.setpoints, one.state.set_point_overrides)
-    named = {
-        "low": present.cleaning.low_pa,
-        "high": present.cleaning.high_pa,
-        "replacement": present.limits.replacement_pa,
-    }
-    return _each("set_point", named.items())
+    return _each("set_point", shown_set_points(one.setpoints, one.state).items())
 
 
 def _times(one: CollectorState) -> Labelled:

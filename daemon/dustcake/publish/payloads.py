@@ -18,7 +18,9 @@ from dustcake.core.events import Event, SettingChanged
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason
 from dustcake.core.requests.kinds import Mode, PointChange, SetPoint
-from dustcake.core.state import Phase
+from dustcake.core.requests.set_point_overrides import effective
+from dustcake.core.setpoints import Setpoints
+from dustcake.core.state import Phase, State
 from dustcake.publish.wording import number, sentence, set_point_words, setting_change
 from dustcake.units import UNIT_OF_ENDING, PressureUnit, show, unit_ending
 
@@ -198,6 +200,13 @@ def _event_field(name: str, value: Any, unit: PressureUnit) -> Fields:
     if name.endswith("_utc_s"):
         return {name.removesuffix("_s"): utc_text(value)}
     return {name: round(value, 6) if isinstance(value, float) else value}
+
+
+def shown_set_points(setpoints: Setpoints, state: State) -> dict[str, float]:
+    """The set points in force that are shown beside dP, in pascals."""
+    present = effective(setpoints, state.set_point_overrides)
+    cleaning, limits = present.cleaning, present.limits
+    return {"low": cleaning.low_pa, "high": cleaning.high_pa, "replacement": limits.replacement_pa}
 
 
 def points_content(points: Iterable[PointChange], unit: PressureUnit) -> list[Fields]:

@@ -18,9 +18,9 @@ from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.record import record, replace
 from dustcake.core.requests.kinds import Mode
-from dustcake.core.requests.set_point_overrides import effective
-from dustcake.core.setpoints import Cleaning, Setpoints
+from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import Phase, State
+from dustcake.publish.payloads import shown_set_points
 from dustcake.publish.render import UNACKNOWLEDGED
 
 MAP_VERSION = 2
@@ -49,9 +49,9 @@ class RegisterSource:
     mono_s: float
 
     @property
-    def cleaning(self) -> Cleaning:
-        """The set points of cleaning that are in force."""
-        return effective(self.setpoints, self.state.set_point_overrides).cleaning
+    def set_points(self) -> dict[str, float]:
+        """The set points in force that are shown beside dP."""
+        return shown_set_points(self.setpoints, self.state)
 
 
 @record
@@ -141,9 +141,9 @@ ROWS = (
         lambda s: _alarm_bits(s, ACTIVE),
     ),
     Row(18, B32, "not acknowledged", "the same bits", lambda s: _alarm_bits(s, UNACKNOWLEDGED)),
-    Row(24, F32, "low set point", "Pa", lambda s: s.cleaning.low_pa),
-    Row(26, F32, "high set point", "Pa", lambda s: s.cleaning.high_pa),
-    Row(28, F32, "filter replacement set point", "Pa", lambda s: s.setpoints.limits.replacement_pa),
+    Row(24, F32, "low set point", "Pa", lambda s: s.set_points["low"]),
+    Row(26, F32, "high set point", "Pa", lambda s: s.set_points["high"]),
+    Row(28, F32, "filter replacement set point", "Pa", lambda s: s.set_points["replacement"]),
     Row(30, U32, "events", "number of the last one", lambda s: s.state.next_seq - 1),
     Row(32, U32, "pulses", "of all valves", lambda s: sum(s.state.pulsing.counts)),
     Row(34, U16, "last valve", "0: none yet", lambda s: s.state.pulsing.last_valve or 0),

@@ -25,6 +25,7 @@ from dustcake.publish.payloads import (
     pressure,
     quantity,
     reason_fields,
+    shown_set_points,
     utc_text,
 )
 from dustcake.publish.topics import CHANNELS, Publication, Topics
@@ -67,8 +68,8 @@ class Renderer:
                 if name != "blower_running"
             },
         }
-        told = self._publication("measurement", utc_s, state.next_seq - 1, content)
-        return replace(told, expiry_s=self.measurement_expiry_s)
+        measurement = self._publication("measurement", utc_s, state.next_seq - 1, content)
+        return replace(measurement, expiry_s=self.measurement_expiry_s)
 
     def minute(self, number: int, minute: Minute, dropped: int, seq: int) -> Publication:
         """Statistics of one minute. ``number`` counts them without a gap; ``dropped``: of how many
@@ -91,9 +92,8 @@ class Renderer:
 
     def state_content(self, state: State) -> Fields:
         """What the retained state says, without time and number."""
-        present = effective(self.setpoints, state.set_point_overrides)
-        cleaning, pulsing, limits = present.cleaning, present.pulsing, present.limits
-        decision = state.decision
+        pulsing = effective(self.setpoints, state.set_point_overrides).pulsing
+        shown_pa, decision = shown_set_points(self.setpoints, state), state.decision
         return {
             "mode": decision.mode.value,
             "phase": decision.phase.value,
@@ -108,11 +108,7 @@ class Renderer:
                 {"valve": i, "pulses": n} for i, n in enumerate(state.pulsing.counts, start=1)
             ],
             "last_valve": state.pulsing.last_valve,
-            "set_points": {
-                "low": pressure(cleaning.low_pa, self.unit),
-                "high": pressure(cleaning.high_pa, self.unit),
-                "replacement": pressure(limits.replacement_pa, self.unit),
-            },
+            "set_points": {name: pressure(pa, self.unit) for name, pa in shown_pa.items()},
             "interval": point_content(SetPoint.INTERVAL, pulsing.interval_s, self.unit),
             "on_time": point_content(SetPoint.ON_TIME, pulsing.on_time_s, self.unit),
             "set_points_by_request": self._by_request(state.set_point_overrides.points),

@@ -88,7 +88,7 @@ _LABELS = {"dp_pa": "dP", "free_m3": "free air"}
 def label(name: str) -> str:
     """What a number is of: its name without the unit, which ``number`` shows."""
     ending = unit_ending(name) or ""
-    return _LABELS.get(name) or name.removesuffix(ending).replace("_", " ")
+    return _LABELS.get(name) or spoken(name.removesuffix(ending))
 
 
 def set_point_words(name: str) -> str:

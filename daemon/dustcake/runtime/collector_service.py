@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 from dustcake.adapters.host import ServiceManager
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
-from dustcake.adapters.mqtt import LinkSettings, LinkStatus, MqttLink
+from dustcake.adapters.mqtt import EdgeNodeLink, LinkSettings, MqttLink
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.alarms.names import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted, ReadFailure
@@ -121,7 +121,7 @@ class CollectorService:
         self.polls = 0
         """Times the inputs were read since the start."""
         self.polls_failed = 0
-        """Of these, without a proper reply for dP."""
+        """Reads without a proper reply for dP since the start."""
         self.polls_missed = 0
         """Polls left out, because the one before took too long."""
         self.watchers: list[Callable[[State], None]] = []
@@ -204,7 +204,7 @@ class CollectorService:
         """For `dustcake status`; in ``shown_in`` instead of the collector's own unit where that is
         given."""
         state, unit = self.engine.state, shown_in or self.shown_in
-        renderer = self._renderer if shown_in is None else replace(self._renderer, unit=shown_in)
+        renderer = replace(self._renderer, unit=unit)
         return {
             "dp": measured(state.sample, unit),
             "header": None if state.header is None else measured(state.header, header_unit(unit)),
@@ -216,18 +216,16 @@ class CollectorService:
             ],
             "missed_polls": self.polls_missed,
             "clock_set": self._clock.now().utc_s is not None,
-            "broker": None if self.link is None else link_content(self.link.status),
+            "broker": link_content(self.link),
         }
 
 
-def link_content(status: LinkStatus) -> dict[str, Any]:
+def link_content(link: MqttLink | EdgeNodeLink | None) -> dict[str, Any] | None:
     """A link for `dustcake status`."""
-    trouble = status.trouble
-    return {
-        "connected": status.connected,
-        "cause": None if trouble is None else trouble.cause,
-        "remedy": None if trouble is None else trouble.remedy,
-    }
+    if link is None:
+        return None
+    trouble = {name: getattr(link.status.trouble, name, None) for name in ("cause", "remedy")}
+    return {"connected": link.status.connected, **trouble}
 
 
 def _link_settings(
@@ -246,7 +244,7 @@ def _link_settings(
 
 
 def _filled_in(table: T, collector: str) -> T:
-    """The same with the name of the collector where `{collector}` stands for it."""
+    """``table`` with the name of the collector where `{collector}` stands for it."""
     texts = {
         name: text.replace(COLLECTOR, collector) for name, text in table if isinstance(text, str)
     }

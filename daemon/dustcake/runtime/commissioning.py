@@ -273,13 +273,7 @@ class Commissioning:
         # From here on nothing else is begun, while the core answers.
         self._running = running
         for content in action.work.requests(observed):
-            answer = await self._request(content, by)
-            if not answer["accepted"]:
-                self._running = None
-                raise RefusedError(answer["reason"])
-            running.observed = replace(
-                running.observed, answers=(*running.observed.answers, answer)
-            )
+            await self._request(running, content)
         if action.scans:
             self._scan = asyncio.create_task(self._scan_bus(running))
             return
@@ -312,13 +306,17 @@ class Commissioning:
         observed = Observation(self._equipment, self.record, answers, (moment,))
         return _RunningAction(step, action, by, observed)
 
-    async def _request(self, content: Mapping[str, Any], by: str) -> Content:
-        """The core's answer to a request that is put to it."""
+    async def _request(self, running: _RunningAction, content: Mapping[str, Any]) -> None:
+        """Put a request to the core, and keep its answer. Raises RefusedError."""
         request = request_in({**content, "id": secrets.token_hex(16)})
-        stated = await self._put_request(request, Requester(by, Identity.AUTHENTICATED))
+        stated = await self._put_request(request, Requester(running.by, Identity.AUTHENTICATED))
         answer = read_object(stated)
         assert not isinstance(answer, InvalidRequest)  # it is our own
-        return answer
+        if not answer["accepted"]:
+            self._running = None
+            raise RefusedError(answer["reason"])
+        observed = running.observed
+        running.observed = replace(observed, answers=(*observed.answers, answer))
 
     async def _scan_bus(self, running: _RunningAction) -> None:
         bus = self._buses[str(running.observed.fields["bus"])]

@@ -2,8 +2,9 @@
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from itertools import filterfalse
 
 import structlog
 
@@ -21,8 +22,8 @@ from dustcake.core.inputs import (
 )
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State, first_state
-from dustcake.core.step import step
-from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs
+from dustcake.core.step import Step, step
+from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs, Stored
 from dustcake.publish.render import Deadbands, ExceptionReporter, Renderer
 from dustcake.publish.topics import Keep, Publication
 from dustcake.runtime.actuator import NO_COMMAND, Actuator
@@ -140,10 +141,7 @@ class Engine:
             # It was stored, so the journal worked again, but the daemon ended before it said so:
             # that is reported once Restarted is stored.
             self._journal_retry_s = at.mono_s
-        downtime_s = None
-        if stored is not None and stored.utc_s is not None and at.utc_s is not None:
-            downtime_s = max(0.0, at.utc_s - stored.utc_s)
-        await self._handle(Restarted(at, downtime_s))
+        await self._handle(Restarted(at, _downtime_s(stored, at)))
         self.started.set()
 
     async def _wind_down(self) -> None:
@@ -188,16 +186,7 @@ class Engine:
         before = self.state
         result = step(before, happened, self._setpoints)
         self.state, self._wake_at_s = result.state, result.wake_at_s
-        changes: list[Publication] = []
-        if isinstance(happened, Restarted):
-            # With other settings what is retained may say otherwise though the state is the same,
-            # and what still waits from the life before must not be the last to be published.
-            changes = [
-                *self._renderer.events(result.events, result.state.sample.quality),
-                *self._renderer.everything(result.state, happened.at.utc_s),
-            ]
-        elif result.events or result.state.decision is not before.decision:
-            changes = self._renderer.changes(before, result.state, result.events, happened.at.utc_s)
+        changes = self._changes(before, happened, result)
         self._inputs.append(happened)
         self._events += result.events
         self._publications += changes
@@ -214,26 +203,40 @@ class Engine:
                 self._measurement(happened.at)
             self.decided.set()
 
+    def _changes(self, before: State, happened: Input, result: Step) -> list[Publication]:
+        if isinstance(happened, Restarted):
+            # With other settings what is retained may say otherwise though the state is the same,
+            # and what still waits from the life before must not be the last to be published.
+            return [
+                *self._renderer.events(result.events, result.state.sample.quality),
+                *self._renderer.everything(result.state, happened.at.utc_s),
+            ]
+        if not result.events and result.state.decision is before.decision:
+            return []
+        return self._renderer.changes(before, result.state, result.events, happened.at.utc_s)
+
     async def _keep_and_act(
         self, now_s: float, commands: Sequence[Command], changes: Sequence[Publication]
     ) -> None:
         """Commit first, then act. What could not be committed is not done; it is published live,
         since the outbox is out of reach too. What only makes things safer does not wait: a disk
         may take seconds, and a pulse whose time is up must not overtake its all-off meanwhile."""
-        for command in filter(_only_safer, commands):
-            self._actuator.submit(command)
-        waiting = [command for command in commands if not _only_safer(command)]
+        self._submit(filter(_only_safer, commands))
+        waiting = list(filterfalse(_only_safer, commands))
         urgent = bool(commands or changes)
         if not self._commit_is_due(now_s, urgent=urgent):
             self._go_without_journal(waiting, changes)
             return
         failed = await self._commit(urgent=urgent)
         if failed is None:
-            for command in waiting:
-                self._actuator.submit(command)
+            self._submit(waiting)
         else:
             self._go_without_journal(waiting, changes)
         await self._note_commit(now_s, failed)
+
+    def _submit(self, commands: Iterable[Command]) -> None:
+        for command in commands:
+            self._actuator.submit(command)
 
     def _go_without_journal(
         self, commands: Sequence[Command], changes: Sequence[Publication]
@@ -302,10 +305,16 @@ class Engine:
             self._live(self._renderer.measurement(self.state, at.utc_s))
 
 
+def _downtime_s(stored: Stored | None, at: Stamp) -> float | None:
+    """How long nothing ran, where both clocks were set."""
+    if stored is None or stored.utc_s is None or at.utc_s is None:
+        return None
+    return max(0.0, at.utc_s - stored.utc_s)
+
+
 def _only_safer(command: Command) -> bool:
     """Commands that take energy away need no record first."""
-    return (
-        isinstance(command, AllValvesOff)
-        or (isinstance(command, SetDemand) and not command.closed)
-        or (isinstance(command, SetBlowerRun) and not command.run)
-    )
+    match command:
+        case AllValvesOff() | SetDemand(closed=False) | SetBlowerRun(run=False):
+            return True
+    return False

@@ -18,11 +18,11 @@ from dustcake.core.state import State
 from dustcake.ports import Clock
 from dustcake.publish.metrics import STEP_BOUNDS_S, CollectorState, Family, StepTimes, families
 from dustcake.publish.plc import RegisterSource, image
-from dustcake.publish.request_json import InvalidRequest, ParsedRequest, read_request
+from dustcake.publish.request_json import InvalidRequest, read_request
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
-from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
+from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_metrics
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
-from dustcake.publish.sparkplug.payload import DataType, Report
+from dustcake.publish.sparkplug.payload import DataType, Metric
 from dustcake.runtime.collector_service import CollectorService
 from dustcake.runtime.request_service import RateLimit, Requester
 from dustcake.runtime.shutdown import LEAVE_S
@@ -173,39 +173,37 @@ class SparkplugNode:
         is_there = device.is_there(state, now)
         if now.utc_s is None:
             return  # every metric must have a time
-        reports = device.reports(state, now.utc_s)
+        metrics = device.metrics(state, now.utc_s)
         if self._takes_commands:
-            reports += command_reports(self._answers.get(name), now.utc_s)
-        self._node.observe(name, reports, is_there=is_there)
+            metrics += command_metrics(self._answers.get(name), now.utc_s)
+        self._node.observe(name, metrics, is_there=is_there)
         alarms = (is_there, active_alarms(state))
         if self._alarms.get(name) != alarms:
             self._alarms[name] = alarms
             self._node.observe_node(self._facts(now.utc_s), now.utc_s)
         self.link.stir()
 
-    def _facts(self, utc_s: float) -> list[Report]:
+    def _facts(self, utc_s: float) -> list[Metric]:
         facts = [
-            Report("Properties/Software", DataType.STRING, "dustcake", utc_s),
-            Report("Properties/Version", DataType.STRING, version("dustcake"), utc_s),
-            Report("Properties/Site", DataType.STRING, self._site, utc_s),
+            Metric("Properties/Software", DataType.STRING, "dustcake", utc_s),
+            Metric("Properties/Version", DataType.STRING, version("dustcake"), utc_s),
+            Metric("Properties/Site", DataType.STRING, self._site, utc_s),
         ]
         for name, (is_there, alarms) in self._alarms.items():
             place = f"Collectors/{name}"
             facts += [
-                Report(f"{place}/Transmitter answers", DataType.BOOLEAN, is_there, utc_s),
-                Report(f"{place}/Active alarms", DataType.STRING, alarms, utc_s),
+                Metric(f"{place}/Transmitter answers", DataType.BOOLEAN, is_there, utc_s),
+                Metric(f"{place}/Active alarms", DataType.STRING, alarms, utc_s),
             ]
         return facts
 
     async def _take(self, command: DeviceRequest | Refused) -> None:
         assert command.device is not None  # a command without a device is not passed on
         collector = self._services[command.device]
-        request: ParsedRequest | InvalidRequest = InvalidRequest("")
-        refusal = None
-        if isinstance(command, Refused):
-            refusal = command.reason
-        else:
-            request = read_request(command.request)
+        refusal = command.reason if isinstance(command, Refused) else None
+        request = (
+            InvalidRequest("") if isinstance(command, Refused) else read_request(command.request)
+        )
         answer = await collector.request_service.answer(
             request, self._requester, refusal, limit=self._rate_limit
         )

@@ -5,19 +5,18 @@ import json
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
-from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, TypeVarTuple
 
 import structlog
 
-from dustcake.adapters.panel import Fields, SourceError, Trend
-from dustcake.adapters.store import History, RecordedEvent, StoreRefused
-from dustcake.core.events import log_book_names
+from dustcake.adapters.panel import Fields, SourceError
+from dustcake.adapters.store import History, StoreRefused
+from dustcake.core.events import LOG_BOOK
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
-from dustcake.ports import Clock
+from dustcake.ports import Clock, Trend
 from dustcake.publish.event_sentences import Display
 from dustcake.publish.payloads import by_request_words, reason_fields, utc_text
 from dustcake.publish.request_json import request_in
@@ -31,6 +30,7 @@ from dustcake.units import PressureUnit
 log = structlog.get_logger()
 
 T = TypeVar("T")
+Wanted = TypeVarTuple("Wanted")
 
 TREND_PARTS = 500
 LOG_BOOK_ENTRIES = 60
@@ -96,19 +96,12 @@ class PanelSource:
         now_s = self._clock.now().utc_s
         if now_s is None:
             raise SourceError("no trend: the clock is not set yet; control goes on")
-        found = await self._read(
-            lambda history: history.trend(collector, now_s, length_s, TREND_PARTS)
-        )
-        parts = [(part.utc_s, part.dp) for part in found.parts if part.dp is not None]
-        return Trend(found.since_utc_s, found.until_utc_s, found.width_s, parts)
+        return await self._read(History.trend, collector, now_s, length_s, TREND_PARTS)
 
     async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
         """The newest entries, newest first. Raises SourceError."""
-        found = await self._read(
-            lambda history: history.newest(
-                collector, log_book_names(), LOG_BOOK_ENTRIES, _RECENT_EVENTS
-            )
-        )
+        wanted = (collector, LOG_BOOK, LOG_BOOK_ENTRIES, _RECENT_EVENTS)
+        found = await self._read(History.newest, *wanted)
         display = Display(unit)
         return [{"utc": utc_text(one.at_utc_s), "text": one.sentence(display)} for one in found]
 
@@ -116,7 +109,7 @@ class PanelSource:
         """What was understood of the settings, without those of other collectors; and which set
         points are not as they have them, by request."""
         by_request = self._services[collector].status()["set_points_by_request"]
-        others = {f"collector {name}" for name in self._services if name != collector}
+        others = {f"collector {name}" for name in self._services.keys() - {collector}}
         statements = [
             Statement("in force", by_request_words(each), caution=True) for each in by_request
         ]
@@ -137,8 +130,9 @@ class PanelSource:
     async def remember_pulses(self) -> None:
         """Find in the journal when each row was last pulsed, as far as that is not long ago."""
         for name, pulses in self._last_pulses.items():
+            wanted = (name, ("pulse",), _RECENT_EVENTS, _RECENT_EVENTS)
             try:
-                events = await self._read(partial(_recent, name))
+                events = await self._read(History.newest, *wanted)
             except SourceError as error:
                 log.warning("panel cannot read the journal", cause=str(error))
                 return
@@ -147,13 +141,13 @@ class PanelSource:
                 if event.utc_s is not None and isinstance(valve, int):
                     pulses.utc_s.setdefault(valve, event.utc_s)
 
-    async def _read(self, read: Callable[[History], T]) -> T:
-        """What ``read`` finds in the journal, in a thread and with a connection of its own, that
-        cannot write. Raises SourceError."""
+    async def _read(self, read: Callable[[History, *Wanted], T], *wanted: *Wanted) -> T:
+        """What ``read`` finds of ``wanted`` in the journal, in a thread and with a connection of
+        its own, that cannot write. Raises SourceError."""
 
         def read_now() -> T:
             with History(self._journal) as history:
-                return read(history)
+                return read(history, *wanted)
 
         try:
             async with self._one_at_a_time:
@@ -180,10 +174,6 @@ class LastPulses:
 
 def _rounded(share: float | None) -> float | None:
     return None if share is None else round(share, 3)
-
-
-def _recent(collector: str, history: History) -> list[RecordedEvent]:
-    return history.newest(collector, ("pulse",), _RECENT_EVENTS, _RECENT_EVENTS)
 
 
 async def serve_panel(panel: Panel, source: PanelSource, clock: Clock) -> None:

@@ -35,12 +35,12 @@ ANSWER_WITHIN_S = 5.0
 MOST_SOURCES = 64
 
 
-class Verdict(Enum):
+class RateDecision(Enum):
     """What is done with a request."""
 
-    YES = "yes"
-    NOT_ANY_MORE = "not any more"  # the first of a flood that is too much
-    NO = "no"
+    ACCEPTED = "accepted"
+    REFUSED = "refused"  # on record: the first of a flood that is too much
+    UNRECORDED = "refused in words alone"
 
 
 @record
@@ -61,9 +61,9 @@ class RateLimit:
         self.per_minute = per_minute
         self._left: OrderedDict[str, _Left] = OrderedDict()
 
-    def take(self, source: str, now_s: float) -> Verdict:
+    def take(self, source: str, now_s: float) -> RateDecision:
         """One request of ``source``, at monotonic time ``now_s``."""
-        before = self._left.pop(source, None) or _Left(float(self.per_minute), now_s)
+        before = self._left.pop(source, _Left(float(self.per_minute), now_s))
         gained = (now_s - before.at_s) * self.per_minute / 60.0
         requests = min(float(self.per_minute), before.requests + gained)
         if len(self._left) >= MOST_SOURCES:
@@ -71,9 +71,9 @@ class RateLimit:
         is_flood = before.is_flood and requests < self.per_minute / 2.0
         if requests >= 1.0:
             self._left[source] = _Left(requests - 1.0, now_s, is_flood)
-            return Verdict.YES
+            return RateDecision.ACCEPTED
         self._left[source] = _Left(requests, now_s, True)
-        return Verdict.NO if is_flood else Verdict.NOT_ANY_MORE
+        return RateDecision.UNRECORDED if is_flood else RateDecision.REFUSED
 
 
 @record
@@ -85,7 +85,7 @@ class Requester:
     by: str
     identity: Identity
     level: Level = Level.ADJUST
-    elsewhere: str = ""
+    elsewhere: str = "no request"
     is_named: bool = True
     unit: PressureUnit | None = None
 
@@ -113,19 +113,20 @@ class RequestService:
         request itself gives is recorded beside ``requester.by``. ``refusal``: why it is refused
         whatever it is. Where ``source`` exceeds ``limit``, the first request too many is refused on
         record, what follows only in words."""
+        request_id = request.request_id or ""
         if limit is not None:
-            verdict = limit.take(source, self.clock.now().mono_s)
-            if verdict is not Verdict.YES:
+            decision = limit.take(source, self.clock.now().mono_s)
+            if decision is not RateDecision.ACCEPTED:
                 refusal = because(Because.TOO_MANY, per_minute=limit.per_minute)
-                if verdict is Verdict.NO:
-                    return self.refuse_unrecorded(refusal, request.request_id or "")
+                if decision is RateDecision.UNRECORDED:
+                    return self.refuse_unrecorded(refusal, request_id)
         make = _input(request, requester, refusal)
         try:
             async with asyncio.timeout(ANSWER_WITHIN_S), self._one_at_a_time:
                 event = await self._engine.request(make)
         except TimeoutError:
             late = because(Because.NOT_IN_TIME, within_s=ANSWER_WITHIN_S)
-            return self.refuse_unrecorded(late, request.request_id or "")
+            return self.refuse_unrecorded(late, request_id)
         assert isinstance(event.body, RequestAnswered)
         return reply(event.body, event.at.utc_s, event.seq, requester.unit or self._unit)
 
@@ -140,31 +141,27 @@ def _input(
     request: ParsedRequest | InvalidRequest, requester: Requester, refusal: Reason | None
 ) -> MakeInput:
     """The input for the engine: the request, or the record that it was refused."""
-    by, identity, name = requester.by, requester.identity, ""
-    if isinstance(request, ParsedRequest):
-        name = name_of(request.request)
-        if request.by:
-            by = f"{by}:{request.by}"
-            identity = Identity.CLAIMED if identity is Identity.UNKNOWN else identity
     about: dict[str, Any] = {
-        "by": by,
+        "by": requester.by,
         "request_id": request.request_id or "",
-        "identity": identity,
+        "identity": requester.identity,
     }
+    if isinstance(request, InvalidRequest):
+        return partial(RequestRefused, request="", reason=refusal or request.reason, **about)
+    if request.by:
+        about["by"] += f":{request.by}"
+        if requester.identity is Identity.UNKNOWN:
+            about["identity"] = Identity.CLAIMED
+    name = name_of(request.request)
     refusal = refusal or _refusal(request, name, requester)
     if refusal is not None:
         return partial(RequestRefused, request=name, reason=refusal, **about)
-    assert isinstance(request, ParsedRequest)
     return partial(OperatorRequested, request=request.request, **about)
 
 
-def _refusal(
-    request: ParsedRequest | InvalidRequest, name: str, requester: Requester
-) -> Reason | None:
-    if isinstance(request, InvalidRequest):
-        return request.reason
+def _refusal(request: ParsedRequest, name: str, requester: Requester) -> Reason | None:
     if not requester.level.may_request(name):
-        return because(Because.LEVEL_TOO_LOW, requester.elsewhere or "no request")
+        return because(Because.LEVEL_TOO_LOW, requester.elsewhere)
     if not (request.by or requester.is_named) and KIND_OF[name].name_required:
         return because(Because.NOT_NAMED)
     return None
@@ -191,7 +188,7 @@ async def answer_local(
         return json.dumps({"collectors": statuses}, ensure_ascii=False).encode()
     only = next(iter(services)) if len(services) == 1 else None
     name = content.pop("collector", only)
-    if not isinstance(name, str) or name not in services:
+    if name not in list(services):  # it may be anything, and need not have a hash
         return _refused(f"name one of the collectors: {', '.join(services)}")
     if "commission" in content and name in commission:
         answer = await commission[name](content, f"local:{by}")

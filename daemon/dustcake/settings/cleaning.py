@@ -58,7 +58,7 @@ class Cleaning(Section):
 
 
 class Pulsing(Section):
-    """How to pulse. Not used with a sequencer board, but for the last two settings."""
+    """How to pulse. A sequencer board has only `report_timeout_s` and `sequencer_cycle_s` of it."""
 
     order: Lax[tuple[int, ...]] | None = Field(default=None, min_length=1, examples=[[2, 4, 1, 3]])
     """Valves in the order they fire, each once. Left out: an order that skips neighbours."""

@@ -17,7 +17,7 @@ NAMED_LISTS = ("bus", "collector")
 Location = tuple[int | str, ...]
 
 _NOT_SHOWN = "(not shown)"
-_SECRET_WORDS = ("pass", "pwd", "secret", "token", "credential")
+_SECRET = re.compile("pass|pwd|secret|token|credential", re.IGNORECASE)
 _TYPES = {
     "string": "a string",
     "boolean": "true or false",
@@ -75,16 +75,17 @@ def labels_of(data: Mapping[str, Any]) -> Labels:
 def _labels_in(elements: object) -> list[str]:
     if not isinstance(elements, list):
         return []
-    names = [element.get("name") if isinstance(element, dict) else None for element in elements]
+    names = list(map(_usable_name, elements))
     return [
-        name
-        if isinstance(name, str)
-        and len(name) <= 64
-        and re.fullmatch(NAME_PATTERN, name)
-        and names.count(name) == 1
-        else f"#{number}"
+        name if name and names.count(name) == 1 else f"#{number}"
         for number, name in enumerate(names, start=1)
     ]
+
+
+def _usable_name(element: object) -> str | None:
+    name = element.get("name") if isinstance(element, dict) else None
+    is_usable = isinstance(name, str) and len(name) <= 64 and re.fullmatch(NAME_PATTERN, name)
+    return name if is_usable else None
 
 
 def path_of(location: Location, labels: Labels) -> str:
@@ -173,9 +174,9 @@ def _add(location: Location, here: Schema) -> str:
 def _nearest(key: str, known: Sequence[str]) -> str:
     if close := get_close_matches(key, known, n=1):
         return f"did you mean `{close[0]}`?"
-    if any(word in key.lower() for word in _SECRET_WORDS) and "password_file" in known:
+    if _SECRET.search(key) and "password_file" in known:
         return "passwords are not written here: name a file that holds it with `password_file`"
-    elsewhere = sorted({table for table in tables_with(key) if table})
+    elsewhere = sorted(set(filter(None, tables_with(key))))
     if elsewhere:
         places = " or ".join(f"[{table}]" for table in elsewhere[:3])
         return f"it belongs in {places}; a key stands in the table whose header is above it"
@@ -200,21 +201,29 @@ def _allowed(here: Schema) -> str:
         return f'"{here["const"]}"'
     if mapping := here.get("discriminator", {}).get("mapping"):
         return f"a table whose kind is one of {_quoted(sorted(mapping))}"
-    text = _TYPES.get(here.get("type", ""), "another value")
-    low = here.get("minimum", here.get("exclusiveMinimum"))
-    high = here.get("maximum", here.get("exclusiveMaximum"))
-    if low is not None and high is not None:
-        text += f" {'above' if 'exclusiveMinimum' in here else 'from'} {low:g} to {high:g}"
+    text = _TYPES.get(here.get("type", ""), "another value") + _range(here)
     if here.get("type") == "array":
-        inner = (*here.get("prefixItems", ()), here.get("items", {}))[0]
-        fewest = here.get("minItems")
-        text += f" of {fewest}" if fewest is not None and fewest == here.get("maxItems") else ""
-        text += f", each {_allowed(inner)}" if inner.get("type") != "object" else " of tables"
+        text += _elements(here)
     elif pattern := here.get("pattern"):
         text = FORMS.get(pattern, f"{text} of the form {pattern}")
     if longest := here.get("maxLength"):
         text += f", at most {longest} characters"
     return text
+
+
+def _range(here: Schema) -> str:
+    low = here.get("minimum", here.get("exclusiveMinimum"))
+    high = here.get("maximum", here.get("exclusiveMaximum"))
+    if low is None or high is None:
+        return ""
+    return f" {'above' if 'exclusiveMinimum' in here else 'from'} {low:g} to {high:g}"
+
+
+def _elements(here: Schema) -> str:
+    inner = (*here.get("prefixItems", ()), here.get("items", {}))[0]
+    each = f", each {_allowed(inner)}" if inner.get("type") != "object" else " of tables"
+    fewest = here.get("minItems")
+    return each if fewest is None or fewest != here.get("maxItems") else f" of {fewest}{each}"
 
 
 def _example(location: Location, here: Schema) -> str:
@@ -232,15 +241,20 @@ def _one_line(text: str) -> str:
 
 def _show(value: object, location: Location) -> str:
     """``value`` for a message: never a secret, never a heap of text."""
-    name = str(next((part for part in reversed(location) if isinstance(part, str)), "")).lower()
-    # A user and password before the host of an address is a common way to write them.
-    if any(word in name for word in _SECRET_WORDS) or (isinstance(value, str) and "@" in value):
+    if _is_secret(value, location):
         return _NOT_SHOWN
     if isinstance(value, bool | int | float) and not abs(value) > 10**30:
         return str(value).lower()
     if isinstance(value, str) and len(value) <= 80:
         return f'"{value}"' if value.isprintable() else repr(value)
     return _type_given(value)
+
+
+def _is_secret(value: object, location: Location) -> bool:
+    """Whether it may be a password: by its name, or as an address with a user and password before
+    its host, which is a common way to write them."""
+    name = next((part for part in reversed(location) if isinstance(part, str)), "")
+    return bool(_SECRET.search(name)) or (isinstance(value, str) and "@" in value)
 
 
 def _type_given(value: object) -> str:

@@ -44,18 +44,14 @@ def parse_settings(text: str, source: str = "settings") -> Settings:
     labels = labels_of(data)
     problems: list[Problem] = []
     places: list[str] = []
-    settings: Settings | None = None
-    while settings is None:
-        try:
-            settings = Settings.model_validate(data)
-        except ValidationError as error:
-            errors = [each for each in error.errors() if _is_meant(each)]
-            problems = problems or _problems_of(errors, data, labels)
-            targets = {_to_take_out(each) for each in errors}
-            if () in targets:
-                raise SettingsError(source, problems) from None
-            places += [path_of(target, labels) for target in targets]
-            data, labels = _without(targets, data), _without(targets, labels)
+    while errors := _errors_in(data):
+        problems = problems or _problems_of(errors, data, labels)
+        targets = set(map(_to_take_out, errors))
+        if () in targets:
+            raise SettingsError(source, problems)
+        places += [path_of(target, labels) for target in targets]
+        data, labels = _without(targets, data), _without(targets, labels)
+    settings = Settings.model_validate(data)
     found = cross_problems(settings, labels)
     problems += [problem for problem in found if not _concerns(problem, places)]
     if problems:
@@ -91,26 +87,32 @@ def _parse(text: str, source: str) -> dict[str, Any]:
         raise too_deep
     try:
         data = tomllib.loads(text)
+        if _depth(data) > _DEEPEST:
+            raise too_deep
     except RecursionError:
         raise too_deep from None
     except ValueError as error:  # TOMLDecodeError is one, and so is a number of too many digits
         remedy = "correct the file there; names of tables and `key = value` lines are TOML 1.0"
         raise _unusable(source, str(error), "TOML 1.0", remedy) from None
-    if _is_deeper_than(_DEEPEST, data):
-        raise too_deep
     return data
 
 
-def _is_deeper_than(levels: int, data: dict[str, Any]) -> bool:
-    level: list[Any] = [data]
-    for _ in range(levels):
-        inside = (each.values() if isinstance(each, dict) else each for each in level)
-        level = [each for part in inside for each in part if isinstance(each, dict | list)]
-    return bool(level)
+def _depth(part: dict[str, Any] | list[Any]) -> int:
+    """How many tables and arrays stand in each other."""
+    inside = part.values() if isinstance(part, dict) else part
+    return 1 + max((_depth(each) for each in inside if isinstance(each, dict | list)), default=0)
 
 
 def _unusable(source: str, value: str, allowed: str, remedy: str) -> SettingsError:
     return SettingsError(source, [Problem("settings file", value, allowed, remedy)])
+
+
+def _errors_in(data: dict[str, Any]) -> list[ErrorDetails]:
+    try:
+        Settings.model_validate(data)
+    except ValidationError as error:
+        return [each for each in error.errors() if _is_meant(each)]
+    return []
 
 
 def _is_meant(error: ErrorDetails) -> bool:

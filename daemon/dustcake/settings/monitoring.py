@@ -105,7 +105,8 @@ class Upkeep(Section):
     first of them has passed; at least one must be given."""
 
     name: Name = Field(examples=["snubber"])
-    """Its name, by which it is recorded as done."""
+    """Its name, by which it is recorded as done. One named `drum` is also completed by recording
+    that the drum was emptied, one named `zero` by a zero taken here or at the transmitter."""
     text: TextLine = Field(examples=["Clean the snubber and blow back the sensing lines"])
     """What to do."""
     every_run_h: float | None = Field(default=None, gt=0, le=100_000)

@@ -28,20 +28,23 @@ def cross_problems(settings: Settings, labels: Labels) -> Iterator[Problem]:
         Table(collector, path_of(("collector", index), labels))
         for index, collector in enumerate(settings.collectors)
     ]
-    points = [point for at in collectors for point in at.tables(*_POINTS)]
-    transmitters = [point for point in points if isinstance(point.section, AnalogInput)]
+    transmitters = _tables(collectors, "transmitter", "header")
     yield from _buses(settings, labels)
-    for point in points:
-        yield from _bus_of(point, settings)
-    for transmitter in transmitters:
-        yield from _analog(transmitter.section, transmitter)
+    yield from _buses_of(_tables(collectors, *_POINTS), settings)
+    for at in transmitters:
+        yield from _span(at.section, at)
+        yield from _counts(at.section, at)
     yield from _names(collectors)
     yield from _registers(transmitters)
-    yield from _coils(point for at in collectors for point in at.tables("outputs", "blower.coil"))
+    yield from _coils(_tables(collectors, "outputs", "blower.coil"))
     yield from _one_shot_registers(collectors)
     for at in collectors:
         yield from collector_problems(at.section, at.path, settings.buses)
     yield from _services(settings)
+
+
+def _tables(collectors: Iterable[Table], *names: str) -> list[Table]:
+    return [table for at in collectors for table in at.tables(*names)]
 
 
 def _buses(settings: Settings, labels: Labels) -> Iterator[Problem]:
@@ -49,9 +52,9 @@ def _buses(settings: Settings, labels: Labels) -> Iterator[Problem]:
     lines: dict[tuple[str, int | str], Table] = {}
     for index, bus in enumerate(settings.buses):
         at = Table(bus, path_of(("bus", index), labels))
-        if names.setdefault(bus.name, at) is not at:
-            remedy = "give each bus a name of its own"
-            yield at.problem("name", "a name no other bus has", remedy)
+        is_new = names.setdefault(bus.name, at) is at
+        remedy = "give each bus a name of its own"
+        yield from at.unless(is_new, "name", "a name no other bus has", remedy)
         line = (bus.host.lower(), bus.port) if isinstance(bus, TcpBus) else ("serial", bus.port)
         if (first := lines.setdefault(line, at)) is not at:
             allowed = f"a device or line of its own: {first.path} is the same one"
@@ -60,51 +63,58 @@ def _buses(settings: Settings, labels: Labels) -> Iterator[Problem]:
             yield at.problem(place, allowed, remedy, beside=first.path)
 
 
-def _bus_of(point: Table, settings: Settings) -> Iterator[Problem]:
+def _buses_of(points: Iterable[Table], settings: Settings) -> Iterator[Problem]:
     buses = {bus.name: bus for bus in settings.buses}
-    bus = buses.get(point.section.bus)
-    if bus is None:
-        close = get_close_matches(point.section.bus, buses, n=1)
-        remedy = f'did you mean "{close[0]}"?' if close else "correct it, or add a table [[bus]]"
-        yield point.problem("bus", f"one of {', '.join(buses)}", remedy, beside="bus")
-    elif isinstance(bus, SerialBus) and not 1 <= point.section.unit <= _LAST_RTU_UNIT:
-        remedy = "set the unit id that is set on the device"
-        yield point.problem("unit", f"1 to {_LAST_RTU_UNIT} on a serial line", remedy, "bus")
+    for point in points:
+        bus = buses.get(point.section.bus)
+        if bus is None:
+            close = get_close_matches(point.section.bus, buses, n=1)
+            remedy = (
+                f'did you mean "{close[0]}"?' if close else "correct it, or add a table [[bus]]"
+            )
+            yield point.problem("bus", f"one of {', '.join(buses)}", remedy, beside="bus")
+        elif isinstance(bus, SerialBus):
+            is_on_line = 1 <= point.section.unit <= _LAST_RTU_UNIT
+            allowed = f"1 to {_LAST_RTU_UNIT} on a serial line"
+            remedy = "set the unit id that is set on the device"
+            yield from point.unless(is_on_line, "unit", allowed, remedy, "bus")
 
 
-def _analog(analog: AnalogInput, at: Table) -> Iterator[Problem]:
+def _span(analog: AnalogInput, at: Table) -> Iterator[Problem]:
     low, high = analog.span
     if low.unit is not high.unit:
         remedy = f'write both ends in "{high.unit}"'
         yield at.problem("span", "two pressures in the same unit", remedy)
     elif not low.pa < high.pa:
         yield at.problem("span", "a low end below the high end", "write the low end first")
-    counts = analog.counts
-    match analog.kind:
-        case SignalKind.FLOAT32:
-            if counts is not None:
-                remedy = "remove it: the registers hold the pressure itself, in the unit of span"
-                yield at.problem("counts", "nothing, for kind = float32", remedy, "kind")
-            if analog.register_address == 65535:
-                allowed = "0 to 65534, as float32 takes two"
-                remedy = "give the address of the first of the two registers"
-                yield at.problem("register_address", allowed, remedy, "kind")
-        case SignalKind.SCALED_INTEGER:
-            if counts is None:
-                allowed = "two whole numbers, for kind = scaled_integer"
-                remedy = f"add `counts`: the register values at {low} and at {high}"
-                yield at.problem("counts", allowed, remedy, "kind")
-            elif counts[0] == counts[1] or max(counts) > 32767:
-                allowed = "two different ones from -32768 to 32767"
-                remedy = "give the signed register values at the two ends of span"
-                yield at.problem("counts", allowed, remedy, "kind")
-        case SignalKind.CURRENT if counts is not None and not _counts_a_loop(*counts):
-            allowed = "values in the ratio 4 to 20, such as [4000, 20000] or [400, 2000]"
-            remedy = (
-                "give the register values at 4 mA and at 20 mA; for a module whose zero is not at "
-                "0 mA use kind = scaled_integer"
-            )
-            yield at.problem("counts", allowed, remedy, "kind")
+
+
+def _counts(analog: AnalogInput, at: Table) -> Iterator[Problem]:
+    counts, kind, (low, high) = analog.counts, analog.kind, analog.span
+    if kind is SignalKind.FLOAT32:
+        remedy = "remove it: the registers hold the pressure itself, in the unit of span"
+        is_out = counts is None
+        yield from at.unless(is_out, "counts", "nothing, for kind = float32", remedy, "kind")
+        has_a_second = analog.register_address < 65535
+        allowed = "0 to 65534, as float32 takes two"
+        remedy = "give the address of the first of the two registers"
+        yield from at.unless(has_a_second, "register_address", allowed, remedy, "kind")
+    elif counts is None:
+        allowed = "two whole numbers, for kind = scaled_integer"
+        remedy = f"add `counts`: the register values at {low} and at {high}"
+        yield from at.unless(kind is SignalKind.CURRENT, "counts", allowed, remedy, "kind")
+    elif kind is SignalKind.SCALED_INTEGER:
+        are_signed = counts[0] != counts[1] and max(counts) <= 32767
+        allowed = "two different ones from -32768 to 32767"
+        remedy = "give the signed register values at the two ends of span"
+        yield from at.unless(are_signed, "counts", allowed, remedy, "kind")
+    else:
+        allowed = "values in the ratio 4 to 20, such as [4000, 20000] or [400, 2000]"
+        remedy = (
+            "give the register values at 4 mA and at 20 mA; for a module whose zero is not at "
+            "0 mA use kind = scaled_integer"
+        )
+        yield from at.unless(_counts_a_loop(*counts), "counts", allowed, remedy, "kind")
 
 
 def _counts_a_loop(first: int, last: int) -> bool:
@@ -179,22 +189,27 @@ def _services(settings: Settings) -> Iterator[Problem]:
 def _broker(at: Table) -> Iterator[Problem]:
     """A connection others could read or forge, and credentials that are not complete."""
     broker: Broker = at.section
-    tls = broker.tls
-    if tls is None and not broker.is_local and not broker.allow_plaintext:
-        allowed = "a broker on this machine, as TLS is off"
-        remedy = (
-            f"add a table [{at.path}.tls]; an empty one is enough where the broker's certificate "
-            "is publicly trusted; on a network you trust write allow_plaintext = true instead"
-        )
-        yield at.problem("host", allowed, remedy, "tls")
-    if tls is not None and (tls.cert_file is None) != (tls.key_file is None):
-        missing, given = ("cert_file", "key_file")[:: 1 if tls.cert_file is None else -1]
+    is_private = broker.tls is not None or broker.is_local or broker.allow_plaintext
+    allowed = "a broker on this machine, as TLS is off"
+    remedy = (
+        f"add a table [{at.path}.tls]; an empty one is enough where the broker's certificate "
+        "is publicly trusted; on a network you trust write allow_plaintext = true instead"
+    )
+    yield from at.unless(is_private, "host", allowed, remedy, "tls")
+    for tls in at.tables("tls"):
+        yield from _certificate(tls)
+    names_user = broker.password_file is None or broker.username is not None
+    allowed = "a user name, as password_file is given"
+    remedy = "add the user name the password belongs to, or remove password_file"
+    yield from at.unless(names_user, "username", allowed, remedy, "password_file")
+
+
+def _certificate(at: Table) -> Iterator[Problem]:
+    cert, key = "cert_file", "key_file"
+    for given, missing in ((cert, key), (key, cert)):
+        is_pair = getattr(at.section, given) is None or getattr(at.section, missing) is not None
         allowed = f"an absolute path, as {given} is given"
-        yield at.problem(f"tls.{missing}", allowed, f"add it, or remove {given}", f"tls.{given}")
-    if broker.password_file is not None and broker.username is None:
-        allowed = "a user name, as password_file is given"
-        remedy = "add the user name the password belongs to, or remove password_file"
-        yield at.problem("username", allowed, remedy, "password_file")
+        yield from at.unless(is_pair, missing, allowed, f"add it, or remove {given}", given)
 
 
 def _commands(at: Table, setting: str) -> Iterator[Problem]:
@@ -202,28 +217,27 @@ def _commands(at: Table, setting: str) -> Iterator[Problem]:
     them."""
     broker: Broker = at.section
     known = broker.password_file is not None or (broker.tls is not None and broker.tls.cert_file)
-    if getattr(broker, setting) and not broker.is_local and not known:
-        allowed = "false, as the broker would not know who this daemon is"
-        remedy = "give username and password_file, or tls.cert_file and tls.key_file; or set false"
-        yield at.problem(setting, allowed, remedy, "password_file", "host")
+    is_accepted = not getattr(broker, setting) or broker.is_local or known
+    allowed = "false, as the broker would not know who this daemon is"
+    remedy = "give username and password_file, or tls.cert_file and tls.key_file; or set false"
+    yield from at.unless(is_accepted, setting, allowed, remedy, "password_file", "host")
 
 
 def _panel(panel: Panel) -> Iterator[Problem]:
     """A page that others on the network could use without a password, or listen in to."""
     at = Table(panel, "panel")
     if panel.is_local:
-        if not panel.open_view and panel.users_file is None:
-            remedy = "add users_file, or set open_view = true"
-            yield at.problem("open_view", "true, as nobody can sign in", remedy, "users_file")
+        lets_somebody_in = panel.open_view or panel.users_file
+        allowed, remedy = "true, as nobody can sign in", "add users_file, or set open_view = true"
+        yield from at.unless(lets_somebody_in, "open_view", allowed, remedy, "users_file")
         return
-    if panel.users_file is None:
-        allowed = "an address of this machine, as there are no users"
-        remedy = "add users_file, and users with `dustcake users add`; or use 127.0.0.1"
-        yield at.problem("host", allowed, remedy, "users_file")
-    if panel.tls is None and not panel.allow_plaintext:
-        allowed = "an address of this machine, as TLS is off"
-        remedy = (
-            "add a table [panel.tls] with cert_file and key_file; on a network you trust write "
-            "allow_plaintext = true instead"
-        )
-        yield at.problem("host", allowed, remedy, "tls")
+    allowed = "an address of this machine, as there are no users"
+    remedy = "add users_file, and users with `dustcake users add`; or use 127.0.0.1"
+    yield from at.unless(panel.users_file, "host", allowed, remedy, "users_file")
+    is_private = panel.tls is not None or panel.allow_plaintext
+    allowed = "an address of this machine, as TLS is off"
+    remedy = (
+        "add a table [panel.tls] with cert_file and key_file; on a network you trust write "
+        "allow_plaintext = true instead"
+    )
+    yield from at.unless(is_private, "host", allowed, remedy, "tls")

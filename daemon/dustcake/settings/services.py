@@ -107,9 +107,9 @@ class Broker(Endpoint):
     keepalive_s: int = Field(default=30, ge=5, le=3600)
     """A broken connection is noticed after one and a half times this."""
     dp_deadband: PositivePressure = Pressure(10.0, PressureUnit.PA)
-    """A dP that differs by less than this from the last one told is no news."""
+    """A dP that differs by less than this from the last one published is not published."""
     header_deadband: PositivePressure = Pressure(0.1, PressureUnit.BAR)
-    """The same for header pressure."""
+    """As `dp_deadband`, for header pressure."""
 
     @property
     def port_used(self) -> int:
@@ -167,8 +167,8 @@ class Sparkplug(Broker):
     command_expiry_s: float = Field(default=60.0, ge=1, le=3600)
     """A command sent longer ago than this is dropped; both clocks must be right."""
     history_values: int = Field(default=20_000, ge=100, le=1_000_000)
-    """Values of each collector that are kept in memory while they cannot be told, about 150 bytes
-    each; then the oldest go."""
+    """Values of each collector that are kept in memory while they cannot be published, about 150
+    bytes each; then the oldest go."""
 
 
 class PanelTls(Section):

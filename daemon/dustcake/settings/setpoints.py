@@ -39,11 +39,14 @@ Band = tuple[float, float]
 def to_setpoints(collector: Collector) -> core.Setpoints:
     """The set points of ``collector``, which must come from a loaded, and so checked, file."""
     alarms, header, order = collector.alarms, collector.header, collector.order
+    pulsing, kind = collector.pulsing, collector.outputs.kind
     overrides = {
         name: override.model_dump(exclude_none=True) for name, override in alarms.override.items()
     }
     # Given for a demand contact, and only there.
-    cycle_s = collector.pulsing.sequencer_cycle_s or len(order) * collector.pulsing.interval_s
+    cycle_s = pulsing.sequencer_cycle_s or len(order) * pulsing.interval_s
+    is_unproved = collector.blower.timed_without_proof is not None
+    reference = parse_pressure(collector.air.reference)
     return core.Setpoints(
         collector=collector.name,
         dp=to_scale(collector.transmitter),
@@ -63,30 +66,18 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
             timed_interval_s=collector.timed_interval_s,
             fallback_interval_s=collector.fallback_interval_s,
         ),
-        pulsing=_by_rule(
-            core.Pulsing,
-            collector.pulsing,
-            kind=collector.outputs.kind,
-            order=order,
-            sequencer_cycle_s=cycle_s,
-        ),
+        pulsing=_by_rule(core.Pulsing, pulsing, kind=kind, order=order, sequencer_cycle_s=cycle_s),
         alarms=tuple(
             replace(default, **overrides.get(name, {})) for name, default in DEFAULT_ALARMS.items()
         ),
         limits=_by_rule(core.AlarmLimits, alarms),
         alarm_rules=_by_rule(core.AlarmRules, alarms),
         zeroing=_by_rule(core.Zeroing, collector.zeroing, limit_pa=collector.zero_limit_pa),
-        blower=_by_rule(
-            core.Blower,
-            collector.blower,
-            timed_unproved=collector.blower.timed_without_proof is not None,
-        ),
+        blower=_by_rule(core.Blower, collector.blower, timed_unproved=is_unproved),
         maintenance=tuple(_by_rule(core.MaintenanceSetting, each) for each in collector.upkeep),
         edited_by=collector.edited_by or "",
         adjusting=_adjusting(collector),
-        air=_by_rule(
-            core.Air, collector.air, reference_pa=parse_pressure(collector.air.reference).pa
-        ),
+        air=_by_rule(core.Air, collector.air, reference_pa=reference.pa),
         seasoning_h=collector.filter_life.seasoning_h,
         signal_validation=_trust(collector),
         pulse_response=_by_rule(core.PulseResponseSetting, collector.diagnosis),
@@ -200,9 +191,9 @@ class AdjustableSetPoint:
 
     def shown(self, band: Band, unit: PressureUnit) -> str:
         """``band`` of it for people, pressures in ``unit``."""
-        is_pressure = self.point in (SetPoint.LOW, SetPoint.HIGH)
         return " to ".join(
-            show_with_pa(value, unit) if is_pressure else f"{value:g} s" for value in band
+            show_with_pa(value, unit) if self.point.is_pressure else f"{value:g} s"
+            for value in band
         )
 
 
@@ -225,7 +216,7 @@ def _si(value: Pressure | float) -> float:
 def _rules(collector: Collector) -> dict[SetPoint, Band]:
     """Between which values each keeps every other rule of the settings, but that the low set point
     must stay below the high one."""
-    alarms, outputs = collector.alarms, collector.outputs
+    alarms, cleaning, outputs = collector.alarms, collector.cleaning, collector.outputs
     above_pa = max(alarms.low.pa + alarms.deadband.pa, collector.zero_limit_pa)
     if collector.contacts.blower_running is None:
         above_pa = max(above_pa, collector.blower.flow_proof.pa)
@@ -236,9 +227,7 @@ def _rules(collector: Collector) -> dict[SetPoint, Band]:
     }
     if outputs.kind is OutputKind.DEMAND_CONTACT:
         return rules  # the sequencer board has settings of its own
-    longest_s = min(
-        3600.0, collector.cleaning.timed_interval_s or inf, collector.fallback_interval_s
-    )
+    longest_s = min(3600.0, cleaning.timed_interval_s or inf, collector.fallback_interval_s)
     watchdog = outputs.watchdog
     pulse_s = inf if watchdog is None else watchdog.timeout_s - WATCHDOG_BEYOND_PULSE_S
     return rules | {
@@ -255,11 +244,10 @@ def _inside(above: float) -> float:
 def _adjusting(collector: Collector) -> core.Adjusting:
     bands: dict[str, Any] = {each.point.value: each.band for each in adjustable(collector)}
     outputs = collector.outputs
+    has_register = outputs.one_shot_register is not None
     return core.Adjusting(
         **bands,
-        on_time_step_s=inf
-        if outputs.one_shot_register is None
-        else outputs.one_shot_ms_per_count / 1000.0,
+        on_time_step_s=outputs.one_shot_ms_per_count / 1000.0 if has_register else inf,
         timed_follows=collector.cleaning.timed_interval_s is None,
         confirm_within_s=collector.requests.confirm_within_s,
     )

@@ -48,10 +48,11 @@ def _subjects(settings: Settings) -> Iterator[tuple[str, Iterable[str]]]:
     for bus in settings.buses:
         yield f"bus {bus.name}", [_bus(bus)]
     parts = (_readings, _cleaning, _flow, _pulses, _requests, _alarms, _air)
+    cautions = (_not_fitted, _alarms_off, _without_flow, _order)
     for collector in settings.collectors:
         subject = f"collector {collector.name}"
         yield subject, chain.from_iterable(part(collector) for part in parts)
-        yield subject, map(_Caution, _cautions(collector))
+        yield subject, map(_Caution, chain.from_iterable(part(collector) for part in cautions))
     yield "daemon", _daemon(settings)
     for table, texts in _SERVICES.items():
         if (section := getattr(settings, table)) is not None:
@@ -71,12 +72,9 @@ def _bus(bus: TcpBus | SerialBus) -> str:
 def _readings(collector: Collector) -> Iterator[str]:
     every = f"read every {collector.poll_s:g} s, shown in {collector.display_unit}"
     yield f"dP: {_analog(collector.transmitter)}; {every}"
-    if collector.header is not None:
-        low, high = (
-            f"{each} ({show(each.pa, PressureUnit.KPA)})"
-            for each in (collector.header.min, collector.header.max)
-        )
-        yield f"header pressure: {_analog(collector.header)}; pulses only from {low} to {high}"
+    if (header := collector.header) is not None:
+        low, high = (f"{p} ({show(p.pa, PressureUnit.KPA)})" for p in (header.min, header.max))
+        yield f"header pressure: {_analog(header)}; pulses only from {low} to {high}"
 
 
 def _analog(analog: AnalogInput) -> str:
@@ -323,17 +321,22 @@ _NO_WATCHDOG = {
 }
 
 
-def _cautions(collector: Collector) -> Iterator[str]:
-    """What is not fitted, and what the settings take on."""
+def _not_fitted(collector: Collector) -> Iterator[str]:
     for name, text in _WITHOUT.items():
         if attrgetter(name)(collector) is None:
             yield text
     outputs = collector.outputs
     if outputs.watchdog is None and outputs.kind in _NO_WATCHDOG:
         yield _NO_WATCHDOG[outputs.kind]
+
+
+def _alarms_off(collector: Collector) -> Iterator[str]:
     off = sorted(name for name, each in collector.alarms.override.items() if not each.enabled)
     if off:
         yield f"alarms taken out: {', '.join(off)}"
+
+
+def _without_flow(collector: Collector) -> Iterator[str]:
     if collector.blower.timed_without_proof is not None:
         yield (
             "FLOW IS NOT PROVED in timed cleaning: it pulses with the blower stopped too, and "
@@ -346,7 +349,10 @@ def _cautions(collector: Collector) -> Iterator[str]:
             "downtime cleaning pulses without air flow: for combustible dust only as the site's "
             "dust hazard analysis allows"
         )
+
+
+def _order(collector: Collector) -> Iterator[str]:
     pairs = neighbours_in_succession(collector.order)
-    if pairs and collector.pulsing.order and len(outputs.coils) >= 4:
+    if pairs and collector.pulsing.order and len(collector.outputs.coils) >= 4:
         listed = ", ".join(f"{a} then {b}" for a, b in pairs)
         yield f"the order pulses neighbours in succession ({listed}): dust settles on the first"

@@ -16,6 +16,7 @@ from dustcake.core.events import QualityChanged
 from dustcake.core.inputs import PollCompleted
 from dustcake.core.reasons import Because
 from dustcake.core.setpoints import OutputKind, Pulsing, Setpoints
+from dustcake.publish.wording import spoken
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.data import Samples, gather
 from dustcake_lab.replay.replay import ColumnMatch, Replay, match_columns
@@ -96,7 +97,7 @@ def without_doubts(
     hours = _running_h(samples, doubted & ~lost)
     if hours == 0.0:
         return samples
-    why = ", ".join(sorted(each.value.replace("_", " ") for each in found))
+    why = ", ".join(sorted(spoken(each) for each in found))
     share = 100.0 * hours / _running_h(samples, ~lost)
     if share > 100.0 * _MOST:
         note = (

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from dustcake.core.alarms.names import AlarmState
 from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.filter_life.curves import theil_sen
+from dustcake.publish.wording import spoken
 from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.data import Samples, clock_s
 from dustcake_lab.fit.estimate import Interval
@@ -122,7 +123,7 @@ def report_data(
         },
         cleanings=list(zip((begins / _DAY_S).tolist(), (ends / _DAY_S).tolist(), strict=True)),
         alarms=[
-            (event.at.mono_s / _DAY_S, event.body.alarm.replace("_", " "))
+            (event.at.mono_s / _DAY_S, spoken(event.body.alarm))
             for event in events
             if isinstance(event.body, AlarmChanged)
             and event.body.state == AlarmState.UNACKNOWLEDGED

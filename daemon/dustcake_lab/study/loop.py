@@ -70,7 +70,8 @@ def _grown(s: list[float], together: Callable[[list[float]], float], to_pa: floa
     def after(by: float) -> list[float]:
         return [sqrt(square + by) for square in squares]
 
-    return after(brentq(lambda by: together(after(by)) - to_pa, 0.0, to_pa * to_pa))
+    most = to_pa * to_pa - min(squares) + 1.0  # then even the least of them is above
+    return after(brentq(lambda by: together(after(by)) - to_pa, 0.0, most, rtol=1e-12))
 
 
 def loaded(s: list[float], added_pa: float) -> list[float]:
@@ -216,7 +217,7 @@ class StudyLoop:
         next_s = begun_s + _SAMPLE_S
         until_s = min(end_s, self._next_change_s(), self._board_next_s)
         leap = leap_after(self._state, self._setpoints, ripple=False)
-        until_s = max(next_s, min(until_s, leap.until_s, self._state.next_look_s))
+        until_s = max(next_s, min(until_s, leap.until_s, self._state.next_check_s))
         if self._blower_runs and leap.low_pa < self._dp_pa() < leap.high_pa:
             load = self._load_pa_per_s()
             until_s = min(until_s, begun_s + _LONGEST_PIECE_S)

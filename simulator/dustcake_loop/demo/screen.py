@@ -12,6 +12,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from dustcake.publish.wording import spoken
 from dustcake.units import PressureUnit, show
 
 CAUTION = (
@@ -146,7 +147,7 @@ def _pressure(view: PlantView) -> RenderableType:
             _Below(marks, list(view.trend_pa)),
             Text(f"set points: {words}", overflow="fold"),
         ),
-        title=f"dP, quality {dp['quality'].replace('_', ' ')}",
+        title=f"dP, quality {spoken(dp['quality'])}",
     )
 
 
@@ -175,7 +176,7 @@ def _doing(view: PlantView) -> RenderableType:
         return Panel("", title="cleaning")
     missing = [p["reason"] for p in state["permissives"] if p["met"] == "no"]
     lines = (
-        Text(f"mode {state['mode'].replace('_', ' ')}: {state['phase']}", style="bold"),
+        Text(f"mode {spoken(state['mode'])}: {state['phase']}", style="bold"),
         Text(f"because {state['reason']}", overflow="fold"),
         Text(f"permissives: {'; '.join(missing) or 'all met'}", overflow="fold"),
     )

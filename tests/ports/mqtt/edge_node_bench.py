@@ -9,7 +9,7 @@ from typing import Any
 
 from dustcake.adapters.mqtt import EdgeNodeLink
 from dustcake.core.inputs import Stamp
-from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_reports
+from dustcake.publish.sparkplug.commands import DeviceRequest, Refused, command_metrics
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics, PrimaryHost
 from ports.mqtt.running_link import Noting, settings_for
 from publish.sparkplug.host import GROUP, NODE, dp, mode
@@ -86,9 +86,9 @@ class Linked:
         self.clock.mono_s += 1.0
         if self.clock.utc_s is not None:
             self.clock.utc_s += 1.0
-            reports = [dp(value_pa, self._number), mode("off", self._number)]
-            reports += command_reports(None, self.clock.utc_s)
-            self.node.observe(DEVICE, reports, is_there=there)
+            metrics = [dp(value_pa, self._number), mode("off", self._number)]
+            metrics += command_metrics(None, self.clock.utc_s)
+            self.node.observe(DEVICE, metrics, is_there=there)
         self.link.stir()
 
     async def connected(self) -> None:

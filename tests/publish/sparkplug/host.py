@@ -6,7 +6,7 @@ from typing import Any
 
 from dustcake.core.inputs import Stamp
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics
-from dustcake.publish.sparkplug.payload import DataType, QualityCode, Report
+from dustcake.publish.sparkplug.payload import DataType, Metric, QualityCode
 from dustcake.publish.topics import Publication
 from publish.sparkplug.independent import parsed, quality_of, value_of
 
@@ -147,16 +147,16 @@ _VALUE_FIELDS = {3: "int_value", 4: "long_value", 10: "double_value", 11: "boole
 }
 
 
-def dp(value_pa: float | None, at_s: float, *, deadband: float = 0.0) -> Report:
-    """A report of dP, ``at_s`` after the beginning."""
+def dp(value_pa: float | None, at_s: float, *, deadband: float = 0.0) -> Metric:
+    """A metric of dP, ``at_s`` after the beginning."""
     quality = QualityCode.BAD if value_pa is None else QualityCode.GOOD
     utc_s = FIRST_UTC_S + at_s
-    return Report("dP", DataType.DOUBLE, value_pa, utc_s, quality, "Pa", deadband)
+    return Metric("dP", DataType.DOUBLE, value_pa, utc_s, quality, "Pa", deadband)
 
 
-def mode(value: str, at_s: float) -> Report:
-    """A report of something that seldom changes."""
-    return Report("Mode", DataType.STRING, value, FIRST_UTC_S + at_s)
+def mode(value: str, at_s: float) -> Metric:
+    """A metric of something that seldom changes."""
+    return Metric("Mode", DataType.STRING, value, FIRST_UTC_S + at_s)
 
 
 class Session:
@@ -181,18 +181,18 @@ class Session:
     ) -> None:  # fmt: skip
         """One device reads so, a second later."""
         self.at_s += 1.0
-        reports = self.reports(value_pa, mode_is, deadband)
-        self.node.observe(device, reports, is_there=there)
+        metrics = self.metrics(value_pa, mode_is, deadband)
+        self.node.observe(device, metrics, is_there=there)
 
-    def reports(
+    def metrics(
         self, value_pa: float | None, mode_is: str = "off", deadband: float = 0.0
-    ) -> list[Report]:
+    ) -> list[Metric]:
         """What a device says now."""
         return [dp(value_pa, self.at_s, deadband=deadband), mode(mode_is, self.at_s)]
 
-    def extra(self, name: str, value: float) -> Report:
+    def extra(self, name: str, value: float) -> Metric:
         """One more metric."""
-        return Report(name, DataType.DOUBLE, value, self.utc_s)
+        return Metric(name, DataType.DOUBLE, value, self.utc_s)
 
     def connect(self) -> None:
         """The broker takes the connection."""

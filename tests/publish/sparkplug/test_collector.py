@@ -15,7 +15,7 @@ from dustcake.core.state import MaintenanceTask, State, first_state
 from dustcake.core.step import Step
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
 from dustcake.publish.sparkplug.edge_node import EdgeNode, NodeTopics
-from dustcake.publish.sparkplug.payload import QualityCode, Report
+from dustcake.publish.sparkplug.payload import Metric, QualityCode
 from dustcake.units import PressureUnit
 from examples import examples
 from publish.histories import SETPOINTS, live
@@ -42,9 +42,9 @@ def good(at_s: float, pa: float = 500.0) -> State:
     return state_with(Sample(Stamp(at_s, FIRST_UTC_S + at_s), pa, Quality.GOOD))
 
 
-def named(reports: list[Report]) -> dict[str, Report]:
-    assert len({report.name for report in reports}) == len(reports)
-    return {report.name: report for report in reports}
+def named(metrics: list[Metric]) -> dict[str, Metric]:
+    assert len({metric.name for metric in metrics}) == len(metrics)
+    return {metric.name: metric for metric in metrics}
 
 
 def test_one_lost_reply_is_no_loss_but_silence_is() -> None:
@@ -83,20 +83,20 @@ def test_quality_in_the_codes_of_sparkplug() -> None:
     }
     for quality, code in expected.items():
         sample = Sample(Stamp(0.0, FIRST_UTC_S), 5.0, quality, ())
-        reports = named(device().reports(state_with(sample), FIRST_UTC_S + 1.0))
-        assert reports["dP"].quality is code
-        assert reports["dP quality"].value == quality.value
-        assert reports["dP"].utc_s == FIRST_UTC_S
-    stale = named(device().reports(failed(0.0, Because.STALE), FIRST_UTC_S + 1.0))
+        metrics = named(device().metrics(state_with(sample), FIRST_UTC_S + 1.0))
+        assert metrics["dP"].quality is code
+        assert metrics["dP quality"].value == quality.value
+        assert metrics["dP"].utc_s == FIRST_UTC_S
+    stale = named(device().metrics(failed(0.0, Because.STALE), FIRST_UTC_S + 1.0))
     assert stale["dP"].quality is QualityCode.STALE
     assert stale["dP"].utc_s == FIRST_UTC_S + 1.0, "when it was read is not known"
     assert "no reading has come" in str(stale["dP quality reasons"].value)
 
 
 def test_what_is_not_fitted_is_not_there_and_what_is_not_known_is_null() -> None:
-    bare = named(device(BARE).reports(good(0.0), FIRST_UTC_S))
+    bare = named(device(BARE).metrics(good(0.0), FIRST_UTC_S))
     assert {"Header pressure", "Smoke", "Door open", "Stop"}.isdisjoint(bare)
-    full = named(device().reports(good(0.0), FIRST_UTC_S))
+    full = named(device().metrics(good(0.0), FIRST_UTC_S))
     for name in ("Header pressure", "Smoke", "Door open", "Process running", "Stop"):
         assert (full[name].value, full[name].quality) == (None, QualityCode.BAD)
     assert full["dP"].unit == full["Set points/Low"].unit == "Pa"
@@ -105,7 +105,7 @@ def test_what_is_not_fitted_is_not_there_and_what_is_not_known_is_null() -> None
 def test_every_contact_is_reported() -> None:
     names = ["Blower running", "Smoke", "Door open", "Process running", "Stop", "Drum full"]
     assert [contact_label(name) for name in CONTACT_NAMES] == names
-    assert set(names) <= set(named(device().reports(good(0.0), FIRST_UTC_S)))
+    assert set(names) <= set(named(device().metrics(good(0.0), FIRST_UTC_S)))
 
 
 def test_upkeep_is_reported() -> None:
@@ -113,18 +113,18 @@ def test_upkeep_is_reported() -> None:
     state = good(0.0)
     tasks = replace(state.log_book.maintenance, tasks=(task,))
     state = replace(state, log_book=replace(state.log_book, maintenance=tasks))
-    assert named(device().reports(state, FIRST_UTC_S))["Upkeep/drum/Due"].value is True
+    assert named(device().metrics(state, FIRST_UTC_S))["Upkeep/drum/Due"].value is True
 
 
 def test_deadbands_and_sentences_that_hold_a_number() -> None:
-    before = named(device().reports(good(0.0), FIRST_UTC_S))["dP"]
+    before = named(device().metrics(good(0.0), FIRST_UTC_S))["dP"]
     for pa, differs in ((509.9, False), (510.0, True), (490.0, True), (490.1, False)):
-        assert named(device().reports(good(1.0, pa), FIRST_UTC_S))["dP"].differs(before) is differs
+        assert named(device().metrics(good(1.0, pa), FIRST_UTC_S))["dP"].differs(before) is differs
     high = because(Because.HIGH_REACHED, dp_pa=1000.0, high_pa=900.0)
     higher = because(Because.HIGH_REACHED, dp_pa=1001.0, high_pa=900.0)
     reason = [
         named(
-            device().reports(
+            device().metrics(
                 replace(good(0.0), decision=replace(good(0.0).decision, reason=each)), FIRST_UTC_S
             )
         )["Reason"]
@@ -151,7 +151,7 @@ def test_whatever_a_collector_lives_through_a_host_can_follow(
         state, utc_s = done.state, FIRST_UTC_S + at_s
         is_there = collector.is_there(state, Stamp(at_s, utc_s))
         seen.append((state, is_there))
-        node.observe("bay 3", collector.reports(state, utc_s), is_there=is_there)
+        node.observe("bay 3", collector.metrics(state, utc_s), is_there=is_there)
         while (due := node.next_due(Stamp(at_s, utc_s), utc_s)) is not None:
             host.takes(due)
 

@@ -13,7 +13,7 @@ from dustcake.publish.sparkplug.commands import (
     DeviceRequest,
     Rebirth,
     Refused,
-    command_reports,
+    command_metrics,
     read_commands,
 )
 from publish.sparkplug.covering import covers
@@ -29,8 +29,8 @@ SENT_MS = round(FIRST_UTC_S * 1000)
 @pytest.fixture
 def session() -> Session:
     session = Session(DEVICE, "bay 4")
-    reports = [*session.reports(1.0), *command_reports(None, FIRST_UTC_S)]
-    session.node.observe(DEVICE, reports, is_there=True)
+    metrics = [*session.metrics(1.0), *command_metrics(None, FIRST_UTC_S)]
+    session.node.observe(DEVICE, metrics, is_there=True)
     session.be_born()
     return session
 

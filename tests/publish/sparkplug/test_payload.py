@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from dustcake.publish.sparkplug.payload import (
     DataType,
+    Metric,
     QualityCode,
-    Report,
     Value,
     Written,
     bare_metric,
@@ -45,10 +45,10 @@ TYPED = st.sampled_from(list(DataType)).flatmap(typed)
 
 
 @st.composite
-def metrics(draw: st.DrawFn) -> tuple[Report, int | None, bool, bool]:
-    """A report, its alias, whether a birth has it, and whether it is historical."""
+def metrics(draw: st.DrawFn) -> tuple[Metric, int | None, bool, bool]:
+    """A metric, its alias, whether a birth has it, and whether it is historical."""
     datatype, value = draw(TYPED)
-    report = Report(
+    metric = Metric(
         draw(TEXTS),
         datatype,
         draw(st.sampled_from([value, None])),
@@ -56,17 +56,17 @@ def metrics(draw: st.DrawFn) -> tuple[Report, int | None, bool, bool]:
         draw(st.sampled_from(list(QualityCode))),
         draw(st.none() | TEXTS),
     )
-    return report, draw(st.none() | U64), draw(st.booleans()), draw(st.booleans())
+    return metric, draw(st.none() | U64), draw(st.booleans()), draw(st.booleans())
 
 
 LISTED = st.lists(metrics(), max_size=4)
 SENT_UTC_S = st.none() | st.integers(0, 2**40).map(lambda ms: ms / 1000)
 
 
-def encoded(listed: list[tuple[Report, int | None, bool, bool]]) -> list[bytes]:
+def encoded(listed: list[tuple[Metric, int | None, bool, bool]]) -> list[bytes]:
     return [
-        report.metric(alias, in_birth=in_birth, is_historical=is_historical)
-        for report, alias, in_birth, is_historical in listed
+        metric.encoded(alias, in_birth=in_birth, is_historical=is_historical)
+        for metric, alias, in_birth, is_historical in listed
     ]
 
 
@@ -79,25 +79,25 @@ def same(datatype: DataType, value: Value | None, got: Any) -> bool:
 
 @given(SENT_UTC_S, LISTED, st.none() | st.integers(0, 255))
 def test_what_is_written_is_read_by_another(
-    utc_s: float | None, listed: list[tuple[Report, int | None, bool, bool]], seq: int | None
+    utc_s: float | None, listed: list[tuple[Metric, int | None, bool, bool]], seq: int | None
 ) -> None:
     theirs = parsed(payload(utc_s, encoded(listed), seq))
     assert theirs.HasField("timestamp") is (utc_s is not None)
     assert theirs.timestamp == round((utc_s or 0.0) * 1000)
     assert (theirs.HasField("seq"), theirs.seq) == (seq is not None, seq or 0)
     assert len(theirs.metrics) == len(listed)
-    for (report, alias, in_birth, is_historical), got in zip(listed, theirs.metrics, strict=True):
+    for (metric, alias, in_birth, is_historical), got in zip(listed, theirs.metrics, strict=True):
         assert (got.HasField("name"), got.alias) == (in_birth, alias or 0)
-        assert got.name == (report.name if in_birth else "")
-        assert got.timestamp == round(report.utc_s * 1000)
-        assert got.datatype == (report.datatype if in_birth else 0)
-        assert got.is_null is (report.value is None)
+        assert got.name == (metric.name if in_birth else "")
+        assert got.timestamp == round(metric.utc_s * 1000)
+        assert got.datatype == (metric.datatype if in_birth else 0)
+        assert got.is_null is (metric.value is None)
         assert got.is_historical is is_historical
-        assert same(report.datatype, report.value, value_of(got))
-        assert quality_of(got) == report.quality
+        assert same(metric.datatype, metric.value, value_of(got))
+        assert quality_of(got) == metric.quality
         units = [v for k, v in zip(*properties(got), strict=True) if k == "unit"]
-        wanted = in_birth and report.unit is not None
-        assert [(v.type, v.string_value) for v in units] == [(12, report.unit)] * wanted
+        wanted = in_birth and metric.unit is not None
+        assert [(v.type, v.string_value) for v in units] == [(12, metric.unit)] * wanted
 
 
 def properties(metric: Any) -> tuple[Any, Any]:
@@ -106,17 +106,17 @@ def properties(metric: Any) -> tuple[Any, Any]:
 
 @given(SENT_UTC_S, LISTED)
 def test_texts_and_flags_are_read_again(
-    utc_s: float | None, listed: list[tuple[Report, int | None, bool, bool]]
+    utc_s: float | None, listed: list[tuple[Metric, int | None, bool, bool]]
 ) -> None:
     sent_ms, written = decode(payload(utc_s, encoded(listed)), MOST)
     assert sent_ms == (None if utc_s is None else round(utc_s * 1000))
     assert written == [
         Written(
-            report.name if in_birth else None,
+            metric.name if in_birth else None,
             alias,
-            report.value if isinstance(report.value, bool | str) else None,
+            metric.value if isinstance(metric.value, bool | str) else None,
         )
-        for report, alias, in_birth, _ in listed
+        for metric, alias, in_birth, _ in listed
     ]
 
 
@@ -132,11 +132,11 @@ def test_texts_and_flags_are_read_again(
             "120b 0a05 6264536571 2004 5807",
         ),
         (
-            payload(None, [Report("dP", DataType.DOUBLE, 1.0, 0.3).metric(2)]),
+            payload(None, [Metric("dP", DataType.DOUBLE, 1.0, 0.3).encoded(2)]),
             "1220 1002 18ac02 4a10 0a07 5175616c697479 1205 0803 18c001 69 000000000000f03f",
         ),
         (
-            payload(None, [Report("on", DataType.BOOLEAN, None, 0.3).metric(2)]),
+            payload(None, [Metric("on", DataType.BOOLEAN, None, 0.3).encoded(2)]),
             "1219 1002 18ac02 3801 4a10 0a07 5175616c697479 1205 0803 18c001",
         ),
     ],
@@ -184,7 +184,7 @@ def test_any_bytes_are_a_payload_or_told_to_be_none(data: bytes) -> None:
 
 @given(LISTED, st.data())
 def test_spoiled_payloads_are_read_or_told(
-    listed: list[tuple[Report, int | None, bool, bool]], data: st.DataObject
+    listed: list[tuple[Metric, int | None, bool, bool]], data: st.DataObject
 ) -> None:
     sound = bytearray(payload(7.0, encoded(listed)))
     if sound:

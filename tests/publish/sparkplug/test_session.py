@@ -129,8 +129,8 @@ def test_a_metric_that_is_new_needs_another_birth() -> None:
     session = Session()
     session.see(1.0)
     session.be_born()
-    reports = [*session.reports(2.0), session.extra("Stop", 2.0)]
-    session.node.observe(DEVICE, reports, is_there=True)
+    metrics = [*session.metrics(2.0), session.extra("Stop", 2.0)]
+    session.node.observe(DEVICE, metrics, is_there=True)
     (birth,) = session.tell()
     assert birth.kind == "DBIRTH"
     assert "Stop" in session.host.devices[DEVICE].values
@@ -140,14 +140,14 @@ def test_a_metric_that_is_new_needs_another_birth() -> None:
 
 def test_a_metric_that_is_no_more_is_not_told() -> None:
     session = Session()
-    session.node.observe(DEVICE, [*session.reports(1.0), session.extra("Stop", 1.0)], is_there=True)
+    session.node.observe(DEVICE, [*session.metrics(1.0), session.extra("Stop", 1.0)], is_there=True)
     session.be_born()
     session.vanish()
-    session.node.observe(DEVICE, [*session.reports(1.0), session.extra("Stop", 2.0)], is_there=True)
-    session.node.observe(DEVICE, session.reports(1.0), is_there=True)
+    session.node.observe(DEVICE, [*session.metrics(1.0), session.extra("Stop", 2.0)], is_there=True)
+    session.node.observe(DEVICE, session.metrics(1.0), is_there=True)
     heard = session.be_born()
     assert [message.kind for message in heard] == ["NBIRTH", "DBIRTH"]
-    session.node.observe(DEVICE, [*session.reports(1.0), session.extra("Stop", 3.0)], is_there=True)
+    session.node.observe(DEVICE, [*session.metrics(1.0), session.extra("Stop", 3.0)], is_there=True)
     assert [message.kind for message in session.tell()] == ["DBIRTH"]
 
 

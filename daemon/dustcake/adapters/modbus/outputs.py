@@ -18,7 +18,7 @@ from dustcake.settings.buses import ModuleWatchdog, WordTable
 
 
 class CoilOutputs:
-    """Implements the port Outputs. Commands to the valves are carried out one at a time."""
+    """The port ``Outputs``. Commands to the valves are carried out one at a time."""
 
     def __init__(
         self,
@@ -137,7 +137,7 @@ _log = structlog.get_logger(__name__)
 
 
 class OutputWatchdog:
-    """Of one unit. Any valid request feeds it; the one made here reads its register back."""
+    """The watchdog of one unit. Any valid request feeds it; the one made here reads it back."""
 
     def __init__(self, bus: Bus, unit: int, settings: ModuleWatchdog) -> None:
         self._bus = bus
@@ -152,28 +152,28 @@ class OutputWatchdog:
         """Set it unless it is known to be set; why that could not be done."""
         if self._is_set:
             return None
-        async with self._bus.reserved() as hold:
-            return await self._set(hold)
+        async with self._bus.reserved() as channel:
+            return await self._set(channel)
 
     async def keep(self) -> None:
         """Feed it, and set it again when it reads otherwise, until cancelled."""
         clock = self._bus.clock
         while True:
-            async with self._bus.reserved() as hold:
-                failure = await self._prove(hold)
+            async with self._bus.reserved() as channel:
+                failure = await self._prove(channel)
                 if not isinstance(failure, ReadFailure) and not self._is_set:
-                    failure = await self._set(hold)
+                    failure = await self._set(channel)
             self._log_changes(failure)
             await clock.sleep_until(clock.now().mono_s + self._every_s)
 
-    async def _prove(self, hold: Channel) -> ReadFailure | None:
-        answer = await hold.exchange(Read(self._unit, WordTable.HOLDING, self._register, 1))
+    async def _prove(self, channel: Channel) -> ReadFailure | None:
+        answer = await channel.exchange(Read(self._unit, WordTable.HOLDING, self._register, 1))
         self._is_set = answer == (self._counts,)
         return answer if isinstance(answer, ReadFailure) else None
 
-    async def _set(self, hold: Channel) -> ReadFailure | None:
-        answer = await hold.exchange(WriteRegister(self._unit, self._register, self._counts))
-        failure = answer if isinstance(answer, ReadFailure) else await self._prove(hold)
+    async def _set(self, channel: Channel) -> ReadFailure | None:
+        answer = await channel.exchange(WriteRegister(self._unit, self._register, self._counts))
+        failure = answer if isinstance(answer, ReadFailure) else await self._prove(channel)
         if failure is None and not self._is_set:
             failure = ReadFailure(
                 FailureKind.BAD_REPLY,

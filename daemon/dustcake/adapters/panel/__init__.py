@@ -5,22 +5,10 @@ works without the extra `panel`."""
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
-from dustcake.core.minutes import Spread
-from dustcake.core.record import record
+from dustcake.ports import Trend
 from dustcake.units import PressureUnit
 
 Fields = dict[str, Any]
-
-
-@record
-class Trend:
-    """dP over some time. ``parts``: of ``width_s`` seconds each, when one begins and what was read
-    in it; one without a reading is left out."""
-
-    since_utc_s: float
-    until_utc_s: float
-    width_s: float
-    parts: Sequence[tuple[float, Spread]]
 
 
 class SourceError(Exception):

@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from math import ceil, floor, log10
 from xml.etree.ElementTree import Element, SubElement, tostring
 
-from dustcake.adapters.panel import Trend
 from dustcake.core.minutes import Spread
+from dustcake.ports import Trend
 from dustcake.units import PressureUnit, show
 
 HEIGHT = 260

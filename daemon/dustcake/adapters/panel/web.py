@@ -49,7 +49,7 @@ _YEAR_S = 31_536_000
 
 
 def guarded(app: ASGIApp, *, tls: bool) -> ASGIApp:
-    """With headers that keep a browser from what it should not do. ``tls``: whether TLS is used."""
+    """``app`` with headers that keep a browser from what it should not do."""
     added = {**_HEADERS, "strict-transport-security": f"max-age={_YEAR_S}"} if tls else _HEADERS
 
     async def guard(scope: Scope, receive: Receive, send: Send) -> None:
@@ -67,7 +67,7 @@ def guarded(app: ASGIApp, *, tls: bool) -> ASGIApp:
 
 
 def _served(file: Path) -> Callable[[Request], Awaitable[Response]]:
-    """What answers for it: from memory, packed once, as a flood must cost little; and not again
+    """The answer for ``file``: from memory, packed once, as a flood must cost little; and not again
     where the browser has it already."""
     content = file.read_bytes()
     kind, _ = guess_type(file)
@@ -96,7 +96,7 @@ class Web:
         self._live = live
 
     def app(self) -> ASGIApp:
-        """By ASGI."""
+        """The ASGI application."""
         routes = [
             Route("/api/who", self._who),
             Route("/api/live", self._events),
@@ -223,7 +223,7 @@ async def _unavailable(_request: Request, error: Exception) -> Response:
 
 
 def _in_pascals(fields: Fields) -> Fields:
-    """The same with pressures that people have written with a unit, as "4.0 inH2O", in pascals."""
+    """The fields, with pressures that people gave a unit, as "4.0 inH2O", in pascals."""
     try:
         return {
             name: parse_pressure(value).pa

@@ -1,5 +1,5 @@
-"""The file: one daemon to it and one thread of that, durable, private, of a known version, and
-sound; replaced when it is damaged, and copied while a daemon writes to it."""
+"""The journal's SQLite file: used by one daemon in one thread; durable, private, of a known
+version and sound; replaced when it is damaged, and copied while a daemon writes to it."""
 
 import asyncio
 import fcntl
@@ -8,9 +8,9 @@ import sqlite3
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import asynccontextmanager, closing, contextmanager
+from contextlib import ExitStack, asynccontextmanager, closing, contextmanager
 from pathlib import Path
-from typing import BinaryIO, TypeVar
+from typing import TypeVar
 from urllib.parse import quote
 
 import structlog
@@ -44,9 +44,9 @@ MOST_ASIDE = 3  # damaged files kept for examination
 _log = structlog.get_logger(__name__)
 
 
-def locked(path: Path) -> BinaryIO:
-    """``<path>.lock``, locked until it is closed; the kernel lifts that when the process ends,
-    however.
+@contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Keep ``<path>.lock`` locked; the kernel lifts that when the process ends, however.
 
     Raises ``StoreRefused`` when another process holds it, or the file cannot be made. It is the
     first thing a daemon needs of the disk, so it is here that a missing directory shows.
@@ -58,21 +58,21 @@ def locked(path: Path) -> BinaryIO:
         )
     beside = path.with_name(path.name + ".lock")
     with refusing(beside):
-        lock = os.fdopen(os.open(beside, os.O_RDWR | os.O_CREAT, MODE), "rb")
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        raise StoreRefused(
-            f"journal {path} is in use by another dustcake daemon; stop that one, or give "
-            "this one a journal of its own"
-        ) from None
-    return lock
+        lock = os.open(beside, os.O_RDWR | os.O_CREAT, MODE)
+    with os.fdopen(lock):
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise StoreRefused(
+                f"journal {path} is in use by another dustcake daemon; stop that one, or give "
+                "this one a journal of its own"
+            ) from None
+        yield
 
 
 @contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    """All of it, or nothing."""
+    """Let all that is executed meanwhile be stored, or nothing."""
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield
@@ -109,13 +109,15 @@ def open_for_reading(path: Path, *, also_older: bool = False) -> sqlite3.Connect
         raise StoreRefused(f"journal {path} does not exist; name the daemon's journal file")
     with refusing(path):
         connection = _connected(f"file:{quote(str(path))}?mode=ro", uri=True)
-        with _closed_on_error(connection):
+        with ExitStack() as on_error:
+            on_error.callback(connection.close)
             _refuse_foreign(connection, path)
             if version_of(connection) < VERSION and not also_older:
                 raise StoreRefused(
                     f"journal {path} was written by an older version of dustcake; start the "
                     "daemon once to bring it up"
                 )
+            on_error.pop_all()
     return connection
 
 
@@ -173,7 +175,8 @@ def _move_aside(path: Path, why: str) -> Path:
 def _open_sound(path: Path) -> sqlite3.Connection:
     os.close(os.open(path, os.O_RDWR | os.O_CREAT, MODE))
     connection = _connected(path)
-    with _closed_on_error(connection), damage_named():
+    with ExitStack() as on_error, damage_named():
+        on_error.callback(connection.close)
         _refuse_foreign(connection, path)
         # Small pages: most commits change a few hundred bytes. Only a new file takes this.
         connection.execute("PRAGMA page_size = 1024")
@@ -197,6 +200,7 @@ def _open_sound(path: Path) -> sqlite3.Connection:
         newest = f"SELECT max(format) FROM state WHERE {sane('format')}"
         if number_of(connection, newest) > STATE_FORMAT:
             raise _newer(path)
+        on_error.pop_all()
     return connection
 
 
@@ -205,15 +209,6 @@ def _connected(to: Path | str, *, uri: bool = False) -> sqlite3.Connection:
     # Where a stored text is damaged, whoever reads it shall see it.
     connection.text_factory = lambda stored: stored.decode("utf-8", "replace")
     return connection
-
-
-@contextmanager
-def _closed_on_error(connection: sqlite3.Connection) -> Iterator[None]:
-    try:
-        yield
-    except BaseException:
-        connection.close()
-        raise
 
 
 def _refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
@@ -255,8 +250,8 @@ def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) 
 
 
 def _drop_dangling(connection: sqlite3.Connection) -> None:
-    """What the outbox refers to and could not be carried over cannot be published, and what is no
-    longer so must not be: where the state is lost, so is what the retained topics said of it."""
+    """Delete what the outbox refers to and could not be carried over, since it cannot be published;
+    and, where the state is lost, what the retained topics said of it: it may no longer be so."""
     connection.execute(
         "DELETE FROM outbox WHERE CASE keep "
         "WHEN 'event' THEN source NOT IN (SELECT n FROM events) "
@@ -276,6 +271,9 @@ class Database:
         self._executor = executor
         self._damaged = False
 
+    def _close(self) -> None:
+        self._connection.close()
+
     @classmethod
     @asynccontextmanager
     async def open(cls, path: Path) -> AsyncIterator["Database"]:
@@ -284,7 +282,7 @@ class Database:
         loop = asyncio.get_running_loop()
         executor = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
         try:
-            with await loop.run_in_executor(executor, locked, path):
+            with locked(path):
                 connection = await loop.run_in_executor(executor, open_for_writing, path)
                 database = cls(path, connection, executor)
                 try:
@@ -295,9 +293,6 @@ class Database:
         finally:
             # A thread that a disk holds fast is not waited for.
             executor.shutdown(wait=False)
-
-    def _close(self) -> None:
-        self._connection.close()
 
     async def run(
         self,

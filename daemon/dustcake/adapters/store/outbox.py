@@ -66,7 +66,8 @@ class CollectorOutbox:
     def __init__(self, database: Database, collector: str) -> None:
         self._database = database
         self._collector = collector
-        self._renderer: Renderer | None = None
+        self.renderer: Renderer | None = None
+        """Words the events; without it they wait as they were worded."""
         self._last_ref = 0
         self._acknowledged: set[int] = set()
         # All of it, by number or, where the newest replaces it, by topic; None where only the disk
@@ -74,10 +75,6 @@ class CollectorOutbox:
         self._waiting: dict[int | str, Queued] | None = None
         self._added = asyncio.Event()
         self._added.set()
-
-    def worded_by(self, renderer: Renderer) -> None:
-        """Events are worded by ``renderer`` from now on."""
-        self._renderer = renderer
 
     async def pending(self, most: int) -> Sequence[Queued]:
         """The oldest ``most`` publications not yet delivered; none when the disk fails."""
@@ -126,12 +123,12 @@ class CollectorOutbox:
         await self._added.wait()
 
     def acknowledged(self) -> frozenset[int]:
-        """What has been delivered and not yet deleted."""
+        """The publications that have been delivered and are not yet deleted."""
         return frozenset(self._acknowledged)
 
     def committed(self, gone: frozenset[int], added: Sequence[Queued], *, minutes: bool) -> None:
-        """On the disk ``gone`` are deleted, and ``added`` are; and ``minutes``, which have to be
-        worded from there."""
+        """Take note that on the disk ``gone`` are deleted and ``added`` stored, and ``minutes``,
+        which have to be worded from there."""
         self._acknowledged -= gone
         if minutes:
             self._waiting = None
@@ -198,9 +195,9 @@ class CollectorOutbox:
         self, one: Publication, commit: Commit, event: Event | None, row: int | None
     ) -> int | None:
         """``row`` if wording ``event`` again gives ``one``; otherwise None."""
-        if self._renderer is None or event is None:
+        if self.renderer is None or event is None:
             return None
-        again = self._renderer.events([event], commit.state.sample.quality)
+        again = self.renderer.events([event], commit.state.sample.quality)
         return row if again == [one] else None
 
     def _insert(self, connection: sqlite3.Connection, **values: object) -> int:
@@ -245,13 +242,13 @@ class CollectorOutbox:
             if not may_be_published_to(topic):
                 raise FormatError("outbox: the topic is none")
             return Publication(topic, payload, qos, bool(retain), Keep(keep), expiry_s)
-        if self._renderer is None:
+        if self.renderer is None:
             raise LookupError(f"nobody words the events of {self._collector}")
         if keep == "minute":
-            return self._minute(connection, source, self._renderer)
+            return self._minute(connection, source, self.renderer)
         if quality is None:
             raise FormatError("outbox: an event without quality")
-        return _event(connection, source, quality, self._renderer)
+        return _event(connection, source, quality, self.renderer)
 
     def _minute(
         self, connection: sqlite3.Connection, row: int, renderer: Renderer

@@ -87,7 +87,7 @@ class SqliteStore:
         """Set how one collector's readings are interpreted and its events worded. Without this,
         there are no statistics of it, and its events wait for the broker as they were worded."""
         collector = renderer.setpoints.collector
-        self.outbox(collector).worded_by(renderer)
+        self.outbox(collector).renderer = renderer
         self._record(collector).setpoints = renderer.setpoints
 
     def outbox(self, collector: str) -> CollectorOutbox:
@@ -176,7 +176,7 @@ class SqliteStore:
                 each.is_done = True
 
     def _withdraw(self, one: Waiting) -> None:
-        """It cannot be written now, so nobody may write it later."""
+        """Let nobody write it later: it cannot be written now."""
         if not one.is_done:
             self._waiting.remove(one)
 
@@ -198,7 +198,7 @@ class SqliteStore:
             prune(connection, utc_s, self._retention, spared=SPARED * len(self._records))
 
     def _forget(self) -> None:
-        """What was thought to be on the disk is not, or is not known to be."""
+        """Take nothing for granted that is not known to be on the disk."""
         self._timeline.forget()
         for record in self._records.values():
             record.forget()

@@ -1,13 +1,10 @@
--- Parts of a trend: least, weighted sum, weight and greatest of dP, then of header pressure.
+-- Parts of a trend: least, weighted sum, weight and greatest of dP.
 SELECT CAST((at_s - :since) / :width AS INTEGER) AS part,
-    min(dp_min_pa), total(dp_sum_pa), total(good), max(dp_max_pa),
-    min(header_min_pa), total(header_sum_pa), total(polls), max(header_max_pa)
+    min(dp_min_pa), total(dp_sum_pa), total(good), max(dp_max_pa)
 FROM (
     SELECT collector, utc_s AS at_s,
         dp_min_pa, dp_mean_pa * good AS dp_sum_pa, dp_max_pa,
-        iif(dp_mean_pa IS NULL, 0, good) AS good,
-        header_min_pa, header_mean_pa * polls AS header_sum_pa, header_max_pa,
-        iif(header_mean_pa IS NULL, 0, polls) AS polls
+        iif(dp_mean_pa IS NULL, 0, good) AS good
     FROM minutes
     WHERE n >= (
         SELECT min(first_n) FROM hours WHERE collector = :collector AND hour >= :first_hour

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from itertools import groupby
 
 import structlog
-from pydantic import TypeAdapter
+from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from dustcake.adapters.store.journal_file import transaction
 from dustcake.adapters.store.rows import (
@@ -17,17 +17,16 @@ from dustcake.adapters.store.rows import (
     Whole,
     checked,
     close_minutes,
-    encode_readings,
     inflated,
     insert,
     pack,
     sane,
-    with_readings,
 )
 from dustcake.adapters.store.schema import number_of
 from dustcake.codec import STATE_FORMAT, FormatError, decode_state, encode_body, encode_state
 from dustcake.core.inputs import Stamp
 from dustcake.core.minutes import minute_of
+from dustcake.core.reading import Sample
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
@@ -38,6 +37,10 @@ _log = structlog.get_logger(__name__)
 # Of compression of a state, written at every pulse: three fifths of the time of the usual level,
 # for one part in fifty more bytes.
 _LEVEL = 4
+
+_READINGS: TypeAdapter[tuple[Sample, Sample | None]] = TypeAdapter(
+    tuple[Sample, Sample | None], config=ConfigDict(defer_build=True)
+)
 
 
 class CollectorRecord:
@@ -54,7 +57,7 @@ class CollectorRecord:
         self._minute: tuple[bool, int] | None = None
 
     def forget(self) -> None:
-        """What was written last is not on the disk, or not known to be."""
+        """Take nothing for granted: what was written last is not known to be on the disk."""
         self._whole = None
         self._minute = None
 
@@ -96,7 +99,7 @@ class CollectorRecord:
             return None
         if replace(whole, sample=state.sample, header=state.header) != state:
             return None
-        return encode_readings(state)
+        return _READINGS.dump_json((state.sample, state.header)).decode()
 
     def events(self, connection: sqlite3.Connection, commit: Commit, start: int) -> list[int]:
         """Add its events; their rows."""
@@ -146,7 +149,11 @@ def read_state(connection: sqlite3.Connection, collector: str) -> Stored | None:
     plain = body.encode() if isinstance(body, str) else inflated("state", body)
     state = decode_state(plain, version)
     if readings is not None:
-        state = with_readings(state, readings)
+        try:
+            sample, header = _READINGS.validate_json(readings)
+        except ValidationError as error:
+            raise FormatError(f"stored readings: {error.error_count()} errors") from None
+        state = replace(state, sample=sample, header=header)
         utc_s = utc_s if read_utc_s is None else read_utc_s
     return Stored(state, utc_s)
 
@@ -158,7 +165,7 @@ def last_seq(connection: sqlite3.Connection, collector: str) -> int:
 
 
 def load(connection: sqlite3.Connection, collector: str) -> Stored | None:
-    """The same, but one that cannot be read is logged and kept under another name."""
+    """The last committed state; one that cannot be read is logged and kept under another name."""
     try:
         return read_state(connection, collector)
     except FormatError as error:
@@ -227,7 +234,7 @@ class Timeline:
         self._noted = (offset_s,)
 
     def forget(self) -> None:
-        """What was entered is not on the disk: enter it again."""
+        """Enter the offset again: it is not on the disk."""
         self._noted = None
 
 
@@ -243,6 +250,10 @@ SPARED = 512  # newest rows of inputs of a collector, kept: the minute under way
 MOST_MINUTES_QUEUED = 43_200  # thirty days: for a broker away longer the oldest are dropped
 
 _DAY_S = 86_400.0
+_BYTES_USED = (
+    "SELECT page_size * (page_count - freelist_count) "
+    "FROM pragma_page_size, pragma_page_count, pragma_freelist_count"
+)
 
 
 @record
@@ -271,7 +282,7 @@ def prune(
     if now_utc_s is not None:
         raw = _too_old(connection, "inputs", now_utc_s - limits.raw_days * _DAY_S)
         minutes = _too_old(connection, "minutes", now_utc_s - limits.minutes_days * _DAY_S)
-    if _bytes_used(connection) > limits.max_bytes:
+    if number_of(connection, _BYTES_USED) > limits.max_bytes:
         raw = max(raw, number_of(connection, "SELECT max(n) FROM inputs") - spared)
         if not number_of(connection, "SELECT EXISTS (SELECT 1 FROM inputs WHERE n <= ?)", raw):
             minutes = number_of(connection, "SELECT max(n) FROM minutes")
@@ -304,14 +315,6 @@ def _too_old(connection: sqlite3.Connection, table: str, before_utc_s: float) ->
     oldest = f"SELECT n, utc_s FROM {table} ORDER BY n LIMIT ?"
     return number_of(
         connection, f"SELECT max(n) FROM ({oldest}) WHERE utc_s < ?", BATCH, before_utc_s
-    )
-
-
-def _bytes_used(connection: sqlite3.Connection) -> int:
-    return number_of(
-        connection,
-        "SELECT page_size * (page_count - freelist_count) "
-        "FROM pragma_page_size, pragma_page_count, pragma_freelist_count",
     )
 
 

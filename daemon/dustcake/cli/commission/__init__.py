@@ -118,12 +118,10 @@ def _print(answer: Content, done: str, *, as_json: bool, of: str = "") -> int:
 def _show(client: CommissionClient, step: str | None, *, as_json: bool) -> None:
     view = client.view()
     steps = {one["step"]: one for one in view["steps"]}
-    if step is not None and step not in steps:
+    if step not in (None, *steps):
         raise UsageError(f"--step: one of {', '.join(steps)}")
-    if as_json:
-        print(json.dumps(view if step is None else steps[step], ensure_ascii=False))
-    else:
-        print("\n".join(step_list(view) if step is None else step_lines(steps[step])))
+    shown, lines = (view, step_list) if step is None else (steps[step], step_lines)
+    print(json.dumps(shown, ensure_ascii=False) if as_json else "\n".join(lines(shown)))
 
 
 def _fields(given: list[str]) -> Content:
@@ -198,8 +196,6 @@ def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> None
     """Write ``copy``: the settings file with the transmitter that was chosen and the set points
     that were decided on, all else as it is, comments too. Raises CommandError."""
     from dustcake.commissioning.steps.operation import changes_of
-    from dustcake.settings.errors import SettingsError
-    from dustcake.settings.load import parse_settings
 
     record = _record(client)
     changes = changes_of(record)
@@ -208,22 +204,28 @@ def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> None
             "nothing has been chosen or proposed yet, or what was in force is kept, so there is "
             "nothing to write"
         )
-    text = _changed(settings, record.collector, changes)
-    try:
-        parse_settings(text, str(copy))
-        with copy.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except SettingsError as error:
-        raise CommandError(
-            f"the copy would not be in order, so it is not written: {error}"
-        ) from None
-    except FileExistsError:
-        raise CommandError(f"{copy} is there already: name a new file") from None
-    except OSError as error:
-        raise CommandError(f"{copy}: {error.strerror}") from None
+    _write_new(copy, _changed(settings, record.collector, changes))
     print(f"written: {copy}")
     for table, lines in changes.items():
         print(f"  {table}: {', '.join(f'{name} = {value}' for name, value in lines.items())}")
+
+
+def _write_new(file: Path, text: str) -> None:
+    """Write settings that are in order to a file that is not there yet. Raises CommandError."""
+    from dustcake.settings.errors import SettingsError
+    from dustcake.settings.load import parse_settings
+
+    try:
+        parse_settings(text, str(file))
+        with file.open("x", encoding="utf-8") as new:
+            new.write(text)
+    except SettingsError as error:
+        cause = f"the copy would not be in order, so it is not written: {error}"
+        raise CommandError(cause) from None
+    except FileExistsError:
+        raise CommandError(f"{file} is there already: name a new file") from None
+    except OSError as error:
+        raise CommandError(f"{file}: {error.strerror}") from None
 
 
 def _changed(settings: Path, collector: str, changes: Content) -> str:

@@ -10,6 +10,7 @@ from string import ascii_lowercase
 from typing import Any
 
 from dustcake.adapters.local_client import ask
+from dustcake.publish.wording import spoken
 
 Content = dict[str, Any]
 
@@ -104,9 +105,7 @@ def _walk(client: CommissionClient) -> None:
     while view["record"]["signature"] is None:
         step = step_in(view, chosen or view["current"])
         chosen = step["step"]
-        print("", "=" * _WIDTH, *_about(step), "", f"Now: {_live_line(view)}", sep="\n")
-        actions = dict(zip(ascii_lowercase, step["actions"], strict=False))
-        print("\n".join(f"  {letter}  {action['title']}" for letter, action in actions.items()))
+        actions = _offered(step, view)
         typed = _typed(f"{_HELP}\n> ")
         if typed in actions:
             view = _do(client, chosen, actions[typed])
@@ -119,6 +118,15 @@ def _walk(client: CommissionClient) -> None:
             print("\n".join(step_list(view)))
     print("\n".join(step_list(view)))
     print("Signed. Write the report with `dustcake commission --report FILE.pdf` (or .html).")
+
+
+def _offered(step: Content, view: Content) -> dict[str, Content]:
+    """The actions by the letter to type, shown with all there is to their step."""
+    print("", "=" * _WIDTH, *_about(step), "", f"Now: {_live_line(view)}", sep="\n")
+    letters = dict(zip(ascii_lowercase, step["actions"], strict=False))
+    for letter, action in letters.items():
+        print(f"  {letter}  {action['title']}")
+    return letters
 
 
 def _numbered(view: Content, typed: str) -> str | None:
@@ -175,10 +183,10 @@ def _live_line(view: Content) -> str:
     """What is read now, in one line."""
     live = view["live"]
     blower = {True: "blower runs", False: "blower off", None: "blower not known"}
-    parts = [f"dP {live['dp'] or 'not read'} ({live['quality'].replace('_', ' ')})"]
+    parts = [f"dP {live['dp'] or 'not read'} ({spoken(live['quality'])})"]
     if live["header"] is not None:
         parts.append(f"header {live['header']}")
-    parts += [blower[live["blower_running"]], f"mode {live['mode'].replace('_', ' ')}"]
+    parts += [blower[live["blower_running"]], f"mode {spoken(live['mode'])}"]
     return "; ".join(parts)
 
 
@@ -240,7 +248,7 @@ def _candidate(number: int, one: Content) -> str:
     lines = one["lines"]
     how = lines.get("word_order") or "..".join(map(str, lines.get("counts", ()))) or ""
     raw = " ".join(f"{word} ({word:04X})" for word in one["raw"])
-    verdict = "plausible" if not one["why"] else one["why"]
+    verdict = one["why"] or "plausible"
     return (
         f"  {number:2}  unit {lines['unit']} {lines['table']} {lines['register']:<5} "
         f"{lines['kind']} {how}  raw {raw}  = {one['shown'] or 'no value'}  {verdict}"

@@ -13,6 +13,7 @@ from dustcake.commissioning.procedure import ProcedureStep, Steps, Work
 from dustcake.commissioning.scan import AGREES, APPLIED, AT_REST, MOST_SHOWN
 from dustcake.commissioning.steps import devices, operation
 from dustcake.core.setpoints import BlowerRequest, OutputKind
+from dustcake.publish.wording import spoken
 
 _WORK = devices.WORK | operation.WORK
 _STEPS = TypeAdapter(tuple[ProcedureStep, ...], config=ConfigDict(extra="forbid"))
@@ -57,6 +58,6 @@ def facts_of(equipment: Equipment) -> dict[str, Any]:
         "proposed": operation.PROPOSED,
         "keep": operation.KEEP,
         "trials": list(trials),
-        "how": "; ".join(f"{name.replace('_', ' ')}: {how}" for name, how in trials.items()),
+        "how": "; ".join(f"{spoken(name)}: {how}" for name, how in trials.items()),
     }
     return {name: one if isinstance(one, str) else json.dumps(one) for name, one in facts.items()}

@@ -27,7 +27,7 @@ from dustcake.commissioning.scan import (
 )
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import BlowerRequest
-from dustcake.publish.wording import header_unit
+from dustcake.publish.wording import header_unit, spoken
 from dustcake.units import show
 
 MEASURED_S = 5.0
@@ -78,7 +78,7 @@ def _read(observed: Observation) -> ActionResult | None:
         return None
     transmitter = observed.equipment.collector.transmitter
     quality, steady = observed.now.sample.quality.value, observed.steady(READ_S)
-    words = quality.replace("_", " ")
+    words = spoken(quality)
     if steady is None or quality in (Quality.FAILURE, Quality.OUT_OF_SPECIFICATION):
         return failed(
             f"dP is not read as it should be ({words}): check supply, wiring, bus, unit and "

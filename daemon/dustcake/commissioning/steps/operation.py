@@ -26,6 +26,7 @@ from dustcake.core.cleaning.state import Met
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
+from dustcake.publish.wording import spoken
 from dustcake.units import PressureUnit
 
 MEASURED_S = 8.0
@@ -323,7 +324,7 @@ def trials_of(setpoints: Setpoints) -> dict[str, str]:
 
 def _trial(observed: Observation) -> str:
     """Name of what is tried, as people read it."""
-    return str(observed.fields["trial"]).replace("_", " ")
+    return spoken(observed.fields["trial"])
 
 
 def _stands(observed: Observation) -> bool:

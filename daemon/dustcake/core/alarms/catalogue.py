@@ -69,19 +69,15 @@ def advance(context: StepContext, state: State) -> State:
             continue
         condition = entry.condition(context, state)
         suppressed = entry.suppressed(context, state) if entry.suppressed_by else NOT_SUPPRESSED
-        if not condition[0] and not suppressed[0] and _is_at_rest(alarm):
+        at_rest = alarm.state is AlarmState.NORMAL and alarm.pending_s is None
+        followed = condition[0] or suppressed[0] or alarm.condition_active or alarm.relatch
+        if at_rest and not followed:
             continue
         cause, held = _cause(entry.name, alarms, settings), _held(context, state, entry)
         around = AlarmContext(setting, condition, suppressed, *cause, *held)
         alarms[place] = follow(context, alarm, around)
     same = all(map(is_, state.alarms, alarms))
     return state if same else replace(state, alarms=tuple(alarms))
-
-
-def _is_at_rest(alarm: Alarm) -> bool:
-    """Nothing is left to follow while neither its condition nor a suppression asks for more."""
-    is_normal = alarm.state is AlarmState.NORMAL and not alarm.condition_active
-    return is_normal and alarm.pending_s is None and not alarm.relatch
 
 
 def _cause(

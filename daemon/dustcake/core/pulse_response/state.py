@@ -151,5 +151,5 @@ class PulseResponseState:
 
 
 def nothing_known(valves: int) -> PulseResponseState:
-    """Of a collector with so many valves."""
+    """The state of a collector with so many valves before its first pulse."""
     return PulseResponseState(tuple(ValveRecord() for _ in range(valves)))

@@ -179,7 +179,7 @@ def _alarm_action(
 
 
 def _set_point(point: SetPoint, about: str) -> Field:
-    unit = "Pa" if point.value.endswith("_pa") else "seconds"
+    unit = "Pa" if point.is_pressure else "seconds"
     return Field(point.value, FieldType.NUMBER, f"a number of {unit}", about, optional=True)
 
 

@@ -125,6 +125,11 @@ class SetPoint(StrEnum):
     INTERVAL = "interval_s"
     ON_TIME = "on_time_s"
 
+    @property
+    def is_pressure(self) -> bool:
+        """Whether it is a pressure, among those of cleaning; else it is a time, of pulsing."""
+        return self.value.endswith("_pa")
+
 
 @record
 class ChangeSetPoints:
@@ -159,7 +164,7 @@ class PointChange:
 
 
 @record
-class Verdict:
+class RequestOutcome:
     """What a request is answered. ``change`` and ``points``: for one that is to be confirmed, or
     has been, its number and what changes."""
 

@@ -16,10 +16,10 @@ from dustcake.core.requests.kinds import (
     ConfirmChange,
     PendingChange,
     PointChange,
+    RequestOutcome,
     SetPoint,
     SetPointOverride,
     SetPointOverrides,
-    Verdict,
 )
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
@@ -30,12 +30,9 @@ _WHOLE_STEP = 1e-6  # of a step of the on-time: rounding of what was written as 
 
 def value_of(setpoints: Setpoints, point: SetPoint) -> float:
     """The value ``point`` has in ``setpoints``."""
-    section = setpoints.cleaning if point in _OF_CLEANING else setpoints.pulsing
+    section = setpoints.cleaning if point.is_pressure else setpoints.pulsing
     value: float = getattr(section, point.value)
     return value
-
-
-_OF_CLEANING = (SetPoint.LOW, SetPoint.HIGH)
 
 
 def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
@@ -45,7 +42,7 @@ def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
     cleaning: dict[str, Any] = {}
     pulsing: dict[str, Any] = {}
     for each in adjusted.points:
-        section = cleaning if each.set_point in _OF_CLEANING else pulsing
+        section = cleaning if each.set_point.is_pressure else pulsing
         section[each.set_point.value] = each.value
     if SetPoint.INTERVAL in pulsing and configured.adjusting.timed_follows:
         cleaning["timed_interval_s"] = pulsing[SetPoint.INTERVAL]
@@ -58,22 +55,22 @@ def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
 
 def propose(
     context: StepContext, state: State, request: ChangeSetPoints, by: str
-) -> tuple[State, Verdict]:
+) -> tuple[State, RequestOutcome]:
     """Hold a change until it is confirmed. The newest takes the place of one that still waits."""
     adjusted, wanted = state.set_point_overrides, request.wanted()
     for point, value in wanted.items():
         refusal = _refusal(context.configured, point, value)
         if refusal is not None:
-            return state, Verdict(False, refusal)
+            return state, RequestOutcome(False, refusal)
     if not _in_order(context.setpoints, wanted):
-        return state, Verdict(False, because(Because.LOW_NOT_BELOW_HIGH))
+        return state, RequestOutcome(False, because(Because.LOW_NOT_BELOW_HIGH))
     points = tuple(
         PointChange(point, value_of(context.setpoints, point), value)
         for point, value in wanted.items()
         if value != value_of(context.setpoints, point)
     )
     if not points:
-        return state, Verdict(False, because(Because.NOTHING_TO_CHANGE))
+        return state, RequestOutcome(False, because(Because.NOTHING_TO_CHANGE))
     if adjusted.pending is not None:
         _lapse(context, adjusted.pending, because(Because.CHANGE_REPLACED))
     within_s = context.setpoints.adjusting.confirm_within_s
@@ -81,18 +78,18 @@ def propose(
     held = PendingChange(context.next_seq, points, by, context.now_s + within_s, until_utc_s)
     reason = because(Because.CONFIRM_CHANGE, within_s=within_s)
     state = replace(state, set_point_overrides=replace(adjusted, pending=held))
-    return state, Verdict(True, reason, held.change, points)
+    return state, RequestOutcome(True, reason, held.change, points)
 
 
 def confirm(
     context: StepContext, state: State, request: ConfirmChange, by: str
-) -> tuple[State, Verdict]:
+) -> tuple[State, RequestOutcome]:
     """Put the change that is held in force, if it is the one that is meant."""
     adjusted, held = state.set_point_overrides, state.set_point_overrides.pending
     if held is None or held.change != request.change or context.now_s >= held.until_s:
-        return state, Verdict(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
+        return state, RequestOutcome(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
     if held.by != by:
-        return state, Verdict(False, because(Because.CHANGE_OF_ANOTHER, held.by))
+        return state, RequestOutcome(False, because(Because.CHANGE_OF_ANOTHER, held.by))
     changed = {
         each.set_point: SetPointOverride(
             each.set_point,
@@ -111,7 +108,7 @@ def confirm(
     context.setpoints = effective(context.configured, adjusted)
     book = log_book.set_points_noted(context, state.log_book, by)
     state = replace(state, set_point_overrides=adjusted, log_book=book)
-    return state, Verdict(True, because(Because.DONE), held.change, held.points)
+    return state, RequestOutcome(True, because(Because.DONE), held.change, held.points)
 
 
 def advance(context: StepContext, state: State) -> State:
@@ -155,7 +152,7 @@ def _refusal(configured: Setpoints, point: SetPoint, value: float) -> Reason | N
         return because(Because.SET_POINT_FIXED, point.value)
     least, most = band
     if not least <= value <= most:
-        if point in _OF_CLEANING:
+        if point.is_pressure:
             return because(Because.PRESSURE_LIMITS, point.value, least_pa=least, most_pa=most)
         return because(Because.TIME_LIMITS, point.value, least_s=least, most_s=most)
     steps = value / limits.on_time_step_s if point is SetPoint.ON_TIME else 0.0

@@ -6,20 +6,25 @@ from dustcake.core.alarms.names import ACTIVE, Alarm
 from dustcake.core.inputs import Stamp, contact_label
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
-from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
-from dustcake.publish.payloads import utc_text
+from dustcake.publish.payloads import shown_set_points, utc_text
 from dustcake.publish.render import UNACKNOWLEDGED
-from dustcake.publish.sparkplug.payload import DataType, QualityCode, Report
+from dustcake.publish.sparkplug.payload import DataType, Metric, QualityCode
 from dustcake.publish.wording import sentence
 from dustcake.units import PressureUnit
 
 _CODES = {Quality.GOOD: QualityCode.GOOD, Quality.MAINTENANCE_REQUIRED: QualityCode.GOOD}
+_CHOSEN = {
+    "low": "Set points/Low",
+    "high": "Set points/High",
+    "replacement": "Set points/Filter replacement",
+    "zero": "Zero offset",
+}
 
 
 class CollectorDevice:
-    """Turns states of one collector into reports. ``deadbands_pa``: of dP and header pressure."""
+    """Turns states of one collector into metrics. ``deadbands_pa``: of dP and header pressure."""
 
     def __init__(
         self, setpoints: Setpoints, unit: PressureUnit, deadbands_pa: tuple[float, float]
@@ -46,17 +51,17 @@ class CollectorDevice:
         unread_s = now.mono_s - self._unread_since_s
         return self._has_answered and unread_s < self._setpoints.stale_after_s
 
-    def reports(self, state: State, utc_s: float) -> list[Report]:
+    def metrics(self, state: State, utc_s: float) -> list[Metric]:
         """Every metric as it is now."""
         return [
             *self._readings(state, utc_s),
             *self._doing(state, utc_s),
             *self._chosen(state, utc_s),
             *self._upkeep(state, utc_s),
-            *(report for alarm in state.alarms for report in self._alarm(alarm, utc_s)),
+            *(metric for alarm in state.alarms for metric in self._alarm(alarm, utc_s)),
         ]
 
-    def _readings(self, state: State, utc_s: float) -> Iterator[Report]:
+    def _readings(self, state: State, utc_s: float) -> Iterator[Metric]:
         dp_deadband_pa, header_deadband_pa = self._deadbands_pa
         yield _pressure("dP", state.sample, utc_s, dp_deadband_pa)
         yield _text("dP quality", state.sample.quality.value, utc_s)
@@ -71,7 +76,7 @@ class CollectorDevice:
             if name != "blower_running":
                 yield _flag(contact_label(name), getattr(state.contacts, name), utc_s)
 
-    def _doing(self, state: State, utc_s: float) -> Iterator[Report]:
+    def _doing(self, state: State, utc_s: float) -> Iterator[Metric]:
         decision = state.decision
         yield _text("Mode", decision.mode.value, utc_s)
         yield _text("Phase", decision.phase.value, utc_s)
@@ -82,28 +87,22 @@ class CollectorDevice:
         for permissive in decision.permissives:
             yield _text(f"Permissives/{permissive.name}", permissive.met.value, utc_s)
         for valve, count in enumerate(state.pulsing.counts, start=1):
-            yield Report(f"Valves/{valve}/Pulses", DataType.INT64, count, utc_s)
-        yield Report("Last valve", DataType.INT32, state.pulsing.last_valve, utc_s)
-        yield Report("Event number", DataType.INT64, state.next_seq - 1, utc_s)
+            yield Metric(f"Valves/{valve}/Pulses", DataType.INT64, count, utc_s)
+        yield Metric("Last valve", DataType.INT32, state.pulsing.last_valve, utc_s)
+        yield Metric("Event number", DataType.INT64, state.next_seq - 1, utc_s)
 
-    def _chosen(self, state: State, utc_s: float) -> Iterator[Report]:
-        present = effective(self._setpoints, state.set_point_overrides)
-        cleaning, limits = present.cleaning, present.limits
-        for name, value_pa in (
-            ("Set points/Low", cleaning.low_pa),
-            ("Set points/High", cleaning.high_pa),
-            ("Set points/Filter replacement", limits.replacement_pa),
-            ("Zero offset", state.zero.offset_pa),
-        ):
-            yield Report(name, DataType.DOUBLE, round(value_pa, 2), utc_s, unit="Pa")
+    def _chosen(self, state: State, utc_s: float) -> Iterator[Metric]:
+        values_pa = {**shown_set_points(self._setpoints, state), "zero": state.zero.offset_pa}
+        for name, value_pa in values_pa.items():
+            yield Metric(_CHOSEN[name], DataType.DOUBLE, round(value_pa, 2), utc_s, unit="Pa")
 
-    def _upkeep(self, state: State, utc_s: float) -> Iterator[Report]:
+    def _upkeep(self, state: State, utc_s: float) -> Iterator[Metric]:
         changed = utc_text(state.log_book.filters_changed_utc_s)
         yield _text("Upkeep/Filters changed", changed, utc_s)
         for item in state.log_book.maintenance.tasks:
             yield _flag(f"Upkeep/{item.name}/Due", item.due, utc_s)
 
-    def _alarm(self, alarm: Alarm, utc_s: float) -> Iterator[Report]:
+    def _alarm(self, alarm: Alarm, utc_s: float) -> Iterator[Metric]:
         place = f"Alarms/{alarm.name.value}"
         yield _text(f"{place}/State", alarm.state.value, utc_s)
         yield _flag(f"{place}/Active", alarm.condition_active, utc_s)
@@ -115,11 +114,11 @@ def active_alarms(state: State) -> str:
     return ", ".join(alarm.name.value for alarm in state.alarms if alarm.state in ACTIVE)
 
 
-def _pressure(name: str, sample: Sample, utc_s: float, deadband_pa: float) -> Report:
+def _pressure(name: str, sample: Sample, utc_s: float, deadband_pa: float) -> Metric:
     code = _CODES.get(sample.quality, QualityCode.BAD)
     if sample.reasons and sample.reasons[0].code is Because.STALE:
         code = QualityCode.STALE
-    return Report(
+    return Metric(
         name,
         DataType.DOUBLE,
         None if sample.pa is None else round(sample.pa, 2),
@@ -130,10 +129,10 @@ def _pressure(name: str, sample: Sample, utc_s: float, deadband_pa: float) -> Re
     )
 
 
-def _flag(name: str, flag: bool | None, utc_s: float) -> Report:
+def _flag(name: str, flag: bool | None, utc_s: float) -> Metric:
     quality = QualityCode.BAD if flag is None else QualityCode.GOOD
-    return Report(name, DataType.BOOLEAN, flag, utc_s, quality)
+    return Metric(name, DataType.BOOLEAN, flag, utc_s, quality)
 
 
-def _text(name: str, text: str | None, utc_s: float, change_key: str | None = None) -> Report:
-    return Report(name, DataType.STRING, text, utc_s, change_key=change_key)
+def _text(name: str, text: str | None, utc_s: float, change_key: str | None = None) -> Metric:
+    return Metric(name, DataType.STRING, text, utc_s, change_key=change_key)

@@ -12,7 +12,7 @@ from dustcake.core.record import record
 from dustcake.core.requests.definitions import LONGEST_LABEL
 from dustcake.publish.request_json import age_refusal
 from dustcake.publish.sparkplug.edge_node import REBIRTH, EdgeNode
-from dustcake.publish.sparkplug.payload import DataType, Report, Written, decode
+from dustcake.publish.sparkplug.payload import DataType, Metric, Written, decode
 
 ZERO, ZERO_CONFIRMED = "Commands/Zero", "Commands/Zero with blower confirmed off"
 REQUEST, ANSWER = "Commands/Request", "Commands/Answer"
@@ -58,11 +58,11 @@ def _not_understood(problem: str) -> Refused:
     return Refused(because(Because.NOT_UNDERSTOOD, problem))
 
 
-def command_reports(answer: str | None, utc_s: float) -> list[Report]:
+def command_metrics(answer: str | None, utc_s: float) -> list[Metric]:
     """What a device shows that takes commands. A command is an impulse, so all read null."""
     return [
-        *(Report(name, datatype, None, utc_s) for name, (datatype, *_) in _COMMANDS.items()),
-        Report(ANSWER, DataType.STRING, answer, utc_s),
+        *(Metric(name, datatype, None, utc_s) for name, (datatype, *_) in _COMMANDS.items()),
+        Metric(ANSWER, DataType.STRING, answer, utc_s),
     ]
 
 

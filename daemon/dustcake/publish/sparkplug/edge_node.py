@@ -13,7 +13,7 @@ from typing import Literal
 
 from dustcake.core.inputs import Stamp
 from dustcake.core.record import record
-from dustcake.publish.sparkplug.payload import DataType, Report, Written, bare_metric, payload
+from dustcake.publish.sparkplug.payload import DataType, Metric, Written, bare_metric, payload
 from dustcake.publish.topics import Keep, Publication
 
 NAMESPACE = "spBv1.0"
@@ -89,7 +89,7 @@ REBIRTH = "Node Control/Rebirth"  # with aliases in use, this one must have none
 class Change:
     """A value that waits. ``is_historical``: a newer one has been sent in a birth since."""
 
-    report: Report
+    metric: Metric
     is_historical: bool = False
 
 
@@ -106,10 +106,10 @@ class Source:
     def __init__(self, number: int, capacity: int) -> None:
         self._first_alias = number * ALIASES_EACH + 1
         self._capacity = capacity
-        self._present: dict[str, Report] = {}
-        self._reported: dict[str, Report] = {}
+        self._present: dict[str, Metric] = {}
+        self._reported: dict[str, Metric] = {}
         self._aliases: dict[str, int] = {}
-        self._sent: deque[tuple[float, list[Report]]] = deque(maxlen=MOST_UNSURE)
+        self._sent: deque[tuple[float, list[Metric]]] = deque(maxlen=MOST_UNSURE)
         self.waiting: deque[Change | Lost] = deque()
         self.dropped = 0
         self.is_there = False
@@ -121,28 +121,28 @@ class Source:
         """Metric by alias."""
         return {alias: name for name, alias in self._aliases.items()}
 
-    def observe(self, reports: Iterable[Report], *, is_there: bool) -> None:
+    def observe(self, metrics: Iterable[Metric], *, is_there: bool) -> None:
         """Take in the present values; all of them, each time."""
         was_there, self.is_there = self.is_there, is_there
-        self._present = {report.name: report for report in reports}
+        self._present = {metric.name: metric for metric in metrics}
         changed = [each for each in self._present.values() if self._is_news(each)]
-        for report in changed:
-            if report.name not in self._reported:
+        for metric in changed:
+            if metric.name not in self._reported:
                 # What a birth did not name must not be sent: there is another birth.
                 self.is_born = False
-                self._aliases.setdefault(report.name, self._first_alias + len(self._aliases))
-            self._reported[report.name] = report
+                self._aliases.setdefault(metric.name, self._first_alias + len(self._aliases))
+            self._reported[metric.name] = metric
         # The last values of a device that has just been lost still are news; those of one that
         # is away are not, for a subscriber takes nothing it has said for present.
         if was_there or is_there:
-            for report in sorted(changed, key=lambda each: each.utc_s):
-                self._wait(Change(report))
+            for metric in sorted(changed, key=lambda each: each.utc_s):
+                self._wait(Change(metric))
         if was_there and not is_there:
             self._wait(Lost())
 
-    def _is_news(self, report: Report) -> bool:
-        last = self._reported.get(report.name)
-        return last is None or report.differs(last)
+    def _is_news(self, metric: Metric) -> bool:
+        last = self._reported.get(metric.name)
+        return last is None or metric.differs(last)
 
     def _wait(self, what: Change | Lost) -> None:
         if len(self.waiting) >= self._capacity:
@@ -159,7 +159,7 @@ class Source:
         room = self._capacity - len(self.waiting)
         kept = unsure[max(0, len(unsure) - room) :]
         self.dropped += len(unsure) - len(kept)
-        self.waiting.extendleft(Change(report, is_historical=True) for report in reversed(kept))
+        self.waiting.extendleft(Change(metric, is_historical=True) for metric in reversed(kept))
 
     def birth(self, mono_s: float) -> list[bytes]:
         """Every metric with its present value. What waited that they say waits no longer, while
@@ -168,25 +168,25 @@ class Source:
         self._reported = dict(self._present)
         waited = [each for each in self.waiting if isinstance(each, Change)]
         self.waiting.clear()
-        covered: list[Report] = []
+        covered: list[Metric] = []
         for each in waited:
-            reported = self._reported.get(each.report.name)
-            if each.report == reported:
-                covered.append(each.report)
+            reported = self._reported.get(each.metric.name)
+            if each.metric == reported:
+                covered.append(each.metric)
             elif reported is not None:
                 self.waiting.append(each)
         self.is_born = True
         self._sent.append((mono_s, covered))
         return [
-            report.metric(None if name == REBIRTH else self._aliases[name], in_birth=True)
-            for name, report in self._reported.items()
+            metric.encoded(None if name == REBIRTH else self._aliases[name], in_birth=True)
+            for name, metric in self._reported.items()
         ]
 
     def make_past(self) -> None:
         """No birth holds any more, and what waits will be history when it is sent."""
         self.is_born = False
         self.waiting = deque(
-            Change(each.report, is_historical=True)
+            Change(each.metric, is_historical=True)
             for each in self.waiting
             if isinstance(each, Change)
         )
@@ -200,9 +200,9 @@ class Source:
                 break
             self.waiting.popleft()
             changes.append(first)
-        self._sent.append((mono_s, [each.report for each in changes]))
+        self._sent.append((mono_s, [each.metric for each in changes]))
         return [
-            each.report.metric(self._aliases[each.report.name], is_historical=each.is_historical)
+            each.metric.encoded(self._aliases[each.metric.name], is_historical=each.is_historical)
             for each in changes
         ]
 
@@ -235,19 +235,19 @@ class EdgeNode:
         self._bd_seq = 0
         self._next_bd_seq = 0
         self._seq = 0
-        self._facts: tuple[Report, ...] = ()
+        self._facts: tuple[Metric, ...] = ()
 
     def will(self) -> Publication:
         """The death that belongs to the CONNECT about to be sent."""
         return self._ndeath(self._next_bd_seq)
 
     def connect_sent(self) -> None:
-        """That CONNECT is on its way, so the next one has another number."""
+        """Note that CONNECT is on its way, so the next one has another number."""
         self._bd_seq = self._next_bd_seq
         self._next_bd_seq = (self._bd_seq + 1) % SEQ_END
 
     def death(self) -> Publication:
-        """Last before an orderly end."""
+        """The death to be sent last before an orderly end."""
         return self._ndeath(self._bd_seq)
 
     def _ndeath(self, bd_seq: int) -> Publication:
@@ -259,7 +259,7 @@ class EdgeNode:
         for source in (self._node, *self._devices.values()):
             source.disconnected(mono_s, self._unsure_s)
 
-    def observe_node(self, facts: Iterable[Report], utc_s: float) -> None:
+    def observe_node(self, facts: Iterable[Metric], utc_s: float) -> None:
         """What there is to say of the node itself, beside what Sparkplug wants."""
         self._facts = tuple(facts)
         self._observe_node(utc_s)
@@ -267,15 +267,15 @@ class EdgeNode:
     def _observe_node(self, utc_s: float) -> None:
         dropped = sum(source.dropped for source in self._devices.values())
         own = (
-            Report(BD_SEQ, DataType.INT64, self._bd_seq, utc_s),
-            Report(REBIRTH, DataType.BOOLEAN, False, utc_s),
-            Report(DROPPED, DataType.INT64, dropped, utc_s),
+            Metric(BD_SEQ, DataType.INT64, self._bd_seq, utc_s),
+            Metric(REBIRTH, DataType.BOOLEAN, False, utc_s),
+            Metric(DROPPED, DataType.INT64, dropped, utc_s),
         )
         self._node.observe((*own, *self._facts), is_there=True)
 
-    def observe(self, device: str, reports: Iterable[Report], *, is_there: bool) -> None:
+    def observe(self, device: str, metrics: Iterable[Metric], *, is_there: bool) -> None:
         """The present values of ``device``, and whether they can be had at all."""
-        self._devices[device].observe(reports, is_there=is_there)
+        self._devices[device].observe(metrics, is_there=is_there)
 
     def metric_named(self, written: Written, device: str | None = None) -> str | None:
         """The name of what a command writes to; None where the birth named no such thing."""

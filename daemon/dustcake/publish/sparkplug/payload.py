@@ -78,7 +78,7 @@ def bare_metric(name: str, datatype: DataType, value: Value) -> bytes:
 
 
 @record
-class Report:
+class Metric:
     """The value of one metric at ``utc_s``.
 
     ``value`` None: there is none now. ``deadband``: a number that differs by less is not reported.
@@ -95,7 +95,7 @@ class Report:
     deadband: float = 0.0
     change_key: str | None = None
 
-    def differs(self, last: "Report") -> bool:
+    def differs(self, last: "Metric") -> bool:
         """Whether it is worth sending after ``last``."""
         if self.quality is not last.quality or self.change_key != last.change_key:
             return True
@@ -105,10 +105,10 @@ class Report:
             return True
         return abs(self.value - float(last.value)) >= self.deadband
 
-    def metric(
+    def encoded(
         self, alias: int | None, *, in_birth: bool = False, is_historical: bool = False
     ) -> bytes:
-        """As a birth has it, with name, type and unit; as data have it, by alias alone."""
+        """Its bytes: in a birth with name, type and unit, in data by alias alone."""
         said: list[tuple[str, DataType, Value]] = [("Quality", DataType.INT32, self.quality.value)]
         if in_birth and self.unit is not None:
             said.append(("unit", DataType.STRING, self.unit))
@@ -128,7 +128,7 @@ class Report:
 
 
 def _value(first_key: int, datatype: DataType, value: Value | None) -> bytes:
-    """In a metric the values begin at field 10, in a property at field 3, in the same order."""
+    """The field of ``value``: from 10 on in a metric, from 3 on in a property, by its type."""
     match datatype:
         case _ if value is None:
             return b""

@@ -69,7 +69,7 @@ _KNOWN = Gap()
 
 
 @record
-class Line:
+class SignalGaps:
     """Every signal. ``contacts``: by name, those that have ever been lost; any other has always
     been known, or is not fitted."""
 
@@ -94,51 +94,49 @@ class Line:
         """All by name, but for contacts that have always been known."""
         return {"dp": self.dp, "header": self.header, **dict(self.contacts)}
 
-    def with_gaps(self, gaps: Mapping[str, Gap]) -> "Line":
+    def with_gaps(self, gaps: Mapping[str, Gap]) -> "SignalGaps":
         """The same with these signals as they are now."""
         contacts = self.gaps() | dict(gaps)
-        return Line(contacts.pop("dp"), contacts.pop("header"), tuple(contacts.items()))
+        return SignalGaps(contacts.pop("dp"), contacts.pop("header"), tuple(contacts.items()))
 
 
-def restarted(line: Line, now_s: float) -> Line:
+def restarted(line: SignalGaps, now_s: float) -> SignalGaps:
     """After a restart: what was timed means nothing now, and what was lost is remembered."""
     gaps = line.gaps().items()
-    return Line().with_gaps({name: Gap(lost=gap.lost, at_s=now_s) for name, gap in gaps})
+    return SignalGaps().with_gaps({name: Gap(lost=gap.lost, at_s=now_s) for name, gap in gaps})
 
 
 def polled(
     setpoints: Setpoints,
-    line: Line,
+    line: SignalGaps,
     before: tuple[Sample, Sample | None],
     now: tuple[Sample, Sample | None],
     contacts: Contacts,
-) -> Line:
+) -> SignalGaps:
     """After a poll. ``before`` and ``now``: dP and header."""
     (sample, header), gaps = now, line.gaps()
-    after: dict[str, Gap] = {}
     now_s, before_s, stale_after_s = sample.at.mono_s, before[0].at.mono_s, setpoints.stale_after_s
-
-    def follow(name: str, known: bool, is_lost: bool, before_pa: float | None) -> None:
-        gap = gaps.get(name, _KNOWN)
-        if not known:
-            missing = _missing(gap, now_s, before_s, stale_after_s, is_lost, before_pa)
-            if missing is not gap:
-                after[name] = missing
-        elif gap.since_s is not None:
-            after[name] = _known(gap, now_s, stale_after_s)
-
-    zeroing = sample.quality is Quality.FUNCTION_CHECK
-    follow("dp", zeroing or is_well_formed(sample), _is_lost(sample), before[0].pa)
-    if setpoints.header is not None:
-        usable = header is not None and header.usable_pa is not None
+    unknown: dict[str, tuple[bool, float | None]] = {}  # whether it was lost, what was read before
+    if not is_well_formed(sample) and sample.quality is not Quality.FUNCTION_CHECK:
+        unknown["dp"] = _is_lost(sample), before[0].pa
+    if setpoints.header is not None and (header is None or header.usable_pa is None):
         before_pa = None if before[1] is None else before[1].usable_pa
-        follow("header", usable, header is not None and _is_lost(header), before_pa)
+        unknown["header"] = header is not None and _is_lost(header), before_pa
     for name in setpoints.fitted.names():
-        follow(name, getattr(contacts, name) is not None, True, None)
+        if getattr(contacts, name) is None:
+            unknown[name] = True, None
+    after = {
+        name: _known(gap, now_s, stale_after_s)
+        for name, gap in gaps.items()
+        if gap.since_s is not None and name not in unknown
+    }
+    for name, (is_lost, before_pa) in unknown.items():
+        gap = gaps.get(name, _KNOWN)
+        after[name] = _missing(gap, now_s, before_s, stale_after_s, is_lost, before_pa)
     return line.with_gaps(after) if after else line
 
 
-def stale(setpoints: Setpoints, line: Line, last_s: float) -> Line:
+def stale(setpoints: Setpoints, line: SignalGaps, last_s: float) -> SignalGaps:
     """No poll has come for too long: nothing is known since the last."""
     names = ["dp", *setpoints.fitted.names()]
     if setpoints.header is not None:

@@ -17,12 +17,7 @@ from dustcake.adapters.modbus import Bus
 from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.inputs import Stopping
 from dustcake.ports import Clock
-from dustcake.runtime.collector_service import (
-    CollectorService,
-    WatchdogFeeder,
-    link_content,
-    paced,
-)
+from dustcake.runtime.collector_service import CollectorService, WatchdogFeeder, link_content, paced
 from dustcake.runtime.faces import MetricsService, PlcService, SparkplugNode
 from dustcake.runtime.panel import PanelSource, serve_panel
 from dustcake.runtime.request_service import answer_local
@@ -240,5 +235,5 @@ async def _answer(
 
 
 def _status(collector: CollectorService, node: SparkplugNode | None) -> dict[str, Any]:
-    sparkplug = None if node is None else link_content(node.link.status)
-    return {**collector.status(), "sparkplug": sparkplug}
+    link = None if node is None else node.link
+    return {**collector.status(), "sparkplug": link_content(link)}
