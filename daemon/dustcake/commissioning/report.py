@@ -12,7 +12,7 @@ from string import Template
 from typing import Any
 
 from dustcake.commissioning.observation import Equipment
-from dustcake.commissioning.procedure import StepState, not_tried, state_of
+from dustcake.commissioning.procedure import RefusedError, StepState, not_tried, state_of
 from dustcake.commissioning.record import Record, RecordedAction, is_as_signed
 from dustcake.commissioning.steps import all_steps
 from dustcake.core.record import record
@@ -171,14 +171,10 @@ _WIDTH_MM = 169  # of a page of A4 between its margins
 _FONT = "Vera"  # comes with the library, and has more than the letters of English
 
 
-class MissingExtraError(Exception):
-    """The library that makes PDF is not installed; the message says what to do."""
-
-
 def to_pdf(content: Report) -> bytes:
-    """The report. Raises MissingExtraError."""
+    """The report. Raises RefusedError where the library that makes PDF is not installed."""
     if importlib.util.find_spec("reportlab") is None:
-        raise MissingExtraError(
+        raise RefusedError(
             "a PDF needs the extra `pdf`, which is not installed; the report as HTML needs nothing"
         )
     from reportlab.lib.units import mm

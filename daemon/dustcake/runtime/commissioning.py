@@ -36,7 +36,7 @@ from dustcake.commissioning.record import (
     encode,
     place_of,
 )
-from dustcake.commissioning.report import RENDER, MissingExtraError, report
+from dustcake.commissioning.report import RENDER, report
 from dustcake.commissioning.scan import Words, scan
 from dustcake.commissioning.steps import all_steps
 from dustcake.core.inputs import ReadFailure
@@ -57,10 +57,6 @@ WINDOW_S = 30.0
 BY_ITSELF = "dustcake"
 
 
-PutRequest = Callable[[ParsedRequest | InvalidRequest, Requester], Awaitable[bytes]]
-"""The way to the core: puts a request to it, and words the answer."""
-
-
 @dataclass(eq=False)
 class _RunningAction:
     """An action under way. ``is_waiting``: a scan, or the core's answer to its requests, decides
@@ -75,14 +71,14 @@ class _RunningAction:
 
 
 class Commissioning:
-    """The commissioning of one collector, whose newest state is ``state``. ``observe`` has to be
-    called after every step."""
+    """The commissioning of one collector, whose newest state is ``state``. ``put_request``: puts a
+    request to the core, and words its answer. ``observe`` has to be called after every step."""
 
     def __init__(
         self,
         settings: Settings,
         collector: Collector,
-        put_request: PutRequest,
+        put_request: Callable[[ParsedRequest | InvalidRequest, Requester], Awaitable[bytes]],
         state: Callable[[], State],
         buses: Mapping[str, Bus],
         clock: Clock,
@@ -224,15 +220,12 @@ class Commissioning:
         record = None if self.record is None else encode(self.record).decode()
         return {"accepted": record is not None, "reason": "no record yet", "record": record}
 
-    async def report(self, form: str) -> bytes | str:
-        """The report as ``html`` or ``pdf``; why there is none."""
+    async def report(self, form: str) -> bytes:
+        """The report as ``html`` or ``pdf``. Raises RefusedError."""
         await self._loaded.wait()
         if self.record is None:
-            return "there is no record yet"
-        try:
-            return await asyncio.to_thread(RENDER[form], report(self._equipment, self.record))
-        except MissingExtraError as error:
-            return str(error)
+            raise RefusedError("there is no record yet")
+        return await asyncio.to_thread(RENDER[form], report(self._equipment, self.record))
 
     def _answer(self, refused: str) -> Content:
         """The request was carried out, or the refusal; with the view as it now is."""

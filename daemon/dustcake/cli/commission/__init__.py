@@ -176,7 +176,8 @@ def _record(client: CommissionClient) -> "Record":
 def _write_report(client: CommissionClient, settings: "Settings", file: Path) -> None:
     """Write ``file``, as HTML or PDF by its ending."""
     from dustcake.commissioning.observation import equipment_of
-    from dustcake.commissioning.report import RENDER, MissingExtraError, report
+    from dustcake.commissioning.procedure import RefusedError
+    from dustcake.commissioning.report import RENDER, report
 
     render = RENDER.get(file.suffix[1:])
     if render is None:
@@ -185,7 +186,7 @@ def _write_report(client: CommissionClient, settings: "Settings", file: Path) ->
     collector = chosen_collector(settings, record.collector)
     try:
         file.write_bytes(render(report(equipment_of(settings, collector), record)))
-    except MissingExtraError as error:
+    except RefusedError as error:
         raise CommandError(str(error)) from None
     except OSError as error:
         raise CommandError(f"{file}: {error.strerror}") from None
