@@ -5,6 +5,7 @@ import logging
 import socket
 import ssl
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from typing import Any
 
 import structlog
@@ -136,8 +137,10 @@ async def serve_http(
         let_go()
         for connection in tuple(state.connections):
             connection.shutdown()
-        if state.tasks:
-            await asyncio.wait(state.tasks, timeout=LAST_ANSWERS_S)
+        with suppress(TimeoutError):
+            async with asyncio.timeout(LAST_ANSWERS_S):
+                while state.connections:  # noqa: ASYNC110 -- they have no event
+                    await asyncio.sleep(0.05)
         listener.drop_all()
 
 
