@@ -122,7 +122,7 @@ class CollectorService:
         self.polls = 0
         """Times the inputs were read since the start."""
         self.polls_failed = 0
-        """Of these, without a proper reply for dP."""
+        """Reads without a proper reply for dP since the start."""
         self.polls_missed = 0
         """Polls left out, because the one before took too long."""
         self.step_times = StepTimes()

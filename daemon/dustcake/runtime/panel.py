@@ -12,6 +12,7 @@ import structlog
 
 from dustcake.adapters.panel import Fields, SourceError
 from dustcake.adapters.store import History, StoreRefused
+from dustcake.commissioning.procedure import RefusedError
 from dustcake.core.events import LOG_BOOK
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
@@ -122,10 +123,10 @@ class PanelSource:
 
     async def commission_report(self, collector: str, form: str) -> bytes:
         """The report of commissioning. Raises SourceError."""
-        made = await self._services[collector].commissioning.report(form)
-        if isinstance(made, str):
-            raise SourceError(made)
-        return made
+        try:
+            return await self._services[collector].commissioning.report(form)
+        except RefusedError as refused:
+            raise SourceError(str(refused)) from None
 
     async def remember_pulses(self) -> None:
         """Find in the journal when each row was last pulsed, as far as that is not long ago."""

@@ -247,7 +247,7 @@ class EdgeNode:
         self._next_bd_seq = (self._bd_seq + 1) % SEQ_END
 
     def death(self) -> Publication:
-        """Last before an orderly end."""
+        """The death to be sent last before an orderly end."""
         return self._ndeath(self._bd_seq)
 
     def _ndeath(self, bd_seq: int) -> Publication:
