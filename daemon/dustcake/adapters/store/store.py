@@ -12,17 +12,18 @@ from pathlib import Path
 from dustcake.adapters.store.faults import StoreRefused, refusing
 from dustcake.adapters.store.journal_file import Database, transaction
 from dustcake.adapters.store.outbox import CollectorOutbox
+from dustcake.adapters.store.rows import sane
+from dustcake.adapters.store.schema import number_of
 from dustcake.adapters.store.writing import (
     PERIOD,
     SPARED,
     CollectorRecord,
     Retention,
     Timeline,
-    last_seq,
     load,
     prune,
 )
-from dustcake.ports import Commit, CommitFailed, Queued, Stored
+from dustcake.ports import Commit, Queued, Stored
 from dustcake.publish.render import Renderer
 
 GATHER_S = 0.03
@@ -110,7 +111,8 @@ class SqliteStore:
 
         Raises ``StoreRefused`` when the disk cannot be read.
         """
-        return await self._database.run(lambda connection: last_seq(connection, collector))
+        newest = f"SELECT max(seq) FROM events WHERE collector = ? AND {sane('seq')}"
+        return await self._database.run(lambda connection: number_of(connection, newest, collector))
 
     async def waiting(self) -> dict[str, int]:
         """How many publications of each collector wait for the broker; none when the disk fails."""
@@ -124,8 +126,9 @@ class SqliteStore:
             for name, outbox in self._outboxes.items()
         }
 
-    async def commit(self, commit: Commit) -> CommitFailed | None:
-        """Store all of ``commit`` in one transaction; on the disk when this returns None.
+    async def commit(self, commit: Commit) -> str | None:
+        """Store all of ``commit`` in one transaction; on the disk when this returns None, else why
+        nothing of it is stored.
 
         What other collectors want stored at the same time goes into the same transaction: a card
         is worn by the number of transactions, and waits for each.
@@ -145,7 +148,7 @@ class SqliteStore:
                     raise one.error
         except StoreRefused as refused:
             self._forget()
-            return CommitFailed(str(refused))
+            return str(refused)
         outbox.committed(one.gone, one.added, minutes=one.minutes)
         return None
 

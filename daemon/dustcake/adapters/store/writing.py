@@ -158,12 +158,6 @@ def read_state(connection: sqlite3.Connection, collector: str) -> Stored | None:
     return Stored(state, utc_s)
 
 
-def last_seq(connection: sqlite3.Connection, collector: str) -> int:
-    """The number of the newest event of ``collector`` on record, 0 where there is none."""
-    newest = f"SELECT max(seq) FROM events WHERE collector = ? AND {sane('seq')}"
-    return number_of(connection, newest, collector)
-
-
 def load(connection: sqlite3.Connection, collector: str) -> Stored | None:
     """The last committed state; one that cannot be read is logged and kept under another name."""
     try:
