@@ -132,9 +132,8 @@ def close_minutes(
         if folded is not None:
             number += 1
             values = (number, state.next_seq - 1, *_values(folded))
-            place = {"collector": collector, "start": start}
-            columns = zip(_MINUTE_COLUMNS, values, strict=True)
-            added.append(insert(connection, "minutes", **place, **dict(columns)))
+            columns = dict(zip(_MINUTE_COLUMNS, values, strict=True))
+            added.append(insert(connection, "minutes", collector=collector, start=start, **columns))
     return added
 
 

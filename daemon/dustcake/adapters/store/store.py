@@ -3,7 +3,7 @@
 import asyncio
 import sqlite3
 import threading
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
@@ -20,6 +20,7 @@ from dustcake.adapters.store.writing import (
     CollectorRecord,
     Retention,
     Timeline,
+    add_events,
     load,
     prune,
 )
@@ -60,7 +61,7 @@ class SqliteStore:
         self._until_pruning = PERIOD
         self._timeline = Timeline()
         self._outboxes: dict[str, CollectorOutbox] = {}
-        self._records: dict[str, CollectorRecord] = {}
+        self._records = defaultdict[str, CollectorRecord](CollectorRecord)
         self._waiting: deque[Waiting] = deque()
         self._hurry = threading.Event()
         self._written_to: sqlite3.Connection | None = None
@@ -89,14 +90,11 @@ class SqliteStore:
         there are no statistics of it, and its events wait for the broker as they were worded."""
         collector = renderer.setpoints.collector
         self.outbox(collector).renderer = renderer
-        self._record(collector).setpoints = renderer.setpoints
+        self._records[collector].setpoints = renderer.setpoints
 
     def outbox(self, collector: str) -> CollectorOutbox:
         """The outbox of ``collector``; always the same one."""
         return self._outboxes.setdefault(collector, CollectorOutbox(self._database, collector))
-
-    def _record(self, collector: str) -> CollectorRecord:
-        return self._records.setdefault(collector, CollectorRecord(collector))
 
     async def load(self, collector: str) -> Stored | None:
         """The last committed state, or None on a first start, or where it cannot be read: then it
@@ -185,13 +183,13 @@ class SqliteStore:
 
     def _write_one(self, connection: sqlite3.Connection, one: Waiting, start: int) -> None:
         commit = one.commit
-        record, outbox = self._record(commit.collector), self.outbox(commit.collector)
+        record, outbox = self._records[commit.collector], self.outbox(commit.collector)
         utc_s = None
         if commit.inputs:
             utc_s = commit.inputs[-1].at.utc_s
             self._timeline.note(connection, commit.inputs[-1].at)
         self._until_pruning -= record.inputs_and_state(connection, commit, start)
-        events = record.events(connection, commit, start)
+        events = add_events(connection, commit, start)
         outbox.forget(connection, one.gone)
         minutes = record.minutes(connection, commit)
         one.added = outbox.enqueue(connection, commit, events, minutes)

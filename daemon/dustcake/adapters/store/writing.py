@@ -34,8 +34,8 @@ from dustcake.ports import Commit, Stored
 
 _log = structlog.get_logger(__name__)
 
-# Of compression of a state, written at every pulse: three fifths of the time of the usual level,
-# for one part in fifty more bytes.
+# How hard a state is compressed, which is written at every pulse: three fifths of the time of the
+# usual level, for one part in fifty more bytes.
 _LEVEL = 4
 
 _READINGS: TypeAdapter[tuple[Sample, Sample | None]] = TypeAdapter(
@@ -49,8 +49,7 @@ class CollectorRecord:
     What it remembers of the file only saves writing, and is forgotten by ``forget``.
     """
 
-    def __init__(self, collector: str) -> None:
-        self._collector = collector
+    def __init__(self) -> None:
         self.setpoints: Setpoints | None = None
         """Needed for the statistics: without them there are none."""
         self._whole: State | None = None
@@ -67,27 +66,17 @@ class CollectorRecord:
         readings = self._readings(commit)
         runs = [list(run) for _, run in groupby(commit.inputs, lambda one: minute_of(one.at))]
         for run in runs:
-            insert(
-                connection,
-                "inputs",
-                collector=self._collector,
-                start=start,
-                utc_s=run[-1].at.utc_s,
-                mono_s=run[-1].at.mono_s,
-                kind=PACKED,
-                body=pack(run),
-                readings=readings if run is runs[-1] else None,
-            )
+            place = _place(commit, start, run[-1].at)
+            beside = readings if run is runs[-1] else None
+            insert(connection, "inputs", **place, kind=PACKED, body=pack(run), readings=beside)
         if readings is None:
+            utc_s = commit.inputs[-1].at.utc_s if commit.inputs else None
+            body = zlib.compress(encode_state(commit.state), _LEVEL)
             connection.execute(
                 "INSERT INTO state (collector, format, utc_s, body) VALUES (?, ?, ?, ?) "
                 "ON CONFLICT (collector) DO UPDATE SET format = excluded.format, "
                 "utc_s = coalesce(excluded.utc_s, utc_s), body = excluded.body",
-                (
-                    *(self._collector, STATE_FORMAT),
-                    commit.inputs[-1].at.utc_s if commit.inputs else None,
-                    zlib.compress(encode_state(commit.state), _LEVEL),
-                ),
+                (commit.collector, STATE_FORMAT, utc_s, body),
             )
             self._whole = commit.state
         return len(runs)
@@ -101,25 +90,6 @@ class CollectorRecord:
             return None
         return _READINGS.dump_json((state.sample, state.header)).decode()
 
-    def events(self, connection: sqlite3.Connection, commit: Commit, start: int) -> list[int]:
-        """Add its events; their rows."""
-        rows: list[int] = []
-        for one in commit.events:
-            name, body = encode_body(one.body)
-            row = insert(
-                connection,
-                "events",
-                collector=self._collector,
-                seq=one.seq,
-                start=start,
-                utc_s=one.at.utc_s,
-                mono_s=one.at.mono_s,
-                name=name,
-                body=body.decode(),
-            )
-            rows.append(row)
-        return rows
-
     def minutes(self, connection: sqlite3.Connection, commit: Commit) -> Sequence[int]:
         """Add the minutes that ended with its inputs; their rows."""
         if self.setpoints is None or not commit.inputs:
@@ -128,7 +98,22 @@ class CollectorRecord:
         if minute == self._minute and not commit.state.stopping:
             return ()
         self._minute = minute
-        return close_minutes(connection, self._collector, self.setpoints, commit.state)
+        return close_minutes(connection, commit.collector, self.setpoints, commit.state)
+
+
+def add_events(connection: sqlite3.Connection, commit: Commit, start: int) -> list[int]:
+    """Add the events of ``commit``; their rows."""
+    rows: list[int] = []
+    for one in commit.events:
+        name, body = encode_body(one.body)
+        place = _place(commit, start, one.at)
+        row = insert(connection, "events", **place, seq=one.seq, name=name, body=body.decode())
+        rows.append(row)
+    return rows
+
+
+def _place(commit: Commit, start: int, at: Stamp) -> dict[str, object]:
+    return {"collector": commit.collector, "start": start, "utc_s": at.utc_s, "mono_s": at.mono_s}
 
 
 _STATE = TypeAdapter(tuple[Whole, Utc, bytes | str, Utc, str | None], config=AS_STORED)
