@@ -176,13 +176,8 @@ class CollectorOutbox:
         for one in commit.publications:
             if one.keep is Keep.LIVE:
                 continue
-            row = None
-            if one.keep is Keep.EVENT:
-                row = self._reference(one, commit, *next(rows, (None, None)))
-            what: dict[str, object] = {"topic": one.topic, "payload": one.payload}
-            if row is not None:
-                quality = commit.state.sample.quality.value
-                what = {**_WORDED_LATER, "source": row, "quality": quality}
+            event = next(rows, None) if one.keep is Keep.EVENT else None
+            what = self._content(one, commit.state.sample.quality, event)
             how = {"qos": one.qos, "retain": one.retain, "expiry_s": one.expiry_s}
             added.append(Queued(self._insert(connection, keep=str(one.keep), **what, **how), one))
         for row in minute_rows:
@@ -191,14 +186,14 @@ class CollectorOutbox:
             )
         return added
 
-    def _reference(
-        self, one: Publication, commit: Commit, event: Event | None, row: int | None
-    ) -> int | None:
-        """``row`` if wording ``event`` again gives ``one``; otherwise None."""
-        if self.renderer is None or event is None:
-            return None
-        again = self.renderer.events([event], commit.state.sample.quality)
-        return row if again == [one] else None
+    def _content(
+        self, one: Publication, quality: Quality, event: tuple[Event, int] | None
+    ) -> dict[str, object]:
+        """The columns that say ``one``; by the row of ``event`` if wording that again gives it."""
+        again = self.renderer.events([event[0]], quality) if self.renderer and event else None
+        if event and again == [one]:
+            return {**_WORDED_LATER, "source": event[1], "quality": quality.value}
+        return {"topic": one.topic, "payload": one.payload}
 
     def _insert(self, connection: sqlite3.Connection, **values: object) -> int:
         # An older one that the newest of its topic replaces is found by a unique index.

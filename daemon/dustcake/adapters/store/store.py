@@ -159,22 +159,25 @@ class SqliteStore:
         if len(self._records) > 1:
             self._hurry.wait(GATHER_S)
         self._hurry.clear()
-        group = [self._waiting.popleft() for _ in range(len(self._waiting))]
         if connection is not self._written_to:  # but another file
             self._written_to = connection
             self._forget()
+        self._write_group(connection)
+
+    def _write_group(self, connection: sqlite3.Connection) -> None:
+        group = [self._waiting.popleft() for _ in range(len(self._waiting))]
+        error: Exception | None = None
         try:
             with transaction(connection):
                 start = self._timeline.start(connection)
                 for each in group:
                     self._write_one(connection, each, start)
-        except Exception as error:
-            for each in group:
-                each.error = error
+        except Exception as found:
+            error = found
             raise
         finally:
             for each in group:
-                each.is_done = True
+                each.error, each.is_done = error, True
 
     def _withdraw(self, one: Waiting) -> None:
         """Let nobody write it later: it cannot be written now."""

@@ -177,7 +177,8 @@ class Timeline:
 
     def __init__(self) -> None:
         self._start: int | None = None
-        self._noted: tuple[float | None] | None = None  # the offset on the disk, where there is one
+        self._is_noted = False
+        self._offset_s: float | None = None
 
     def start(self, connection: sqlite3.Connection) -> int:
         """Which start of the daemon this is, counted from 1."""
@@ -194,27 +195,31 @@ class Timeline:
     def note(self, connection: sqlite3.Connection, at: Stamp) -> None:
         """Enter the clock's offset at ``at`` if it has changed, in the caller's transaction."""
         offset_s = None if at.utc_s is None else at.utc_s - at.mono_s
-        before_s = None if self._noted is None else self._noted[0]
-        if self._noted is not None and not _moved(before_s, offset_s):
+        before_s = self._offset_s
+        if self._is_noted and not _moved(before_s, offset_s):
             return
         start = self.start(connection)
         insert(connection, "clock", start=start, mono_s=at.mono_s, utc_offset_s=offset_s)
-        if before_s is not None and offset_s is not None:
-            _log.warning(
-                "clock stepped",
-                by_s=round(offset_s - before_s, 3),
-                consequence="control is not affected; records keep the monotonic time beside it",
-            )
-        elif offset_s is None:
-            _log.warning(
-                "clock not set",
-                consequence="records carry no time of day until it is; order is kept",
-            )
-        self._noted = (offset_s,)
+        _log_change(before_s, offset_s)
+        self._is_noted, self._offset_s = True, offset_s
 
     def forget(self) -> None:
         """Enter the offset again: it is not on the disk."""
-        self._noted = None
+        self._is_noted, self._offset_s = False, None
+
+
+def _log_change(before_s: float | None, now_s: float | None) -> None:
+    if now_s is None:
+        _log.warning(
+            "clock not set",
+            consequence="records carry no time of day until it is; order is kept",
+        )
+    elif before_s is not None:
+        _log.warning(
+            "clock stepped",
+            by_s=round(now_s - before_s, 3),
+            consequence="control is not affected; records keep the monotonic time beside it",
+        )
 
 
 def _moved(before_s: float | None, now_s: float | None) -> bool:
@@ -276,16 +281,17 @@ def prune(
     if gone:
         connection.execute("DELETE FROM hours WHERE last_n <= ?", (gone,))
         _drop_minutes(connection, "source <= ?", (gone,))
-    for collector, queued in connection.execute(
-        "SELECT collector, count(*) FROM outbox WHERE keep = 'minute' GROUP BY collector"
+    for collector, too_many in connection.execute(
+        "SELECT collector, count(*) - :most AS too_many FROM outbox WHERE keep = 'minute' "
+        "GROUP BY collector HAVING too_many > 0",
+        {"most": limits.most_minutes_queued},
     ).fetchall():
-        if queued > limits.most_minutes_queued:
-            _drop_minutes(
-                connection,
-                "collector = ? AND ref IN (SELECT ref FROM outbox WHERE collector = ? AND "
-                "keep = 'minute' ORDER BY ref LIMIT ?)",
-                (collector, collector, queued - limits.most_minutes_queued),
-            )
+        _drop_minutes(
+            connection,
+            "collector = ? AND ref IN (SELECT ref FROM outbox WHERE collector = ? AND "
+            "keep = 'minute' ORDER BY ref LIMIT ?)",
+            (collector, collector, too_many),
+        )
 
 
 def _too_old(connection: sqlite3.Connection, table: str, before_utc_s: float) -> int:
