@@ -15,13 +15,13 @@ OFF_ATTEMPTS = 4
 """How often switching off is tried before it counts as failed."""
 
 OFF_PAUSE_S = 0.25
-"""Between two attempts to switch off."""
+"""The pause between two attempts to switch off."""
 
 DONE = OutputReport(Outcome.DONE)
 
 
 def failed(detail: str) -> OutputReport:
-    """Not done, for the reason ``detail``."""
+    """A report that it is not done, for the reason ``detail``."""
     return OutputReport(Outcome.FAILED, detail)
 
 
@@ -215,7 +215,7 @@ class Pulses:
         return DONE
 
     async def _any_on(self, channel: Channel, command: FireValve) -> OutputReport | None:
-        """None when all valves read off; otherwise why ``command`` is not carried out."""
+        """Why ``command`` is not carried out; None when all valves read off."""
         energised = await self._all.reading_on(channel)
         if isinstance(energised, ReadFailure):
             return failed(f"valve {command.valve} not fired: {energised.detail}")
@@ -241,7 +241,7 @@ async def _until(until_s: float, clock: Clock, early_end: asyncio.Event) -> None
 
 
 def _too_late(command: FireValve, early_end: asyncio.Event) -> OutputReport | None:
-    """Not None when the end was requested before the pulse began."""
+    """Why ``command`` is not carried out, if its end was requested before it began."""
     return failed(f"valve {command.valve} not fired: given up") if early_end.is_set() else None
 
 

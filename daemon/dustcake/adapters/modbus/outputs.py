@@ -164,7 +164,7 @@ class OutputWatchdog:
         while True:
             async with self._bus.reserved() as channel:
                 failure = await self._prove(channel)
-                if not isinstance(failure, ReadFailure) and not self._is_set:
+                if failure is None and not self._is_set:
                     failure = await self._set(channel)
             self._log_changes(failure)
             await clock.sleep_until(clock.now().mono_s + self._every_s)

@@ -158,7 +158,7 @@ class History:
 
 
 def _event(row: tuple[Any, ...]) -> RecordedEvent:
-    """One that is damaged keeps its place, so that it is seen to be missing."""
+    """The event in ``row``; a damaged one keeps its place, so that it is seen to be missing."""
     n, *event = row
     try:
         return recorded_event(tuple(event))

@@ -266,7 +266,8 @@ def _drop_dangling(connection: sqlite3.Connection) -> None:
 
 
 class Database:
-    """One thread, so that a stalling disk never stalls the loop. Make it with ``open``."""
+    """The file in a thread of its own, so that a stalling disk never stalls the loop. Make it with
+    ``open``."""
 
     def __init__(
         self, path: Path, connection: sqlite3.Connection, executor: ThreadPoolExecutor

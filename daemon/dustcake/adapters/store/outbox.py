@@ -39,7 +39,7 @@ MOST_UNFORGOTTEN = 64
 but no more than this many wait for one. After a crash they are sent again, with the same seq."""
 
 CAPACITY = 64
-"""So many publications that wait are handed on from memory; where there are more, from the disk."""
+"""How many waiting publications are handed on from memory; where there are more, from the disk."""
 
 _log = structlog.get_logger(__name__)
 
@@ -203,7 +203,7 @@ class CollectorOutbox:
         return self._last_ref
 
     def _read(self, connection: sqlite3.Connection, most: int) -> list[Queued]:
-        """The oldest, and one more where there is one."""
+        """The oldest ``most`` that wait, and one more where there is one."""
         # A copy: `delivered` may add to the set meanwhile, and then too few would be left.
         gone = self.acknowledged()
         waiting: list[Queued] = []
@@ -231,7 +231,7 @@ class CollectorOutbox:
     def _publication(
         self, connection: sqlite3.Connection, row: tuple[Any, ...]
     ) -> Publication | None:
-        """None where there is nothing left to publish. Raises ``FormatError``."""
+        """What ``row`` says; None where nothing is left to publish. Raises ``FormatError``."""
         keep, source, quality, topic, payload, qos, retain, expiry_s = checked("outbox", _ROW, row)
         if source is None:
             if not may_be_published_to(topic):

@@ -28,7 +28,7 @@ from dustcake.ports import Commit, Queued, Stored
 from dustcake.publish.render import Renderer
 
 GATHER_S = 0.03
-"""So long a commit that nobody waits for lets others come along. Collectors are polled at the same
+"""How long a commit that nobody waits for lets others come along. Collectors are polled at the same
 moments, so those of one moment are there by then."""
 
 
