@@ -112,7 +112,7 @@ class Engine:
         self._actuator.submit(AllValvesOff(NO_COMMAND))
 
     async def run(self) -> None:
-        """Until ``Stopping`` has been handled and every command that follows has been done."""
+        """Work until ``Stopping`` has been handled and every command that follows has been done."""
         try:
             async with asyncio.TaskGroup() as tasks:
                 actuator = tasks.create_task(self._actuator.run())
@@ -268,7 +268,7 @@ class Engine:
         return now_s // self._flush_s > self._flushed_s // self._flush_s
 
     async def _commit(self, *, urgent: bool = True) -> str | None:
-        """Everything since the last commit, or nothing."""
+        """Store everything since the last commit, or nothing: then why."""
         failed = await self._journal.commit(
             Commit(
                 self._setpoints.collector,

@@ -45,7 +45,7 @@ class Table:
             yield self.problem(name, allowed, remedy, *others)
 
     def tables(self, *names: str) -> "list[Table]":
-        """Those of the tables of these names in it that are not left out."""
+        """The tables of these names in it that are not left out."""
         found = [(name, attrgetter(name)(self.section)) for name in names]
         return [Table(part, f"{self.path}.{name}") for name, part in found if part is not None]
 
