@@ -44,7 +44,6 @@ from dustcake.core.inputs import (
     Stopping,
     Woke,
 )
-from dustcake.core.line import Gap
 from dustcake.core.reasons import Because, because
 from dustcake.core.requests.kinds import (
     Acknowledge,
@@ -65,6 +64,7 @@ from dustcake.core.requests.kinds import (
     SetZero,
 )
 from dustcake.core.setpoints import BlowerRequest
+from dustcake.core.signal_gaps import Gap
 from dustcake.core.state import State
 
 NUMBERS = st.floats(allow_nan=False)

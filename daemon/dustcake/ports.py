@@ -10,6 +10,7 @@ from typing import Protocol
 from dustcake.core.commands import Command
 from dustcake.core.events import Event
 from dustcake.core.inputs import Contacts, Input, Outcome, Signal, Stamp
+from dustcake.core.minutes import Spread
 from dustcake.core.record import record
 from dustcake.core.state import State
 from dustcake.publish.topics import Publication
@@ -70,18 +71,22 @@ class Commit:
 
 
 @record
-class CommitFailed:
-    """The journal could not be written; nothing of the commit is stored. ``detail`` says why."""
-
-    detail: str
-
-
-@record
 class Stored:
     """What the journal holds of one collector. ``utc_s``: of the last stored input."""
 
     state: State
     utc_s: float | None
+
+
+@record
+class Trend:
+    """dP over some time. ``parts``: of ``width_s`` seconds each, when one begins and what was read
+    in it; one without a reading is left out."""
+
+    since_utc_s: float
+    until_utc_s: float
+    width_s: float
+    parts: Sequence[tuple[float, Spread]]
 
 
 class Journal(Protocol):
@@ -94,8 +99,9 @@ class Journal(Protocol):
         """The number of the newest event on record, 0 where there is none: from there the numbers
         go on where the state has been lost."""
 
-    async def commit(self, commit: Commit) -> CommitFailed | None:
-        """Store all of ``commit`` in one transaction, on the disk when this returns None."""
+    async def commit(self, commit: Commit) -> str | None:
+        """Store all of ``commit`` in one transaction, on the disk when this returns None; else why
+        nothing of it is stored."""
 
 
 @record

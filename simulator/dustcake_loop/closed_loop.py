@@ -220,7 +220,7 @@ class ClosedLoop:
         if self._read_contacts() != self._state.contacts:  # the next sample has news
             return False
         limit_s = min(until_s, self.field.next_change_s(), self.field.t_s + self.longest_leap_s)
-        limit_s = min(limit_s, self._state.next_look_s)
+        limit_s = min(limit_s, self._state.next_check_s)
         if quiet.until_s is not None:
             limit_s = min(limit_s, quiet.until_s)
         last = math.ceil(limit_s / self.field.sample_s) - 1

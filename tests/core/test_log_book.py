@@ -1,6 +1,6 @@
 """The log book: filter changes, entries, set points that are another, and upkeep that is due."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 import pytest
@@ -16,7 +16,7 @@ from dustcake.core.events import (
     ZeroTaken,
 )
 from dustcake.core.inputs import Stamp
-from dustcake.core.log_book import lines_of
+from dustcake.core.log_book import PUBLISHED_AS, lines_of
 from dustcake.core.maintenance import COMPLETES
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import Entry, Mode, RecordEntry, RecordFilterChange, SetZero
@@ -126,6 +126,12 @@ def test_a_set_point_that_comes_or_goes_is_logged() -> None:
     told = {setting: (before, after) for setting, before, after in changes(collector)}
     assert told["header"] == ("None", "")
     assert told["header.gain_pa"] == ("", "1.0")
+
+
+def test_every_field_of_the_set_points_has_one_published_name_or_none() -> None:
+    assert list(PUBLISHED_AS) == [field.name for field in fields(Setpoints)]
+    published = [name for name in PUBLISHED_AS.values() if name is not None]
+    assert len(published) == len(set(published))
 
 
 def test_every_set_point_is_a_line_of_its_own() -> None:

@@ -18,10 +18,10 @@ from core.driver import ALL_FITTED, BASE, LOST, Collector, chosen, ready, with_h
 from dustcake.core.alarms.names import ACTIVE, AlarmName, AlarmSetting, Priority
 from dustcake.core.events import CleaningStarted
 from dustcake.core.inputs import Contacts, Measured, Signal
-from dustcake.core.line import OFTEN, SELDOM, WITHIN_S
 from dustcake.core.reasons import Because
 from dustcake.core.requests.kinds import SetZero
 from dustcake.core.setpoints import BlowerRequest, Setpoints
+from dustcake.core.signal_gaps import OFTEN, SELDOM, WITHIN_S
 from dustcake.core.signal_validation.state import find
 from examples import explore
 

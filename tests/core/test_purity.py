@@ -15,8 +15,16 @@ from dustcake.core.events import CleaningStopped
 from dustcake.core.inputs import Stamp, Woke
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import first_state
-from dustcake.core.step import step
+from dustcake.core.step import PARTS, step
 from examples import explore
+
+
+def test_every_part_of_a_step_comes_after_those_it_builds_on() -> None:
+    earlier: set[str] = set()
+    for part in PARTS:
+        assert earlier.issuperset(part.after), part.name
+        assert part.name not in earlier, part.name
+        earlier.add(part.name)
 
 
 def leaves_alone_what_it_is_given(script: Script, chosen: Setpoints, decide: Decide) -> None:

@@ -28,7 +28,7 @@ from dustcake.core.requests.kinds import (
     SelectMode,
     SetZero,
 )
-from dustcake.core.state import Answer
+from dustcake.core.state import RecordedAnswer
 
 
 @pytest.mark.parametrize(
@@ -102,7 +102,7 @@ def test_ids_of_two_askers_are_their_own() -> None:
 
 def test_an_answer_of_an_older_version_is_kept_to_whoever_asks() -> None:
     collector = ready()
-    old = Answer("1", False, because(Because.NO_WHY))
+    old = RecordedAnswer("1", False, because(Because.NO_WHY))
     collector.last = replace(collector.last, state=replace(collector.state, answers=(old,)))
     again = collector.ask(SelectMode(Mode.TIMED), "1")
     assert (again.accepted, again.reason.code) == (False, Because.NO_WHY)

@@ -210,16 +210,16 @@ def test_a_reading_that_does_not_move_is_dead_and_cleaning_falls_back() -> None:
 def test_frozen_checks_wake_nobody_and_break_no_promise() -> None:
     """Twelve times in the time that makes it frozen; the first poll then due makes the check."""
     collector = alive(working(), 100)
-    promised, due_s = collector.last.state.quiet, collector.state.next_look_s
+    promised, due_s = collector.last.state.quiet, collector.state.next_check_s
     assert promised is not None
     assert collector.t < due_s <= collector.t + 100.0
     assert promised.until_s is None or promised.until_s > due_s + 100.0
     alive(collector, 101)
     assert collector.last.state.quiet == promised
-    assert collector.state.next_look_s == due_s + 100.0
+    assert collector.state.next_check_s == due_s + 100.0
     at_rest = running(DOUBTING, blower_running=False)
-    assert at_rest.state.next_look_s == DOUBTING.signal_validation.zero_check_after_s + 1.0
-    assert at_rest.hold(0.4, 140).state.next_look_s == inf
+    assert at_rest.state.next_check_s == DOUBTING.signal_validation.zero_check_after_s + 1.0
+    assert at_rest.hold(0.4, 140).state.next_check_s == inf
 
 
 def test_one_that_moves_a_little_is_alive() -> None:

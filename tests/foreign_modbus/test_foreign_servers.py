@@ -8,7 +8,7 @@ with Python 3.11 (struct).
 import pytest
 
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
-from dustcake.adapters.modbus.messages import Answer, Read, WriteCoils, WriteRegister
+from dustcake.adapters.modbus.messages import Read, Values, WriteCoils, WriteRegister
 from dustcake.core.commands import AllValvesOff, FireValve
 from dustcake.core.inputs import Contacts as CoreContacts
 from dustcake.core.inputs import FailureKind, Outcome, ReadFailure, Registers
@@ -22,7 +22,7 @@ from dustcake.settings.buses import (
 )
 
 
-def bits(data: bytes, count: int) -> Answer:
+def bits(data: bytes, count: int) -> Values:
     return tuple(data[n // 8] >> n % 8 & 1 for n in range(count))
 
 
@@ -36,7 +36,7 @@ def bits(data: bytes, count: int) -> Answer:
         (Read(1, WordTable.INPUT, 0, 125), (0,) * 8 + (10,) + (0,) * 7 + (0x42F6, 0xE979)),
     ],
 )
-async def test_reads(foreign_bus: Bus, request_: Read, answer: Answer) -> None:
+async def test_reads(foreign_bus: Bus, request_: Read, answer: Values) -> None:
     read = await foreign_bus.read(request_)
     assert not isinstance(read, ReadFailure), read
     assert read[: len(answer)] == answer
@@ -45,13 +45,13 @@ async def test_reads(foreign_bus: Bus, request_: Read, answer: Answer) -> None:
 
 async def test_writes_are_read_back(foreign_bus: Bus) -> None:
     pattern = (True, False, True, True, False, False, True, True, True, False)
-    async with foreign_bus.reserved() as hold:
-        assert await hold.exchange(WriteCoils(1, 100, pattern)) == ()
-        assert await hold.exchange(WriteCoils(1, 120, (True,))) == ()
-        assert await hold.exchange(WriteRegister(1, 7, 0xABCD)) == ()
-        assert await hold.exchange(Read(1, BitTable.COIL, 100, 10)) == pattern
-        assert await hold.exchange(Read(1, BitTable.COIL, 119, 3)) == (0, 1, 0)
-        assert await hold.exchange(Read(1, WordTable.HOLDING, 7, 1)) == (0xABCD,)
+    async with foreign_bus.reserved() as channel:
+        assert await channel.exchange(WriteCoils(1, 100, pattern)) == ()
+        assert await channel.exchange(WriteCoils(1, 120, (True,))) == ()
+        assert await channel.exchange(WriteRegister(1, 7, 0xABCD)) == ()
+        assert await channel.exchange(Read(1, BitTable.COIL, 100, 10)) == pattern
+        assert await channel.exchange(Read(1, BitTable.COIL, 119, 3)) == (0, 1, 0)
+        assert await channel.exchange(Read(1, WordTable.HOLDING, 7, 1)) == (0xABCD,)
 
 
 async def test_an_address_that_is_not_there(foreign_bus: Bus) -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dustcake.adapters.modbus import Bus, CoilOutputs, FieldInputs
-from dustcake.adapters.modbus.messages import Answer, Read, WriteCoils, WriteRegister
+from dustcake.adapters.modbus.messages import Read, Values, WriteCoils, WriteRegister
 from dustcake.core.commands import AllValvesOff, Command, FireValve, SetDemand
 from dustcake.core.inputs import Outcome, ReadFailure, Registers, Signal
 from dustcake.core.reading import Quality, interpret
@@ -46,7 +46,7 @@ def changing(wire: Wire) -> None:
     wire.before = before
 
 
-def decoded(request: Read, pdu: bytes) -> Answer:
+def decoded(request: Read, pdu: bytes) -> Values:
     if isinstance(request.table, WordTable):
         return tuple(
             int.from_bytes(pdu[2 + 2 * n : 4 + 2 * n], "big") for n in range(request.count)
@@ -57,8 +57,8 @@ def decoded(request: Read, pdu: bytes) -> Answer:
 async def asked(bus: Bus, wire: Wire, request: Read | WriteCoils | WriteRegister) -> None:
     clock = bus.clock
     began_s, before = clock.now().mono_s, len(wire.exchanges)
-    async with bus.reserved() as hold:
-        answer = await hold.exchange(request)
+    async with bus.reserved() as channel:
+        answer = await channel.exchange(request)
     # Quarantine, gaps and the time-out itself: each at most twice the time-out.
     assert clock.now().mono_s - began_s < 5 * TIMEOUT_S
     if isinstance(answer, ReadFailure):

@@ -3,8 +3,9 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dustcake.adapters.panel import Fields, SourceError, Trend
+from dustcake.adapters.panel import Fields, SourceError
 from dustcake.core.minutes import Spread
+from dustcake.ports import Trend
 from dustcake.units import PressureUnit, show
 
 TREND = Trend(

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from dustcake.runtime.live import ENDING, STOPPING
+from dustcake.runtime.daemon import ENDING, STOPPING
 from dustcake.runtime.shutdown import end
 from system_support import settings
 from system_support.broker import Broker, until

@@ -62,7 +62,7 @@ class ServiceManager:
         self._send("STATUS=" + " ".join(line.split()))
 
     def expect_every(self, period_s: float) -> None:
-        """It is fed this often. A watchdog set to less than three times that is put back."""
+        """Announce how often it is fed. A watchdog of less than three times that is put back."""
         try:
             allowed_s = int(self._allowed_us) / 1e6
         except ValueError:

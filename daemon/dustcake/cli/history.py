@@ -54,7 +54,7 @@ _ONLY = {
     "alarms": ("changes of alarms only, and their metrics", ("alarm",)),
     "log": (
         "the log book only: filter changes, zeros, entries, set points, modes, upkeep, starts",
-        events.log_book_names(),
+        events.LOG_BOOK,
     ),
     "life": ("forecasts of filter life only", ("filter_life",)),
     "air": ("compressed air by day (UTC), with energy and money", ("air_used",)),
@@ -178,7 +178,7 @@ _NOTHING = {
 
 
 def _print_metrics(history: "History", arguments: argparse.Namespace) -> None:
-    """Metrics of the time wanted; what came before says how the alarms were at its beginning."""
+    """Alarm metrics of the time wanted; what came before says how it began."""
     first_s, last_s = history.span(arguments.collector)
     if first_s is None or last_s is None:
         return
@@ -309,7 +309,7 @@ def _air_json(day: dict[str, Any]) -> str:
 
 
 def _air_words(day: dict[str, Any]) -> str:
-    """One of ``_air_by_day`` for people, as one line."""
+    """A day's air for people, as one line."""
     hourly_m3 = day["free_air_m3_per_blower_h"]
     rate = "" if hourly_m3 is None else f", {hourly_m3:.3g} m3 a blower hour"
     return (

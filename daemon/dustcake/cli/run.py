@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dustcake.adapters.local_socket import SocketRefusedError
     from dustcake.adapters.store import StoreRefused
     from dustcake.cli.logs import log_to_stderr
-    from dustcake.runtime import live
+    from dustcake.runtime import daemon
 
     settings = settings_in(arguments.file)
     lines = log_to_stderr(arguments.log_format, arguments.log_level)
@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     manager.expect_every(max(collector.poll_s for collector in settings.collectors))
     code = DONE
     try:
-        asyncio.run(live.run(settings, SystemClock(), manager))
+        asyncio.run(daemon.run(settings, SystemClock(), manager))
     except* (StoreRefused, SocketRefusedError) as refused:
         lines.drain()
         for error in _each(refused):

@@ -148,7 +148,7 @@ def _air(air: dict[str, Any] | None) -> list[str]:
 
 
 def _value(measured: dict[str, Any]) -> str:
-    """A value as people read it, and in pascals where that is something else."""
+    """The value as people read it, and in pascals where that is something else."""
     if measured["value"] is None:
         return "no value"
     shown, pascals = measured["display"], f"{measured['value']:.0f} Pa"

@@ -3,9 +3,8 @@
 from typing import assert_never
 
 from dustcake.core import blower as blowers
-from dustcake.core import line as lines
 from dustcake.core import outputs as output_proof
-from dustcake.core import zeroing
+from dustcake.core import signal_gaps, zeroing
 from dustcake.core.cleaning import pulsing
 from dustcake.core.events import JournalChanged, Started, Stopped
 from dustcake.core.filter_life.ageing import good_air
@@ -33,28 +32,28 @@ from dustcake.core.state import JournalState, State
 from dustcake.core.step_context import StepContext
 
 
-def apply_input(context: StepContext, state: State, happened: Input) -> State:
+def apply_input(context: StepContext, state: State, received: Input) -> State:
     """Take one input in."""
-    if isinstance(happened, PollCompleted):
-        return _poll(context, state, happened)
-    if isinstance(happened, OutputReported):
-        return _report(context, state, happened)
-    if isinstance(happened, OperatorRequested):
+    if isinstance(received, PollCompleted):
+        return _poll(context, state, received)
+    if isinstance(received, OutputReported):
+        return _report(context, state, received)
+    if isinstance(received, OperatorRequested):
         # By what is known now, not by what has gone stale.
         state = expire(context, set_point_overrides.advance(context, state))
-        return answer(context, state, happened)
-    if isinstance(happened, RequestRefused):
-        refused(context, happened)
+        return answer(context, state, received)
+    if isinstance(received, RequestRefused):
+        refused(context, received)
         return state
-    if isinstance(happened, JournalReported):
-        return _journal(context, state, happened)
-    if isinstance(happened, Restarted):
-        return _start(context, state, happened)
-    if isinstance(happened, Stopping):
+    if isinstance(received, JournalReported):
+        return _journal(context, state, received)
+    if isinstance(received, Restarted):
+        return _start(context, state, received)
+    if isinstance(received, Stopping):
         return _stop(context, state)
-    if isinstance(happened, Woke):
+    if isinstance(received, Woke):
         return state
-    assert_never(happened)
+    assert_never(received)
 
 
 def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
@@ -79,7 +78,7 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
         header = Sample(poll.at, *interpret(poll.header, context.setpoints.header, 0.0))
     # A jump that awaits confirmation has been compared with what was read before it.
     context.earlier_pa = before_pa if state.signal_validation.jump is None else None
-    line = lines.polled(
+    line = signal_gaps.polled(
         context.setpoints, state.line, (state.sample, state.header), (sample, header), poll.contacts
     )
     checks.record_quality(context, state.sample, sample)
@@ -152,7 +151,7 @@ def restart(context: StepContext, state: State) -> State:
         sample=Sample(context.at, None, Quality.FAILURE, (because(Because.NO_SAMPLE_YET),)),
         header=None,
         contacts=Contacts(),
-        line=lines.restarted(state.line, context.now_s),
+        line=signal_gaps.restarted(state.line, context.now_s),
     )
 
 
@@ -163,10 +162,15 @@ def expire(context: StepContext, state: State) -> State:
         reason = because(Because.STALE, stale_after_s=context.setpoints.stale_after_s)
         stale = Sample(sample.at, None, Quality.FAILURE, (reason,))
         checks.record_quality(context, sample, stale)
-        line = lines.stale(context.setpoints, state.line, sample.at.mono_s)
+        line = signal_gaps.stale(context.setpoints, state.line, sample.at.mono_s)
         state = replace(state, sample=stale, header=None, contacts=Contacts(), line=line)
     flight = state.pulsing.in_flight
     if flight is not None and context.now_s >= flight.due_s:
         late = OutputReported(context.at, flight.command_id, Outcome.FAILED, "no outcome in time")
         state = _report(context, state, late)
     return state
+
+
+def needs_next_poll(context: StepContext, state: State) -> bool:
+    """What is held for a lost reply is soon dropped."""
+    return any(context.holds(gap) for _, gap in state.line.contacts)

@@ -12,21 +12,16 @@ from dustcake.core.requests.kinds import Identity, PointChange
 
 @record
 class Body:
-    """What an event says; ``name``: what it is published as; ``in_log_book``: whether people read
-    it among the entries of the log book."""
+    """What an event says; ``name``: what it is published as."""
 
     name: ClassVar[str]
-    in_log_book: ClassVar[bool]
 
 
 EVENTS: dict[str, type[Body]] = {}
 """Every kind of event by its name."""
 
-
-def log_book_names() -> list[str]:
-    """The events that are in the log book."""
-    return [name for name, kind in EVENTS.items() if kind.in_log_book]
-
+LOG_BOOK: list[str] = []
+"""The names of those that people read in the log book."""
 
 B = TypeVar("B", bound=Body)
 
@@ -37,8 +32,10 @@ def _event(name: str, *, in_log_book: bool = False) -> Callable[[type[B]], type[
 
     def named(cls: type[B]) -> type[B]:
         kind = record(cls)
-        kind.name, kind.in_log_book = name, in_log_book
+        kind.name = name
         EVENTS[name] = kind
+        if in_log_book:
+            LOG_BOOK.append(name)
         return kind
 
     return named

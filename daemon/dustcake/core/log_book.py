@@ -1,6 +1,7 @@
-"""The log book: what people did, and what was changed in the settings, with who and when.
+"""The log book: what people have put on record, and which set points have changed, by whom.
 
-The events are the book; what is remembered here is only what later decisions rest on.
+The book itself is those events whose kind is ``in_log_book``. What is remembered between steps is
+when filters and each upkeep were last done, and the set points last in force, to notice a change.
 """
 
 from collections.abc import Iterator
@@ -11,13 +12,37 @@ from dustcake.core import maintenance
 from dustcake.core.events import FiltersChanged, LogEntry, SettingChanged
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
-from dustcake.core.requests.kinds import Entry, RecordEntry, RecordFilterChange, Verdict
+from dustcake.core.requests.kinds import Entry, RecordEntry, RecordFilterChange, RequestOutcome
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import LogBook, State
 from dustcake.core.step_context import StepContext
 
-_NOT_SET_POINTS = ("collector", "maintenance", "edited_by", "adjusting")
-_PUBLISHED_AS = {"signal_validation": "trust", "pulse_response": "diagnosis"}
+PUBLISHED_AS: dict[str, str | None] = {
+    "collector": None,
+    "dp": "dp",
+    "header": "header",
+    "header_limits": "header_limits",
+    "fitted": "fitted",
+    "stale_after_s": "stale_after_s",
+    "settle_s": "settle_s",
+    "outputs_retry_s": "outputs_retry_s",
+    "cleaning": "cleaning",
+    "pulsing": "pulsing",
+    "alarms": "alarms",
+    "limits": "limits",
+    "alarm_rules": "alarm_rules",
+    "zeroing": "zeroing",
+    "blower": "blower",
+    "signal_validation": "trust",
+    "pulse_response": "diagnosis",
+    "maintenance": None,
+    "edited_by": None,
+    "air": "air",
+    "adjusting": None,
+    "seasoning_h": "seasoning_h",
+}
+"""Every field of ``Setpoints``, in their order, by the name that a change in it is recorded and
+published under; None: a change of it is not recorded."""
 
 
 def restart(context: StepContext, state: State) -> State:
@@ -44,11 +69,10 @@ def _parted(line: str) -> tuple[str, str]:
 
 
 def lines_of(setpoints: Setpoints) -> Iterator[tuple[str, str]]:
-    """Every set point by the place it has in the settings, and its value as text."""
-    for field in fields(setpoints):
-        if field.name not in _NOT_SET_POINTS:
-            path = _PUBLISHED_AS.get(field.name, field.name)
-            yield from _lines(path, getattr(setpoints, field.name))
+    """Every set point by the name it is published under, and its value as text."""
+    for name, published in PUBLISHED_AS.items():
+        if published is not None:
+            yield from _lines(published, getattr(setpoints, name))
 
 
 def _lines(path: str, value: object) -> Iterator[tuple[str, str]]:
@@ -73,31 +97,31 @@ def _text(value: object) -> str:
 
 def filters_changed(
     context: StepContext, state: State, request: RecordFilterChange, by: str
-) -> tuple[State, Verdict]:
+) -> tuple[State, RequestOutcome]:
     """Put a filter change on record."""
     book, valves = state.log_book, len(context.setpoints.pulsing.order)
     if not all(1 <= valve <= valves for valve in request.valves):
-        return state, Verdict(False, because(Because.NO_SUCH_VALVE, valves=valves))
+        return state, RequestOutcome(False, because(Because.NO_SUCH_VALVE, valves=valves))
     now_s = state.blower.total_until_s(context.now_s)
     run_s = now_s - (book.filters_changed_s or 0.0)
     context.emit(FiltersChanged(run_s, request.note, by, request.valves))
     book = replace(book, filters_changed_s=now_s, filters_changed_utc_s=context.at.utc_s)
-    return replace(state, log_book=book), Verdict(True, because(Because.DONE))
+    return replace(state, log_book=book), RequestOutcome(True, because(Because.DONE))
 
 
 def entered(
     context: StepContext, state: State, request: RecordEntry, by: str
-) -> tuple[State, Verdict]:
+) -> tuple[State, RequestOutcome]:
     """Put an entry into the book. A task that it completes is not due any more."""
     names = {setting.name for setting in context.setpoints.maintenance}
     name = maintenance.COMPLETES.get(request.entry, "")
     if request.entry is Entry.UPKEEP_DONE:
         name = request.upkeep
         if name not in names:
-            return state, Verdict(False, because(Because.NO_SUCH_UPKEEP, name))
+            return state, RequestOutcome(False, because(Because.NO_SUCH_UPKEEP, name))
     if request.entry is Entry.NOTE and not request.note.strip():
-        return state, Verdict(False, because(Because.NO_NOTE))
+        return state, RequestOutcome(False, because(Because.NO_NOTE))
     name = name if name in names else ""
     context.emit(LogEntry(request.entry, request.note, name, by))
     state = replace(state, log_book=maintenance.done(context, state, name))
-    return state, Verdict(True, because(Because.DONE))
+    return state, RequestOutcome(True, because(Because.DONE))

@@ -8,13 +8,13 @@ from dustcake.core.alarms.names import Alarm
 from dustcake.core.cleaning.state import CleaningState, Pace, Permissive, PulsingState, RunKind
 from dustcake.core.filter_life.state import FilterLife, ReplacementState
 from dustcake.core.inputs import Contacts, Stamp
-from dustcake.core.line import Line
 from dustcake.core.pulse_response.state import PulseResponseState, nothing_known
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode, PointChange, Request, SetPointOverrides
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.signal_gaps import SignalGaps
 from dustcake.core.signal_validation.state import SignalValidation
 
 
@@ -46,7 +46,7 @@ class Quiet:
     """A promise: while polls bring good samples with dP strictly inside (``low_pa``, ``high_pa``),
     header pressure strictly inside (``header_low_pa``, ``header_high_pa``) where fitted, the same
     contacts, a clock set or not as before, and nothing else comes before ``until_s`` and
-    ``State.next_look_s``, no step will do anything but remember the sample. None bounds are open.
+    ``State.next_check_s``, no step will do anything but remember the sample. None bounds are open.
     A property test holds the core to it."""
 
     low_pa: float | None
@@ -67,7 +67,7 @@ class Quiet:
 
 
 @record
-class Answer:
+class RecordedAnswer:
     """What a request was answered, so that the same one sent again does not act again.
     ``request`` None: recorded by a version that did not keep it."""
 
@@ -203,7 +203,7 @@ class State:
     """One collector. ``started_s``: monotonic time of the last start; ``settings_mode``: the mode
     the settings had then (a later change of the settings overrides what was selected);
     ``deadline_s``: the next time at which something is due whatever is read; ``stopping``: an
-    orderly stop is under way and no run may start."""
+    orderly stop is under way and no run may start; ``line``: how well the signals answer."""
 
     next_seq: int
     next_command: int
@@ -225,7 +225,7 @@ class State:
     pulse_response: PulseResponseState
     journal: JournalState
     alarms: tuple[Alarm, ...]
-    answers: tuple[Answer, ...]
+    answers: tuple[RecordedAnswer, ...]
     decision: Decision
     deadline_s: float | None
     quiet: Quiet | None
@@ -233,7 +233,7 @@ class State:
     filter_life: FilterLife = FilterLife()
     air: AirUse = AirUse()
     set_point_overrides: SetPointOverrides = SetPointOverrides()
-    line: Line = Line()
+    line: SignalGaps = SignalGaps()
 
     @property
     def header_pa(self) -> float | None:
@@ -250,7 +250,7 @@ class State:
         )
 
     @property
-    def next_look_s(self) -> float:
+    def next_check_s(self) -> float:
         """When the reading itself is next checked: at the first poll from then on."""
         frozen_s = (
             inf if self.signal_validation.frozen is None else self.signal_validation.frozen.next_s

@@ -16,8 +16,11 @@ samples are replayed in seconds.
 *Order.* First the input is applied: it says what is known now. Then the parts of ``PARTS`` advance,
 one after the other. Each takes the whole state and returns it with its own piece of it replaced, or
 the same object where nothing changed. A part sees what those before it have made of this step, and
-what those after it left in the step before; why each stands where it does is said in its line. What
-one part hands to a later one without its being remembered stands in the ``StepContext``.
+what those after it left in the step before; why each stands where it does is said above it. What
+one part hands to a later one without its being remembered stands in the ``StepContext``. There are
+two exceptions. A request is answered by what is known now, so the first two parts, which drop what
+is overdue, run once more before it is. And the set points in force change within a step where a
+change of them is confirmed, and at a restart: what comes after goes by the new ones.
 
 *Commit before act.* A step commands; it never acts. The shell stores state, events and commands in
 one transaction and only then carries the commands out, in order. Each outcome comes back as an
@@ -32,8 +35,9 @@ under way is marked interrupted, never repeated. A run begins only after all tha
 *Quiet.* Most polls lead to nothing. Decisions depend on pressures only through comparisons with
 thresholds, and on time only through deadlines. So a step that leads no further can promise until
 when, and between which pressures, nothing will happen (``Quiet``), and polls within a promise only
-replace the sample. Each part names its thresholds for that. The promise is an abbreviation, no
-decision: a property test steps the same polls both ways and compares.
+replace the sample. Each part names its thresholds for that, or says that it needs the next poll.
+The promise is an abbreviation, no decision: a property test steps the same polls both ways and
+compares.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -57,11 +61,7 @@ from dustcake.core.signal_validation import checks as signal_validation
 from dustcake.core.state import Quiet, State
 from dustcake.core.step_context import StepContext
 
-
-def _as_it_was(_context: StepContext, state: State) -> State:
-    return state
-
-
+Change = Callable[[StepContext, State], State]
 Thresholds = Callable[[Setpoints, State], Iterable[float]]
 
 
@@ -69,103 +69,118 @@ Thresholds = Callable[[Setpoints, State], Iterable[float]]
 class Part:
     """One part of a step.
 
-    ``advance``: from the state as the parts before it have left it. ``after``: what it must come
-    after, and why. ``restart``: what of its piece of the state outlives a restart.
-    ``thresholds_pa`` and ``header_thresholds_pa``: every dP, and every header pressure, at which
-    its answer may change.
+    ``after``: the parts it must come after. ``advance``: from the state as the parts before it have
+    left it. ``restart``: what of its piece of the state outlives a restart. ``thresholds_pa`` and
+    ``header_thresholds_pa``: every dP, and every header pressure, at which its answer may change.
+    ``needs_next_poll``: whether it waits for the next readings, whatever they are.
     """
 
-    advance: Callable[[StepContext, State], State]
-    after: str
-    restart: Callable[[StepContext, State], State] = _as_it_was
+    name: str
+    after: tuple[str, ...] = ()
+    advance: Change | None = None
+    restart: Change | None = None
     thresholds_pa: Thresholds | None = None
     header_thresholds_pa: Thresholds | None = None
+    needs_next_poll: Callable[[StepContext, State], bool] | None = None
 
 
 PARTS: tuple[Part, ...] = (
+    # At a restart it says which set points are in force, and all others go by them.
+    Part("set points", advance=set_point_overrides.advance, restart=set_point_overrides.restart),
+    # A reading or an outcome that is overdue is not known any more, and nobody below may rest on
+    # it.
     Part(
-        set_point_overrides.advance,
-        "nothing: at a restart it says which set points are in force, and all others go by them",
-        restart=set_point_overrides.restart,
-    ),
-    Part(
-        apply_input.expire,
-        "the set points: a reading or an outcome that is overdue is not known any more, and nobody"
-        " below may rest on it",
+        "expiry",
+        after=("set points",),
+        advance=apply_input.expire,
         restart=apply_input.restart,
+        needs_next_poll=apply_input.needs_next_poll,
     ),
+    # Proof by a contact or by dP needs what is known now.
     Part(
-        blower.advance,
-        "what has expired: proof by a contact or by dP needs what is known now",
+        "blower",
+        after=("expiry",),
+        advance=blower.advance,
         restart=blower.restart,
         thresholds_pa=blower.thresholds_pa,
     ),
+    # Without flow dP responds to no pulse.
     Part(
-        pulse_response.take_response,
-        "the blower: without flow dP responds to no pulse",
+        "response",
+        after=("blower",),
+        advance=pulse_response.take_response,
         restart=pulse_response.restart,
     ),
+    # The response to the last pulse may speak against the reading. The parts below decide on a
+    # reading whose quality is settled.
     Part(
-        signal_validation.advance,
-        "the response to the last pulse, which may speak against the reading; the parts below"
-        " decide on a reading whose quality is settled",
+        "signal validation",
+        after=("blower", "response"),
+        advance=signal_validation.advance,
         restart=signal_validation.restart,
         thresholds_pa=signal_validation.thresholds_pa,
     ),
+    # A zero is taken only with the blower proved off and the reading good.
     Part(
-        zeroing.advance,
-        "the blower and the quality of the reading: a zero is taken only with the one proved off"
-        " and the other good",
+        "zeroing",
+        after=("blower", "signal validation"),
+        advance=zeroing.advance,
         restart=zeroing.restart,
+        needs_next_poll=zeroing.needs_next_poll,
     ),
+    # An all-off without an outcome is tried again.
+    Part("outputs", after=("expiry",), advance=outputs.advance, restart=outputs.restart),
+    # The permissives of a run are blower, reading, outputs. A zero that ends in this step ends
+    # before a run may begin.
     Part(
-        outputs.advance,
-        "the outcomes that have expired: an all-off without one is tried again",
-        restart=outputs.restart,
-    ),
-    Part(
-        runs.advance,
-        "blower, reading, outputs: they are the permissives of a run. A zero that ends in this step"
-        " ends before a run may begin",
+        "runs",
+        after=("blower", "signal validation", "zeroing", "outputs"),
+        advance=runs.advance,
         restart=runs.restart,
         thresholds_pa=runs.thresholds_pa,
         header_thresholds_pa=runs.header_thresholds_pa,
     ),
+    # By the run, and the permissives found missing for it.
+    Part("pulsing", after=("runs",), advance=pulsing.advance, restart=pulsing.restart),
+    # A header that falls without a pulse must not be taken for one with.
     Part(
-        pulsing.advance,
-        "the run and the permissives found missing for it",
-        restart=pulsing.restart,
-    ),
-    Part(
-        pulse_response.advance,
-        "pulsing: a header that falls without a pulse must not be taken for one with",
+        "observation",
+        after=("pulsing",),
+        advance=pulse_response.advance,
         thresholds_pa=rows.thresholds_pa,
         header_thresholds_pa=header.thresholds_pa,
+        needs_next_poll=pulse_response.needs_next_poll,
     ),
+    # At a restart the set points that have changed are put into the log book.
+    Part("log book", after=("set points",), restart=log_book.restart),
+    # By running time, zero and pulses a task is due or done.
     Part(
-        _as_it_was,
-        "the set points: at a restart those that have changed are put into the log book",
-        restart=log_book.restart,
-    ),
-    Part(
-        maintenance.advance,
-        "blower, zero and pulses, by which a task is due or done",
+        "maintenance",
+        after=("blower", "zeroing", "pulsing"),
+        advance=maintenance.advance,
         restart=maintenance.restart,
     ),
+    # A residual is read when a cycle has ended, just before the next pulse, and cleaning that did
+    # not help is counted.
     Part(
-        filter_life.advance,
-        "the blower, runs and pulses of this step: a residual is read when a cycle has ended, just"
-        " before the next pulse, and cleaning that did not help is counted",
+        "filter life",
+        after=("blower", "runs", "pulsing"),
+        advance=filter_life.advance,
         restart=filter_life.restart,
     ),
+    # The pulses of this step, and the header.
     Part(
-        air_use.advance,
-        "the pulses of this step, and the header",
+        "air use",
+        after=("expiry", "pulsing"),
+        advance=air_use.advance,
         restart=air_use.restart,
+        needs_next_poll=air_use.needs_next_poll,
     ),
+    # Alarms watch what the others have found, and nobody acts on an alarm.
     Part(
-        alarms.advance,
-        "everything: alarms watch what the others have found, and nobody acts on an alarm",
+        "alarms",
+        after=("observation", "log book", "maintenance", "filter life", "air use"),
+        advance=alarms.advance,
         restart=alarm_life.restart,
         thresholds_pa=alarms.thresholds_pa,
         header_thresholds_pa=alarms.header_thresholds_pa,
@@ -173,10 +188,13 @@ PARTS: tuple[Part, ...] = (
 )
 """The parts of a step, in their order."""
 
-_THRESHOLDS_PA = tuple(p.thresholds_pa for p in PARTS if p.thresholds_pa is not None)
-_HEADER_THRESHOLDS_PA = tuple(
+_ADVANCE = [p.advance for p in PARTS if p.advance is not None]
+_RESTART = [p.restart for p in PARTS if p.restart is not None]
+_THRESHOLDS_PA = [p.thresholds_pa for p in PARTS if p.thresholds_pa is not None]
+_HEADER_THRESHOLDS_PA = [
     p.header_thresholds_pa for p in PARTS if p.header_thresholds_pa is not None
-)
+]
+_NEEDS_NEXT_POLL = [p.needs_next_poll for p in PARTS if p.needs_next_poll is not None]
 
 
 @record
@@ -194,23 +212,23 @@ class Step:
     wake_at_s: float | None
 
 
-def step(state: State, happened: Input, setpoints: Setpoints) -> Step:
+def step(state: State, received: Input, setpoints: Setpoints) -> Step:
     """Decide. Pure: the same arguments give the same result, and nothing given is changed.
 
     ``setpoints`` are the same from one ``Restarted`` to the next: promises rest on that.
     """
-    if type(happened) is PollCompleted:
-        kept = keep(state, happened, setpoints)
+    if type(received) is PollCompleted:
+        kept = keep(state, received, setpoints)
         if kept is not None:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
     effective = set_point_overrides.effective(setpoints, state.set_point_overrides)
-    context = StepContext(happened, setpoints, effective, state)
-    state = apply_input.apply_input(context, state, happened)
+    context = StepContext(received, setpoints, effective, state)
+    state = apply_input.apply_input(context, state, received)
     if context.restart is not None:
-        for part in PARTS:
-            state = part.restart(context, state)
-    for part in PARTS:
-        state = part.advance(context, state)
+        for restart in _RESTART:
+            state = restart(context, state)
+    for advance in _ADVANCE:
+        state = advance(context, state)
     return _finish(context, state)
 
 
@@ -253,14 +271,7 @@ def _promise(context: StepContext, state: State) -> Quiet | None:
     """Every decision depends on dP only through comparisons with known thresholds, so between
     two neighbouring thresholds nothing can change until the next deadline."""
     dp_pa, setpoints = state.sample.usable_pa, context.setpoints
-    observation = state.pulse_response.observation
-    if dp_pa is None or state.zero.under_way:
-        return None
-    if any(context.holds(gap) for _, gap in state.line.contacts):
-        return None  # what is held for a lost reply is soon dropped
-    if state.air.measurement is not None:  # the next readings of the header are needed
-        return None
-    if observation is not None and observation.dip_due:
+    if dp_pa is None or any(needs(context, state) for needs in _NEEDS_NEXT_POLL):
         return None
     band, header_band = _between(dp_pa, thresholds_pa(setpoints, state)), _OPEN
     if setpoints.header is not None:
@@ -292,7 +303,7 @@ def keep(state: State, poll: PollCompleted, setpoints: Setpoints) -> State | Non
     quiet, now_s = state.quiet, poll.at.mono_s
     if quiet is None or (quiet.until_s is not None and now_s >= quiet.until_s):
         return None
-    if now_s >= state.next_look_s:
+    if now_s >= state.next_check_s:
         return None
     if poll.contacts is not state.contacts and poll.contacts != state.contacts:
         return None

@@ -8,8 +8,8 @@ from dustcake.core.cleaning.state import Permissive
 from dustcake.core.commands import Command
 from dustcake.core.events import Body, Event
 from dustcake.core.inputs import Input, PollCompleted, Restarted
-from dustcake.core.line import Gap
 from dustcake.core.setpoints import Setpoints
+from dustcake.core.signal_gaps import Gap
 from dustcake.core.state import State
 
 P = ParamSpec("P")
@@ -30,15 +30,15 @@ class StepContext:
     """
 
     def __init__(
-        self, happened: Input, configured: Setpoints, effective: Setpoints, before: State
+        self, received: Input, configured: Setpoints, effective: Setpoints, before: State
     ) -> None:
-        self.at = happened.at
-        self.now_s = happened.at.mono_s
+        self.at = received.at
+        self.now_s = received.at.mono_s
         self.before = before
         self.setpoints = effective
         self.configured = configured
-        self.polled = isinstance(happened, PollCompleted)
-        self.restart = happened if isinstance(happened, Restarted) else None
+        self.polled = isinstance(received, PollCompleted)
+        self.restart = received if isinstance(received, Restarted) else None
         self.last_s = before.sample.at.mono_s
         self.missing: tuple[Permissive, ...] = ()
         self.earlier_pa: float | None = None

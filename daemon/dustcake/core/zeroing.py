@@ -5,22 +5,24 @@ from dustcake.core.events import ZeroAbandoned, ZeroTaken
 from dustcake.core.reading import Quality
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
-from dustcake.core.requests.kinds import SetZero, Verdict
+from dustcake.core.requests.kinds import RequestOutcome, SetZero
 from dustcake.core.signal_validation.checks import zero_taken
 from dustcake.core.state import State, ZeroState
 from dustcake.core.step_context import StepContext
 
 
-def request(context: StepContext, state: State, wanted: SetZero, by: str) -> tuple[State, Verdict]:
+def request(
+    context: StepContext, state: State, wanted: SetZero, by: str
+) -> tuple[State, RequestOutcome]:
     """Begin, or refuse with the reason."""
     refusal = _refusal(context, state, wanted)
     if refusal is None and state.cleaning.run is not None:
         refusal = because(Because.ZERO_WHILE_CLEANING)
     if refusal is not None:
-        return state, Verdict(False, refusal)
+        return state, RequestOutcome(False, refusal)
     zero = replace(state.zero, by=by or "unknown", started_s=context.now_s, sum_pa=0.0, n=0)
     reason = because(Because.ZERO_STARTED, average_s=context.setpoints.zeroing.average_s)
-    return replace(state, zero=zero), Verdict(True, reason)
+    return replace(state, zero=zero), RequestOutcome(True, reason)
 
 
 def _refusal(context: StepContext, state: State, wanted: SetZero) -> Reason | None:
@@ -83,6 +85,11 @@ def advance(context: StepContext, state: State) -> State:
         zero=ZeroState(offset_pa, context.at.utc_s),
         signal_validation=zero_taken(state.signal_validation),
     )
+
+
+def needs_next_poll(_context: StepContext, state: State) -> bool:
+    """While a zero is taken, every reading counts."""
+    return state.zero.under_way
 
 
 def _why_abandon(context: StepContext, state: State) -> Reason | None:

@@ -50,7 +50,7 @@ class RegisterSource:
 
     @property
     def set_points(self) -> dict[str, float]:
-        """Those in force that are shown beside dP."""
+        """The set points in force that are shown beside dP."""
         return shown_set_points(self.setpoints, self.state)
 
 

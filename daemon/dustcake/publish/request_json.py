@@ -123,10 +123,7 @@ CLOCKS_APART_S = 10.0  # how far a request may come from the future
 
 
 def age_refusal(
-    sent_utc_s: float | None,
-    message_expiry_s: float | None,
-    now_utc_s: float | None,
-    holds_s: float,
+    sent_utc_s: float | None, expires_in_s: float | None, now_utc_s: float | None, holds_s: float
 ) -> Reason | None:
     """Why a request that came through a broker is too old to act, or may be; None if it is not.
 
@@ -134,10 +131,10 @@ def age_refusal(
     what the sender set less what it has waited at brokers, which throw it away when that is over.
     Either does; both are checked. ``now_utc_s``: None while the clock is not set.
     """
-    if message_expiry_s is not None and message_expiry_s > holds_s and sent_utc_s is None:
-        interval_s = float(message_expiry_s)
+    if expires_in_s is not None and expires_in_s > holds_s and sent_utc_s is None:
+        interval_s = float(expires_in_s)
         return because(Because.HOLDS_TOO_LONG, interval_s=interval_s, expiry_s=holds_s)
-    is_bounded = message_expiry_s is not None and message_expiry_s <= holds_s
+    is_bounded = expires_in_s is not None and expires_in_s <= holds_s
     if sent_utc_s is None:
         return None if is_bounded else because(Because.AGE_NOT_TOLD, expiry_s=holds_s)
     if now_utc_s is None:

@@ -10,13 +10,14 @@ from typing import Any, TypeVar, TypeVarTuple
 
 import structlog
 
-from dustcake.adapters.panel import Fields, SourceError, Trend
+from dustcake.adapters.panel import Fields, SourceError
 from dustcake.adapters.store import History, StoreRefused
-from dustcake.core.events import log_book_names
+from dustcake.commissioning.procedure import RefusedError
+from dustcake.core.events import LOG_BOOK
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
 from dustcake.core.state import State
-from dustcake.ports import Clock
+from dustcake.ports import Clock, Trend
 from dustcake.publish.event_sentences import Display
 from dustcake.publish.payloads import by_request_words, reason_fields, utc_text
 from dustcake.publish.request_json import request_in
@@ -92,17 +93,15 @@ class PanelSource:
         return content
 
     async def trend(self, collector: str, length_s: float) -> Trend:
-        """The time up to now. Raises SourceError."""
+        """The trend of dP over the time up to now. Raises SourceError."""
         now_s = self._clock.now().utc_s
         if now_s is None:
             raise SourceError("no trend: the clock is not set yet; control goes on")
-        found = await self._read(History.trend, collector, now_s, length_s, TREND_PARTS)
-        parts = [(part.utc_s, part.dp) for part in found.parts if part.dp is not None]
-        return Trend(found.since_utc_s, found.until_utc_s, found.width_s, parts)
+        return await self._read(History.trend, collector, now_s, length_s, TREND_PARTS)
 
     async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
         """The newest entries, newest first. Raises SourceError."""
-        wanted = (collector, log_book_names(), LOG_BOOK_ENTRIES, _RECENT_EVENTS)
+        wanted = (collector, LOG_BOOK, LOG_BOOK_ENTRIES, _RECENT_EVENTS)
         found = await self._read(History.newest, *wanted)
         display = Display(unit)
         return [{"utc": utc_text(one.at_utc_s), "text": one.sentence(display)} for one in found]
@@ -123,11 +122,11 @@ class PanelSource:
         return await self._services[collector].commissioning.answer(fields, by)
 
     async def commission_report(self, collector: str, form: str) -> bytes:
-        """The report of it. Raises SourceError."""
-        made = await self._services[collector].commissioning.report(form)
-        if isinstance(made, str):
-            raise SourceError(made)
-        return made
+        """The report of commissioning. Raises SourceError."""
+        try:
+            return await self._services[collector].commissioning.report(form)
+        except RefusedError as refused:
+            raise SourceError(str(refused)) from None
 
     async def remember_pulses(self) -> None:
         """Find in the journal when each row was last pulsed, as far as that is not long ago."""
@@ -179,7 +178,7 @@ def _rounded(share: float | None) -> float | None:
 
 
 async def serve_panel(panel: Panel, source: PanelSource, clock: Clock) -> None:
-    """Until cancelled."""
+    """Serve the panel until cancelled."""
     from dustcake.adapters.http_server import serve_http
     from dustcake.adapters.panel.live import Live
     from dustcake.adapters.panel.web import Web

@@ -46,7 +46,7 @@ class Table:
             yield self.problem(name, allowed, remedy, *others)
 
     def tables(self, *names: str) -> "list[Table]":
-        """Tables of these names in it, but for those left out."""
+        """The tables of these names in it that are not left out."""
         found = [(name, attrgetter(name)(self.section)) for name in names]
         return [Table(part, f"{self.path}.{name}") for name, part in found if part is not None]
 

@@ -46,7 +46,7 @@ def settings_schema() -> dict[str, Any]:
 
 @cache
 def expanded_schema() -> Schema:
-    """``settings_schema`` with what is referred to in the place of each reference."""
+    """The schema with what is referred to in the place of each reference."""
     expanded: Schema = _expanded(settings_schema())
     return expanded
 

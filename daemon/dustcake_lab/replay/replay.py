@@ -116,7 +116,7 @@ class Replay:
     def _one(self, poll: PollCompleted) -> Iterator[Event]:
         now_s = poll.at.mono_s
         in_time = now_s <= self._before_s + self._setpoints.stale_after_s
-        in_time = in_time and now_s < self.state.next_look_s
+        in_time = in_time and now_s < self.state.next_check_s
         if in_time and self._leap.covers(now_s, poll.dp, poll.header, poll.contacts):
             self.tally.samples += 1
             self._at, self._before_s, self._leapt_to = poll.at, now_s, poll

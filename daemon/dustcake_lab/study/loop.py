@@ -217,7 +217,7 @@ class StudyLoop:
         next_s = begun_s + _SAMPLE_S
         until_s = min(end_s, self._next_change_s(), self._board_next_s)
         leap = leap_after(self._state, self._setpoints, ripple=False)
-        until_s = max(next_s, min(until_s, leap.until_s, self._state.next_look_s))
+        until_s = max(next_s, min(until_s, leap.until_s, self._state.next_check_s))
         if self._blower_runs and leap.low_pa < self._dp_pa() < leap.high_pa:
             load = self._load_pa_per_s()
             until_s = min(until_s, begun_s + _LONGEST_PIECE_S)

@@ -42,8 +42,8 @@ async def test_a_write_is_never_repeated(
 ) -> None:
     bus = bus_to(rogue, retries=5)
     rogue.tamper = FirstReplies(None)
-    async with bus.reserved() as hold:
-        failed(await hold.exchange(request_), FailureKind.TIMEOUT)
+    async with bus.reserved() as channel:
+        failed(await channel.exchange(request_), FailureKind.TIMEOUT)
     assert len(rogue.frames) == 1
 
 
@@ -171,10 +171,10 @@ async def test_requests_are_served_in_the_order_they_came(rogue: AnyRogue, bus_t
 
 async def test_a_reserved_bus_lets_nobody_in_between(rogue: AnyRogue, bus_to: OpenBus) -> None:
     bus = bus_to(rogue, timeout_s=5.0)
-    async with bus.reserved() as hold:
+    async with bus.reserved() as channel:
         other = asyncio.create_task(bus.read(words(7)))
-        await hold.exchange(words(1))
-        await hold.exchange(words(2))
+        await channel.exchange(words(1))
+        await channel.exchange(words(2))
     await other
     at = 8 if isinstance(rogue, RogueTcp) else 2
     assert [frame[at + 1] for frame in rogue.frames] == [1, 2, 7]
@@ -185,10 +185,10 @@ async def test_an_urgent_request_does_not_wait_for_the_quarantine(
 ) -> None:
     bus = bus_to(rtu)
     rtu.tamper = FirstReplies(None)
-    async with bus.reserved() as hold:
-        failed(await hold.exchange(WriteCoils(1, 0, (True,))), FailureKind.TIMEOUT)
+    async with bus.reserved() as channel:
+        failed(await channel.exchange(WriteCoils(1, 0, (True,))), FailureKind.TIMEOUT)
         leap.sleeps.clear()
-        assert await hold.exchange(WriteCoils(1, 0, (False,)), urgent=True) == ()
+        assert await channel.exchange(WriteCoils(1, 0, (False,)), urgent=True) == ()
     assert sum(leap.sleeps) < 0.01
 
 
@@ -201,8 +201,8 @@ async def test_an_urgent_request_connects_although_the_bus_is_backing_off(
     failed(await bus.read(words()), FailureKind.UNREACHABLE)
     await tcp.start(port)
     failed(await bus.read(words()), FailureKind.UNREACHABLE)
-    async with bus.reserved() as hold:
-        assert await hold.exchange(WriteCoils(1, 0, (False,)), urgent=True) == ()
+    async with bus.reserved() as channel:
+        assert await channel.exchange(WriteCoils(1, 0, (False,)), urgent=True) == ()
 
 
 async def test_switching_off_overtakes_whoever_waits(rogue: AnyRogue, bus_to: OpenBus) -> None:

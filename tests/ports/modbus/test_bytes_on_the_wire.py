@@ -6,7 +6,7 @@ CRCs computed with crcmod 1.7.
 
 import pytest
 
-from dustcake.adapters.modbus.messages import Answer, Read, Request, WriteCoils, WriteRegister
+from dustcake.adapters.modbus.messages import Read, Request, Values, WriteCoils, WriteRegister
 from dustcake.core.inputs import FailureKind
 from dustcake.settings.buses import BitTable, WordTable
 from ports.modbus.conftest import OpenBus
@@ -14,7 +14,7 @@ from ports.modbus.rogue import RogueRtu, RogueTcp
 from ports.modbus.support import failed
 
 
-def bits(text: str, count: int) -> Answer:
+def bits(text: str, count: int) -> Values:
     """The bytes of ``text`` as bits, lowest first, the first ``count``."""
     data = bytes.fromhex(text)
     return tuple(data[n // 8] >> n % 8 & 1 for n in range(count))
@@ -82,25 +82,25 @@ SAMPLES = [
 
 @pytest.mark.parametrize(("request_", "sent", "reply", "answer"), SAMPLES)
 async def test_serial_frames(
-    rtu: RogueRtu, bus_to: OpenBus, request_: Request, sent: str, reply: str, answer: Answer
+    rtu: RogueRtu, bus_to: OpenBus, request_: Request, sent: str, reply: str, answer: Values
 ) -> None:
     rtu.units[17] = rtu.device
     rtu.tamper = lambda request, honest: bytes.fromhex(reply)
-    async with bus_to(rtu).reserved() as hold:
-        assert await hold.exchange(request_) == answer
+    async with bus_to(rtu).reserved() as channel:
+        assert await channel.exchange(request_) == answer
     assert rtu.frames == [bytes.fromhex(sent)]
 
 
 @pytest.mark.parametrize(("request_", "sent", "reply", "answer"), SAMPLES)
 async def test_tcp_frames(
-    tcp: RogueTcp, bus_to: OpenBus, request_: Request, sent: str, reply: str, answer: Answer
+    tcp: RogueTcp, bus_to: OpenBus, request_: Request, sent: str, reply: str, answer: Values
 ) -> None:
     """Same PDUs behind a header: transaction 1, protocol 0, length of unit and PDU, unit."""
     tcp.units[17] = tcp.device
     frame, answered = bytes.fromhex(sent), bytes.fromhex(reply)
     tcp.tamper = lambda request, honest: tcp.frame(request, answered[0], answered[1:-2])
-    async with bus_to(tcp).reserved() as hold:
-        assert await hold.exchange(request_) == answer
+    async with bus_to(tcp).reserved() as channel:
+        assert await channel.exchange(request_) == answer
     assert tcp.frames == [b"\0\1\0\0\0" + bytes([len(frame) - 2]) + frame[:-2]]
 
 

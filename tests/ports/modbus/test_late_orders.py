@@ -41,8 +41,8 @@ async def server(
 async def test_a_request_given_up_is_thrown_away(bus_to: OpenBus) -> None:
     async with server(lambda _: b"") as (to, ends):
         bus = bus_to(to)
-        async with bus.reserved() as hold:
-            failed(await hold.exchange(ON), FailureKind.TIMEOUT)
+        async with bus.reserved() as channel:
+            failed(await channel.exchange(ON), FailureKind.TIMEOUT)
         assert await ends.get() == "reset"
 
 
@@ -50,8 +50,8 @@ async def test_a_request_given_up_is_thrown_away(bus_to: OpenBus) -> None:
 async def test_so_is_one_with_rubbish_for_an_answer(bus_to: OpenBus, wrong: bytes) -> None:
     async with server(lambda _: wrong) as (to, ends):
         bus = bus_to(to)
-        async with bus.reserved() as hold:
-            failed(await hold.exchange(ON), FailureKind.BAD_REPLY)
+        async with bus.reserved() as channel:
+            failed(await channel.exchange(ON), FailureKind.BAD_REPLY)
         assert await ends.get() == "reset"
 
 
@@ -64,8 +64,8 @@ async def test_so_is_one_that_closing_gives_up(bus_to: OpenBus) -> None:
 
     async with server(silent) as (to, ends):
         bus = bus_to(to.model_copy(update={"timeout_s": 10.0}))
-        async with bus.reserved() as hold:
-            asking = asyncio.create_task(hold.exchange(ON))
+        async with bus.reserved() as channel:
+            asking = asyncio.create_task(channel.exchange(ON))
             await asked.wait()
             await bus.aclose()
             assert "closed" in failed(await asking, FailureKind.UNREACHABLE)
@@ -75,7 +75,7 @@ async def test_so_is_one_that_closing_gives_up(bus_to: OpenBus) -> None:
 async def test_when_all_is_answered_the_end_is_an_orderly_one(bus_to: OpenBus) -> None:
     async with server(lambda request: request) as (to, ends):
         bus = bus_to(to)
-        async with bus.reserved() as hold:
-            assert await hold.exchange(ON) == ()
+        async with bus.reserved() as channel:
+            assert await channel.exchange(ON) == ()
         await bus.aclose()
         assert await ends.get() == "closed"

@@ -98,8 +98,8 @@ async def test_2_a_coil_write_does_not_succeed_on_a_late_register_reply(
 ) -> None:
     bus = bus_to(rtu)
     rtu.tamper = pdu_instead(rtu, "03 02 00 2A")
-    async with bus.reserved() as hold:
-        detail = failed(await hold.exchange(WriteCoils(1, 3, (True,))), FailureKind.BAD_REPLY)
+    async with bus.reserved() as channel:
+        detail = failed(await channel.exchange(WriteCoils(1, 3, (True,))), FailureKind.BAD_REPLY)
     assert "function 5 was answered with function 3" in detail
 
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dustcake.adapters.store import SqliteStore
-from dustcake.adapters.store.history import FROM_HOURS_S, trend
+from dustcake.adapters.store import History, SqliteStore
+from dustcake.adapters.store.history import FROM_HOURS_S
 from dustcake.adapters.store.schema import migrate
 from ports.store.test_migration import OLD, restored
 
@@ -43,8 +43,16 @@ minutes = st.lists(
 )
 
 
-def filled(rows: Sequence[Row]) -> sqlite3.Connection:
-    connection = sqlite3.connect(":memory:", isolation_level=None)
+@pytest.fixture(scope="module")
+def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("trend") / "journal.db"
+
+
+def filled(rows: Sequence[Row], path: Path | str = ":memory:") -> sqlite3.Connection:
+    if isinstance(path, Path):
+        path.unlink(missing_ok=True)
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute("PRAGMA synchronous = OFF")
     migrate(connection)
     for collector, utc_s, polls, dp, header in rows:
         none = [None] * 3
@@ -64,9 +72,9 @@ def test_hours_are_those_of_the_minutes(rows: list[Row]) -> None:
 
 
 @given(minutes, st.sampled_from([3600.0, 86_400.0, 7 * 86_400.0, 31 * 86_400.0, 366 * 86_400.0]))
-def test_a_trend_loses_no_extreme(rows: list[Row], length_s: float) -> None:
-    with closing(filled(rows)) as connection:
-        found = trend(connection, "a", END_S, length_s, 600)
+def test_a_trend_loses_no_extreme(path: Path, rows: list[Row], length_s: float) -> None:
+    with closing(filled(rows, path)), History(path) as history:
+        found = history.trend("a", END_S, length_s, 600)
         assert len(found.parts) <= 600
         assert found.until_utc_s - found.since_utc_s >= length_s
         inside = [
@@ -74,7 +82,7 @@ def test_a_trend_loses_no_extreme(rows: list[Row], length_s: float) -> None:
             for row in rows
             if row[0] == "a" and row[1] is not None and row[1] >= found.since_utc_s and row[3]
         ]
-        told = [part.dp for part in found.parts if part.dp is not None]
+        told = [spread for _, spread in found.parts]
         if not inside:
             assert not told
             return
@@ -82,19 +90,17 @@ def test_a_trend_loses_no_extreme(rows: list[Row], length_s: float) -> None:
         assert max(spread.max_pa for spread in told) == max(dp[2] for dp in inside)
         for spread in told:
             assert spread.min_pa - 1e-6 <= spread.mean_pa <= spread.max_pa + 1e-6
-        starts = [part.utc_s for part in found.parts]
+        starts = [utc_s for utc_s, _ in found.parts]
         assert starts == sorted(set(starts))
 
 
-def test_a_mean_is_weighted_by_good_readings() -> None:
+def test_a_mean_is_weighted_by_good_readings(path: Path) -> None:
     first, second = [1.0, 100.0, 300.0], [2.0, 200.0, 400.0]
     rows: list[Row] = [("a", END_S - 61.0, 10, first, None), ("a", END_S - 60.5, 30, second, None)]
-    with closing(filled(rows)) as connection:
+    with closing(filled(rows, path)), History(path) as history:
         for length_s in (FROM_HOURS_S, FROM_HOURS_S + 1.0):
-            (part,) = trend(connection, "a", END_S, length_s, 600).parts
-            assert part.dp is not None
-            assert part.dp.mean_pa == pytest.approx(175.0)
-            assert part.header is None
+            ((_, spread),) = history.trend("a", END_S, length_s, 600).parts
+            assert spread.mean_pa == pytest.approx(175.0)
 
 
 async def test_an_older_file_gets_the_hours_of_its_minutes(tmp_path: Path) -> None:

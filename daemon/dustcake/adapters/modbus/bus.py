@@ -12,7 +12,7 @@ from dustcake.adapters.modbus.connection import (
     character_s,
     frame_gap_s,
 )
-from dustcake.adapters.modbus.messages import Answer, Read, Request, answer_of, place, to_pdu
+from dustcake.adapters.modbus.messages import Read, Request, Values, answer_of, place, to_pdu
 from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.ports import Clock
 from dustcake.settings.buses import SerialBus, TcpBus
@@ -36,7 +36,7 @@ class FailureLog:
         self._bus = bus
         self._lost_s: dict[Scope, float] = {}
 
-    def note(self, request: Request, outcome: Answer | ReadFailure, now_s: float) -> None:
+    def note(self, request: Request, outcome: Values | ReadFailure, now_s: float) -> None:
         """Take the outcome of ``request`` at monotonic ``now_s`` into account.
 
         A failure shows that everything wider than itself works: a device that refuses one
@@ -116,15 +116,15 @@ class Channel:
         self._under_way: asyncio.Timeout | None = None
         self._failures = FailureLog(settings.name)
 
-    async def exchange(self, request: Request, *, urgent: bool = False) -> Answer | ReadFailure:
+    async def exchange(self, request: Request, *, urgent: bool = False) -> Values | ReadFailure:
         """One exchange; a read again as often as the settings allow if there is no proper reply,
-        a write never. ``urgent``: as of ``once``."""
+        a write never. ``urgent``: see ``once``."""
         return await self.repeated(request, lambda: self.once(request, urgent=urgent))
 
     async def repeated(
-        self, request: Request, once: Callable[[], Awaitable[Answer | ReadFailure]]
-    ) -> Answer | ReadFailure:
-        """The same, by ``once``."""
+        self, request: Request, once: Callable[[], Awaitable[Values | ReadFailure]]
+    ) -> Values | ReadFailure:
+        """The outcome of ``request``, each try of which is made by ``once``."""
         answer = await once()
         for _ in range(self._settings.retries if isinstance(request, Read) else 0):
             if not isinstance(answer, ReadFailure) or answer.kind in _NOT_WORTH_REPEATING:
@@ -133,7 +133,7 @@ class Channel:
         self._failures.note(request, answer, self._now_s())
         return answer
 
-    async def once(self, request: Request, *, urgent: bool = False) -> Answer | ReadFailure:
+    async def once(self, request: Request, *, urgent: bool = False) -> Values | ReadFailure:
         """One try, not logged. Where the bus is not connected it is connected first, unless the
         last attempt failed a moment ago: then the answer is at once UNREACHABLE.
 
@@ -152,8 +152,8 @@ class Channel:
             return ReadFailure(answer.kind, f"{where}: {answer.detail}")
         return answer
 
-    async def _once(self, request: Request, urgent: bool) -> Answer | ReadFailure:
-        """As ``once``, but without the place of a failure."""
+    async def _once(self, request: Request, urgent: bool) -> Values | ReadFailure:
+        """The outcome of one try; a failure without its place."""
         connection = await self._connected(urgent)
         if connection is None:
             return self._unreachable()
@@ -184,8 +184,11 @@ class Channel:
             self._drop()
         if self._connection is not None or self._closed:
             return self._connection
-        if not urgent and self._backoff.remaining_s(self._now_s()) > 0:
-            return None
+        if urgent or not self._backoff.remaining_s(self._now_s()):
+            await self._connect()
+        return self._connection
+
+    async def _connect(self) -> None:
         connection = Connection(self._settings, self._now_s)
         why_not: str | None = "the attempt to connect was broken off"
         try:
@@ -193,11 +196,10 @@ class Channel:
         finally:
             if why_not is not None:
                 connection.close()
-        if why_not is not None:
+        if why_not is None:
+            self._connection = connection
+        else:
             self._fail_to_connect(why_not)
-            return None
-        self._connection = connection
-        return connection
 
     async def _silence(self, connection: Connection, urgent: bool) -> bool:
         """Wait until a frame may be sent. False: something else keeps sending."""
@@ -265,14 +267,14 @@ class Bus:
         self._turn = asyncio.Lock()
         self._urgent = 0  # how many wait for the turn to switch something off
 
-    async def read(self, request: Read) -> Answer | ReadFailure:
+    async def read(self, request: Read) -> Values | ReadFailure:
         """Read, again as often as the settings allow if there is no proper reply."""
         return await self._channel.repeated(request, lambda: self.probe(request))
 
-    async def probe(self, request: Read) -> Answer | ReadFailure:
+    async def probe(self, request: Read) -> Values | ReadFailure:
         """One try, not logged: to find out whether there is a device at all."""
-        async with self.reserved() as hold:
-            return await hold.once(request)
+        async with self.reserved() as channel:
+            return await channel.once(request)
 
     @asynccontextmanager
     async def reserved(self, *, urgent: bool = False) -> AsyncIterator[Channel]:

@@ -15,13 +15,13 @@ OFF_ATTEMPTS = 4
 """How often switching off is tried before it counts as failed."""
 
 OFF_PAUSE_S = 0.25
-"""Between two attempts to switch off."""
+"""The pause between two attempts to switch off."""
 
 DONE = OutputReport(Outcome.DONE)
 
 
 def failed(detail: str) -> OutputReport:
-    """Not done, for the reason ``detail``."""
+    """A report that it is not done, for the reason ``detail``."""
     return OutputReport(Outcome.FAILED, detail)
 
 
@@ -38,33 +38,44 @@ class Coils:
         contiguous = max(labels) - min(labels) + 1 == len(labels)
         self._writes = self._reads if contiguous else self._singles
 
-    async def write(self, hold: Channel, *, on: bool) -> ReadFailure | None:
+    async def write(self, channel: Channel, *, on: bool) -> ReadFailure | None:
         """Write all of them, once. Returns the last failure; a failure does not keep the other
         coils from being written. Off is written even while the bus is backing off."""
-        failure = await self._write(hold, on=on)
+        failure: ReadFailure | None = None
+        for span in self._writes:
+            request = WriteCoils(self._unit, span.start, (on,) * len(span))
+            answer = await channel.exchange(request, urgent=not on)
+            if isinstance(answer, ReadFailure):
+                failure = answer
         if _refused(failure) and len(self._writes) < len(self._singles):
             self._writes = self._singles
-            failure = await self._write(hold, on=on)
+            return await self.write(channel, on=on)
         return failure
 
-    async def reading_on(self, hold: Channel) -> tuple[str, ...] | ReadFailure:
+    async def reading_on(self, channel: Channel) -> tuple[str, ...] | ReadFailure:
         """Labels of those that read energised; a failure if any of them could not be read."""
-        states = await self._read(hold)
-        if _refused(states) and len(self._reads) < len(self._singles):
-            self._reads = self._singles
-            states = await self._read(hold)
-        if isinstance(states, ReadFailure):
-            return states
+        states: dict[int, int] = {}
+        for span in self._reads:
+            answer = await channel.exchange(Read(self._unit, BitTable.COIL, span.start, len(span)))
+            if _refused(answer) and len(self._reads) < len(self._singles):
+                self._reads = self._singles
+                return await self.reading_on(channel)
+            if isinstance(answer, ReadFailure):
+                return answer
+            states.update(enumerate(answer, start=span.start))
         return tuple(label for coil, label in self._labels.items() if states[coil])
 
-    async def off_once(self, hold: Channel) -> OutputReport:
-        """Write off and read back, once."""
-        not_written = await self.write(hold, on=False)
+    async def switched(self, channel: Channel, *, on: bool) -> OutputReport:
+        """How writing all of them once and reading them back ended."""
+        state = "on" if on else "off"
+        not_written = await self.write(channel, on=on)
         if not_written:
-            return failed(f"not switched off: {not_written.detail}")
-        energised = await self.reading_on(hold)
+            return failed(f"not switched {state}: {not_written.detail}")
+        energised = await self.reading_on(channel)
         if isinstance(energised, ReadFailure):
-            return failed(f"not proved off: {energised.detail}")
+            return failed(f"not proved {state}: {energised.detail}")
+        if on:
+            return DONE if energised else failed("reads off after being switched on")
         if energised:
             names = ", ".join(energised)
             return OutputReport(Outcome.STUCK_ON, f"reads on after being switched off: {names}")
@@ -76,44 +87,19 @@ class Coils:
         The bus is free for others between two attempts.
         """
         clock = self._bus.clock
-        async with self._bus.reserved(urgent=True) as hold:
-            report = await self.off_once(hold)
-        for _ in range(OFF_ATTEMPTS - 1):
-            if report.outcome is Outcome.DONE:
-                break
+        attempts_left = OFF_ATTEMPTS
+        while True:
+            async with self._bus.reserved(urgent=True) as channel:
+                report = await self.switched(channel, on=False)
+            attempts_left -= 1
+            if report.outcome is Outcome.DONE or not attempts_left:
+                return report
             await clock.sleep_until(clock.now().mono_s + OFF_PAUSE_S)
-            async with self._bus.reserved(urgent=True) as hold:
-                report = await self.off_once(hold)
-        return report
 
     async def switch_on(self) -> OutputReport:
         """Write on and read back."""
-        async with self._bus.reserved() as hold:
-            failure = await self.write(hold, on=True)
-            if failure is not None:
-                return failed(f"not switched on: {failure.detail}")
-            energised = await self.reading_on(hold)
-        if isinstance(energised, ReadFailure):
-            return failed(f"not proved on: {energised.detail}")
-        return DONE if energised else failed("reads off after being switched on")
-
-    async def _write(self, hold: Channel, *, on: bool) -> ReadFailure | None:
-        failure: ReadFailure | None = None
-        for span in self._writes:
-            request = WriteCoils(self._unit, span.start, (on,) * len(span))
-            answer = await hold.exchange(request, urgent=not on)
-            if isinstance(answer, ReadFailure):
-                failure = answer
-        return failure
-
-    async def _read(self, hold: Channel) -> dict[int, int] | ReadFailure:
-        states: dict[int, int] = {}
-        for span in self._reads:
-            answer = await hold.exchange(Read(self._unit, BitTable.COIL, span.start, len(span)))
-            if isinstance(answer, ReadFailure):
-                return answer
-            states.update(enumerate(answer, start=span.start))
-        return states
+        async with self._bus.reserved() as channel:
+            return await self.switched(channel, on=True)
 
 
 def _refused(outcome: object) -> bool:
@@ -155,12 +141,12 @@ class Pulses:
     ) -> OutputReport:
         """The output module ends the pulse; the daemon checks that it did."""
         clock = self._bus.clock
-        async with self._bus.reserved() as hold:
-            refusal = await self._any_on(hold, command) or await self._set_time(hold, command)
+        async with self._bus.reserved() as channel:
+            refusal = await self._any_on(channel, command) or await self._set_time(channel, command)
             refusal = refusal or _too_late(command, early_end)
             if refusal:
                 return refusal
-            failure = await valve.write(hold, on=True)
+            failure = await valve.write(channel, on=True)
         if failure is not None:
             self._set_counts = None  # the module may have been restarted and have forgotten it
             return _not_fired(command, failure, await valve.switch_off())
@@ -168,8 +154,8 @@ class Pulses:
         await _until(end_s, clock, early_end)
         what = "cut short"
         if not early_end.is_set():
-            async with self._bus.reserved() as hold:
-                energised = await valve.reading_on(hold)
+            async with self._bus.reserved() as channel:
+                energised = await valve.reading_on(channel)
             if not energised:
                 return DONE
             what = "the module did not end the pulse"
@@ -177,7 +163,7 @@ class Pulses:
                 what = f"not proved off by itself: {energised.detail}"
         return _ended_badly(command, what, await valve.switch_off())
 
-    async def _set_time(self, hold: Channel, command: FireValve) -> OutputReport | None:
+    async def _set_time(self, channel: Channel, command: FireValve) -> OutputReport | None:
         """Write the pulse time where the module takes it; why that could not be done."""
         register = self._outputs.one_shot_register
         counts = round(command.on_time_s * 1000 / self._outputs.one_shot_ms_per_count)
@@ -188,7 +174,7 @@ class Pulses:
                 f"not fired: an on-time of {command.on_time_s:g} s is {counts} counts, which "
                 "does not fit the register: check `one_shot_ms_per_count`"
             )
-        answer = await hold.exchange(WriteRegister(self._outputs.unit, register, counts))
+        answer = await channel.exchange(WriteRegister(self._outputs.unit, register, counts))
         if isinstance(answer, ReadFailure):
             return failed(f"not fired, pulse time not set: {answer.detail}")
         self._set_counts = counts
@@ -200,17 +186,17 @@ class Pulses:
         """The daemon ends the pulse, and has the bus to itself until the valve reads off."""
         clock = self._bus.clock
         off: OutputReport | None = None
-        async with self._bus.reserved() as hold:
-            refusal = await self._any_on(hold, command) or _too_late(command, early_end)
+        async with self._bus.reserved() as channel:
+            refusal = await self._any_on(channel, command) or _too_late(command, early_end)
             if refusal:
                 return refusal
             started_s = clock.now().mono_s
             try:
-                failure = await valve.write(hold, on=True)
+                failure = await valve.write(channel, on=True)
                 if failure is None:
                     await _until(clock.now().mono_s + command.on_time_s, clock, early_end)
             finally:
-                off = await valve.off_once(hold)
+                off = await valve.switched(channel, on=False)
         if off.outcome is not Outcome.DONE:
             off = await valve.switch_off()
         on_time_s = clock.now().mono_s - started_s
@@ -228,15 +214,15 @@ class Pulses:
             )
         return DONE
 
-    async def _any_on(self, hold: Channel, command: FireValve) -> OutputReport | None:
-        """None when all valves read off; otherwise why ``command`` is not carried out."""
-        energised = await self._all.reading_on(hold)
+    async def _any_on(self, channel: Channel, command: FireValve) -> OutputReport | None:
+        """Why ``command`` is not carried out; None when all valves read off."""
+        energised = await self._all.reading_on(channel)
         if isinstance(energised, ReadFailure):
             return failed(f"valve {command.valve} not fired: {energised.detail}")
         if not energised:
             return None
         what = f"valve {command.valve} not fired: {', '.join(energised)} read on"
-        off = await self._all.off_once(hold)
+        off = await self._all.switched(channel, on=False)
         return _after(what, off, "it has been switched off")
 
 
@@ -255,7 +241,7 @@ async def _until(until_s: float, clock: Clock, early_end: asyncio.Event) -> None
 
 
 def _too_late(command: FireValve, early_end: asyncio.Event) -> OutputReport | None:
-    """Not None when the end was requested before the pulse began."""
+    """Why ``command`` is not carried out, if its end was requested before it began."""
     return failed(f"valve {command.valve} not fired: given up") if early_end.is_set() else None
 
 

@@ -142,7 +142,7 @@ class Connection(asyncio.Protocol):
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """It is open."""
+        """The connection is open."""
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
         self.usable = True
@@ -161,7 +161,7 @@ class Connection(asyncio.Protocol):
             self._end_waiting(ReadFailure(FailureKind.BAD_REPLY, str(wrong)))
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """It is gone."""
+        """The connection is gone."""
         self.usable = False
         self._end_waiting(ReadFailure(FailureKind.LOST, "the connection broke while waiting"))
 

@@ -25,7 +25,7 @@ from dustcake.core.inputs import FailureKind, ReadFailure
 from dustcake.core.record import record
 from dustcake.settings.buses import BitTable, WordTable
 
-Answer = tuple[int, ...]
+Values = tuple[int, ...]
 """Registers, or bits as 0 and 1, in the order of their addresses; empty for a write."""
 
 
@@ -76,7 +76,7 @@ _EXCEPTIONS: dict[int, str] = {
     ExcCodes.GATEWAY_PATH_UNAVIABLE: "the gateway has no path to it",
     ExcCodes.GATEWAY_NO_RESPONSE: "it did not answer the gateway",
 }
-"""In plain words (application protocol V1.1b3, secondary source)."""
+"""The exception codes in plain words (application protocol V1.1b3, secondary source)."""
 
 
 def to_pdu(request: Request) -> ModbusPDU:
@@ -92,7 +92,7 @@ def to_pdu(request: Request) -> ModbusPDU:
             return WriteSingleRegisterRequest(dev_id=unit, address=address, registers=[word])
 
 
-def answer_of(request: Request, reply: ModbusPDU) -> Answer | ReadFailure:
+def answer_of(request: Request, reply: ModbusPDU) -> Values | ReadFailure:
     """What ``reply``, already checked against ``request``, says."""
     if reply.isError():
         code = reply.exception_code

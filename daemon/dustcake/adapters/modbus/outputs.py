@@ -18,7 +18,7 @@ from dustcake.settings.buses import ModuleWatchdog, WordTable
 
 
 class CoilOutputs:
-    """Implements the port Outputs. Commands to the valves are carried out one at a time."""
+    """The port ``Outputs``. Commands to the valves are carried out one at a time."""
 
     def __init__(
         self,
@@ -72,12 +72,8 @@ class CoilOutputs:
         if isinstance(command, SetBlowerRun):
             return await self._set_blower(command.run)
         async with self._one_at_a_time:
-            if _energises(command):
-                if early_end.is_set():
-                    return failed("given up before it began")
-                failure = None if self._watchdog is None else await self._watchdog.ensure()
-                if failure is not None:
-                    return failed(f"module watchdog not set: {failure.detail}")
+            if _energises(command) and (refusal := await self._refusal(early_end)):
+                return refusal
             match command:
                 case FireValve():
                     return await self._fire(command, early_end)
@@ -87,6 +83,13 @@ class CoilOutputs:
                     return await self._all.switch_off()
                 case _:
                     assert_never(command)
+
+    async def _refusal(self, early_end: asyncio.Event) -> OutputReport | None:
+        """Why nothing may be switched on."""
+        if early_end.is_set():
+            return failed("given up before it began")
+        failure = await self._watchdog.ensure() if self._watchdog else None
+        return failed(f"module watchdog not set: {failure.detail}") if failure else None
 
     async def _fire(self, command: FireValve, early_end: asyncio.Event) -> OutputReport:
         if self._pulses is None:
@@ -137,7 +140,7 @@ _log = structlog.get_logger(__name__)
 
 
 class OutputWatchdog:
-    """Of one unit. Any valid request feeds it; the one made here reads its register back."""
+    """The watchdog of one unit. Any valid request feeds it; the one made here reads it back."""
 
     def __init__(self, bus: Bus, unit: int, settings: ModuleWatchdog) -> None:
         self._bus = bus
@@ -152,28 +155,28 @@ class OutputWatchdog:
         """Set it unless it is known to be set; why that could not be done."""
         if self._is_set:
             return None
-        async with self._bus.reserved() as hold:
-            return await self._set(hold)
+        async with self._bus.reserved() as channel:
+            return await self._set(channel)
 
     async def keep(self) -> None:
         """Feed it, and set it again when it reads otherwise, until cancelled."""
         clock = self._bus.clock
         while True:
-            async with self._bus.reserved() as hold:
-                failure = await self._prove(hold)
-                if not isinstance(failure, ReadFailure) and not self._is_set:
-                    failure = await self._set(hold)
+            async with self._bus.reserved() as channel:
+                failure = await self._prove(channel)
+                if failure is None and not self._is_set:
+                    failure = await self._set(channel)
             self._log_changes(failure)
             await clock.sleep_until(clock.now().mono_s + self._every_s)
 
-    async def _prove(self, hold: Channel) -> ReadFailure | None:
-        answer = await hold.exchange(Read(self._unit, WordTable.HOLDING, self._register, 1))
+    async def _prove(self, channel: Channel) -> ReadFailure | None:
+        answer = await channel.exchange(Read(self._unit, WordTable.HOLDING, self._register, 1))
         self._is_set = answer == (self._counts,)
         return answer if isinstance(answer, ReadFailure) else None
 
-    async def _set(self, hold: Channel) -> ReadFailure | None:
-        answer = await hold.exchange(WriteRegister(self._unit, self._register, self._counts))
-        failure = answer if isinstance(answer, ReadFailure) else await self._prove(hold)
+    async def _set(self, channel: Channel) -> ReadFailure | None:
+        answer = await channel.exchange(WriteRegister(self._unit, self._register, self._counts))
+        failure = answer if isinstance(answer, ReadFailure) else await self._prove(channel)
         if failure is None and not self._is_set:
             failure = ReadFailure(
                 FailureKind.BAD_REPLY,

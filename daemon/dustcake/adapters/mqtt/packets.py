@@ -10,6 +10,7 @@ import json
 import ssl
 from collections import deque
 from copy import deepcopy
+from functools import cached_property, lru_cache
 from struct import unpack_from
 from typing import Any
 
@@ -32,26 +33,48 @@ def connect_properties() -> Properties:
     return properties
 
 
+class _PackedOnce(Properties):
+    """Properties nobody changes later: to pack them takes longer than all else in publishing."""
+
+    @cached_property
+    def packed(self) -> bytes:
+        """The properties as they are sent."""
+        return bytes(super().pack())  # type: ignore[no-untyped-call]
+
+    def pack(self) -> bytes:
+        return self.packed
+
+
 def publish_properties(
     publication: Publication,
     correlation_data: bytes | None = None,
     packet_type: int = PacketTypes.PUBLISH,
 ) -> Properties:
-    """Expiry, content type, the name of the payload's schema, correlation data; the same for a
-    will."""
-    properties = Properties(packet_type)  # type: ignore[no-untyped-call]
-    if publication.expiry_s is not None:
-        properties.MessageExpiryInterval = publication.expiry_s
-    if correlation_data is not None:
-        properties.CorrelationData = correlation_data
+    """What a publication says beside its payload: expiry, content type, the name of the payload's
+    schema, correlation data; the same for a will."""
     try:
         body = json.loads(publication.payload)
     except ValueError:  # an empty payload that clears a retained one, or another encoding
-        return properties
-    properties.PayloadFormatIndicator = 1  # UTF-8
-    properties.ContentType = "application/json"
-    if isinstance(body, dict) and isinstance(body.get("schema"), str):
-        properties.UserProperty = ("schema", body["schema"])
+        body = None
+    schema = body.get("schema", "") if isinstance(body, dict) else None
+    return _properties(packet_type, publication.expiry_s, schema, correlation_data)
+
+
+@lru_cache(maxsize=32)
+def _properties(
+    packet_type: int, expiry_s: int | None, schema: str | None, correlation_data: bytes | None
+) -> Properties:
+    """Properties, made once. ``schema``: None: the payload is no JSON; empty: it names none."""
+    properties = _PackedOnce(packet_type)  # type: ignore[no-untyped-call]
+    if expiry_s is not None:
+        properties.MessageExpiryInterval = expiry_s
+    if correlation_data is not None:
+        properties.CorrelationData = correlation_data
+    if schema is not None:
+        properties.PayloadFormatIndicator = 1  # UTF-8
+        properties.ContentType = "application/json"
+    if schema:
+        properties.UserProperty = ("schema", schema)
     return properties
 
 

@@ -5,22 +5,10 @@ works without the extra `panel`."""
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
-from dustcake.core.minutes import Spread
-from dustcake.core.record import record
+from dustcake.ports import Trend
 from dustcake.units import PressureUnit
 
 Fields = dict[str, Any]
-
-
-@record
-class Trend:
-    """dP over some time. ``parts``: of ``width_s`` seconds each, when one begins and what was read
-    in it; one without a reading is left out."""
-
-    since_utc_s: float
-    until_utc_s: float
-    width_s: float
-    parts: Sequence[tuple[float, Spread]]
 
 
 class SourceError(Exception):
@@ -36,15 +24,15 @@ class Source(Protocol):
     """The collectors, each with the unit it is shown in."""
 
     def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
-        """All there is to say of it now, in words of ``unit``."""
+        """All there is to say of the collector now, in words of ``unit``."""
         ...
 
     async def request(self, collector: str, fields: Fields, by: str, unit: PressureUnit) -> Fields:
-        """Put a request to it, for ``by``; what became of it, in words of ``unit``."""
+        """Put a request to the collector, for ``by``; what became of it, in words of ``unit``."""
         ...
 
     async def trend(self, collector: str, length_s: float) -> Trend:
-        """The time up to now. Raises SourceError."""
+        """The trend of dP over the time up to now. Raises SourceError."""
         ...
 
     async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
@@ -60,5 +48,5 @@ class Source(Protocol):
         ...
 
     async def commission_report(self, collector: str, form: str) -> bytes:
-        """The report of it, ``html`` or ``pdf``. Raises SourceError."""
+        """The report of commissioning, ``html`` or ``pdf``. Raises SourceError."""
         ...

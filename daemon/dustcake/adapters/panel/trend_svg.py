@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from math import ceil, floor, log10
 from xml.etree.ElementTree import Element, SubElement, tostring
 
-from dustcake.adapters.panel import Trend
 from dustcake.core.minutes import Spread
+from dustcake.ports import Trend
 from dustcake.units import PressureUnit, show
 
 HEIGHT = 260
@@ -57,7 +57,7 @@ class TrendPicture:
         )
 
     def svg(self) -> str:
-        """All of it."""
+        """The whole picture."""
         SubElement(self._picture, "title", {"id": "trend-title"}).text = self._title()
         top, bottom = self._y(self._points["high"]), self._y(self._points["low"])
         self._draw("rect", "band", x=LEFT, y=top, width=self._right - LEFT, height=bottom - top)

@@ -56,8 +56,8 @@ def damage(what: str) -> sqlite3.DatabaseError:
 
 @contextmanager
 def damage_named() -> Iterator[None]:
-    """Where SQLite quotes damaged text in a message, Python cannot decode that, and raises its own
-    error instead of ``sqlite3.Error``."""
+    """Raise as ``damage`` what Python raises where SQLite quotes damaged text in a message, which
+    cannot be decoded."""
     try:
         yield
     except UnicodeDecodeError as error:
@@ -66,7 +66,7 @@ def damage_named() -> Iterator[None]:
 
 @contextmanager
 def refusing(path: Path, *, unknown_too: bool = True) -> Iterator[None]:
-    """What disk and file do to whoever uses ``path`` is raised as ``StoreRefused``, with cause and
+    """Raise what disk and file do to whoever uses ``path`` as ``StoreRefused``, with cause and
     remedy. Without ``unknown_too`` an error that no disk can be blamed for stays what it is."""
     try:
         with damage_named():

@@ -1,5 +1,5 @@
-"""The journal for whoever reads it: events, inputs, and a trend, which is dP and header pressure
-over a length of time in as many parts as a screen shows."""
+"""The journal for whoever reads it: events, inputs, and a trend, which is dP over a length of time
+in as many parts as a screen shows."""
 
 import json
 import sqlite3
@@ -16,8 +16,7 @@ from dustcake.adapters.store.writing import read_state
 from dustcake.codec import FormatError
 from dustcake.core.inputs import Input
 from dustcake.core.minutes import Spread
-from dustcake.core.record import record
-from dustcake.ports import Stored
+from dustcake.ports import Stored, Trend
 
 HOUR_S = 3600.0
 _DAY_S = 24 * HOUR_S
@@ -28,65 +27,10 @@ _WIDTHS_S = (
 )
 
 
-@record
-class TrendPart:
-    """What was read within one part of a trend, which begins at ``utc_s``. ``dp``, ``header``:
-    None where there was no good reading, or none is fitted."""
-
-    utc_s: float
-    dp: Spread | None
-    header: Spread | None
-
-
-@record
-class Trend:
-    """``parts`` in order, each ``width_s`` long; a part about which nothing is known is left
-    out."""
-
-    since_utc_s: float
-    until_utc_s: float
-    width_s: float
-    parts: tuple[TrendPart, ...]
-
-
-def trend(
-    connection: sqlite3.Connection, collector: str, until_utc_s: float, length_s: float, most: int
-) -> Trend:
-    """The trend of the ``length_s`` before ``until_utc_s``, in at most ``most`` parts."""
-    grain, grain_s = ("minutes", 60.0) if length_s <= FROM_HOURS_S else ("hours", HOUR_S)
-    # Parts begin at whole multiples of their width, so that a trend does not shimmer as time
-    # goes on; the one under way is among them. Widths that go into a day, or whole days: others
-    # would beat with the shifts of a plant.
-    narrowest_s = length_s / (most - 1)
-    width_s = next(
-        (width for width in _WIDTHS_S if width >= max(grain_s, narrowest_s)),
-        _DAY_S * ceil(narrowest_s / _DAY_S),
-    )
-    until_s = ceil(until_utc_s / width_s) * width_s
-    since_s = until_s - width_s * ceil(length_s / width_s)
-    query = resources.files("dustcake.adapters.store") / f"trend_of_{grain}.sql"
-    rows = connection.execute(
-        query.read_text(encoding="utf-8"),
-        {
-            "collector": collector,
-            "since": since_s,
-            "until": until_s,
-            "width": width_s,
-            "first_hour": int(since_s // HOUR_S),
-        },
-    )
-    parts = tuple(
-        TrendPart(since_s + part * width_s, _spread(*of[:4]), _spread(*of[4:]))
-        for part, *of in rows
-    )
-    return Trend(since_s, until_s, width_s, parts)
-
-
-def _spread(min_pa: object, sum_pa: float, weight: float, max_pa: object) -> Spread | None:
-    # Anything else than a number is no reading, or a damaged one.
-    if not isinstance(min_pa, float) or not isinstance(max_pa, float) or not weight:
-        return None
-    return Spread(min_pa, sum_pa / weight, max_pa)
+def _width_s(least_s: float) -> float:
+    """A width that goes into a day, or whole days: others would beat with the shifts of a plant."""
+    whole_days_s = _DAY_S * ceil(least_s / _DAY_S)
+    return next((width_s for width_s in _WIDTHS_S if width_s >= least_s), whole_days_s)
 
 
 _EVENTS = f"""
@@ -166,8 +110,29 @@ class History:
         return first, last
 
     def trend(self, collector: str, until_utc_s: float, length_s: float, most: int) -> Trend:
-        """The ``length_s`` before ``until_utc_s``, in at most ``most`` parts."""
-        return trend(self._connection, collector, until_utc_s, length_s, most)
+        """The trend of the ``length_s`` before ``until_utc_s``, in at most ``most`` parts."""
+        grain, grain_s = ("minutes", 60.0) if length_s <= FROM_HOURS_S else ("hours", HOUR_S)
+        # Parts begin at whole multiples of their width, so that a trend does not shimmer as time
+        # goes on; the one under way is among them.
+        width_s = _width_s(max(grain_s, length_s / (most - 1)))
+        until_s = ceil(until_utc_s / width_s) * width_s
+        since_s = until_s - width_s * ceil(length_s / width_s)
+        query = resources.files("dustcake.adapters.store") / f"trend_of_{grain}.sql"
+        rows = self._connection.execute(
+            query.read_text(encoding="utf-8"),
+            {
+                "collector": collector,
+                "since": since_s,
+                "until": until_s,
+                "width": width_s,
+                "first_hour": int(since_s // HOUR_S),
+            },
+        )
+        parts = [
+            (since_s + part * width_s, Spread(min_pa, sum_pa / weight, max_pa))
+            for part, min_pa, sum_pa, weight, max_pa in rows
+        ]
+        return Trend(since_s, until_s, width_s, parts)
 
     def state(self, collector: str) -> Stored | None:
         """The last committed state. Raises ``dustcake.codec.FormatError``."""
@@ -193,7 +158,7 @@ class History:
 
 
 def _event(row: tuple[Any, ...]) -> RecordedEvent:
-    """One that is damaged keeps its place, so that it is seen to be missing."""
+    """The event in ``row``; a damaged one keeps its place, so that it is seen to be missing."""
     n, *event = row
     try:
         return recorded_event(tuple(event))

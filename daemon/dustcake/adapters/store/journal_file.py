@@ -8,7 +8,7 @@ import sqlite3
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import asynccontextmanager, closing, contextmanager
+from contextlib import ExitStack, asynccontextmanager, closing, contextmanager
 from pathlib import Path
 from typing import TypeVar
 from urllib.parse import quote
@@ -46,7 +46,7 @@ _log = structlog.get_logger(__name__)
 
 @contextmanager
 def locked(path: Path) -> Iterator[None]:
-    """With ``<path>.lock`` locked; the kernel lifts that when the process ends, however.
+    """Keep ``<path>.lock`` locked; the kernel lifts that when the process ends, however.
 
     Raises ``StoreRefused`` when another process holds it, or the file cannot be made. It is the
     first thing a daemon needs of the disk, so it is here that a missing directory shows.
@@ -59,7 +59,7 @@ def locked(path: Path) -> Iterator[None]:
     beside = path.with_name(path.name + ".lock")
     with refusing(beside):
         lock = os.open(beside, os.O_RDWR | os.O_CREAT, MODE)
-    try:
+    with os.fdopen(lock):
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
@@ -68,13 +68,11 @@ def locked(path: Path) -> Iterator[None]:
                 "this one a journal of its own"
             ) from None
         yield
-    finally:
-        os.close(lock)
 
 
 @contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    """All of it, or nothing."""
+    """Let all that is executed meanwhile be stored, or nothing."""
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield
@@ -111,13 +109,15 @@ def open_for_reading(path: Path, *, also_older: bool = False) -> sqlite3.Connect
         raise StoreRefused(f"journal {path} does not exist; name the daemon's journal file")
     with refusing(path):
         connection = _connected(f"file:{quote(str(path))}?mode=ro", uri=True)
-        with _closed_on_error(connection):
+        with ExitStack() as on_error:
+            on_error.callback(connection.close)
             _refuse_foreign(connection, path)
             if version_of(connection) < VERSION and not also_older:
                 raise StoreRefused(
                     f"journal {path} was written by an older version of dustcake; start the "
                     "daemon once to bring it up"
                 )
+            on_error.pop_all()
     return connection
 
 
@@ -175,7 +175,8 @@ def _move_aside(path: Path, why: str) -> Path:
 def _open_sound(path: Path) -> sqlite3.Connection:
     os.close(os.open(path, os.O_RDWR | os.O_CREAT, MODE))
     connection = _connected(path)
-    with _closed_on_error(connection), damage_named():
+    with ExitStack() as on_error, damage_named():
+        on_error.callback(connection.close)
         _refuse_foreign(connection, path)
         # Small pages: most commits change a few hundred bytes. Only a new file takes this.
         connection.execute("PRAGMA page_size = 1024")
@@ -183,15 +184,7 @@ def _open_sound(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA wal_autocheckpoint = 4096")
         # An event once committed must survive a power cut, not only a crash of this process.
         connection.execute("PRAGMA synchronous = FULL")
-        try:
-            migrate(connection)
-        except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode != sqlite3.SQLITE_ERROR:
-                raise
-            # A step fits every file that is of the version it says.
-            raise damage(f"not of the version it says: {error}") from None
-        if not is_as_made(connection):
-            raise damage("its tables are not as they were made")
+        _bring_up(connection)
         for table in ("state", "outbox"):
             found = connection.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]
             if found != "ok":
@@ -199,7 +192,20 @@ def _open_sound(path: Path) -> sqlite3.Connection:
         newest = f"SELECT max(format) FROM state WHERE {sane('format')}"
         if number_of(connection, newest) > STATE_FORMAT:
             raise _newer(path)
+        on_error.pop_all()
     return connection
+
+
+def _bring_up(connection: sqlite3.Connection) -> None:
+    try:
+        migrate(connection)
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_ERROR:
+            raise
+        # A step fits every file that is of the version it says.
+        raise damage(f"not of the version it says: {error}") from None
+    if not is_as_made(connection):
+        raise damage("its tables are not as they were made")
 
 
 def _connected(to: Path | str, *, uri: bool = False) -> sqlite3.Connection:
@@ -207,15 +213,6 @@ def _connected(to: Path | str, *, uri: bool = False) -> sqlite3.Connection:
     # Where a stored text is damaged, whoever reads it shall see it.
     connection.text_factory = lambda stored: stored.decode("utf-8", "replace")
     return connection
-
-
-@contextmanager
-def _closed_on_error(connection: sqlite3.Connection) -> Iterator[None]:
-    try:
-        yield
-    except BaseException:
-        connection.close()
-        raise
 
 
 def _refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
@@ -234,21 +231,18 @@ def _newer(path: Path) -> StoreRefused:
 
 def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) -> int:
     """Copy what can be read of ``table``, also from an older version; how many rows that was."""
-    known = {column[1] for column in connection.execute(f"PRAGMA table_info('{table}')")}
-    rows = 0
+    known, rows = _columns(connection, table), 0
     # Where the way from the beginning ends at a damaged page, another leads from the end.
     for order in ("", f"ORDER BY {KEYS[table]} DESC"):
         try:
             with damage_named(), closing(_connected(damaged_path)) as damaged:
-                found = damaged.execute(f"SELECT * FROM {table} {order}")
-                names = [column[0] for column in found.description]
-                kept = [at for at, name in enumerate(names) if name in known]
-                into = f"{table} ({', '.join(names[at] for at in kept)})"
-                places = ", ".join("?" * len(kept))
-                for row in found:
+                columns = ", ".join(sorted(known & _columns(damaged, table)))
+                for row in damaged.execute(f"SELECT {columns} FROM {table} {order}"):
                     # A row that breaks a rule (a null, the key of another) is passed over.
                     rows += connection.execute(
-                        f"INSERT OR IGNORE INTO {into} VALUES ({places})", [row[at] for at in kept]
+                        f"INSERT OR IGNORE INTO {table} ({columns}) "
+                        f"VALUES ({', '.join('?' * len(row))})",
+                        row,
                     ).rowcount
                 return rows
         except sqlite3.DatabaseError:
@@ -256,9 +250,13 @@ def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) 
     return rows
 
 
+def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
+    return {column[1] for column in connection.execute(f"PRAGMA table_info('{table}')")}
+
+
 def _drop_dangling(connection: sqlite3.Connection) -> None:
-    """What the outbox refers to and could not be carried over cannot be published, and what is no
-    longer so must not be: where the state is lost, so is what the retained topics said of it."""
+    """Delete what the outbox refers to and could not be carried over, since it cannot be published;
+    and, where the state is lost, what the retained topics said of it: it may no longer be so."""
     connection.execute(
         "DELETE FROM outbox WHERE CASE keep "
         "WHEN 'event' THEN source NOT IN (SELECT n FROM events) "
@@ -268,7 +266,8 @@ def _drop_dangling(connection: sqlite3.Connection) -> None:
 
 
 class Database:
-    """One thread, so that a stalling disk never stalls the loop. Make it with ``open``."""
+    """The file in a thread of its own, so that a stalling disk never stalls the loop. Make it with
+    ``open``."""
 
     def __init__(
         self, path: Path, connection: sqlite3.Connection, executor: ThreadPoolExecutor
@@ -277,6 +276,9 @@ class Database:
         self._connection = connection
         self._executor = executor
         self._damaged = False
+
+    def _close(self) -> None:
+        self._connection.close()
 
     @classmethod
     @asynccontextmanager
@@ -297,9 +299,6 @@ class Database:
         finally:
             # A thread that a disk holds fast is not waited for.
             executor.shutdown(wait=False)
-
-    def _close(self) -> None:
-        self._connection.close()
 
     async def run(
         self,

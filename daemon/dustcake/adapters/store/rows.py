@@ -16,8 +16,7 @@ from dustcake.codec import FormatError, decode_body, decode_input, encode_input
 from dustcake.core.events import Event
 from dustcake.core.inputs import Input, Stamp
 from dustcake.core.minutes import Minute, Spread, minute_of, summarised
-from dustcake.core.reading import Sample
-from dustcake.core.record import record, replace
+from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
 from dustcake.publish.event_sentences import Display, event_sentence, unknown_event_sentence
@@ -101,36 +100,17 @@ def inflated(what: str, body: bytes | str) -> bytes:
         raise FormatError(f"{what}: {error}") from None
 
 
-_READINGS: TypeAdapter[tuple[Sample, Sample | None]] = TypeAdapter(
-    tuple[Sample, Sample | None], config=ConfigDict(defer_build=True)
-)
-
-
-def encode_readings(state: State) -> str:
-    """What a quiet step changes of a state, as JSON."""
-    return _READINGS.dump_json((state.sample, state.header)).decode()
-
-
-def with_readings(state: State, stored: str) -> State:
-    """``state`` with the later readings. Raises ``FormatError``."""
-    try:
-        sample, header = _READINGS.validate_json(stored)
-    except ValidationError as error:
-        raise FormatError(f"stored readings: {error.error_count()} errors") from None
-    return replace(state, sample=sample, header=header)
-
-
 _INPUTS = TypeAdapter(tuple[Whole, Number, str, bytes], config=AS_STORED)
 
 
 def close_minutes(
     connection: sqlite3.Connection, collector: str, setpoints: Setpoints, state: State
 ) -> list[int]:
-    """Add a row for each minute that has ended, and where it is ``stopping`` for the last one too.
+    """Add a row for each minute that has ended, and where it is ``stopping`` for the last one too;
+    the numbers (``n``) of these rows.
 
     Nothing is counted in memory, so nothing is lost by a crash: whatever inputs no minute accounts
     for yet are folded. Within the caller's transaction; ``state`` is that after its inputs.
-    Returns the numbers (``n``) of the rows added.
     """
     number, *after = connection.execute(
         "SELECT number, start, mono_s FROM minutes WHERE collector = ? "
@@ -139,12 +119,8 @@ def close_minutes(
         (collector,),
     ).fetchone() or (0, 0, float("-inf"))
     inputs = _inputs_after(connection, collector, after)
-    minutes = [
-        (start, [happened for _, happened in of])
-        for (start, _), of in groupby(inputs, lambda one: (one[0], minute_of(one[1].at)))
-    ]
     added: list[int] = []
-    for (start, minute), (next_start, following) in pairwise([*minutes, (0, [])]):
+    for (start, minute), (next_start, following) in pairwise([*_by_minute(inputs), (0, [])]):
         if not following and not state.stopping:
             break
         next_mono_s = following[0].at.mono_s if next_start == start else None
@@ -152,17 +128,21 @@ def close_minutes(
         if folded is not None:
             number += 1
             values = (number, state.next_seq - 1, *_values(folded))
-            place = {"collector": collector, "start": start}
-            columns = zip(_MINUTE_COLUMNS, values, strict=True)
-            added.append(insert(connection, "minutes", **place, **dict(columns)))
+            columns = dict(zip(_MINUTE_COLUMNS, values, strict=True))
+            added.append(insert(connection, "minutes", collector=collector, start=start, **columns))
     return added
+
+
+def _by_minute(inputs: list[tuple[int, Input]]) -> Iterator[tuple[int, list[Input]]]:
+    for (start, _), of in groupby(inputs, lambda one: (one[0], minute_of(one[1].at))):
+        yield start, [happened for _, happened in of]
 
 
 def _inputs_after(
     connection: sqlite3.Connection, collector: str, after: list[float]
 ) -> list[tuple[int, Input]]:
-    """Those of packed rows later than ``after`` (start and monotonic time), oldest first, each with
-    the start of the daemon it belongs to."""
+    """The inputs of packed rows later than ``after`` (start and monotonic time), oldest first, each
+    with the start of the daemon it belongs to."""
     found: list[list[tuple[int, Input]]] = []
     rows = connection.execute(
         "SELECT start, mono_s, kind, body FROM inputs "
@@ -269,5 +249,5 @@ class RecordedEvent:
 
 
 def recorded_event(row: tuple[Any, ...]) -> RecordedEvent:
-    """From what ``EVENT`` reads. Raises ``FormatError``."""
+    """The event in ``row``, which ``EVENT`` has read. Raises ``FormatError``."""
     return RecordedEvent(*checked("events", _EVENT, row))

@@ -1,17 +1,17 @@
--- Parts of a trend: least, weighted sum, weight and greatest of dP, then of header pressure.
+-- Parts of a trend: least, weighted sum, weight and greatest of dP. Anything else than a number is
+-- no reading, or a damaged one.
 SELECT CAST((at_s - :since) / :width AS INTEGER) AS part,
-    min(dp_min_pa), total(dp_sum_pa), total(good), max(dp_max_pa),
-    min(header_min_pa), total(header_sum_pa), total(polls), max(header_max_pa)
+    min(dp_min_pa), total(dp_sum_pa), total(good), max(dp_max_pa)
 FROM (
     SELECT collector, utc_s AS at_s,
         dp_min_pa, dp_mean_pa * good AS dp_sum_pa, dp_max_pa,
-        iif(dp_mean_pa IS NULL, 0, good) AS good,
-        header_min_pa, header_mean_pa * polls AS header_sum_pa, header_max_pa,
-        iif(header_mean_pa IS NULL, 0, polls) AS polls
+        iif(dp_mean_pa IS NULL, 0, good) AS good
     FROM minutes
     WHERE n >= (
         SELECT min(first_n) FROM hours WHERE collector = :collector AND hour >= :first_hour
     )
 )
 WHERE collector = :collector AND at_s >= :since AND at_s < :until
-GROUP BY part ORDER BY part
+GROUP BY part
+HAVING typeof(min(dp_min_pa)) = 'real' AND typeof(max(dp_max_pa)) = 'real' AND total(good)
+ORDER BY part

@@ -215,3 +215,8 @@ def _hour_closed(context: StepContext, air: AirUse, blower: BlowerState) -> AirU
         accounted_blower_s=blower_s,
         last_hour=hour,
     )
+
+
+def needs_next_poll(_context: StepContext, state: State) -> bool:
+    """While a pulse is measured, the next readings of the header are needed."""
+    return state.air.measurement is not None

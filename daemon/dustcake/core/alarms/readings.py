@@ -6,13 +6,13 @@ from dustcake.core.alarms.life import CLEAR, NOT_SUPPRESSED, AlarmDefinition, Co
 from dustcake.core.alarms.names import AlarmName, Priority
 from dustcake.core.blower import is_known
 from dustcake.core.inputs import CALLED
-from dustcake.core.line import OFTEN, SELDOM, WITHIN_S, Gap
 from dustcake.core.pulse_response.findings import standing
 from dustcake.core.pulse_response.state import FindingName
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, because
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation.state import DEAD, OF_THE_LINE, find
+from dustcake.core.signal_gaps import OFTEN, SELDOM, WITHIN_S, Gap
+from dustcake.core.signal_validation.state import DEAD, SENSING_LINE_DOUBTS, find
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
@@ -174,7 +174,7 @@ def _doubt(state: State, *codes: Because) -> Condition:
 )
 def _sensing_line_suspect(_context: StepContext, state: State) -> Condition:
     """The reading is not that of the filters, and a line may be why."""
-    return _doubt(state, *OF_THE_LINE)
+    return _doubt(state, *SENSING_LINE_DOUBTS)
 
 
 @partial(AlarmDefinition, name=AlarmName.ZERO_DRIFT, priority=Priority.LOW)

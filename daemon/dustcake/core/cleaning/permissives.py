@@ -1,6 +1,7 @@
 """What must hold before a pulse, each with its reason."""
 
 from collections.abc import Iterator
+from functools import cache
 
 from dustcake.core.cleaning.state import Met, Permissive
 from dustcake.core.reasons import Because, Reason, because
@@ -42,14 +43,17 @@ def _judged(context: StepContext, state: State) -> Iterator[Permissive]:
     yield _permissive("settled", settling, holds_only=True)
 
 
+_shared = cache(Permissive)
+
+
 def _permissive(
     name: str, reason: Reason | None, fitted: bool = True, *, holds_only: bool = False
 ) -> Permissive:
     """``reason``: why it is missing, None where it is not."""
     if not fitted:
-        return Permissive(name, Met.NOT_FITTED)
+        return _shared(name, Met.NOT_FITTED)
     if reason is None:
-        return Permissive(name, Met.YES)
+        return _shared(name, Met.YES)
     return Permissive(name, Met.NO, reason, holds_only)
 
 

@@ -210,3 +210,9 @@ def restart(context: StepContext, state: State) -> State:
         findings=tuple(f for f in known.findings if f.valve <= valves),
     )
     return replace(state, pulse_response=known)
+
+
+def needs_next_poll(_context: StepContext, state: State) -> bool:
+    """How far the header fell is read at the polls just after a pulse."""
+    observation = state.pulse_response.observation
+    return observation is not None and observation.dip_due

@@ -27,14 +27,14 @@ from dustcake.core.requests.kinds import (
     RecordEntry,
     RecordFilterChange,
     Request,
+    RequestOutcome,
     RunBlower,
     SelectMode,
     SetZero,
-    Verdict,
 )
 from dustcake.core.setpoints import BlowerRequest, OutputKind
 from dustcake.core.signal_validation.state import JUMPS, cleared
-from dustcake.core.state import Answer, State
+from dustcake.core.state import RecordedAnswer, State
 from dustcake.core.step_context import StepContext
 
 REMEMBERED = 32  # answers kept, so that a repeated request is recognised
@@ -44,43 +44,45 @@ def answer(context: StepContext, state: State, requested: OperatorRequested) -> 
     """Act on a request, or not, and put the answer on record."""
     for before in state.answers:
         if _is_same(before, requested):
-            verdict = Verdict(before.accepted, before.reason, before.change, before.points)
+            outcome = RequestOutcome(before.accepted, before.reason, before.change, before.points)
             if before.request not in (None, requested.request):
-                verdict = Verdict(False, because(Because.ID_USED))
-            _record_answer(context, requested, verdict)
+                outcome = RequestOutcome(False, because(Because.ID_USED))
+            _record_answer(context, requested, outcome)
             return state
     handle = HANDLERS[type(requested.request)]
-    state, verdict = handle(context, state, requested.request, requested.by)
-    _record_answer(context, requested, verdict)
-    answered = Answer(
+    state, outcome = handle(context, state, requested.request, requested.by)
+    _record_answer(context, requested, outcome)
+    answered = RecordedAnswer(
         requested.request_id,
-        verdict.accepted,
-        verdict.reason,
+        outcome.accepted,
+        outcome.reason,
         requested.by,
         requested.request,
-        verdict.change,
-        verdict.points,
+        outcome.change,
+        outcome.points,
     )
     return replace(state, answers=(*state.answers, answered)[-REMEMBERED:])
 
 
-def _is_same(before: Answer, requested: OperatorRequested) -> bool:
+def _is_same(before: RecordedAnswer, requested: OperatorRequested) -> bool:
     """Ids are the requester's own: two of them may use the same."""
     if before.request_id != requested.request_id:
         return False
     return before.request is None or before.by == requested.by
 
 
-def _record_answer(context: StepContext, requested: OperatorRequested, verdict: Verdict) -> None:
+def _record_answer(
+    context: StepContext, requested: OperatorRequested, outcome: RequestOutcome
+) -> None:
     context.emit(
         RequestAnswered(
             requested.request_id,
             name_of(requested.request),
             requested.by,
-            verdict.accepted,
-            verdict.reason,
-            verdict.change,
-            verdict.points,
+            outcome.accepted,
+            outcome.reason,
+            outcome.change,
+            outcome.points,
             requested.identity,
         )
     )
@@ -99,27 +101,27 @@ def refused(context: StepContext, refusal: RequestRefused) -> None:
     context.emit(answered)
 
 
-Handled = tuple[State, Verdict]
+Handled = tuple[State, RequestOutcome]
 
 
 def _select_mode(context: StepContext, state: State, request: SelectMode, by: str) -> Handled:
     if request.mode is not state.mode:
         context.emit(ModeSelected(request.mode, by))
-    return replace(state, mode=request.mode), Verdict(True, because(Because.DONE))
+    return replace(state, mode=request.mode), RequestOutcome(True, because(Because.DONE))
 
 
 def _handle_alarm(
     context: StepContext, state: State, request: Acknowledge | HandleAlarm, by: str
 ) -> Handled:
     alarms, accepted, reason = alarm_life.request(context, state.alarms, request, by)
-    return replace(state, alarms=alarms), Verdict(accepted, reason)
+    return replace(state, alarms=alarms), RequestOutcome(accepted, reason)
 
 
 def _run_blower(context: StepContext, state: State, request: RunBlower, _by: str) -> Handled:
     if context.setpoints.blower.request is not BlowerRequest.HAND:
-        return state, Verdict(False, because(Because.BLOWER_NOT_BY_HAND))
+        return state, RequestOutcome(False, because(Because.BLOWER_NOT_BY_HAND))
     blower = replace(state.blower, by_hand=request.run)
-    return replace(state, blower=blower), Verdict(True, because(Because.DONE))
+    return replace(state, blower=blower), RequestOutcome(True, because(Because.DONE))
 
 
 def _pulse_valve(context: StepContext, state: State, request: PulseValve, _by: str) -> Handled:
@@ -128,9 +130,9 @@ def _pulse_valve(context: StepContext, state: State, request: PulseValve, _by: s
     valve = request.valve
     refusal = _pulse_refusal(context, state, valve)
     if refusal is not None:
-        return state, Verdict(False, refusal)
+        return state, RequestOutcome(False, refusal)
     state = fire(context, state, valve, None)
-    return state, Verdict(True, because(Because.PULSE_STARTED, valve=valve))
+    return state, RequestOutcome(True, because(Because.PULSE_STARTED, valve=valve))
 
 
 def _pulse_refusal(context: StepContext, state: State, valve: int) -> Reason | None:
@@ -158,8 +160,8 @@ def _pulse_refusal(context: StepContext, state: State, valve: int) -> Reason | N
 def _record_filter_change(
     context: StepContext, state: State, request: RecordFilterChange, by: str
 ) -> Handled:
-    state, verdict = log_book.filters_changed(context, state, request, by)
-    if verdict.accepted:
+    state, outcome = log_book.filters_changed(context, state, request, by)
+    if outcome.accepted:
         # What has run while dP stayed too high has run on the filters that are gone.
         state = replace(
             state,
@@ -170,16 +172,16 @@ def _record_filter_change(
             pulse_response=reset_baseline(context, state.pulse_response),
         )
         state = _jump_explained(state)
-    return state, verdict
+    return state, outcome
 
 
 def _record_entry(context: StepContext, state: State, request: RecordEntry, by: str) -> Handled:
-    state, verdict = log_book.entered(context, state, request, by)
-    if verdict.accepted and request.entry is Entry.DAMPER_MOVED:
+    state, outcome = log_book.entered(context, state, request, by)
+    if outcome.accepted and request.entry is Entry.DAMPER_MOVED:
         response = reset_cleaned(context, state.pulse_response)
         life = filter_life.level_moved(state.filter_life)
         state = _jump_explained(replace(state, pulse_response=response, filter_life=life))
-    return state, verdict
+    return state, outcome
 
 
 def _jump_explained(state: State) -> State:

@@ -164,7 +164,7 @@ class PointChange:
 
 
 @record
-class Verdict:
+class RequestOutcome:
     """What a request is answered. ``change`` and ``points``: for one that is to be confirmed, or
     has been, its number and what changes."""
 

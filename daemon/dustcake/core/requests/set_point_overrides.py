@@ -16,10 +16,10 @@ from dustcake.core.requests.kinds import (
     ConfirmChange,
     PendingChange,
     PointChange,
+    RequestOutcome,
     SetPoint,
     SetPointOverride,
     SetPointOverrides,
-    Verdict,
 )
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State
@@ -55,22 +55,22 @@ def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
 
 def propose(
     context: StepContext, state: State, request: ChangeSetPoints, by: str
-) -> tuple[State, Verdict]:
+) -> tuple[State, RequestOutcome]:
     """Hold a change until it is confirmed. The newest takes the place of one that still waits."""
     adjusted, wanted = state.set_point_overrides, request.wanted()
     for point, value in wanted.items():
         refusal = _refusal(context.configured, point, value)
         if refusal is not None:
-            return state, Verdict(False, refusal)
+            return state, RequestOutcome(False, refusal)
     if not _in_order(context.setpoints, wanted):
-        return state, Verdict(False, because(Because.LOW_NOT_BELOW_HIGH))
+        return state, RequestOutcome(False, because(Because.LOW_NOT_BELOW_HIGH))
     points = tuple(
         PointChange(point, value_of(context.setpoints, point), value)
         for point, value in wanted.items()
         if value != value_of(context.setpoints, point)
     )
     if not points:
-        return state, Verdict(False, because(Because.NOTHING_TO_CHANGE))
+        return state, RequestOutcome(False, because(Because.NOTHING_TO_CHANGE))
     if adjusted.pending is not None:
         _lapse(context, adjusted.pending, because(Because.CHANGE_REPLACED))
     within_s = context.setpoints.adjusting.confirm_within_s
@@ -78,18 +78,18 @@ def propose(
     held = PendingChange(context.next_seq, points, by, context.now_s + within_s, until_utc_s)
     reason = because(Because.CONFIRM_CHANGE, within_s=within_s)
     state = replace(state, set_point_overrides=replace(adjusted, pending=held))
-    return state, Verdict(True, reason, held.change, points)
+    return state, RequestOutcome(True, reason, held.change, points)
 
 
 def confirm(
     context: StepContext, state: State, request: ConfirmChange, by: str
-) -> tuple[State, Verdict]:
+) -> tuple[State, RequestOutcome]:
     """Put the change that is held in force, if it is the one that is meant."""
     adjusted, held = state.set_point_overrides, state.set_point_overrides.pending
     if held is None or held.change != request.change or context.now_s >= held.until_s:
-        return state, Verdict(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
+        return state, RequestOutcome(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
     if held.by != by:
-        return state, Verdict(False, because(Because.CHANGE_OF_ANOTHER, held.by))
+        return state, RequestOutcome(False, because(Because.CHANGE_OF_ANOTHER, held.by))
     changed = {
         each.set_point: SetPointOverride(
             each.set_point,
@@ -108,7 +108,7 @@ def confirm(
     context.setpoints = effective(context.configured, adjusted)
     book = log_book.set_points_noted(context, state.log_book, by)
     state = replace(state, set_point_overrides=adjusted, log_book=book)
-    return state, Verdict(True, because(Because.DONE), held.change, held.points)
+    return state, RequestOutcome(True, because(Because.DONE), held.change, held.points)
 
 
 def advance(context: StepContext, state: State) -> State:

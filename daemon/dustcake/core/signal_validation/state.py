@@ -33,11 +33,11 @@ JUMPS = (Because.ROSE_AT_ONCE, Because.FELL_AT_ONCE)
 """Doubts that stay until dP jumps back, a zero is taken, or a moved damper is recorded. An open
 line falls to zero with the blower as any other does, so that proves nothing."""
 
-OF_THE_LINE = DEAD | {Because.ROSE_AT_ONCE}
+SENSING_LINE_DOUBTS = DEAD | {Because.ROSE_AT_ONCE}
 """Doubts behind which a fault of a sensing line may be. A fall may be one as well, but also a
 filter that has come off, which is worse."""
 
-_ALL = OF_THE_LINE | {Because.FELL_AT_ONCE, Because.ZERO_DRIFT}
+_ALL = SENSING_LINE_DOUBTS | {Because.FELL_AT_ONCE, Because.ZERO_DRIFT}
 _BEST_FIRST = (
     Quality.GOOD,
     Quality.MAINTENANCE_REQUIRED,

@@ -242,12 +242,12 @@ class EdgeNode:
         return self._ndeath(self._next_bd_seq)
 
     def connect_sent(self) -> None:
-        """That CONNECT is on its way, so the next one has another number."""
+        """Note that CONNECT is on its way, so the next one has another number."""
         self._bd_seq = self._next_bd_seq
         self._next_bd_seq = (self._bd_seq + 1) % SEQ_END
 
     def death(self) -> Publication:
-        """Last before an orderly end."""
+        """The death to be sent last before an orderly end."""
         return self._ndeath(self._bd_seq)
 
     def _ndeath(self, bd_seq: int) -> Publication:

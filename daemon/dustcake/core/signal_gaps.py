@@ -69,7 +69,7 @@ _KNOWN = Gap()
 
 
 @record
-class Line:
+class SignalGaps:
     """Every signal. ``contacts``: by name, those that have ever been lost; any other has always
     been known, or is not fitted."""
 
@@ -94,25 +94,25 @@ class Line:
         """All by name, but for contacts that have always been known."""
         return {"dp": self.dp, "header": self.header, **dict(self.contacts)}
 
-    def with_gaps(self, gaps: Mapping[str, Gap]) -> "Line":
+    def with_gaps(self, gaps: Mapping[str, Gap]) -> "SignalGaps":
         """The same with these signals as they are now."""
         contacts = self.gaps() | dict(gaps)
-        return Line(contacts.pop("dp"), contacts.pop("header"), tuple(contacts.items()))
+        return SignalGaps(contacts.pop("dp"), contacts.pop("header"), tuple(contacts.items()))
 
 
-def restarted(line: Line, now_s: float) -> Line:
+def restarted(line: SignalGaps, now_s: float) -> SignalGaps:
     """After a restart: what was timed means nothing now, and what was lost is remembered."""
     gaps = line.gaps().items()
-    return Line().with_gaps({name: Gap(lost=gap.lost, at_s=now_s) for name, gap in gaps})
+    return SignalGaps().with_gaps({name: Gap(lost=gap.lost, at_s=now_s) for name, gap in gaps})
 
 
 def polled(
     setpoints: Setpoints,
-    line: Line,
+    line: SignalGaps,
     before: tuple[Sample, Sample | None],
     now: tuple[Sample, Sample | None],
     contacts: Contacts,
-) -> Line:
+) -> SignalGaps:
     """After a poll. ``before`` and ``now``: dP and header."""
     (sample, header), gaps = now, line.gaps()
     now_s, before_s, stale_after_s = sample.at.mono_s, before[0].at.mono_s, setpoints.stale_after_s
@@ -136,7 +136,7 @@ def polled(
     return line.with_gaps(after) if after else line
 
 
-def stale(setpoints: Setpoints, line: Line, last_s: float) -> Line:
+def stale(setpoints: Setpoints, line: SignalGaps, last_s: float) -> SignalGaps:
     """No poll has come for too long: nothing is known since the last."""
     names = ["dp", *setpoints.fitted.names()]
     if setpoints.header is not None:
