@@ -132,7 +132,8 @@ async def test_the_first_cake_is_seen_by_itself_also_after_a_restart(tmp_path: P
 
 
 async def test_a_copy_of_the_settings_follows_what_was_decided(tmp_path: Path) -> None:
-    """Proposed at first; those in force once they are kept, where the file has others."""
+    """Proposed at first; those in force once they are kept, where the file has others; none where
+    the step was left out."""
     async with conducted(Conducted(tmp_path)) as one:
         await one.asks(commission="begin")
         await one.skips("transmitter", "span", "zero", "valves", "blower", "start_up", "seasoning")
@@ -157,6 +158,7 @@ async def test_a_copy_of_the_settings_follows_what_was_decided(tmp_path: Path) -
         assert kept["cleaning"].keys() == {"low"}
         assert parse_pressure(kept["cleaning"]["low"]).pa == pytest.approx(low_pa, rel=1e-3)
         assert await changes("propose", media=Media.DEPTH) == proposed
+        assert await changes("skip", why="not now") == {}
 
 
 async def test_what_was_not_tried_is_said_wherever_the_step_has_passed(tmp_path: Path) -> None:

@@ -306,7 +306,7 @@ def settings_lines(tables: Mapping[str, Mapping[str, Any]]) -> str:
 
 def refusal(step: ProcedureStep, action: Action, observed: Observation) -> str | None:
     """Why an action may not be done now; None if it may."""
-    item = str(observed.fields.get(action.item, ""))
+    item = observed.fields.get(action.item, "")
     if action.after and observed.record.last(step.name, action.after, item=item) is None:
         return action.first.format_map(observed.fields)
     return action.work.refuse(observed)

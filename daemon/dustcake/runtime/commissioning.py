@@ -183,7 +183,7 @@ class Commissioning:
         entry = RecordedAction(
             step=step,
             action=action,
-            item=str(fields.get(running.action.item, "")),
+            item=fields.get(running.action.item, ""),
             result=result.result,
             words=result.words,
             fields=fields,
@@ -193,7 +193,7 @@ class Commissioning:
         )
         self.record = replace(self.record, entries=(*self.record.entries, entry))
         if running.step is self._steps[-1]:
-            self.record = self.record.signed(str(fields["name"]), by, entry.utc)
+            self.record = self.record.signed(fields["name"], by, entry.utc)
         log.info("commissioning", step=step, action=action, result=result.result.value, by=by)
         self._unsaved.set()
 
@@ -312,7 +312,7 @@ class Commissioning:
         running.observed = replace(observed, answers=(*observed.answers, answer))
 
     async def _scan_bus(self, running: _RunningAction) -> None:
-        bus = self._buses[str(running.observed.fields["bus"])]
+        bus = self._buses[running.observed.fields["bus"]]
 
         async def read(unit: int, table: WordTable, first: int, count: int) -> Words | ReadFailure:
             return await bus.probe(Read(unit, table, first, count))

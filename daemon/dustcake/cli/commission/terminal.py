@@ -69,16 +69,16 @@ class CommissionClient:
         ``on_progress`` is shown the view meanwhile."""
         before = self.view()["record"]["entries"]
         answer = self._ask(commission="do", step=step, action=action, fields=fields)
-        done = {"step": step, "action": action, "entry": None}
-        if not answer["accepted"]:
-            return {**done, "accepted": False, "reason": answer["reason"]}
-        view = answer["view"]
+        view = answer.pop("view")
+        done = {"step": step, "action": action, "entry": None, **answer}
+        if not done["accepted"]:
+            return done
         while view["under_way"] is not None or view["record"]["entries"] == before:
             on_progress(view)
             time.sleep(EVERY_S)
             view = self._ask(commission="show")["view"]
         entries = [e for e in step_in(view, step)["entries"] if e["action"] == action]
-        return {**done, "accepted": True, "reason": "done", "entry": entries[-1]}
+        return {**done, "entry": entries[-1]}
 
 
 def step_in(view: Content, name: str) -> Content:

@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from dustcake.commissioning.observation import Observation, Steady
 from dustcake.commissioning.procedure import (
+    SKIP,
     ActionResult,
     Content,
     CoreRequest,
@@ -274,12 +275,12 @@ def _not_in_file(observed: Observation, in_force: dict[str, float]) -> Content:
 
 def changes_of(history: Record) -> Content:
     """Tables of the settings file that commissioning changes: the transmitter that was chosen, and
-    the set points that were proposed, unless it was decided since to keep those in force."""
-    newest = history.last("set_points", "propose", "decide")
-    is_kept = newest is not None and newest.fields.get("which") == KEEP
-    points = history.values("set_points", "decide" if is_kept else "propose")
-    chosen = history.values("transmitter", "choose")
-    return {**chosen.get("changes", {}), **points.get("changes", {})}
+    the set points proposed, unless those in force were kept or the step was left out since."""
+    newest = history.last("set_points", "propose", "decide", SKIP)
+    if newest is not None and newest.fields.get("which") == PROPOSED:
+        newest = history.last("set_points", "propose")
+    chosen = history.values("transmitter", "choose").get("changes", {})
+    return {**chosen, **(newest.values.get("changes", {}) if newest is not None else {})}
 
 
 def _in_force(observed: Observation) -> dict[str, float]:
