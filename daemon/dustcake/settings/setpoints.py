@@ -13,12 +13,11 @@ from operator import attrgetter
 from typing import Any, TypeVar
 
 from dustcake.core import setpoints as core
-from dustcake.core.inputs import CONTACT_NAMES
 from dustcake.core.record import replace
 from dustcake.core.requests.kinds import SetPoint
 from dustcake.core.setpoints import OutputKind, SignalKind
 from dustcake.settings.base import Section
-from dustcake.settings.buses import HEADER_MAX, HEADER_MIN, AnalogInput
+from dustcake.settings.buses import AnalogInput, HeaderInput
 from dustcake.settings.cleaning import (
     LONGEST_ON_TIME_S,
     SHORTEST_ON_TIME_S,
@@ -51,12 +50,9 @@ def to_setpoints(collector: Collector) -> core.Setpoints:
         collector=collector.name,
         dp=to_scale(collector.transmitter),
         header=None if header is None else to_scale(header),
-        header_limits=core.HeaderLimits(min_pa=HEADER_MIN.pa, max_pa=HEADER_MAX.pa)
-        if header is None  # nothing is fitted, so the core compares nothing with these
-        else _by_rule(core.HeaderLimits, header),
-        fitted=core.Fitted(
-            **{name: getattr(collector.contacts, name) is not None for name in CONTACT_NAMES}
-        ),
+        # With none fitted the core compares nothing with these.
+        header_limits=_by_rule(core.HeaderLimits, header or HeaderInput.model_construct()),
+        fitted=core.Fitted(**{name: each is not None for name, each in collector.contacts}),
         stale_after_s=collector.stale_s,
         settle_s=collector.settle_s,
         outputs_retry_s=collector.outputs.retry_s,
