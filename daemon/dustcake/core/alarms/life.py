@@ -117,9 +117,8 @@ def out_of_use(context: StepContext, alarm: Alarm, setting: AlarmSetting) -> Ala
     if alarm.state is AlarmState.NORMAL:
         return alarm
     blank = Alarm(alarm.name, alarm.state)
-    return _recorded(
-        context, transition(blank, Trigger.DISABLE, because(Because.NOT_USED)), setting
-    )
+    disabled = transition(blank, Trigger.DISABLE, because(Because.NOT_USED))
+    return _recorded(context, disabled, setting)
 
 
 def _advanced(context: StepContext, alarm: Alarm, inputs: AlarmContext) -> Alarm:

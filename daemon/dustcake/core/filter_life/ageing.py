@@ -127,21 +127,17 @@ def _followed(context: StepContext, state: State) -> FilterLife:
     before = None if context.restart else context.before.cleaning.run
     run, life = state.cleaning.run, _read(context, state, state.filter_life)
     if before is not None and (run is None or run.started_s != before.started_s):
-        life = _run_ended(context, state, life, before)
+        if life.run_counted == 0:
+            full_cycle = has_run(context, before, 1)
+            if full_cycle or state.cleaning.reason.code is Because.LOW_REACHED:
+                life = _await(context, state, life, before, full_cycle=full_cycle)
+        life = update(life, run_counted=0)
     if run is not None and run.kind is not RunKind.DOWNTIME:
         life = _cycles_run(context, state, life, run)
     life = _read(context, state, life)
     if life.due is not None and life.due.at_s > context.now_s:
         context.wake_by(life.due.at_s)
     return life
-
-
-def _run_ended(context: StepContext, state: State, life: FilterLife, run: Run) -> FilterLife:
-    if life.run_counted == 0:
-        full_cycle = has_run(context, run, 1)
-        if full_cycle or state.cleaning.reason.code is Because.LOW_REACHED:
-            life = _await(context, state, life, run, full_cycle=full_cycle)
-    return update(life, run_counted=0)
 
 
 def _cycles_run(context: StepContext, state: State, life: FilterLife, run: Run) -> FilterLife:

@@ -48,14 +48,9 @@ def begin(
         known = replace(known, start_pa=dp_pa, rise_pa=risen_pa)
     due_s = context.now_s + min(interval_s, response_s)
     context.wake_by(due_s)
+    rise_pa, dip_due = _rise_pa(known, run, dp_pa), header_pa is not None
     observation = PulseObservation(
-        valve,
-        context.now_s,
-        due_s,
-        dp_pa,
-        header_pa,
-        _rise_pa(known, run, dp_pa),
-        dip_due=header_pa is not None,
+        valve, context.now_s, due_s, dp_pa, header_pa, rise_pa, dip_due=dip_due
     )
     armed = known.cleaned.armed and run is not None and run.kind is not RunKind.DOWNTIME
     known = replace(
@@ -64,9 +59,8 @@ def begin(
         last_s=context.now_s,
         cleaned=replace(known.cleaned, armed=armed),
     )
-    return replace(
-        state, pulse_response=headers.before_pulse(context, known, observation, rested=rested)
-    )
+    known = headers.before_pulse(context, known, observation, rested=rested)
+    return replace(state, pulse_response=known)
 
 
 def _dp_with_flow(state: State) -> float | None:

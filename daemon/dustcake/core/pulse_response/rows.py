@@ -184,9 +184,8 @@ def no_valve_fires(
     # Where one valve fails among others that fire, evidence does not add up to this.
     seen, usual = 100 * response.dip, 100 * header.dip
     reason = because(Because.NO_HEADER_DIP_AT_ALL, seen_percent=seen, usual_percent=usual)
-    return judged(
-        context, known, Finding(FindingName.VALVE_DOES_NOT_FIRE, 0, reason), header.no_dip
-    )
+    finding = Finding(FindingName.VALVE_DOES_NOT_FIRE, 0, reason)
+    return judged(context, known, finding, header.no_dip)
 
 
 def no_ripple(state: State, response: Response) -> State:
