@@ -20,7 +20,7 @@ from dustcake.settings.base import (
 from dustcake.units import Pressure, PressureUnit
 
 COLLECTOR = "{collector}"
-"""What stands for the name of the collector in some settings of `mqtt`."""
+"""Placeholder for the name of the collector in some settings of `mqtt`."""
 
 
 class Site(Section):
