@@ -14,7 +14,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation.state import is_well_formed
+from dustcake.core.signal_validation.state import well_formed_pa
 
 WITHIN_S = 600.0
 """Over which the share of lost readings is taken: older ones are forgotten at this rate."""
@@ -117,7 +117,7 @@ def polled(
     (sample, header), gaps = now, line.gaps()
     now_s, before_s, stale_after_s = sample.at.mono_s, before[0].at.mono_s, setpoints.stale_after_s
     unknown: dict[str, tuple[bool, float | None]] = {}  # whether it was lost, what was read before
-    if not is_well_formed(sample) and sample.quality is not Quality.FUNCTION_CHECK:
+    if well_formed_pa(sample) is None and sample.quality is not Quality.FUNCTION_CHECK:
         unknown["dp"] = _is_lost(sample), before[0].pa
     if setpoints.header is not None and (header is None or header.usable_pa is None):
         before_pa = None if before[1] is None else before[1].usable_pa
