@@ -5,7 +5,7 @@ from typing import Any
 
 from dustcake.core import blower as blowers
 from dustcake.core import outputs as output_proof
-from dustcake.core import signal_gaps, zeroing
+from dustcake.core import signal_gaps
 from dustcake.core.cleaning import pulsing
 from dustcake.core.events import JournalChanged, RequestAnswered, Started, Stopped
 from dustcake.core.filter_life.ageing import good_air
@@ -37,7 +37,8 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     pa, quality, reasons = interpret(poll.dp, context.setpoints.dp, state.zero.offset_pa)
     zero, validation = state.zero, state.signal_validation
     if zero.under_way and quality is Quality.GOOD and pa is not None:
-        zero = zeroing.add(zero, pa + zero.offset_pa)
+        # As it was before the old zero was subtracted.
+        zero = replace(zero, sum_pa=zero.sum_pa + (pa + zero.offset_pa), n=zero.n + 1)
         quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
     before_pa = _before_pa(context, state)
     sample = Sample(poll.at, pa, quality, reasons)

@@ -7,6 +7,7 @@ when filters and each upkeep were last done, and the set points last in force, t
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from enum import Enum
+from typing import Any
 
 from dustcake.core import maintenance
 from dustcake.core.events import FiltersChanged, LogEntry, SettingChanged
@@ -71,16 +72,14 @@ def lines_of(setpoints: Setpoints) -> Iterator[tuple[str, str]]:
             yield from _lines(published, getattr(setpoints, name))
 
 
-def _lines(path: str, value: object) -> Iterator[tuple[str, str]]:
+def _lines(path: str, value: Any) -> Iterator[tuple[str, str]]:
     if is_dataclass(value):
         for field in fields(value):
-            yield from _lines(f"{path}.{field.name}", getattr(value, field.name))
-    elif isinstance(value, tuple) and any(is_dataclass(each) for each in value):
+            if field.name != "name":
+                yield from _lines(f"{path}.{field.name}", getattr(value, field.name))
+    elif isinstance(value, tuple) and any(map(is_dataclass, value)):
         for each in value:
-            name = str(getattr(each, "name", value.index(each)))
-            for field in fields(each):
-                if field.name != "name":
-                    yield from _lines(f"{path}.{name}.{field.name}", getattr(each, field.name))
+            yield from _lines(f"{path}.{each.name}", each)
     else:
         yield path, _text(value)
 

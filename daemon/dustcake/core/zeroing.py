@@ -46,11 +46,6 @@ def _too_far(context: StepContext, raw_pa: float) -> Reason | None:
     return because(Because.ZERO_TOO_FAR, dp_pa=raw_pa, limit_pa=limit_pa)
 
 
-def add(zero: ZeroState, raw_pa: float) -> ZeroState:
-    """One more reading, before the old zero was subtracted."""
-    return replace(zero, sum_pa=zero.sum_pa + raw_pa, n=zero.n + 1)
-
-
 def restart(context: StepContext, state: State) -> State:
     """A zero that was being taken when the daemon ended is abandoned; the one before it stays."""
     zero = state.zero

@@ -27,8 +27,6 @@ from dustcake.core.signal_validation.state import (
 from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
 
-CLEAN_SIDE, DIRTY_SIDE = "clean side", "dirty side"
-
 
 def line_at_fault(settings: ValidationSetting, *, reads_high: bool) -> str:
     """Which sensing line, open to the room, would make dP read too high, or else too low.
@@ -37,7 +35,7 @@ def line_at_fault(settings: ValidationSetting, *, reads_high: bool) -> str:
     are below the pressure of the room, with the fan upstream above it.
     """
     downstream = settings.fan is FanPlace.DOWNSTREAM
-    return DIRTY_SIDE if reads_high is downstream else CLEAN_SIDE
+    return "dirty side" if reads_high is downstream else "clean side"
 
 
 # --- Jumps: readings that change faster than dP can. A change from one poll to the next beyond the
