@@ -1,7 +1,7 @@
 """The log book: what people have put on record, and which set points have changed, by whom.
 
-The book itself is those events whose kind is ``in_log_book``. What is remembered between steps is
-when filters and each upkeep were last done, and the set points last in force, to notice a change.
+The book itself is the events named in ``LOG_BOOK``. What is remembered between steps is when
+filters were last changed and each upkeep last done, and the set points last in force.
 """
 
 from collections.abc import Iterator
