@@ -9,7 +9,7 @@ from importlib import import_module
 from types import ModuleType
 from typing import NamedTuple
 
-from dustcake.cli.common import FAILED, CommandError, fail, lab_module
+from dustcake.cli.common import DONE, FAILED, CommandError, fail, lab_module
 
 PLANT, LAB, LOOP = "dustcake.cli", "dustcake_lab.commands", "dustcake_loop"
 
@@ -101,8 +101,8 @@ def _run(arguments: Sequence[str]) -> int:
             module.configure(subparser)
     parsed = parser.parse_args(arguments)
     assert module is not None  # or the parser has refused
-    code: int = module.run(parsed)
-    return code
+    code: int | None = module.run(parsed)
+    return code or DONE
 
 
 class _Version(argparse.Action):
@@ -116,7 +116,7 @@ class _Version(argparse.Action):
 
 
 def _forget_output() -> None:
-    """What is still buffered goes nowhere: Python must not try, and complain, at exit."""
+    """Let what is still buffered go nowhere: Python must not try, and complain, at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 

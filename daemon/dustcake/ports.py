@@ -71,13 +71,6 @@ class Commit:
 
 
 @record
-class CommitFailed:
-    """The journal could not be written; nothing of the commit is stored. ``detail`` says why."""
-
-    detail: str
-
-
-@record
 class Stored:
     """What the journal holds of one collector. ``utc_s``: of the last stored input."""
 
@@ -106,8 +99,9 @@ class Journal(Protocol):
         """The number of the newest event on record, 0 where there is none: from there the numbers
         go on where the state has been lost."""
 
-    async def commit(self, commit: Commit) -> CommitFailed | None:
-        """Store all of ``commit`` in one transaction, on the disk when this returns None."""
+    async def commit(self, commit: Commit) -> str | None:
+        """Store all of ``commit`` in one transaction, on the disk when this returns None; else why
+        nothing of it is stored."""
 
 
 @record

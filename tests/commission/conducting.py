@@ -77,8 +77,7 @@ class Conducted:
             blower = replace(self.state.blower, running=seen.blower_running)
             sample = Sample(self.time.now(), dp_pa, quality)
             self.state = replace(self.state, sample=sample, contacts=seen, blower=blower)
-            if self.made.record is not None and self.made.record.signature is None:
-                self.made.observe()
+            self.made.observe()
 
     def has_on_disk(self, text: bytes) -> bool:
         """Whether the stored record has this in it."""

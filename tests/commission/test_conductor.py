@@ -12,8 +12,19 @@ from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from commission.conducting import Conducted
+from dustcake.cli.commission.terminal import step_list
+from dustcake.commissioning.procedure import RefusedError
 from dustcake.commissioning.record import decode
-from dustcake.core.requests.kinds import PulseValve, SelectMode
+from dustcake.commissioning.steps.operation import KEEP, PROPOSED, Media, changes_of, trials_of
+from dustcake.core.record import replace
+from dustcake.core.requests.kinds import (
+    PulseValve,
+    SelectMode,
+    SetPoint,
+    SetPointOverride,
+    SetPointOverrides,
+)
+from dustcake.units import PressureUnit, parse_pressure
 from examples import examples
 from system_support.broker import until
 
@@ -120,6 +131,55 @@ async def test_the_first_cake_is_seen_by_itself_also_after_a_restart(tmp_path: P
         assert len(view["steps"][6]["entries"]) == 2
 
 
+async def test_a_copy_of_the_settings_follows_what_was_decided(tmp_path: Path) -> None:
+    """Proposed at first; those in force once they are kept, where the file has others; none where
+    the step was left out."""
+    async with conducted(Conducted(tmp_path)) as one:
+        await one.asks(commission="begin")
+        await one.skips("transmitter", "span", "zero", "valves", "blower", "start_up", "seasoning")
+        one.sees(400.0, blower_running=True)
+        assert await one.does("damper", "open", opening_percent=90, captures=True) == ""
+        one.sees(400.0, for_s=9.0)
+
+        async def changes(action: str, **fields: object) -> dict[str, Any]:
+            assert await one.does("set_points", action, **fields) == ""
+            assert one.made.record is not None
+            return changes_of(one.made.record)
+
+        proposed = await changes("propose", media=Media.DEPTH)
+        assert proposed["cleaning"].keys() == {"low", "high"}
+        assert await changes("decide", which=PROPOSED) == proposed
+        assert await changes("decide", which=KEEP, why="as at the works") == {}
+        low_pa = one.setpoints.cleaning.low_pa + PressureUnit.INH2O.pa / 4
+        by_hand = SetPointOverride(SetPoint.LOW, low_pa, low_pa, "local:kim", None)
+        one.state = replace(one.state, set_point_overrides=SetPointOverrides((by_hand,)))
+        kept = await changes("decide", which=KEEP, why="set by hand")
+        assert kept.keys() == {"cleaning"}
+        assert kept["cleaning"].keys() == {"low"}
+        assert parse_pressure(kept["cleaning"]["low"]).pa == pytest.approx(low_pa, rel=1e-3)
+        assert await changes("propose", media=Media.DEPTH) == proposed
+        assert await changes("skip", why="not now") == {}
+
+
+async def test_what_was_not_tried_is_said_wherever_the_step_has_passed(tmp_path: Path) -> None:
+    async with conducted(Conducted(tmp_path)) as one:
+        await one.asks(commission="begin")
+        view = (await one.asks(commission="show"))["view"]
+        names = [step["step"] for step in view["steps"]]
+        await one.skips(*names[: names.index("alarms")])
+        trials = list(trials_of(one.setpoints))
+        for trial in trials:
+            assert await one.does("alarms", "leave", trial=trial, why="no dust yet") == ""
+        view = (await one.asks(commission="show"))["view"]
+        alarms = next(step for step in view["steps"] if step["step"] == "alarms")
+        said = ", ".join(trials).replace("_", " ")
+        assert (alarms["state"], alarms["not_tried"]) == ("passed", said)
+        assert view["steps"][0]["not_tried"] == ""
+        assert any(line.endswith(f"not tried: {said}") for line in step_list(view))
+        html = await one.made.report("html")
+        assert f"passed; not tried: {said}".encode() in html
+
+
 async def test_a_damaged_record_is_quarantined_as_and_told(tmp_path: Path) -> None:
     one = Conducted(tmp_path)
     one.file.write_text('{"format": 1')
@@ -157,7 +217,8 @@ async def test_a_record_that_cannot_be_written_is_told_and_written_later(
 
 async def test_a_signed_record_is_closed_and_a_new_one_puts_it_by(tmp_path: Path) -> None:
     async with conducted(Conducted(tmp_path)) as one:
-        assert await one.made.report("html") == "there is no record yet"
+        with pytest.raises(RefusedError, match="there is no record yet"):
+            await one.made.report("html")
         await one.asks(commission="begin")
         steps = [s["step"] for s in (await one.asks(commission="show"))["view"]["steps"]]
         assert "first comes" in await one.does("sign", "sign", name="Kim", true=True)
@@ -171,10 +232,8 @@ async def test_a_signed_record_is_closed_and_a_new_one_puts_it_by(tmp_path: Path
         assert "signed and closed" in await one.does("zero", "skip", why="x")
         one.sees(1.0)
         html, pdf = await one.made.report("html"), await one.made.report("pdf")
-        assert isinstance(html, bytes)
         assert b"Kim &lt;Ito&gt;" in html
         assert signature["sha256"].encode() in html
-        assert isinstance(pdf, bytes)
         assert pdf.startswith(b"%PDF-")
         record = (await one.asks(commission="record"))["record"]
         assert decode(record.encode()).signature is not None

@@ -11,7 +11,7 @@ from dustcake.core.inputs import Input, JournalReported, Restarted, Stamp
 from dustcake.core.reading import Quality
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State, first_state
-from dustcake.ports import Commit, CommitFailed, Stored
+from dustcake.ports import Commit, Stored
 from dustcake.publish.render import Renderer
 from faults.plan import DISK_FAULTS
 
@@ -37,7 +37,7 @@ class WatchedJournal:
     async def last_seq(self, collector: str) -> int:
         return await self._store.last_seq(collector)
 
-    async def commit(self, commit: Commit) -> CommitFailed | None:
+    async def commit(self, commit: Commit) -> str | None:
         self.attempted = commit.state
         self._world.trouble.trigger("commit")
         newest = commit.inputs[-1] if commit.inputs else None

@@ -16,7 +16,7 @@ from dustcake.core.inputs import Input, Restarted, Stamp
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import OutputsState, State
 from dustcake.core.step import Step, step
-from dustcake.ports import Commit, CommitFailed, OutputReport
+from dustcake.ports import Commit, OutputReport
 from dustcake.publish.topics import Keep, Publication
 from dustcake.runtime.actuator import Actuator
 from dustcake.runtime.engine import Engine
@@ -164,7 +164,7 @@ def outbox_outside() -> Iterator[None]:
     """What is to be told is stored in a transaction of its own."""
     whole = SqliteStore.commit
 
-    async def commit(self: SqliteStore, commit: Commit) -> CommitFailed | None:
+    async def commit(self: SqliteStore, commit: Commit) -> str | None:
         failed = await whole(self, replace(commit, publications=()))
         if failed is None and commit.publications:
             await whole(self, replace(commit, inputs=(), events=()))

@@ -118,7 +118,7 @@ CANNOT_SUSPEND = {
         "actuator.last_off: asyncio.wait([task])",
         # Only after a damaged card, which has crashes of its own, at commits and renames.
         "engine._start: self._journal.last_seq(self._setpoints.collector)",
-        "store.last_seq: self._database.run(lambda connection: last_seq(connection, c",
+        "store.last_seq: self._database.run(lambda connection: number_of(connection, ",
         # Nobody asks for metrics or commissions here.
         "store.waiting: self._database.run(lambda connection: dict(connection.execut",
         "request_service.answer_local: commission[name](content, f'local:{by}')",

@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Sequence
 
-from dustcake.ports import Commit, CommitFailed, Queued, Stored
+from dustcake.ports import Commit, Queued, Stored
 from dustcake.publish.topics import Keep, Publication
 
 
@@ -27,9 +27,9 @@ class FakeStore:
         mine = (commit for commit in self.commits if commit.collector == collector)
         return max((event.seq for commit in mine for event in commit.events), default=0)
 
-    async def commit(self, commit: Commit) -> CommitFailed | None:
+    async def commit(self, commit: Commit) -> str | None:
         if self.fault is not None:
-            return CommitFailed(self.fault)
+            return self.fault
         self.commits.append(commit)
         before = self._stored.get(commit.collector)
         utc_s = None if before is None else before.utc_s

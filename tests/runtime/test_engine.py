@@ -19,7 +19,7 @@ from dustcake.core.inputs import (
     Woke,
 )
 from dustcake.core.requests.kinds import Mode, SelectMode
-from dustcake.ports import Commit, CommitFailed, OutputReport
+from dustcake.ports import Commit, OutputReport
 from dustcake.runtime.engine import MakeInput
 from ports.fake_store import FakeStore
 from runtime.benchwork import Bench, running
@@ -296,7 +296,7 @@ class FailingStore(FakeStore):
 
     fails = False
 
-    async def commit(self, commit: Commit) -> CommitFailed | None:
+    async def commit(self, commit: Commit) -> str | None:
         if self.fails:
             raise ZeroDivisionError
         return await super().commit(commit)
@@ -335,7 +335,7 @@ def test_commits_hold_only_what_is_to_be_stored() -> None:
 class SlowStore(FakeStore):
     """Takes a second to commit, as a card with a stalled write does."""
 
-    async def commit(self, commit: Commit) -> CommitFailed | None:
+    async def commit(self, commit: Commit) -> str | None:
         await asyncio.sleep(1.0)
         return await super().commit(commit)
 

@@ -4,8 +4,8 @@ import asyncio
 import logging
 import socket
 import ssl
-from collections.abc import Awaitable, Callable, Generator
-from contextlib import contextmanager
+from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from typing import Any
 
 import structlog
@@ -29,6 +29,7 @@ App = Callable[[Any, Any, Any], Awaitable[None]]
 
 MOST_CONNECTIONS = 64
 APART_S = 0.004
+LAST_ANSWERS_S = 1.0  # for those under way in the end
 PIECE_BYTES = 1024
 MOST_UNREAD_BYTES = 300_000
 """No request is so large; the system's own buffer comes to less."""
@@ -99,35 +100,6 @@ class _Bounded(H11Protocol):
         super().resume_writing()
 
 
-class _Server(uvicorn.Server):
-    """One that leaves the process's signals alone, as they are the daemon's, and listens by the
-    listener of all servers."""
-
-    def __init__(self, config: uvicorn.Config, listener: Listener, turns: Turns) -> None:
-        super().__init__(config)
-        self._listener = listener
-        self._turns = turns
-
-    @contextmanager
-    def capture_signals(self) -> Generator[None, None, None]:
-        yield
-
-    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        def make(client: Client) -> asyncio.BaseProtocol:
-            return _Bounded(client, self._turns, self.config, self.server_state)
-
-        self.servers = []
-        self._listening = asyncio.create_task(
-            self._listener.serve(sockets or [], make, self.config.ssl)
-        )
-        self.started = True
-
-    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        self._listening.cancel()
-        await super().shutdown(sockets)
-        self._listener.drop_all()
-
-
 async def serve_http(
     app: App,
     host: str,
@@ -157,19 +129,24 @@ async def serve_http(
     failing = f"{table} cannot be served"
     config, sockets = await once_possible(prepare, f"{host}:{port}", failing, remedy)
     log.info(f"{table} served", host=host, port=port, tls=tls is not None)
-    server = _Server(config, Listener(table, MOST_CONNECTIONS, REQUEST_WITHIN_S), turns)
-    serving = asyncio.create_task(server.serve(sockets), name=f"{table} server")
+    listener, state = Listener(table, MOST_CONNECTIONS, REQUEST_WITHIN_S), ServerState()
     try:
-        await asyncio.shield(serving)
+        await listener.serve(sockets, lambda each: _Bounded(each, turns, config, state), config.ssl)
     finally:
         # Whoever listens on is let go first; then there is nobody to wait for.
         let_go()
-        server.should_exit = True
-        await serving
+        for connection in tuple(state.connections):
+            connection.shutdown()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(LAST_ANSWERS_S):
+                while state.connections:  # noqa: ASYNC110 -- they have no event
+                    await asyncio.sleep(0.05)
+        listener.drop_all()
 
 
 def _config(app: App, tls: tuple[str, str] | None) -> uvicorn.Config:
-    """Raises OSError where a file of ``tls`` does not serve."""
+    """How the library is to serve ``app``. Raises OSError where a file of ``tls`` does not
+    serve."""
     certificate, key = (None, None) if tls is None else tls
     config = uvicorn.Config(
         app,
@@ -184,7 +161,6 @@ def _config(app: App, tls: tuple[str, str] | None) -> uvicorn.Config:
         date_header=False,
         # A client without a request is dropped by the listener.
         timeout_keep_alive=int(2 * REQUEST_WITHIN_S),
-        timeout_graceful_shutdown=1,
         ssl_certfile=certificate,
         ssl_keyfile=key,
     )

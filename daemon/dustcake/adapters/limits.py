@@ -42,7 +42,7 @@ class FloodLog:
         self._next: asyncio.TimerHandle | None = None
 
     def warn(self, **words: Any) -> None:
-        """It has happened once more."""
+        """Count one more, and log it if that is due."""
         self._count += 1
         self._words = words
         if self._next is None:

@@ -60,23 +60,24 @@ class Client:
 
     @property
     def is_open(self) -> bool:
-        """Whether it still takes up a file."""
+        """Whether the connection still takes up a file."""
         return self._connection.fileno() >= 0
 
     @property
     def waited_for_s(self) -> float:
-        """How long the daemon has been waiting for it."""
+        """How long the daemon has been waiting for the client."""
         return 0.0 if self._waiting_since_s is None else self._now() - self._waiting_since_s
 
     @property
     def is_overdue(self) -> bool:
-        """Whether it is to be let go."""
+        """Whether the client is to be let go."""
         patience_s = self._idle_s if self._has_requested else min(REQUEST_WITHIN_S, self._idle_s)
         return self.waited_for_s > patience_s
 
     @property
     def gives_way_in_s(self) -> float:
-        """How long it is still borne with where there is no room; the least is the first to go."""
+        """How long the client is still borne with where there is no room; the least is the first to
+        go."""
         patience_s = REQUEST_WITHIN_S if self._has_requested else ROOM_WITHIN_S
         return patience_s - self.waited_for_s
 
@@ -96,7 +97,7 @@ Serve = Callable[[Client, asyncio.StreamReader, asyncio.StreamWriter], Awaitable
 
 
 def by_streams(serve_client: Serve, longest_bytes: int) -> MakeProtocol:
-    """Each client is served until that returns, or the client is gone or let go."""
+    """``serve_client`` serves each client until it returns, or the client is gone or let go."""
 
     def make(client: Client) -> asyncio.BaseProtocol:
         async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -127,7 +128,7 @@ class Listener:
         make: MakeProtocol,
         tls: ssl.SSLContext | None = None,
     ) -> None:
-        """Until cancelled. ``sockets`` are closed in the end, connections are not."""
+        """Serve until cancelled. ``sockets`` are closed in the end, connections are not."""
         try:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._sweep())

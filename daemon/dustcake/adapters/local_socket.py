@@ -41,7 +41,7 @@ class LocalSocket:
         """Set once callers can connect."""
 
     async def run(self) -> None:
-        """Until cancelled. Raises SocketRefusedError when it cannot begin."""
+        """Serve until cancelled. Raises SocketRefusedError when it cannot begin."""
         await self._clear_the_way()
         listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:

@@ -17,7 +17,7 @@ Families = Callable[[], Iterable[Family]]
 
 
 class _Given(Collector):
-    """What the library is to word."""
+    """The families, as the library takes them."""
 
     def __init__(self, families: Families) -> None:
         self._families = families
@@ -32,7 +32,7 @@ class _Given(Collector):
 
 
 def text(families: Families) -> bytes:
-    """``families``, and those of the process itself."""
+    """The text of ``families`` and of those of the process itself."""
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Given(families))
     ProcessCollector(registry=registry)

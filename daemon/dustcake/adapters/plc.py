@@ -21,7 +21,7 @@ _LONGEST_REQUEST = HEADER_BYTES + LONGEST_PDU
 
 
 class PlcServer:
-    """Serves ``registers_of`` as ``plc`` has it."""
+    """Serves the registers that ``registers_of`` gives, as the settings ``plc`` have it."""
 
     def __init__(self, plc: Plc, registers_of: RegistersOf) -> None:
         self._plc = plc
@@ -32,7 +32,7 @@ class PlcServer:
         """Set once clients can connect."""
 
     async def run(self) -> None:
-        """Until cancelled."""
+        """Listen and serve until cancelled."""
         host, port = self._plc.host, self._plc.port
         sockets = await once_possible(
             lambda: listening_at(host, port),

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.adapters.store import StoreRefused, copy_journal
-from dustcake.cli.common import DONE, CommandError, UsageError, add_settings, settings_in
+from dustcake.cli.common import CommandError, UsageError, add_settings, settings_in
 from dustcake.commissioning.record import place_of
 from dustcake.publish.payloads import utc_text
 
@@ -40,8 +40,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="a new file, named .tar.gz")
 
 
-def run(arguments: argparse.Namespace) -> int:
-    """Carry it out; the exit code."""
+def run(arguments: argparse.Namespace) -> None:
+    """Carry it out."""
     settings = settings_in(arguments.settings)
     journal, target = Path(settings.journal.path), Path(arguments.file)
     if target.exists():
@@ -68,7 +68,6 @@ def run(arguments: argparse.Namespace) -> int:
         cause = error.strerror or error
         raise CommandError(f"{target}: {cause}; name a file this user may write") from None
     print(f"{target}: settings and journal, {target.stat().st_size / 1e6:.1f} MB")
-    return DONE
 
 
 def _put_records(archive: tarfile.TarFile, journal: Path, collectors: Iterable[str]) -> None:

@@ -28,7 +28,6 @@ from types import ModuleType
 from typing import IO, TYPE_CHECKING, Any, cast
 
 from dustcake.cli.common import (
-    DONE,
     CommandError,
     UsageError,
     add_settings,
@@ -125,8 +124,8 @@ def _utc_s(text: str) -> float:
     return (at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp()
 
 
-def run(arguments: argparse.Namespace) -> int:
-    """Carry it out; the exit code."""
+def run(arguments: argparse.Namespace) -> None:
+    """Carry it out."""
     settings = settings_in(arguments.settings)
     if arguments.collector is not None:
         chosen_collector(settings, arguments.collector)
@@ -135,8 +134,8 @@ def run(arguments: argparse.Namespace) -> int:
             "--since is not before --until: there is no time between them; exchange them"
         )
     if arguments.export is not None:
-        code: int = _export_module().export_trace(settings, arguments)
-        return code
+        _export_module().export_trace(settings, arguments)
+        return
     from dustcake.adapters.store import History, StoreRefused
 
     try:
@@ -146,7 +145,6 @@ def run(arguments: argparse.Namespace) -> int:
                 _print_metrics(history, arguments)
     except StoreRefused as refused:
         raise CommandError(str(refused)) from None
-    return DONE
 
 
 def _print_events(history: "History", settings: "Settings", arguments: argparse.Namespace) -> None:
@@ -272,7 +270,7 @@ _AMOUNTS = attrgetter("free_m3", "mass_kg", "measured", "rated", "blower_run_s")
 def _air_by_day(
     found: Iterable["RecordedEvent"], factors: Mapping[str, Air]
 ) -> Iterator[dict[str, Any]]:
-    """What the accounts of each collector and UTC day come to, in order, at the ``factors`` of the
+    """Sums of the accounts of each collector and UTC day, in order, at the ``factors`` of the
     settings as they are now; the date is None for accounts whose time of day was never found."""
     days: dict[tuple[str, str | None], list[events.AirUsed]] = {}
     for one in found:

@@ -62,7 +62,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_field(parser: argparse.ArgumentParser, field: Field, *, is_argument: bool) -> None:
-    """What a request is about is an argument, everything else an option."""
+    """An argument for what the request is about, an option for everything else."""
     how: dict[str, Any] = {"help": field.about or None, **_value_of(field)}
     if is_argument:
         parser.add_argument(field.name, **how)

@@ -24,7 +24,7 @@ from typing import IO
 from dustcake.adapters.record_file import FileProblemError, RecordFile
 from dustcake.adapters.store import StoreRefused, put_journal_back
 from dustcake.cli.backup import ABOUT, JOURNAL, SETTINGS, record_member
-from dustcake.cli.common import DONE, CommandError, UsageError, add_settings, settings_in
+from dustcake.cli.common import CommandError, UsageError, add_settings, settings_in
 from dustcake.commissioning.record import place_of
 from dustcake.settings.errors import SettingsError
 from dustcake.settings.load import parse_settings
@@ -40,8 +40,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="the backup")
 
 
-def run(arguments: argparse.Namespace) -> int:
-    """Carry it out; the exit code."""
+def run(arguments: argparse.Namespace) -> None:
+    """Carry it out."""
     backup: Path = arguments.file
     try:
         with tarfile.open(backup, "r:gz") as archive:
@@ -60,7 +60,6 @@ def run(arguments: argparse.Namespace) -> int:
     except OSError as error:
         text = f"{error.filename or backup}: {error.strerror or error}"
         raise CommandError(f"{text}; check the disk and its rights") from None
-    return DONE
 
 
 def _put_back(arguments: argparse.Namespace, archive: tarfile.TarFile) -> Iterator[str]:

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from dustcake.cli.common import DONE, UsageError
+from dustcake.cli.common import UsageError
 from dustcake.publish.alarm_manual import alarm_manual
 from dustcake.publish.messages import document, messages_schema
 from dustcake.publish.plc import documentation
@@ -44,17 +44,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--output", type=Path, metavar="F", help="write to this file instead")
 
 
-def run(arguments: argparse.Namespace) -> int:
-    """Carry it out; the exit code."""
+def run(arguments: argparse.Namespace) -> None:
+    """Carry it out."""
     output: Path | None = arguments.output
     text = TEXTS[arguments.of]()
     if output is None:
         print(text, end="")
-        return DONE
+        return
     try:
         output.write_text(text, encoding="utf-8")
     except OSError as error:
         reason = error.strerror or "cannot be written"
         text = f"--output {output}: {reason}; name a file this user may write"
         raise UsageError(text) from None
-    return DONE

@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from dustcake.cli.common import DONE, CommandError, add_settings, ask_daemon, between, settings_in
+from dustcake.cli.common import CommandError, add_settings, ask_daemon, between, settings_in
 from dustcake.publish.payloads import by_request_words, point_words
 from dustcake.publish.wording import spoken
 
@@ -42,15 +42,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def run(arguments: argparse.Namespace) -> int:
-    """Carry it out; the exit code."""
+def run(arguments: argparse.Namespace) -> None:
+    """Carry it out."""
     status = partial(_status, settings_in(arguments.settings), as_json=arguments.json)
     first = status()
     if arguments.watch is None:
         print("\n".join(first))
     else:
         _watch(status, first, arguments.watch)
-    return DONE
 
 
 def _status(settings: "Settings", *, as_json: bool) -> list[str]:

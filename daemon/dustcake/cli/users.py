@@ -23,7 +23,7 @@ from dustcake.adapters.panel.users import (
     read_users,
     write_users,
 )
-from dustcake.cli.common import DONE, CommandError, UsageError, add_settings, settings_in
+from dustcake.cli.common import CommandError, UsageError, add_settings, settings_in
 from dustcake.core.requests.definitions import Level
 
 
@@ -48,27 +48,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
     actions.add_parser("list", help="names and levels").set_defaults(action=_list)
 
 
-def run(arguments: argparse.Namespace) -> int:
-    """Carry it out; the exit code."""
+def run(arguments: argparse.Namespace) -> None:
+    """Carry it out."""
     try:
-        arguments.action(arguments)
+        arguments.action(arguments, _users_file(arguments.settings))
     except BadUserError as error:
         raise UsageError(str(error)) from None
     except UsersFileError as error:
         raise CommandError(str(error)) from None
-    return DONE
 
 
-def _add(arguments: argparse.Namespace) -> None:
-    path = _users_file(arguments.settings)
+def _add(arguments: argparse.Namespace, path: Path) -> None:
     users = read_users(path) if path.exists() else {}
     user = new_user(arguments.name, arguments.level, _password())
     write_users(path, {**users, user.name: user})
     print(f"{user.name}: {user.level}")
 
 
-def _remove(arguments: argparse.Namespace) -> None:
-    path = _users_file(arguments.settings)
+def _remove(arguments: argparse.Namespace, path: Path) -> None:
     users = read_users(path)
     if arguments.name not in users:
         known = ", ".join(users) or "nobody"
@@ -77,8 +74,8 @@ def _remove(arguments: argparse.Namespace) -> None:
     write_users(path, users)
 
 
-def _list(arguments: argparse.Namespace) -> None:
-    for user in read_users(_users_file(arguments.settings)).values():
+def _list(_: argparse.Namespace, path: Path) -> None:
+    for user in read_users(path).values():
         print(f"{user.name}: {user.level}")
 
 
@@ -94,8 +91,8 @@ def _users_file(settings_path: Path) -> Path:
 
 
 def _password() -> str:
-    """What is typed twice, or the first line of the input. Raises UsageError where it was not typed
-    alike. Never an argument: those can be seen by every user of the machine."""
+    """Password typed twice, or the first line of the input. Raises UsageError where it was not
+    typed alike. Never an argument: those can be seen by every user of the machine."""
     if not sys.stdin.isatty():
         return sys.stdin.readline().rstrip("\n")
     password = getpass.getpass("password: ")

@@ -1,6 +1,7 @@
 """What is observed during an action: the collector as the daemon knows it, moment by moment."""
 
 from collections.abc import Mapping, Sequence
+from statistics import fmean
 from typing import Any
 
 from dustcake.commissioning.record import Fields, Record
@@ -31,7 +32,7 @@ class Equipment:
 
     @property
     def span_pa(self) -> float:
-        """From one end of the dP transmitter to the other."""
+        """Pressure from one end of the dP transmitter to the other."""
         return self.setpoints.dp.span_high_pa - self.setpoints.dp.span_low_pa
 
     def shown(self, pa: float) -> str:
@@ -40,7 +41,7 @@ class Equipment:
 
 
 def equipment_of(settings: Settings, collector: Collector) -> Equipment:
-    """``collector`` of these settings."""
+    """Equipment of ``collector`` in these settings."""
     buses = tuple(bus.name for bus in settings.buses)
     return Equipment(collector, to_setpoints(collector), buses)
 
@@ -51,11 +52,6 @@ class Moment:
 
     at_s: float
     state: State
-
-
-def header_pa(state: State) -> float | None:
-    """Header pressure, where it is fitted and can be relied on."""
-    return None if state.header is None else state.header.usable_pa
 
 
 @record
@@ -80,44 +76,42 @@ class Observation:
 
     @property
     def before(self) -> State:
-        """When the action was begun."""
+        """State when the action was begun."""
         return self.moments[0].state
 
     @property
     def now(self) -> State:
-        """The newest."""
+        """The newest state."""
         return self.moments[-1].state
 
     @property
     def elapsed_s(self) -> float:
-        """Since the action was begun."""
+        """Time since the action was begun."""
         return self.moments[-1].at_s - self.moments[0].at_s
 
     def steady(self, over_s: float) -> Steady | None:
-        """dP since the action began; None before ``over_s`` have passed, or where dP could not be
-        read all the time."""
-        return _steady(self.moments[1:]) if self.elapsed_s >= over_s else None
+        """Mean, lowest and highest dP since the action began; None before ``over_s`` have passed,
+        or where dP could not be read all the time."""
+        return steady_in(self.moments[1:]) if self.elapsed_s >= over_s else None
 
     def settled(self, over_s: float) -> Steady | None:
-        """dP over the last ``over_s``, once it has come to rest: its first half reads what its
-        second half does. None before."""
+        """Mean, lowest and highest dP over the last ``over_s``, once it has come to rest: its first
+        half reads what its second half does. None before."""
         if self.elapsed_s < over_s:
             return None
         since_s = self.moments[-1].at_s - over_s
         last = [one for one in self.moments[1:] if one.at_s >= since_s]
-        whole, half = _steady(last), len(last) // 2
-        first, second = _steady(last[:half]), _steady(last[half:])
+        whole, half = steady_in(last), len(last) // 2
+        first, second = steady_in(last[:half]), steady_in(last[half:])
         if whole is None or first is None or second is None:
             return None
         limit_pa = max(AT_REST * abs(whole.dp_pa), AT_REST_OF_SPAN * self.equipment.span_pa)
         return whole if abs(first.dp_pa - second.dp_pa) <= limit_pa else None
 
 
-def _steady(moments: Sequence[Moment]) -> Steady | None:
-    """The mean and range of whatever is read, trusted or not."""
-    read = [one.state.sample.pa for one in moments]
-    numbers = [pa for pa in read if pa is not None]
-    if not numbers or len(numbers) < len(read):
+def steady_in(moments: Sequence[Moment]) -> Steady | None:
+    """Mean, lowest and highest of what is read, trusted or not; None where one is missing."""
+    numbers = [pa for one in moments if (pa := one.state.sample.pa) is not None]
+    if not numbers or len(numbers) < len(moments):
         return None
-    mean_pa, low_pa, high_pa = sum(numbers) / len(numbers), min(numbers), max(numbers)
-    return Steady(round(mean_pa, 2), round(low_pa, 2), round(high_pa, 2))
+    return Steady(*(round(pa, 2) for pa in (fmean(numbers), min(numbers), max(numbers))))

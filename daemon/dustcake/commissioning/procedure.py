@@ -13,12 +13,12 @@ from enum import StrEnum
 from math import nan
 from typing import Any
 
-from dustcake.commissioning.observation import Equipment, Observation, header_pa
-from dustcake.commissioning.record import Field, Record, RecordedAction, Result, is_as_signed
+from dustcake.commissioning.observation import Equipment, Observation
+from dustcake.commissioning.record import Record, RecordedAction, Result, is_as_signed
 from dustcake.core.cleaning.state import Met
 from dustcake.core.record import record
 from dustcake.core.state import State
-from dustcake.publish.wording import header_unit, sentence
+from dustcake.publish.wording import header_unit, sentence, spoken
 from dustcake.units import PressureUnit, parse_pressure, show
 
 CoreRequest = dict[str, object]
@@ -62,18 +62,17 @@ class RefusedError(Exception):
     would do."""
 
 
-def read_fields(questions: tuple[Question, ...], given: Mapping[str, object]) -> dict[str, Field]:
+def read_fields(questions: tuple[Question, ...], given: Mapping[str, object]) -> Content:
     """The answers given, each as its type. Raises RefusedError for the first that will not do."""
     names = sorted(question.name for question in questions)
     for unknown in sorted(given.keys() - names):
         # Escaped and cut: it goes back to whoever asked, and a lone surrogate has no UTF-8.
         allowed = ", ".join(names) or "none"
         raise RefusedError(f"{unknown[:64]!a} is not a field of this action; fields: {allowed}")
-    fields: dict[str, Field] = {}
+    fields: Content = {}
     for question in questions:
-        value = given.get(question.name)
-        if value is None or value == "":
-            value = question.default
+        answer = given.get(question.name)
+        value = question.default if answer in (None, "") else answer
         try:
             if value != "":
                 fields[question.name] = _READ[question.form](question, value)
@@ -87,13 +86,13 @@ def read_fields(questions: tuple[Question, ...], given: Mapping[str, object]) ->
 # How each type of answer is read; each raises ValueError, which says what would be one.
 
 
-def _consent(question: Question, value: object) -> Field:
+def _consent(question: Question, value: object) -> object:
     if _yes_no(question, value) is not True:
         raise ValueError(f"this is done only when you can say yes to: {question.label}")
     return True
 
 
-def _yes_no(question: Question, value: object) -> Field:
+def _yes_no(question: Question, value: object) -> object:
     if isinstance(value, bool):
         return value
     if isinstance(value, str) and value.lower() in ("yes", "y", "no", "n"):
@@ -101,7 +100,7 @@ def _yes_no(question: Question, value: object) -> Field:
     raise ValueError(f"answer yes or no: {question.label}")
 
 
-def _number(question: Question, value: object) -> Field:
+def _number(question: Question, value: object) -> object:
     low, high = question.low, question.high
     number = nan
     if isinstance(value, str | int | float) and not isinstance(value, bool):
@@ -112,11 +111,11 @@ def _number(question: Question, value: object) -> Field:
     return number
 
 
-def _pressure(_question: Question, value: object) -> Field:
+def _pressure(_question: Question, value: object) -> object:
     return parse_pressure(value if isinstance(value, str) else "").pa
 
 
-def _text(question: Question, value: object) -> Field:
+def _text(question: Question, value: object) -> object:
     if not isinstance(value, str) or not value.strip() or not value.isprintable():
         raise ValueError(f"give a text: {question.label}")
     if len(value) > LONGEST_TEXT:
@@ -124,7 +123,7 @@ def _text(question: Question, value: object) -> Field:
     return value.strip()
 
 
-def _choice(question: Question, value: object) -> Field:
+def _choice(question: Question, value: object) -> object:
     if isinstance(value, int | float) and abs(value) < _LARGEST_CHOICE:
         value = f"{value:g}"
     if not isinstance(value, str) or value not in question.choices:
@@ -132,7 +131,7 @@ def _choice(question: Question, value: object) -> Field:
     return value
 
 
-_READ: dict[AnswerType, Callable[[Question, object], Field]] = {
+_READ: dict[AnswerType, Callable[[Question, object], object]] = {
     AnswerType.CONSENT: _consent,
     AnswerType.YES_NO: _yes_no,
     AnswerType.NUMBER: _number,
@@ -169,11 +168,6 @@ def noted(words: str, **values: object) -> ActionResult:
     return ActionResult(Result.NOTED, words, values)
 
 
-def skipped(words: str) -> ActionResult:
-    """It is left out, for the reason given."""
-    return ActionResult(Result.SKIPPED, words, {})
-
-
 Evaluator = Callable[[Observation], ActionResult | None]
 """Called after every reading; None: not yet."""
 
@@ -197,11 +191,15 @@ class Action:
     this has, or has been left out with the reason; ``item``: the question that says which of
     several, each of which is required; ``after``: what has to be on record of the same item, and
     ``first`` what is said where it is not; ``scans``: registers are searched; ``secondary``: not
-    what is usually done."""
+    what is usually done; ``words``: what goes on record, as ``result``, where nothing is measured,
+    and ``words_if_not`` that it failed, where the answer to `right` is no."""
 
     name: str
     title: str
     work: Work
+    words: str = ""
+    words_if_not: str = ""
+    result: Result = Result.PASSED
     questions: tuple[Question, ...] = ()
     required: bool = False
     timeout_s: float = 30.0
@@ -215,6 +213,18 @@ class Action:
     def items(self) -> tuple[str, ...]:
         """All there are of those several; one without a name where it is not one of several."""
         return next((each.choices for each in self.questions if each.name == self.item), ("",))
+
+    def evaluate(self, observed: Observation) -> ActionResult | None:
+        """Result of what is observed or, given ``words``, of what is answered; None: not yet."""
+        if not self.words:
+            return self.work.evaluate(observed)
+        answers = dict(observed.fields)
+        for each in self.questions:
+            if each.choices:
+                answers[each.name] = spoken(answers[each.name])
+        if answers.get("right", True):
+            return ActionResult(self.result, self.words.format_map(answers), {})
+        return failed(self.words_if_not.format_map(answers))
 
 
 @record
@@ -255,14 +265,23 @@ def state_of(step: ProcedureStep, history: Record) -> StepState:
         return StepState.OPEN
     if entries[-1].action == SKIP:
         return StepState.SKIPPED
-    required = [(each.name, item) for each in step.actions if each.required for item in each.items]
-    last = [history.last(step.name, action, LEAVE, item=item) for action, item in required]
-    newest = [entry and entry.result for entry in last]
-    if Result.FAILED in newest:
+    results = {entry and entry.result for entry in _required(step, history)}
+    if Result.FAILED in results:
         return StepState.FAILED
-    if all(result in (Result.PASSED, Result.SKIPPED) for result in newest):
-        return StepState.PASSED
-    return StepState.UNDER_WAY
+    return StepState.PASSED if results <= {Result.PASSED, Result.SKIPPED} else StepState.UNDER_WAY
+
+
+def not_tried(step: ProcedureStep, history: Record) -> str:
+    """Items of a step that were left out, each with its reason on record; empty where none was."""
+    entries = _required(step, history)
+    items = [one.item for one in entries if one is not None and one.result is Result.SKIPPED]
+    return ", ".join(map(spoken, dict.fromkeys(items)))
+
+
+def _required(step: ProcedureStep, history: Record) -> list[RecordedAction | None]:
+    """The newest entry of each required action, for each of its items; None: not done yet."""
+    wanted = [(each.name, item) for each in step.actions if each.required for item in each.items]
+    return [history.last(step.name, action, LEAVE, item=item) for action, item in wanted]
 
 
 def current(steps: Steps, history: Record) -> ProcedureStep | None:
@@ -287,7 +306,7 @@ def settings_lines(tables: Mapping[str, Mapping[str, Any]]) -> str:
 
 def refusal(step: ProcedureStep, action: Action, observed: Observation) -> str | None:
     """Why an action may not be done now; None if it may."""
-    item = str(observed.fields.get(action.item, ""))
+    item = observed.fields.get(action.item, "")
     if action.after and observed.record.last(step.name, action.after, item=item) is None:
         return action.first.format_map(observed.fields)
     return action.work.refuse(observed)
@@ -298,15 +317,15 @@ def refusal(step: ProcedureStep, action: Action, observed: Observation) -> str |
 
 def view(equipment: Equipment, steps: Steps, history: Record | None, now: State) -> Content:
     """All steps with what is on record of them, where it goes on, and what is read now."""
-    goes_on = None
-    if history is not None and history.signature is None:
-        goes_on = (current(steps, history) or steps[-1]).name
+    shown = {"collector": equipment.collector.name, "live": _live(equipment.unit, now)}
+    if history is None:
+        return {**shown, "record": None, "steps": [], "current": None}
+    goes_on = current(steps, history) or steps[-1]
     return {
-        "collector": equipment.collector.name,
-        "record": None if history is None else _record(history),
-        "steps": [] if history is None else [_step(steps, step, history) for step in steps],
-        "current": goes_on,
-        "live": _live(equipment.unit, now),
+        **shown,
+        "record": _record(history),
+        "steps": [_step(steps, step, history) for step in steps],
+        "current": goes_on.name if history.signature is None else None,
     }
 
 
@@ -329,6 +348,7 @@ def _step(steps: Steps, step: ProcedureStep, history: Record) -> Content:
         "checks": step.checks,
         "cautions": list(step.cautions),
         "waits_for": first and first.name,
+        "not_tried": not_tried(step, history),
         "actions": [
             {
                 "action": action.name,
@@ -360,7 +380,7 @@ def _entry(history: Record, entry: RecordedAction) -> Content:
 
 
 def _live(unit: PressureUnit, now: State) -> Content:
-    dp_pa, gauge_pa = now.sample.pa, header_pa(now)
+    dp_pa, gauge_pa = now.sample.pa, now.header_pa
     return {
         "dp": None if dp_pa is None else show(dp_pa, unit),
         "quality": now.sample.quality.value,

@@ -14,9 +14,8 @@ from dustcake.core.record import record, replace
 
 FORMAT = 1
 
-Field = str | float | bool
-Fields = Mapping[str, Field]
-"""What a person answered, by the names of the questions."""
+Fields = Mapping[str, Any]
+"""What a person answered, by the names of the questions: texts, numbers, yes or no."""
 
 
 class Result(StrEnum):
@@ -77,11 +76,12 @@ class Record:
         ]
 
     def last(self, step: str, *actions: str, item: str | None = None) -> RecordedAction | None:
-        """The newest of those."""
+        """The newest of the entries that ``of`` gives; None where there is none."""
         return next(reversed(self.of(step, *actions, item=item)), None)
 
     def values(self, step: str, action: str) -> dict[str, Any]:
-        """What was measured in the newest of those; nothing where there is none."""
+        """Values of the newest entry of this action, units in their names; empty where it has not
+        been done."""
         entry = self.last(step, action)
         return {} if entry is None else entry.values
 

@@ -12,7 +12,7 @@ from string import Template
 from typing import Any
 
 from dustcake.commissioning.observation import Equipment
-from dustcake.commissioning.procedure import StepState, state_of
+from dustcake.commissioning.procedure import RefusedError, StepState, not_tried, state_of
 from dustcake.commissioning.record import Record, RecordedAction, is_as_signed
 from dustcake.commissioning.steps import all_steps
 from dustcake.core.record import record
@@ -57,24 +57,20 @@ def report(equipment: Equipment, history: Record) -> Report:
     steps = all_steps(equipment)[:-1]
     states = [STATES[state_of(step, history)] for step in steps]
     counts = Counter(states)
-    span = equipment.collector.transmitter.span
+    found = [f"{counts[one]} {one}" for one in STATES.values() if counts[one]]
+    about = {
+        "Collector": history.collector,
+        "Site": history.site,
+        "Begun": f"{history.begun_utc or _NO_TIME} by {history.begun_by}",
+        "Span of the dP transmitter": " to ".join(map(str, equipment.collector.transmitter.span)),
+        "Steps": ", ".join(found),
+    }
     title = f"Commissioning of {history.collector}"
-    parts: list[Text | Table] = [
-        ("title", title),
-        _pairs(
-            {
-                "Collector": history.collector,
-                "Site": history.site,
-                "Begun": f"{history.begun_utc or _NO_TIME} by {history.begun_by}",
-                "Span of the dP transmitter": " to ".join(map(str, span)),
-                "Steps": ", ".join(
-                    f"{counts[one]} {one}" for one in STATES.values() if counts[one]
-                ),
-            }
-        ),
-    ]
+    parts: list[Text | Table] = [("title", title), _pairs(about)]
     for n, (step, state) in enumerate(zip(steps, states, strict=True), start=1):
-        parts += [("head", f"{n}. {step.title}: {state}"), ("small", step.checks)]
+        untried = not_tried(step, history)
+        ended = f"{state}; not tried: {untried}" if untried else state
+        parts += [("head", f"{n}. {step.title}: {ended}"), ("small", step.checks)]
         rows = [_row(equipment, entry) for entry in history.of(step.name)]
         if rows:
             parts.append(Table((0.24, 0.1, 0.66), rows, ("When and who", "Result", "Found")))
@@ -89,14 +85,12 @@ def _pairs(pairs: dict[str, str]) -> Table:
 
 def _row(equipment: Equipment, entry: RecordedAction) -> Row:
     """One entry: when, by whom, how it ended, and the values behind it."""
-    values = "; ".join(
-        f"{label(name.removesuffix(_AMPERES))}: {_shown(equipment, name, value)}"
-        for name, value in {**entry.fields, **entry.values}.items()
-        if name not in _APART and not (value is None or value is True or value == [])
-    )
     result = entry.result.value
-    found = [("body", entry.words), ("small", values)]
-    found.append(("lines", str(entry.values.get("settings", ""))))
+    found = [
+        ("body", entry.words),
+        ("small", _values(equipment, {**entry.fields, **entry.values})),
+        ("lines", entry.values.get("settings", "")),
+    ]
     return (
         [("small", entry.utc or _NO_TIME), ("small", entry.by)],
         [("failed" if result == "failed" else "body", result)],
@@ -104,16 +98,24 @@ def _row(equipment: Equipment, entry: RecordedAction) -> Row:
     )
 
 
+def _values(equipment: Equipment, values: dict[str, Any]) -> str:
+    """What was answered and measured; a yes goes without saying."""
+    return "; ".join(
+        f"{label(name.removesuffix(_AMPERES))}: {_shown(equipment, name, value)}"
+        for name, value in values.items()
+        if name not in _APART and value is not True and value not in (None, [])
+    )
+
+
 def _shown(equipment: Equipment, name: str, value: Any) -> str:
-    if value is False:
-        return "no"
-    if isinstance(value, int | float):
-        return _number(equipment, name, value)
-    return "; ".join(map(str, value)) if isinstance(value, list) else str(value)
-
-
-def _number(equipment: Equipment, name: str, value: float) -> str:
     is_header = "header" in name
+    match value:
+        case False:
+            return "no"
+        case list():
+            return "; ".join(map(str, value))
+        case str():
+            return value
     if name == "manometer" or (name.endswith("_pa") and not is_header):
         return show_with_pa(value, equipment.unit)
     if name.endswith(_AMPERES):
@@ -140,11 +142,12 @@ def _signature(history: Record) -> dict[str, str]:
 _TAGS = {"title": "h1", "head": "h2"}
 
 
-def to_html(content: Report) -> str:
+def to_html(content: Report) -> bytes:
     """The report; whatever came from outside is escaped."""
     parts = [_table(one) if isinstance(one, Table) else _paragraph(*one) for one in content.parts]
     template = resources.files(__package__).joinpath("report.html").read_text(encoding="utf-8")
-    return Template(template).substitute(title=escape(content.title), body="\n".join(parts))
+    page = Template(template).substitute(title=escape(content.title), body="\n".join(parts))
+    return page.encode()
 
 
 def _paragraph(style: str, text: str) -> str:
@@ -168,14 +171,10 @@ _WIDTH_MM = 169  # of a page of A4 between its margins
 _FONT = "Vera"  # comes with the library, and has more than the letters of English
 
 
-class MissingExtraError(Exception):
-    """The library that makes PDF is not installed; the message says what to do."""
-
-
 def to_pdf(content: Report) -> bytes:
-    """The report. Raises MissingExtraError."""
+    """The report. Raises RefusedError where the library that makes PDF is not installed."""
     if importlib.util.find_spec("reportlab") is None:
-        raise MissingExtraError(
+        raise RefusedError(
             "a PDF needs the extra `pdf`, which is not installed; the report as HTML needs nothing"
         )
     from reportlab.lib.units import mm
@@ -206,6 +205,9 @@ def to_pdf(content: Report) -> bytes:
     parts = [table(one) if isinstance(one, Table) else paragraph(*one) for one in content.parts]
     document.build(parts, onFirstPage=_foot, onLaterPages=_foot)
     return made.getvalue()
+
+
+RENDER = {"html": to_html, "pdf": to_pdf}
 
 
 def _foot(canvas: Any, document: Any) -> None:

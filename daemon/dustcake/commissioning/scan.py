@@ -2,7 +2,9 @@
 it go on working, and what is put on record of them."""
 
 from collections.abc import Awaitable, Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import asdict
+from itertools import product
 from typing import Any
 
 from pydantic import ValidationError
@@ -36,18 +38,14 @@ Rows = Mapping[str, Words]
 @record
 class Candidate:
     """One meaning of one place. ``lines``: the settings that say so; ``pa``: what it reads then,
-    ``rest_pa`` before pressure was put on; ``why``: what speaks against it, empty if nothing."""
+    ``rest_pa`` before pressure was put on; ``why``: what speaks against it, empty where nothing
+    does, and it is plausible."""
 
     lines: dict[str, Any]
     raw: Words
     pa: float | None
     rest_pa: float | None
     why: str
-
-    @property
-    def is_plausible(self) -> bool:
-        """Whether nothing speaks against it."""
-        return not self.why
 
 
 def place_of(unit: int, table: str, first: int) -> str:
@@ -67,18 +65,17 @@ def candidates(
     """Every meaning of every place, the likeliest first. ``rest``: the same places before pressure
     was put on; ``reference_pa``: what a manometer shows now; ``at_rest``: no pressure should be
     there now."""
-    found = []
+    encodings, found = _encodings(bus, span), []
     for place, row in rows.items():
         _, unit, table, first = place.split()
-        row_at_rest = (rest or {}).get(place)
-        for index in range(len(row)):
-            at = {"bus": bus, "unit": int(unit), "table": table, "register": int(first) + index}
-            for meant in _meanings(at, span):
-                here = slice(index, index + meant.word_count)
-                if here.stop <= len(row):
-                    rest_raw = row_at_rest and row_at_rest[here]
-                    one = _judged(meant, row[here], rest_raw, reference_pa, at_rest=at_rest)
-                    found.append(one)
+        at = {"unit": int(unit), "table": WordTable(table)}
+        row_at_rest = (rest or {}).get(place, ())
+        for index, encoding in product(range(len(row)), encodings):
+            here = slice(index, index + encoding.word_count)
+            if here.stop <= len(row):
+                meant = encoding.model_copy(update={**at, "register_address": int(first) + index})
+                words = row[here], row_at_rest[here]
+                found.append(_judged(meant, *words, reference_pa, at_rest=at_rest))
     return sorted(found, key=_likelihood)
 
 
@@ -87,42 +84,37 @@ def _likelihood(one: Candidate) -> tuple[bool, float]:
     return bool(one.why), -moved_pa
 
 
-def _meanings(at: dict[str, Any], span: tuple[Pressure, Pressure]) -> Iterator[AnalogInput]:
+def _encodings(bus: str, span: tuple[Pressure, Pressure]) -> list[AnalogInput]:
     """All that a register may be: its numbers in the unit of the span, or in pascals."""
-    spans = [span]
-    if span[0].unit is not PressureUnit.PA:
-        low, high = (Pressure(round(end.pa, 3), PressureUnit.PA) for end in span)
-        spans.append((low, high))
-    for ends in spans:
-        written = {**at, "span": [str(end) for end in ends]}
-        for per_count in _PER_COUNT:
-            counts = [round(end.value / per_count) for end in ends]
-            yield from _input({**written, "kind": "scaled_integer", "counts": counts})
-        for order in WordOrder:
-            yield from _input({**written, "kind": "float32", "word_order": order})
-    for currents in _CURRENTS:
-        written = {**at, "span": [str(end) for end in span]}
-        yield from _input({**written, "kind": "current", "counts": currents})
+    in_pa = tuple(Pressure(round(end.pa, 3), PressureUnit.PA) for end in span)
+    spans = [span] if span[0].unit is PressureUnit.PA else [span, in_pa]
+    written = [fields for ends in spans for fields in _numbers(ends)]
+    written += [{"span": span, "kind": "current", "counts": counts} for counts in _CURRENTS]
+    meant = []
+    for fields in written:
+        ends = [str(end) for end in fields["span"]]
+        with suppress(ValidationError):  # counts that no register can hold
+            meant.append(
+                AnalogInput.model_validate({**fields, "bus": bus, "register": 0, "span": ends})
+            )
+    return meant
 
 
-def _input(fields: dict[str, Any]) -> Iterator[AnalogInput]:
-    try:
-        yield AnalogInput.model_validate(fields)
-    except ValidationError:
-        return  # counts that no register can hold
+def _numbers(span: tuple[Pressure, ...]) -> Iterator[dict[str, Any]]:
+    """Settings of a register that holds the pressure in the unit of ``span``, or counts of it."""
+    for per_count in _PER_COUNT:
+        counts = [round(end.value / per_count) for end in span]
+        yield {"span": span, "kind": "scaled_integer", "counts": counts}
+    for order in WordOrder:
+        yield {"span": span, "kind": "float32", "word_order": order}
 
 
 def _judged(
-    meant: AnalogInput,
-    raw: Words,
-    rest_raw: Words | None,
-    reference_pa: float | None,
-    *,
-    at_rest: bool,
+    meant: AnalogInput, raw: Words, rest_raw: Words, reference_pa: float | None, *, at_rest: bool
 ) -> Candidate:
     scale = to_scale(meant)
     pa, why = _reading(scale, raw)
-    rest_pa = None if rest_raw is None else _reading(scale, rest_raw)[0]
+    rest_pa = _reading(scale, rest_raw)[0] if len(rest_raw) == len(raw) else None
     if pa is not None and not why:
         why = _against(pa, rest_pa, reference_pa, scale, at_rest=at_rest)
     return Candidate(lines_of(meant), raw, pa, rest_pa, why)
@@ -180,7 +172,7 @@ class Bounds:
 async def scan(
     read: ReadOnce, bus: str, observed: Observation, progress: Callable[[str], None]
 ) -> ActionResult:
-    """Go through ``bus`` within the bounds given, and judge what each place may mean."""
+    """Result of going through ``bus`` within the bounds given: what each place may mean."""
     fields, bounds = observed.fields, bounds_of(observed)
     words = await read_all(read, bounds, progress)
     if not words:
@@ -192,53 +184,51 @@ async def scan(
             registers={},
         )
     applied = fields["pressure"] == APPLIED
-    rest = last_scan(observed, AT_REST) if applied else None
-    manometer = fields.get("manometer")
+    rest = last_scan(observed, AT_REST) if applied else {}
     ranked = candidates(
         bus,
         observed.equipment.collector.transmitter.span,
         words,
-        rest=None if rest is None else {k: tuple(v) for k, v in rest["registers"].items()},
-        reference_pa=None if manometer is None else float(manometer),
+        rest={place: tuple(row) for place, row in rest.get("registers", {}).items()},
+        reference_pa=fields.get("manometer"),
         at_rest=not applied and observed.before.blower.running is not True,
     )
-    plausible = sum(one.is_plausible for one in ranked)
+    plausible = sum(not one.why for one in ranked)
     units = sorted({int(place.split()[1]) for place in words})
     return noted(
         f"{plausible} of {len(ranked)} meanings are plausible; units that answer: "
         f"{', '.join(map(str, units))}",
         candidates=[_content(one, observed) for one in ranked[:MOST_SHOWN]],
-        registers={place: list(row) for place, row in words.items()},
+        registers=words,
     )
 
 
 def bounds_of(observed: Observation) -> Bounds:
     """What is to be gone through."""
     fields = observed.fields
-    tables = tuple(WordTable) if fields["table"] == "both" else (WordTable(str(fields["table"])),)
-    return Bounds(_range(observed, "unit"), tables, _range(observed, "register"))
+    tables = tuple(WordTable) if fields["table"] == "both" else (WordTable(fields["table"]),)
+    units, registers = (
+        range(int(fields[f"first_{what}"]), int(fields[f"last_{what}"]) + 1)
+        for what in ("unit", "register")
+    )
+    return Bounds(units, tables, registers)
 
 
-def _range(observed: Observation, what: str) -> range:
-    first, last = (int(float(observed.fields[f"{end}_{what}"])) for end in ("first", "last"))
-    return range(first, last + 1)
-
-
-def last_scan(observed: Observation, pressure: str) -> dict[str, Any] | None:
-    """What the newest scan at this pressure found."""
+def last_scan(observed: Observation, pressure: str) -> dict[str, Any]:
+    """Values of the newest scan at this pressure; empty where there is none."""
     scans = reversed(observed.record.of("transmitter", "scan"))
-    return next((one.values for one in scans if one.fields["pressure"] == pressure), None)
+    return next((one.values for one in scans if one.fields["pressure"] == pressure), {})
 
 
 def _content(one: Candidate, observed: Observation) -> dict[str, Any]:
     shown = None if one.pa is None else observed.equipment.shown(one.pa)
-    return {**asdict(one), "raw": list(one.raw), "shown": shown}
+    return {**asdict(one), "shown": shown}
 
 
 async def read_all(
     read: ReadOnce, bounds: Bounds, progress: Callable[[str], None]
 ) -> dict[str, Words]:
-    """Read everything there is: registers in a row, by place. Polls of the bus go on between the
+    """All registers there are, in rows by place. Polls of the bus go on between the
     reads; a unit that does not answer costs its time-out once."""
     words: dict[str, Words] = {}
     registers = bounds.registers
@@ -254,7 +244,7 @@ async def read_all(
 
 
 async def _is_there(read: ReadOnce, unit: int, bounds: Bounds) -> bool:
-    """Whether it answers at all; that it has nothing there is an answer."""
+    """Whether a unit answers at all; that it has nothing there is an answer."""
     answer = await read(unit, bounds.tables[0], bounds.registers.start, 1)
     if not isinstance(answer, ReadFailure):
         return True
@@ -263,7 +253,7 @@ async def _is_there(read: ReadOnce, unit: int, bounds: Bounds) -> bool:
 
 
 async def _row(read: ReadOnce, unit: int, table: WordTable, row: range) -> dict[str, Words]:
-    """What can be read of it; neighbours together, since a number may lie over two of them."""
+    """What can be read of a row; neighbours together, since a number may lie over two of them."""
     answer = await read(unit, table, row.start, len(row))
     if not isinstance(answer, ReadFailure):
         return {place_of(unit, table.value, row.start): answer}

@@ -5,6 +5,7 @@ How many series there are is settled by the settings alone: labels are collector
 and the words of a state, never anything that comes in.
 """
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from enum import StrEnum
 
@@ -51,6 +52,12 @@ class StepTimes:
 
     counts: tuple[int, ...] = (0,) * (len(STEP_BOUNDS_S) + 1)
     sum_s: float = 0.0
+
+    def with_one(self, took_s: float) -> "StepTimes":
+        """The same, and one more step."""
+        at = bisect_left(STEP_BOUNDS_S, took_s)
+        counts = (*self.counts[:at], self.counts[at] + 1, *self.counts[at + 1 :])
+        return StepTimes(counts, self.sum_s + took_s)
 
 
 @record

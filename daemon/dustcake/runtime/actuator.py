@@ -51,7 +51,7 @@ class Actuator:
         return not self._waiting and not self._busy
 
     async def run(self) -> None:
-        """Until cancelled; a pulse under way is then ended, and its valve switched off."""
+        """Work until cancelled; a pulse under way is then ended, and its valve switched off."""
         while True:
             while self._waiting:
                 command = self._waiting.pop(0)
@@ -63,8 +63,8 @@ class Actuator:
             await self._changed.wait()
 
     async def last_off(self) -> None:
-        """Everything off, past the queue; for after ``run`` has been cancelled. Raises nothing: a
-        bug has been met already, and is the one to report."""
+        """Switch everything off, past the queue; for after ``run`` has been cancelled. Raises
+        nothing: a bug has been met already, and is the one to report."""
         task = asyncio.create_task(self._outputs.execute(AllValvesOff(NO_COMMAND)))
         await asyncio.wait([task])
         bug = task.exception()

@@ -15,6 +15,7 @@ from dustcake.core.alarms.names import ACTIVE, AlarmState
 from dustcake.core.inputs import PollCompleted, ReadFailure
 from dustcake.core.state import State
 from dustcake.ports import Clock
+from dustcake.publish.metrics import StepTimes
 from dustcake.publish.payloads import measured
 from dustcake.publish.render import Deadbands, Renderer
 from dustcake.publish.topics import Publication, Topics
@@ -124,6 +125,7 @@ class CollectorService:
         """Reads without a proper reply for dP since the start."""
         self.polls_missed = 0
         """Polls left out, because the one before took too long."""
+        self.step_times = StepTimes()
         self.watchers: list[Callable[[State], None]] = []
         """Called with the state after each step that is completed and committed."""
         if settings.mqtt is not None:
@@ -165,6 +167,7 @@ class CollectorService:
         if self._polled:
             self._polled = False
             self._watchdog_feeder.fed(self.name)
+        self.step_times = self.step_times.with_one(self.engine.step_s)
         self.commissioning.observe()
         for watcher in self.watchers:
             watcher(self.engine.state)
@@ -201,8 +204,8 @@ class CollectorService:
         )
 
     def status(self, shown_in: PressureUnit | None = None) -> dict[str, Any]:
-        """For `dustcake status`; in ``shown_in`` instead of the collector's own unit where that is
-        given."""
+        """The collector for `dustcake status`; in ``shown_in`` instead of the collector's own unit
+        where that is given."""
         state, unit = self.engine.state, shown_in or self.shown_in
         renderer = replace(self._renderer, unit=unit)
         return {

@@ -3,7 +3,6 @@ leaves nor a restart ends it."""
 
 import asyncio
 import secrets
-from collections import deque
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,7 +36,7 @@ from dustcake.commissioning.record import (
     encode,
     place_of,
 )
-from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
+from dustcake.commissioning.report import RENDER, report
 from dustcake.commissioning.scan import Words, scan
 from dustcake.commissioning.steps import all_steps
 from dustcake.core.inputs import ReadFailure
@@ -58,10 +57,6 @@ WINDOW_S = 30.0
 BY_ITSELF = "dustcake"
 
 
-PutRequest = Callable[[ParsedRequest | InvalidRequest, Requester], Awaitable[bytes]]
-"""The way to the core: puts a request to it, and words the answer."""
-
-
 @dataclass(eq=False)
 class _RunningAction:
     """An action under way. ``is_waiting``: a scan, or the core's answer to its requests, decides
@@ -76,14 +71,14 @@ class _RunningAction:
 
 
 class Commissioning:
-    """The commissioning of one collector, whose newest state is ``state``. ``observe`` has to be
-    called after every step."""
+    """The commissioning of one collector, whose newest state is ``state``. ``put_request``: puts a
+    request to the core, and words its answer. ``observe`` has to be called after every step."""
 
     def __init__(
         self,
         settings: Settings,
         collector: Collector,
-        put_request: PutRequest,
+        put_request: Callable[[ParsedRequest | InvalidRequest, Requester], Awaitable[bytes]],
         state: Callable[[], State],
         buses: Mapping[str, Bus],
         clock: Clock,
@@ -95,7 +90,7 @@ class Commissioning:
         self._file = RecordFile(place_of(Path(settings.journal.path), collector.name))
         self.record: Record | None = None
         self._state = state
-        self._window: deque[Moment] = deque()
+        self._window: tuple[Moment, ...] = ()
         self._running: _RunningAction | None = None
         self._scan: asyncio.Task[None] | None = None
         self._problem = ""
@@ -159,7 +154,7 @@ class Commissioning:
         running.observed = observed
         if running.is_waiting:
             return
-        result = running.action.work.evaluate(observed)
+        result = running.action.evaluate(observed)
         if result is None and observed.elapsed_s >= running.action.timeout_s:
             result = failed(
                 f"nothing, or nothing steady, came within {observed.elapsed_s:.0f} s: try again"
@@ -168,14 +163,12 @@ class Commissioning:
             self._finish(running, result)
 
     def _evaluate_automatic(self, record: Record, now: Moment) -> None:
-        """What the daemon finds by itself, in the step it has come to."""
-        self._window.append(now)
-        while now.at_s - self._window[0].at_s > WINDOW_S:
-            self._window.popleft()
+        """Put on record what the daemon finds by itself, in the step it has come to."""
+        self._window = *(one for one in self._window if now.at_s - one.at_s <= WINDOW_S), now
         step = current(self._steps, record)
         if step is None or state_of(step, record) is not StepState.UNDER_WAY:
             return
-        observed = Observation(self._equipment, record, {}, tuple(self._window))
+        observed = Observation(self._equipment, record, {}, self._window)
         for action in step.actions:
             result = action.work.automatic(observed)
             if result is not None:
@@ -184,14 +177,13 @@ class Commissioning:
     def _finish(self, running: _RunningAction, result: ActionResult) -> None:
         """Put on record what came of it."""
         assert self.record is not None
-        self._running = None
-        self._window.clear()
+        self._running, self._window = None, ()
         step, action, by = running.step.name, running.action.name, running.by
         fields = dict(running.observed.fields)
         entry = RecordedAction(
             step=step,
             action=action,
-            item=str(fields.get(running.action.item, "")),
+            item=fields.get(running.action.item, ""),
             result=result.result,
             words=result.words,
             fields=fields,
@@ -201,7 +193,7 @@ class Commissioning:
         )
         self.record = replace(self.record, entries=(*self.record.entries, entry))
         if running.step is self._steps[-1]:
-            self.record = self.record.signed(str(fields["name"]), by, entry.utc)
+            self.record = self.record.signed(fields["name"], by, entry.utc)
         log.info("commissioning", step=step, action=action, result=result.result.value, by=by)
         self._unsaved.set()
 
@@ -228,18 +220,12 @@ class Commissioning:
         record = None if self.record is None else encode(self.record).decode()
         return {"accepted": record is not None, "reason": "no record yet", "record": record}
 
-    async def report(self, form: str) -> bytes | str:
-        """The report as ``html`` or ``pdf``; why there is none."""
+    async def report(self, form: str) -> bytes:
+        """The report as ``html`` or ``pdf``. Raises RefusedError."""
         await self._loaded.wait()
         if self.record is None:
-            return "there is no record yet"
-        content = report(self._equipment, self.record)
-        if form == "html":
-            return to_html(content).encode()
-        try:
-            return await asyncio.to_thread(to_pdf, content)
-        except MissingExtraError as error:
-            return str(error)
+            raise RefusedError("there is no record yet")
+        return await asyncio.to_thread(RENDER[form], report(self._equipment, self.record))
 
     def _answer(self, refused: str) -> Content:
         """The request was carried out, or the refusal; with the view as it now is."""
@@ -265,7 +251,7 @@ class Commissioning:
             raise RefusedError("something is under way: wait for its end")
         if self.record is not None:
             await self._archive("before")
-        self._window.clear()
+        self._window = ()
         utc = utc_text(self._clock.now().utc_s)
         self.record = Record(self._equipment.collector.name, self._site_name, utc, by)
         self._unsaved.set()
@@ -286,7 +272,7 @@ class Commissioning:
             return
         running.is_waiting = False
         # What only puts on record what a person says need not wait for the next reading.
-        result = action.work.evaluate(running.observed)
+        result = action.evaluate(running.observed)
         if result is not None:
             self._finish(running, result)
 
@@ -326,7 +312,7 @@ class Commissioning:
         running.observed = replace(observed, answers=(*observed.answers, answer))
 
     async def _scan_bus(self, running: _RunningAction) -> None:
-        bus = self._buses[str(running.observed.fields["bus"])]
+        bus = self._buses[running.observed.fields["bus"]]
 
         async def read(unit: int, table: WordTable, first: int, count: int) -> Words | ReadFailure:
             return await bus.probe(Read(unit, table, first, count))

@@ -14,11 +14,12 @@ import structlog
 from dustcake.adapters.host import ServiceManager
 from dustcake.adapters.local_socket import LocalSocket
 from dustcake.adapters.modbus import Bus
+from dustcake.adapters.plc import PlcServer
 from dustcake.adapters.store import Retention, SqliteStore
 from dustcake.core.inputs import Stopping
 from dustcake.ports import Clock
 from dustcake.runtime.collector_service import CollectorService, WatchdogFeeder, link_content, paced
-from dustcake.runtime.faces import MetricsService, PlcService, SparkplugNode
+from dustcake.runtime.faces import SparkplugNode, metrics_snapshot, plc_registers
 from dustcake.runtime.panel import PanelSource, serve_panel
 from dustcake.runtime.request_service import answer_local
 from dustcake.runtime.shutdown import (
@@ -156,16 +157,17 @@ def _faces(
         log.error(f"{extra} cannot be served", cause=cause, remedy=remedy)
     faces: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {}
     if settings.plc is not None:
-        faces["PLC server"] = PlcService(settings.plc, services, clock).server.run
+        registers = partial(plc_registers, services, clock)
+        faces["PLC server"] = PlcServer(settings.plc, registers).run
     if settings.panel is not None and "panel" not in missing:
         source = PanelSource(settings, services, clock)
         faces["panel"] = partial(serve_panel, settings.panel, source, clock)
     if settings.metrics is not None and "metrics" not in missing:
         from dustcake.adapters.metrics import serve
 
-        service = MetricsService(services, store, Path(settings.journal.path), clock)
-        where = settings.metrics.host, settings.metrics.port
-        faces["metrics"] = partial(serve, service.snapshot, *where)
+        journal = Path(settings.journal.path)
+        snapshot = partial(metrics_snapshot, services, store, journal, clock)
+        faces["metrics"] = partial(serve, snapshot, settings.metrics.host, settings.metrics.port)
     return faces
 
 

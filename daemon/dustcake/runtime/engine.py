@@ -23,7 +23,7 @@ from dustcake.core.inputs import (
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State, first_state
 from dustcake.core.step import Step, step
-from dustcake.ports import Clock, Commit, CommitFailed, Journal, OutputReport, Outputs, Stored
+from dustcake.ports import Clock, Commit, Journal, OutputReport, Outputs, Stored
 from dustcake.publish.render import Deadbands, ExceptionReporter, Renderer
 from dustcake.publish.topics import Keep, Publication
 from dustcake.runtime.actuator import NO_COMMAND, Actuator
@@ -112,7 +112,7 @@ class Engine:
         self._actuator.submit(AllValvesOff(NO_COMMAND))
 
     async def run(self) -> None:
-        """Until ``Stopping`` has been handled and every command that follows has been done."""
+        """Work until ``Stopping`` has been handled and every command that follows has been done."""
         try:
             async with asyncio.TaskGroup() as tasks:
                 actuator = tasks.create_task(self._actuator.run())
@@ -154,7 +154,7 @@ class Engine:
             await self._handle((await self._next())(self._clock.now()))
         failed = await self._commit()
         if failed is not None:
-            log.error("last entries are lost", detail=failed.detail)
+            log.error("last entries are lost", detail=failed)
 
     async def _next(self) -> MakeInput:
         """The next input: an output's report first, then what is queued, else a wake-up."""
@@ -249,15 +249,14 @@ class Engine:
             if publication.keep is not Keep.EVENT:
                 self._live(publication)
 
-    async def _note_commit(self, now_s: float, failed: CommitFailed | None) -> None:
+    async def _note_commit(self, now_s: float, failed: str | None) -> None:
         was_writable, is_writable = self._journal_retry_s is None, failed is None
         if is_writable:
             self._flushed_s, self._journal_retry_s = now_s, None
         else:
             self._journal_retry_s = now_s + JOURNAL_RETRY_S
         if is_writable != was_writable:
-            detail = "" if failed is None else failed.detail
-            await self._handle(JournalReported(self._clock.now(), is_writable, detail))
+            await self._handle(JournalReported(self._clock.now(), is_writable, failed or ""))
 
     def _commit_is_due(self, now_s: float, *, urgent: bool) -> bool:
         """What is not urgent is stored at the same moments for every collector of the daemon, so
@@ -268,8 +267,8 @@ class Engine:
             return True
         return now_s // self._flush_s > self._flushed_s // self._flush_s
 
-    async def _commit(self, *, urgent: bool = True) -> CommitFailed | None:
-        """Everything since the last commit, or nothing."""
+    async def _commit(self, *, urgent: bool = True) -> str | None:
+        """Store everything since the last commit, or nothing: then why."""
         failed = await self._journal.commit(
             Commit(
                 self._setpoints.collector,

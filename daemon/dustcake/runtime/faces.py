@@ -1,8 +1,7 @@
 """What shows the collectors to others: to a PLC as registers, to a monitoring system as figures, to
-a Sparkplug B host application as devices of an edge node. Each watches them all."""
+a Sparkplug B host application as devices of an edge node."""
 
 import asyncio
-from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from functools import partial
@@ -10,13 +9,12 @@ from importlib.metadata import version
 from pathlib import Path
 
 from dustcake.adapters.mqtt import EdgeNodeLink, LinkSettings
-from dustcake.adapters.plc import PlcServer
 from dustcake.adapters.store import SqliteStore
 from dustcake.core.requests.definitions import Level
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.state import State
 from dustcake.ports import Clock
-from dustcake.publish.metrics import STEP_BOUNDS_S, CollectorState, Family, StepTimes, families
+from dustcake.publish.metrics import CollectorState, Family, families
 from dustcake.publish.plc import RegisterSource, image
 from dustcake.publish.request_json import InvalidRequest, read_request
 from dustcake.publish.sparkplug.collector import CollectorDevice, active_alarms
@@ -27,83 +25,52 @@ from dustcake.runtime.collector_service import CollectorService
 from dustcake.runtime.request_service import RateLimit, Requester
 from dustcake.runtime.shutdown import LEAVE_S
 from dustcake.settings.model import Settings
-from dustcake.settings.services import Plc, Sparkplug
+from dustcake.settings.services import Sparkplug
 
 DISK_WITHIN_S = 1.0
 
 
-class PlcService:
-    """Watches every collector; the registers are made when they are read."""
-
-    def __init__(self, plc: Plc, services: Sequence[CollectorService], clock: Clock) -> None:
-        self._services = services
-        self._clock = clock
-        # By unit: the newest state, and how many there have been.
-        self._seen: dict[int, tuple[State, int]] = {}
-        self.server = PlcServer(plc, self._registers)
-        for unit, each in enumerate(services, start=1):
-            each.watchers.append(partial(self._observe, unit))
-
-    def _observe(self, unit: int, state: State) -> None:
-        _, steps = self._seen.get(unit, (state, 0))
-        self._seen[unit] = state, steps + 1
-
-    def _registers(self, unit: int) -> Sequence[int] | None:
-        if unit not in self._seen:
-            return None
-        state, steps = self._seen[unit]
-        setpoints = self._services[unit - 1].setpoints
-        return image(RegisterSource(state, setpoints, steps, self._clock.now().mono_s))
+def plc_registers(
+    services: Sequence[CollectorService], clock: Clock, unit: int
+) -> Sequence[int] | None:
+    """The registers of the collector at ``unit``, which counts from 1; None where there is none, or
+    nothing to show yet."""
+    if not 1 <= unit <= len(services):
+        return None
+    service = services[unit - 1]
+    steps = sum(service.step_times.counts)
+    if not steps:
+        return None
+    now_s = clock.now().mono_s
+    return image(RegisterSource(service.engine.state, service.setpoints, steps, now_s))
 
 
-class MetricsService:
-    """Watches every collector; figures are made when they are read."""
-
-    def __init__(
-        self, services: Sequence[CollectorService], store: SqliteStore, journal: Path, clock: Clock
-    ) -> None:
-        self._timings = {each: _Timing() for each in services}
-        self._store = store
-        self._journal = journal
-        self._clock = clock
-        for each, timing in self._timings.items():
-            each.watchers.append(partial(timing.note, each))
-
-    async def snapshot(self) -> Callable[[], Iterable[Family]]:
-        """Taken in the loop; what it gives may be called in a thread, as it holds values only."""
-        waiting: dict[str, int] = {}
-        # A disk that stalls has an alarm of its own; nothing else need wait for it.
-        with suppress(TimeoutError):
-            async with asyncio.timeout(DISK_WITHIN_S):
-                waiting = await self._store.waiting()
-        mono_s = self._clock.now().mono_s
-        seen = [
-            CollectorState(
-                each.engine.state,
-                each.setpoints,
-                mono_s,
-                each.polls,
-                each.polls_failed,
-                each.polls_missed,
-                StepTimes(tuple(timing.counts), timing.sum_s),
-                None if each.link is None else each.link.status.connected,
-                waiting.get(each.name),
-            )
-            for each, timing in self._timings.items()
-        ]
-        return lambda: families(seen, version("dustcake"), _size(self._journal))
-
-
-class _Timing:
-    def __init__(self) -> None:
-        self.counts = [0] * (len(STEP_BOUNDS_S) + 1)
-        self.sum_s = 0.0
-
-    def note(self, collector: CollectorService, state: State) -> None:
-        del state
-        took_s = collector.engine.step_s
-        self.counts[bisect_left(STEP_BOUNDS_S, took_s)] += 1
-        self.sum_s += took_s
+async def metrics_snapshot(
+    services: Sequence[CollectorService], store: SqliteStore, journal: Path, clock: Clock
+) -> Callable[[], Iterable[Family]]:
+    """The figures of all collectors. Taken in the loop; what it gives may be called in a thread, as
+    it holds values only."""
+    waiting: dict[str, int] = {}
+    # A disk that stalls has an alarm of its own; nothing else need wait for it.
+    with suppress(TimeoutError):
+        async with asyncio.timeout(DISK_WITHIN_S):
+            waiting = await store.waiting()
+    mono_s = clock.now().mono_s
+    seen = [
+        CollectorState(
+            each.engine.state,
+            each.setpoints,
+            mono_s,
+            each.polls,
+            each.polls_failed,
+            each.polls_missed,
+            each.step_times,
+            None if each.link is None else each.link.status.connected,
+            waiting.get(each.name),
+        )
+        for each in services
+    ]
+    return lambda: families(seen, version("dustcake"), _size(journal))
 
 
 def _size(journal: Path) -> int | None:

@@ -12,6 +12,7 @@ import structlog
 
 from dustcake.adapters.panel import Fields, SourceError
 from dustcake.adapters.store import History, StoreRefused
+from dustcake.commissioning.procedure import RefusedError
 from dustcake.core.events import LOG_BOOK
 from dustcake.core.requests.kinds import Identity
 from dustcake.core.setpoints import BlowerRequest
@@ -92,7 +93,7 @@ class PanelSource:
         return content
 
     async def trend(self, collector: str, length_s: float) -> Trend:
-        """The time up to now. Raises SourceError."""
+        """The trend of dP over the time up to now. Raises SourceError."""
         now_s = self._clock.now().utc_s
         if now_s is None:
             raise SourceError("no trend: the clock is not set yet; control goes on")
@@ -121,11 +122,11 @@ class PanelSource:
         return await self._services[collector].commissioning.answer(fields, by)
 
     async def commission_report(self, collector: str, form: str) -> bytes:
-        """The report of it. Raises SourceError."""
-        made = await self._services[collector].commissioning.report(form)
-        if isinstance(made, str):
-            raise SourceError(made)
-        return made
+        """The report of commissioning. Raises SourceError."""
+        try:
+            return await self._services[collector].commissioning.report(form)
+        except RefusedError as refused:
+            raise SourceError(str(refused)) from None
 
     async def remember_pulses(self) -> None:
         """Find in the journal when each row was last pulsed, as far as that is not long ago."""
@@ -177,7 +178,7 @@ def _rounded(share: float | None) -> float | None:
 
 
 async def serve_panel(panel: Panel, source: PanelSource, clock: Clock) -> None:
-    """Until cancelled."""
+    """Serve the panel until cancelled."""
     from dustcake.adapters.http_server import serve_http
     from dustcake.adapters.panel.live import Live
     from dustcake.adapters.panel.web import Web

@@ -62,7 +62,7 @@ class RateLimit:
         self._left: OrderedDict[str, _Left] = OrderedDict()
 
     def take(self, source: str, now_s: float) -> RateDecision:
-        """One request of ``source``, at monotonic time ``now_s``."""
+        """Count one request of ``source``, at monotonic time ``now_s``."""
         before = self._left.pop(source, _Left(float(self.per_minute), now_s))
         gained = (now_s - before.at_s) * self.per_minute / 60.0
         requests = min(float(self.per_minute), before.requests + gained)
@@ -218,7 +218,7 @@ class MqttRequests:
         """Topic filters to listen to."""
 
     async def answer(self, incoming: Incoming) -> Reply:
-        """Answer one, always."""
+        """Answer one request, always."""
         level, name = self._topics.asked_by(incoming.topic)
         reply_topic = self._topics.of("reply", name=name)
         if incoming.is_one_too_many:

@@ -101,21 +101,22 @@ def path_of(location: Location, labels: Labels) -> str:
 
 
 def location_of(error: ErrorDetails) -> Location:
-    """Where in the file ``error`` is: without the marks the validator adds to its own path."""
+    """Where in the file ``error`` is: without the kind of a bus, which the validator adds."""
+    location = _validated_at(error)
+    has_kind = location[:1] == ("bus",) and location[2:3] in (("tcp",), ("rtu",))
+    return location[:2] + location[3:] if has_kind else location
+
+
+def _validated_at(error: ErrorDetails) -> Location:
     location = tuple(part for part in error["loc"] if part != "[key]")
-    if location[:1] == ("bus",) and location[2:3] in (("tcp",), ("rtu",)):
-        location = location[:2] + location[3:]
-    if error["type"] == "union_tag_not_found":
-        location += ("kind",)
-    return location
+    return (*location, "kind") if error["type"] == "union_tag_not_found" else location
 
 
-def problem_of(error: ErrorDetails, data: Mapping[str, Any], labels: Labels) -> Problem:
-    """``error``, found in ``data``, as a problem."""
+def problem_of(error: ErrorDetails, labels: Labels) -> Problem:
+    """``error`` as a problem."""
     location = location_of(error)
     setting = path_of(location, labels) or "settings file"
-    parent = schema_at(location[:-1], data)
-    here = schema_at(location, data)
+    parent, here = schema_at(_validated_at(error)[:-1]), schema_at(_validated_at(error))
     match error["type"]:
         case "missing" | "union_tag_not_found":
             return Problem(setting, "missing", _allowed(here), _add(location, here))

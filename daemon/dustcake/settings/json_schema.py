@@ -60,28 +60,22 @@ def _expanded(part: Any) -> Any:
     return {key: _expanded(each) for key, each in {**referred, **part}.items() if key != "$ref"}
 
 
-def schema_at(location: tuple[int | str, ...], data: Any) -> Schema:
-    """The schema of what may stand at ``location`` of ``data``; empty where nothing may."""
-    schema = _chosen(expanded_schema(), data)
+def schema_at(location: tuple[int | str, ...]) -> Schema:
+    """The schema of what may stand at ``location``, as the validator gives it; empty where nothing
+    may."""
+    schema = expanded_schema()
     for part in location:
-        if isinstance(part, int):
-            by_place = dict(enumerate(schema.get("prefixItems", ())))
-            inner = by_place.get(part, schema.get("items"))
-        else:
-            inner = schema.get("properties", {}).get(part, schema.get("additionalProperties"))
-        try:
-            data = data[part]
-        except (KeyError, IndexError, TypeError):
-            data = None
-        schema = _chosen(inner or {}, data)
+        schema = _inside(schema, part) or {}
     return schema
 
 
-def _chosen(schema: Schema, data: object) -> Schema:
-    """The alternative of ``schema`` that the discriminator in ``data`` selects, if any."""
-    kind = data.get("kind") if isinstance(data, Mapping) else None
-    alternatives = schema.get("oneOf", ())
-    return next((one for one in alternatives if one["properties"]["kind"]["const"] == kind), schema)
+def _inside(schema: Schema, part: int | str) -> Any:
+    if isinstance(part, int):
+        return dict(enumerate(schema.get("prefixItems", ()))).get(part, schema.get("items"))
+    # In the place of several alternatives the validator names the one it has chosen.
+    kinds = {one["properties"]["kind"]["const"]: one for one in schema.get("oneOf", ())}
+    named = kinds or schema.get("properties", {})
+    return named.get(part, schema.get("additionalProperties"))
 
 
 def tables_with(key: str, schema: Schema | None = None, path: str = "") -> Iterator[str]:

@@ -45,7 +45,7 @@ def parse_settings(text: str, source: str = "settings") -> Settings:
     problems: list[Problem] = []
     places: list[str] = []
     while errors := _errors_in(data):
-        problems = problems or _problems_of(errors, data, labels)
+        problems = problems or _problems_of(errors, labels)
         targets = set(map(_to_take_out, errors))
         if () in targets:
             raise SettingsError(source, problems)
@@ -120,8 +120,8 @@ def _is_meant(error: ErrorDetails) -> bool:
     return error["type"] != "too_short" or len(error["input"]) < error["ctx"]["min_length"]
 
 
-def _problems_of(errors: list[ErrorDetails], data: dict[str, Any], labels: Labels) -> list[Problem]:
-    problems = [problem_of(error, data, labels) for error in errors[:_MOST_SHOWN]]
+def _problems_of(errors: list[ErrorDetails], labels: Labels) -> list[Problem]:
+    problems = [problem_of(error, labels) for error in errors[:_MOST_SHOWN]]
     if len(errors) > _MOST_SHOWN:
         more = f"{len(errors) - _MOST_SHOWN} more problems"
         problems.append(Problem("settings file", more, "none", "correct those above first"))

@@ -140,18 +140,15 @@ def to_scale(analog: AnalogInput) -> core.Scale:
 def _trust(collector: Collector) -> core.ValidationSetting:
     span_pa, zero_pa = collector.span_pa, collector.zero_limit_pa
     left_out = {
-        "jump_pa": 0.1 * span_pa,
-        "frozen_within_pa": 1e-5 * span_pa,
-        "no_dp_pa": zero_pa,
-        "zero_drift_pa": 0.5 * zero_pa,
-        "not_zero_pa": 0.05 * span_pa,
+        "jump": 0.1 * span_pa,
+        "frozen_within": 1e-5 * span_pa,
+        "no_dp": zero_pa,
+        "zero_drift": 0.5 * zero_pa,
+        "not_zero": 0.05 * span_pa,
     }
-    given = {
-        name: pa
-        for name, pa in left_out.items()
-        if getattr(collector.trust, name.removesuffix("_pa")) is None
-    }
-    return _by_rule(core.ValidationSetting, collector.trust, **given)
+    trust = collector.trust
+    instead = {f"{name}_pa": pa for name, pa in left_out.items() if getattr(trust, name) is None}
+    return _by_rule(core.ValidationSetting, trust, **instead)
 
 
 # --- what may be changed by request
@@ -198,7 +195,7 @@ class AdjustableSetPoint:
 
 
 def adjustable(collector: Collector) -> Iterator[AdjustableSetPoint]:
-    """What ``collector`` lets people change by request."""
+    """Set points that ``collector`` lets people change by request."""
     if not collector.requests.set_points:
         return
     for point, rules in _rules(collector).items():

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from dustcake.adapters.store import StoreRefused
-from dustcake.cli.common import DONE, CommandError, UsageError, chosen_collector
+from dustcake.cli.common import CommandError, UsageError, chosen_collector
 from dustcake.settings.model import Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import file_called
@@ -16,8 +16,8 @@ trace_name = file_called(".csv", *PARQUET_ENDINGS)
 open."""
 
 
-def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
-    """Write it; returns the exit code."""
+def export_trace(settings: Settings, arguments: argparse.Namespace) -> None:
+    """Write it."""
     about_events = [name for name in ("kind", "json", "csv") if getattr(arguments, name)]
     if arguments.only is not None:
         about_events.insert(0, arguments.only)
@@ -35,4 +35,3 @@ def export_trace(settings: Settings, arguments: argparse.Namespace) -> int:
     except (TraceError, UnwritableError) as error:
         raise UsageError(str(error)) from None
     print(f"{rows} readings written to {to}")
-    return DONE

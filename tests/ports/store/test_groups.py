@@ -100,7 +100,7 @@ async def test_where_the_disk_is_full_none_of_them_is_stored_then_or_later(
 ) -> None:
     card.is_full = True
     failed = await asyncio.gather(*(store.commit(commit_of(1, collector=n)) for n in COLLECTORS))
-    assert all(one is not None and "full" in one.detail for one in failed)
+    assert all(one is not None and "full" in one for one in failed)
     card.is_full = False
     assert await store.commit(commit_of(5, collector="c3")) is None
     assert [await store.load(name) is None for name in COLLECTORS] == [True, True, False]

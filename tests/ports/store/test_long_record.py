@@ -299,7 +299,7 @@ async def test_damage_while_running_keeps_events_minutes_and_place_in_time(path:
         store.describe(RENDERER)
         failed = await store.commit(Commit(COLLECTOR, [poll(300)], driven.state, [], []))
         assert failed is not None
-        assert "damaged" in failed.detail
+        assert "damaged" in failed
         driven = Driven(store, state=driven.state)
         driven.broker = False
         for second in range(301, 500):

@@ -16,7 +16,7 @@ import structlog
 from dustcake.adapters.store import History, SqliteStore, StoreRefused
 from dustcake.adapters.store.schema import VERSION
 from dustcake.codec import STATE_FORMAT
-from dustcake.ports import CommitFailed, Stored
+from dustcake.ports import Stored
 from ports.store.samples import FIRST_UTC_S, commit_of, event_message, latest, poll, state
 
 
@@ -220,8 +220,8 @@ async def test_damage_met_while_running_costs_one_commit(path: Path) -> None:
     overwrite_table(path, "inputs")  # not looked at when the file is opened, for its size
     async with SqliteStore.open(path) as store:
         failed = await store.commit(commit_of(101))
-        assert isinstance(failed, CommitFailed)
-        assert "damaged" in failed.detail
+        assert failed is not None
+        assert "damaged" in failed
         assert await store.commit(commit_of(102, event_message("c1", 102))) is None
         assert await store.load("c1") == Stored(state(102), poll(102).at.utc_s)
         assert len(await store.outbox("c1").pending(500)) == 101
@@ -247,9 +247,9 @@ async def test_a_locked_file_fails_the_commit_and_nothing_is_stored(path: Path) 
         with closing(sqlite3.connect(path, isolation_level=None)) as other:
             other.execute("BEGIN IMMEDIATE")
             failed = await store.commit(commit_of(2, event_message("c1", 2)))
-            assert isinstance(failed, CommitFailed)
-            assert str(path) in failed.detail
-            assert "another program holds it" in failed.detail
+            assert failed is not None
+            assert str(path) in failed
+            assert "another program holds it" in failed
             other.execute("ROLLBACK")
         assert await store.load("c1") == Stored(state(1), poll(1).at.utc_s)
         assert await store.commit(commit_of(3)) is None
@@ -264,9 +264,9 @@ async def test_a_full_file_fails_the_commit_whole(path: Path) -> None:
         )
         big = [event_message("c1", n) for n in range(500)]
         failed = await store.commit(commit_of(2, *big))
-        assert isinstance(failed, CommitFailed)
-        assert "the disk is full" in failed.detail
-        assert "make room" in failed.detail
+        assert failed is not None
+        assert "the disk is full" in failed
+        assert "make room" in failed
         assert await store.load("c1") == Stored(state(1), poll(1).at.utc_s)
         assert list(await store.outbox("c1").pending(1)) == []
 
@@ -299,8 +299,8 @@ async def test_a_disk_that_fills_up_and_is_cleared(tmp_path: Path) -> None:
             if failed is not None:
                 break
             committed = n
-        assert isinstance(failed, CommitFailed)
-        assert "journal.db" in failed.detail
+        assert failed is not None
+        assert "journal.db" in failed
         assert await store.load("c1") == Stored(state(committed), poll(committed).at.utc_s)
         queued = await store.outbox("c1").pending(5000)
         assert len(queued) == committed
@@ -325,8 +325,8 @@ async def test_a_disk_that_becomes_read_only(tmp_path: Path) -> None:
                 lambda connection: connection.execute("PRAGMA query_only = 1")
             )
             failed = await store.commit(commit_of(2))
-            assert isinstance(failed, CommitFailed)
-            assert "cannot be written" in failed.detail
+            assert failed is not None
+            assert "cannot be written" in failed
             first, second = await store.outbox("c1").pending(10)
             await store.outbox("c1").delivered([first.ref])
             await store.outbox("c1").settle()

@@ -184,8 +184,11 @@ class Channel:
             self._drop()
         if self._connection is not None or self._closed:
             return self._connection
-        if not urgent and self._backoff.remaining_s(self._now_s()) > 0:
-            return None
+        if urgent or not self._backoff.remaining_s(self._now_s()):
+            await self._connect()
+        return self._connection
+
+    async def _connect(self) -> None:
         connection = Connection(self._settings, self._now_s)
         why_not: str | None = "the attempt to connect was broken off"
         try:
@@ -193,11 +196,10 @@ class Channel:
         finally:
             if why_not is not None:
                 connection.close()
-        if why_not is not None:
+        if why_not is None:
+            self._connection = connection
+        else:
             self._fail_to_connect(why_not)
-            return None
-        self._connection = connection
-        return connection
 
     async def _silence(self, connection: Connection, urgent: bool) -> bool:
         """Wait until a frame may be sent. False: something else keeps sending."""

@@ -15,13 +15,13 @@ OFF_ATTEMPTS = 4
 """How often switching off is tried before it counts as failed."""
 
 OFF_PAUSE_S = 0.25
-"""Between two attempts to switch off."""
+"""The pause between two attempts to switch off."""
 
 DONE = OutputReport(Outcome.DONE)
 
 
 def failed(detail: str) -> OutputReport:
-    """Not done, for the reason ``detail``."""
+    """A report that it is not done, for the reason ``detail``."""
     return OutputReport(Outcome.FAILED, detail)
 
 
@@ -65,14 +65,17 @@ class Coils:
             states.update(enumerate(answer, start=span.start))
         return tuple(label for coil, label in self._labels.items() if states[coil])
 
-    async def off_once(self, channel: Channel) -> OutputReport:
-        """Write off and read back, once."""
-        not_written = await self.write(channel, on=False)
+    async def switched(self, channel: Channel, *, on: bool) -> OutputReport:
+        """How writing all of them once and reading them back ended."""
+        state = "on" if on else "off"
+        not_written = await self.write(channel, on=on)
         if not_written:
-            return failed(f"not switched off: {not_written.detail}")
+            return failed(f"not switched {state}: {not_written.detail}")
         energised = await self.reading_on(channel)
         if isinstance(energised, ReadFailure):
-            return failed(f"not proved off: {energised.detail}")
+            return failed(f"not proved {state}: {energised.detail}")
+        if on:
+            return DONE if energised else failed("reads off after being switched on")
         if energised:
             names = ", ".join(energised)
             return OutputReport(Outcome.STUCK_ON, f"reads on after being switched off: {names}")
@@ -87,7 +90,7 @@ class Coils:
         attempts_left = OFF_ATTEMPTS
         while True:
             async with self._bus.reserved(urgent=True) as channel:
-                report = await self.off_once(channel)
+                report = await self.switched(channel, on=False)
             attempts_left -= 1
             if report.outcome is Outcome.DONE or not attempts_left:
                 return report
@@ -96,13 +99,7 @@ class Coils:
     async def switch_on(self) -> OutputReport:
         """Write on and read back."""
         async with self._bus.reserved() as channel:
-            failure = await self.write(channel, on=True)
-            if failure is not None:
-                return failed(f"not switched on: {failure.detail}")
-            energised = await self.reading_on(channel)
-        if isinstance(energised, ReadFailure):
-            return failed(f"not proved on: {energised.detail}")
-        return DONE if energised else failed("reads off after being switched on")
+            return await self.switched(channel, on=True)
 
 
 def _refused(outcome: object) -> bool:
@@ -199,7 +196,7 @@ class Pulses:
                 if failure is None:
                     await _until(clock.now().mono_s + command.on_time_s, clock, early_end)
             finally:
-                off = await valve.off_once(channel)
+                off = await valve.switched(channel, on=False)
         if off.outcome is not Outcome.DONE:
             off = await valve.switch_off()
         on_time_s = clock.now().mono_s - started_s
@@ -218,14 +215,14 @@ class Pulses:
         return DONE
 
     async def _any_on(self, channel: Channel, command: FireValve) -> OutputReport | None:
-        """None when all valves read off; otherwise why ``command`` is not carried out."""
+        """Why ``command`` is not carried out; None when all valves read off."""
         energised = await self._all.reading_on(channel)
         if isinstance(energised, ReadFailure):
             return failed(f"valve {command.valve} not fired: {energised.detail}")
         if not energised:
             return None
         what = f"valve {command.valve} not fired: {', '.join(energised)} read on"
-        off = await self._all.off_once(channel)
+        off = await self._all.switched(channel, on=False)
         return _after(what, off, "it has been switched off")
 
 
@@ -244,7 +241,7 @@ async def _until(until_s: float, clock: Clock, early_end: asyncio.Event) -> None
 
 
 def _too_late(command: FireValve, early_end: asyncio.Event) -> OutputReport | None:
-    """Not None when the end was requested before the pulse began."""
+    """Why ``command`` is not carried out, if its end was requested before it began."""
     return failed(f"valve {command.valve} not fired: given up") if early_end.is_set() else None
 
 

@@ -38,16 +38,15 @@ class FieldInputs:
         self._contacts: dict[str, field.ContactInput] = {
             name: contact for name, contact in contacts if contact is not None
         }
-        points = [
-            _Point(name, at.bus, Read(at.unit, at.table, at.register_address, at.word_count))
+        self._plan = [
+            [_Point(name, at.bus, Read(at.unit, at.table, at.register_address, at.word_count))]
             for name, at in (("dp", dp), ("header", header))
             if at is not None
         ]
-        points += [
+        self._plan += _near_ones(
             _Point(name, at.bus, Read(at.unit, at.table, at.address, 1))
             for name, at in self._contacts.items()
-        ]
-        self._plan = _planned(points)
+        )
         self._resting: defaultdict[tuple[str, int], Backoff] = defaultdict(Backoff)
 
     async def read(self) -> FieldReading:
@@ -66,25 +65,27 @@ class FieldInputs:
         )
 
     async def _read_together(self, points: list[_Point]) -> dict[str, Values | ReadFailure]:
-        bus, first = self._buses[points[0].bus], points[0].request
-        rest = self._resting[bus.name, first.unit]
+        first, last = points[0].request, points[-1]
+        request = replace(first, count=last.addresses.stop - first.address)
+        answer = await self._answer(self._buses[last.bus], request)
+        if not isinstance(answer, ReadFailure):
+            return {point.name: _part(first.address, point, answer) for point in points}
+        if answer.kind is FailureKind.EXCEPTION and len(points) > 1:
+            return await self._split(points)
+        return {point.name: answer for point in points}
+
+    async def _answer(self, bus: Bus, request: Read) -> Values | ReadFailure:
+        rest = self._resting[bus.name, request.unit]
         wait_s = rest.remaining_s(bus.clock.now().mono_s)
-        answer: Values | ReadFailure
         if wait_s > 0:
             why = f"did not reply before; next try in {wait_s:.2g} s"
-            where = f"bus {bus.name}, unit {first.unit}"
-            answer = ReadFailure(FailureKind.TIMEOUT, f"{where}: {why}")
-        else:
-            count = points[-1].addresses.stop - first.address
-            answer = await bus.read(replace(first, count=count))
-            if not isinstance(answer, ReadFailure):
-                rest.succeeded()
-                return {point.name: _part(first.address, point, answer) for point in points}
-            if answer.kind is FailureKind.TIMEOUT:
-                rest.failed(bus.clock.now().mono_s)
-            if answer.kind is FailureKind.EXCEPTION and len(points) > 1:
-                return await self._split(points)
-        return {point.name: answer for point in points}
+            return ReadFailure(FailureKind.TIMEOUT, f"bus {bus.name}, unit {request.unit}: {why}")
+        answer = await bus.read(request)
+        if not isinstance(answer, ReadFailure):
+            rest.succeeded()
+        elif answer.kind is FailureKind.TIMEOUT:
+            rest.failed(bus.clock.now().mono_s)
+        return answer
 
     async def _split(self, points: list[_Point]) -> dict[str, Values | ReadFailure]:
         """Their values, one by one from now on: the device does not let them be read together."""
@@ -105,20 +106,15 @@ def _signal(answer: Values | ReadFailure) -> Signal:
     return answer if isinstance(answer, ReadFailure) else Registers(answer)
 
 
-def _planned(points: Iterable[_Point]) -> list[list[_Point]]:
-    """Each analog input by itself, and contacts of one table together where they are near, in the
-    order of their addresses."""
-    groups: defaultdict[tuple[object, ...], list[_Point]] = defaultdict(list)
-    for point in points:
-        alone = point.name if isinstance(point.request.table, field.WordTable) else ""
-        groups[point.bus, point.request.unit, point.request.table, alone].append(point)
+def _near_ones(points: Iterable[_Point]) -> list[list[_Point]]:
+    """Points of one table together where they are near, in the order of their addresses."""
+    tables: defaultdict[tuple[object, ...], list[_Point]] = defaultdict(list)
+    for point in sorted(points, key=lambda point: point.request.address):
+        tables[point.bus, point.request.unit, point.request.table].append(point)
     return [
-        sorted(
-            (point for point in group if point.request.address in span),
-            key=lambda point: point.request.address,
-        )
-        for group in groups.values()
-        for span in joined(point.addresses for point in group)
+        [point for point in table if point.request.address in span]
+        for table in tables.values()
+        for span in joined(point.addresses for point in table)
     ]
 
 

@@ -72,12 +72,8 @@ class CoilOutputs:
         if isinstance(command, SetBlowerRun):
             return await self._set_blower(command.run)
         async with self._one_at_a_time:
-            if _energises(command):
-                if early_end.is_set():
-                    return failed("given up before it began")
-                failure = None if self._watchdog is None else await self._watchdog.ensure()
-                if failure is not None:
-                    return failed(f"module watchdog not set: {failure.detail}")
+            if _energises(command) and (refusal := await self._refusal(early_end)):
+                return refusal
             match command:
                 case FireValve():
                     return await self._fire(command, early_end)
@@ -87,6 +83,13 @@ class CoilOutputs:
                     return await self._all.switch_off()
                 case _:
                     assert_never(command)
+
+    async def _refusal(self, early_end: asyncio.Event) -> OutputReport | None:
+        """Why nothing may be switched on."""
+        if early_end.is_set():
+            return failed("given up before it began")
+        failure = await self._watchdog.ensure() if self._watchdog else None
+        return failed(f"module watchdog not set: {failure.detail}") if failure else None
 
     async def _fire(self, command: FireValve, early_end: asyncio.Event) -> OutputReport:
         if self._pulses is None:
@@ -161,7 +164,7 @@ class OutputWatchdog:
         while True:
             async with self._bus.reserved() as channel:
                 failure = await self._prove(channel)
-                if not isinstance(failure, ReadFailure) and not self._is_set:
+                if failure is None and not self._is_set:
                     failure = await self._set(channel)
             self._log_changes(failure)
             await clock.sleep_until(clock.now().mono_s + self._every_s)

@@ -84,7 +84,7 @@ class Connection(aiomqtt.Client):
         )
 
     async def incoming(self) -> AsyncIterator[aiomqtt.Message]:
-        """What comes in, each in its turn, until the connection ends with an
+        """The messages that come in, each in its turn, until the connection ends with an
         ``aiomqtt.MqttError``."""
         async for message in self.messages:
             await self._turns.next()

@@ -183,7 +183,7 @@ class EdgeNodeLink(Link):
                 self._requests.put_nowait(command)
 
     def _refuse(self, topic: str, reason: Reason) -> None:
-        """Not done. Where it was for a device, the requester is answered too."""
+        """Log that a command is refused, and answer it where it was for a device."""
         _dropped.warn(topic=topic, cause=sentence(reason, PressureUnit.PA))
         topics = self._node.topics
         for device in self._node.devices:

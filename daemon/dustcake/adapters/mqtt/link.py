@@ -27,8 +27,8 @@ _Live = tuple[Hashable, Publication, bytes | None]
 
 
 class LatestQueue(asyncio.Queue[_Live]):
-    """First in, first out; a second item of a key, its first part, replaces the first; full, the
-    oldest goes."""
+    """A queue, first in, first out; a second item of a key, its first part, replaces the first;
+    full, the oldest goes."""
 
     def _init(self, maxsize: int) -> None:
         del maxsize

@@ -34,11 +34,11 @@ def connect_properties() -> Properties:
 
 
 class _PackedOnce(Properties):
-    """Ones that stay as they are: to pack them takes longer than all else that is sent."""
+    """Properties nobody changes later: to pack them takes longer than all else in publishing."""
 
     @cached_property
     def packed(self) -> bytes:
-        """As they are sent."""
+        """The properties as they are sent."""
         return bytes(super().pack())  # type: ignore[no-untyped-call]
 
     def pack(self) -> bytes:
@@ -50,8 +50,8 @@ def publish_properties(
     correlation_data: bytes | None = None,
     packet_type: int = PacketTypes.PUBLISH,
 ) -> Properties:
-    """Expiry, content type, the name of the payload's schema, correlation data; the same for a
-    will."""
+    """What a publication says beside its payload: expiry, content type, the name of the payload's
+    schema, correlation data; the same for a will."""
     try:
         body = json.loads(publication.payload)
     except ValueError:  # an empty payload that clears a retained one, or another encoding
@@ -64,7 +64,7 @@ def publish_properties(
 def _properties(
     packet_type: int, expiry_s: int | None, schema: str | None, correlation_data: bytes | None
 ) -> Properties:
-    """``schema``: None where the payload is no JSON, empty where it names none."""
+    """Properties, made once. ``schema``: None: the payload is no JSON; empty: it names none."""
     properties = _PackedOnce(packet_type)  # type: ignore[no-untyped-call]
     if expiry_s is not None:
         properties.MessageExpiryInterval = expiry_s

@@ -20,8 +20,8 @@ _log = structlog.get_logger(__name__)
 
 @record
 class LinkStatus:
-    """``since_s``: on the event loop's clock. ``trouble``: None while connected, and before the
-    first attempt has ended."""
+    """Whether there is a connection. ``since_s``: on the event loop's clock. ``trouble``: None
+    while connected, and before the first attempt has ended."""
 
     connected: bool
     since_s: float
@@ -57,8 +57,8 @@ class Link(ABC):
 
     @abstractmethod
     def _goodbye(self) -> Publication:
-        """Last before the connection is closed, also after a fault: leaving in order makes the
-        broker drop the will."""
+        """The last publication before the connection is closed, also after a fault: leaving in
+        order makes the broker drop the will."""
 
     @abstractmethod
     def _disconnected(self) -> None:
@@ -116,7 +116,7 @@ class Link(ABC):
         return fault
 
     def _note_connection(self) -> None:
-        """Everything a connection needs is in place."""
+        """Log that the connection has everything it needs."""
         now_s = asyncio.get_running_loop().time()
         broker, table = self._settings.broker, self._settings.table
         words = {"broker": f"{broker.host}:{broker.port_used}", "settings": table}

@@ -24,15 +24,15 @@ class Source(Protocol):
     """The collectors, each with the unit it is shown in."""
 
     def status(self, collector: str, unit: PressureUnit) -> Mapping[str, Any]:
-        """All there is to say of it now, in words of ``unit``."""
+        """All there is to say of the collector now, in words of ``unit``."""
         ...
 
     async def request(self, collector: str, fields: Fields, by: str, unit: PressureUnit) -> Fields:
-        """Put a request to it, for ``by``; what became of it, in words of ``unit``."""
+        """Put a request to the collector, for ``by``; what became of it, in words of ``unit``."""
         ...
 
     async def trend(self, collector: str, length_s: float) -> Trend:
-        """The time up to now. Raises SourceError."""
+        """The trend of dP over the time up to now. Raises SourceError."""
         ...
 
     async def log_book(self, collector: str, unit: PressureUnit) -> Sequence[Fields]:
@@ -48,5 +48,5 @@ class Source(Protocol):
         ...
 
     async def commission_report(self, collector: str, form: str) -> bytes:
-        """The report of it, ``html`` or ``pdf``. Raises SourceError."""
+        """The report of commissioning, ``html`` or ``pdf``. Raises SourceError."""
         ...

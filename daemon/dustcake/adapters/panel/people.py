@@ -58,7 +58,7 @@ class Sessions:
         return session
 
     def end(self, session_id: str) -> None:
-        """Sign out."""
+        """End the session of this identifier."""
         self._by_id.pop(session_id, None)
 
 
@@ -83,7 +83,7 @@ class LockOut:
         return max(0.0, max(locked_s, default=0.0) - self._now())
 
     def failed(self, *keys: str) -> None:
-        """One more failure of each."""
+        """Count one more failure of each of ``keys``."""
         now_s = self._now()
         for key in keys:
             count, last_s = self._failures.pop(key, (0, now_s))
@@ -94,7 +94,7 @@ class LockOut:
             self._failures.popitem(last=False)
 
     def succeeded(self, *keys: str) -> None:
-        """Forget their failures."""
+        """Forget the failures of ``keys``."""
         for key in keys:
             self._failures.pop(key, None)
 
@@ -161,7 +161,7 @@ class People:
         return f"panel:{session.user.name}"
 
     def _ours(self, request: Request) -> None:
-        """Raises HTTPException where another site's page makes the browser send it."""
+        """Refuse, by an HTTPException, what another site's page makes the browser send."""
         origin = request.headers.get("origin")
         scheme = "https" if self._secure else "http"
         if origin is not None and origin != f"{scheme}://{request.headers.get('host')}":

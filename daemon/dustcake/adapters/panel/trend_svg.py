@@ -57,7 +57,7 @@ class TrendPicture:
         )
 
     def svg(self) -> str:
-        """All of it."""
+        """The whole picture."""
         SubElement(self._picture, "title", {"id": "trend-title"}).text = self._title()
         top, bottom = self._y(self._points["high"]), self._y(self._points["low"])
         self._draw("rect", "band", x=LEFT, y=top, width=self._right - LEFT, height=bottom - top)

@@ -100,7 +100,7 @@ def _user(name: str, fields: dict[str, Any]) -> User:
 
 
 def write_users(path: Path, users: dict[str, User]) -> None:
-    """Write them all, whole or not at all. Raises UsersFileError."""
+    """Write the file of ``users``, whole or not at all. Raises UsersFileError."""
     content = {
         name: {"level": user.level.value, "salt": user.salt, "digest": user.digest}
         for name, user in sorted(users.items())

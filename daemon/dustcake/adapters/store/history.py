@@ -27,6 +27,12 @@ _WIDTHS_S = (
 )
 
 
+def _width_s(least_s: float) -> float:
+    """A width that goes into a day, or whole days: others would beat with the shifts of a plant."""
+    whole_days_s = _DAY_S * ceil(least_s / _DAY_S)
+    return next((width_s for width_s in _WIDTHS_S if width_s >= least_s), whole_days_s)
+
+
 _EVENTS = f"""
     SELECT n, {EVENT} FROM events AS e
     WHERE (:collector IS NULL OR collector = :collector)
@@ -107,13 +113,8 @@ class History:
         """The trend of the ``length_s`` before ``until_utc_s``, in at most ``most`` parts."""
         grain, grain_s = ("minutes", 60.0) if length_s <= FROM_HOURS_S else ("hours", HOUR_S)
         # Parts begin at whole multiples of their width, so that a trend does not shimmer as time
-        # goes on; the one under way is among them. Widths that go into a day, or whole days:
-        # others would beat with the shifts of a plant.
-        narrowest_s = length_s / (most - 1)
-        width_s = next(
-            (width for width in _WIDTHS_S if width >= max(grain_s, narrowest_s)),
-            _DAY_S * ceil(narrowest_s / _DAY_S),
-        )
+        # goes on; the one under way is among them.
+        width_s = _width_s(max(grain_s, length_s / (most - 1)))
         until_s = ceil(until_utc_s / width_s) * width_s
         since_s = until_s - width_s * ceil(length_s / width_s)
         query = resources.files("dustcake.adapters.store") / f"trend_of_{grain}.sql"
@@ -130,8 +131,6 @@ class History:
         parts = [
             (since_s + part * width_s, Spread(min_pa, sum_pa / weight, max_pa))
             for part, min_pa, sum_pa, weight, max_pa in rows
-            # Anything else than a number is no reading, or a damaged one.
-            if isinstance(min_pa, float) and isinstance(max_pa, float) and weight
         ]
         return Trend(since_s, until_s, width_s, parts)
 
@@ -159,7 +158,7 @@ class History:
 
 
 def _event(row: tuple[Any, ...]) -> RecordedEvent:
-    """One that is damaged keeps its place, so that it is seen to be missing."""
+    """The event in ``row``; a damaged one keeps its place, so that it is seen to be missing."""
     n, *event = row
     try:
         return recorded_event(tuple(event))

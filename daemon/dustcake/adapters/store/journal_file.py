@@ -184,15 +184,7 @@ def _open_sound(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA wal_autocheckpoint = 4096")
         # An event once committed must survive a power cut, not only a crash of this process.
         connection.execute("PRAGMA synchronous = FULL")
-        try:
-            migrate(connection)
-        except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode != sqlite3.SQLITE_ERROR:
-                raise
-            # A step fits every file that is of the version it says.
-            raise damage(f"not of the version it says: {error}") from None
-        if not is_as_made(connection):
-            raise damage("its tables are not as they were made")
+        _bring_up(connection)
         for table in ("state", "outbox"):
             found = connection.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]
             if found != "ok":
@@ -202,6 +194,18 @@ def _open_sound(path: Path) -> sqlite3.Connection:
             raise _newer(path)
         on_error.pop_all()
     return connection
+
+
+def _bring_up(connection: sqlite3.Connection) -> None:
+    try:
+        migrate(connection)
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_ERROR:
+            raise
+        # A step fits every file that is of the version it says.
+        raise damage(f"not of the version it says: {error}") from None
+    if not is_as_made(connection):
+        raise damage("its tables are not as they were made")
 
 
 def _connected(to: Path | str, *, uri: bool = False) -> sqlite3.Connection:
@@ -227,26 +231,27 @@ def _newer(path: Path) -> StoreRefused:
 
 def _carry_over(damaged_path: Path, connection: sqlite3.Connection, table: str) -> int:
     """Copy what can be read of ``table``, also from an older version; how many rows that was."""
-    known = {column[1] for column in connection.execute(f"PRAGMA table_info('{table}')")}
-    rows = 0
+    known, rows = _columns(connection, table), 0
     # Where the way from the beginning ends at a damaged page, another leads from the end.
     for order in ("", f"ORDER BY {KEYS[table]} DESC"):
         try:
             with damage_named(), closing(_connected(damaged_path)) as damaged:
-                found = damaged.execute(f"SELECT * FROM {table} {order}")
-                names = [column[0] for column in found.description]
-                kept = [at for at, name in enumerate(names) if name in known]
-                into = f"{table} ({', '.join(names[at] for at in kept)})"
-                places = ", ".join("?" * len(kept))
-                for row in found:
+                columns = ", ".join(sorted(known & _columns(damaged, table)))
+                for row in damaged.execute(f"SELECT {columns} FROM {table} {order}"):
                     # A row that breaks a rule (a null, the key of another) is passed over.
                     rows += connection.execute(
-                        f"INSERT OR IGNORE INTO {into} VALUES ({places})", [row[at] for at in kept]
+                        f"INSERT OR IGNORE INTO {table} ({columns}) "
+                        f"VALUES ({', '.join('?' * len(row))})",
+                        row,
                     ).rowcount
                 return rows
         except sqlite3.DatabaseError:
             continue
     return rows
+
+
+def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
+    return {column[1] for column in connection.execute(f"PRAGMA table_info('{table}')")}
 
 
 def _drop_dangling(connection: sqlite3.Connection) -> None:
@@ -261,7 +266,8 @@ def _drop_dangling(connection: sqlite3.Connection) -> None:
 
 
 class Database:
-    """One thread, so that a stalling disk never stalls the loop. Make it with ``open``."""
+    """The file in a thread of its own, so that a stalling disk never stalls the loop. Make it with
+    ``open``."""
 
     def __init__(
         self, path: Path, connection: sqlite3.Connection, executor: ThreadPoolExecutor

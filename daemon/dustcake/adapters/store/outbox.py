@@ -39,7 +39,7 @@ MOST_UNFORGOTTEN = 64
 but no more than this many wait for one. After a crash they are sent again, with the same seq."""
 
 CAPACITY = 64
-"""So many publications that wait are handed on from memory; where there are more, from the disk."""
+"""How many waiting publications are handed on from memory; where there are more, from the disk."""
 
 _log = structlog.get_logger(__name__)
 
@@ -176,13 +176,8 @@ class CollectorOutbox:
         for one in commit.publications:
             if one.keep is Keep.LIVE:
                 continue
-            row = None
-            if one.keep is Keep.EVENT:
-                row = self._reference(one, commit, *next(rows, (None, None)))
-            what: dict[str, object] = {"topic": one.topic, "payload": one.payload}
-            if row is not None:
-                quality = commit.state.sample.quality.value
-                what = {**_WORDED_LATER, "source": row, "quality": quality}
+            event = next(rows, None) if one.keep is Keep.EVENT else None
+            what = self._content(one, commit.state.sample.quality, event)
             how = {"qos": one.qos, "retain": one.retain, "expiry_s": one.expiry_s}
             added.append(Queued(self._insert(connection, keep=str(one.keep), **what, **how), one))
         for row in minute_rows:
@@ -191,14 +186,14 @@ class CollectorOutbox:
             )
         return added
 
-    def _reference(
-        self, one: Publication, commit: Commit, event: Event | None, row: int | None
-    ) -> int | None:
-        """``row`` if wording ``event`` again gives ``one``; otherwise None."""
-        if self.renderer is None or event is None:
-            return None
-        again = self.renderer.events([event], commit.state.sample.quality)
-        return row if again == [one] else None
+    def _content(
+        self, one: Publication, quality: Quality, event: tuple[Event, int] | None
+    ) -> dict[str, object]:
+        """The columns that say ``one``; by the row of ``event`` if wording that again gives it."""
+        again = self.renderer.events([event[0]], quality) if self.renderer and event else None
+        if event and again == [one]:
+            return {**_WORDED_LATER, "source": event[1], "quality": quality.value}
+        return {"topic": one.topic, "payload": one.payload}
 
     def _insert(self, connection: sqlite3.Connection, **values: object) -> int:
         # An older one that the newest of its topic replaces is found by a unique index.
@@ -208,7 +203,7 @@ class CollectorOutbox:
         return self._last_ref
 
     def _read(self, connection: sqlite3.Connection, most: int) -> list[Queued]:
-        """The oldest, and one more where there is one."""
+        """The oldest ``most`` that wait, and one more where there is one."""
         # A copy: `delivered` may add to the set meanwhile, and then too few would be left.
         gone = self.acknowledged()
         waiting: list[Queued] = []
@@ -236,7 +231,7 @@ class CollectorOutbox:
     def _publication(
         self, connection: sqlite3.Connection, row: tuple[Any, ...]
     ) -> Publication | None:
-        """None where there is nothing left to publish. Raises ``FormatError``."""
+        """What ``row`` says; None where nothing is left to publish. Raises ``FormatError``."""
         keep, source, quality, topic, payload, qos, retain, expiry_s = checked("outbox", _ROW, row)
         if source is None:
             if not may_be_published_to(topic):

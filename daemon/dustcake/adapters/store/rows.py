@@ -119,12 +119,8 @@ def close_minutes(
         (collector,),
     ).fetchone() or (0, 0, float("-inf"))
     inputs = _inputs_after(connection, collector, after)
-    minutes = [
-        (start, [happened for _, happened in of])
-        for (start, _), of in groupby(inputs, lambda one: (one[0], minute_of(one[1].at)))
-    ]
     added: list[int] = []
-    for (start, minute), (next_start, following) in pairwise([*minutes, (0, [])]):
+    for (start, minute), (next_start, following) in pairwise([*_by_minute(inputs), (0, [])]):
         if not following and not state.stopping:
             break
         next_mono_s = following[0].at.mono_s if next_start == start else None
@@ -132,10 +128,14 @@ def close_minutes(
         if folded is not None:
             number += 1
             values = (number, state.next_seq - 1, *_values(folded))
-            place = {"collector": collector, "start": start}
-            columns = zip(_MINUTE_COLUMNS, values, strict=True)
-            added.append(insert(connection, "minutes", **place, **dict(columns)))
+            columns = dict(zip(_MINUTE_COLUMNS, values, strict=True))
+            added.append(insert(connection, "minutes", collector=collector, start=start, **columns))
     return added
+
+
+def _by_minute(inputs: list[tuple[int, Input]]) -> Iterator[tuple[int, list[Input]]]:
+    for (start, _), of in groupby(inputs, lambda one: (one[0], minute_of(one[1].at))):
+        yield start, [happened for _, happened in of]
 
 
 def _inputs_after(

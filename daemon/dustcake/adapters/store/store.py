@@ -3,7 +3,7 @@
 import asyncio
 import sqlite3
 import threading
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
@@ -12,21 +12,23 @@ from pathlib import Path
 from dustcake.adapters.store.faults import StoreRefused, refusing
 from dustcake.adapters.store.journal_file import Database, transaction
 from dustcake.adapters.store.outbox import CollectorOutbox
+from dustcake.adapters.store.rows import sane
+from dustcake.adapters.store.schema import number_of
 from dustcake.adapters.store.writing import (
     PERIOD,
     SPARED,
     CollectorRecord,
     Retention,
     Timeline,
-    last_seq,
+    add_events,
     load,
     prune,
 )
-from dustcake.ports import Commit, CommitFailed, Queued, Stored
+from dustcake.ports import Commit, Queued, Stored
 from dustcake.publish.render import Renderer
 
 GATHER_S = 0.03
-"""So long a commit that nobody waits for lets others come along. Collectors are polled at the same
+"""How long a commit that nobody waits for lets others come along. Collectors are polled at the same
 moments, so those of one moment are there by then."""
 
 
@@ -59,7 +61,7 @@ class SqliteStore:
         self._until_pruning = PERIOD
         self._timeline = Timeline()
         self._outboxes: dict[str, CollectorOutbox] = {}
-        self._records: dict[str, CollectorRecord] = {}
+        self._records = defaultdict[str, CollectorRecord](CollectorRecord)
         self._waiting: deque[Waiting] = deque()
         self._hurry = threading.Event()
         self._written_to: sqlite3.Connection | None = None
@@ -88,14 +90,11 @@ class SqliteStore:
         there are no statistics of it, and its events wait for the broker as they were worded."""
         collector = renderer.setpoints.collector
         self.outbox(collector).renderer = renderer
-        self._record(collector).setpoints = renderer.setpoints
+        self._records[collector].setpoints = renderer.setpoints
 
     def outbox(self, collector: str) -> CollectorOutbox:
         """The outbox of ``collector``; always the same one."""
         return self._outboxes.setdefault(collector, CollectorOutbox(self._database, collector))
-
-    def _record(self, collector: str) -> CollectorRecord:
-        return self._records.setdefault(collector, CollectorRecord(collector))
 
     async def load(self, collector: str) -> Stored | None:
         """The last committed state, or None on a first start, or where it cannot be read: then it
@@ -110,7 +109,8 @@ class SqliteStore:
 
         Raises ``StoreRefused`` when the disk cannot be read.
         """
-        return await self._database.run(lambda connection: last_seq(connection, collector))
+        newest = f"SELECT max(seq) FROM events WHERE collector = ? AND {sane('seq')}"
+        return await self._database.run(lambda connection: number_of(connection, newest, collector))
 
     async def waiting(self) -> dict[str, int]:
         """How many publications of each collector wait for the broker; none when the disk fails."""
@@ -124,8 +124,9 @@ class SqliteStore:
             for name, outbox in self._outboxes.items()
         }
 
-    async def commit(self, commit: Commit) -> CommitFailed | None:
-        """Store all of ``commit`` in one transaction; on the disk when this returns None.
+    async def commit(self, commit: Commit) -> str | None:
+        """Store all of ``commit`` in one transaction; on the disk when this returns None, else why
+        nothing of it is stored.
 
         What other collectors want stored at the same time goes into the same transaction: a card
         is worn by the number of transactions, and waits for each.
@@ -145,7 +146,7 @@ class SqliteStore:
                     raise one.error
         except StoreRefused as refused:
             self._forget()
-            return CommitFailed(str(refused))
+            return str(refused)
         outbox.committed(one.gone, one.added, minutes=one.minutes)
         return None
 
@@ -158,22 +159,25 @@ class SqliteStore:
         if len(self._records) > 1:
             self._hurry.wait(GATHER_S)
         self._hurry.clear()
-        group = [self._waiting.popleft() for _ in range(len(self._waiting))]
         if connection is not self._written_to:  # but another file
             self._written_to = connection
             self._forget()
+        self._write_group(connection)
+
+    def _write_group(self, connection: sqlite3.Connection) -> None:
+        group = [self._waiting.popleft() for _ in range(len(self._waiting))]
+        error: Exception | None = None
         try:
             with transaction(connection):
                 start = self._timeline.start(connection)
                 for each in group:
                     self._write_one(connection, each, start)
-        except Exception as error:
-            for each in group:
-                each.error = error
+        except Exception as found:
+            error = found
             raise
         finally:
             for each in group:
-                each.is_done = True
+                each.error, each.is_done = error, True
 
     def _withdraw(self, one: Waiting) -> None:
         """Let nobody write it later: it cannot be written now."""
@@ -182,13 +186,13 @@ class SqliteStore:
 
     def _write_one(self, connection: sqlite3.Connection, one: Waiting, start: int) -> None:
         commit = one.commit
-        record, outbox = self._record(commit.collector), self.outbox(commit.collector)
+        record, outbox = self._records[commit.collector], self.outbox(commit.collector)
         utc_s = None
         if commit.inputs:
             utc_s = commit.inputs[-1].at.utc_s
             self._timeline.note(connection, commit.inputs[-1].at)
         self._until_pruning -= record.inputs_and_state(connection, commit, start)
-        events = record.events(connection, commit, start)
+        events = add_events(connection, commit, start)
         outbox.forget(connection, one.gone)
         minutes = record.minutes(connection, commit)
         one.added = outbox.enqueue(connection, commit, events, minutes)

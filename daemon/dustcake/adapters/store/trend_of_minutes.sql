@@ -1,4 +1,5 @@
--- Parts of a trend: least, weighted sum, weight and greatest of dP.
+-- Parts of a trend: least, weighted sum, weight and greatest of dP. Anything else than a number is
+-- no reading, or a damaged one.
 SELECT CAST((at_s - :since) / :width AS INTEGER) AS part,
     min(dp_min_pa), total(dp_sum_pa), total(good), max(dp_max_pa)
 FROM (
@@ -11,4 +12,6 @@ FROM (
     )
 )
 WHERE collector = :collector AND at_s >= :since AND at_s < :until
-GROUP BY part ORDER BY part
+GROUP BY part
+HAVING typeof(min(dp_min_pa)) = 'real' AND typeof(max(dp_max_pa)) = 'real' AND total(good)
+ORDER BY part

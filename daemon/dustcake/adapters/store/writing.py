@@ -34,8 +34,8 @@ from dustcake.ports import Commit, Stored
 
 _log = structlog.get_logger(__name__)
 
-# Of compression of a state, written at every pulse: three fifths of the time of the usual level,
-# for one part in fifty more bytes.
+# How hard a state is compressed, which is written at every pulse: three fifths of the time of the
+# usual level, for one part in fifty more bytes.
 _LEVEL = 4
 
 _READINGS: TypeAdapter[tuple[Sample, Sample | None]] = TypeAdapter(
@@ -49,8 +49,7 @@ class CollectorRecord:
     What it remembers of the file only saves writing, and is forgotten by ``forget``.
     """
 
-    def __init__(self, collector: str) -> None:
-        self._collector = collector
+    def __init__(self) -> None:
         self.setpoints: Setpoints | None = None
         """Needed for the statistics: without them there are none."""
         self._whole: State | None = None
@@ -67,27 +66,17 @@ class CollectorRecord:
         readings = self._readings(commit)
         runs = [list(run) for _, run in groupby(commit.inputs, lambda one: minute_of(one.at))]
         for run in runs:
-            insert(
-                connection,
-                "inputs",
-                collector=self._collector,
-                start=start,
-                utc_s=run[-1].at.utc_s,
-                mono_s=run[-1].at.mono_s,
-                kind=PACKED,
-                body=pack(run),
-                readings=readings if run is runs[-1] else None,
-            )
+            place = _place(commit, start, run[-1].at)
+            beside = readings if run is runs[-1] else None
+            insert(connection, "inputs", **place, kind=PACKED, body=pack(run), readings=beside)
         if readings is None:
+            utc_s = commit.inputs[-1].at.utc_s if commit.inputs else None
+            body = zlib.compress(encode_state(commit.state), _LEVEL)
             connection.execute(
                 "INSERT INTO state (collector, format, utc_s, body) VALUES (?, ?, ?, ?) "
                 "ON CONFLICT (collector) DO UPDATE SET format = excluded.format, "
                 "utc_s = coalesce(excluded.utc_s, utc_s), body = excluded.body",
-                (
-                    *(self._collector, STATE_FORMAT),
-                    commit.inputs[-1].at.utc_s if commit.inputs else None,
-                    zlib.compress(encode_state(commit.state), _LEVEL),
-                ),
+                (commit.collector, STATE_FORMAT, utc_s, body),
             )
             self._whole = commit.state
         return len(runs)
@@ -101,25 +90,6 @@ class CollectorRecord:
             return None
         return _READINGS.dump_json((state.sample, state.header)).decode()
 
-    def events(self, connection: sqlite3.Connection, commit: Commit, start: int) -> list[int]:
-        """Add its events; their rows."""
-        rows: list[int] = []
-        for one in commit.events:
-            name, body = encode_body(one.body)
-            row = insert(
-                connection,
-                "events",
-                collector=self._collector,
-                seq=one.seq,
-                start=start,
-                utc_s=one.at.utc_s,
-                mono_s=one.at.mono_s,
-                name=name,
-                body=body.decode(),
-            )
-            rows.append(row)
-        return rows
-
     def minutes(self, connection: sqlite3.Connection, commit: Commit) -> Sequence[int]:
         """Add the minutes that ended with its inputs; their rows."""
         if self.setpoints is None or not commit.inputs:
@@ -128,7 +98,22 @@ class CollectorRecord:
         if minute == self._minute and not commit.state.stopping:
             return ()
         self._minute = minute
-        return close_minutes(connection, self._collector, self.setpoints, commit.state)
+        return close_minutes(connection, commit.collector, self.setpoints, commit.state)
+
+
+def add_events(connection: sqlite3.Connection, commit: Commit, start: int) -> list[int]:
+    """Add the events of ``commit``; their rows."""
+    rows: list[int] = []
+    for one in commit.events:
+        name, body = encode_body(one.body)
+        place = _place(commit, start, one.at)
+        row = insert(connection, "events", **place, seq=one.seq, name=name, body=body.decode())
+        rows.append(row)
+    return rows
+
+
+def _place(commit: Commit, start: int, at: Stamp) -> dict[str, object]:
+    return {"collector": commit.collector, "start": start, "utc_s": at.utc_s, "mono_s": at.mono_s}
 
 
 _STATE = TypeAdapter(tuple[Whole, Utc, bytes | str, Utc, str | None], config=AS_STORED)
@@ -156,12 +141,6 @@ def read_state(connection: sqlite3.Connection, collector: str) -> Stored | None:
         state = replace(state, sample=sample, header=header)
         utc_s = utc_s if read_utc_s is None else read_utc_s
     return Stored(state, utc_s)
-
-
-def last_seq(connection: sqlite3.Connection, collector: str) -> int:
-    """The number of the newest event of ``collector`` on record, 0 where there is none."""
-    newest = f"SELECT max(seq) FROM events WHERE collector = ? AND {sane('seq')}"
-    return number_of(connection, newest, collector)
 
 
 def load(connection: sqlite3.Connection, collector: str) -> Stored | None:
@@ -198,7 +177,8 @@ class Timeline:
 
     def __init__(self) -> None:
         self._start: int | None = None
-        self._noted: tuple[float | None] | None = None  # the offset on the disk, where there is one
+        self._is_noted = False
+        self._offset_s: float | None = None
 
     def start(self, connection: sqlite3.Connection) -> int:
         """Which start of the daemon this is, counted from 1."""
@@ -215,27 +195,31 @@ class Timeline:
     def note(self, connection: sqlite3.Connection, at: Stamp) -> None:
         """Enter the clock's offset at ``at`` if it has changed, in the caller's transaction."""
         offset_s = None if at.utc_s is None else at.utc_s - at.mono_s
-        before_s = None if self._noted is None else self._noted[0]
-        if self._noted is not None and not _moved(before_s, offset_s):
+        before_s = self._offset_s
+        if self._is_noted and not _moved(before_s, offset_s):
             return
         start = self.start(connection)
         insert(connection, "clock", start=start, mono_s=at.mono_s, utc_offset_s=offset_s)
-        if before_s is not None and offset_s is not None:
-            _log.warning(
-                "clock stepped",
-                by_s=round(offset_s - before_s, 3),
-                consequence="control is not affected; records keep the monotonic time beside it",
-            )
-        elif offset_s is None:
-            _log.warning(
-                "clock not set",
-                consequence="records carry no time of day until it is; order is kept",
-            )
-        self._noted = (offset_s,)
+        _log_change(before_s, offset_s)
+        self._is_noted, self._offset_s = True, offset_s
 
     def forget(self) -> None:
         """Enter the offset again: it is not on the disk."""
-        self._noted = None
+        self._is_noted, self._offset_s = False, None
+
+
+def _log_change(before_s: float | None, now_s: float | None) -> None:
+    if now_s is None:
+        _log.warning(
+            "clock not set",
+            consequence="records carry no time of day until it is; order is kept",
+        )
+    elif before_s is not None:
+        _log.warning(
+            "clock stepped",
+            by_s=round(now_s - before_s, 3),
+            consequence="control is not affected; records keep the monotonic time beside it",
+        )
 
 
 def _moved(before_s: float | None, now_s: float | None) -> bool:
@@ -297,16 +281,17 @@ def prune(
     if gone:
         connection.execute("DELETE FROM hours WHERE last_n <= ?", (gone,))
         _drop_minutes(connection, "source <= ?", (gone,))
-    for collector, queued in connection.execute(
-        "SELECT collector, count(*) FROM outbox WHERE keep = 'minute' GROUP BY collector"
+    for collector, too_many in connection.execute(
+        "SELECT collector, count(*) - :most AS too_many FROM outbox WHERE keep = 'minute' "
+        "GROUP BY collector HAVING too_many > 0",
+        {"most": limits.most_minutes_queued},
     ).fetchall():
-        if queued > limits.most_minutes_queued:
-            _drop_minutes(
-                connection,
-                "collector = ? AND ref IN (SELECT ref FROM outbox WHERE collector = ? AND "
-                "keep = 'minute' ORDER BY ref LIMIT ?)",
-                (collector, collector, queued - limits.most_minutes_queued),
-            )
+        _drop_minutes(
+            connection,
+            "collector = ? AND ref IN (SELECT ref FROM outbox WHERE collector = ? AND "
+            "keep = 'minute' ORDER BY ref LIMIT ?)",
+            (collector, collector, too_many),
+        )
 
 
 def _too_old(connection: sqlite3.Connection, table: str, before_utc_s: float) -> int:

@@ -16,7 +16,6 @@ daemon answers.
 """
 
 import argparse
-import importlib.util
 import json
 import sys
 from pathlib import Path
@@ -73,7 +72,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Carry it out; the exit code."""
+    """Exit code, once what was asked has been carried out."""
     settings = settings_in(arguments.settings)
     collector = chosen_collector(settings, arguments.collector)
     if (arguments.do or arguments.set) and not arguments.step:
@@ -106,7 +105,7 @@ def _chosen(arguments: argparse.Namespace, settings: "Settings", client: Commiss
 
 
 def _print(answer: Content, done: str, *, as_json: bool, of: str = "") -> int:
-    """What came of a request ``of`` the person; the exit code."""
+    """Exit code, once what came of a request ``of`` the person is shown."""
     if as_json:
         print(json.dumps(answer, ensure_ascii=False))
     elif answer["accepted"]:
@@ -144,7 +143,7 @@ def _do(client: CommissionClient, step: str, action: str, fields: Content, *, as
 
 
 def _answers(file: Path, client: CommissionClient, *, as_json: bool) -> int:
-    """Line by line, until one is refused or fails."""
+    """Exit code, once the answers are given line by line, until one is refused or fails."""
     try:
         answers = [json.loads(line) for line in file.read_text().splitlines() if line.strip()]
         parts = [(one["step"], one["action"], one.get("fields", {})) for one in answers]
@@ -162,7 +161,7 @@ def _answers(file: Path, client: CommissionClient, *, as_json: bool) -> int:
 
 
 def _record(client: CommissionClient) -> "Record":
-    """What is on record. Raises CommandError."""
+    """The record so far. Raises CommandError."""
     from dustcake.commissioning.record import RecordError, decode
 
     stored = client.record()
@@ -177,16 +176,17 @@ def _record(client: CommissionClient) -> "Record":
 def _write_report(client: CommissionClient, settings: "Settings", file: Path) -> None:
     """Write ``file``, as HTML or PDF by its ending."""
     from dustcake.commissioning.observation import equipment_of
-    from dustcake.commissioning.report import MissingExtraError, report, to_html, to_pdf
+    from dustcake.commissioning.procedure import RefusedError
+    from dustcake.commissioning.report import RENDER, report
 
-    if file.suffix not in (".html", ".pdf"):
+    render = RENDER.get(file.suffix[1:])
+    if render is None:
         raise UsageError(f"--report {file}: name a file that ends in .html or .pdf")
     record = _record(client)
     collector = chosen_collector(settings, record.collector)
-    content = report(equipment_of(settings, collector), record)
     try:
-        file.write_bytes(to_html(content).encode() if file.suffix == ".html" else to_pdf(content))
-    except MissingExtraError as error:
+        file.write_bytes(render(report(equipment_of(settings, collector), record)))
+    except RefusedError as error:
         raise CommandError(str(error)) from None
     except OSError as error:
         raise CommandError(f"{file}: {error.strerror}") from None
@@ -195,17 +195,15 @@ def _write_report(client: CommissionClient, settings: "Settings", file: Path) ->
 
 def _copy_settings(settings: Path, client: CommissionClient, copy: Path) -> None:
     """Write ``copy``: the settings file with the transmitter that was chosen and the set points
-    that were proposed, all else as it is, comments too. Raises CommandError."""
+    that were decided on, all else as it is, comments too. Raises CommandError."""
+    from dustcake.commissioning.steps.operation import changes_of
+
     record = _record(client)
-    changes: Content = {}
-    for step, action in (("transmitter", "choose"), ("set_points", "propose")):
-        changes |= record.values(step, action).get("changes", {})
+    changes = changes_of(record)
     if not changes:
-        raise CommandError("nothing has been chosen or proposed yet, so there is nothing to write")
-    if importlib.util.find_spec("tomlkit") is None:
         raise CommandError(
-            "a copy with its comments needs the extra `commission`; without it write the lines "
-            "that `dustcake commission --step transmitter` shows by hand"
+            "nothing has been chosen or proposed yet, or what was in force is kept, so there is "
+            "nothing to write"
         )
     _write_new(copy, _changed(settings, record.collector, changes))
     print(f"written: {copy}")
@@ -232,8 +230,13 @@ def _write_new(file: Path, text: str) -> None:
 
 
 def _changed(settings: Path, collector: str, changes: Content) -> str:
-    import tomlkit
-
+    try:
+        import tomlkit
+    except ImportError:
+        raise CommandError(
+            "a copy with its comments needs the extra `commission`; without it write the lines "
+            "that `dustcake commission --step transmitter` shows by hand"
+        ) from None
     document: Any = tomlkit.parse(settings.read_text(encoding="utf-8-sig"))
     table = next(one for one in document["collector"] if one["name"] == collector)
     for name, lines in changes.items():
@@ -241,7 +244,5 @@ def _changed(settings: Path, collector: str, changes: Content) -> str:
         if name == "transmitter":  # what the old kind needed would be wrong for the new one
             for key in found.keys() - lines.keys():
                 del found[key]
-        for key, value in lines.items():
-            if found.get(key) != value:
-                found[key] = value
+        found.update(lines)
     return str(tomlkit.dumps(document))

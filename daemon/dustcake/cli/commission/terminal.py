@@ -69,16 +69,16 @@ class CommissionClient:
         ``on_progress`` is shown the view meanwhile."""
         before = self.view()["record"]["entries"]
         answer = self._ask(commission="do", step=step, action=action, fields=fields)
-        done = {"step": step, "action": action, "entry": None}
-        if not answer["accepted"]:
-            return {**done, "accepted": False, "reason": answer["reason"]}
-        view = answer["view"]
+        view = answer.pop("view")
+        done = {"step": step, "action": action, "entry": None, **answer}
+        if not done["accepted"]:
+            return done
         while view["under_way"] is not None or view["record"]["entries"] == before:
             on_progress(view)
             time.sleep(EVERY_S)
             view = self._ask(commission="show")["view"]
         entries = [e for e in step_in(view, step)["entries"] if e["action"] == action]
-        return {**done, "accepted": True, "reason": "done", "entry": entries[-1]}
+        return {**done, "entry": entries[-1]}
 
 
 def step_in(view: Content, name: str) -> Content:
@@ -90,15 +90,11 @@ def step_in(view: Content, name: str) -> Content:
 # --- the walk
 
 
-class _LeftError(Exception):
-    """The person has had enough for now."""
-
-
 def walk(client: CommissionClient) -> None:
-    """Until the record is signed, or the person leaves."""
+    """Walk through the steps until the record is signed, or the person leaves."""
     try:
         _walk(client)
-    except (_LeftError, KeyboardInterrupt):
+    except (EOFError, KeyboardInterrupt):
         print("\nLeft. All that was done is on record; `dustcake commission` goes on there.")
 
 
@@ -109,23 +105,23 @@ def _walk(client: CommissionClient) -> None:
     while view["record"]["signature"] is None:
         step = step_in(view, chosen or view["current"])
         chosen = step["step"]
-        letters = _offered(step, view)
+        actions = _offered(step, view)
         typed = _typed(f"{_HELP}\n> ")
-        if typed in letters:
-            _do(client, chosen, letters[typed])
-        view = client.view()
-        if typed in letters and step_in(view, chosen)["state"] in ("passed", "skipped"):
-            chosen = None
-        elif typed == "l":
+        if typed in actions:
+            view = _do(client, chosen, actions[typed])
+            is_settled = step_in(view, chosen)["state"] in ("passed", "skipped")
+            chosen = None if is_settled else chosen
+        else:
+            view = client.view()
+            chosen = _numbered(view, typed) or chosen
+        if typed == "l":
             print("\n".join(step_list(view)))
-        elif typed.isdigit() and 1 <= int(typed) <= len(view["steps"]):
-            chosen = view["steps"][int(typed) - 1]["step"]
     print("\n".join(step_list(view)))
     print("Signed. Write the report with `dustcake commission --report FILE.pdf` (or .html).")
 
 
 def _offered(step: Content, view: Content) -> dict[str, Content]:
-    """Show the step, and what can be done in it; the actions by the letter to type."""
+    """The actions by the letter to type, shown with all there is to their step."""
     print("", "=" * _WIDTH, *_about(step), "", f"Now: {_live_line(view)}", sep="\n")
     letters = dict(zip(ascii_lowercase, step["actions"], strict=False))
     for letter, action in letters.items():
@@ -133,7 +129,14 @@ def _offered(step: Content, view: Content) -> dict[str, Content]:
     return letters
 
 
-def _do(client: CommissionClient, step: str, action: Content) -> None:
+def _numbered(view: Content, typed: str) -> str | None:
+    """The step whose number was typed; None where it is none."""
+    numbers = {str(n): one["step"] for n, one in enumerate(view["steps"], start=1)}
+    return numbers.get(typed)
+
+
+def _do(client: CommissionClient, step: str, action: Content) -> Content:
+    """The view after one action has been asked about, and done or refused."""
     answers = {question["name"]: _answer(question) for question in action["asks"]}
     fields = {name: answer for name, answer in answers.items() if answer}
     done = client.do(step, action["action"], fields, _show_progress)
@@ -142,6 +145,7 @@ def _do(client: CommissionClient, step: str, action: Content) -> None:
         print("\n".join(entry_lines(done["entry"])))
     else:
         print(f"REFUSED: {done['reason']}")
+    return client.view()
 
 
 _HINTS = {"consent": "yes / no", "yes_no": "yes / no", "pressure": 'as "1.2 inH2O"'}
@@ -159,12 +163,10 @@ def _answer(question: Content) -> str:
 
 
 def _typed(prompt: str) -> str:
-    try:
-        typed = input(prompt).strip()
-    except EOFError:
-        raise _LeftError from None
+    """What a person types. Raises EOFError when they leave, by `q` too."""
+    typed = input(prompt).strip()
     if typed == "q":
-        raise _LeftError
+        raise EOFError
     return typed
 
 
@@ -193,7 +195,7 @@ def step_list(view: Content) -> list[str]:
     record = view["record"]
     lines = [f"{view['collector']}: commissioning begun {record['begun'] or 'at an unknown time'}"]
     lines += [
-        f"{number:3} {_STATES[step['state']]:10} {step['step']:12} {step['title']}"
+        f"{number:3} {_STATES[step['state']]:10} {step['step']:12} {step['title']}{_untried(step)}"
         for number, step in enumerate(view["steps"], start=1)
     ]
     signature = record["signature"]
@@ -215,8 +217,13 @@ def step_lines(step: Content) -> list[str]:
     return lines
 
 
+def _untried(step: Content) -> str:
+    return f"; not tried: {step['not_tried']}" if step["not_tried"] else ""
+
+
 def _about(step: Content) -> list[str]:
-    lines = [f"{step['title']} ({step['step']}): {_STATES[step['state']]}", ""]
+    state = f"{_STATES[step['state']]}{_untried(step)}"
+    lines = [*textwrap.wrap(f"{step['title']} ({step['step']}): {state}", _WIDTH), ""]
     lines += textwrap.wrap(step["checks"], _WIDTH)
     for caution in step["cautions"]:
         lines += textwrap.wrap(f"CAUTION: {caution}", _WIDTH, subsequent_indent="  ")

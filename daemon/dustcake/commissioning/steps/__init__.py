@@ -8,8 +8,8 @@ from typing import Any
 
 from pydantic import ConfigDict, TypeAdapter
 
-from dustcake.commissioning.observation import Equipment, Observation
-from dustcake.commissioning.procedure import ActionResult, ProcedureStep, Steps, Work, skipped
+from dustcake.commissioning.observation import Equipment
+from dustcake.commissioning.procedure import ProcedureStep, Steps, Work
 from dustcake.commissioning.scan import AGREES, APPLIED, AT_REST, MOST_SHOWN
 from dustcake.commissioning.steps import devices, operation
 from dustcake.core.setpoints import BlowerRequest, OutputKind
@@ -27,15 +27,10 @@ def all_steps(equipment: Equipment) -> Steps:
     for step in steps:
         step["cautions"] = [content["cautions"][name] for name in step["cautions"]]
         for action in step["actions"]:
-            action["work"] = _WORK[step["name"], action["name"]]
-    skip = {**content["skip"], "work": Work(_left_out)}
+            action["work"] = _WORK.get((step["name"], action["name"]), Work())
     for step in steps[:-1]:
-        step["actions"].append(skip)
+        step["actions"].append({**content["skip"], "work": Work()})
     return _STEPS.validate_python(steps)
-
-
-def _left_out(observed: Observation) -> ActionResult:
-    return skipped(f"left out: {observed.fields['why']}")
 
 
 def facts_of(equipment: Equipment) -> dict[str, Any]:

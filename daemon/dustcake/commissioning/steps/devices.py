@@ -1,7 +1,7 @@
 """Finding the dP transmitter, its span and direction, and its zero; proving each valve and the
 blower. What people read of it stands in ``steps.toml``."""
 
-from dustcake.commissioning.observation import Observation, header_pa
+from dustcake.commissioning.observation import Observation, steady_in
 from dustcake.commissioning.procedure import (
     ActionResult,
     Content,
@@ -43,14 +43,14 @@ def _unusable_bounds(observed: Observation) -> str | None:
         return f"units: {MOST_UNITS} at most in one scan, the last not before the first"
     if not 1 <= len(bounds.registers) <= MOST_REGISTERS:
         return f"registers: {MOST_REGISTERS} at most in one scan, the last not before the first"
-    if observed.fields["pressure"] == APPLIED and last_scan(observed, AT_REST) is None:
+    if observed.fields["pressure"] == APPLIED and not last_scan(observed, AT_REST):
         return f"scan {AT_REST} first: what follows the pressure is found by comparing the two"
     return None
 
 
 def _candidates(observed: Observation) -> list[Content]:
-    """The candidate of the last scan with the number given; none where there is no such."""
-    number = round(float(observed.fields["number"]))
+    """Candidate of the last scan with the number given; none where there is no such number."""
+    number = round(observed.fields["number"])
     found: list[Content] = observed.record.values("transmitter", "scan").get("candidates", [])
     return found[number - 1 : number]
 
@@ -125,7 +125,7 @@ def _pressure(observed: Observation) -> ActionResult | None:
     steady = observed.settled(MEASURED_S)
     if steady is None:
         return None
-    rise_pa = steady.dp_pa - float(observed.record.values("span", "rest")["dp_pa"])
+    rise_pa = steady.dp_pa - observed.record.values("span", "rest")["dp_pa"]
     shown, span_pa = observed.equipment.shown, observed.equipment.span_pa
     values: Content = {"dp_pa": steady.dp_pa, "rise_pa": round(rise_pa, 2)}
     if rise_pa <= -MOVED * span_pa:
@@ -138,7 +138,7 @@ def _pressure(observed: Observation) -> ActionResult | None:
         )
     if "manometer" not in observed.fields:
         return passed(f"it rises, by {shown(rise_pa)}; not compared with a manometer", **values)
-    manometer_pa = float(observed.fields["manometer"])
+    manometer_pa = observed.fields["manometer"]
     values["manometer_pa"] = round(manometer_pa, 2)
     words = f"it rises by {shown(rise_pa)}, the manometer by {shown(manometer_pa)}"
     if abs(rise_pa - manometer_pa) > AGREES * span_pa:
@@ -168,22 +168,21 @@ LEAST_DIP = 0.02  # of header pressure: less is hardly seen above noise
 
 
 def _pulse(observed: Observation) -> tuple[CoreRequest, ...]:
-    return ({"request": "pulse", "valve": int(str(observed.fields["valve"]))},)
+    return ({"request": "pulse", "valve": int(observed.fields["valve"])},)
 
 
 def _pulsed(observed: Observation) -> ActionResult | None:
-    valve = int(str(observed.fields["valve"]))
+    valve = int(observed.fields["valve"])
     before, now = observed.before.pulsing, observed.now.pulsing
     if now.failures > before.failures:
         return failed(f"valve {valve} was not pulsed: the outputs do not follow their commands")
     if now.counts[valve - 1] == before.counts[valve - 1] or observed.elapsed_s < OBSERVED_S:
         return None
-    before_pa = header_pa(observed.before)
+    before_pa = observed.before.header_pa
     if before_pa is None:
         return passed(f"valve {valve} was pulsed; no header transmitter to see its dip")
     unit = header_unit(observed.equipment.unit)
-    read = [header_pa(one.state) for one in observed.moments]
-    lowest_pa = min(pa for pa in read if pa is not None)
+    lowest_pa = min(pa for one in observed.moments if (pa := one.state.header_pa) is not None)
     dip = (before_pa - lowest_pa) / before_pa
     values: Content = {
         "header_before_pa": round(before_pa),
@@ -200,46 +199,27 @@ def _pulsed(observed: Observation) -> ActionResult | None:
     return passed(f"valve {valve}: {words}", **values)
 
 
-def _heard(observed: Observation) -> ActionResult:
-    valve = observed.fields["valve"]
-    if observed.fields["right"]:
-        return passed(f"valve {valve}: one short bang, at its own row")
-    return failed(
-        f"valve {valve}: not one short bang at its row: check the order of `coils` in the "
-        "settings, wiring and blow pipe"
-    )
-
-
-def _board_tested(observed: Observation) -> ActionResult:
-    if observed.fields["right"]:
-        return passed("every valve fired, by the board's own test")
-    return failed("not every valve fired at its row: check wiring and settings of the board")
-
-
 # --- blower
 
 
 def _start(observed: Observation) -> tuple[CoreRequest, ...]:
-    """Only where the run request is by hand does dustcake start it."""
+    """Request to run, where the run request is by hand: only there does dustcake start it."""
     by_hand = observed.equipment.setpoints.blower.request is BlowerRequest.HAND
     return ({"request": "blower", "run": True},) if by_hand else ()
 
 
 def _started(observed: Observation) -> ActionResult | None:
-    """dP over the last readings must be above what proves flow."""
-    last = [one.state.sample.pa for one in observed.moments[-4:]]
-    numbers = [pa for pa in last if pa is not None]
-    if len(observed.moments) < 5 or len(numbers) < 4 or not observed.now.blower.running:
+    """Result once the blower is seen to run, and the last readings are above what proves flow."""
+    last = steady_in(observed.moments[-4:]) if len(observed.moments) > 4 else None
+    flow_proof_pa = observed.equipment.setpoints.blower.flow_proof_pa
+    if last is None or last.low_pa < flow_proof_pa or not observed.now.blower.running:
         return None
-    if min(numbers) < observed.equipment.setpoints.blower.flow_proof_pa:
-        return None
-    before_pa, after_pa = observed.before.sample.pa, sum(numbers) / len(numbers)
-    shown = observed.equipment.shown
+    before_pa, shown = observed.before.sample.pa, observed.equipment.shown
     was = "" if before_pa is None else f" from {shown(before_pa)}"
     return passed(
-        f"running after {observed.elapsed_s:.0f} s, dP rose{was} to {shown(after_pa)}",
+        f"running after {observed.elapsed_s:.0f} s, dP rose{was} to {shown(last.dp_pa)}",
         before_pa=before_pa,
-        dp_pa=round(after_pa, 2),
+        dp_pa=last.dp_pa,
         after_s=round(observed.elapsed_s, 1),
     )
 
@@ -253,7 +233,7 @@ def _turning(observed: Observation) -> ActionResult:
             "licensed electrician, after lock-out",
             **values,
         )
-    if len(values) == 2 and float(values["current_a"]) > float(values["rated_a"]):
+    if len(values) == 2 and values["current_a"] > values["rated_a"]:
         return failed("more current than the nameplate allows: close the damper further", **values)
     current = f", {values['current_a']:g} A" if "current_a" in values else ""
     return passed(f"it turns the right way{current}", **values)
@@ -269,8 +249,6 @@ WORK = {
         _zero, requests=lambda _: ({"request": "zero", "blower_off_confirmed": True},)
     ),
     ("valves", "pulse"): Work(_pulsed, requests=_pulse),
-    ("valves", "heard"): Work(_heard),
-    ("valves", "board"): Work(_board_tested),
     ("blower", "start"): Work(_started, requests=_start),
     ("blower", "rotation"): Work(_turning),
 }

@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from dustcake.commissioning.observation import Observation, Steady
 from dustcake.commissioning.procedure import (
+    SKIP,
     ActionResult,
     Content,
     CoreRequest,
@@ -20,10 +21,9 @@ from dustcake.commissioning.procedure import (
     noted,
     passed,
     settings_lines,
-    skipped,
 )
+from dustcake.commissioning.record import Record
 from dustcake.core.cleaning.state import Met
-from dustcake.core.record import record
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.requests.set_point_overrides import effective
 from dustcake.core.setpoints import Setpoints
@@ -42,7 +42,7 @@ def _blower_off(observed: Observation) -> str | None:
 
 
 def _damper_moved(observed: Observation) -> CoreRequest:
-    note = f"commissioning: {float(observed.fields['opening_percent']):g} % open"
+    note = f"commissioning: {observed.fields['opening_percent']:g} % open"
     return {"request": "record", "entry": "damper_moved", "note": note}
 
 
@@ -72,7 +72,7 @@ def _begun(observed: Observation) -> ActionResult:
     clean_pa = observed.record.values("start_up", "measure").get("dp_pa")
     if clean_pa is None:
         return failed("there is no clean dP on record: measure it in the step before")
-    target_pa = clean_pa * (1 + float(observed.fields["rise_percent"]) / 100)
+    target_pa = clean_pa * (1 + observed.fields["rise_percent"] / 100)
     words = f"watching for {observed.equipment.shown(target_pa)}"
     return noted(words, clean_pa=clean_pa, target_pa=round(target_pa, 2))
 
@@ -102,7 +102,7 @@ def _look(observed: Observation) -> ActionResult | None:
 
 
 def _first_cake(observed: Observation) -> ActionResult | None:
-    """What the daemon sees by itself."""
+    """Result the daemon finds by itself, once dP stays above what was set."""
     target_pa = _target_pa(observed)
     if target_pa is None or not observed.now.blower.running or observed.now.mode is not Mode.OFF:
         return None
@@ -122,7 +122,7 @@ def _opened(observed: Observation) -> ActionResult | None:
     steady = observed.settled(MEASURED_S)
     if steady is None:
         return None
-    opening = float(observed.fields["opening_percent"])
+    opening = observed.fields["opening_percent"]
     words = f"{opening:g} % open: dP {observed.equipment.shown(steady.dp_pa)}"
     values: Content = {"opening_percent": opening, "dp_pa": steady.dp_pa}
     if observed.fields["captures"]:
@@ -151,19 +151,9 @@ class Media(StrEnum):
 _STEPS = {Media.DEPTH: (1.5, 1.0), Media.SURFACE: (1.0, 0.75)}
 
 
-@record
-class Proposal:
-    """What is proposed, to hundredths of a pascal. ``cautions``: what is unusual about it."""
-
-    low_pa: float
-    high_pa: float
-    replacement_pa: float
-    rule: str
-    cautions: list[str]
-
-
-def propose(clean_pa: float, media: Media) -> Proposal:
-    """Set points for filters that read ``clean_pa`` when seasoned and clean, at working flow."""
+def propose(clean_pa: float, media: Media) -> Content:
+    """Set points, to hundredths of a pascal, for filters that read ``clean_pa`` when seasoned and
+    clean, at working flow; with the ``rule`` they follow, and in ``cautions`` what is unusual."""
     above, band = _STEPS[media]
     low = _rounded(clean_pa / INCH_PA + above)
     high = _rounded(low + band)
@@ -180,8 +170,9 @@ def propose(clean_pa: float, media: Media) -> Proposal:
     ]
     if replacement > USUAL_REPLACEMENT:
         cautions.append("filter replacement: see that the fan still draws its flow at that dP")
-    low_pa, high_pa, replacement_pa = (round(x * INCH_PA, 2) for x in (low, high, replacement))
-    return Proposal(low_pa, high_pa, replacement_pa, rule, cautions)
+    inches = {"low_pa": low, "high_pa": high, "replacement_pa": replacement}
+    points = {name: round(each * INCH_PA, 2) for name, each in inches.items()}
+    return {**points, "rule": rule, "cautions": cautions}
 
 
 def _rounded(inches: float) -> float:
@@ -189,7 +180,7 @@ def _rounded(inches: float) -> float:
 
 
 def _clean_pa(observed: Observation) -> float | None:
-    """dP at working flow: the newest at which the hood captured, or what was measured at all."""
+    """dP of clean filters: the newest while the damper was opened, else that at its minimum."""
     at_minimum = observed.record.values("start_up", "measure").get("dp_pa")
     return observed.record.values("damper", "open").get("dp_pa", at_minimum)
 
@@ -202,34 +193,34 @@ def _no_clean_dp(observed: Observation) -> str | None:
 def _proposed(observed: Observation) -> ActionResult:
     clean_pa = _clean_pa(observed)
     assert clean_pa is not None  # refused before
-    proposal = propose(clean_pa, Media(str(observed.fields["media"])))
-    equipment = observed.equipment
+    proposal = propose(clean_pa, Media(observed.fields["media"]))
+    equipment, replacement_pa = observed.equipment, proposal["replacement_pa"]
     low, high, replacement = (
-        _written(pa, equipment.unit)
-        for pa in (proposal.low_pa, proposal.high_pa, proposal.replacement_pa)
+        _written(proposal[name], equipment.unit) for name in ("low_pa", "high_pa", "replacement_pa")
     )
     alarms = {"replacement": replacement}
-    if equipment.setpoints.limits.high_pa < proposal.replacement_pa:
-        alarms["high"] = _written(proposal.replacement_pa + INCH_PA, equipment.unit)
+    if equipment.setpoints.limits.high_pa < replacement_pa:
+        alarms["high"] = _written(replacement_pa + INCH_PA, equipment.unit)
     changes = {"cleaning": {"low": low, "high": high}, "alarms": alarms}
     return noted(
         f"clean dP {equipment.shown(clean_pa)}: low {low}, high {high}, filter replacement "
-        f"{replacement}; {proposal.rule}",
+        f"{replacement}; {proposal['rule']}",
         clean_pa=clean_pa,
-        **asdict(proposal),
+        **proposal,
         settings=settings_lines(changes),
         changes=changes,
     )
 
 
 def _written(pa: float, unit: PressureUnit) -> str:
-    """The pressure as in a settings file, to as many digits as make sense there."""
+    """A pressure as in a settings file, to as many digits as make sense there."""
     return f"{pa / unit.pa:.4g} {unit}"
 
 
 def _request_change(observed: Observation) -> tuple[CoreRequest, ...]:
     proposed = observed.record.values("set_points", "propose")
-    return ({"request": "set_points", **{name: proposed[name] for name in ("low_pa", "high_pa")}},)
+    low_pa, high_pa = proposed["low_pa"], proposed["high_pa"]
+    return ({"request": "set_points", "low_pa": low_pa, "high_pa": high_pa},)
 
 
 def _shown_back(observed: Observation) -> ActionResult:
@@ -260,7 +251,8 @@ def _decided(observed: Observation) -> ActionResult:
     if observed.fields["which"] == KEEP:
         if "why" not in observed.fields:
             return failed("say why those in force are kept")
-        return passed(f"kept: {words}; {observed.fields['why']}", **values)
+        changes = _not_in_file(observed, in_force)
+        return passed(f"kept: {words}; {observed.fields['why']}", **values, changes=changes)
     others = [name for name, pa in in_force.items() if _differs(pa, proposed[f"{name}_pa"])]
     if others:
         return failed(
@@ -271,6 +263,24 @@ def _decided(observed: Observation) -> ActionResult:
     if _differs(replacement_pa, proposed["replacement_pa"]):
         words = f"{words} (as in the settings file, and not as proposed: it is changed there only)"
     return passed(f"in force: {words}", **values)
+
+
+def _not_in_file(observed: Observation, in_force: dict[str, float]) -> Content:
+    """Set points in force that were changed without the settings file, as lines for it."""
+    points, unit = observed.equipment.setpoints.cleaning, observed.equipment.unit
+    written = {"low": points.low_pa, "high": points.high_pa}
+    changed = {name: _written(pa, unit) for name, pa in in_force.items() if pa != written[name]}
+    return {"cleaning": changed} if changed else {}
+
+
+def changes_of(history: Record) -> Content:
+    """Tables of the settings file that commissioning changes: the transmitter that was chosen, and
+    the set points proposed, unless those in force were kept or the step was left out since."""
+    newest = history.last("set_points", "propose", "decide", SKIP)
+    if newest is not None and newest.fields.get("which") == PROPOSED:
+        newest = history.last("set_points", "propose")
+    chosen = history.values("transmitter", "choose").get("changes", {})
+    return {**chosen, **(newest.values.get("changes", {}) if newest is not None else {})}
 
 
 def _in_force(observed: Observation) -> dict[str, float]:
@@ -284,11 +294,7 @@ def _listed(observed: Observation, pressures: dict[str, float]) -> str:
 
 
 def _differs(pa: float, proposed_pa: float) -> bool:
-    return abs(pa - float(proposed_pa)) > max(_CLOSE_PA, 0.005 * pa)
-
-
-def _mode(observed: Observation) -> ActionResult:
-    return passed(f"mode {spoken(str(observed.fields['mode']))} selected")
+    return abs(pa - proposed_pa) > max(_CLOSE_PA, 0.005 * pa)
 
 
 # --- alarms and permissives tried: each that can be without harm comes, and somebody sees it
@@ -318,12 +324,13 @@ def trials_of(setpoints: Setpoints) -> dict[str, str]:
 
 
 def _trial(observed: Observation) -> str:
-    return spoken(str(observed.fields["trial"]))
+    """Name of what is tried, as people read it."""
+    return spoken(observed.fields["trial"])
 
 
 def _stands(observed: Observation) -> bool:
-    """The alarm's condition holds, in view or not; or the permissive is missing."""
-    name, now = str(observed.fields["trial"]), observed.now
+    """Whether the alarm's condition holds, in view or not; or the permissive is missing."""
+    name, now = observed.fields["trial"], observed.now
     missing = {one.name for one in now.decision.permissives if one.met is Met.NO}
     standing = missing.union(one.name.value for one in now.alarms if one.condition_active)
     # The device with nothing else to be read: that alarm explains the other.
@@ -356,10 +363,6 @@ def _seen(observed: Observation) -> ActionResult:
     return passed(f"{_trial(observed)}: seen{where}, and all is back")
 
 
-def _left(observed: Observation) -> ActionResult:
-    return skipped(f"{_trial(observed)} not tried: {observed.fields['why']}")
-
-
 WORK = {
     ("start_up", "measure"): Work(_clean, refuse=_blower_off, requests=_start_requests),
     ("seasoning", "begin"): Work(_begun),
@@ -372,10 +375,8 @@ WORK = {
     ("set_points", "confirm"): Work(_confirmed, requests=_confirm),
     ("set_points", "decide"): Work(_decided),
     ("set_points", "mode"): Work(
-        _mode, requests=lambda observed: ({"request": "mode", "mode": observed.fields["mode"]},)
+        requests=lambda observed: ({"request": "mode", "mode": observed.fields["mode"]},)
     ),
     ("alarms", "try"): Work(_came, refuse=_stands_already),
     ("alarms", "seen"): Work(_seen, refuse=_not_back),
-    ("alarms", "leave"): Work(_left),
-    ("sign", "sign"): Work(lambda observed: passed(f"signed by {observed.fields['name']}")),
 }

@@ -91,7 +91,7 @@ function showSteps() {
     type: "button", "data-key": one.step, "data-step": one.step, class: one.state,
     "aria-current": one.step === (chosen ?? view.current) ? "step" : null,
     onclick: () => { chosen = one.step; built = ""; say($("said"), ""); $("said").hidden = true; look(); $("step").focus(); },
-  }, el("span", {}, one.title), el("span", { class: "small" }, STATES[one.state])))));
+  }, el("span", {}, one.title), el("span", { class: "small" }, STATES[one.state] + untried(one))))));
   const may = people.may("commission");
   const offered = [];
   if (may && (!record || signed)) offered.push(button("begin", record ? "Begin a new record" : "Begin", () => (record ? $("ask-dialog").showModal() : send({ commission: "begin" }))));
@@ -108,12 +108,14 @@ function showSteps() {
   ]);
 }
 
+const untried = (step) => (step.not_tried ? `; not tried: ${step.not_tried}` : "");
+
 const button = (key, text, onclick) => el("button", { type: "button", "data-key": key, onclick }, text);
 
 people.confirmed = () => { $("ask-dialog").close(); chosen = null; send({ commission: "begin" }); };
 
 function showStep(step) {
-  say($("step-h"), `${step.title}: ${STATES[step.state].slice(2)}`);
+  say($("step-h"), `${step.title}: ${STATES[step.state].slice(2)}${untried(step)}`);
   say($("checks"), step.checks);
   fill($("cautions"), ...step.cautions.map((one) => el("li", {}, el("strong", {}, "Caution: "), one)));
   fill($("entries"), ...(step.entries.length ? [...step.entries].reverse().map(entry) : [el("li", {}, "Nothing yet")]));
