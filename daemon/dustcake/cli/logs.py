@@ -100,20 +100,18 @@ def log_to_stderr(form: str, level: str) -> LineWriter:
     _take_up_descriptors()
     writer = LineWriter(STDERR)
     atexit.register(writer.drain)
-    stamped: list[Processor] = [
+    processors: list[Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.processors.add_log_level,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
     ]
-    last: Processor
     if form == "json":
-        stamped.append(structlog.processors.format_exc_info)
-        last = structlog.processors.JSONRenderer(ensure_ascii=False)
+        processors.append(structlog.processors.format_exc_info)
+        processors.append(structlog.processors.JSONRenderer(ensure_ascii=False))
     else:
-        last = structlog.dev.ConsoleRenderer(colors=os.isatty(STDERR))
-
+        processors.append(structlog.dev.ConsoleRenderer(colors=os.isatty(STDERR)))
     structlog.configure(
-        processors=[*stamped, last],
+        processors=processors,
         wrapper_class=structlog.make_filtering_bound_logger(level),
         logger_factory=structlog.WriteLoggerFactory(cast(TextIO, writer)),
         cache_logger_on_first_use=True,

@@ -97,11 +97,9 @@ async def _run_all(
     clock: Clock,
     buses: Iterable[Bus],
 ) -> None:
-    node = None
+    node, faces = None, _faces(settings, services, store, clock)
     if settings.sparkplug is not None:
         node = SparkplugNode(settings, settings.sparkplug, services, clock)
-    faces = _faces(settings, services, store, clock)
-    if node is not None:
         faces["publish sparkplug"] = node.link.run
     local = LocalSocket(Path(settings.control.socket), partial(_answer, services, node))
     async with asyncio.TaskGroup() as tasks:

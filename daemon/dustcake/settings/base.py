@@ -1,7 +1,6 @@
 """What every settings model has in common: its kinds of values, and how a pressure is written."""
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Annotated, TypeVar
 
 from pydantic import (
@@ -55,19 +54,17 @@ ClientId = Annotated[str, StringConstraints(pattern=CLIENT_ID_PATTERN, max_lengt
 # A Unix domain socket's path has room for 107 bytes, whatever the file system allows.
 SocketPath = Annotated[str, StringConstraints(pattern=SOCKET_PATTERN, max_length=100)]
 
-FORMS: Mapping[str, str] = MappingProxyType(
-    {
-        NAME_PATTERN: "letters, digits, `_`, `-` and `.`, beginning with a letter or digit",
-        LINE_PATTERN: "one line of text",
-        HOST_PATTERN: "a host name or address, without user, port or path",
-        FILE_PATTERN: "the absolute path of a file, beginning with /",
-        TOPIC_PATTERN: "topic levels joined by /, each of letters, digits, `_`, `-` and `.`",
-        SPARKPLUG_ID_PATTERN: "a text without `+`, `/` and `#`",
-        CLIENT_ID_PATTERN: "letters, digits, `_`, `-` and `.`",
-        SOCKET_PATTERN: "a path of plain characters",
-        PRESSURE_PATTERN: f'a pressure with its unit ({", ".join(PressureUnit)}), as "4.0 inH2O"',
-    }
-)
+FORMS: Mapping[str, str] = {
+    NAME_PATTERN: "letters, digits, `_`, `-` and `.`, beginning with a letter or digit",
+    LINE_PATTERN: "one line of text",
+    HOST_PATTERN: "a host name or address, without user, port or path",
+    FILE_PATTERN: "the absolute path of a file, beginning with /",
+    TOPIC_PATTERN: "topic levels joined by /, each of letters, digits, `_`, `-` and `.`",
+    SPARKPLUG_ID_PATTERN: "a text without `+`, `/` and `#`",
+    CLIENT_ID_PATTERN: "letters, digits, `_`, `-` and `.`",
+    SOCKET_PATTERN: "a path of plain characters",
+    PRESSURE_PATTERN: f'a pressure with its unit ({", ".join(PressureUnit)}), as "4.0 inH2O"',
+}
 """What a string of each pattern is, in words."""
 
 Seconds = Annotated[float, Field(ge=0, le=86_400)]

@@ -13,9 +13,6 @@ UnitId = Annotated[int, Field(ge=0, le=255)]
 Address = Annotated[int, Field(ge=0, le=65535)]
 Count = Annotated[int, Field(ge=-32768, le=65535)]
 
-HEADER_MIN = Pressure(60.0, PressureUnit.PSI)
-HEADER_MAX = Pressure(110.0, PressureUnit.PSI)
-
 
 class TcpBus(Section):
     """A Modbus TCP device or gateway."""
@@ -101,10 +98,10 @@ class AnalogInput(Section):
 class HeaderInput(AnalogInput):
     """The transmitter of the header pressure (gauge), and the band pulses are allowed in."""
 
-    min: PositivePressure = HEADER_MIN
+    min: PositivePressure = Pressure(60.0, PressureUnit.PSI)
     """No pulse below this: a weak pulse cleans nothing. 60-70 psi is the usual warning (common
     practice, no source)."""
-    max: PositivePressure = HEADER_MAX
+    max: PositivePressure = Pressure(110.0, PressureUnit.PSI)
     """No pulse above this: a failed regulator bursts media (common practice, no source)."""
 
 

@@ -6,29 +6,10 @@ from typing import Literal
 from pydantic import Field
 
 from dustcake.core.setpoints import BlowerRequest, OutputKind, order_skipping_neighbours
+from dustcake.settings import monitoring, services
 from dustcake.settings.base import Lax, Name, PositivePressure, Seconds, Section, TextLine
 from dustcake.settings.buses import AnalogInput, Bus, CoilOutput, Contacts, HeaderInput, Outputs
 from dustcake.settings.cleaning import Cleaning, Pulsing, Requests, Zeroing
-from dustcake.settings.monitoring import (
-    DEFAULT_UPKEEP,
-    Air,
-    Alarms,
-    Diagnosis,
-    FilterLife,
-    Trust,
-    Upkeep,
-)
-from dustcake.settings.services import (
-    Broker,
-    Control,
-    Journal,
-    Metrics,
-    Mqtt,
-    Panel,
-    Plc,
-    Site,
-    Sparkplug,
-)
 from dustcake.units import Pressure, PressureUnit
 
 
@@ -81,23 +62,23 @@ class Collector(Section):
     """When to clean."""
     pulsing: Pulsing = Field(default_factory=Pulsing)
     """How to pulse."""
-    alarms: Alarms = Field(default_factory=Alarms)
+    alarms: monitoring.Alarms = Field(default_factory=monitoring.Alarms)
     """Alarms."""
     zeroing: Zeroing = Field(default_factory=Zeroing)
     """Taking the zero of the dP transmitter."""
-    upkeep: Lax[tuple[Upkeep, ...]] = DEFAULT_UPKEEP
+    upkeep: Lax[tuple[monitoring.Upkeep, ...]] = monitoring.DEFAULT_UPKEEP
     """Upkeep that people are reminded of, a table [[collector.upkeep]] each. Left out: a daily
     check, the drum, the regulator bowl and the snubber. `upkeep = []`: none."""
     edited_by: TextLine | None = Field(default=None, examples=["night shift"])
     """Who changed these settings last: goes into the log book with every set point that is another
     at the next start."""
-    air: Air = Field(default_factory=Air)
+    air: monitoring.Air = Field(default_factory=monitoring.Air)
     """Compressed air of the pulses: how it is counted, and what it costs."""
-    filter_life: FilterLife = Field(default_factory=FilterLife)
+    filter_life: monitoring.FilterLife = Field(default_factory=monitoring.FilterLife)
     """Forecast of filter life."""
-    trust: Trust = Field(default_factory=Trust)
+    trust: monitoring.Trust = Field(default_factory=monitoring.Trust)
     """When the dP reading is doubted."""
-    diagnosis: Diagnosis = Field(default_factory=Diagnosis)
+    diagnosis: monitoring.Diagnosis = Field(default_factory=monitoring.Diagnosis)
     """What is made of the answers to pulses."""
     requests: Requests = Field(default_factory=Requests)
     """Set points that may be changed by request, and within which limits."""
@@ -146,31 +127,31 @@ class Collector(Section):
 class Settings(Section):
     """Settings of dustcake: the buses, the collectors on them, and where to publish."""
 
-    site: Site = Field(default_factory=Site)
+    site: services.Site = Field(default_factory=services.Site)
     """Where this daemon works."""
     buses: Lax[tuple[Bus, ...]] = Field(alias="bus", min_length=1)
     """The Modbus lines, each a table of its own."""
     collectors: Lax[tuple[Collector, ...]] = Field(alias="collector", min_length=1)
     """The collectors, each a table of its own."""
-    mqtt: Mqtt | None = None
+    mqtt: services.Mqtt | None = None
     """The broker to publish to. Leave the table out to publish nothing."""
-    sparkplug: Sparkplug | None = None
+    sparkplug: services.Sparkplug | None = None
     """A broker of a Sparkplug B infrastructure, apart from `mqtt`. Leave it out to have none."""
-    plc: Plc | None = None
+    plc: services.Plc | None = None
     """A Modbus TCP server for a PLC, to be read only. Leave the table out to have none."""
-    panel: Panel | None = None
+    panel: services.Panel | None = None
     """A page for people's browsers. Leave the table out to have none."""
-    metrics: Metrics | None = None
+    metrics: services.Metrics | None = None
     """Figures for a monitoring system. Leave the table out to have none."""
-    journal: Journal = Field(default_factory=Journal)
+    journal: services.Journal = Field(default_factory=services.Journal)
     """The durable memory of decisions and events."""
-    control: Control = Field(default_factory=Control)
+    control: services.Control = Field(default_factory=services.Control)
     """The local request socket."""
 
     def client_id(self, table: Literal["mqtt", "sparkplug"]) -> str:
         """Client identifier at the broker of this table: the one written, or one made of the
         site's name."""
-        broker: Broker | None = getattr(self, table)
+        broker: services.Broker | None = getattr(self, table)
         if broker is not None and broker.client_id is not None:
             return broker.client_id
         ending = "-sparkplug" if table == "sparkplug" else ""

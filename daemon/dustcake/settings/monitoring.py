@@ -8,7 +8,6 @@ where minutes count.
 """
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -183,9 +182,7 @@ class Alarms(Section):
     """Delays, priority, latching, or taking out, of single alarms, by the name of the alarm."""
 
 
-DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = MappingProxyType(
-    {
-        name: AlarmSetting(name, True, entry.on_delay_s, entry.off_delay_s, entry.priority)
-        for name, entry in CATALOGUE.items()
-    }
-)
+DEFAULT_ALARMS: Mapping[AlarmName, AlarmSetting] = {
+    name: AlarmSetting(name, True, entry.on_delay_s, entry.off_delay_s, entry.priority)
+    for name, entry in CATALOGUE.items()
+}

@@ -99,11 +99,10 @@ class Connection(aiomqtt.Client):
 
         Raises ``aiomqtt.MqttError``.
         """
+        how: Any = 1
         if self._speaks_v5:
-            options = SubscribeOptions(qos=1, retainAsPublished=as_published)
-            codes = await self.subscribe([(topic, options) for topic in topics])
-        else:
-            codes = await self.subscribe([(topic, 1) for topic in topics])
+            how = SubscribeOptions(qos=1, retainAsPublished=as_published)
+        codes = await self.subscribe([(topic, how) for topic in topics])
         for topic, code in zip(topics, codes, strict=True):
             if isinstance(code, ReasonCode) and code.is_failure:
                 remedy = "allow this user to read there in the broker's access rules"
