@@ -74,7 +74,13 @@ def test_every_alarm_has_one_entry_that_holds_together() -> None:
         assert entry.name is name
         assert set(entry.rests_on) <= set(CALLED)
         assert entry.on_delay_s >= 0.0 <= entry.off_delay_s
-        assert len(set(entry.explains)) == len(entry.explains)
+
+
+def test_causes_are_named_in_the_order_that_is_written_down() -> None:
+    first, *others = CAUSES[AlarmName.CLEANING_NOT_EFFECTIVE]
+    assert first is AlarmName.SENSING_LINE_SUSPECT
+    assert others[0] is AlarmName.VALVE_STUCK_OPEN
+    assert others[-1] is AlarmName.FILTER_REPLACEMENT
 
 
 def test_causes_come_before_what_they_explain_and_nothing_explains_itself() -> None:

@@ -7,7 +7,7 @@ from dustcake.core import outputs as output_proof
 from dustcake.core import signal_gaps, zeroing
 from dustcake.core.cleaning import pulsing
 from dustcake.core.events import JournalChanged, Started, Stopped
-from dustcake.core.filter_life.ageing import good_air
+from dustcake.core.filter_life.ageing import count_pulses
 from dustcake.core.inputs import (
     Contacts,
     Input,
@@ -23,7 +23,7 @@ from dustcake.core.inputs import (
 )
 from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
-from dustcake.core.record import replace, update
+from dustcake.core.record import replace
 from dustcake.core.requests import set_point_overrides
 from dustcake.core.requests.handling import answer, refused
 from dustcake.core.signal_validation import checks
@@ -112,12 +112,10 @@ def _report(context: StepContext, state: State, report: OutputReported) -> State
     if flight is None or report.command_id != flight.command_id:
         return state  # of a command that was given up: its time-out has been dealt with
     before, state = state, pulsing.reported(context, state, report)
-    worn = state.replacement
-    # One cut short has not cleaned as it should.
-    if worn.above and report.outcome is Outcome.DONE and good_air(context, state):
-        fired = sum(state.pulsing.counts) - sum(before.pulsing.counts)
-        worn = replace(worn, pulses=worn.pulses + fired)
-    return update(state, replacement=worn)
+    if report.outcome is not Outcome.DONE:
+        return state
+    fired = sum(state.pulsing.counts) - sum(before.pulsing.counts)
+    return count_pulses(context, state, fired)
 
 
 def _journal(context: StepContext, state: State, report: JournalReported) -> State:

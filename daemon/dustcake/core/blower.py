@@ -45,6 +45,11 @@ def is_known(context: StepContext, state: State) -> bool:
     return (state.line.blower_running if contact else state.line.dp).since_s is None
 
 
+def runs_now(context: StepContext, state: State) -> bool:
+    """Whether the blower is proved running by what is known now."""
+    return bool(state.blower.running) and is_known(context, state)
+
+
 def _proved(context: StepContext, state: State) -> BlowerState:
     """Take the proof from the contact; without one, from dP, which can prove only that it runs. One
     lost reply leaves the blower as it was: its time counts on, and no delay begins anew."""
@@ -75,12 +80,7 @@ def _request_run(context: StepContext, blower: BlowerState, contacts: Contacts) 
     blower, wanted, why = _wanted(context, _given_up(context, blower), contacts)
     if contacts.smoke or contacts.stop:
         wanted, why = False, "smoke" if contacts.smoke else "stop input"
-        # When the smoke has cleared, or the stop is released, it takes a new request.
-        blower = replace(blower, by_hand=False, barred=True)
-        if blower.announced:
-            # Switching off waits neither for the outcome of switching on nor, after that has
-            # failed, for the next try: the output may be on all the same.
-            blower = replace(blower, command_id=None, due_s=None)
+        blower = _barred(blower)
     if blower.due_s is not None and not context.is_due(blower.due_s):
         return blower
     if wanted is None or wanted is blower.requested:
@@ -91,6 +91,14 @@ def _request_run(context: StepContext, blower: BlowerState, contacts: Contacts) 
     context.wake_by(due_s)
     command_id = context.command(SetBlowerRun, wanted)
     return replace(blower, requested=wanted, announced=wanted, command_id=command_id, due_s=due_s)
+
+
+def _barred(blower: BlowerState) -> BlowerState:
+    """When the smoke has cleared, or the stop is released, it takes a new request."""
+    blower = replace(blower, by_hand=False, barred=True)
+    # Switching off waits neither for the outcome of switching on nor, after that has failed, for
+    # the next try: the output may be on all the same.
+    return replace(blower, command_id=None, due_s=None) if blower.announced else blower
 
 
 def _given_up(context: StepContext, blower: BlowerState) -> BlowerState:

@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from math import floor
 
-from dustcake.core.inputs import Input, PollCompleted, Stamp
+from dustcake.core.inputs import Input, PollCompleted, Signal, Stamp
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.record import record
-from dustcake.core.setpoints import Setpoints
+from dustcake.core.setpoints import Scale, Setpoints
 
 
 @record
@@ -67,17 +67,11 @@ def summarised(
     for poll, end_s in zip(polls, ends_s, strict=True):
         held_s = min(end_s - poll.at.mono_s, setpoints.stale_after_s)
         covered_s += held_s
-        pa, quality, _ = interpret(poll.dp, setpoints.dp, zero_offset_pa)
-        if pa is not None and quality is Quality.GOOD:
-            dp_pa.append(pa)
-            if not setpoints.fitted.blower_running and pa >= setpoints.blower.flow_proof_pa:
-                blower_s += held_s
-        if setpoints.fitted.blower_running and poll.contacts.blower_running:
+        pa = _good_pa(poll.dp, setpoints.dp, zero_offset_pa)
+        dp_pa += pa
+        header_pa += _good_pa(poll.header, setpoints.header, 0.0)
+        if _blower_runs(setpoints, poll, pa):
             blower_s += held_s
-        if setpoints.header is not None and poll.header is not None:
-            pa, quality, _ = interpret(poll.header, setpoints.header, 0.0)
-            if pa is not None and quality is Quality.GOOD:
-                header_pa.append(pa)
     return Minute(
         began_utc_s=inputs[0].at.utc_s,
         at=inputs[-1].at,
@@ -88,6 +82,21 @@ def summarised(
         header=_spread(header_pa),
         blower_s=blower_s,
     )
+
+
+def _good_pa(signal: Signal | None, scale: Scale | None, zero_offset_pa: float) -> list[float]:
+    """The reading, if it is good; none where no transmitter is fitted."""
+    if signal is None or scale is None:
+        return []
+    pa, quality, _ = interpret(signal, scale, zero_offset_pa)
+    return [pa] if pa is not None and quality is Quality.GOOD else []
+
+
+def _blower_runs(setpoints: Setpoints, poll: PollCompleted, dp_pa: list[float]) -> bool:
+    """By its contact; where none is fitted, by a good dP."""
+    if setpoints.fitted.blower_running:
+        return bool(poll.contacts.blower_running)
+    return any(pa >= setpoints.blower.flow_proof_pa for pa in dp_pa)
 
 
 def _spread(values_pa: Sequence[float]) -> Spread | None:

@@ -2,9 +2,9 @@
 
 from math import inf
 
+from dustcake.core.cleaning.runs import may_exceed_high_s
 from dustcake.core.inputs import Contacts, Measured, Signal
 from dustcake.core.reading import OVER_SPAN, UNDER_SPAN
-from dustcake.core.reasons import Because
 from dustcake.core.record import record
 from dustcake.core.setpoints import Scale, Setpoints
 from dustcake.core.state import State
@@ -87,15 +87,13 @@ class Brief:
 def brief(state: State, setpoints: Setpoints) -> Brief | None:
     """How dP may leave the promise in ``state`` and come back; None where it may not."""
     quiet = state.quiet
-    high_pa, on_delay_s = setpoints.cleaning.high_pa, setpoints.cleaning.on_delay_s
-    if quiet is None or quiet.high_pa != high_pa or on_delay_s <= 0:
-        return None
-    if state.decision.reason.code is not Because.BELOW_HIGH:
+    high_pa, within_s = setpoints.cleaning.high_pa, may_exceed_high_s(setpoints, state)
+    if quiet is None or quiet.high_pa != high_pa or within_s <= 0:
         return None
     thresholds = tuple(thresholds_pa(setpoints, state))
     if thresholds.count(high_pa) > 1:  # something else has the same limit
         return None
-    return Brief(min((t for t in thresholds if t > high_pa), default=None), on_delay_s)
+    return Brief(min((t for t in thresholds if t > high_pa), default=None), within_s)
 
 
 def _within_span(low_pa: float | None, high_pa: float | None, scale: Scale) -> tuple[float, float]:

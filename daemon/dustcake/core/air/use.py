@@ -8,6 +8,7 @@ dry air.
 from math import exp, floor, log
 
 from dustcake.core.air.state import AirUse, Amount, PulseMeasurement
+from dustcake.core.cleaning.state import InFlight
 from dustcake.core.events import AirUsed
 from dustcake.core.reading import Sample
 from dustcake.core.record import record, replace, update
@@ -125,12 +126,8 @@ def advance(context: StepContext, state: State) -> State:
 
 def _followed(context: StepContext, state: State) -> AirUse:
     air, pulsing, before = state.air, state.pulsing, context.before.pulsing
-    flight, was = pulsing.in_flight, before.in_flight
-    begun = (
-        flight is not None
-        and flight.valve is not None
-        and (was is None or was.command_id != flight.command_id)
-    )
+    flight = pulsing.in_flight
+    begun = _pulse_id(flight) not in (None, _pulse_id(before.in_flight))
     if sum(pulsing.counts) > sum(before.counts):
         air = _ended(context, air)
     elif air.measurement is not None and air.measurement.ended_s is None and flight is None:
@@ -141,6 +138,11 @@ def _followed(context: StepContext, state: State) -> AirUse:
     if air.hour_ends_s is not None and context.is_due(air.hour_ends_s):
         air = _hour_closed(context, air, state.blower)
     return air
+
+
+def _pulse_id(flight: InFlight | None) -> int | None:
+    """Of the pulse under way."""
+    return None if flight is None or flight.valve is None else flight.command_id
 
 
 def _ended(context: StepContext, air: AirUse) -> AirUse:

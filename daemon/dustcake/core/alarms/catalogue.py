@@ -1,7 +1,7 @@
 """Every alarm, once; and all of them followed at each full step, causes before what they explain.
 
-One fault should make one alarm, the one to act on. Which alarm explains which is declared in the
-entries, not inferred. A consequence that comes up while its cause is active is suppressed, visibly
+One fault should make one alarm, the one to act on. Which alarm explains which is declared, not
+inferred. A consequence that comes up while its cause is active is suppressed, visibly
 and with the cause named; when the cause has gone and it is still active, it is raised. High dP is
 not explained by anything: that fume may escape needs an answer of its own, whatever the cause.
 Common practice, no source.
@@ -9,6 +9,7 @@ Common practice, no source.
 
 from collections.abc import Mapping, Sequence
 from graphlib import TopologicalSorter
+from math import inf
 from operator import is_
 from types import MappingProxyType
 
@@ -29,7 +30,6 @@ from dustcake.core.step_context import StepContext
 _PLACE = {name: place for place, name in enumerate(AlarmName)}
 """Where each alarm is found among those of the state, and of the settings."""
 
-# In the order in which causes are named where several are active.
 _ENTRIES = {
     entry.name: entry
     for entry in (*vars(readings).values(), *vars(equipment).values())
@@ -41,9 +41,45 @@ CATALOGUE: Mapping[AlarmName, AlarmDefinition] = MappingProxyType(
 )
 """Every entry, in the order of ``AlarmName``."""
 
+_CLEANS_LITTLE = (AlarmName.CLEANING_NOT_EFFECTIVE, AlarmName.CLEANING_TOO_FREQUENT)
+
 EXPLAINS: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
-    {name: entry.explains for name, entry in _ENTRIES.items() if entry.explains}
+    {
+        # All that hangs on the wire is silent at once.
+        AlarmName.FIELDBUS_LOST: (
+            AlarmName.TRANSMITTER_FAULT,
+            AlarmName.HEADER_TRANSMITTER_FAULT,
+            AlarmName.OUTPUTS_LOST,
+            AlarmName.BLOWER_NOT_PROVED,
+        ),
+        # A reading that is not that of the filters is read all the same.
+        AlarmName.SENSING_LINE_SUSPECT: (
+            AlarmName.LOW_DP,
+            AlarmName.ZERO_DRIFT,
+            AlarmName.FILTER_REPLACEMENT,
+            *_CLEANS_LITTLE,
+        ),
+        AlarmName.FILTER_TORN: (AlarmName.LOW_DP,),
+        # One open valve empties the header.
+        AlarmName.VALVE_STUCK_OPEN: (
+            AlarmName.HEADER_PRESSURE_LOW,
+            AlarmName.HEADER_NOT_RECOVERING,
+            *_CLEANS_LITTLE,
+        ),
+        # Pulses that are not fired, or have no air, clean nothing.
+        AlarmName.OUTPUTS_LOST: _CLEANS_LITTLE,
+        AlarmName.HEADER_PRESSURE_LOW: (AlarmName.HEADER_NOT_RECOVERING, *_CLEANS_LITTLE),
+        AlarmName.HEADER_NOT_RECOVERING: _CLEANS_LITTLE,
+        # One row less to clean.
+        AlarmName.VALVE_DOES_NOT_FIRE: (AlarmName.ROW_NOT_RECOVERING, *_CLEANS_LITTLE),
+        # What lies in the cone is raised again by the next pulse.
+        AlarmName.DRUM_FULL: _CLEANS_LITTLE,
+        # Filters that no longer recover are why cleaning does not reach its set point.
+        AlarmName.FILTER_REPLACEMENT: _CLEANS_LITTLE,
+    }
 )
+"""Alarms that, coming up while this one is active, are suppressed with it named as the cause: of
+several that are active the first here."""
 
 CAUSES: Mapping[AlarmName, tuple[AlarmName, ...]] = MappingProxyType(
     {
@@ -74,8 +110,8 @@ def advance(context: StepContext, state: State) -> State:
         if at_rest and not followed:
             continue
         cause, held = _cause(entry.name, alarms, settings), _held(context, state, entry)
-        around = AlarmContext(setting, condition, suppressed, *cause, *held)
-        alarms[place] = follow(context, alarm, around)
+        inputs = AlarmContext(setting, condition, suppressed, *cause, *held)
+        alarms[place] = follow(context, alarm, inputs)
     same = all(map(is_, state.alarms, alarms))
     return state if same else replace(state, alarms=tuple(alarms))
 
@@ -96,17 +132,17 @@ def _cause(
     return None, undecided
 
 
-def _held(context: StepContext, state: State, entry: AlarmDefinition) -> tuple[bool, float | None]:
+def _held(context: StepContext, state: State, entry: AlarmDefinition) -> tuple[bool, float]:
     """Whether what an alarm rests on is not known now and its delays are held; and when it was
-    known again after they had to begin anew."""
+    known again after they had to begin anew, if it was."""
     gaps = [state.line.of(signal) for signal in entry.rests_on]
-    resumed_s = max((g.resumed_s for g in gaps if g.resumed_s is not None), default=None)
+    resumed_s = max((g.resumed_s for g in gaps if g.resumed_s is not None), default=-inf)
     unknown = [gap for gap in gaps if gap.since_s is not None]
     return bool(unknown) and all(map(context.holds, unknown)), resumed_s
 
 
-_THRESHOLDS_PA = [each.thresholds_pa for each in _ENTRIES.values() if each.thresholds_pa]
-_HEADER_PA = [each.header_thresholds_pa for each in _ENTRIES.values() if each.header_thresholds_pa]
+_THRESHOLDS_PA = [each.thresholds_pa for each in CATALOGUE.values() if each.thresholds_pa]
+_HEADER_PA = [e.header_thresholds_pa for e in CATALOGUE.values() if e.header_thresholds_pa]
 
 
 def thresholds_pa(setpoints: Setpoints, _state: State) -> list[float]:

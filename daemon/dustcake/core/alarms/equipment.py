@@ -1,13 +1,11 @@
 """Alarms of the equipment, compressed air, valves, outputs, blower, drum, smoke and journal; and of
 what cleaning achieves with it."""
 
-from functools import partial
-
-from dustcake.core.alarms.life import CLEAR, NOT_SUPPRESSED, AlarmDefinition, Condition
+from dustcake.core.alarms.life import CLEAR, NOT_SUPPRESSED, Condition, alarm
 from dustcake.core.alarms.names import AlarmName, Priority
-from dustcake.core.alarms.readings import CLEANS_LITTLE, blower_off
-from dustcake.core.blower import is_known
-from dustcake.core.cleaning.runs import is_frequent
+from dustcake.core.alarms.readings import blower_off
+from dustcake.core.blower import runs_now
+from dustcake.core.cleaning.runs import downtime_is_owed, is_frequent
 from dustcake.core.filter_life import ageing
 from dustcake.core.pulse_response.findings import standing
 from dustcake.core.pulse_response.state import FindingName
@@ -32,13 +30,7 @@ def _found(state: State, *names: FindingName) -> Condition:
     return CLEAR
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.VALVE_STUCK_OPEN,
-    priority=Priority.HIGH,
-    # One open valve empties the header.
-    explains=(AlarmName.HEADER_PRESSURE_LOW, AlarmName.HEADER_NOT_RECOVERING, *CLEANS_LITTLE),
-)
+@alarm(AlarmName.VALVE_STUCK_OPEN, Priority.HIGH)
 def _valve_stuck_open(_context: StepContext, state: State) -> Condition:
     """An output that reads energised, or a header that empties through a valve nobody holds
     open."""
@@ -47,15 +39,7 @@ def _valve_stuck_open(_context: StepContext, state: State) -> Condition:
     return _found(state, FindingName.VALVE_STUCK_OPEN)
 
 
-# Pulses that are not fired, or have no air, clean nothing.
-@partial(
-    AlarmDefinition,
-    name=AlarmName.OUTPUTS_LOST,
-    priority=Priority.MEDIUM,
-    on_delay_s=30.0,
-    off_delay_s=30.0,
-    explains=CLEANS_LITTLE,
-)
+@alarm(AlarmName.OUTPUTS_LOST, Priority.MEDIUM, on_delay_s=30.0, off_delay_s=30.0)
 def _outputs_lost(_context: StepContext, state: State) -> Condition:
     """Outputs that cannot be proved off, that answer but fail one pulse after another, or a blower
     run output of which nobody knows what it does."""
@@ -72,10 +56,8 @@ def _outputs_lost(_context: StepContext, state: State) -> Condition:
 def nothing_to_pulse(context: StepContext, state: State) -> Condition:
     """The compressor is often shut down with the blower. Until downtime cleaning has been done,
     where it is wanted, air is needed all the same."""
-    cleaning, run_s = context.setpoints.cleaning, state.blower.run_s
-    if cleaning.downtime and run_s > 0 and run_s >= cleaning.downtime_min_run_s:
-        return NOT_SUPPRESSED
-    return blower_off(context, state)
+    is_owed = downtime_is_owed(context.setpoints, state.blower)
+    return NOT_SUPPRESSED if is_owed else blower_off(context, state)
 
 
 def _header_low_pa(setpoints: Setpoints) -> tuple[float, ...]:
@@ -83,13 +65,11 @@ def _header_low_pa(setpoints: Setpoints) -> tuple[float, ...]:
     return min_pa, min_pa * (1 + HEADER_DEADBAND)
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.HEADER_PRESSURE_LOW,
-    priority=Priority.MEDIUM,
+@alarm(
+    AlarmName.HEADER_PRESSURE_LOW,
+    Priority.MEDIUM,
     on_delay_s=30.0,
     off_delay_s=30.0,
-    explains=(AlarmName.HEADER_NOT_RECOVERING, *CLEANS_LITTLE),
     suppressed_by=(nothing_to_pulse,),
     rests_on=("header",),
     header_thresholds_pa=_header_low_pa,
@@ -106,34 +86,28 @@ def _header_pressure_low(context: StepContext, state: State) -> Condition:
     return (True if header_pa < min_pa else None), reason
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.HEADER_NOT_RECOVERING,
-    priority=Priority.LOW,
-    explains=CLEANS_LITTLE,
-)
+@alarm(AlarmName.HEADER_NOT_RECOVERING, Priority.LOW)
 def _header_not_recovering(_context: StepContext, state: State) -> Condition:
     """Not refilled at all, slow to recover, or weak at rest."""
     names = FindingName.HEADER_NOT_REFILLED, FindingName.HEADER_SLOW, FindingName.HEADER_WEAK
     return _found(state, *names)
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.VALVE_DOES_NOT_FIRE,
-    priority=Priority.LOW,
-    # One row less to clean.
-    explains=(AlarmName.ROW_NOT_RECOVERING, *CLEANS_LITTLE),
-)
+@alarm(AlarmName.VALVE_DOES_NOT_FIRE, Priority.LOW)
 def _valve_does_not_fire(_context: StepContext, state: State) -> Condition:
     """One valve, or all."""
     return _found(state, FindingName.VALVE_DOES_NOT_FIRE)
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.BLOWER_NOT_PROVED,
-    priority=Priority.MEDIUM,
+def _contact(context: StepContext, state: State, name: str) -> bool | None:
+    """What a contact reads, None where it cannot be read; False where there is none."""
+    made: bool | None = getattr(state.contacts, name)
+    return made if getattr(context.setpoints.fitted, name) else False
+
+
+@alarm(
+    AlarmName.BLOWER_NOT_PROVED,
+    Priority.MEDIUM,
     on_delay_s=60.0,
     off_delay_s=5.0,
     rests_on=("blower_running", "process_running", "smoke", "stop"),
@@ -142,45 +116,38 @@ def _blower_not_proved(context: StepContext, state: State) -> Condition:
     """The blower should run, because it has been commanded to or the process makes dust, and its
     contact says that it does not. With smoke or the stop input it is meant to stand still. A
     contact that cannot be read says neither."""
-    fitted, contacts, announced = context.setpoints.fitted, state.contacts, state.blower.announced
-    process = contacts.process_running if fitted.process_running else False
-    runs, stops = contacts.blower_running, contacts.smoke or contacts.stop
-    if not fitted.blower_running or runs or stops or (process is False and not announced):
+    process = _contact(context, state, "process_running")
+    should_run = state.blower.announced or process
+    stops = _contact(context, state, "smoke"), _contact(context, state, "stop")
+    runs, fitted = state.contacts.blower_running, context.setpoints.fitted.blower_running
+    if not fitted or runs or should_run is False or any(stops):
         return CLEAR
-    unreadable = (
-        runs is None
-        or (process is None and not announced)
-        or (fitted.smoke and contacts.smoke is None)
-        or (fitted.stop and contacts.stop is None)
-    )
+    unreadable = None in (runs, should_run, *stops)
     why = "the process equipment runs" if process else "it has been commanded to run"
     return (None if unreadable else True), because(Because.BLOWER_SHOULD_RUN, why)
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.DRUM_FULL,
-    priority=Priority.LOW,
+@alarm(
+    AlarmName.DRUM_FULL,
+    Priority.LOW,
     # Level: 60 s is the starting value of alarm management practice (from memory).
     on_delay_s=60.0,
     off_delay_s=60.0,
-    # What lies in the cone is raised again by the next pulse.
-    explains=CLEANS_LITTLE,
     rests_on=("drum_full",),
 )
 def _drum_full(context: StepContext, state: State) -> Condition:
-    full = state.contacts.drum_full if context.setpoints.fitted.drum_full else False
+    full = _contact(context, state, "drum_full")
     return CLEAR if full is False else (full, because(Because.DRUM_FULL))
 
 
-@partial(AlarmDefinition, name=AlarmName.SMOKE, priority=Priority.HIGH, rests_on=("smoke",))
+@alarm(AlarmName.SMOKE, Priority.HIGH, rests_on=("smoke",))
 def _smoke(context: StepContext, state: State) -> Condition:
     """A smoke contact that cannot be read keeps the alarm as it was (pulses stop all the same)."""
-    smoke = state.contacts.smoke if context.setpoints.fitted.smoke else False
+    smoke = _contact(context, state, "smoke")
     return CLEAR if smoke is False else (smoke, because(Because.SMOKE))
 
 
-@partial(AlarmDefinition, name=AlarmName.JOURNAL_FAULT, priority=Priority.MEDIUM, off_delay_s=30.0)
+@alarm(AlarmName.JOURNAL_FAULT, Priority.MEDIUM, off_delay_s=30.0)
 def _journal_fault(_context: StepContext, state: State) -> Condition:
     fault = state.journal.fault
     return CLEAR if fault is None else (True, because(Because.JOURNAL_FAULT, fault))
@@ -191,14 +158,11 @@ def _replacement_pa(setpoints: Setpoints) -> tuple[float, ...]:
     return limits.replacement_pa, limits.replacement_pa - limits.deadband_pa
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.FILTER_REPLACEMENT,
-    priority=Priority.LOW,
+@alarm(
+    AlarmName.FILTER_REPLACEMENT,
+    Priority.LOW,
     on_delay_s=60.0,
     off_delay_s=60.0,
-    # Filters that no longer recover are why cleaning does not reach its set point.
-    explains=CLEANS_LITTLE,
     rests_on=("dp", "blower_running"),
     thresholds_pa=_replacement_pa,
 )
@@ -214,20 +178,20 @@ def _filter_replacement(context: StepContext, state: State) -> Condition:
         limit_pa=limits.replacement_pa,
         cycles=limits.replacement_cycles,
     )
-    if dp_pa is None or not (state.blower.running and is_known(context, state)):
+    if dp_pa is None or not runs_now(context, state):
         return None, reason
     if ageing.proved(context, state.replacement):
         return True, reason
     return CLEAR if ageing.has_recovered(context, dp_pa) else (None, reason)
 
 
-@partial(AlarmDefinition, name=AlarmName.ROW_NOT_RECOVERING, priority=Priority.LOW)
+@alarm(AlarmName.ROW_NOT_RECOVERING, Priority.LOW)
 def _row_not_recovering(_context: StepContext, state: State) -> Condition:
     """A row that its pulses do not clean."""
     return _found(state, FindingName.ROW_NOT_RECOVERING)
 
 
-@partial(AlarmDefinition, name=AlarmName.CLEANING_NOT_EFFECTIVE, priority=Priority.LOW)
+@alarm(AlarmName.CLEANING_NOT_EFFECTIVE, Priority.LOW)
 def _cleaning_not_effective(context: StepContext, state: State) -> Condition:
     if not state.cleaning.not_effective:
         return CLEAR
@@ -240,7 +204,7 @@ def _cleaning_not_effective(context: StepContext, state: State) -> Condition:
     )
 
 
-@partial(AlarmDefinition, name=AlarmName.CLEANING_TOO_FREQUENT, priority=Priority.LOW)
+@alarm(AlarmName.CLEANING_TOO_FREQUENT, Priority.LOW)
 def _cleaning_too_frequent(context: StepContext, state: State) -> Condition:
     if not is_frequent(context, state.cleaning_pace):
         return CLEAR

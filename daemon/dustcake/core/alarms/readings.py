@@ -1,10 +1,8 @@
 """Alarms of the readings: whether they come and can be trusted, and what dP by itself shows."""
 
-from functools import partial
-
-from dustcake.core.alarms.life import CLEAR, NOT_SUPPRESSED, AlarmDefinition, Condition
+from dustcake.core.alarms.life import CLEAR, NOT_SUPPRESSED, Condition, alarm
 from dustcake.core.alarms.names import AlarmName, Priority
-from dustcake.core.blower import is_known
+from dustcake.core.blower import runs_now
 from dustcake.core.inputs import CALLED
 from dustcake.core.pulse_response.findings import standing
 from dustcake.core.pulse_response.state import FindingName
@@ -15,8 +13,6 @@ from dustcake.core.signal_gaps import OFTEN, SELDOM, WITHIN_S, Gap
 from dustcake.core.signal_validation.state import DEAD, SENSING_LINE_DOUBTS, find
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
-
-CLEANS_LITTLE = (AlarmName.CLEANING_NOT_EFFECTIVE, AlarmName.CLEANING_TOO_FREQUENT)
 
 
 def blower_off(context: StepContext, state: State) -> Condition:
@@ -50,20 +46,7 @@ def seasoning(context: StepContext, state: State) -> Condition:
     return True, because(Because.SEASONING, seasoning_s=seasoning_s)
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.FIELDBUS_LOST,
-    priority=Priority.MEDIUM,
-    on_delay_s=30.0,
-    off_delay_s=30.0,
-    # All that hangs on the wire is silent at once.
-    explains=(
-        AlarmName.TRANSMITTER_FAULT,
-        AlarmName.HEADER_TRANSMITTER_FAULT,
-        AlarmName.OUTPUTS_LOST,
-        AlarmName.BLOWER_NOT_PROVED,
-    ),
-)
+@alarm(AlarmName.FIELDBUS_LOST, Priority.MEDIUM, on_delay_s=30.0, off_delay_s=30.0)
 def _fieldbus_lost(context: StepContext, state: State) -> Condition:
     """Nothing at all can be read, where there is more to read than dP: it is not the transmitter.
     While no poll comes back at all, nobody knows."""
@@ -72,7 +55,7 @@ def _fieldbus_lost(context: StepContext, state: State) -> Condition:
         return CLEAR
     others = [getattr(state.contacts, name) is None for name in context.setpoints.fitted.names()]
     if context.setpoints.header is not None:
-        others.append(header is not None and _unread(header))
+        others.append(_unread(header))
     if not others:
         return CLEAR
     if sample.reasons[0].code in (Because.STALE, Because.NO_SAMPLE_YET):
@@ -82,14 +65,14 @@ def _fieldbus_lost(context: StepContext, state: State) -> Condition:
     return CLEAR
 
 
-def _unread(sample: Sample) -> bool:
-    return bool(sample.reasons) and sample.reasons[0].code is Because.READ_FAILED
+def _unread(sample: Sample | None) -> bool:
+    reasons = () if sample is None else sample.reasons
+    return bool(reasons) and reasons[0].code is Because.READ_FAILED
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.TRANSMITTER_FAULT,
-    priority=Priority.MEDIUM,
+@alarm(
+    AlarmName.TRANSMITTER_FAULT,
+    Priority.MEDIUM,
     on_delay_s=30.0,
     off_delay_s=30.0,
     suppressed_by=(zeroing,),
@@ -107,13 +90,7 @@ def _transmitter_fault(_context: StepContext, state: State) -> Condition:
     return True, sample.reasons[0]
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.HEADER_TRANSMITTER_FAULT,
-    priority=Priority.LOW,
-    on_delay_s=30.0,
-    off_delay_s=30.0,
-)
+@alarm(AlarmName.HEADER_TRANSMITTER_FAULT, Priority.LOW, on_delay_s=30.0, off_delay_s=30.0)
 def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
     if context.setpoints.header is None:
         return CLEAR
@@ -124,7 +101,7 @@ def _header_transmitter_fault(context: StepContext, state: State) -> Condition:
     return True, state.header.reasons[0]
 
 
-@partial(AlarmDefinition, name=AlarmName.READINGS_OFTEN_LOST, priority=Priority.LOW)
+@alarm(AlarmName.READINGS_OFTEN_LOST, Priority.LOW)
 def _readings_often_lost(context: StepContext, state: State) -> Condition:
     """A signal fails often, though never for long: that one of which most is lost."""
     gaps = state.line.gaps()
@@ -133,14 +110,10 @@ def _readings_often_lost(context: StepContext, state: State) -> Condition:
         return CLEAR
     often = [name for name in CALLED if name in losing and _loses_more(context, gaps[name], OFTEN)]
     if often:
-        worst = max(often, key=lambda name: gaps[name].lost_at(context.now_s))
-        share = gaps[worst].lost_at(context.now_s)
-        return True, because(
-            Because.READINGS_OFTEN_LOST,
-            CALLED[worst],
-            usable_percent=100 * (1 - share),
-            within_s=WITHIN_S,
-        )
+        lost = {name: gaps[name].lost_at(context.now_s) for name in often}
+        worst = max(often, key=lost.__getitem__)
+        usable_percent, code = 100 * (1 - lost[worst]), Because.READINGS_OFTEN_LOST
+        return True, because(code, CALLED[worst], usable_percent=usable_percent, within_s=WITHIN_S)
     if any(_loses_more(context, gaps[name], SELDOM) for name in losing):
         return None, because(Because.NO_LONGER)
     return CLEAR
@@ -160,24 +133,13 @@ def _doubt(state: State, *codes: Because) -> Condition:
     return CLEAR if doubt is None else (True, doubt.reason)
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.SENSING_LINE_SUSPECT,
-    priority=Priority.MEDIUM,
-    # A reading that is not that of the filters is read all the same.
-    explains=(
-        AlarmName.LOW_DP,
-        AlarmName.ZERO_DRIFT,
-        AlarmName.FILTER_REPLACEMENT,
-        *CLEANS_LITTLE,
-    ),
-)
+@alarm(AlarmName.SENSING_LINE_SUSPECT, Priority.MEDIUM)
 def _sensing_line_suspect(_context: StepContext, state: State) -> Condition:
     """The reading is not that of the filters, and a line may be why."""
     return _doubt(state, *SENSING_LINE_DOUBTS)
 
 
-@partial(AlarmDefinition, name=AlarmName.ZERO_DRIFT, priority=Priority.LOW)
+@alarm(AlarmName.ZERO_DRIFT, Priority.LOW)
 def _zero_drift(_context: StepContext, state: State) -> Condition:
     return _doubt(state, Because.ZERO_DRIFT)
 
@@ -187,10 +149,9 @@ def _high_pa(setpoints: Setpoints) -> tuple[float, ...]:
     return limits.high_pa, limits.high_pa - limits.deadband_pa
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.HIGH_DP,
-    priority=Priority.MEDIUM,
+@alarm(
+    AlarmName.HIGH_DP,
+    Priority.MEDIUM,
     on_delay_s=60.0,
     off_delay_s=30.0,
     suppressed_by=(zeroing,),
@@ -213,10 +174,9 @@ def _low_pa(setpoints: Setpoints) -> tuple[float, ...]:
     return limits.low_pa, limits.low_pa + limits.deadband_pa
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.LOW_DP,
-    priority=Priority.MEDIUM,
+@alarm(
+    AlarmName.LOW_DP,
+    Priority.MEDIUM,
     on_delay_s=60.0,
     off_delay_s=30.0,
     suppressed_by=(blower_off, start_up, zeroing, seasoning),
@@ -230,28 +190,21 @@ def _low_dp(context: StepContext, state: State) -> Condition:
     if dp_pa is None:
         return None, state.sample.reasons[0]
     reason = because(Because.BELOW_LIMIT, dp_pa=dp_pa, limit_pa=limit_pa)
-    fitted = context.setpoints.fitted.blower_running
-    if not (fitted and state.blower.running and is_known(context, state)):
+    if not (context.setpoints.fitted.blower_running and runs_now(context, state)):
         return None, reason
     return (True if dp_pa <= limit_pa else False if dp_pa > clear_pa else None), reason
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.FILTER_TORN,
-    priority=Priority.MEDIUM,
-    explains=(AlarmName.LOW_DP,),
-)
+@alarm(AlarmName.FILTER_TORN, Priority.MEDIUM)
 def _filter_torn(_context: StepContext, state: State) -> Condition:
     """dP too low for these filters, or fallen at once."""
     finding = standing(state.pulse_response, FindingName.FILTER_TORN)
     return _doubt(state, Because.FELL_AT_ONCE) if finding is None else (True, finding.reason)
 
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.CLOCK_NOT_SET,
-    priority=Priority.LOW,
+@alarm(
+    AlarmName.CLOCK_NOT_SET,
+    Priority.LOW,
     # A computer without a clock of its own waits for the network after each start.
     on_delay_s=600.0,
 )

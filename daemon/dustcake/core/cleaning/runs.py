@@ -7,7 +7,7 @@ one full cycle is one pulse of each valve.
 from math import ceil, inf
 from operator import attrgetter
 
-from dustcake.core.blower import is_known
+from dustcake.core.blower import runs_now
 from dustcake.core.cleaning.permissives import permissives
 from dustcake.core.cleaning.state import (
     PERMISSIVES,
@@ -23,7 +23,7 @@ from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace, update
 from dustcake.core.requests.kinds import Mode
 from dustcake.core.setpoints import OnBadReading, OutputKind, Setpoints
-from dustcake.core.state import Decision, Phase, State
+from dustcake.core.state import BlowerState, Decision, Phase, State
 from dustcake.core.step_context import StepContext
 
 # Which permissives each kind needs. Every kind needs those of ALWAYS.
@@ -109,24 +109,34 @@ def has_run(context: StepContext, cleaned: Run | ReplacementState, cycles: int) 
 
 def _decide(context: StepContext, state: State) -> CleaningState:
     """Start, keep or stop a run; the reason says why, whichever it is."""
-    cleaning, dp_pa = _track(context, state), state.sample.usable_pa
-    state = update(state, cleaning=cleaning)
+    cleaning = _decided(context, state)
+    ended = state.cleaning.run is not None and cleaning.run is None
+    low_reached = ended and cleaning.reason.code is Because.LOW_REACHED
+    if low_reached and cleaning.high_since_s is not None:
+        # While the last cycle was finished dP has risen to the high set point again, which may
+        # begin another run at once.
+        return _decided(context, replace(state, cleaning=cleaning))
+    return cleaning
+
+
+def _decided(context: StepContext, state: State) -> CleaningState:
+    cleaning = _track(context, state)
+    kind, reason = _permitted(context, update(state, cleaning=cleaning))
+    return _switch(context, replace(cleaning, reason=reason), kind, state.sample.usable_pa)
+
+
+def _permitted(context: StepContext, state: State) -> Wanted:
+    """What is wanted, as far as no permissive that it needs is missing. What ends a run also keeps
+    one from starting; what only withholds pulses lets a run that is under way wait."""
     kind, reason = _wanted(context, state)
     lacks = None if kind is None else lacking(kind, context.missing)
-    if lacks is not None and lacks.reason is not None:
-        # What ends a run also keeps one from starting; what only withholds pulses lets a run that
-        # is under way wait.
-        waits = lacks.holds_only and not _flow_is_lost(context, state, lacks.reason)
-        if not waits or cleaning.kind is not kind:
-            kind = None
-        if lacks.name != "valid_reading":  # why a run waits for it has been said better
-            reason = lacks.reason
-    after = _switch(context, replace(cleaning, reason=reason), kind, dp_pa)
-    ended = cleaning.run is not None and after.run is None
-    if ended and reason.code is Because.LOW_REACHED and after.high_since_s is not None:
-        # While the last cycle was finished dP has risen to the high set point again.
-        return _decide(context, replace(state, cleaning=after))
-    return after
+    if lacks is None or lacks.reason is None:
+        return kind, reason
+    waits = lacks.holds_only and not _flow_is_lost(context, state, lacks.reason)
+    if not waits or state.cleaning.kind is not kind:
+        kind = None
+    # Why a run waits for a valid reading has been said better.
+    return kind, reason if lacks.name == "valid_reading" else lacks.reason
 
 
 def _flow_is_lost(context: StepContext, state: State, lacks: Reason) -> bool:
@@ -141,34 +151,37 @@ def _flow_is_lost(context: StepContext, state: State, lacks: Reason) -> bool:
 
 
 def _track(context: StepContext, state: State) -> CleaningState:
-    """Remember since when the reading has been bad or high, and that low has been reached."""
-    settings, cleaning, now_s = context.setpoints.cleaning, state.cleaning, context.now_s
-    run, dp_pa, gap = cleaning.run, state.sample.usable_pa, state.line.dp
-    bad_since_s = high_since_s = None
-    not_effective, resting_until_s = cleaning.not_effective, cleaning.resting_until_s
+    """Remember since when the reading has been bad or high, that low has been reached, and whether
+    a rest is over."""
+    cleaning, dp_pa, gap = state.cleaning, state.sample.usable_pa, state.line.dp
+    high_since_s, settings = cleaning.high_since_s, context.setpoints.cleaning
     if dp_pa is None:
-        bad_since_s = now_s if cleaning.bad_since_s is None else cleaning.bad_since_s
-        high_since_s = cleaning.high_since_s if context.holds(gap) else None
-    elif dp_pa >= settings.high_pa:
-        if not _goes_down(run):
-            high_since_s = gap.begun(cleaning.high_since_s, now_s)
-    elif dp_pa <= settings.low_pa:
-        if run is not None and run.last_cycle is None:
-            last = _cycle_under_way(context, run) if settings.finish_cycle else 0
-            run = replace(run, last_cycle=last)
-        # With flow proved: new filters, or a mended valve; cleaning is effective again.
-        if state.blower.running and is_known(context, state):
-            not_effective, resting_until_s = False, None
-    if resting_until_s is not None and context.is_due(resting_until_s):
-        resting_until_s = None
-    return update(
-        cleaning,
-        run=run,
-        high_since_s=high_since_s,
-        bad_since_s=bad_since_s,
-        resting_until_s=resting_until_s,
-        not_effective=not_effective,
-    )
+        bad_since_s = context.now_s if cleaning.bad_since_s is None else cleaning.bad_since_s
+        high_since_s = high_since_s if context.holds(gap) else None
+        cleaning = update(cleaning, bad_since_s=bad_since_s, high_since_s=high_since_s)
+    elif dp_pa >= settings.high_pa and not _goes_down(cleaning.run):
+        high_since_s = gap.begun(high_since_s, context.now_s)
+        cleaning = update(cleaning, bad_since_s=None, high_since_s=high_since_s)
+    else:
+        cleaning = update(cleaning, bad_since_s=None, high_since_s=None)
+        if dp_pa <= settings.low_pa:
+            cleaning = _low_reached(context, state, cleaning)
+    if cleaning.resting_until_s is not None and context.is_due(cleaning.resting_until_s):
+        cleaning = replace(cleaning, resting_until_s=None)
+    return cleaning
+
+
+def _low_reached(context: StepContext, state: State, cleaning: CleaningState) -> CleaningState:
+    """A run goes on to the end of its last cycle, where that is wanted. With flow proved cleaning
+    is effective again: new filters, or a mended valve."""
+    run = cleaning.run
+    if run is not None and run.last_cycle is None:
+        finish = context.setpoints.cleaning.finish_cycle
+        last = _cycle_under_way(context, run) if finish else 0
+        cleaning = replace(cleaning, run=replace(run, last_cycle=last))
+    if runs_now(context, state):
+        cleaning = update(cleaning, not_effective=False, resting_until_s=None)
+    return cleaning
 
 
 def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
@@ -177,10 +190,15 @@ def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
     settings, cleaning = setpoints.cleaning, state.cleaning
     run = cleaning.run
     low_counts = run is not None or cleaning.not_effective or cleaning.resting_until_s is not None
-    return (
-        *((settings.low_pa,) if low_counts else ()),
-        *(() if _goes_down(run) else (settings.high_pa,)),
-    )
+    low_pa = (settings.low_pa,) if low_counts else ()
+    return low_pa if _goes_down(run) else (*low_pa, settings.high_pa)
+
+
+def may_exceed_high_s(setpoints: Setpoints, state: State) -> float:
+    """For how long dP may pass the high set point and come back with nothing done: the on-delay,
+    where a run waits for that set point only; else 0."""
+    waits_for_it = state.decision.reason.code is Because.BELOW_HIGH
+    return setpoints.cleaning.on_delay_s if waits_for_it else 0.0
 
 
 def header_thresholds_pa(setpoints: Setpoints, _state: State) -> tuple[float, ...]:
@@ -222,12 +240,17 @@ def _downtime(context: StepContext, state: State) -> Wanted:
         if has_run(context, run, passes):
             return None, because(Because.DOWNTIME_DONE, passes=passes)
         return RunKind.DOWNTIME, because(Because.DOWNTIME, passes=passes)
-    collected = blower.run_s > 0 and blower.run_s >= settings.downtime_min_run_s
-    if not settings.downtime or not collected:
+    if not downtime_is_owed(context.setpoints, blower):
         return None, because(Because.BLOWER_OFF)
     if not context.is_due(blower.since_s + spin_down_s):
         return None, because(Because.DOWNTIME_SPIN_DOWN, spin_down_s=spin_down_s)
     return RunKind.DOWNTIME, because(Because.DOWNTIME, passes=passes)
+
+
+def downtime_is_owed(setpoints: Setpoints, blower: BlowerState) -> bool:
+    """Whether downtime cleaning is wanted for the dust that this blower run has collected."""
+    settings, run_s = setpoints.cleaning, blower.run_s
+    return settings.downtime and run_s > 0 and run_s >= settings.downtime_min_run_s
 
 
 def _without_reading(context: StepContext, state: State) -> Wanted:
@@ -239,8 +262,7 @@ def _without_reading(context: StepContext, state: State) -> Wanted:
         return RunKind.ON_DEMAND, because(Because.BAD_READING_WAIT)
     if settings.on_bad_reading is OnBadReading.HOLD:
         return None, because(Because.BAD_READING_HOLD)
-    contact = context.setpoints.fitted.blower_running
-    proved = contact and state.blower.running and is_known(context, state)
+    proved = context.setpoints.fitted.blower_running and runs_now(context, state)
     if not proved and cleaning.kind is not RunKind.FALLBACK:
         return None, because(Because.FALLBACK_NEEDS_BLOWER)
     if not context.is_due(cleaning.bad_since_s + settings.fallback_delay_s):
@@ -301,10 +323,7 @@ def _switch(
 
 def _paced(context: StepContext, pace: Pace, before: Run | None, run: Run | None) -> Pace:
     """Follow on-demand runs as they begin and end; one may end and the next begin in one step."""
-    was, now = (
-        each.started_s if each is not None and each.kind is RunKind.ON_DEMAND else None
-        for each in (before, run)
-    )
+    was, now = _on_demand_since_s(before), _on_demand_since_s(run)
     if was == now:
         return pace
     ended_s = pace.ended_s if was is None else context.now_s
@@ -313,6 +332,10 @@ def _paced(context: StepContext, pace: Pace, before: Run | None, run: Run | None
     gap_s = context.setpoints.alarm_rules.frequent_gap_s
     soon = ended_s is not None and context.now_s < ended_s + gap_s
     return Pace(None, pace.short + 1 if soon else 0)
+
+
+def _on_demand_since_s(run: Run | None) -> float | None:
+    return None if run is None or run.kind is not RunKind.ON_DEMAND else run.started_s
 
 
 def is_frequent(context: StepContext, pace: Pace) -> bool:
@@ -326,21 +349,21 @@ def is_frequent(context: StepContext, pace: Pace) -> bool:
     return pace.ended_s is None or not context.is_due(pace.ended_s + rules.frequent_gap_s)
 
 
-_WAITING = (Because.ON_DELAY, Because.DOWNTIME_SPIN_DOWN, Because.BAD_READING_WAIT)
-_BLOCKED = (Because.BAD_READING_HOLD, Because.FALLBACK_NEEDS_BLOWER)
+_PHASES = {
+    Because.ON_DELAY: Phase.WAITING,
+    Because.DOWNTIME_SPIN_DOWN: Phase.WAITING,
+    Because.BAD_READING_WAIT: Phase.WAITING,
+    Because.BAD_READING_HOLD: Phase.BLOCKED,
+    Because.FALLBACK_NEEDS_BLOWER: Phase.BLOCKED,
+    Because.RESTING: Phase.RESTING,
+}
+"""That of a reason for which there is no run; idle where it is another."""
 
 
 def _phase(mode: Mode, cleaning: CleaningState, missing: tuple[Permissive, ...]) -> Phase:
     """What is being done, in one word."""
-    reason = cleaning.reason
-    lacks_it = any(p.reason is reason for p in missing)
-    waiting = reason.code in _WAITING
+    is_missing = any(p.reason is cleaning.reason for p in missing)
+    phase = Phase.BLOCKED if is_missing else _PHASES.get(cleaning.reason.code, Phase.IDLE)
     if cleaning.run is not None:
-        return Phase.HELD if lacks_it or waiting else Phase.CLEANING
-    if mode is Mode.OFF:
-        return Phase.OFF
-    if lacks_it or reason.code in _BLOCKED:
-        return Phase.BLOCKED
-    if reason.code is Because.RESTING:
-        return Phase.RESTING
-    return Phase.WAITING if waiting else Phase.IDLE
+        return Phase.CLEANING if phase is Phase.IDLE else Phase.HELD
+    return Phase.OFF if mode is Mode.OFF else phase

@@ -6,7 +6,7 @@ due: the same effort each time, however long a run goes on. Where a run reaches 
 before that, what is left then is read, and kept apart. Only dP with proved flow counts.
 """
 
-from dustcake.core.blower import is_known
+from dustcake.core.blower import is_known, runs_now
 from dustcake.core.cleaning.pulsing import interval_s
 from dustcake.core.cleaning.runs import has_run
 from dustcake.core.cleaning.state import Run, RunKind
@@ -50,33 +50,50 @@ def level_moved(life: FilterLife) -> FilterLife:
 def restart(context: StepContext, state: State) -> State:
     """After a restart: what was due is not known to have been cleaning, and is not read. All valves
     are off, so the contact of a sequencer board is open since then at the latest."""
-    worn, life = state.replacement, replace(state.filter_life, due=None, run_counted=0)
-    worn = replace(worn, closed=worn.closed.follow(context.last_s, False))
-    return replace(state, replacement=worn, filter_life=life)
+    life = replace(state.filter_life, due=None, run_counted=0)
+    closed = state.replacement.closed.follow(context.last_s, False)
+    return replace(state, replacement=replace(state.replacement, closed=closed), filter_life=life)
 
 
 def advance(context: StepContext, state: State) -> State:
     """Count cleaning that does not help. Read the residual that is due, and see whether another one
     is."""
-    return update(state, replacement=_worn(context, state), filter_life=_followed(context, state))
+    replacement, life = _counted(context, state), _followed(context, state)
+    return update(state, replacement=replacement, filter_life=life)
 
 
 # --- cleaning that does not help
 
 
-def _worn(context: StepContext, state: State) -> ReplacementState:
-    """A bad reading, or one with no proved flow, says nothing about the filters."""
-    worn, flow = state.replacement, state.blower.running and is_known(context, state)
-    dp_pa = state.sample.usable_pa if flow else None
-    if dp_pa is not None and dp_pa >= context.setpoints.limits.replacement_pa:
-        worn = update(worn, above=True)
-    elif worn.above and dp_pa is not None and has_recovered(context, dp_pa):
-        worn = ReplacementState(fresh=worn.fresh)
-    if worn.above:
+def _counted(context: StepContext, state: State) -> ReplacementState:
+    replacement = _with_dp(context, state)
+    if replacement.above:
         # The contact of a sequencer board is closed, and there is good air.
         with_air = state.pulsing.demand_closed and good_air(context, state)
-        worn = update(worn, closed=worn.closed.follow(context.now_s, with_air))
-    return update(worn, fresh=False) if proved(context, worn) else worn
+        closed = replacement.closed.follow(context.now_s, with_air)
+        replacement = update(replacement, closed=closed)
+    return update(replacement, fresh=False) if proved(context, replacement) else replacement
+
+
+def _with_dp(context: StepContext, state: State) -> ReplacementState:
+    """A bad reading, or one with no proved flow, says nothing about the filters."""
+    replacement, dp_pa = state.replacement, state.sample.usable_pa
+    if dp_pa is None or not runs_now(context, state):
+        return replacement
+    if dp_pa >= context.setpoints.limits.replacement_pa:
+        return update(replacement, above=True)
+    if replacement.above and has_recovered(context, dp_pa):
+        return ReplacementState(fresh=replacement.fresh)
+    return replacement
+
+
+def count_pulses(context: StepContext, state: State, fired: int) -> State:
+    """Pulses fired to the end; one cut short has not cleaned as it should."""
+    replacement = state.replacement
+    if not replacement.above or not good_air(context, state):
+        return state
+    replacement = replace(replacement, pulses=replacement.pulses + fired)
+    return replace(state, replacement=replacement)
 
 
 def good_air(context: StepContext, state: State) -> bool:
@@ -96,9 +113,10 @@ def has_recovered(context: StepContext, dp_pa: float) -> bool:
     return dp_pa < limits.replacement_pa - limits.deadband_pa
 
 
-def proved(context: StepContext, worn: ReplacementState) -> bool:
+def proved(context: StepContext, replacement: ReplacementState) -> bool:
     """Whether enough full cycles have run while dP stayed above."""
-    return worn.above and has_run(context, worn, context.setpoints.limits.replacement_cycles)
+    cycles = context.setpoints.limits.replacement_cycles
+    return replacement.above and has_run(context, replacement, cycles)
 
 
 # --- residual dP
@@ -107,26 +125,31 @@ def proved(context: StepContext, worn: ReplacementState) -> bool:
 def _followed(context: StepContext, state: State) -> FilterLife:
     # The cleaning run before this step, and after it with the pulse it may have commanded.
     before = None if context.restart else context.before.cleaning.run
-    run, ended_by = state.cleaning.run, state.cleaning.reason.code
-    life = _read(context, state, state.filter_life)
+    run, life = state.cleaning.run, _read(context, state, state.filter_life)
     if before is not None and (run is None or run.started_s != before.started_s):
-        if life.run_counted == 0:
-            full_cycle = has_run(context, before, 1)
-            if full_cycle or ended_by is Because.LOW_REACHED:
-                life = _await(context, state, life, before, full_cycle=full_cycle)
-        life = update(life, run_counted=0)
-    # The later cycles of an on-demand run find cleaner filters, and would be another residual.
-    while (
-        run is not None
-        and run.kind is not RunKind.DOWNTIME
-        and (life.run_counted == 0 or run.kind is RunKind.TIMED)
-        and has_run(context, run, life.run_counted + 1)
-    ):
-        life = _await(context, state, life, run, full_cycle=True)
-        life = replace(life, run_counted=life.run_counted + 1)
+        life = _run_ended(context, state, life, before)
+    if run is not None and run.kind is not RunKind.DOWNTIME:
+        life = _cycles_run(context, state, life, run)
     life = _read(context, state, life)
     if life.due is not None and life.due.at_s > context.now_s:
         context.wake_by(life.due.at_s)
+    return life
+
+
+def _run_ended(context: StepContext, state: State, life: FilterLife, run: Run) -> FilterLife:
+    if life.run_counted == 0:
+        full_cycle = has_run(context, run, 1)
+        if full_cycle or state.cleaning.reason.code is Because.LOW_REACHED:
+            life = _await(context, state, life, run, full_cycle=full_cycle)
+    return update(life, run_counted=0)
+
+
+def _cycles_run(context: StepContext, state: State, life: FilterLife, run: Run) -> FilterLife:
+    """The later cycles of an on-demand run find cleaner filters, and would be another residual."""
+    every_cycle = run.kind is RunKind.TIMED
+    while (every_cycle or life.run_counted == 0) and has_run(context, run, life.run_counted + 1):
+        life = _await(context, state, life, run, full_cycle=True)
+        life = replace(life, run_counted=life.run_counted + 1)
     return life
 
 
@@ -145,33 +168,30 @@ def _await(
 
 
 def _read(context: StepContext, state: State, life: FilterLife) -> FilterLife:
-    """Take the residual whose time has come, and forecast anew when that closes a point. Where a
-    reply is lost just then, the next will do, unless a pulse is fired before it."""
-    due, line, sample, blower = life.due, state.line, state.sample, state.blower
-    if due is None or context.now_s < due.at_s:
-        return life
-    unknown = sample.usable_pa is None or not is_known(context, state)
-    held = context.holds(line.dp) or context.holds(line.blower_running)
-    if unknown and held and state.pulsing.last_s < due.at_s:
+    """Take the residual whose time has come, and forecast anew when that closes a point."""
+    due, sample = life.due, state.sample
+    if due is None or context.now_s < due.at_s or _waits(context, state, due):
         return life
     life = replace(life, due=None)
-    hours = life.hours(blower.total_until_s(context.now_s))
-    trusted = sample.quality is Quality.GOOD and blower.running and is_known(context, state)
-    if sample.pa is None or not trusted or not life.residuals.wants(hours):
+    hours = life.hours(state.blower.total_until_s(context.now_s))
+    proved_pa = sample.pa if sample.quality is Quality.GOOD and runs_now(context, state) else None
+    if proved_pa is None or not life.residuals.wants(hours):
         return life
-    cleaning, points = context.setpoints.cleaning, life.residuals.points
-    conditions = Conditions(
-        due.kind,
-        due.full_cycle,
-        cleaning.low_pa,
-        cleaning.high_pa,
-        round(state.zero.offset_pa / (_ZERO_STEP * cleaning.low_pa)),
-        life.moved,
-    )
-    life = replace(life, residuals=life.residuals.with_reading(hours, sample.pa, conditions))
-    if life.residuals.points is points:
-        return life
-    return _forecast(context, life, hours)
+    settings, points = context.setpoints.cleaning, life.residuals.points
+    low_pa, high_pa = settings.low_pa, settings.high_pa
+    zero = round(state.zero.offset_pa / (_ZERO_STEP * low_pa))
+    conditions = Conditions(due.kind, due.full_cycle, low_pa, high_pa, zero, life.moved)
+    life = replace(life, residuals=life.residuals.with_reading(hours, proved_pa, conditions))
+    return life if life.residuals.points is points else _forecast(context, life, hours)
+
+
+def _waits(context: StepContext, state: State, due: Due) -> bool:
+    """Where a reply is lost just when a residual is due, the next will do, unless a pulse is fired
+    before it."""
+    if state.sample.usable_pa is not None and is_known(context, state):
+        return False
+    held = context.holds(state.line.dp) or context.holds(state.line.blower_running)
+    return held and state.pulsing.last_s < due.at_s
 
 
 def _forecast(context: StepContext, life: FilterLife, hours: float) -> FilterLife:

@@ -96,7 +96,7 @@ def _summed(weights: Sequence[float], a: Sequence[float], b: Sequence[float]) ->
 
 
 @record
-class Fitted:
+class CurveFit:
     """A curve with its share of the belief: residual dP is ``line`` over it; ``variance``: of one
     point of weight 1, Pa2."""
 
@@ -119,7 +119,7 @@ class Fits:
     """``fitted``: the curves that count. ``wander_pa2``: by how much the level has wandered beside
     the best of them in one age, as a variance."""
 
-    fitted: tuple[Fitted, ...]
+    fitted: tuple[CurveFit, ...]
     wander_pa2: float
 
 
@@ -149,7 +149,7 @@ def fit_all(
     shares = [exp(score - max(scores)) for score in scores]
     of_one = repeats * sum(weights) / max(1, count - parameters)
     fitted = (
-        Fitted(curve, share / sum(shares), line, (line.mean_square + floor) * of_one)
+        CurveFit(curve, share / sum(shares), line, (line.mean_square + floor) * of_one)
         for (curve, _, line), share in zip(found, shares, strict=True)
     )
     kept = tuple(each for each in fitted if each.share > 1e-4)

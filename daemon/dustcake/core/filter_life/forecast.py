@@ -6,7 +6,7 @@ confidence is checked on simulated lives that share no code with it.
 """
 
 from bisect import bisect_left
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from enum import StrEnum
 from itertools import pairwise
 from math import sqrt
@@ -82,13 +82,11 @@ def forecast(
     """The outlook at the age ``now_h`` (blower hours), from points in the order of their ages."""
     used = [point for point in points if point.hours >= _LEFT_OUT * now_h]
     levels = _levels(used)
-    here = [i for i, level in enumerate(levels) if level == levels[-1]]
-    enough = len(used) >= FEWEST_POINTS and len({used[i].hours for i in here}) >= FEWEST_POINTS // 3
-    if now_h <= 0.0 or not enough:
+    present = [point for point, level in zip(used, levels, strict=True) if level == levels[-1]]
+    if now_h <= 0.0 or not _are_enough(used, present):
         return Forecast(Outlook.NOT_ENOUGH_DATA, now_h, len(used), HORIZON * now_h)
-    values = [point.pa for point in used]
-    residual_pa = median([values[i] for i in here[-3:]])
-    rise = theil_sen([used[i].hours for i in here], [values[i] for i in here])[0]
+    hours, pressures = [point.hours for point in present], [point.pa for point in present]
+    residual_pa = median(pressures[-3:])
     outlook = Forecast(
         Outlook.BEYOND_HORIZON,
         now_h,
@@ -96,17 +94,23 @@ def forecast(
         HORIZON * now_h,
         confidence=confidence,
         residual_pa=residual_pa,
-        rise_pa_per_h=rise,
+        rise_pa_per_h=theil_sen(hours, pressures)[0],
     )
     if residual_pa >= limit_pa:
         return replace(outlook, outlook=Outlook.REACHED, low_h=0.0, high_h=0.0)
-    ages = [point.hours / now_h for point in used]
+    ages, values = [point.hours / now_h for point in used], [point.pa for point in used]
     fits = fit_all(ages, values, levels, _weights(ages, values, levels))
     low, high = _range(fits, limit_pa, confidence)
     if low is None:
         return outlook
     high_h = None if high is None else (high - 1.0) * now_h
     return replace(outlook, outlook=Outlook.RANGE, low_h=(low - 1.0) * now_h, high_h=high_h)
+
+
+def _are_enough(used: Sequence[Point], present: Sequence[Point]) -> bool:
+    """Points, of all levels and of the present one."""
+    ages = {point.hours for point in present}
+    return len(used) >= FEWEST_POINTS and len(ages) >= FEWEST_POINTS // 3
 
 
 def at_flow(dp_pa: float, flow_m3_s: float, reference_m3_s: float) -> float:
@@ -124,26 +128,30 @@ def _levels(points: Sequence[Point]) -> list[tuple[int, int]]:
 
 def _steps(points: Sequence[Point]) -> list[int]:
     """The points at which the level jumps, the largest first."""
+    chosen: list[int] = []
+    for _, i in sorted(_jumps(points), reverse=True):
+        if len(chosen) < _MOST_STEPS and all(abs(i - other) > _STEP_POINTS for other in chosen):
+            chosen.append(i)
+    return chosen
+
+
+def _jumps(points: Sequence[Point]) -> Iterator[tuple[float, int]]:
+    """How large and where, also those that are parts of one."""
     values, w, count = [point.pa for point in points], _STEP_POINTS, len(points)
     if count < 2 * w:
-        return []
+        return
     moves = [b - a for a, b in pairwise(values)]
     drift = median(moves)
     noise = scatter([move - drift for move in moves]) / sqrt(2.0)
-    found = []
     for i in range(w, count - w + 1):
         before, after = values[i - w : i], values[i : i + w]
         jump = median(after) - median(before) - w * drift
-        apart = min(after) > max(before) or max(after) < min(before)
-        sudden = abs(moves[i - 1] - drift) > 0.6 * abs(jump)
-        large = abs(jump) > _STEP_SCATTERS * noise + _STEP_LEVEL * abs(values[i])
-        if large and sudden and apart and len({p.level for p in points[i - w : i + w]}) == 1:
-            found.append((abs(jump), i))
-    chosen: list[int] = []
-    for _, i in sorted(found, reverse=True):
-        if len(chosen) < _MOST_STEPS and all(abs(i - other) > w for other in chosen):
-            chosen.append(i)
-    return chosen
+        is_sudden = abs(moves[i - 1] - drift) > 0.6 * abs(jump)
+        is_large = abs(jump) > _STEP_SCATTERS * noise + _STEP_LEVEL * abs(values[i])
+        is_clear = min(after) > max(before) or max(after) < min(before)
+        levels = {point.level for point in points[i - w : i + w]}
+        if is_large and is_sudden and is_clear and len(levels) == 1:
+            yield abs(jump), i
 
 
 def _weights(

@@ -6,8 +6,6 @@ memory), both normal with the same variance: that of the noise, plus a share of 
 healthy effects scatter. Each term is limited, so that no single pulse decides.
 """
 
-from statistics import median
-
 from dustcake.core.events import FindingChanged
 from dustcake.core.pulse_response.state import (
     CleanedRecord,
@@ -51,11 +49,6 @@ def blended(before: float, seen: float, count: int, slowest: float) -> float:
     ``count``: of the values, this one included.
     """
     return before + max(1.0 / count, slowest) * (seen - before)
-
-
-def typical(values: list[float]) -> float | None:
-    """Their median, None without any."""
-    return median(values) if values else None
 
 
 def standing(

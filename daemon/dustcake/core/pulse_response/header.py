@@ -13,7 +13,7 @@ from dustcake.core.pulse_response.state import (
     Finding,
     FindingName,
     HeaderRecord,
-    Observation,
+    PulseObservation,
     PulseResponseState,
     Response,
 )
@@ -46,7 +46,7 @@ _LEAST_LEFT = 0.2
 _AT_ONCE = 0.12
 
 
-def with_recovery(known: PulseResponseState, observation: Observation) -> PulseResponseState:
+def with_recovery(known: PulseResponseState, observation: PulseObservation) -> PulseResponseState:
     """Learn how fast a dip recovers, where it is clear of the noise at the first poll after the
     pulse and a second has come."""
     header, dip, later = known.header, observation.dip, observation.later_dip
@@ -68,7 +68,7 @@ def recovered_factor(header: HeaderRecord, after_s: float) -> float:
 
 
 def before_pulse(
-    context: StepContext, known: PulseResponseState, observation: Observation, *, rested: bool
+    context: StepContext, known: PulseResponseState, observation: PulseObservation, *, rested: bool
 ) -> PulseResponseState:
     """What header pressure at the beginning of a pulse says. ``rested``: the first of a run."""
     if observation.header_pa is None:
@@ -118,33 +118,37 @@ def after_pulse(
     before_pa, after_pa = response.header_pa, response.header_after_pa
     if before_pa is None or after_pa is None:
         return known
-    share = context.setpoints.pulse_response.recovered_share
-    # A dip that was not seen neither adds to what was seen nor takes it away.
-    empty = known.header.empty if response.dip is None else 0
-    if response.dip is not None and response.dip > 4 * response.header_noise:
-        lacks = 1 - after_pa / before_pa
-        empty = known.header.empty + 1 if lacks > (1 - REFILLED) * response.dip else 0
+    empty = _empty_after(known.header.empty, response, 1 - after_pa / before_pa)
     known = replace(known, header=replace(known.header, empty=empty))
+    share = context.setpoints.pulse_response.recovered_share
     if after_pa >= share * before_pa and empty == 0:
         rest_pa = known.header.rest_pa
         if rest_pa is None or after_pa >= share * rest_pa:
             known = withdrawn(context, known, FindingName.VALVE_STUCK_OPEN)
         return withdrawn(context, known, FindingName.HEADER_NOT_REFILLED)
-    emptied = after_pa < EMPTIED * before_pa
-    if not emptied and (empty < FILLS or standing(known, FindingName.VALVE_STUCK_OPEN)):
+    code, name, valve = Because.HEADER_NOT_REFILLED, FindingName.HEADER_NOT_REFILLED, 0
+    if after_pa < EMPTIED * before_pa:
+        code, name = Because.HEADER_EMPTIED_BY_VALVE, FindingName.VALVE_STUCK_OPEN
+        valve = response.valve
+    elif empty < FILLS or standing(known, FindingName.VALVE_STUCK_OPEN):
         return known
     reason = because(
-        Because.HEADER_EMPTIED_BY_VALVE if emptied else Because.HEADER_NOT_REFILLED,
+        code,
         valve=response.valve,
         before_header_pa=before_pa,
         header_pa=after_pa,
         response_s=context.setpoints.pulse_response.response_s,
     )
-    if emptied:
-        finding = Finding(FindingName.VALVE_STUCK_OPEN, response.valve, reason)
-    else:
-        finding = Finding(FindingName.HEADER_NOT_REFILLED, 0, reason)
-    return found(context, known, finding)
+    return found(context, known, Finding(name, valve, reason))
+
+
+def _empty_after(empty: int, response: Response, lacks: float) -> int:
+    """``HeaderRecord.empty`` after a pulse, when ``lacks`` of its pressure is missing. A dip that
+    was not seen neither adds to what was seen nor takes it away."""
+    if response.dip is None:
+        return empty
+    is_clear = response.dip > 4 * response.header_noise
+    return empty + 1 if is_clear and lacks > (1 - REFILLED) * response.dip else 0
 
 
 def thresholds_pa(_setpoints: Setpoints, state: State) -> tuple[float, ...]:

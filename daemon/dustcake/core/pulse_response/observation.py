@@ -7,7 +7,7 @@ from dustcake.core.cleaning.state import Run, RunKind
 from dustcake.core.pulse_response import header as headers
 from dustcake.core.pulse_response import rows
 from dustcake.core.pulse_response.state import (
-    Observation,
+    PulseObservation,
     PulseResponseState,
     Response,
     ValveRecord,
@@ -44,13 +44,11 @@ def begin(
     header_pa, last_s = state.header_pa, known.last_s
     rested = last_s is None or context.now_s - last_s >= _RESTED_INTERVALS * interval_s
     if run is not None and run.pulses == 1:
-        risen_pa = None
-        if dp_pa is not None and known.last_pa is not None:
-            risen_pa = dp_pa - known.last_pa
+        risen_pa = None if dp_pa is None or known.last_pa is None else dp_pa - known.last_pa
         known = replace(known, start_pa=dp_pa, rise_pa=risen_pa)
     due_s = context.now_s + min(interval_s, response_s)
     context.wake_by(due_s)
-    observation = Observation(
+    observation = PulseObservation(
         valve,
         context.now_s,
         due_s,
@@ -147,7 +145,7 @@ def take_response(context: StepContext, state: State) -> State:
     return rows.no_ripple(replace(state, pulse_response=known), response)
 
 
-def _with_dip(observation: Observation, now_pa: float | None, at_s: float) -> Observation:
+def _with_dip(observation: PulseObservation, now_pa: float | None, at_s: float) -> PulseObservation:
     """The dip at the first poll after the pulse, if that comes soon, and at the second."""
     before_pa, after_s = observation.header_pa, at_s - observation.began_s
     if before_pa is None or now_pa is None:
@@ -160,7 +158,9 @@ def _with_dip(observation: Observation, now_pa: float | None, at_s: float) -> Ob
     return replace(observation, dip=dip, dip_after_s=after_s)
 
 
-def _response_to(observation: Observation, known: PulseResponseState, state: State) -> Response:
+def _response_to(
+    observation: PulseObservation, known: PulseResponseState, state: State
+) -> Response:
     """What is read when the response to a pulse is due."""
     dp_pa, header_pa = observation.dp_pa, observation.header_pa
     after_pa = _dp_with_flow(state)

@@ -2,6 +2,7 @@
 together, of a reading that responds to none, and of torn filters."""
 
 from math import sqrt
+from statistics import median
 
 from dustcake.core.pulse_response.findings import (
     CERTAIN,
@@ -11,7 +12,6 @@ from dustcake.core.pulse_response.findings import (
     evidence_after,
     found,
     judged,
-    typical,
     withdrawn,
 )
 from dustcake.core.pulse_response.state import (
@@ -60,43 +60,52 @@ def valve_and_row(
     context: StepContext, known: PulseResponseState, response: Response
 ) -> PulseResponseState:
     """What the response says about its valve and its row."""
-    index = response.valve - 1
-    valve = known.valves[index]
-    others = [v for i, v in enumerate(known.valves) if i != index]
-    dip = _typical_dip(known, others)
-    fell = typical(
-        [v.response for v in others if v.response is not None and v.no_response < CERTAIN]
-    )
-    if response.dip is not None:
-        no_dip = evidence_after(valve.no_dip, dip, response.dip, response.header_noise)
-        # A row that is cleaned has a valve that fires, whatever is seen of its dip.
-        seen = response.response
-        if seen is not None and seen > max(4 * response.noise, (fell or 0.0) / 2):
-            no_dip = min(no_dip, valve.no_dip)
-        valve = replace(valve, no_dip=no_dip, dip=response.dip)
+    before, after = known.valves[: response.valve - 1], known.valves[response.valve :]
+    others = (*before, *after)
+    usual = _usual(known, others, response)
+    valve = _with_dip(known.valves[response.valve - 1], response, usual)
     if response.response is not None:
         means = known.means + 1
         mean = blended(known.mean_response, response.response, means, _FORGETS)
         known = replace(known, mean_response=mean, means=means)
         # In a light load what one pulse does is lost in the noise, whatever it is compared with.
-        if fell is not None and mean > _CLEAR * response.noise:
+        if usual.response > 0 and mean > _CLEAR * response.noise:
             noise = response.noise * sqrt(1 + _OF_MEDIAN * valve.share**2 / len(others))
-            valve = _responded(valve, fell, response.response, noise)
+            valve = _responded(valve, usual.response, response.response, noise)
         valve = replace(valve, response=response.response)
-    known = replace(known, valves=(*known.valves[:index], valve, *known.valves[index + 1 :]))
-    dip_shows = response.header_pa is not None and dip > 4 * response.header_noise
-    usual = _Usual(dip, fell or 0.0, dip_shows)
+    known = replace(known, valves=(*before, valve, *after))
     known = _valve_does_not_fire(context, known, response, valve, usual)
     return _row_not_recovering(context, known, response, valve, usual)
 
 
-def _typical_dip(known: PulseResponseState, others: list[ValveRecord]) -> float:
+def _usual(
+    known: PulseResponseState, others: tuple[ValveRecord, ...], response: Response
+) -> _Usual:
+    fell = [v.response for v in others if v.response is not None and v.no_response < CERTAIN]
+    dip = _typical_dip(known, others)
+    dip_shows = response.header_pa is not None and dip > 4 * response.header_noise
+    return _Usual(dip, median(fell or [0.0]), dip_shows)
+
+
+def _with_dip(valve: ValveRecord, response: Response, usual: _Usual) -> ValveRecord:
+    if response.dip is None:
+        return valve
+    no_dip = evidence_after(valve.no_dip, usual.dip, response.dip, response.header_noise)
+    # A row that is cleaned has a valve that fires, whatever is seen of its dip.
+    seen = response.response
+    if seen is not None and seen > max(4 * response.noise, usual.response / 2):
+        no_dip = min(no_dip, valve.no_dip)
+    return replace(valve, no_dip=no_dip, dip=response.dip)
+
+
+def _typical_dip(known: PulseResponseState, others: tuple[ValveRecord, ...]) -> float:
     """What a pulse takes now, by the other valves; without any, what it usually takes."""
     if known.header.dips < LEARNT_AFTER:  # one other valve that has fired is no measure
         return 0.0
     if not others:
         return known.header.dip
-    return typical([v.dip for v in others if v.dip is not None and v.no_dip < CERTAIN]) or 0.0
+    dips = [v.dip for v in others if v.dip is not None and v.no_dip < CERTAIN]
+    return median(dips or [0.0])
 
 
 def _responded(valve: ValveRecord, others: float, response: float, noise: float) -> ValveRecord:
@@ -251,33 +260,41 @@ def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
 
 def torn_filters(context: StepContext, state: State) -> PulseResponseState:
     """Only with a contact that proves the blower: dP alone cannot tell a hole from no flow."""
-    known, dp_pa, blower = state.pulse_response, state.sample.usable_pa, state.blower
+    known, dp_pa = state.pulse_response, state.sample.usable_pa
     record, settings = known.cleaned, context.setpoints.pulse_response
-    proved, line = context.setpoints.fitted.blower_running and blower.running, state.line
-    if proved and (
-        (dp_pa is None and context.holds(line.dp)) or context.holds(line.blower_running)
-    ):
+    proved = context.setpoints.fitted.blower_running and state.blower.running
+    if proved and _is_held(context, state):
         return known
     if dp_pa is None or not proved or record.count < LEARNT_AFTER:
         return update(known, cleaned=update(record, low_s=None))
     low_pa = settings.torn_share * record.pa
-    if dp_pa > low_pa:
-        armed = record.armed or dp_pa >= record.pa
-        known = update(known, cleaned=update(record, low_s=None, armed=armed))
-        if dp_pa > low_pa * (1 + _DEADBAND):
-            known = withdrawn(context, known, FindingName.FILTER_TORN)
-        return known
-    if not record.armed:
-        return known
+    if dp_pa <= low_pa:
+        return _low(context, state, dp_pa) if record.armed else known
+    armed = record.armed or dp_pa >= record.pa
+    known = update(known, cleaned=update(record, low_s=None, armed=armed))
+    if dp_pa > low_pa * (1 + _DEADBAND):
+        known = withdrawn(context, known, FindingName.FILTER_TORN)
+    return known
+
+
+def _is_held(context: StepContext, state: State) -> bool:
+    """Whether dP or the proof of flow is not known, for a reply lost just now."""
+    dp_held = state.sample.usable_pa is None and context.holds(state.line.dp)
+    return dp_held or context.holds(state.line.blower_running)
+
+
+def _low(context: StepContext, state: State, dp_pa: float) -> PulseResponseState:
+    """Filters are torn when dP has been too low for them long enough."""
+    known, line, record = state.pulse_response, state.line, state.pulse_response.cleaned
     low_s = line.blower_running.begun(line.dp.begun(record.low_s, context.now_s), context.now_s)
     known = replace(known, cleaned=replace(record, low_s=low_s))
-    low_from_s = max(low_s, blower.since_s) + settings.torn_after_s
-    if not context.is_due(low_from_s):
+    torn_after_s = context.setpoints.pulse_response.torn_after_s
+    if not context.is_due(max(low_s, state.blower.since_s) + torn_after_s):
         return known
-    if record.row:
-        reason = because(
-            Because.DP_BELOW_CLEANED_ROW, valve=record.row, dp_pa=dp_pa, cleaned_pa=record.pa
-        )
+    row, cleaned_pa = record.row, record.pa
+    if row:
+        code = Because.DP_BELOW_CLEANED_ROW
+        reason = because(code, valve=row, dp_pa=dp_pa, cleaned_pa=cleaned_pa)
     else:
-        reason = because(Because.DP_BELOW_CLEANED, dp_pa=dp_pa, cleaned_pa=record.pa)
-    return found(context, known, Finding(FindingName.FILTER_TORN, record.row, reason))
+        reason = because(Because.DP_BELOW_CLEANED, dp_pa=dp_pa, cleaned_pa=cleaned_pa)
+    return found(context, known, Finding(FindingName.FILTER_TORN, row, reason))

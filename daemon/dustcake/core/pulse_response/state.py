@@ -29,7 +29,7 @@ class Finding:
 
 
 @record
-class Observation:
+class PulseObservation:
     """A pulse whose response is awaited.
 
     ``dp_pa`` and ``header_pa``: before it, None where not known. ``rise_pa``: how far dP had risen
@@ -133,7 +133,7 @@ class PulseResponseState:
     from ``means`` pulses."""
 
     valves: tuple[ValveRecord, ...]
-    observation: Observation | None = None
+    observation: PulseObservation | None = None
     header: HeaderRecord = HeaderRecord()
     cleaned: CleanedRecord = CleanedRecord()
     noise_pa2: float | None = None

@@ -113,7 +113,7 @@ def _select_mode(context: StepContext, state: State, request: SelectMode, by: st
 def _handle_alarm(
     context: StepContext, state: State, request: Acknowledge | HandleAlarm, by: str
 ) -> Handled:
-    alarms, accepted, reason = alarm_life.request(context, state.alarms, request, by)
+    alarms, accepted, reason = alarm_life.handle(context, state.alarms, request, by)
     return replace(state, alarms=alarms), RequestOutcome(accepted, reason)
 
 
