@@ -259,7 +259,7 @@ def test_a_study_of_two_hundred_settings(row: Add) -> None:
     )
     candidates = list(grid(setpoints, 605.0, 1190.0, 5.0))[::share]
     begun_s = time.perf_counter()
-    done = study(collector, setpoints, Prices(1.2, 0.04), Plan(), candidates)
+    done = study(collector, setpoints, Prices(setpoints.air, 1.2, 0.04, 0.6), Plan(), candidates)
     taken_s = time.perf_counter() - begun_s
     each_s = taken_s / len(done.candidates)
     row(

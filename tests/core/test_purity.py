@@ -2,6 +2,7 @@
 
 from collections import Counter
 from copy import deepcopy
+from typing import get_args
 
 import pytest
 from hypothesis import given
@@ -10,13 +11,18 @@ from hypothesis import strategies as st
 from core.driver import BASE, Collector, ready
 from core.traces import Decide, Script, again, play, scripts, setpoints
 from dustcake.codec import STATE_FORMAT, decode_state, encode_state
+from dustcake.core.apply_input import APPLY
 from dustcake.core.commands import FireValve
 from dustcake.core.events import CleaningStopped
-from dustcake.core.inputs import Stamp, Woke
+from dustcake.core.inputs import Input, Stamp, Woke
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import first_state
 from dustcake.core.step import PARTS, step
 from examples import explore
+
+
+def test_every_kind_of_input_is_taken_in() -> None:
+    assert set(APPLY) == set(get_args(Input))
 
 
 def test_every_part_of_a_step_comes_after_those_it_builds_on() -> None:

@@ -12,11 +12,9 @@ from core.driver import BASE
 from dustcake.__main__ import main
 from dustcake_lab.fit.bins import running_by_hour
 from dustcake_lab.fit.data import (
+    Clock,
     UnknownZoneError,
-    clock_name,
-    clock_s,
     gather,
-    hours_of_day,
     zone_named,
 )
 from dustcake_lab.study.study import days_to_simulate
@@ -45,7 +43,7 @@ def utc_s(text: str) -> float:
 )
 def test_the_hour(utc: str, zone: ZoneInfo | None, hour: int) -> None:
     begin = utc_s("2026-01-01T00:00:00")
-    assert hours_of_day(np.array([0.0, utc_s(utc) - begin]), begin, zone)[1] == hour
+    assert Clock(begin, zone).hours(np.array([0.0, utc_s(utc) - begin]))[1] == hour
 
 
 def test_a_year_of_hours_is_what_the_library_says_of_each() -> None:
@@ -53,9 +51,9 @@ def test_a_year_of_hours_is_what_the_library_says_of_each() -> None:
     begin = utc_s("2026-01-01T00:00:00")
     t_s = np.arange(0.0, 365 * 86_400.0, 2220.0)
     wanted = [datetime.fromtimestamp(begin + t, UTC).astimezone(BERLIN) for t in t_s]
-    assert hours_of_day(t_s, begin, BERLIN).tolist() == [each.hour for each in wanted]
+    assert Clock(begin, BERLIN).hours(t_s).tolist() == [each.hour for each in wanted]
     wall = [each.replace(tzinfo=UTC).timestamp() for each in wanted]
-    assert clock_s(t_s, begin, BERLIN).tolist() == wall
+    assert Clock(begin, BERLIN).wall_s(t_s).tolist() == wall
 
 
 def test_shifts_keep_their_hours_through_a_change_of_the_clock() -> None:
@@ -92,9 +90,9 @@ def test_a_trace_in_seconds_has_no_time_of_day() -> None:
     columns = Columns(np.arange(100.0), None, np.full(100, 800.0))
     with pytest.raises(UnknownZoneError, match="Europe/Berlin: the trace counts seconds"):
         gather([columns], BASE, BERLIN)
-    assert gather([columns], BASE).clock == "the trace, from its first row"
-    assert clock_name(0.0, None) == "UTC"
-    assert clock_name(0.0, BERLIN) == "Europe/Berlin"
+    assert gather([columns], BASE).clock.name == "the trace, from its first row"
+    assert Clock(0.0).name == "UTC"
+    assert Clock(0.0, BERLIN).name == "Europe/Berlin"
 
 
 @pytest.mark.parametrize("name", ["Europe/Atlantis", "", "../etc/passwd", "Europe", "CET+1x"])

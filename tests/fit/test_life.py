@@ -13,9 +13,9 @@ from dustcake_lab.fit.ageing import Ageing
 from dustcake_lab.fit.collector import FittedCollector, fit_collector
 from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.study.life import Hours, Life, left_pa, lives, longest
+from dustcake_lab.study.recommendation import recommended
 from dustcake_lab.study.results import HEADINGS, Order, as_json, table, table_json, table_lines
 from dustcake_lab.study.study import Study, broken
-from dustcake_lab.study.verdict import verdict
 from fit.independent import Collector, Truth
 from fit.test_study import TODAY, done, on_demand, timed
 
@@ -82,7 +82,7 @@ def test_a_trace_of_days_refuses() -> None:
     assert "36 hours of running; 300 at least are needed" in found.ageing
     assert found.as_json()["ageing"] == {"not_told": found.ageing}
     study = with_ageing(found.ageing)
-    made = verdict(study)
+    made = recommended(study)
     assert made.lives == found.ageing
     assert "Filter life cannot be estimated from this trace: the trace covers" in " ".join(
         made.text
@@ -161,7 +161,7 @@ def test_between_equals_life_decides_and_then_pulses() -> None:
         for n, row in enumerate(study.results)
     ]
     equal = replace(study, results=results)
-    made = verdict(equal)
+    made = recommended(equal)
     assert made.best is not None
     assert not isinstance(made.lives, str)
     most_h = max(made.lives[n].either.low_h for n in made.good)
@@ -171,7 +171,7 @@ def test_between_equals_life_decides_and_then_pulses() -> None:
 
 def test_words_and_json_tell_both_beliefs() -> None:
     study = with_ageing(straight())
-    made = verdict(study)
+    made = recommended(study)
     text = " ".join(made.text)
     assert re.search(r"Filter life with today's settings: (more than )?\d+.*? blower hours", text)
     assert f"{CONFIDENCE * 100:.0f} % confidence" in text
@@ -198,16 +198,16 @@ def test_filters_that_are_due() -> None:
 @pytest.mark.parametrize("order", list(Order))
 def test_the_table_is_sorted_and_keeps_the_limits(order: Order) -> None:
     study = with_ageing(straight())
-    made = verdict(study)
+    made = recommended(study)
     rows = table(study, made, order)
     assert rows[0].remark.startswith("today")
     assert all(not broken(study, row.index) for row in rows[1:])
     keys = [
         {
-            Order.ENERGY: row.kwh,
+            Order.ENERGY: row.mean.kwh,
             Order.LIFE: 0.0 if row.life is None else -row.life.either.low_h,
-            Order.PULSES: row.pulses,
-            Order.DP: row.mean_dp_pa,
+            Order.PULSES: row.mean.pulses,
+            Order.DP: row.mean.mean_dp_pa,
         }[order]
         for row in rows[1:]
     ]
@@ -225,6 +225,6 @@ def test_the_table_is_sorted_and_keeps_the_limits(order: Order) -> None:
 
 def test_the_table_without_life() -> None:
     study = done()
-    rows = table(study, verdict(study), Order.LIFE)
+    rows = table(study, recommended(study), Order.LIFE)
     assert all("not known" in line for line in list(table_lines(rows))[1:])
     assert on_demand(700, 850) in [study.candidates[row.index] for row in rows]

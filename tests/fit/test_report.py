@@ -14,19 +14,17 @@ from matplotlib.text import Text
 from playwright.async_api import async_playwright
 
 from core.driver import BASE
-from dustcake_lab.fit.data import gather
+from dustcake_lab.fit.data import Clock, gather
 from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.report.data import ReportData, cycles_h
 from dustcake_lab.report.render import one_picture, write_html, write_png
+from dustcake_lab.study.recommendation import PLEATS
 from dustcake_lab.study.results import HEADINGS
-from dustcake_lab.study.verdict import PLEATS
 from dustcake_lab.traces.samples import Columns
 
 DATA = ReportData(
     title="Set points of bay <3>",
-    start_utc_s=1_772_409_600.0,
-    zone=None,
-    clock="UTC",
+    clock=Clock(1_772_409_600.0),
     at=np.linspace(0.0, 3.0, 400),
     low=np.linspace(700.0, 990.0, 400),
     high=np.linspace(710.0, 1000.0, 400),
@@ -136,7 +134,7 @@ def test_the_picture_has_dates_and_legends_that_hide_nothing(tmp_path: Path) -> 
             assert box.y0 >= inside.y1 - 1.0
             assert title.get_window_extent(renderer).x1 < box.x0
     assert legends == 3
-    dp, unknown = figure.axes[0], one_picture(replace(DATA, start_utc_s=None)).axes[0]
+    dp, unknown = figure.axes[0], one_picture(replace(DATA, clock=Clock(None))).axes[0]
     assert dp.get_xlabel() == "UTC"
     first, last = dp.dataLim.intervalx
     assert first == date2num(np.datetime64("2026-03-02"))  # type: ignore[no-untyped-call]
@@ -160,9 +158,7 @@ def test_a_trace_of_months_in_local_time(tmp_path: Path) -> None:
     report, png = tmp_path / "report.html", tmp_path / "report.png"
     data = replace(
         DATA,
-        start_utc_s=1_774_612_800.0,  # 2026-03-27T12:00Z
-        zone=ZoneInfo("Europe/Berlin"),
-        clock="Europe/Berlin",
+        clock=Clock(1_774_612_800.0, ZoneInfo("Europe/Berlin")),  # from 2026-03-27T12:00Z on
         alarms=[(0.0, "high dp"), (3.0, "low dp")],
         fitted_at=np.array([0.0, 3.0]),
         fitted=np.array([600.0, 640.0]),
@@ -189,7 +185,7 @@ def test_a_trace_without_times_of_day_and_without_cleanings(tmp_path: Path) -> N
     write_html(
         replace(
             DATA,
-            start_utc_s=None,
+            clock=Clock(None),
             cleanings=[],
             alarms=[],
             cycle_at=none,

@@ -22,10 +22,10 @@ from dustcake_lab.study.candidates import (
     Prices,
     grid,
     present,
-    prices_of,
 )
 from dustcake_lab.study.jobs import Plan, StudyError
 from dustcake_lab.study.loop import RowModel, StudyLoop
+from dustcake_lab.study.recommendation import GOOD_ENOUGH, LABEL, PLEATS, ranges, recommended
 from dustcake_lab.study.study import (
     FLOW,
     HIGHEST,
@@ -37,7 +37,6 @@ from dustcake_lab.study.study import (
     search,
     study,
 )
-from dustcake_lab.study.verdict import GOOD_ENOUGH, LABEL, PLEATS, ranges, verdict
 from fit.independent import Collector, Truth
 from fit.local_cluster import local_cluster
 from traces.recorded import settings_text
@@ -47,7 +46,7 @@ TODAY = chosen(
     pulsing={"order": (1, 2, 3, 4), "interval_s": 15.0},
     limits={"low_pa": 75.0},
 )
-PRICES = Prices(flow_m3s=1.2, air_m3=0.040827578)
+PRICES = Prices(Air(), flow_m3s=1.2, own_air_m3=0.040827578, fan_efficiency=0.6)
 
 
 def collector(spread: float = 0.01, lowest_pa: float = 640.0) -> FittedCollector:
@@ -147,7 +146,7 @@ def test_air_costs_what_the_worked_example_says() -> None:
 
 
 def test_the_recommendation_keeps_the_limits_and_names_what_binds() -> None:
-    made = verdict(done())
+    made = recommended(done())
     assert done().candidates[0] == present(TODAY)
     assert made.best is not None
     assert done().candidates[made.best] in (timed(600), on_demand(700, 850))
@@ -163,7 +162,7 @@ def test_the_recommendation_keeps_the_limits_and_names_what_binds() -> None:
 
 def test_timed_can_be_better() -> None:
     only = study(collector(), TODAY, PRICES, PLAN, (on_demand(950, 1090), timed(600)))
-    made = verdict(only)
+    made = recommended(only)
     assert made.mode is Mode.TIMED
     assert "Timed cleaning comes out better than on demand here." in made.text
 
@@ -172,13 +171,13 @@ def test_prices_are_those_of_the_settings_and_are_told() -> None:
     """Twice the air of a pulse at three times the energy: six times the energy of air."""
     air = Air(rated_pulse_m3=0.08, energy_kwh_per_m3=0.3, price_per_kwh=0.25, currency="EUR")
     dear = replace(TODAY, air=air)
-    assert prices_of(air, 1.2, 0.03, 0.5) == Prices(1.2, 0.03, 0.5, 0.3, 0.25, "EUR")
-    plan = replace(PLAN, days=2.0)
-    cheap_one = study(collector(), TODAY, Prices(1.2, 0.04, air_kwh_m3=0.1), plan, (timed(600),))
-    dear_one = study(collector(), dear, prices_of(dear.air, 1.2), plan, (timed(600),))
+    assert Prices(air, 1.2, 0.03, 0.5).air_m3 == 0.03
+    plan, cheap = replace(PLAN, days=2.0), Prices(Air(energy_kwh_per_m3=0.1), 1.2, 0.04, 0.6)
+    cheap_one = study(collector(), TODAY, cheap, plan, (timed(600),))
+    dear_one = study(collector(), dear, Prices(air, 1.2, None, 0.6), plan, (timed(600),))
     ratio = dear_one.results[1][0].air_kwh / cheap_one.results[1][0].air_kwh
     assert ratio == pytest.approx(6.0)
-    made = verdict(dear_one)
+    made = recommended(dear_one)
     text = " ".join(made.text)
     assert "80 l of free air, and each m3 of that for 0.3 kWh" in text
     assert "0.25 EUR a kWh" in text
@@ -189,7 +188,7 @@ def test_nothing_below_what_the_trace_has_seen_is_recommended() -> None:
     """Neither a low set point nor, without one, a mean dP; and no range told reaches there."""
     low, higher, often = on_demand(700, 850), on_demand(770, 860), timed(600)
     made_of = study(collector(lowest_pa=760.0), TODAY, PRICES, PLAN, (low, higher, often))
-    made = verdict(made_of)
+    made = recommended(made_of)
     assert UNSEEN in broken(made_of, 1)
     assert UNSEEN in broken(made_of, 3)
     assert made.best == 2
@@ -202,7 +201,7 @@ def test_nothing_below_what_the_trace_has_seen_is_recommended() -> None:
 def test_a_time_in_which_todays_settings_never_clean_compares_nothing() -> None:
     """From 750 Pa it takes more than three hours to come to 1000 Pa."""
     plan = replace(PLAN, days=7.0 / 24.0)
-    made = verdict(study(collector(), TODAY, PRICES, plan, (on_demand(750, 760), timed(600))))
+    made = recommended(study(collector(), TODAY, PRICES, plan, (on_demand(750, 760), timed(600))))
     assert made.best is None
     assert made.good == []
     assert made.binding == NEVER
@@ -214,7 +213,7 @@ def test_a_time_in_which_todays_settings_never_clean_compares_nothing() -> None:
 def test_data_that_are_too_thin_recommend_nothing() -> None:
     """What is saved is small against what the parameters leave open."""
     near = (on_demand(745, 990), on_demand(750, 985))
-    made = verdict(study(collector(0.2), TODAY, PRICES, PLAN, near))
+    made = recommended(study(collector(0.2), TODAY, PRICES, PLAN, near))
     assert made.best is None
     assert made.text[0].startswith("Keep today's settings")
     assert "too thin" in made.text[0]
@@ -222,7 +221,7 @@ def test_data_that_are_too_thin_recommend_nothing() -> None:
 
 def test_a_limit_nothing_keeps() -> None:
     """It is named with its value and its option; the others, which some keep, are not."""
-    made = verdict(study(collector(), TODAY, PRICES, replace(PLAN, least_flow=1.3), TRIED))
+    made = recommended(study(collector(), TODAY, PRICES, replace(PLAN, least_flow=1.3), TRIED))
     assert made.best is None
     assert made.binding == FLOW
     assert "What binds: flow at the hood (--least-flow 1.3)." in made.text[0]
@@ -233,10 +232,12 @@ def test_a_limit_nothing_keeps() -> None:
 
 def test_the_highest_dp_is_named_by_where_it_comes_from() -> None:
     high = (on_demand(900, 1150), on_demand(800, 1160))
-    made = verdict(study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=700.0), high))
+    made = recommended(study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=700.0), high))
     assert made.binding == HIGHEST
     assert "What binds: highest dP (--most-dp 700). Allow a higher dP" in made.text[0]
-    by_alarms = verdict(study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=None), TRIED))
+    by_alarms = recommended(
+        study(collector(), TODAY, PRICES, replace(PLAN, most_dp_pa=None), TRIED)
+    )
     assert by_alarms.best is not None
     assert limit_words(replace(done(), plan=replace(PLAN, most_dp_pa=None)), HIGHEST).endswith(
         "Pa, by the alarms of the settings)"
@@ -245,12 +246,12 @@ def test_the_highest_dp_is_named_by_where_it_comes_from() -> None:
 
 def test_an_on_time_the_trace_has_never_seen_is_said_to_be() -> None:
     shorter = replace(on_demand(700, 850), on_time_s=0.12)
-    made = verdict(study(collector(), TODAY, PRICES, PLAN, (shorter,)))
+    made = recommended(study(collector(), TODAY, PRICES, PLAN, (shorter,)))
     assert made.best == 1
     text = " ".join(made.text)
     assert "never seen an on-time of 0.12 s, but today's of 0.15 s" in text
     assert "speed control holds the flow" in text
-    same = verdict(study(collector(), TODAY, PRICES, PLAN, (on_demand(700, 850),)))
+    same = recommended(study(collector(), TODAY, PRICES, PLAN, (on_demand(700, 850),)))
     assert "never seen an on-time" not in " ".join(same.text)
 
 
@@ -270,7 +271,7 @@ def test_a_search_comes_to_better_settings_than_a_few_chosen_by_hand() -> None:
     assert 40 <= len(found.candidates) <= 80
     assert len(set(found.candidates)) == len(found.candidates)
     assert len(found.jobs) == plan.draws * len(found.candidates)
-    made, by_hand = verdict(found), verdict(study(collector(), TODAY, PRICES, plan, TRIED))
+    made, by_hand = recommended(found), recommended(study(collector(), TODAY, PRICES, plan, TRIED))
     assert made.best is not None
     assert by_hand.best is not None
     assert made.saving.value > by_hand.saving.value - GOOD_ENOUGH

@@ -9,9 +9,9 @@ from dustcake.core.requests.kinds import Mode
 from dustcake_lab.study.candidates import Candidate, grid, present
 from dustcake_lab.study.jobs import Plan
 from dustcake_lab.study.loop import RowModel, StudyLoop
+from dustcake_lab.study.recommendation import recommended
 from dustcake_lab.study.results import as_json
 from dustcake_lab.study.study import search, study
-from dustcake_lab.study.verdict import verdict
 from fit.test_study import PRICES, collector
 
 BOARD = board(
@@ -46,7 +46,7 @@ def test_timed_keeps_the_contact_closed() -> None:
 def test_nothing_of_the_board_is_told_as_a_setting() -> None:
     tried = (Candidate(Mode.ON_DEMAND, 700.0, 850.0), Candidate(Mode.TIMED, None, None))
     done = study(collector(), BOARD, PRICES, PLAN, tried)
-    made = verdict(done)
+    made = recommended(done)
     assert made.best is not None
     told = as_json(done, made)
     assert told["today"]["interval_s"] is None

@@ -5,8 +5,8 @@ import re
 import pytest
 
 from dustcake.__main__ import main
+from dustcake_lab.study.recommendation import recommended
 from dustcake_lab.study.results import as_json
-from dustcake_lab.study.verdict import verdict
 from fit.test_study import done
 
 
@@ -41,7 +41,7 @@ def test_help_says_what_each_field_for_programs_is(capsys: pytest.CaptureFixture
     with pytest.raises(SystemExit):
         main(["study", "--help"])
     explained = set(re.findall(r"`(\w+)`", capsys.readouterr().out))
-    told = as_json(done(), verdict(done()))
+    told = as_json(done(), recommended(done()))
     assert told["outcome"] is not None
     parts = (told, told["today"], told["today_outcome"], told["saving"])
     assert {name for part in parts for name in part} - explained == set()

@@ -8,6 +8,7 @@ import json
 import re
 import sys
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
@@ -124,13 +125,11 @@ def between(
     in which unit, with an example."""
 
     def read(text: str) -> float:
-        try:
+        with suppress(ValueError):
             value = float(text)
-        except ValueError:
-            value = float("nan")
-        if not (low <= value <= high and (inclusive or value > low)):
-            limits = f"{'from' if inclusive else 'above'} {low:g}, up to {high:g}"
-            raise argparse.ArgumentTypeError(f"{text!r}: give {wanted} ({limits})")
-        return value
+            if low <= value <= high and (inclusive or value > low):
+                return value
+        limits = f"{'from' if inclusive else 'above'} {low:g}, up to {high:g}"
+        raise argparse.ArgumentTypeError(f"{text!r}: give {wanted} ({limits})")
 
     return read

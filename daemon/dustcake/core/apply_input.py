@@ -1,12 +1,13 @@
 """Taking an input in: the state with what has happened in it, before anything is decided."""
 
-from typing import assert_never
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from dustcake.core import blower as blowers
 from dustcake.core import outputs as output_proof
-from dustcake.core import signal_gaps, zeroing
+from dustcake.core import signal_gaps
 from dustcake.core.cleaning import pulsing
-from dustcake.core.events import JournalChanged, Started, Stopped
+from dustcake.core.events import JournalChanged, RequestAnswered, Started, Stopped
 from dustcake.core.filter_life.ageing import count_pulses
 from dustcake.core.inputs import (
     Contacts,
@@ -25,42 +26,19 @@ from dustcake.core.reading import Quality, Sample, interpret
 from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.requests import set_point_overrides
-from dustcake.core.requests.handling import answer, refused
+from dustcake.core.requests.handling import answer
 from dustcake.core.signal_validation import checks
-from dustcake.core.signal_validation.state import in_doubt, is_well_formed
+from dustcake.core.signal_validation.state import in_doubt, well_formed_pa
 from dustcake.core.state import JournalState, State
 from dustcake.core.step_context import StepContext
-
-
-def apply_input(context: StepContext, state: State, received: Input) -> State:
-    """Take one input in."""
-    if isinstance(received, PollCompleted):
-        return _poll(context, state, received)
-    if isinstance(received, OutputReported):
-        return _report(context, state, received)
-    if isinstance(received, OperatorRequested):
-        # By what is known now, not by what has gone stale.
-        state = expire(context, set_point_overrides.advance(context, state))
-        return answer(context, state, received)
-    if isinstance(received, RequestRefused):
-        refused(context, received)
-        return state
-    if isinstance(received, JournalReported):
-        return _journal(context, state, received)
-    if isinstance(received, Restarted):
-        return _start(context, state, received)
-    if isinstance(received, Stopping):
-        return _stop(context, state)
-    if isinstance(received, Woke):
-        return state
-    assert_never(received)
 
 
 def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
     pa, quality, reasons = interpret(poll.dp, context.setpoints.dp, state.zero.offset_pa)
     zero, validation = state.zero, state.signal_validation
     if zero.under_way and quality is Quality.GOOD and pa is not None:
-        zero = zeroing.add(zero, pa + zero.offset_pa)
+        # As it was before the old zero was subtracted.
+        zero = replace(zero, sum_pa=zero.sum_pa + (pa + zero.offset_pa), n=zero.n + 1)
         quality, reasons = Quality.FUNCTION_CHECK, (because(Because.ZEROING),)
     before_pa = _before_pa(context, state)
     sample = Sample(poll.at, pa, quality, reasons)
@@ -96,9 +74,9 @@ def _poll(context: StepContext, state: State, poll: PollCompleted) -> State:
 def _before_pa(context: StepContext, state: State) -> float | None:
     """What dP was read at last, also where a lost reply came since; None where it is too long ago
     to be compared with."""
-    if is_well_formed(state.sample):
-        return state.sample.pa
-    gap = state.line.dp
+    pa, gap = well_formed_pa(state.sample), state.line.dp
+    if pa is not None:
+        return pa
     is_late = gap.since_s is None or context.now_s >= gap.since_s + context.setpoints.stale_after_s
     return None if is_late else gap.pa
 
@@ -137,9 +115,25 @@ def _start(context: StepContext, state: State, start: Restarted) -> State:
     )
 
 
-def _stop(context: StepContext, state: State) -> State:
+def _stop(context: StepContext, state: State, _stopping: Stopping) -> State:
     context.emit(Stopped())
     return replace(state, stopping=True, outputs=output_proof.secure(context, state.outputs))
+
+
+def _request(context: StepContext, state: State, requested: OperatorRequested) -> State:
+    # By what is known now, not by what has gone stale.
+    state = expire(context, set_point_overrides.advance(context, state))
+    return answer(context, state, requested)
+
+
+def _refused(context: StepContext, state: State, refusal: RequestRefused) -> State:
+    id_, what, by, why = refusal.request_id, refusal.request, refusal.by, refusal.reason
+    context.emit(RequestAnswered(id_, what, by, False, why, identity=refusal.identity))
+    return state
+
+
+def _woke(_context: StepContext, state: State, _woke: Woke) -> State:
+    return state
 
 
 def restart(context: StepContext, state: State) -> State:
@@ -172,3 +166,16 @@ def expire(context: StepContext, state: State) -> State:
 def needs_next_poll(context: StepContext, state: State) -> bool:
     """What is held for a lost reply is soon dropped."""
     return any(context.holds(gap) for _, gap in state.line.contacts)
+
+
+APPLY: Mapping[type[Input], Callable[[StepContext, State, Any], State]] = {
+    PollCompleted: _poll,
+    OutputReported: _report,
+    OperatorRequested: _request,
+    RequestRefused: _refused,
+    JournalReported: _journal,
+    Restarted: _start,
+    Stopping: _stop,
+    Woke: _woke,
+}
+"""What each kind of input makes of the state."""

@@ -1,12 +1,13 @@
 """The log book: what people have put on record, and which set points have changed, by whom.
 
-The book itself is those events whose kind is ``in_log_book``. What is remembered between steps is
-when filters and each upkeep were last done, and the set points last in force, to notice a change.
+The book itself is the events named in ``LOG_BOOK``. What is remembered between steps is when
+filters were last changed and each upkeep last done, and the set points last in force.
 """
 
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from enum import Enum
+from typing import Any
 
 from dustcake.core import maintenance
 from dustcake.core.events import FiltersChanged, LogEntry, SettingChanged
@@ -14,7 +15,7 @@ from dustcake.core.reasons import Because, because
 from dustcake.core.record import replace
 from dustcake.core.requests.kinds import Entry, RecordEntry, RecordFilterChange, RequestOutcome
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.state import LogBook, State
+from dustcake.core.state import Handled, LogBook, State
 from dustcake.core.step_context import StepContext
 
 PUBLISHED_AS: dict[str, str | None] = {
@@ -53,19 +54,15 @@ def restart(context: StepContext, state: State) -> State:
 
 def set_points_noted(context: StepContext, book: LogBook, by: str) -> LogBook:
     """Record which of the set points in force are not what they were, by whom."""
-    before = dict(_parted(line) for line in book.settings.splitlines())
+    parted = (line.partition("=") for line in book.settings.splitlines())
+    before = {name: value for name, _, value in parted}
     after = dict(lines_of(context.setpoints))
     if before:
-        for setting in (*before, *(name for name in after if name not in before)):
+        for setting in before | after:
             was, now = before.get(setting, ""), after.get(setting, "")
             if was != now:
                 context.emit(SettingChanged(setting, was, now, by))
     return replace(book, settings="\n".join(f"{name}={value}" for name, value in after.items()))
-
-
-def _parted(line: str) -> tuple[str, str]:
-    name, _, value = line.partition("=")
-    return name, value
 
 
 def lines_of(setpoints: Setpoints) -> Iterator[tuple[str, str]]:
@@ -75,16 +72,14 @@ def lines_of(setpoints: Setpoints) -> Iterator[tuple[str, str]]:
             yield from _lines(published, getattr(setpoints, name))
 
 
-def _lines(path: str, value: object) -> Iterator[tuple[str, str]]:
+def _lines(path: str, value: Any) -> Iterator[tuple[str, str]]:
     if is_dataclass(value):
         for field in fields(value):
-            yield from _lines(f"{path}.{field.name}", getattr(value, field.name))
-    elif isinstance(value, tuple) and any(is_dataclass(each) for each in value):
+            if field.name != "name":
+                yield from _lines(f"{path}.{field.name}", getattr(value, field.name))
+    elif isinstance(value, tuple) and any(map(is_dataclass, value)):
         for each in value:
-            name = str(getattr(each, "name", value.index(each)))
-            for field in fields(each):
-                if field.name != "name":
-                    yield from _lines(f"{path}.{name}.{field.name}", getattr(each, field.name))
+            yield from _lines(f"{path}.{each.name}", each)
     else:
         yield path, _text(value)
 
@@ -97,7 +92,7 @@ def _text(value: object) -> str:
 
 def filters_changed(
     context: StepContext, state: State, request: RecordFilterChange, by: str
-) -> tuple[State, RequestOutcome]:
+) -> Handled:
     """Put a filter change on record."""
     book, valves = state.log_book, len(context.setpoints.pulsing.order)
     if not all(1 <= valve <= valves for valve in request.valves):
@@ -109,9 +104,7 @@ def filters_changed(
     return replace(state, log_book=book), RequestOutcome(True, because(Because.DONE))
 
 
-def entered(
-    context: StepContext, state: State, request: RecordEntry, by: str
-) -> tuple[State, RequestOutcome]:
+def entered(context: StepContext, state: State, request: RecordEntry, by: str) -> Handled:
     """Put an entry into the book. A task that it completes is not due any more."""
     names = {setting.name for setting in context.setpoints.maintenance}
     name = maintenance.COMPLETES.get(request.entry, "")

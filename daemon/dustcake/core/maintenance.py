@@ -80,11 +80,10 @@ def _on_this_clock(context: StepContext, maintenance: MaintenanceTasks) -> Maint
 def _is_due(
     context: StepContext, state: State, task: MaintenanceTask, setting: MaintenanceSetting
 ) -> bool:
-    by_run = by_pulses = False
-    if setting.every_run_s is not None:
-        run_s = task.done_run_s + setting.every_run_s
-        by_run = context.is_due(state.blower.total_reaches_s(run_s))
-    if setting.every_pulses is not None:
-        by_pulses = sum(state.pulsing.counts) >= task.done_pulses + setting.every_pulses
-    by_calendar = task.due_s is not None and context.is_due(task.due_s)
+    run_s, pulses, due_s = setting.every_run_s, setting.every_pulses, task.due_s
+    by_pulses = pulses is not None and sum(state.pulsing.counts) >= task.done_pulses + pulses
+    by_run = run_s is not None and context.is_due(
+        state.blower.total_reaches_s(task.done_run_s + run_s)
+    )
+    by_calendar = due_s is not None and context.is_due(due_s)
     return by_run or by_pulses or by_calendar

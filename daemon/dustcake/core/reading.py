@@ -56,7 +56,6 @@ class Sample:
 
 
 Interpreted = tuple[float | None, Quality, tuple[Reason, ...]]
-_GOOD: tuple[Reason, ...] = ()
 
 
 def interpret(signal: Signal, scale: Scale, zero_offset_pa: float) -> Interpreted:
@@ -90,7 +89,7 @@ def interpret(signal: Signal, scale: Scale, zero_offset_pa: float) -> Interprete
             span_high_pa=scale.span_high_pa,
         )
         return pa - zero_offset_pa, Quality.OUT_OF_SPECIFICATION, (reason,)
-    return pa - zero_offset_pa, Quality.GOOD, _GOOD
+    return pa - zero_offset_pa, Quality.GOOD, ()
 
 
 def _decode(words: tuple[int, ...], scale: Scale) -> float | Reason:
@@ -110,7 +109,7 @@ def _decode(words: tuple[int, ...], scale: Scale) -> float | Reason:
 def _by_current(current_ma: float, pa: float) -> Interpreted:
     """What NE 43 makes of a loop current that stands for ``pa``."""
     if VALID_LOW_MA <= current_ma <= VALID_HIGH_MA:
-        return pa, Quality.GOOD, _GOOD
+        return pa, Quality.GOOD, ()
     if current_ma <= FAILURE_LOW_MA or current_ma >= FAILURE_HIGH_MA:
         reason = because(Because.CURRENT_FAILURE, current_ma=current_ma)
         return None, Quality.FAILURE, (reason,)

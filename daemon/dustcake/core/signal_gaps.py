@@ -14,7 +14,7 @@ from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because
 from dustcake.core.record import record, replace
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.signal_validation.state import is_well_formed
+from dustcake.core.signal_validation.state import well_formed_pa
 
 WITHIN_S = 600.0
 """Over which the share of lost readings is taken: older ones are forgotten at this rate."""
@@ -100,24 +100,24 @@ class SignalGaps:
         return SignalGaps(contacts.pop("dp"), contacts.pop("header"), tuple(contacts.items()))
 
 
-def restarted(line: SignalGaps, now_s: float) -> SignalGaps:
+def restarted(signals: SignalGaps, now_s: float) -> SignalGaps:
     """After a restart: what was timed means nothing now, and what was lost is remembered."""
-    gaps = line.gaps().items()
+    gaps = signals.gaps().items()
     return SignalGaps().with_gaps({name: Gap(lost=gap.lost, at_s=now_s) for name, gap in gaps})
 
 
 def polled(
     setpoints: Setpoints,
-    line: SignalGaps,
+    signals: SignalGaps,
     before: tuple[Sample, Sample | None],
     now: tuple[Sample, Sample | None],
     contacts: Contacts,
 ) -> SignalGaps:
     """After a poll. ``before`` and ``now``: dP and header."""
-    (sample, header), gaps = now, line.gaps()
+    (sample, header), gaps = now, signals.gaps()
     now_s, before_s, stale_after_s = sample.at.mono_s, before[0].at.mono_s, setpoints.stale_after_s
     unknown: dict[str, tuple[bool, float | None]] = {}  # whether it was lost, what was read before
-    if not is_well_formed(sample) and sample.quality is not Quality.FUNCTION_CHECK:
+    if well_formed_pa(sample) is None and sample.quality is not Quality.FUNCTION_CHECK:
         unknown["dp"] = _is_lost(sample), before[0].pa
     if setpoints.header is not None and (header is None or header.usable_pa is None):
         before_pa = None if before[1] is None else before[1].usable_pa
@@ -133,20 +133,20 @@ def polled(
     for name, (is_lost, before_pa) in unknown.items():
         gap = gaps.get(name, _KNOWN)
         after[name] = _missing(gap, now_s, before_s, stale_after_s, is_lost, before_pa)
-    return line.with_gaps(after) if after else line
+    return signals.with_gaps(after) if after else signals
 
 
-def stale(setpoints: Setpoints, line: SignalGaps, last_s: float) -> SignalGaps:
+def stale(setpoints: Setpoints, signals: SignalGaps, last_s: float) -> SignalGaps:
     """No poll has come for too long: nothing is known since the last."""
     names = ["dp", *setpoints.fitted.names()]
     if setpoints.header is not None:
         names.append("header")
     unknown = {
         name: replace(gap, since_s=last_s, pa=None, lost=_forgotten(gap, last_s), at_s=last_s)
-        for name, gap in zip(names, map(line.of, names), strict=True)
+        for name, gap in zip(names, map(signals.of, names), strict=True)
         if gap.since_s is None
     }
-    return line.with_gaps(unknown) if unknown else line
+    return signals.with_gaps(unknown) if unknown else signals
 
 
 def _is_lost(sample: Sample) -> bool:

@@ -12,7 +12,13 @@ from dustcake.core.pulse_response.state import PulseResponseState, nothing_known
 from dustcake.core.reading import Quality, Sample
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import record
-from dustcake.core.requests.kinds import Mode, PointChange, Request, SetPointOverrides
+from dustcake.core.requests.kinds import (
+    Mode,
+    PointChange,
+    Request,
+    RequestOutcome,
+    SetPointOverrides,
+)
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.signal_gaps import SignalGaps
 from dustcake.core.signal_validation.state import SignalValidation
@@ -57,13 +63,15 @@ class Quiet:
 
     def covers_pa(self, pa: float) -> bool:
         """Whether a dP is within the promise."""
-        low_pa, high_pa = self.low_pa, self.high_pa
-        return (low_pa is None or pa > low_pa) and (high_pa is None or pa < high_pa)
+        return _is_between(self.low_pa, pa, self.high_pa)
 
     def covers_header_pa(self, pa: float) -> bool:
         """Whether a header pressure is."""
-        low_pa, high_pa = self.header_low_pa, self.header_high_pa
-        return (low_pa is None or pa > low_pa) and (high_pa is None or pa < high_pa)
+        return _is_between(self.header_low_pa, pa, self.header_high_pa)
+
+
+def _is_between(low_pa: float | None, pa: float, high_pa: float | None) -> bool:
+    return (low_pa is None or pa > low_pa) and (high_pa is None or pa < high_pa)
 
 
 @record
@@ -256,6 +264,10 @@ class State:
             inf if self.signal_validation.frozen is None else self.signal_validation.frozen.next_s
         )
         return min(frozen_s, self.signal_validation.due_s)
+
+
+Handled = tuple[State, RequestOutcome]
+"""What follows from a request: the state, and what is answered."""
 
 
 def first_state(setpoints: Setpoints, at: Stamp) -> State:

@@ -223,7 +223,7 @@ def step(state: State, received: Input, setpoints: Setpoints) -> Step:
             return Step(kept, (), (), _wake_at_s(kept, setpoints))
     effective = set_point_overrides.effective(setpoints, state.set_point_overrides)
     context = StepContext(received, setpoints, effective, state)
-    state = apply_input.apply_input(context, state, received)
+    state = apply_input.APPLY[type(received)](context, state, received)
     if context.restart is not None:
         for restart in _RESTART:
             state = restart(context, state)

@@ -7,17 +7,13 @@ from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
 from dustcake.core.requests.kinds import RequestOutcome, SetZero
 from dustcake.core.signal_validation.checks import zero_taken
-from dustcake.core.state import State, ZeroState
+from dustcake.core.state import Handled, State, ZeroState
 from dustcake.core.step_context import StepContext
 
 
-def request(
-    context: StepContext, state: State, wanted: SetZero, by: str
-) -> tuple[State, RequestOutcome]:
+def request(context: StepContext, state: State, wanted: SetZero, by: str) -> Handled:
     """Begin, or refuse with the reason."""
     refusal = _refusal(context, state, wanted)
-    if refusal is None and state.cleaning.run is not None:
-        refusal = because(Because.ZERO_WHILE_CLEANING)
     if refusal is not None:
         return state, RequestOutcome(False, refusal)
     zero = replace(state.zero, by=by or "unknown", started_s=context.now_s, sum_pa=0.0, n=0)
@@ -36,7 +32,10 @@ def _refusal(context: StepContext, state: State, wanted: SetZero) -> Reason | No
         return because(Because.ZERO_BLOWER_NOT_CONFIRMED)
     if sample.usable_pa is None:
         return sample.reasons[0]
-    return _too_far(context, sample.usable_pa + state.zero.offset_pa)
+    too_far = _too_far(context, sample.usable_pa + state.zero.offset_pa)
+    if too_far is None and state.cleaning.run is not None:
+        return because(Because.ZERO_WHILE_CLEANING)
+    return too_far
 
 
 def _too_far(context: StepContext, raw_pa: float) -> Reason | None:
@@ -45,11 +44,6 @@ def _too_far(context: StepContext, raw_pa: float) -> Reason | None:
     if abs(raw_pa) <= limit_pa:
         return None
     return because(Because.ZERO_TOO_FAR, dp_pa=raw_pa, limit_pa=limit_pa)
-
-
-def add(zero: ZeroState, raw_pa: float) -> ZeroState:
-    """One more reading, before the old zero was subtracted."""
-    return replace(zero, sum_pa=zero.sum_pa + raw_pa, n=zero.n + 1)
 
 
 def restart(context: StepContext, state: State) -> State:

@@ -65,7 +65,7 @@ FORMS: Mapping[str, str] = {
     SOCKET_PATTERN: "a path of plain characters",
     PRESSURE_PATTERN: f'a pressure with its unit ({", ".join(PressureUnit)}), as "4.0 inH2O"',
 }
-"""What a string of each pattern is, in words."""
+"""A string of each pattern, in words."""
 
 Seconds = Annotated[float, Field(ge=0, le=86_400)]
 

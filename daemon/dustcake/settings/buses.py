@@ -165,7 +165,7 @@ class ModuleWatchdog(Section):
 
     @property
     def counts(self) -> int:
-        """What the register takes."""
+        """Number that the register takes."""
         return round(self.timeout_s / self.s_per_count)
 
 

@@ -1,6 +1,7 @@
 """Settings of the daemon itself: its site and journal, and what it serves or connects to."""
 
 import ipaddress
+from contextlib import suppress
 from typing import Literal
 
 from pydantic import Field
@@ -19,7 +20,7 @@ from dustcake.settings.base import (
 from dustcake.units import Pressure, PressureUnit
 
 COLLECTOR = "{collector}"
-"""What stands for the name of the collector in some settings of `mqtt`."""
+"""Placeholder for the name of the collector in some settings of `mqtt`."""
 
 
 class Site(Section):
@@ -75,12 +76,9 @@ class Endpoint(Section):
     @property
     def is_local(self) -> bool:
         """Whether that is this machine, reached by nobody else."""
-        if self.host == "localhost":
-            return True
-        try:
+        with suppress(ValueError):
             return ipaddress.ip_address(self.host).is_loopback
-        except ValueError:
-            return False
+        return self.host == "localhost"
 
 
 class Broker(Endpoint):
@@ -114,9 +112,7 @@ class Broker(Endpoint):
     @property
     def port_used(self) -> int:
         """TCP port of the broker."""
-        if self.port is not None:
-            return self.port
-        return 1883 if self.tls is None else 8883
+        return self.port or (1883 if self.tls is None else 8883)
 
 
 class Mqtt(Broker):

@@ -112,16 +112,14 @@ def to_scale(analog: AnalogInput) -> core.Scale:
     """How the registers of ``analog`` become pascals."""
     low_pa, high_pa = (end.pa for end in analog.span)
     first, last = analog.counts or MICROAMPERES
-    ma_per_count = 0.001
+    at_low, at_high, ma_per_count = float(first), float(last), 0.001
+    if analog.kind is SignalKind.CURRENT:
+        at_low, at_high = LOOP_LOW_MA, LOOP_HIGH_MA
+        ma_per_count = (LOOP_HIGH_MA - LOOP_LOW_MA) / (last - first)
+    gain_pa = (high_pa - low_pa) / (at_high - at_low)
+    offset_pa = low_pa - at_low * gain_pa
     if analog.kind is SignalKind.FLOAT32:
         offset_pa, gain_pa = 0.0, analog.span[0].unit.pa
-    else:
-        at_low, at_high = float(first), float(last)
-        if analog.kind is SignalKind.CURRENT:
-            at_low, at_high = LOOP_LOW_MA, LOOP_HIGH_MA
-            ma_per_count = (LOOP_HIGH_MA - LOOP_LOW_MA) / (last - first)
-        gain_pa = (high_pa - low_pa) / (at_high - at_low)
-        offset_pa = low_pa - at_low * gain_pa
     return core.Scale(
         kind=analog.kind,
         offset_pa=offset_pa,
@@ -165,8 +163,9 @@ _ADJUSTABLE = {
 @dataclass(frozen=True, slots=True)
 class AdjustableSetPoint:
     """One set point, called ``name`` by people and set at ``setting`` in the table of a collector:
-    its ``value`` in the file, the limits ``chosen`` there, and those that the ``rules`` of the
-    other settings leave it, so that none of them is broken; all in SI units."""
+    its ``value`` in the file, the limits ``chosen`` there, those that the ``rules`` of the other
+    settings leave it, so that none of them is broken, and the ``band`` within which it may be
+    changed; all in SI units."""
 
     point: SetPoint
     name: str
@@ -174,13 +173,7 @@ class AdjustableSetPoint:
     value: float
     chosen: Band | None
     rules: Band
-
-    @property
-    def band(self) -> Band:
-        """From where to where it may be changed."""
-        less, more = _ADJUSTABLE[self.point][2]
-        least, most = self.chosen or (less * self.value, more * self.value)
-        return max(least, self.rules[0]), min(most, self.rules[1])
+    band: Band
 
     def shown(self, band: Band, unit: PressureUnit) -> str:
         """``band`` of it for people, pressures in ``unit``."""
@@ -195,11 +188,13 @@ def adjustable(collector: Collector) -> Iterator[AdjustableSetPoint]:
     if not collector.requests.set_points:
         return
     for point, rules in _rules(collector).items():
-        name, setting, _ = _ADJUSTABLE[point]
+        name, setting, (less, more) = _ADJUSTABLE[point]
         limits = getattr(collector.requests, setting.partition(".")[2])
         chosen = None if limits is None else (_si(limits[0]), _si(limits[1]))
         value = _si(attrgetter(setting)(collector))
-        yield AdjustableSetPoint(point, name, setting, value, chosen, rules)
+        least, most = chosen or (less * value, more * value)
+        band = max(least, rules[0]), min(most, rules[1])
+        yield AdjustableSetPoint(point, name, setting, value, chosen, rules, band)
 
 
 def _si(value: Pressure | float) -> float:

@@ -23,7 +23,7 @@ import argparse
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import accumulate, groupby, pairwise
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -93,38 +93,36 @@ def summarised(
     is what cleaning leaves. Raises ``TraceError`` where there is nothing to take one of."""
     if not rows:
         raise TraceError("no row that can be used after the header")
-    known = any(row.flow_m3_s is not None for row in rows)
-    flows = [row.flow_m3_s for row in rows if row.running and (row.flow_m3_s or 0.0) > 0.0]
-    if known and reference_m3_s is None:
-        if not flows:
-            raise TraceError("column `flow_m3s` shows no flow at all; remove it, or correct it")
-        first = [flow for flow in flows[: max(1, int(len(flows) * _REFERENCE_PART))] if flow]
-        reference_m3_s = median(first)
-    readings: list[tuple[float, float]] = []
-    running_s, lost = 0.0, 0
-    for row, following in zip(rows, [*rows[1:], None], strict=True):
-        dp_pa = _normalised(row, reference_m3_s if known else None)
-        if dp_pa is None:
-            lost += 1
-        else:
-            readings.append((running_s, dp_pa))
-        if following is not None and row.running:
-            running_s += following.t_s - row.t_s
-    if running_s <= 0.0 or not readings:
+    reference_m3_s = _reference_m3_s(rows, reference_m3_s)
+    steps_s = (row.running * (later.t_s - row.t_s) for row, later in pairwise(rows))
+    ran_s = list(accumulate(steps_s, initial=0.0))
+    at_reference = (_normalised(row, reference_m3_s) for row in rows)
+    readings = [(s, pa) for s, pa in zip(ran_s, at_reference, strict=True) if pa is not None]
+    if ran_s[-1] <= 0.0 or not readings:
         raise TraceError("no dP with flow over any length of time; nothing can be said of it")
-    stretches, count = [], _CLEANED_STRETCHES if cleaned else _STRETCHES
-    for stretch in _stretches(readings, running_s / count):
-        values = sorted(pa for _, pa in stretch)
-        pa = values[int(len(values) * _LOWEST)] if cleaned else median(values)
-        stretches.append((median(s for s, _ in stretch), pa))
-    return LifeTrace(
-        len(rows),
-        lost,
-        rows[-1].t_s - rows[0].t_s,
-        running_s,
-        reference_m3_s if known else None,
-        stretches,
-    )
+    count, level = (_CLEANED_STRETCHES, _lowest) if cleaned else (_STRETCHES, median)
+    stretches = [
+        (median(at_s for at_s, _ in stretch), level([pa for _, pa in stretch]))
+        for stretch in _stretches(readings, ran_s[-1] / count)
+    ]
+    lost, duration_s = len(rows) - len(readings), rows[-1].t_s - rows[0].t_s
+    return LifeTrace(len(rows), lost, duration_s, ran_s[-1], reference_m3_s, stretches)
+
+
+def _reference_m3_s(rows: Sequence[TraceRow], given: float | None) -> float | None:
+    """The flow at which dP is stated; None where the trace has no flow. Raises ``TraceError``."""
+    if all(row.flow_m3_s is None for row in rows):
+        return None
+    if given is not None:
+        return given
+    flows = [flow for row in rows if row.running and (flow := row.flow_m3_s) and flow > 0.0]
+    if not flows:
+        raise TraceError("column `flow_m3s` shows no flow at all; remove it, or correct it")
+    return median(flows[: max(1, int(len(flows) * _REFERENCE_PART))])
+
+
+def _lowest(values: list[float]) -> float:
+    return sorted(values)[int(len(values) * _LOWEST)]
 
 
 def forecast_at(trace: LifeTrace, part: float, limit_pa: float) -> Forecast:

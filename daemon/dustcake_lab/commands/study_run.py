@@ -3,8 +3,8 @@
 import argparse
 import csv
 import json
-import sys
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -12,7 +12,7 @@ from dustcake.adapters.store import StoreRefused
 from dustcake.cli.common import DONE, UsageError, chosen_collector, fail, settings_in
 from dustcake.core.events import Event
 from dustcake.core.setpoints import Setpoints
-from dustcake.settings.model import Settings
+from dustcake.settings.model import Collector, Settings
 from dustcake.settings.setpoints import to_setpoints
 from dustcake_lab.commands.common import AIR_L, FLOW_M3S, study_progress
 from dustcake_lab.fit.collector import FittedCollector
@@ -21,9 +21,10 @@ from dustcake_lab.fit.trace import FittedTrace, fit_trace
 from dustcake_lab.replay.replay import Replay
 from dustcake_lab.report.data import report_data
 from dustcake_lab.report.render import write_html, write_png
-from dustcake_lab.study.candidates import prices_of
+from dustcake_lab.study.candidates import Prices
 from dustcake_lab.study.fleet import FleetResult, Member, fleet, fleet_json, fleet_lines
 from dustcake_lab.study.jobs import Plan, StudyError, require_cluster
+from dustcake_lab.study.recommendation import recommended
 from dustcake_lab.study.results import (
     MOST_LISTED,
     Order,
@@ -33,7 +34,6 @@ from dustcake_lab.study.results import (
     table_lines,
 )
 from dustcake_lab.study.study import Study, search, study
-from dustcake_lab.study.verdict import verdict
 from dustcake_lab.traces.columns import TraceError
 from dustcake_lab.traces.files import UnwritableError, atomic_write, open_any, require_writable
 
@@ -70,34 +70,37 @@ def _study_one(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | None)
         raise StudyError("name a TRACE and its --settings, or a list with --fleet")
     collector = chosen_collector(settings_in(arguments.settings), arguments.collector)
     setpoints = to_setpoints(collector)
-    wanted = [to for to in (arguments.report, arguments.png) if to is not None]
-    for to in wanted:
-        require_writable(to)
-    if wanted and arguments.trace.is_fifo():
-        raise StudyError(
-            f"{arguments.trace}: for a report the trace is read twice, and a pipe can be read "
-            "once; write it into a file first, or leave out --report and --png"
-        )
+    reports = {write_html: arguments.report, write_png: arguments.png}
+    wanted = {write: to for write, to in reports.items() if to is not None}
+    _require_reportable(arguments.trace, wanted.values())
     with study_progress(plan.draws, arguments.search):
         read = fit_trace(arguments.trace, setpoints, zone)
         done = _studied(read.collector, setpoints, plan, arguments)
-    made = verdict(done)
+    made = recommended(done)
     listed = table(done, made, Order(arguments.sort), arguments.list or MOST_LISTED)
     if arguments.json:
         rows = {"listed": table_json(done, listed)} if arguments.list else {}
-        print(json.dumps({**as_json(done, made), **rows}, allow_nan=False))
+        print(json.dumps({**as_json(done, made), **rows}, allow_nan=False), flush=True)
     else:
-        print(*made.text, sep="\n")
-        if arguments.list:
-            print("", "In 1000 hours of running:", *table_lines(listed), sep="\n")
-    sys.stdout.flush()
+        shown = ["", "In 1000 hours of running:", *table_lines(listed)] if arguments.list else []
+        print(*made.text, *shown, sep="\n", flush=True)
     if wanted:
         events = _replayed(arguments.trace, setpoints, read)
         data = report_data(f"Set points of {collector.name}", read, events, done, made, listed)
-        for to, write in ((arguments.report, write_html), (arguments.png, write_png)):
-            if to is not None:
-                with atomic_write(to) as part:
-                    write(data, part)
+        for write, to in wanted.items():
+            with atomic_write(to) as part:
+                write(data, part)
+
+
+def _require_reportable(trace: Path, wanted: Collection[Path]) -> None:
+    """Raises StudyError or UnwritableError where no report could be written: before the work."""
+    for to in wanted:
+        require_writable(to)
+    if wanted and trace.is_fifo():
+        raise StudyError(
+            f"{trace}: for a report the trace is read twice, and a pipe can be read once; write it "
+            "into a file first, or leave out --report and --png"
+        )
 
 
 def _studied(
@@ -107,7 +110,7 @@ def _studied(
     if flow_m3s is None:
         raise StudyError("the trace has no `flow_m3s`: give the mean flow with --flow")
     air_m3 = None if arguments.air is None else arguments.air / 1000.0
-    prices = prices_of(setpoints.air, flow_m3s, air_m3, arguments.fan_efficiency)
+    prices = Prices(setpoints.air, flow_m3s, air_m3, arguments.fan_efficiency)
     if arguments.search is None:
         return study(fitted, setpoints, prices, plan)
     return search(fitted, setpoints, prices, plan, arguments.search)
@@ -136,7 +139,7 @@ def _study_fleet(arguments: argparse.Namespace, plan: Plan, zone: ZoneInfo | Non
         found = fleet(listed, plan, zone=zone)
     as_lines = (json.dumps(each, allow_nan=False) for each in fleet_json(found))
     print("\n".join(as_lines if arguments.json else fleet_lines(found)), flush=True)
-    if all(each.verdict is None for each in found):
+    if all(each.recommendation is None for each in found):
         raise StudyError(
             f"{arguments.fleet}: no collector on this list could be studied, see above"
         )
@@ -154,32 +157,24 @@ def fleet_members(
             f"{list_file}: line 1: {', '.join(names) or 'nothing'}: the columns are trace and "
             f"settings, and if wanted {', '.join(_FLEET_COLUMNS[2:])}"
         )
-    known: dict[Path, Settings] = {}
-    found: list[Member | FleetResult] = []
+    settings_of, found = cache(settings_in), list[Member | FleetResult]()
     for row in rows:
         where = f"{list_file}: line {rows.line_num}"
-        trace, settings_file, collector, flow, air = (
-            row.get(name) or "" for name in _FLEET_COLUMNS
-        )
-        path = list_file.parent / settings_file
+        trace, settings_file, name, flow, air = (row.get(each) or "" for each in _FLEET_COLUMNS)
         try:
-            settings = known.get(path) or settings_in(path)
+            settings = settings_of(list_file.parent / settings_file)
         except UsageError as error:
             fail(str(error))
             why = f"{where}: settings: {settings_file!r}: not in order, see above"
-            found.append(FleetResult(collector or trace, list_file.parent / trace, refused=why))
+            found.append(FleetResult(name or trace, list_file.parent / trace, refused=why))
             continue
-        known[path] = settings
-        chosen = [c for c in settings.collectors if collector in ("", c.name)]
-        if len(chosen) != 1:
-            all_names = ", ".join(each.name for each in settings.collectors)
-            raise StudyError(f"{where}: collector: {collector!r}: name one of {all_names}")
+        collector = _collector_named(name, settings, where)
         litres = _number(air, f"{where}: air_l", AIR_L) or air_l
         found.append(
             Member(
-                chosen[0].name,
+                collector.name,
                 list_file.parent / trace,
-                to_setpoints(chosen[0]),
+                to_setpoints(collector),
                 _number(flow, f"{where}: flow_m3s", FLOW_M3S),
                 None if litres is None else litres / 1000.0,
                 fan_efficiency,
@@ -188,6 +183,14 @@ def fleet_members(
     if not found:
         raise StudyError(f"{list_file}: no line after the header: name a trace on each")
     return found
+
+
+def _collector_named(name: str, settings: Settings, where: str) -> Collector:
+    chosen = [each for each in settings.collectors if name in ("", each.name)]
+    if len(chosen) == 1:
+        return chosen[0]
+    names = ", ".join(each.name for each in settings.collectors)
+    raise StudyError(f"{where}: collector: {name!r}: name one of {names}")
 
 
 def _lines(list_file: Path) -> list[str]:

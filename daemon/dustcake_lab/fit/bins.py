@@ -8,14 +8,14 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from dustcake_lab.fit.data import LONGEST_STEP_S, Samples, TooThinError, clock_s
+from dustcake_lab.fit.data import LONGEST_STEP_S, Samples, TooThinError
 from dustcake_lab.traces.columns import Recorded
 from dustcake_lab.traces.samples import Floats
 
 SETTLE_PULSE_S = 4.0
 """A reading this soon after a pulse still has the pulse, and the transmitter's damping, in it."""
 SETTLE_START_S = 60.0
-"""The same after a start of the blower."""
+"""A reading this soon after a start of the blower is not yet that of a steady flow."""
 LEAST_PULSES = 30
 LEAST_STRETCHES = 10
 """Of readings, between pulses."""
@@ -240,7 +240,7 @@ def running_by_hour(samples: Samples) -> Floats:
     """Share of each hour that the blower ran, hour after hour from the midnight before the first
     row: 24 for each day, so that a day without work stays one. An hour that nobody recorded is
     taken from the next day that has it; where none has, the blower runs in it if it mostly did."""
-    hours = clock_s(samples.t_s, samples.start_utc_s, samples.zone) // _HOUR_S
+    hours = samples.clock.wall_s(samples.t_s) // _HOUR_S
     place = (hours - hours[0] // 24.0 * 24.0).astype(np.intp)
     days = int(place.max()) // 24 + 1
     step_s = np.minimum(np.diff(samples.t_s, prepend=samples.t_s[0]), LONGEST_STEP_S)

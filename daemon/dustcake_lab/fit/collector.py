@@ -137,7 +137,7 @@ def fit_collector(samples: Samples, recorded: Recorded, order: tuple[int, ...]) 
         noise_pa=bins.noise_pa,
         by_hour=bins.by_hour,
         running=running_by_hour(samples),
-        clock=samples.clock,
+        clock=samples.clock.name,
         flow_m3s=flow_m3s,
         flow_fall_per_pa=fall,
         mean_dp_pa=float(np.average(bins.dp_pa, weights=bins.n)),
@@ -179,7 +179,7 @@ def _held_out(bins: Bins, cut: int, learnt: Estimate) -> tuple[float, float]:
 
 
 def _widened(covariance: Floats, surprise: float) -> Floats:
-    """Not narrower than errors in the held-out part allow, nor than the model is exact."""
+    """A covariance not narrower than errors in the held-out part allow, nor than the model is."""
     wide = covariance * max(1.0, surprise)
     floor = np.full(len(wide), _NARROWEST) - np.sqrt(np.diag(wide))
     widened: Floats = wide + np.diag(np.where(floor > 0.0, _NARROWEST**2 - np.diag(wide), 0.0))

@@ -2,13 +2,14 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, available_timezones
 
 import numpy as np
 import numpy.typing as npt
 
 from dustcake.core.inputs import Measured, PollCompleted
+from dustcake.core.record import record
 from dustcake.core.setpoints import Setpoints
 from dustcake_lab.traces.columns import BadRow
 from dustcake_lab.traces.samples import Columns, Floats
@@ -24,16 +25,53 @@ class TooThinError(Exception):
     """Why the trace is not enough for an estimate, and what would be."""
 
 
+_DAY_S, _HOUR_S = 86_400.0, 3600.0
+_QUARTER_S = 900.0
+"""How finely changes of the offset are searched for: they fall on quarters of an hour of UTC."""
+
+
+@record
+class Clock:
+    """The clock whose hours of the day are meant: that of ``zone`` (None: of UTC). ``start_utc_s``:
+    what time it was at the first row; None where that is not known."""
+
+    start_utc_s: float | None
+    zone: ZoneInfo | None = None
+
+    @property
+    def name(self) -> str:
+        """Which clock that is, for people."""
+        if self.start_utc_s is None:
+            return "the trace, from its first row"
+        return "UTC" if self.zone is None else self.zone.key
+
+    def wall_s(self, t_s: Floats) -> Floats:
+        """What it shows at ``t_s`` seconds from the first row, as seconds since 1970-01-01 on that
+        clock; from the first row where its time is not known."""
+        if self.start_utc_s is None or self.zone is None or not len(t_s):
+            return t_s + (self.start_utc_s or 0.0)
+        utc_s: Floats = t_s + self.start_utc_s
+        quarters, of = np.unique(np.floor(utc_s / _QUARTER_S), return_inverse=True)
+        begins_s = (quarters * _QUARTER_S).tolist()
+        at_begin = [datetime.fromtimestamp(each, self.zone) for each in begins_s]
+        wall_s = np.array([each.replace(tzinfo=UTC).timestamp() for each in at_begin])
+        shown_s: Floats = utc_s + (wall_s - begins_s)[of]
+        return shown_s
+
+    def hours(self, t_s: Floats) -> npt.NDArray[np.int8]:
+        """The hour of the day, 0 to 23, on that clock."""
+        return (self.wall_s(t_s) % _DAY_S // _HOUR_S).astype(np.int8)
+
+
 @dataclass(slots=True)
 class Samples:
     """All of a trace, side by side. ``run_s``: seconds the blower has run up to each sample;
-    ``hour``: of the day, on the clock of ``zone`` (None: of UTC). ``flow_m3s``: above 0, or NaN
+    ``hour``: of the day, on that clock. ``flow_m3s``: above 0, or NaN
     where the trace has none. ``doubted``: where dP was read, but is not to be believed.
     ``notes``: what was not taken from the trace, in words."""
 
     t_s: Floats
-    start_utc_s: float | None
-    zone: ZoneInfo | None
+    clock: Clock
     hour: npt.NDArray[np.int8]
     dp_pa: Floats
     running: npt.NDArray[np.bool_]
@@ -46,11 +84,6 @@ class Samples:
     def good(self) -> npt.NDArray[np.bool_]:
         """Where dP was read, is to be believed, and the blower ran."""
         return self.running & ~np.isnan(self.dp_pa) & ~self.doubted
-
-    @property
-    def clock(self) -> str:
-        """Whose hours those are, for people."""
-        return clock_name(self.start_utc_s, self.zone)
 
 
 def gather(
@@ -67,26 +100,24 @@ def gather(
         columns.append(part if isinstance(part, Columns) else _one(part))
     if not columns:
         raise TooThinError("the trace has no rows")
-    start_utc_s = columns[0].start_utc_s
-    if zone is not None and start_utc_s is None:
+    clock = Clock(columns[0].start_utc_s, zone)
+    if zone is not None and clock.start_utc_s is None:
         raise UnknownZoneError(
             f"{zone.key}: the trace counts seconds from its first row and has no time of day; "
             "leave the option out, or record `time` as ISO 8601"
         )
     t_s = np.concatenate([each.t_s for each in columns])
     dp_pa = np.concatenate([each.dp_pa for each in columns])
+    running = dp_pa >= setpoints.blower.flow_proof_pa
     if setpoints.fitted.blower_running:
         running = np.concatenate([_blower(each) for each in columns])
-    else:
-        running = dp_pa >= setpoints.blower.flow_proof_pa
     step_s = np.diff(t_s, prepend=t_s[0])
     ran_s = np.where(running & (step_s <= LONGEST_STEP_S), step_s, 0.0)
     flow_m3s, notes = _flow(columns, running)
     return Samples(
         t_s,
-        start_utc_s,
-        zone,
-        hours_of_day(t_s, start_utc_s, zone),
+        clock,
+        clock.hours(t_s),
         dp_pa,
         running,
         np.cumsum(ran_s),
@@ -128,11 +159,6 @@ def _blower(columns: Columns) -> npt.NDArray[np.bool_]:
     return on[columns.kind] if columns.kind is not None else np.full(len(columns), on[0])
 
 
-_DAY_S, _HOUR_S = 86_400.0, 3600.0
-_QUARTER_S = 900.0
-"""How finely changes of the offset are searched for: they fall on quarters of an hour of UTC."""
-
-
 class UnknownZoneError(ValueError):
     """Why a time zone cannot be used, and the remedy."""
 
@@ -152,38 +178,3 @@ def zone_named(name: str) -> ZoneInfo:
         f"{name!r} is no time zone; write its name of the IANA database, such as Europe/Berlin or "
         "America/Chicago, or leave the option out for UTC"
     )
-
-
-def clock_s(t_s: Floats, start_utc_s: float | None, zone: ZoneInfo | None) -> Floats:
-    """What a clock on the wall shows at ``t_s`` seconds from the first row, as seconds since
-    1970-01-01 on that clock; of UTC without ``zone``. From the first row where ``start_utc_s``,
-    its time of day, is not known."""
-    if start_utc_s is None or zone is None or not len(t_s):
-        return t_s + (start_utc_s or 0.0)
-    utc_s: Floats = t_s + start_utc_s
-    quarter = np.floor(utc_s / _QUARTER_S).astype(np.int64)
-    first = int(quarter.min())
-    quarters = np.arange(first, int(quarter.max()) + 1)
-    ahead_s = np.array([_ahead_s(float(each) * _QUARTER_S, zone) for each in quarters])
-    wall_s: Floats = utc_s + ahead_s[quarter - first]
-    return wall_s
-
-
-def _ahead_s(utc_s: float, zone: ZoneInfo) -> float:
-    offset = datetime.fromtimestamp(utc_s, zone).utcoffset()
-    assert offset is not None  # a zone of the database always has one
-    return offset.total_seconds()
-
-
-def hours_of_day(
-    t_s: Floats, start_utc_s: float | None, zone: ZoneInfo | None
-) -> npt.NDArray[np.int8]:
-    """The hour of the day, 0 to 23, on that clock."""
-    return (clock_s(t_s, start_utc_s, zone) % _DAY_S // _HOUR_S).astype(np.int8)
-
-
-def clock_name(start_utc_s: float | None, zone: ZoneInfo | None) -> str:
-    """Which clock that is, for people."""
-    if start_utc_s is None:
-        return "the trace, from its first row"
-    return "UTC" if zone is None else zone.key

@@ -61,7 +61,7 @@ class Innovations:
     variance_pa2: Floats
 
     def log_likelihood(self) -> Floats:
-        """Of each set of parameters, but for a constant."""
+        """Log likelihood of each set of parameters, but for a constant."""
         terms = np.log(self.variance_pa2) + self.error_pa**2 / self.variance_pa2
         total: Floats = -0.5 * terms.sum(axis=0)
         return total
@@ -267,7 +267,7 @@ def scored(
 
 @_TOO_FAR
 def derivatives(bins: Bins, theta: Floats, places: tuple[int, ...] = _ALL) -> Derivatives:
-    """By the parameters at ``places``, the others held."""
+    """Derivatives by the parameters at ``places``, the others held."""
     count = len(places)
     each = _STEP * np.eye(len(theta))[list(places)]
     shifts = np.concatenate([np.zeros((1, len(theta))), each, -each])

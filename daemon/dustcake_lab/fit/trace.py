@@ -84,7 +84,7 @@ def without_doubts(
     setpoints: Setpoints,
     recorded: Recorded,
 ) -> Samples:
-    """The same samples, marked where the core doubts the reading, with a note for how long.
+    """``samples``, marked where the core doubts the reading, with a note for how long.
     ``parts``: what the samples were gathered from."""
     doubted = np.zeros(len(samples.t_s), bool)
     found: set[Because] = set()
@@ -115,8 +115,8 @@ def without_doubts(
 def _doubted(
     parts: Iterable[Columns | PollCompleted], setpoints: Setpoints, recorded: Recorded
 ) -> Iterator[tuple[float, float, set[Because]]]:
-    """From when to when, and why; without doubts that began with a fall just after a recorded
-    pulse."""
+    """Doubts, from when to when, and why; without those that began with a fall just after a
+    recorded pulse."""
     changes = [
         (event.at.mono_s, {each.code for each in event.body.reasons} - _NOT_HEEDED)
         for event in Replay(setpoints, recorded=recorded).events(parts)
@@ -124,9 +124,8 @@ def _doubted(
     ]
     pulses_s, explained_s = np.array([pulse.by_s for pulse in recorded.pulses]), -np.inf
     for (begin_s, why), (end_s, _) in pairwise([*changes, (np.inf, set())]):
-        first = np.searchsorted(pulses_s, begin_s - _A_PULSE_S, "left")
-        last = np.searchsorted(pulses_s, begin_s, "right")
-        if why and why <= _FALLS and (last > first or begin_s == explained_s):
+        pulsed = ((pulses_s >= begin_s - _A_PULSE_S) & (pulses_s <= begin_s)).any()
+        if why and why <= _FALLS and (pulsed or begin_s == explained_s):
             explained_s = end_s
         elif why:
             yield begin_s, end_s, why

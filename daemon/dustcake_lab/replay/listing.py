@@ -72,7 +72,7 @@ class JsonListing(Listing):
         self._object(event="bad_row", **place, problem=row.problem)
 
     def refused(self, bad_rows: int) -> None:
-        """In place of the summary."""
+        """What stands in place of the summary."""
         self._object(event="refused", bad_rows=bad_rows)
 
     def summary(
@@ -124,7 +124,7 @@ def _briefly(tally: Tally) -> str:
 
 
 def count_lines(tally: Tally) -> list[str]:
-    """The same for people."""
+    """What any run of the core came to, for people."""
     runs = f"started {_times(tally.runs)}, {duration(tally.cleaning_s)} in all"
     titled = Counter({alarm_title(name): n for name, n in tally.alarms.items()})
     open_end = ", still under way at the end" if tally.cleaning_since_s is not None else ""

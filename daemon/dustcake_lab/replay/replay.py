@@ -47,31 +47,33 @@ class ColumnMatch:
 
 def match_columns(setpoints: Setpoints, columns: tuple[str, ...]) -> ColumnMatch:
     """Leave out what either side has and the other has not."""
-    fitted = setpoints.fitted.names()
+    fitted, response = setpoints.fitted.names(), setpoints.pulse_response
+    inputs = {name: f"for the contact `{name}`:" for name in fitted}
+    if setpoints.header is not None:
+        inputs["header_pa"] = "`header_pa`: header pressure"
     notes = [
-        f"the trace has no column for the contact `{name}`: replayed as not fitted"
-        for name in fitted
+        f"the trace has no column {what} replayed as not fitted"
+        for name, what in inputs.items()
         if name not in columns
     ]
-    unused = [name for name in CONTACT_COLUMNS if name in columns and name not in fitted]
-    setpoints = replace(setpoints, fitted=Fitted(**{name: name in columns for name in fitted}))
-    if setpoints.header is not None and "header_pa" not in columns:
-        notes.append("the trace has no column `header_pa`: header pressure replayed as not fitted")
-        setpoints = replace(setpoints, header=None)
-    elif setpoints.header is None and "header_pa" in columns:
-        unused.append("header_pa")
+    possible = (*CONTACT_COLUMNS, "header_pa")
+    unused = tuple(each for each in possible if each in columns and each not in inputs)
     notes += [f"column `{name}` is not used: the settings have no such input" for name in unused]
-    if not set(PULSE_COLUMNS) & set(columns) and setpoints.pulse_response.response_s > 0:
+    if response.response_s > 0 and set(PULSE_COLUMNS).isdisjoint(columns):
         notes.append(
             "the trace has no column for pulses (`pulse_valve` or `pulses`): what dP does after "
             "pulses that may never have been is not judged"
         )
-        setpoints = replace(
-            setpoints, pulse_response=replace(setpoints.pulse_response, response_s=0.0)
-        )
+        response = replace(response, response_s=0.0)
     if "flow_m3s" in columns:
         notes.append("column `flow_m3s` is not used: no decision rests on flow")
-    return ColumnMatch(setpoints, tuple(unused), tuple(notes))
+    setpoints = replace(
+        setpoints,
+        fitted=Fitted(**{name: name in columns for name in fitted}),
+        header=setpoints.header if "header_pa" in columns else None,
+        pulse_response=response,
+    )
+    return ColumnMatch(setpoints, unused, tuple(notes))
 
 
 class Replay:

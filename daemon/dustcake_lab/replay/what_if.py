@@ -57,10 +57,10 @@ def first_difference(recorded: Recorded, commanded: CommandLog) -> Difference | 
         changes = recorded.cleaning if begun else recorded.cleaning[1:]
         begun_by_pulse = [(at_s, True) for at_s, _ in commanded.pulses[:1]]
         return _of_cleaning(changes, demand or begun_by_pulse)
-    first = [at_s for at_s, _ in commanded.pulses[:1]] + [at_s for at_s, on in demand if on][:1]
-    if not first:
+    cleaned_s = [at_s for at_s, on in (*commanded.pulses, *demand) if on]
+    if not cleaned_s:
         return None
-    return Difference(min(first), "the first cleaning; the trace does not say what was done")
+    return Difference(min(cleaned_s), "the first cleaning; the trace does not say what was done")
 
 
 def _of_pulses(

@@ -1,7 +1,7 @@
 """What a report shows, taken out of a trace and a study; how it is drawn is not known here."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
@@ -11,13 +11,13 @@ from dustcake.core.events import AlarmChanged, Event
 from dustcake.core.filter_life.curves import theil_sen
 from dustcake.publish.wording import spoken
 from dustcake_lab.fit.ageing import Ageing
-from dustcake_lab.fit.data import Samples, clock_s
+from dustcake_lab.fit.data import Clock, Samples
 from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.fit.trace import FittedTrace
 from dustcake_lab.study.candidates import averaged, board_interval_s
+from dustcake_lab.study.recommendation import Recommendation
 from dustcake_lab.study.results import HEADINGS, SettingsRow, cells
 from dustcake_lab.study.study import Study, curves
-from dustcake_lab.study.verdict import Verdict
 from dustcake_lab.traces.columns import Recorded
 from dustcake_lab.traces.samples import Floats
 
@@ -43,9 +43,7 @@ class ReportData:
     of those; ``listed``: headings and lines of the table of settings."""
 
     title: str
-    start_utc_s: float | None
-    zone: ZoneInfo | None
-    clock: str
+    clock: Clock
     at: Floats
     low: Floats
     high: Floats
@@ -75,16 +73,15 @@ class ReportData:
         """Where on an axis: times of the clock where the trace has them, days from the first row
         else."""
         at = np.asarray(days, dtype=np.float64)
-        if self.start_utc_s is None:
+        if self.clock.start_utc_s is None:
             return at
-        wall_s = clock_s(at * _DAY_S, self.start_utc_s, self.zone)
-        milliseconds = (wall_s * 1000.0).round().astype("timedelta64[ms]")
+        milliseconds = (self.clock.wall_s(at * _DAY_S) * 1000.0).round().astype("timedelta64[ms]")
         return np.datetime64(0, "ms") + milliseconds
 
     @property
     def axis(self) -> str:
         """What ``moments`` are, for people."""
-        return "days from the first row" if self.start_utc_s is None else self.clock
+        return "days from the first row" if self.clock.start_utc_s is None else self.clock.name
 
 
 def report_data(
@@ -92,7 +89,7 @@ def report_data(
     read: FittedTrace,
     events: list[Event],
     study: Study,
-    made: Verdict,
+    made: Recommendation,
     listed: list[SettingsRow],
 ) -> ReportData:
     """All that the report needs. ``events``: of a replay of the trace with today's settings;
@@ -110,8 +107,6 @@ def report_data(
     weighed = [figures(study, made, n) for n in shown.values()]
     return ReportData(
         title=title,
-        start_utc_s=samples.start_utc_s,
-        zone=samples.zone,
         clock=samples.clock,
         at=at / _DAY_S,
         low=low,
@@ -122,12 +117,7 @@ def report_data(
             "filter replacement": setpoints.limits.replacement_pa,
         },
         cleanings=list(zip((begins / _DAY_S).tolist(), (ends / _DAY_S).tolist(), strict=True)),
-        alarms=[
-            (event.at.mono_s / _DAY_S, spoken(event.body.alarm))
-            for event in events
-            if isinstance(event.body, AlarmChanged)
-            and event.body.state == AlarmState.UNACKNOWLEDGED
-        ],
+        alarms=list(_raised(events)),
         cycle_at=begins[1:] / _DAY_S,
         cycle_h=cycles_h(samples, begins),
         residual_at=residual_at / _DAY_S,
@@ -147,6 +137,14 @@ def report_data(
         listed=[HEADINGS, *(cells(row) for row in listed)],
         text=made.text,
     )
+
+
+def _raised(events: list[Event]) -> Iterator[tuple[float, str]]:
+    """When which alarm was raised."""
+    for event in events:
+        body = event.body
+        if isinstance(body, AlarmChanged) and body.state == AlarmState.UNACKNOWLEDGED:
+            yield event.at.mono_s / _DAY_S, spoken(body.alarm)
 
 
 def _trend(days: Floats, values_pa: Floats) -> float | None:
@@ -189,10 +187,8 @@ def _residuals(samples: Samples, ends_s: Floats) -> tuple[Floats, Floats]:
         for at_s, a, b in zip(ends_s, begin, end, strict=True)
         if good[a:b].any()
     ]
-    if not found:
-        return np.zeros(0), np.zeros(0)
-    times, values = zip(*found, strict=True)
-    return np.array(times), np.array(values)
+    times_s, values = np.array(found, dtype=np.float64).reshape(-1, 2).T
+    return times_s, values
 
 
 def _fitted(ageing: Ageing | str, samples: Samples) -> tuple[Floats, Floats]:
@@ -211,7 +207,7 @@ def _air(recorded: Recorded, samples: Samples, air_m3: float) -> tuple[Floats, F
     return at, fired * air_m3
 
 
-def figures(study: Study, made: Verdict, n: int) -> dict[str, str]:
+def figures(study: Study, made: Recommendation, n: int) -> dict[str, str]:
     """What a manager weighs, of one candidate: means over the sets of parameters, the worst of them
     where it says highest or least; and how long the filters would last."""
     results, flow_m3s = study.results[n], study.prices.flow_m3s

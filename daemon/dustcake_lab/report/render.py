@@ -85,7 +85,7 @@ def _plotted(draw: Callable[[Axes, ReportData], None], data: ReportData) -> str:
 
 
 def _svg(figure: Figure) -> str:
-    """To be put into a page: with text as text, and nothing named twice on that page."""
+    """An SVG to be put into a page: with text as text, and nothing named twice on that page."""
     if any(each.get_legend_handles_labels()[0] for each in figure.axes):
         wide = figure.get_figwidth() > 6.0
         figure.legend(loc="outside lower left", ncols=4 if wide else 2, frameon=False, fontsize=9)
@@ -107,7 +107,7 @@ def _over_time(axes: Axes, data: ReportData, title: str, unit: str) -> None:
     _titled(axes, title)
     axes.set_ylabel(unit)
     axes.set_xlabel(data.axis)
-    if data.start_utc_s is not None:
+    if data.clock.start_utc_s is not None:
         locator = AutoDateLocator(minticks=3, maxticks=8)  # type: ignore[no-untyped-call]
         axes.xaxis.set_major_locator(locator)
         axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
@@ -159,11 +159,11 @@ def _hours(axes: Axes, data: ReportData) -> None:
     ):
         axes.bar([hour + at for hour in range(24)], values, width=0.4, color=colour, label=name)
     axes.set_xticks(range(0, 25, 4))
-    axes.set_xlabel(f"hour of the day ({data.clock})")
+    axes.set_xlabel(f"hour of the day ({data.clock.name})")
 
 
 def _what_if(axes: Axes, data: ReportData) -> None:
-    """The same two days under each of the settings shown."""
+    """Two simulated days under each of the settings shown."""
     for (name, at_days, pa), colour in zip(data.what_if, (_GREY, _BLUE), strict=False):
         axes.plot(at_days, pa, linewidth=1.0, color=colour, label=name)
     axes.set_xlabel("days")
@@ -202,12 +202,12 @@ def write_html(data: ReportData, path: Path) -> None:
     """Write the report. Raises OSError."""
     first, *others, caution = data.text
     spans = [f"{name} {pa.min():.0f} to {pa.max():.0f} Pa" for name, _, pa in data.what_if]
-    verdict = f'<p class="first">{escape(first)}</p>'
-    verdict += "".join(f"<p>{escape(each)}</p>" for each in others)
+    recommendation = f'<p class="first">{escape(first)}</p>'
+    recommendation += "".join(f"<p>{escape(each)}</p>" for each in others)
     page = _PAGE.substitute(
         title=escape(data.title),
         when=escape(_when(data)),
-        verdict=verdict,
+        recommendation=recommendation,
         caution=escape(caution),
         settings=escape(" ".join(f"{name.capitalize()}: {what}." for name, what in data.shown)),
         table=_table(
@@ -217,7 +217,7 @@ def write_html(data: ReportData, path: Path) -> None:
             ]
         ),
         listed=_table(data.listed),
-        clock=escape(data.clock),
+        clock=escape(data.clock.name),
         confidence=f"{CONFIDENCE * 100:.0f} %",
         trend=escape(_trend(data)),
         in_words=escape(_in_words(data)),
@@ -238,10 +238,11 @@ def write_html(data: ReportData, path: Path) -> None:
 
 def _when(data: ReportData) -> str:
     span = f"{data.at[-1]:.1f} days recorded" if len(data.at) else "nothing recorded"
-    if data.start_utc_s is None:
+    start_utc_s, zone = data.clock.start_utc_s, data.clock.zone or UTC
+    if start_utc_s is None:
         return span
-    begun = datetime.fromtimestamp(data.start_utc_s, data.zone or UTC)
-    return f"{span}, from {begun:%Y-%m-%d %H:%M} {data.clock}"
+    begun = datetime.fromtimestamp(start_utc_s, zone)
+    return f"{span}, from {begun:%Y-%m-%d %H:%M} {data.clock.name}"
 
 
 def _trend(data: ReportData) -> str:
@@ -289,7 +290,7 @@ def _alarms(data: ReportData) -> str:
 
 
 def _moment(data: ReportData, at_days: float) -> str:
-    if data.start_utc_s is None:
+    if data.clock.start_utc_s is None:
         return f"{at_days:.3f}"
     return str(data.moments([at_days])[0].astype("datetime64[s]")).replace("T", " ")
 

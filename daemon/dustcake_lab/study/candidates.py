@@ -92,10 +92,10 @@ def present(setpoints: Setpoints) -> Candidate:
 def grid(
     setpoints: Setpoints, residual_pa: float, most_dp_pa: float, shortest_interval_s: float
 ) -> Iterator[Candidate]:
-    """On demand: high set points from a little above the residual dP to the highest allowed, each
-    with several low ones, two intervals, two on-times; timed: intervals from a quarter of a minute
-    to two hours. Some two hundred. Of a sequencer board only what is not its own: set points in
-    finer steps, and its contact closed for good."""
+    """Some two hundred candidates. On demand: high set points from a little above the residual dP
+    to the highest allowed, each with several low ones, two intervals, two on-times; timed:
+    intervals from a quarter of a minute to two hours. Of a sequencer board only what is not its
+    own: set points in finer steps, and its contact closed for good."""
     today = present(setpoints)
     if today.interval_s is None or today.on_time_s is None:
         for low_pa, high_pa in _set_points(residual_pa, most_dp_pa, _STEPS_OF_A_BOARD):
@@ -125,37 +125,24 @@ def _set_points(residual_pa: float, most_dp_pa: float, steps: int) -> Iterator[t
 
 @record
 class Prices:
-    """What turns a simulated time into energy. ``flow_m3s``: mean flow; ``air_m3``: free air of a
-    pulse with today's on-time; ``fan_efficiency``: fan, motor and drive together (default: common
-    practice, no source); ``air_kwh_m3``: for one m3 of free air (default: 18 kW for 100 ft3/min,
-    common practice, no source)."""
+    """What turns a simulated time into energy. ``flow_m3s``: mean flow; ``own_air_m3``: free air of
+    a pulse with today's on-time, where it is another than the rated one of ``air``;
+    ``fan_efficiency``: fan, motor and drive together."""
 
+    air: Air
     flow_m3s: float
-    air_m3: float
-    fan_efficiency: float = 0.6
-    air_kwh_m3: float = 18.0 / (100.0 * 4.719474432e-4 * 3600.0)
-    price_per_kwh: float = 0.12
-    currency: str = "USD"
+    own_air_m3: float | None
+    fan_efficiency: float
 
-
-def prices_of(
-    air: Air, flow_m3s: float, air_m3: float | None = None, fan_efficiency: float = 0.6
-) -> Prices:
-    """Prices as the settings have them; ``air_m3``: free air of a pulse, where it is another than
-    the rated one."""
-    return Prices(
-        flow_m3s,
-        air.rated_pulse_m3 if air_m3 is None else air_m3,
-        fan_efficiency,
-        air.energy_kwh_per_m3,
-        air.price_per_kwh,
-        air.currency,
-    )
+    @property
+    def air_m3(self) -> float:
+        """Free air of a pulse with today's on-time."""
+        return self.air.rated_pulse_m3 if self.own_air_m3 is None else self.own_air_m3
 
 
 @dataclass(slots=True)
 class CandidateResult:
-    """Of one candidate under one set of parameters, for each 1000 hours of running."""
+    """What one candidate came to under one set of parameters, for each 1000 hours of running."""
 
     fan_kwh: float
     air_kwh: float
@@ -191,7 +178,7 @@ def result_of(
     each = 1000.0 / hours
     return CandidateResult(
         fan_kwh=fan_kwh * each,
-        air_kwh=air_m3 * prices.air_kwh_m3 * each,
+        air_kwh=air_m3 * prices.air.energy_kwh_per_m3 * each,
         pulses=totals.pulses * each,
         runs=totals.runs * each,
         mean_dp_pa=totals.dp_run_pa_s / max(totals.running_s, 1e-9),

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -13,11 +14,11 @@ from dustcake.core.setpoints import Setpoints
 from dustcake_lab.fit.collector import FittedCollector
 from dustcake_lab.fit.data import TooThinError, UnknownZoneError
 from dustcake_lab.fit.trace import fit_trace
-from dustcake_lab.study.candidates import Candidate, prices_of
+from dustcake_lab.study.candidates import Candidate, Prices
 from dustcake_lab.study.jobs import Plan, StudyError
+from dustcake_lab.study.recommendation import LABEL, Recommendation, recommended
 from dustcake_lab.study.results import as_json
 from dustcake_lab.study.study import Study, prepare, simulate
-from dustcake_lab.study.verdict import LABEL, Verdict, verdict
 from dustcake_lab.traces.columns import TraceError
 
 
@@ -36,13 +37,19 @@ class Member:
 
 @dataclass(slots=True)
 class FleetResult:
-    """What came of one: a study with its verdict, or ``refused``, why there is none."""
+    """What came of one: a study with its recommendation, or ``refused``, why there is none."""
 
     name: str
     trace: Path
     study: Study | None = None
-    verdict: Verdict | None = None
+    recommendation: Recommendation | None = None
     refused: str = ""
+
+    @property
+    def saving_kwh(self) -> float:
+        """What a change would save in 1000 hours; 0 where none is recommended."""
+        made = self.recommendation
+        return 0.0 if made is None or made.best is None else made.saving_kwh.value
 
 
 def fleet(
@@ -56,20 +63,19 @@ def fleet(
     already stays so. Raises StudyError where nothing can be simulated at all."""
     from joblib import Parallel, delayed
 
-    to_fit = [each for each in members if isinstance(each, Member)]
-    fits = iter(Parallel(n_jobs=-1)(delayed(_fitted)(member, zone) for member in to_fit))
-    found = [
-        _prepared(each, next(fits), plan, candidates) if isinstance(each, Member) else each
-        for each in members
-    ]
+    fits = Parallel(n_jobs=-1)(delayed(_fitted)(each, zone) for each in members)
+    found = [_prepared(*each, plan, candidates) for each in zip(members, fits, strict=True)]
     simulate([each.study for each in found if each.study is not None], plan.dask)
     for each in found:
         if each.study is not None:
-            each.verdict = verdict(each.study)
+            each.recommendation = recommended(each.study)
     return found
 
 
-def _fitted(member: Member, zone: ZoneInfo | None) -> FittedCollector | str:
+def _fitted(member: Member | FleetResult, zone: ZoneInfo | None) -> FittedCollector | str:
+    """The collector, or why there is none."""
+    if isinstance(member, FleetResult):
+        return member.refused
     try:
         return fit_trace(member.trace, member.setpoints, zone).collector
     except (TraceError, TooThinError, UnknownZoneError, StoreRefused) as error:
@@ -77,16 +83,19 @@ def _fitted(member: Member, zone: ZoneInfo | None) -> FittedCollector | str:
 
 
 def _prepared(
-    member: Member, fit: FittedCollector | str, plan: Plan, candidates: Sequence[Candidate] | None
+    member: Member | FleetResult,
+    fit: FittedCollector | str,
+    plan: Plan,
+    candidates: Sequence[Candidate] | None,
 ) -> FleetResult:
-    if isinstance(fit, str):
-        return FleetResult(member.name, member.trace, refused=fit)
+    if isinstance(member, FleetResult) or isinstance(fit, str):
+        return FleetResult(member.name, member.trace, refused=str(fit))
     flow_m3s = member.flow_m3s or fit.flow_m3s
     if flow_m3s is None:
         why = "; ".join(fit.notes) or "no column `flow_m3s`"
         refused = f"{member.trace}: {why}: give the mean flow"
         return FleetResult(member.name, member.trace, refused=refused)
-    prices = prices_of(member.setpoints.air, flow_m3s, member.air_m3, member.fan_efficiency)
+    prices = Prices(member.setpoints.air, flow_m3s, member.air_m3, member.fan_efficiency)
     try:
         made = prepare(fit, member.setpoints, prices, plan, candidates)
     except StudyError as error:
@@ -98,17 +107,18 @@ def fleet_json(found: Sequence[FleetResult]) -> Iterator[dict[str, Any]]:
     """For programs: one object for each collector, and one for all."""
     for each in found:
         who = {"collector": each.name, "trace": str(each.trace)}
-        if each.study is None or each.verdict is None:
+        if each.study is None or each.recommendation is None:
             yield {"event": "refused", **who, "reason": each.refused}
         else:
-            yield {**who, **as_json(each.study, each.verdict)}
+            yield {**who, **as_json(each.study, each.recommendation)}
+    savings = _savings_kwh(found)
     yield {
         "event": "fleet",
         "label": LABEL,
         "collectors": len(found),
-        "refused": sum(each.verdict is None for each in found),
-        "to_change": len(_to_change(found)),
-        "saving_kwh_per_1000_h": sum(each.saving_kwh.value for each in _to_change(found)),
+        "refused": sum(each.recommendation is None for each in found),
+        "to_change": len(savings),
+        "saving_kwh_per_1000_h": sum(savings),
     }
 
 
@@ -116,23 +126,18 @@ def fleet_lines(found: Sequence[FleetResult]) -> Iterator[str]:
     """For people: the greatest saving first, and last what could not be studied."""
     called = _called(found)
     width = max(len(each) for each in called)
-    pairs = list(zip(called, found, strict=True))
-    judged = [(name, each.study, made) for name, each in pairs if (made := each.verdict)]
-    for name, study, made in sorted(judged, key=lambda one: -_saving(one[2])):
-        yield f"{name:<{width}}  {_words(study, made)}"
-    for name, each in pairs:
-        if each.verdict is None:
-            yield f"{name:<{width}}  not studied: {each.refused}"
-    if not judged:
+    last = [(each.recommendation is None, -each.saving_kwh) for each in found]
+    for _, name, each in sorted(zip(last, called, found, strict=True), key=itemgetter(0)):
+        yield f"{name:<{width}}  {_words(each)}"
+    missed = sum(each.recommendation is None for each in found)
+    if missed == len(found):
         yield f"None of the {len(found)} could be studied."
         return
-    changed = _to_change(found)
-    kwh = sum(each.saving_kwh.value for each in changed)
-    missed = len(found) - len(judged)
+    savings = _savings_kwh(found)
     yield (
-        f"{len(changed)} of {len(judged)} that were studied are worth changing: {kwh:.0f} kWh in "
-        f"1000 hours of running each.{f' {missed} could not be studied.' if missed else ''} "
-        f"All of this is {LABEL}."
+        f"{len(savings)} of {len(found) - missed} that were studied are worth changing: "
+        f"{sum(savings):.0f} kWh in 1000 hours of running each."
+        f"{f' {missed} could not be studied.' if missed else ''} All of this is {LABEL}."
     )
 
 
@@ -144,16 +149,15 @@ def _called(found: Sequence[FleetResult]) -> list[str]:
     ]
 
 
-def _to_change(found: Sequence[FleetResult]) -> list[Verdict]:
-    return [m for each in found if (m := each.verdict) is not None and m.best is not None]
+def _savings_kwh(found: Sequence[FleetResult]) -> list[float]:
+    """What those save that are worth changing."""
+    return [saving for each in found if (saving := each.saving_kwh)]
 
 
-def _saving(made: Verdict) -> float:
-    return made.saving_kwh.value if made.best is not None else 0.0
-
-
-def _words(study: Study | None, made: Verdict) -> str:
-    assert study is not None
+def _words(of: FleetResult) -> str:
+    study, made = of.study, of.recommendation
+    if study is None or made is None:
+        return f"not studied: {of.refused}"
     if made.best is None:
         return made.text[0]
     kwh, lives = made.saving_kwh, made.lives

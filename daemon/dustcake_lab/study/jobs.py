@@ -88,7 +88,7 @@ def run_all(jobs: list[Job], dask: str | None) -> list[RunTotals]:
 
 
 def _here(batches: list[list[Job]], report: _Report) -> list[list[RunTotals]]:
-    """On all cores of this machine."""
+    """Run the batches on all cores of this machine."""
     from joblib import Parallel, delayed
 
     parallel = Parallel(n_jobs=-1)
@@ -98,8 +98,8 @@ def _here(batches: list[list[Job]], report: _Report) -> list[list[RunTotals]]:
 
 
 def _on_cluster(batches: list[list[Job]], dask: str, report: _Report) -> list[list[RunTotals]]:
-    """On a Dask cluster. Not through joblib: it waits without end for a scheduler that has gone,
-    and where there is but one worker it does the work on this machine. Raises StudyError."""
+    """Run the batches on a Dask cluster. Not through joblib: it waits without end for a scheduler
+    that has gone, and where there is but one worker it does the work here. Raises StudyError."""
     with _connected(dask) as client:  # which says so where `distributed` is not installed
         from distributed import KilledWorker
 

@@ -71,7 +71,7 @@ def left_pa(load_pa_per_s: float, removed: float, rows: int, interval_s: float) 
 
 
 def lives(study: Study) -> list[Life] | str:
-    """Of each candidate; or why that cannot be said."""
+    """Filter life with each candidate; or why that cannot be said."""
     ageing, limit_pa = study.collector.ageing, study.setpoints.limits.replacement_pa
     why_not = _why_not(ageing, limit_pa)
     if isinstance(ageing, str) or why_not:
@@ -175,5 +175,5 @@ def life_json(study: Study, found: list[Life] | str, best: int | None) -> dict[s
 
 
 def _rounded(hours: float) -> str:
-    """To two figures: no forecast says more."""
+    """Hours to two figures: no forecast says more."""
     return f"{float(f'{hours:.2g}'):.0f}"

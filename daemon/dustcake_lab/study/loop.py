@@ -5,15 +5,12 @@ Simulated: no header, no noise of the reading, outputs that always do what is co
 """
 
 from collections import deque
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import ceil, inf, sqrt
 from random import Random
 
-from scipy.optimize import brentq
-
-from dustcake.core.commands import FireValve, SetDemand
-from dustcake.core.events import AlarmChanged, CleaningStarted
+from dustcake.core.commands import Command, FireValve, SetDemand
+from dustcake.core.events import AlarmChanged, Body, CleaningStarted
 from dustcake.core.inputs import (
     Contacts,
     Input,
@@ -58,29 +55,33 @@ def flow(model: RowModel, h: float) -> float:
 
 
 def mean(s: list[float]) -> float:
-    """Of the rows, Pa."""
+    """Mean pressure of the rows, Pa."""
     return sum(s) / len(s)
 
 
-def _grown(s: list[float], together: Callable[[list[float]], float], to_pa: float) -> list[float]:
-    """Rows after the square of each has grown by as much as brings what they are ``together`` up to
-    ``to_pa``."""
-    squares = [each * each for each in s]
-
-    def after(by: float) -> list[float]:
-        return [sqrt(square + by) for square in squares]
-
-    most = to_pa * to_pa - min(squares) + 1.0  # then even the least of them is above
-    return after(brentq(lambda by: together(after(by)) - to_pa, 0.0, most, rtol=1e-12))
+def _grown(s: list[float], power: float, to_pa: float) -> list[float]:
+    """Rows after the square of each has grown by as much as brings their power mean (power 1: the
+    mean, -1: the harmonic mean) up to ``to_pa``. By Newton's method on the square of that mean,
+    which is concave in what is added: it comes from below and does not overshoot, and each round
+    doubles the digits that are right."""
+    squares, count, by, left = [each * each for each in s], len(s), 0.0, inf
+    while left > 1e-7 * to_pa * to_pa:
+        together = (sum([each**power for each in s]) / count) ** (1.0 / power)
+        left = to_pa * to_pa - together * together
+        by += (
+            left * count / (together ** (2.0 - power) * sum([each ** (power - 2.0) for each in s]))
+        )
+        s = [sqrt(square + by) for square in squares]
+    return s
 
 
 def loaded(s: list[float], added_pa: float) -> list[float]:
     """Rows after the mean of s has grown by ``added_pa``."""
-    return _grown(s, mean, mean(s) + added_pa) if added_pa > 0.0 else s
+    return _grown(s, 1.0, mean(s) + added_pa) if added_pa > 0.0 else s
 
 
 def needed_pa(model: RowModel, s: list[float], to_dp_pa: float) -> float:
-    """By how much the mean of s has to grow until dP reads ``to_dp_pa``; infinite if it never
+    """Pa by which the mean of s has to grow until dP reads ``to_dp_pa``; infinite if it never
     does."""
     fall = model.flow_fall_per_pa
     # flow(h) h = to_dp_pa, solved for h
@@ -90,7 +91,7 @@ def needed_pa(model: RowModel, s: list[float], to_dp_pa: float) -> float:
     target_pa = to_dp_pa / above
     if harmonic(s) >= target_pa:
         return 0.0
-    return mean(_grown(s, harmonic, target_pa)) - mean(s)
+    return mean(_grown(s, -1.0, target_pa)) - mean(s)
 
 
 def pulsed(model: RowModel, s: list[float], row: int, removed: float) -> list[float]:
@@ -212,7 +213,7 @@ class StudyLoop:
             self.totals.curve.append((self._t_s, self._dp_pa()))
 
     def _leap(self, end_s: float) -> None:
-        """To the next sample that may matter."""
+        """Go to the next sample that may matter."""
         begun_s = self._t_s
         next_s = begun_s + _SAMPLE_S
         until_s = min(end_s, self._next_change_s(), self._board_next_s)
@@ -276,15 +277,21 @@ class StudyLoop:
             done = step(self._state, waiting.popleft(), self._setpoints)
             self._state = done.state
             for event in done.events:
-                if isinstance(event.body, CleaningStarted):
-                    self.totals.runs += 1
-                elif isinstance(event.body, AlarmChanged) and event.body.state.startswith("unack"):
-                    self.totals.alarms.add(event.body.alarm)
+                self._count(event.body)
             for command in done.commands:
-                if isinstance(command, FireValve):
-                    self._pulse(command.valve - 1)
-                elif isinstance(command, SetDemand):
-                    board = self._setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
-                    self._demand = command.closed and board
-                    self._board_next_s = self._t_s + _SAMPLE_S if self._demand else inf
+                self._carry_out(command)
                 waiting.append(OutputReported(happened.at, command.command_id, Outcome.DONE))
+
+    def _count(self, body: Body) -> None:
+        if isinstance(body, CleaningStarted):
+            self.totals.runs += 1
+        elif isinstance(body, AlarmChanged) and body.state.startswith("unack"):
+            self.totals.alarms.add(body.alarm)
+
+    def _carry_out(self, command: Command) -> None:
+        if isinstance(command, FireValve):
+            self._pulse(command.valve - 1)
+        elif isinstance(command, SetDemand):
+            board = self._setpoints.pulsing.kind is OutputKind.DEMAND_CONTACT
+            self._demand = command.closed and board
+            self._board_next_s = self._t_s + _SAMPLE_S if self._demand else inf

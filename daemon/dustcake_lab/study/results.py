@@ -9,8 +9,8 @@ from dustcake.core.record import record
 from dustcake_lab.fit.estimate import Interval
 from dustcake_lab.study.candidates import CandidateResult, averaged
 from dustcake_lab.study.life import Life, life_json
+from dustcake_lab.study.recommendation import LABEL, Recommendation, ranges
 from dustcake_lab.study.study import Study, broken
-from dustcake_lab.study.verdict import LABEL, Verdict, ranges
 
 MOST_LISTED = 12
 
@@ -26,21 +26,19 @@ class Order(StrEnum):
 
 @record
 class SettingsRow:
-    """A candidate; energies and pulses in 1000 hours of running, means over the sets of
-    parameters. ``life`` None where the trace does not show it."""
+    """A candidate; ``mean`` over the sets of parameters. ``life`` None where the trace does not
+    show it."""
 
     index: int
     what: str
-    kwh: float
-    pulses: float
-    mean_dp_pa: float
+    mean: CandidateResult
     least_flow_m3s: float
     life: Life | None
     remark: str
 
 
 def table(
-    study: Study, made: Verdict, order: Order = Order.ENERGY, most: int = MOST_LISTED
+    study: Study, made: Recommendation, order: Order = Order.ENERGY, most: int = MOST_LISTED
 ) -> list[SettingsRow]:
     """Today's settings, and the ``most`` best of those that keep the limits, in that order; the
     recommended ones come last where they are not among the best of it. By life first come those
@@ -49,25 +47,23 @@ def table(
 
     def key(row: SettingsRow) -> tuple[float, float]:
         sooner = 0.0 if row.life is None else -row.life.either.low_h
-        by = {Order.LIFE: sooner, Order.PULSES: row.pulses, Order.DP: row.mean_dp_pa}
-        return by.get(order, row.kwh), row.kwh
+        mean = row.mean
+        by = {Order.LIFE: sooner, Order.PULSES: mean.pulses, Order.DP: mean.mean_dp_pa}
+        return by.get(order, mean.kwh), mean.kwh
 
     rows = sorted((_row(study, made, n) for n in allowed), key=key)
     kept = [row for place, row in enumerate(rows) if place < most or row.index == made.best]
     return [_row(study, made, 0), *kept]
 
 
-def _row(study: Study, made: Verdict, n: int) -> SettingsRow:
-    mean = averaged(study.results[n])
+def _row(study: Study, made: Recommendation, n: int) -> SettingsRow:
     marks = ["today"] if n == 0 else []
     marks += ["recommended"] if n == made.best else ["as good"] if n in made.good else []
     marks += broken(study, n)
     return SettingsRow(
         n,
         str(study.candidates[n]),
-        mean.kwh,
-        mean.pulses,
-        mean.mean_dp_pa,
+        averaged(study.results[n]),
         min(each.least_flow for each in study.results[n]) * study.prices.flow_m3s,
         None if isinstance(made.lives, str) else made.lives[n],
         "; ".join(marks),
@@ -83,9 +79,9 @@ def cells(row: SettingsRow) -> tuple[str, ...]:
     """What goes under ``HEADINGS``."""
     return (
         row.what,
-        f"{row.kwh:.0f}",
-        f"{row.pulses:.0f}",
-        f"{row.mean_dp_pa:.0f}",
+        f"{row.mean.kwh:.0f}",
+        f"{row.mean.pulses:.0f}",
+        f"{row.mean.mean_dp_pa:.0f}",
         f"{row.least_flow_m3s:.2f}",
         "not known" if row.life is None else str(row.life.either),
         row.remark,
@@ -93,26 +89,21 @@ def cells(row: SettingsRow) -> tuple[str, ...]:
 
 
 def table_lines(rows: list[SettingsRow]) -> Iterator[str]:
-    """For a terminal."""
+    """The table for a terminal."""
     lines = [HEADINGS, *(cells(row) for row in rows)]
-    widths = [max(len(line[n]) for line in lines) for n in range(len(HEADINGS))]
+    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    form = "  ".join(f"{{:{side}{width}}}" for side, width in zip("<>>>>><", widths, strict=True))
     for line in lines:
-        padded = [
-            cell.ljust(width) if n in (0, len(HEADINGS) - 1) else cell.rjust(width)
-            for n, (cell, width) in enumerate(zip(line, widths, strict=True))
-        ]
-        yield "  ".join(padded).rstrip()
+        yield form.format(*line).rstrip()
 
 
-def as_json(study: Study, made: Verdict) -> dict[str, Any]:
+def as_json(study: Study, made: Recommendation) -> dict[str, Any]:
     """All of it but the table."""
     return {
         "event": "study",
         "label": LABEL,
         "recommended": None if made.best is None else asdict(study.candidates[made.best]),
-        "ranges": {k: list(v) for k, v in ranges(study, made.good, made.mode).items()}
-        if made.good
-        else {},
+        "ranges": ranges(study, made.good, made.mode),
         "today": asdict(study.candidates[0]),
         "today_outcome": _mean(study.results[0]),
         "outcome": None if made.best is None else _mean(study.results[made.best]),
@@ -120,10 +111,10 @@ def as_json(study: Study, made: Verdict) -> dict[str, Any]:
         "saving_kwh_per_1000_h": _json_span(made.saving_kwh),
         "prices": {
             "air_m3_per_pulse": study.prices.air_m3,
-            "air_kwh_per_m3": study.prices.air_kwh_m3,
+            "air_kwh_per_m3": study.prices.air.energy_kwh_per_m3,
             "fan_efficiency": study.prices.fan_efficiency,
-            "price_per_kwh": study.prices.price_per_kwh,
-            "currency": study.prices.currency,
+            "price_per_kwh": study.prices.air.price_per_kwh,
+            "currency": study.prices.air.currency,
         },
         "binding": made.binding,
         "filter_life": life_json(study, made.lives, made.best),
@@ -148,9 +139,9 @@ def table_json(study: Study, rows: list[SettingsRow]) -> list[dict[str, Any]]:
     return [
         {
             **asdict(study.candidates[row.index]),
-            "kwh": row.kwh,
-            "pulses": row.pulses,
-            "mean_dp_pa": row.mean_dp_pa,
+            "kwh": row.mean.kwh,
+            "pulses": row.mean.pulses,
+            "mean_dp_pa": row.mean.mean_dp_pa,
             "least_flow_m3s": row.least_flow_m3s,
             "filter_life": None if row.life is None else row.life.as_json(),
             "remark": row.remark,

@@ -2,8 +2,10 @@
 and the limits it has to keep."""
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import numpy as np
 from scipy.optimize import differential_evolution
@@ -128,8 +130,8 @@ def days_to_simulate(running: Floats) -> list[float]:
 
 
 def _bare(setpoints: Setpoints) -> Setpoints:
-    """Without what costs time and changes no pulse: alarms nobody needs here, and forecasts of
-    filter life."""
+    """Settings without what costs time and changes no pulse: alarms nobody needs here, and
+    forecasts of filter life."""
     watched = AlarmName.CLEANING_NOT_EFFECTIVE
     alarms = tuple(
         each if each.name is watched else replace(each, enabled=False) for each in setpoints.alarms
@@ -185,12 +187,12 @@ def limit_words(study: Study, name: str) -> str:
 
 
 def binding(study: Study) -> list[str]:
-    """Where no candidate keeps the limits: those that all break; failing that, those that any
-    does, the most often broken first."""
-    found = [set(broken(study, n)) for n in range(1, len(study.candidates))]
-    names = sorted(set().union(*found), key=lambda name: -sum(name in each for each in found))
-    by_all = [name for name in names if all(name in each for each in found)]
-    return by_all or names
+    """What binds where no candidate keeps the limits: those that all break; failing that, those
+    that any does, the most often broken first."""
+    count = len(study.candidates)
+    found = Counter(chain.from_iterable(broken(study, n) for n in range(1, count)))
+    by_all = [name for name, times in found.items() if times == count - 1]
+    return by_all or [name for name, _ in found.most_common()]
 
 
 def remedy(study: Study, name: str) -> str:

@@ -1,7 +1,8 @@
 """What a trace may hold: its columns, what single cells say, and what was done meanwhile."""
 
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -76,7 +77,7 @@ class Recorded:
 
     @classmethod
     def of(cls, columns: Sequence[str]) -> "Recorded":
-        """Of a trace with these columns, of which no row has been read yet."""
+        """What is known of a trace with these columns before any row has been read."""
         return cls(not set(PULSE_COLUMNS).isdisjoint(columns))
 
     def had_pulse(self, at_s: float) -> bool:
@@ -100,28 +101,29 @@ def columns_of(header: Sequence[str] | None, where: str = "line 1: ") -> tuple[s
     if header is None:
         raise TraceError("the file is empty; it needs a header line and rows")
     columns = tuple(name.strip() for name in header)
+    for problem in _unusable(columns, ",".join(header)):
+        raise TraceError(f"{where}{problem}")
+    return columns
+
+
+def _unusable(columns: tuple[str, ...], header: str) -> Iterator[str]:
+    """What is wrong with these columns, and the remedy; the worst first."""
     known = f"known columns: {', '.join(KNOWN_COLUMNS)}"
-    if not set(columns) & set(KNOWN_COLUMNS):
-        found = shown(",".join(header))
-        raise TraceError(
-            f"{where}{found} is no header of a trace; cells are separated by commas; {known}"
-        )
     unknown = [shown(name) for name in columns if name not in KNOWN_COLUMNS]
+    if len(unknown) == len(columns):
+        yield f"{shown(header)} is no header of a trace; cells are separated by commas; {known}"
     if unknown:
         what, them = ("column", "it") if len(unknown) == 1 else ("columns", "them")
-        raise TraceError(
-            f"{where}unknown {what} {', '.join(unknown)}; rename or remove {them}; {known}"
-        )
-    for name in columns:
-        if columns.count(name) > 1:
-            raise TraceError(f"{where}column `{name}` twice; remove one")
+        yield f"unknown {what} {', '.join(unknown)}; rename or remove {them}; {known}"
+    for name, times in Counter(columns).items():
+        if times > 1:
+            yield f"column `{name}` twice; remove one"
     if "time" not in columns:
-        raise TraceError(f"{where}no column `time`; add ISO 8601 times with zone, or seconds")
+        yield "no column `time`; add ISO 8601 times with zone, or seconds"
     dp = [name for name in columns if name in DP_COLUMNS]
     if len(dp) != 1:
-        found = "no dP column" if not dp else f"more than one dP column ({', '.join(dp)})"
-        raise TraceError(f"{where}{found}; keep exactly one of {', '.join(DP_COLUMNS)}")
-    return columns
+        found = f"more than one dP column ({', '.join(dp)})" if dp else "no dP column"
+        yield f"{found}; keep exactly one of {', '.join(DP_COLUMNS)}"
 
 
 LONGEST_GAP_S = 366 * 86_400.0

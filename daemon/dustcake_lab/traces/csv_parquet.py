@@ -13,7 +13,7 @@ from collections.abc import Container, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from io import BufferedIOBase, BufferedReader, BytesIO, RawIOBase
-from itertools import chain
+from itertools import chain, product
 from pathlib import Path
 
 import numpy as np
@@ -63,23 +63,13 @@ class FrameReader:
         called, heading_lines = ("row", 0) if nan_is_lost else ("line", 1)
         self.rows = RowReader(columns, recorded, unused, called, heading_lines)
         self._recorded = recorded
-        dp_name = next(name for name in columns if name in DP_COLUMNS)
-        numbers = [dp_name, *(name for name in NUMBER_COLUMNS if name in columns)]
-        contacts = [n for n in CONTACT_COLUMNS if n in columns and n not in unused]
-        self._kinds = [
-            Contacts(**{name: _ANSWERS[kind // 3**n % 3] for n, name in enumerate(contacts)})
-            for kind in range(3 ** len(contacts))
-        ]
         cells = [name for name in columns if name != "time"]
-        good = [_is_readable(name, is_number=name in numbers) for name in cells]
-        if not nan_is_lost:
-            good += [~pl.col(name).is_nan().any() for name in cells]
-        self._readable = pl.all_horizontal(*(each.fill_null(True) for each in good))
-        self._made = [(pl.col(dp_name) * DP_COLUMNS[dp_name].pa).alias("dp_pa")]
-        self._made += [pl.col(name) for name in numbers[1:] if name not in unused]
-        if contacts:
-            digits = (_digit(name) * 3**n for n, name in enumerate(contacts))
-            self._made.append(pl.sum_horizontal(*digits).cast(pl.Int16).alias("kind"))
+        self._readable = pl.all_horizontal(_is_readable(name, nan_is_lost) for name in cells)
+        used = [name for name in cells if name not in unused]
+        self._made = [*_numbers(used), *_kind(used)]
+        contacts = [name for name in CONTACT_COLUMNS if name in used]
+        answers = product(_ANSWERS, repeat=len(contacts))
+        self._kinds = [Contacts(**dict(zip(contacts, each, strict=True))) for each in answers]
 
     def columns(self, frame: pl.DataFrame) -> Columns | None:
         """The samples of a frame whose ``time`` is a number, a text or an instant; None where not
@@ -128,18 +118,34 @@ def _texts_us(texts: pl.Series) -> pl.Series | None:
     return at.to_physical()
 
 
-def _is_readable(name: str, *, is_number: bool) -> pl.Expr:
+def _is_readable(name: str, nan_is_lost: bool) -> pl.Expr:
     """Whether every cell says something, or is empty. NaN counts for nothing in the least and the
     greatest of a column, unless there is nothing else in it."""
     cells = pl.col(name)
-    if is_number:
-        return (cells.min() > -LARGEST) & ((cells.max() < LARGEST) | cells.max().is_nan())
-    most = MOST_COUNTED if name in PULSE_COLUMNS else 1
-    return ((cells.is_between(0, most) & (cells.floor() == cells)) | cells.is_nan()).all()
+    if name in DP_COLUMNS or name in NUMBER_COLUMNS:
+        good = (cells.min() > -LARGEST) & ((cells.max() < LARGEST) | cells.max().is_nan())
+    else:
+        most = MOST_COUNTED if name in PULSE_COLUMNS else 1
+        good = ((cells.is_between(0, most) & (cells.floor() == cells)) | cells.is_nan()).all()
+    return (good & (nan_is_lost | ~cells.is_nan().any())).fill_null(True)
 
 
-def _digit(contact: str) -> pl.Expr:
-    return (pl.col(contact).fill_nan(None) + 1).fill_null(0)
+def _numbers(used: list[str]) -> Iterator[pl.Expr]:
+    """What becomes of columns with numbers: dP in Pa, and the others as they are."""
+    for name in used:
+        if name in DP_COLUMNS:
+            yield (pl.col(name) * DP_COLUMNS[name].pa).alias("dp_pa")
+        elif name in NUMBER_COLUMNS:
+            yield pl.col(name)
+
+
+def _kind(used: list[str]) -> Iterator[pl.Expr]:
+    """What becomes of contacts, if there are any: their answers as digits of one number."""
+    contacts = [name for name in reversed(CONTACT_COLUMNS) if name in used]
+    digits = [(pl.col(name).fill_nan(None) + 1).fill_null(0) for name in contacts]
+    if digits:
+        kind = pl.sum_horizontal(digit * 3**n for n, digit in enumerate(digits))
+        yield kind.cast(pl.Int16).alias("kind")
 
 
 def note(recorded: Recorded, t_s: pl.Series, last_s: float, frame: pl.DataFrame) -> None:

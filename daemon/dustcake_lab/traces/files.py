@@ -1,36 +1,26 @@
 """Whatever holds a trace, opened by what it is: CSV, Parquet, or a daemon's journal; a journal
 exported as one; and files that are written whole or not at all."""
 
-from collections.abc import Container, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from errno import EISDIR, ENOSPC
 from importlib.util import find_spec
 from os import strerror
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, TypeAlias
 
 from dustcake.core.setpoints import Setpoints
 from dustcake.settings.extras import install_hint
-from dustcake_lab.traces.columns import PARQUET_ENDINGS, Recorded, TraceError
+from dustcake_lab.traces.columns import PARQUET_ENDINGS, TraceError
 from dustcake_lab.traces.journal import is_journal, journal_lines
 from dustcake_lab.traces.rows import Trace, lines_of, open_file
 
 if TYPE_CHECKING:
-    from dustcake_lab.traces.csv_parquet import ParquetTrace
-    from dustcake_lab.traces.samples import SampleStream
+    from dustcake_lab.traces.csv_parquet import CsvTrace, ParquetTrace
 
 
-class OpenTrace(Protocol):
-    """One trace, read once. ``recorded``: what it says was done, as far as it has been read."""
-
-    columns: tuple[str, ...]
-    recorded: Recorded
-
-    def bytes_read(self) -> int:
-        """How far into the file."""
-
-    def samples(self, unused: Container[str] = ()) -> "SampleStream":
-        """The samples in order, and what is wrong with rows that cannot be used."""
+OpenTrace: TypeAlias = "Trace | CsvTrace | ParquetTrace"
+"""One trace, read once: row by row, or in columns."""
 
 
 @contextmanager
@@ -58,8 +48,8 @@ def open_any(path: Path, of: Setpoints | None = None) -> Iterator[OpenTrace]:
 
 @contextmanager
 def open_rows(path: Path) -> Iterator[Trace]:
-    """The same of CSV or Parquet, read row by row, so that ``reader`` has the flow of the row read
-    last."""
+    """The trace in a CSV or Parquet file, read row by row, so that ``reader`` has the flow of the
+    row read last."""
     if path.suffix.lower() in PARQUET_ENDINGS:
         yield _parquet(path).rows()
         return
@@ -145,7 +135,7 @@ def atomic_write(to: Path) -> Iterator[Path]:
 
 
 def _part(to: Path) -> Path:
-    """Beside it, as a disk is full or read-only as a whole; with its ending, from which some
+    """A name beside it, as a disk is full or read-only as a whole; with its ending, from which some
     know what to write."""
     return to.with_name(f"{to.stem}.part{to.suffix}")
 

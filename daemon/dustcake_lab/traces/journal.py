@@ -1,6 +1,7 @@
 """A daemon's journal as a trace: what was read, and what was done between one poll and the next."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from heapq import merge
 from io import BufferedReader
@@ -10,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from dustcake.adapters.store import History
-from dustcake.core.events import CleaningStarted, CleaningStopped, PulseFired, ZeroTaken
+from dustcake.core.events import Body, CleaningStarted, CleaningStopped, PulseFired, ZeroTaken
 from dustcake.core.inputs import PollCompleted, Signal
 from dustcake.core.reading import Quality, interpret
 from dustcake.core.setpoints import Scale, Setpoints
@@ -43,36 +44,70 @@ def journal_lines(
     Raises TraceError where times are not known, and ``StoreRefused``.
     """
     contacts, header = setpoints.fitted.names(), ["header_pa"] if setpoints.header else []
-    bounded = since_utc_s is not None or until_utc_s is not None
-    from_s = -inf if since_utc_s is None else since_utc_s
-    to_s = inf if until_utc_s is None else until_utc_s
     with History(path) as history:
         yield ",".join(["time", "dp_pa", *contacts, *header, *EVENT_COLUMNS]) + "\n"
-        offsets_s, starts = history.utc_offsets(), set[int]()
+        times = _Times(history.utc_offsets(), since_utc_s, until_utc_s)
         events = _events(history, collector)
-        zero_pa = _first_zero(history, collector, events)
-        valve, pulses, cleaning = 0, 0, 0
+        done = _Done(_first_zero(history, collector, events))
         # Of one moment the events come first.
-        for (start, mono_s), what in merge(events, _polls(history, collector), key=itemgetter(0)):
-            if isinstance(what, PulseFired):
-                valve, pulses = what.valve, pulses + 1
-            elif isinstance(what, ZeroTaken):
-                zero_pa = what.offset_pa
-            elif not isinstance(what, PollCompleted):
-                cleaning = int(isinstance(what, CleaningStarted))
-            else:
-                starts.add(start)
-                utc_s = None if start not in offsets_s else mono_s + offsets_s[start]
-                if utc_s is None and not bounded and len(starts) > 1:
-                    raise TraceError(
-                        f"start {start} of the daemon never had its clock set: what it read cannot "
-                        "be placed in time; use --since to leave it out"
-                    )
-                if not bounded or (utc_s is not None and from_s <= utc_s <= to_s):
-                    time = f"{mono_s:.6f}" if utc_s is None else _iso(utc_s)
-                    done = (str(valve or ""), str(pulses or ""), str(cleaning))
-                    yield ",".join([time, *_readings(what, setpoints, zero_pa), *done]) + "\n"
-                valve = pulses = 0
+        for moment, what in merge(events, _polls(history, collector), key=itemgetter(0)):
+            if not isinstance(what, PollCompleted):
+                done.take(what)
+                continue
+            time = times.written(*moment)
+            if time:
+                said = _readings(what, setpoints, done.zero_pa)
+                yield ",".join([time, *said, *done.cells()]) + "\n"
+            done.valve = done.pulses = 0
+
+
+class _Times:
+    """How the times of a trace are written, of which only those within the bounds are wanted."""
+
+    def __init__(
+        self, offsets_s: dict[int, float], since_utc_s: float | None, until_utc_s: float | None
+    ) -> None:
+        self._offsets_s, self._starts = offsets_s, set[int]()
+        self._bounded = since_utc_s is not None or until_utc_s is not None
+        self._from_s = -inf if since_utc_s is None else since_utc_s
+        self._to_s = inf if until_utc_s is None else until_utc_s
+
+    def written(self, start: int, mono_s: float) -> str:
+        """A moment in ISO 8601, or in seconds where the clock was never set; empty for one that is
+        not wanted. Raises TraceError."""
+        self._starts.add(start)
+        if start in self._offsets_s:
+            utc_s = mono_s + self._offsets_s[start]
+            return _iso(utc_s) if self._from_s <= utc_s <= self._to_s else ""
+        if self._bounded:
+            return ""
+        if len(self._starts) > 1:
+            raise TraceError(
+                f"start {start} of the daemon never had its clock set: what it read cannot be "
+                "placed in time; use --since to leave it out"
+            )
+        return f"{mono_s:.6f}"
+
+
+@dataclass(slots=True)
+class _Done:
+    """What was done since the poll before, and the zero that holds."""
+
+    zero_pa: float
+    valve: int = 0
+    pulses: int = 0
+    cleaning: int = 0
+
+    def take(self, body: Body) -> None:
+        if isinstance(body, PulseFired):
+            self.valve, self.pulses = body.valve, self.pulses + 1
+        elif isinstance(body, ZeroTaken):
+            self.zero_pa = body.offset_pa
+        else:
+            self.cleaning = int(isinstance(body, CleaningStarted))
+
+    def cells(self) -> tuple[str, str, str]:
+        return str(self.valve or ""), str(self.pulses or ""), str(self.cleaning)
 
 
 def _polls(history: History, collector: str) -> Iterator[tuple[_Moment, Any]]:

@@ -30,9 +30,7 @@ class Leap:
 
     def may_begin(self, contacts: Contacts) -> bool:
         """Whether samples with these contacts can be covered at all."""
-        return contacts is self.contacts or (
-            self.contacts is not None and contacts == self.contacts
-        )
+        return contacts is self.contacts or contacts == self.contacts
 
     def covers(self, now_s: float, dp: Signal, header: Signal | None, contacts: Contacts) -> bool:
         """Whether this one sample is."""

@@ -86,7 +86,7 @@ class RowReader:
         self.unused, self._recorded = unused, recorded
         self._dp_name = next(name for name in columns if name in DP_COLUMNS)
         self._pa_per = DP_COLUMNS[self._dp_name].pa
-        self._contact_places = [(name, place[name]) for name in CONTACT_COLUMNS if name in place]
+        self._contact_places = {name: place[name] for name in CONTACT_COLUMNS if name in place}
         self._contact_texts: list[str] = []
         self._contacts = Contacts()
 
@@ -153,13 +153,16 @@ class RowReader:
         if "flow_m3s" in place:
             text = cells[place["flow_m3s"]]
             self.flow_m3s = None if text.isspace() or not text else number("flow_m3s", text)
-        texts = [cells[i] for _, i in self._contact_places]
+        self._read_contacts([cells[i] for i in self._contact_places.values()])
+        return PollCompleted(at, dp, self._contacts, header if self._uses("header_pa") else None)
+
+    def _read_contacts(self, texts: list[str]) -> None:
+        """The very same object serves until a contact changes: the core need not compare then."""
         if texts != self._contact_texts:
-            # The very same object serves until a contact changes: the core need not compare then.
-            read = {name: contact(name, cells[i]) for name, i in self._contact_places}
+            named = zip(self._contact_places, texts, strict=True)
+            read = {name: contact(name, text) for name, text in named}
             used = {name: closed for name, closed in read.items() if self._uses(name)}
             self._contacts, self._contact_texts = Contacts(**used), texts
-        return PollCompleted(at, dp, self._contacts, header if self._uses("header_pa") else None)
 
     def _uses(self, column: str) -> bool:
         return column not in self.unused

@@ -64,18 +64,13 @@ class Columns:
     def first_not_covered(self, row: int, leap: Leap, before_s: float, stale_s: float) -> int:
         """The first row from ``row`` on that a leap may not go over; the length if it may go over
         all. ``before_s``: time of the row before ``row``."""
-        end = len(self)
-        if row >= end or not leap.may_begin(self.contacts(row)):
+        if row >= len(self) or not leap.may_begin(self.contacts(row)):
             return row
         t_s, now_s = self._t_s, self._t_s[row]
         if now_s > before_s + stale_s or now_s >= leap.until_s:
             return row
-        if leap.until_s <= t_s[-1]:
-            end = bisect_left(t_s, leap.until_s, row)
         breaks = self._breaks_of(stale_s)
-        following = bisect_right(breaks, row)
-        if following < len(breaks):
-            end = min(end, breaks[following])
+        end = min(bisect_left(t_s, leap.until_s, row), breaks[bisect_right(breaks, row)])
         to = self._dp_leaves(row, leap, end)
         if self.header_pa is not None and leap.header:
             low_pa, high_pa = leap.header_low_pa, leap.header_high_pa
@@ -86,21 +81,24 @@ class Columns:
 
     def _dp_leaves(self, row: int, leap: Leap, end: int) -> int:
         """The first row at which dP is outside, and neither back in time nor before ``end``."""
-        dp_pa, t_s = self._dp_pa, self._t_s
-        while True:
-            row = _first_outside(self.dp_pa, leap.low_pa, leap.high_pa, row, end)
-            if row >= end or not leap.high_pa <= dp_pa[row] < leap.brief_pa:
-                return row
-            back, too_late_s = row + 1, t_s[row] + leap.brief_s * _IN_TIME
-            while back < end and leap.high_pa <= dp_pa[back] < leap.brief_pa:
-                back += 1
-                if back < end and t_s[back] >= too_late_s:
-                    return row
-            if back >= end or t_s[back] >= too_late_s or not dp_pa[back] > leap.low_pa:
-                return row
-            if dp_pa[back] >= leap.high_pa:
-                return row
-            row = back
+        back: int | None = row
+        while back is not None:
+            row = _first_outside(self.dp_pa, leap.low_pa, leap.high_pa, back, end)
+            back = self._back_in_time(row, leap, end)
+        return row
+
+    def _back_in_time(self, row: int, leap: Leap, end: int) -> int | None:
+        """The first row at which dP, which is outside at ``row``, is inside again after what was
+        only brief; None where it was not."""
+        if row >= end:
+            return None
+        dp_pa, t_s, low_pa, high_pa = self._dp_pa, self._t_s, leap.low_pa, leap.high_pa
+        too_late_s = t_s[row] + leap.brief_s * _IN_TIME
+        while row < end and high_pa <= dp_pa[row] < leap.brief_pa and t_s[row] < too_late_s:
+            row += 1
+        if row < end and low_pa < dp_pa[row] < high_pa and t_s[row] < too_late_s:
+            return row
+        return None
 
     def frozen_checks(
         self, row: int, to: int, check: FrozenCheck, settings: ValidationSetting
@@ -117,12 +115,12 @@ class Columns:
         return to, check
 
     def _breaks_of(self, stale_s: float) -> list[int]:
-        """Rows that come too late after the one before, or with other contacts."""
+        """Rows that come too late after the one before, or with other contacts; and the end."""
         if stale_s not in self._breaks:
             breaks = self.t_s[1:] > self.t_s[:-1] + stale_s
             if self.kind is not None:
                 breaks |= self.kind[1:] != self.kind[:-1]
-            self._breaks[stale_s] = (np.flatnonzero(breaks) + 1).tolist()
+            self._breaks[stale_s] = [*(np.flatnonzero(breaks) + 1).tolist(), len(self)]
         return self._breaks[stale_s]
 
 

@@ -14,7 +14,7 @@ from dustcake.core.pulse_response.state import (
 )
 from dustcake.core.record import replace, update
 from dustcake.core.setpoints import Scale
-from dustcake.core.signal_validation.state import is_well_formed
+from dustcake.core.signal_validation.state import well_formed_pa
 from dustcake.core.state import State
 from dustcake.core.step_context import StepContext
 
@@ -66,7 +66,7 @@ def begin(
 def _dp_with_flow(state: State) -> float | None:
     """dP to be compared, as long as the blower is not known to be off."""
     flow = state.blower.running is not False
-    return state.sample.pa if flow and is_well_formed(state.sample) else None
+    return well_formed_pa(state.sample) if flow else None
 
 
 def _rise_pa(known: PulseResponseState, run: Run | None, dp_pa: float | None) -> float | None:

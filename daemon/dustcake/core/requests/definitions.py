@@ -82,32 +82,29 @@ class Field:
     def value_of(self, given: Any) -> Any:
         """The value that ``given``, from JSON, stands for. Raises ValueError with what it must
         be."""
-        if not self._fits(given):
-            choices = f"one of {', '.join(self.choices or ())}"
-            must_be = self.must_be or _MUST_BE.get(self.value_type, choices)
-            raise ValueError(f"`{self.name}` must be {must_be}")
-        if self.choices is not None:
-            return self.choices(given)
-        if isinstance(given, list):
-            return tuple(given)
-        return float(given) if self.value_type in _NUMBERS else given
-
-    def _fits(self, given: Any) -> bool:
         match self.value_type:
-            case FieldType.CHOICE:
-                return given in list(self.choices or ())
-            case FieldType.FLAG:
-                return isinstance(given, bool)
-            case FieldType.WHOLE:
-                return type(given) is int and abs(given) < _NUMBERS_BELOW
-            case FieldType.WHOLES:
-                return isinstance(given, list) and all(type(each) is int for each in given)
-            case FieldType.NUMBER | FieldType.DURATION:
-                return type(given) in (int, float) and abs(given) < _NUMBERS_BELOW
-        return is_label(given, LONGEST_TEXT if self.value_type is FieldType.TEXT else LONGEST_LABEL)
+            case FieldType.CHOICE if self.choices is not None and given in list(self.choices):
+                return self.choices(given)
+            case FieldType.FLAG if isinstance(given, bool):
+                return given
+            case FieldType.WHOLE if type(given) is int and abs(given) < _NUMBERS_BELOW:
+                return given
+            case FieldType.WHOLES if isinstance(given, list):
+                if all(type(each) is int for each in given):
+                    return tuple(given)
+            case FieldType.NUMBER | FieldType.DURATION if type(given) in (int, float):
+                if abs(given) < _NUMBERS_BELOW:
+                    return float(given)
+            case FieldType.LABEL | FieldType.ALARM if is_label(given):
+                return given
+            case FieldType.TEXT if is_label(given, LONGEST_TEXT):
+                return given
+        choices = f"one of {', '.join(self.choices or ())}"
+        raise ValueError(
+            f"`{self.name}` must be {self.must_be or _MUST_BE.get(self.value_type, choices)}"
+        )
 
 
-_NUMBERS = (FieldType.NUMBER, FieldType.DURATION)
 _MUST_BE = {
     FieldType.FLAG: "true or false",
     FieldType.ALARM: "the name of an alarm",

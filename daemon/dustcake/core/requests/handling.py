@@ -11,7 +11,7 @@ from dustcake.core.cleaning.runs import ALWAYS
 from dustcake.core.events import ModeSelected, RequestAnswered
 from dustcake.core.filter_life import ageing as filter_life
 from dustcake.core.filter_life.state import ReplacementState
-from dustcake.core.inputs import OperatorRequested, RequestRefused
+from dustcake.core.inputs import OperatorRequested
 from dustcake.core.pulse_response.findings import reset_baseline, reset_cleaned
 from dustcake.core.reasons import Because, Reason, because
 from dustcake.core.record import replace
@@ -34,7 +34,7 @@ from dustcake.core.requests.kinds import (
 )
 from dustcake.core.setpoints import BlowerRequest, OutputKind
 from dustcake.core.signal_validation.state import JUMPS, cleared
-from dustcake.core.state import RecordedAnswer, State
+from dustcake.core.state import Handled, RecordedAnswer, State
 from dustcake.core.step_context import StepContext
 
 REMEMBERED = 32  # answers kept, so that a repeated request is recognised
@@ -42,26 +42,35 @@ REMEMBERED = 32  # answers kept, so that a repeated request is recognised
 
 def answer(context: StepContext, state: State, requested: OperatorRequested) -> State:
     """Act on a request, or not, and put the answer on record."""
-    for before in state.answers:
-        if _is_same(before, requested):
-            outcome = RequestOutcome(before.accepted, before.reason, before.change, before.points)
-            if before.request not in (None, requested.request):
-                outcome = RequestOutcome(False, because(Because.ID_USED))
-            _record_answer(context, requested, outcome)
-            return state
-    handle = HANDLERS[type(requested.request)]
-    state, outcome = handle(context, state, requested.request, requested.by)
-    _record_answer(context, requested, outcome)
-    answered = RecordedAnswer(
-        requested.request_id,
-        outcome.accepted,
-        outcome.reason,
-        requested.by,
-        requested.request,
-        outcome.change,
-        outcome.points,
+    request, by = requested.request, requested.by
+    answered = next((each for each in state.answers if _is_same(each, requested)), None)
+    if answered is None:
+        state, outcome = HANDLERS[type(request)](context, state, request, by)
+        answered = RecordedAnswer(
+            requested.request_id,
+            outcome.accepted,
+            outcome.reason,
+            by,
+            request,
+            outcome.change,
+            outcome.points,
+        )
+        state = replace(state, answers=(*state.answers, answered)[-REMEMBERED:])
+    elif answered.request not in (None, request):
+        answered = RecordedAnswer(requested.request_id, False, because(Because.ID_USED))
+    context.emit(
+        RequestAnswered(
+            requested.request_id,
+            name_of(request),
+            by,
+            answered.accepted,
+            answered.reason,
+            answered.change,
+            answered.points,
+            requested.identity,
+        )
     )
-    return replace(state, answers=(*state.answers, answered)[-REMEMBERED:])
+    return state
 
 
 def _is_same(before: RecordedAnswer, requested: OperatorRequested) -> bool:
@@ -69,39 +78,6 @@ def _is_same(before: RecordedAnswer, requested: OperatorRequested) -> bool:
     if before.request_id != requested.request_id:
         return False
     return before.request is None or before.by == requested.by
-
-
-def _record_answer(
-    context: StepContext, requested: OperatorRequested, outcome: RequestOutcome
-) -> None:
-    context.emit(
-        RequestAnswered(
-            requested.request_id,
-            name_of(requested.request),
-            requested.by,
-            outcome.accepted,
-            outcome.reason,
-            outcome.change,
-            outcome.points,
-            requested.identity,
-        )
-    )
-
-
-def refused(context: StepContext, refusal: RequestRefused) -> None:
-    """Put on record what was requested and not let in."""
-    answered = RequestAnswered(
-        refusal.request_id,
-        refusal.request,
-        refusal.by,
-        False,
-        refusal.reason,
-        identity=refusal.identity,
-    )
-    context.emit(answered)
-
-
-Handled = tuple[State, RequestOutcome]
 
 
 def _select_mode(context: StepContext, state: State, request: SelectMode, by: str) -> Handled:

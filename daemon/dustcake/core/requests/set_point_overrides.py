@@ -22,7 +22,7 @@ from dustcake.core.requests.kinds import (
     SetPointOverrides,
 )
 from dustcake.core.setpoints import Setpoints
-from dustcake.core.state import State
+from dustcake.core.state import Handled, State
 from dustcake.core.step_context import StepContext
 
 _WHOLE_STEP = 1e-6  # of a step of the on-time: rounding of what was written as decimals
@@ -39,13 +39,11 @@ def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
     """What holds: the settings file's set points, but for those changed by request."""
     if not adjusted.points:
         return configured
-    cleaning: dict[str, Any] = {}
-    pulsing: dict[str, Any] = {}
-    for each in adjusted.points:
-        section = cleaning if each.set_point.is_pressure else pulsing
-        section[each.set_point.value] = each.value
-    if SetPoint.INTERVAL in pulsing and configured.adjusting.timed_follows:
-        cleaning["timed_interval_s"] = pulsing[SetPoint.INTERVAL]
+    points: dict[SetPoint, Any] = {each.set_point: each.value for each in adjusted.points}
+    cleaning = {point.value: pa for point, pa in points.items() if point.is_pressure}
+    pulsing = {point.value: s for point, s in points.items() if not point.is_pressure}
+    if SetPoint.INTERVAL in points and configured.adjusting.timed_follows:
+        cleaning["timed_interval_s"] = points[SetPoint.INTERVAL]
     return replace(
         configured,
         cleaning=replace(configured.cleaning, **cleaning),
@@ -53,9 +51,7 @@ def effective(configured: Setpoints, adjusted: SetPointOverrides) -> Setpoints:
     )
 
 
-def propose(
-    context: StepContext, state: State, request: ChangeSetPoints, by: str
-) -> tuple[State, RequestOutcome]:
+def propose(context: StepContext, state: State, request: ChangeSetPoints, by: str) -> Handled:
     """Hold a change until it is confirmed. The newest takes the place of one that still waits."""
     adjusted, wanted = state.set_point_overrides, request.wanted()
     for point, value in wanted.items():
@@ -81,30 +77,20 @@ def propose(
     return state, RequestOutcome(True, reason, held.change, points)
 
 
-def confirm(
-    context: StepContext, state: State, request: ConfirmChange, by: str
-) -> tuple[State, RequestOutcome]:
+def confirm(context: StepContext, state: State, request: ConfirmChange, by: str) -> Handled:
     """Put the change that is held in force, if it is the one that is meant."""
     adjusted, held = state.set_point_overrides, state.set_point_overrides.pending
     if held is None or held.change != request.change or context.now_s >= held.until_s:
         return state, RequestOutcome(False, because(Because.NO_SUCH_CHANGE, str(request.change)))
     if held.by != by:
         return state, RequestOutcome(False, because(Because.CHANGE_OF_ANOTHER, held.by))
-    changed = {
-        each.set_point: SetPointOverride(
-            each.set_point,
-            each.after,
-            value_of(context.configured, each.set_point),
-            by,
-            context.at.utc_s,
-        )
-        for each in held.points
-    }
-    kept = {each.set_point: each for each in adjusted.points}
-    points = tuple(
-        each for each in ({**kept, **changed}).values() if each.value != each.configured
-    )  # one that is back at what the file says is the file's again
-    adjusted = SetPointOverrides(points)
+    points = {each.set_point: each for each in adjusted.points}
+    for change in held.points:
+        point, configured = change.set_point, value_of(context.configured, change.set_point)
+        points[point] = SetPointOverride(point, change.after, configured, by, context.at.utc_s)
+    # One that is back at what the file says is the file's again.
+    changed = (each for each in points.values() if each.value != each.configured)
+    adjusted = SetPointOverrides(tuple(changed))
     context.setpoints = effective(context.configured, adjusted)
     book = log_book.set_points_noted(context, state.log_book, by)
     state = replace(state, set_point_overrides=adjusted, log_book=book)

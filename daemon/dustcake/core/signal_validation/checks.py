@@ -1,6 +1,7 @@
 """The part of a step that validates the reading: every check, one function each of what it
 remembers and doubts after this step, and then the quality that the doubts leave the reading."""
 
+from collections.abc import Iterator
 from math import inf
 
 from dustcake.core.blower import is_known
@@ -21,12 +22,10 @@ from dustcake.core.signal_validation.state import (
     doubted,
     find,
     in_doubt,
-    is_well_formed,
+    well_formed_pa,
 )
 from dustcake.core.state import BlowerState, State
 from dustcake.core.step_context import StepContext
-
-CLEAN_SIDE, DIRTY_SIDE = "clean side", "dirty side"
 
 
 def line_at_fault(settings: ValidationSetting, *, reads_high: bool) -> str:
@@ -36,7 +35,7 @@ def line_at_fault(settings: ValidationSetting, *, reads_high: bool) -> str:
     are below the pressure of the room, with the fan upstream above it.
     """
     downstream = settings.fan is FanPlace.DOWNSTREAM
-    return DIRTY_SIDE if reads_high is downstream else CLEAN_SIDE
+    return "dirty side" if reads_high is downstream else "clean side"
 
 
 # --- Jumps: readings that change faster than dP can. A change from one poll to the next beyond the
@@ -98,20 +97,11 @@ def jump(
     return replace(validation, jump=known), reason
 
 
-def anchor_band_pa(settings: ValidationSetting, validation: SignalValidation) -> tuple[float, ...]:
-    """The dP at which ``excursion`` has something to do. No two readings in between are so far
-    apart that one of them is not believed."""
-    half_pa, anchor_pa = settings.jump_pa / 2, validation.anchor_pa
-    if anchor_pa is None or not _watches_jumps(settings):
-        return ()
-    return anchor_pa - half_pa, anchor_pa + half_pa
-
-
 def excursion(context: StepContext, state: State, validation: SignalValidation) -> SignalValidation:
     """Follow dP from band to band, and see whether it went from one to the next at once."""
-    settings, sample, now_s = context.setpoints.signal_validation, state.sample, context.now_s
-    dp_pa, half_pa = sample.pa, settings.jump_pa / 2
-    if dp_pa is None or not is_well_formed(sample) or not _watches_jumps(settings):
+    settings, now_s = context.setpoints.signal_validation, context.now_s
+    dp_pa, half_pa = well_formed_pa(state.sample), settings.jump_pa / 2
+    if dp_pa is None or not _watches_jumps(settings):
         return validation
     is_steady = steady(state.blower, now_s)
     pulsing = is_pulsed(state.cleaning.run, state.pulsing, now_s)
@@ -160,17 +150,18 @@ FROZEN_CHECKS = 12
 
 def frozen(context: StepContext, state: State, validation: SignalValidation) -> SignalValidation:
     """Check now and then, not at every reading, so that quiet times stay quiet in between."""
-    settings, sample, before = context.setpoints.signal_validation, state.sample, validation.frozen
+    settings, before = context.setpoints.signal_validation, validation.frozen
+    dp_pa = well_formed_pa(state.sample)
     stands = find(validation.doubts, Because.FROZEN) is not None
     if settings.frozen_after_s <= 0 or not (state.blower.running or stands):
         # Without a contact the blower's proof is lost with the reading: a doubt that stands goes
         # only when the reading moves.
         return update(validation, frozen=None)
-    if not context.polled or not is_well_formed(sample) or sample.pa is None:
+    if not context.polled or dp_pa is None:
         return validation
     if before is not None and not stands and context.now_s < before.next_s:
         return validation
-    after = frozen_checked(settings, before, sample.pa, context.now_s)
+    after = frozen_checked(settings, before, dp_pa, context.now_s)
     if after.same == 0:
         doubts = validation.doubts if before is None else cleared(validation.doubts, Because.FROZEN)
         return replace(validation, frozen=after, doubts=doubts)
@@ -202,21 +193,12 @@ CLEARS_AT = 2.0
 _NO_FLOW = (Because.NEGATIVE_WITH_FLOW, Because.ZERO_WITH_FLOW)
 
 
-def no_flow_thresholds_pa(settings: ValidationSetting) -> tuple[float, ...]:
-    """Every dP at which the answer of ``no_flow`` changes."""
-    limit_pa = settings.no_dp_pa
-    return (-limit_pa, limit_pa, CLEARS_AT * limit_pa) if settings.no_dp_after_s > 0 else ()
-
-
-def _is_reading(sample: Sample) -> bool:
-    """Whether its number stands for a pressure. Swapped lines read far below the span."""
-    return is_well_formed(sample) or sample.reasons[0].code is Because.BEYOND_SPAN
-
-
 def no_flow(context: StepContext, state: State, validation: SignalValidation) -> SignalValidation:
     """Only a contact proves flow here: dP cannot speak for itself."""
     settings, sample, blower = context.setpoints.signal_validation, state.sample, state.blower
-    dp_pa = sample.pa if _is_reading(sample) else None
+    dp_pa = well_formed_pa(sample)
+    if dp_pa is None and sample.reasons[0].code is Because.BEYOND_SPAN:
+        dp_pa = sample.pa  # swapped lines read far below the span
     if settings.no_dp_after_s <= 0 or not context.setpoints.fitted.blower_running:
         return validation
     line = state.line
@@ -259,7 +241,7 @@ def zero_check(
 ) -> SignalValidation:
     """Average a few readings once in each stop. A reading that had not fallen to zero, and falls at
     last, is believed again after as many readings, and need not wait for that."""
-    sample, blower = state.sample, state.blower
+    pa, blower = well_formed_pa(state.sample), state.blower
     settings, check = context.setpoints.signal_validation, validation.zero_check
     after_s = settings.zero_check_after_s
     if after_s <= 0 or not context.setpoints.fitted.blower_running or blower.running is not False:
@@ -271,16 +253,17 @@ def zero_check(
     is_early = context.now_s < check.from_s
     if not context.polled or ((check.done or is_early) and not not_to_zero):
         return validation
-    well_formed = is_well_formed(sample)
-    if not is_known(context, state) or (not well_formed and context.holds(state.line.dp)):
+    if not is_known(context, state) or (pa is None and context.holds(state.line.dp)):
         return validation  # one lost reply does not begin the average anew
-    pa = sample.pa if well_formed else None
-    if pa is not None and not_to_zero and (check.done or is_early):
-        pa = pa if abs(pa) <= settings.not_zero_pa else None
+    is_falling = not_to_zero and (check.done or is_early)
     if not is_early and context.before.sample.at.mono_s < check.from_s:
         check = replace(check, sum_pa=0.0, n=0)
     pulsing = is_pulsed(state.cleaning.run, state.pulsing, context.now_s)
-    check = _with_reading(check, None if pulsing else pa)
+    # They have to be in a row.
+    if pa is None or pulsing or (is_falling and abs(pa) > settings.not_zero_pa):
+        check = replace(check, sum_pa=0.0, n=0)
+    else:
+        check = replace(check, sum_pa=check.sum_pa + pa, n=check.n + 1)
     if check.n < ZERO_READINGS:
         return replace(validation, zero_check=check)
     zero_pa = check.sum_pa / check.n
@@ -290,13 +273,6 @@ def zero_check(
         doubts = cleared(validation.doubts, Because.NOT_TO_ZERO, Because.NO_RIPPLE)
         return replace(validation, doubts=doubts)
     return _zero_found(context, validation, zero_pa)
-
-
-def _with_reading(check: ZeroCheck, pa: float | None) -> ZeroCheck:
-    """One more reading in the average, or none any more (None): they have to be in a row."""
-    if pa is None:
-        return replace(check, sum_pa=0.0, n=0)
-    return replace(check, sum_pa=check.sum_pa + pa, n=check.n + 1)
 
 
 def _zero_found(
@@ -344,23 +320,24 @@ def advance(context: StepContext, state: State) -> State:
     )
 
 
-def thresholds_pa(setpoints: Setpoints, state: State) -> tuple[float, ...]:
+def thresholds_pa(setpoints: Setpoints, state: State) -> Iterator[float]:
     """Every dP at which a doubt may come or go, or something is remembered of the reading."""
-    settings = setpoints.signal_validation
-    return (*no_flow_thresholds_pa(settings), *anchor_band_pa(settings, state.signal_validation))
+    settings, anchor_pa = setpoints.signal_validation, state.signal_validation.anchor_pa
+    if settings.no_dp_after_s > 0:
+        yield from (-settings.no_dp_pa, settings.no_dp_pa, CLEARS_AT * settings.no_dp_pa)
+    if anchor_pa is not None and _watches_jumps(settings):
+        # No two readings in between are so far apart that one of them is not believed.
+        yield from (anchor_pa - settings.jump_pa / 2, anchor_pa + settings.jump_pa / 2)
 
 
 def _validated(context: StepContext, sample: Sample, validation: SignalValidation) -> Sample:
     """``sample`` with the quality that the doubts now leave it; a change is recorded."""
-    if sample.pa is None or not is_well_formed(sample):
+    pa = well_formed_pa(sample)
+    if pa is None or not (validation.doubts or sample.reasons):
         return sample
-    if not validation.doubts and not sample.reasons:
-        return sample
-    after = in_doubt(validation.doubts, sample.at, sample.pa)
-    if after == sample:
-        return sample
+    after = in_doubt(validation.doubts, sample.at, pa)
     record_quality(context, sample, after)
-    return after
+    return sample if after == sample else after
 
 
 def record_quality(context: StepContext, before: Sample, after: Sample) -> None:

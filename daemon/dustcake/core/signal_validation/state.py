@@ -38,13 +38,6 @@ SENSING_LINE_DOUBTS = DEAD | {Because.ROSE_AT_ONCE}
 filter that has come off, which is worse."""
 
 _ALL = SENSING_LINE_DOUBTS | {Because.FELL_AT_ONCE, Because.ZERO_DRIFT}
-_BEST_FIRST = (
-    Quality.GOOD,
-    Quality.MAINTENANCE_REQUIRED,
-    Quality.OUT_OF_SPECIFICATION,
-    Quality.FUNCTION_CHECK,
-    Quality.FAILURE,
-)
 
 
 def doubted(doubts: Doubts, reason: Reason) -> Doubts:
@@ -67,18 +60,18 @@ def find(doubts: Doubts, *codes: Because) -> Doubt | None:
     return next((d for d in doubts if d.reason.code in codes), None) if doubts else None
 
 
-def is_well_formed(sample: Sample) -> bool:
-    """Whether nothing but standing doubts speaks against a sample."""
-    if sample.pa is None:
-        return False
-    return not sample.reasons or all(reason.code in _ALL for reason in sample.reasons)
+def well_formed_pa(sample: Sample) -> float | None:
+    """The value of a sample, where nothing but standing doubts speaks against it."""
+    if sample.reasons and not all(reason.code in _ALL for reason in sample.reasons):
+        return None
+    return sample.pa
 
 
 def in_doubt(doubts: Doubts, at: Stamp, pa: float) -> Sample:
     """A well-formed reading of ``pa`` with what these doubts make of it, the worst first."""
     if not doubts:
         return Sample(at, pa, Quality.GOOD)
-    worst_first = sorted(doubts, key=lambda doubt: -_BEST_FIRST.index(doubt.quality))
+    worst_first = sorted(doubts, key=lambda doubt: doubt.quality is not Quality.FAILURE)
     return Sample(at, pa, worst_first[0].quality, tuple(each.reason for each in worst_first))
 
 

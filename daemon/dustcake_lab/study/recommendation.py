@@ -16,7 +16,7 @@ GOOD_ENOUGH = 0.02
 
 
 @dataclass(slots=True)
-class Verdict:
+class Recommendation:
     """``best``: index of the recommended candidate, None where nothing is proved better than today;
     ``good``: all that are as good; ``binding``: what keeps energy from going lower; ``saving``:
     share of today's energy saved, its mean and 95 % range over the sets of parameters; ``lives``:
@@ -32,32 +32,21 @@ class Verdict:
     text: list[str]
 
 
-def verdict(study: Study) -> Verdict:
+def recommended(study: Study) -> Recommendation:
     """Judge every candidate by energy under the constraints. Between equals those win whose filters
     are sure to last about as long as any, and of these the one that pulses least."""
+    allowed = [n for n in range(1, len(study.candidates)) if not broken(study, n)]
+    if NEVER in broken(study, 0) or not allowed:
+        return _without(study)
     remaining = lives(study)
-    if NEVER in broken(study, 0):
-        too_short = (
-            f"Nothing is compared: today's settings ({study.candidates[0]}) never clean within "
-            f"the {study.plan.days:g} days simulated, so that they seem to need no air and no "
-            "other settings can be held against them. Simulate longer, with more --days."
-        )
-        return _without(study, remaining, NEVER, too_short)
     energy = np.array([[each.kwh for each in results] for results in study.results])
-    allowed = [n for n in range(len(energy)) if n and not broken(study, n)]
-    today = energy[0]
-    if not allowed:
-        names = binding(study)
-        limits = ", ".join(limit_words(study, each) for each in names)
-        remedies = " ".join(remedy(study, each) for each in names)
-        why = f"No candidate keeps within the limits. What binds: {limits}. {remedies}"
-        return _without(study, remaining, ", ".join(names), why)
     least = min(allowed, key=lambda n: energy[n].mean())
     good = [n for n in allowed if _as_good(energy[n], energy[least])]
     best = min(longest(good, remaining), key=lambda n: averaged(study.results[n]).pulses)
-    saved, saved_kwh = _span((today - energy[best]) / today), _span(today - energy[best])
+    gain = energy[0] - energy[best]
+    saved_kwh, saved = _span(gain), _span(gain / energy[0])
     proved = saved.low > 0.0 and saved.value > GOOD_ENOUGH
-    made = Verdict(
+    made = Recommendation(
         best if proved else None,
         good,
         _binding(study, energy, least),
@@ -67,15 +56,27 @@ def verdict(study: Study) -> Verdict:
         remaining,
         [],
     )
-    made.text = _words(study, made, best)
+    made.text = _words(study, made)
     return made
 
 
-def _without(study: Study, remaining: list[Life] | str, limits: str, why: str) -> Verdict:
-    """A verdict that recommends nothing, and says why."""
-    none = Interval(0.0, 0.0, 0.0)
+def _without(study: Study) -> Recommendation:
+    """No recommendation, and why there is none."""
+    if NEVER in broken(study, 0):
+        names = [NEVER]
+        why = (
+            f"Nothing is compared: today's settings ({study.candidates[0]}) never clean within "
+            f"the {study.plan.days:g} days simulated, so that they seem to need no air and no "
+            "other settings can be held against them. Simulate longer, with more --days."
+        )
+    else:
+        names = binding(study)
+        limits = ", ".join(limit_words(study, each) for each in names)
+        remedies = " ".join(remedy(study, each) for each in names)
+        why = f"No candidate keeps within the limits. What binds: {limits}. {remedies}"
+    none, mode, remaining = Interval(0.0, 0.0, 0.0), study.candidates[0].mode, lives(study)
     text = [why, *life_text(study, remaining, None), *closing(study)]
-    return Verdict(None, [], limits, none, none, study.candidates[0].mode, remaining, text)
+    return Recommendation(None, [], ", ".join(names), none, none, mode, remaining, text)
 
 
 def _as_good(energy: Floats, least: Floats) -> bool:
@@ -85,7 +86,7 @@ def _as_good(energy: Floats, least: Floats) -> bool:
 
 
 def _span(values: Floats) -> Interval:
-    """With few sets of parameters the normal range is a better one than their quantiles."""
+    """Mean and normal range, which with few sets of parameters is better than their quantiles."""
     spread = 1.96 * float(values.std(ddof=1)) if len(values) > 1 else 0.0
     mean = float(values.mean())
     return Interval(mean, mean - spread, mean + spread)
@@ -103,38 +104,15 @@ def _binding(study: Study, energy: Floats, least: int) -> str:
 
 
 def ranges(study: Study, good: list[int], mode: Mode) -> dict[str, tuple[float, float]]:
-    """The span of each setting over the candidates that are as good, in one mode."""
+    """The span of each setting that is one, over the candidates that are as good, in one mode."""
     chosen = [study.candidates[n] for n in good if study.candidates[n].mode is mode]
-    names = ["interval_s", "on_time_s"]
-    if mode is not Mode.TIMED:
-        names = ["low_pa", "high_pa", *names]
-    of = {name: [getattr(each, name) for each in chosen] for name in names}
+    names = ("low_pa", "high_pa", "interval_s", "on_time_s")
+    of = {name: [getattr(each, name) for each in chosen] for name in names if chosen}
     return {name: (min(found), max(found)) for name, found in of.items() if None not in found}
 
 
-def _words(study: Study, made: Verdict, best: int) -> list[str]:
-    text = []
-    if made.best is None:
-        text.append(
-            f"Keep today's settings ({study.candidates[0]}): nothing tried is proved to "
-            f"need less energy. The best would save {_percent(made.saving)}, which the data are "
-            "too thin to distinguish from nothing."
-        )
-    else:
-        spans = ", ".join(
-            from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()
-        )
-        prices = study.prices
-        money = f"{made.saving_kwh.value * prices.price_per_kwh:.0f} {prices.currency}"
-        text.append(f"Recommended: {study.candidates[best]}.")
-        text.append(
-            f"It would save {_percent(made.saving)} of the energy for the filters' dP and for "
-            f"pulse air, {made.saving_kwh.value:.0f} kWh ({made.saving_kwh.low:.0f} to "
-            f"{made.saving_kwh.high:.0f}) or {money} in 1000 hours of running, "
-            f"against today's {study.candidates[0]}."
-        )
-        if spans:
-            text.append(f"As good, as far as such a model can distinguish: {spans}.")
+def _words(study: Study, made: Recommendation) -> list[str]:
+    text = _saving(study, made)
     modes = {study.candidates[n].mode for n in made.good}
     if len(modes) > 1:
         by_pulses = isinstance(made.lives, str)
@@ -147,6 +125,29 @@ def _words(study: Study, made: Verdict, best: int) -> list[str]:
         text.append(remedy(study, UNSEEN))
     text.append(f"What binds: {limit_words(study, made.binding)}.")
     return [*text, *life_text(study, made.lives, made.best), *closing(study)]
+
+
+def _saving(study: Study, made: Recommendation) -> list[str]:
+    """What is recommended and saves how much, or that nothing is."""
+    today, saving, kwh = study.candidates[0], made.saving, made.saving_kwh
+    air = study.prices.air
+    if made.best is None:
+        return [
+            f"Keep today's settings ({today}): nothing tried is proved to need less energy. The "
+            f"best would save {_percent(saving)}, which the data are too thin to distinguish from "
+            "nothing."
+        ]
+    money = f"{kwh.value * air.price_per_kwh:.0f} {air.currency}"
+    text = [
+        f"Recommended: {study.candidates[made.best]}.",
+        f"It would save {_percent(saving)} of the energy for the filters' dP and for pulse air, "
+        f"{kwh.value:.0f} kWh ({kwh.low:.0f} to {kwh.high:.0f}) or {money} in 1000 hours of "
+        f"running, against today's {today}.",
+    ]
+    spans = [from_to(name, *span) for name, span in ranges(study, made.good, made.mode).items()]
+    if spans:
+        text.append(f"As good, as far as such a model can distinguish: {', '.join(spans)}.")
+    return text
 
 
 def _percent(span: Interval) -> str:
@@ -165,17 +166,15 @@ PLEATS = (
 
 def closing(study: Study) -> list[str]:
     """What has to be known of any study."""
-    prices = study.prices
+    air, pulse_l = study.prices.air, 1000.0 * study.prices.air_m3
     notes = [
         *(f"Of the trace: {note}." for note in study.collector.notes),
-        f"A pulse is taken for {1000.0 * prices.air_m3:g} l of free air, and each m3 of that for "
-        f"{prices.air_kwh_m3:.3g} kWh; electricity costs {prices.price_per_kwh:g} "
-        f"{prices.currency} a kWh (air in the settings, or --air).",
-    ]
-    notes.append(
+        f"A pulse is taken for {pulse_l:g} l of free air, and each m3 of that for "
+        f"{air.energy_kwh_per_m3:.3g} kWh; electricity costs {air.price_per_kwh:g} "
+        f"{air.currency} a kWh (air in the settings, or --air).",
         "The fan's part is saved where speed control holds the flow: a fan at a fixed speed moves "
-        "more air instead."
-    )
+        "more air instead.",
+    ]
     if board_interval_s(study.setpoints.pulsing) is not None:
         notes.append(
             "A sequencer board has its interval and its on-time to itself: they are left as they "
