@@ -24,7 +24,7 @@ from dustcake.core.requests.kinds import SetPoint, SetPointOverride, SetPointOve
 from dustcake.core.setpoints import Setpoints
 from dustcake.core.state import State, first_state
 from dustcake.core.step import step
-from dustcake.publish.metrics import CollectorState, StepTimes, families
+from dustcake.publish.metrics import STEP_BOUNDS_S, CollectorState, StepTimes, families
 
 UTC_S = 1_800_000_000.0
 WITH_BLOWER = chosen(fitted={"blower_running": True})
@@ -145,6 +145,14 @@ def test_set_points_are_those_in_force() -> None:
     assert value(found, "dustcake_set_point_seconds", set_point="interval") == 21.0
     on_time_s = BASE.pulsing.on_time_s
     assert value(found, "dustcake_set_point_seconds", set_point="on_time") == on_time_s
+
+
+def test_a_step_is_counted_where_its_time_lies() -> None:
+    times = StepTimes()
+    for took_s in (0.0, STEP_BOUNDS_S[0], STEP_BOUNDS_S[-1] + 1.0):
+        times = times.with_one(took_s)
+    assert times.counts == (2, *(0,) * (len(STEP_BOUNDS_S) - 1), 1)
+    assert times.sum_s == STEP_BOUNDS_S[0] + STEP_BOUNDS_S[-1] + 1.0
 
 
 def test_step_times_are_a_cumulative_histogram() -> None:

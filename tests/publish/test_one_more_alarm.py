@@ -1,4 +1,5 @@
-"""An alarm more is a name, an entry with its condition, and a text: everything else follows."""
+"""An alarm more is a name, an entry with its condition, a text, and what it explains, if anything:
+everything else follows."""
 
 import json
 import os
@@ -19,17 +20,11 @@ BIT = len(AlarmName)
 NAME = '    ACCESS_DOOR_OPEN = "access_door_open"\n'
 ENTRY = """
 
-@partial(
-    AlarmDefinition,
-    name=AlarmName.ACCESS_DOOR_OPEN,
-    priority=Priority.LOW,
-    on_delay_s=2.0,
-    off_delay_s=3.0,
-    explains=(AlarmName.DRUM_FULL,),
-)
+@alarm(AlarmName.ACCESS_DOOR_OPEN, Priority.LOW, on_delay_s=2.0, off_delay_s=3.0)
 def _access_door_open(_context: StepContext, state: State) -> Condition:
     return state.contacts.door_open, because(Because.DOOR_OPEN)
 """
+EXPLAINS = "        AlarmName.ACCESS_DOOR_OPEN: (AlarmName.DRUM_FULL,),\n"
 TEXT = """\
     AlarmName.ACCESS_DOOR_OPEN: AlarmText(
         "Access door open",
@@ -56,6 +51,7 @@ def used(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     insert(package / "core/alarms/names.py", "\n\nclass Priority(", NAME)
     with (package / "core/alarms/equipment.py").open("a", encoding="utf-8") as equipment:
         equipment.write(ENTRY)
+    insert(package / "core/alarms/catalogue.py", "        # All that hangs on the wire", EXPLAINS)
     insert(package / "publish/alarm_texts.py", "    AlarmName.READINGS_OFTEN_LOST:", TEXT)
     done = subprocess.run(
         [sys.executable, "-m", "publish.one_more_alarm"],

@@ -95,16 +95,16 @@ def is_asking(call: ast.Call) -> bool:
 
 
 def chosen_before() -> Iterator[tuple[str, Because, set[str]]]:
-    """As ``reasons_given``: codes assigned as the first of several values, ``code, seen = ...``, in
-    a function that then builds the reason from ``code``."""
+    """As ``reasons_given``: codes assigned alone or as the first of several values, ``code, seen =
+    ...``, in a function that then builds the reason from ``code``."""
     for file in GIVING:
         for function in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
             if not isinstance(function, ast.FunctionDef):
                 continue
             inner = list(ast.walk(function))
             values = [each.value for each in inner if isinstance(each, ast.Assign)]
-            tuples = [each for each in values if isinstance(each, ast.Tuple) and each.elts]
-            codes = [code for each in tuples if (code := code_of(each.elts[0])) is not None]
+            firsts = [each.elts[0] if isinstance(each, ast.Tuple) else each for each in values]
+            codes = [code for each in firsts if (code := code_of(each)) is not None]
             built = [each for each in inner if isinstance(each, ast.Call) and is_built(each)]
             for call in built:
                 if not isinstance(call.args[0] if call.args else None, ast.Name):

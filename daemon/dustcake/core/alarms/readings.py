@@ -112,8 +112,10 @@ def _readings_often_lost(context: StepContext, state: State) -> Condition:
     if often:
         lost = {name: gaps[name].lost_at(context.now_s) for name in often}
         worst = max(often, key=lost.__getitem__)
-        usable_percent, code = 100 * (1 - lost[worst]), Because.READINGS_OFTEN_LOST
-        return True, because(code, CALLED[worst], usable_percent=usable_percent, within_s=WITHIN_S)
+        usable = 100 * (1 - lost[worst])
+        return True, because(
+            Because.READINGS_OFTEN_LOST, CALLED[worst], usable_percent=usable, within_s=WITHIN_S
+        )
     if any(_loses_more(context, gaps[name], SELDOM) for name in losing):
         return None, because(Because.NO_LONGER)
     return CLEAR

@@ -140,7 +140,7 @@ def _value(first_key: int, datatype: DataType, value: Value | None) -> bytes:
             return field(first_key + 3, float(value))
         case DataType.BOOLEAN:
             return field(first_key + 4, bool(value))
-        case DataType.STRING:
+        case _:  # a text
             return field(first_key + 5, str(value))
 
 
