@@ -103,7 +103,10 @@ def chosen_before() -> Iterator[tuple[str, Because, set[str]]]:
                 continue
             inner = list(ast.walk(function))
             values = [each.value for each in inner if isinstance(each, ast.Assign)]
-            firsts = [each.elts[0] if isinstance(each, ast.Tuple) else each for each in values]
+            firsts = [
+                each.elts[0] if isinstance(each, ast.Tuple) and each.elts else each
+                for each in values
+            ]
             codes = [code for each in firsts if (code := code_of(each)) is not None]
             built = [each for each in inner if isinstance(each, ast.Call) and is_built(each)]
             for call in built:
