@@ -52,12 +52,19 @@ def publish_properties(
 ) -> Properties:
     """What a publication says beside its payload: expiry, content type, the name of the payload's
     schema, correlation data; the same for a will."""
-    try:
-        body = json.loads(publication.payload)
-    except ValueError:  # an empty payload that clears a retained one, or another encoding
-        body = None
-    schema = body.get("schema", "") if isinstance(body, dict) else None
+    schema = _schema_of(publication.payload)
     return _properties(packet_type, publication.expiry_s, schema, correlation_data)
+
+
+def _schema_of(payload: bytes) -> str | None:
+    """The schema's name; empty where the payload names none, None where it is no JSON: it is empty
+    and clears a retained one, or has another encoding."""
+    try:
+        body = json.loads(payload)
+    except ValueError:
+        return None
+    named = body.get("schema") if isinstance(body, dict) else None
+    return named if isinstance(named, str) else ""
 
 
 @lru_cache(maxsize=32)
