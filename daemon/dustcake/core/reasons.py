@@ -146,10 +146,10 @@ class Because(StrEnum):
     BLOWER_SHOULD_RUN = _said("the blower contact does not prove it running, and {detail}")
     DRUM_FULL = _said("the drum contact reports it full")
     CLOCK_NOT_SET = _said("the time of day is not known")
-    # what hides an alarm, and what ends that
     READINGS_OFTEN_LOST = _said(
         "only {usable_percent} of the readings of {detail} in the last {within_s} could be used"
     )
+    # what hides an alarm, and what ends that
     EXPLAINED = _said("explained by the alarm {detail:title}")
     START_UP = _said("the blower has not run for {start_delay_s} yet")
     SEASONING = _said("new filters have not run for {seasoning_s} yet")
